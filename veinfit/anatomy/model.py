@@ -1,0 +1,224 @@
+"""What the anatomy stages hand on: lumen, veins, ostia, sections, measures.
+
+Immutable values, LPS mm throughout. A value that could not be had is None and
+a note says why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from veinfit.frames import FloatArray, IntArray
+from veinfit.notes import Note
+from veinfit.surface import Surface
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LumenInput:
+    """What the readers deliver to the anatomy stages.
+
+    Attributes
+    ----------
+    surface : Surface
+        The blood-wall surface as read: open or closed.
+    hints : mapping of str to (N, 3) array
+        Voxel centres of labelled parts (``LSPV``, ``appendage``, ``pulmonary_veins``,
+        ``left_atrium``), LPS mm; empty where the input has none. They help to
+        tell veins apart and to name them.
+    resolution_mm : float or None
+        Largest voxel edge for a volume, None for a mesh.
+    """
+
+    surface: Surface
+    hints: Mapping[str, FloatArray] = field(default_factory=dict)
+    resolution_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Contour:
+    """A closed curve: (N, 3) points in order, the last joined to the first, mm."""
+
+    points: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ContourMeasures:
+    """Size and shape of a closed plane contour (definitions: README, Measures)."""
+
+    area_mm2: float
+    perimeter_mm: float
+    d_max_mm: float
+    d_min_mm: float
+
+    @property
+    def ovality(self) -> float:
+        """Greatest caliper diameter over the one perpendicular to it."""
+        return self.d_max_mm / self.d_min_mm
+
+    @property
+    def d_area_mm(self) -> float:
+        """Diameter of the circle of equal area."""
+        return float((4.0 * self.area_mm2 / 3.141592653589793) ** 0.5)
+
+    @property
+    def d_perimeter_mm(self) -> float:
+        """Diameter of the circle of equal perimeter."""
+        return self.perimeter_mm / 3.141592653589793
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Section:
+    """A cut across a vein at arc length ``s_mm``, perpendicular to the centreline."""
+
+    s_mm: float
+    centre: FloatArray
+    tangent: FloatArray
+    contour: Contour
+    measures: ContourMeasures
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Centreline:
+    """The curve through the section centroids of one vein.
+
+    Attributes
+    ----------
+    points : (N, 3) array
+        From the atrial side of the ostium outward, mm.
+    s_mm : (N,) array
+        Arc length, 0 at the ostium, positive distal, ascending.
+    """
+
+    points: FloatArray
+    s_mm: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ostium:
+    """Where the vein's wall has made half of its turn into the atrium's.
+
+    Attributes
+    ----------
+    centre : (3,) array
+        Centroid of the contour in the ostial plane.
+    normal : (3,) array
+        Unit normal of the plane, into the vein.
+    contour : Contour
+    measures : ContourMeasures
+    half_turn_points : (K, 3) array
+        The point of each sector to which the plane was fitted.
+    residual_mm : float
+        Robust spread of the points about the plane.
+    error_mm : float
+        95 % bound of the ostium's position error.
+    confidence : float
+        0 to 1.
+    """
+
+    centre: FloatArray
+    normal: FloatArray
+    contour: Contour
+    measures: ContourMeasures
+    half_turn_points: FloatArray
+    residual_mm: float
+    error_mm: float
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Vein:
+    """One pulmonary vein, or one common trunk, measured.
+
+    ``end_rims`` are vertex indices into ``Anatomy.wall`` of the cut ends that lie
+    distal in this vein: one array an end, more than one where it branches.
+    """
+
+    name: str
+    name_confidence: float
+    ostium: Ostium
+    centreline: Centreline
+    sections: tuple[Section, ...]
+    axis: FloatArray
+    axis_length_mm: float
+    takeoff_wall_deg: float | None
+    takeoff_frontal_deg: float
+    takeoff_transverse_deg: float
+    trunk_length_mm: float
+    trunk_at_least: bool
+    end_rims: tuple[IntArray, ...]
+    branches: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def confidence(self) -> float:
+        """The lower of the name's and the ostium's confidence, 0 to 1."""
+        return min(self.name_confidence, self.ostium.confidence)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Appendage:
+    """The left atrial appendage: its ostial contour and its farthest wall point.
+
+    ``tip_vertex`` indexes ``Anatomy.wall``.
+    """
+
+    centre: FloatArray
+    normal: FloatArray
+    contour: Contour
+    tip_vertex: int
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MitralOpening:
+    """The mitral side: centre, outward unit normal, and the rim on ``Anatomy.wall``.
+
+    ``rim`` holds vertex indices of the cut edge; for an input closed there, of
+    the edge that the program cut.
+    """
+
+    centre: FloatArray
+    normal: FloatArray
+    rim: IntArray
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ridge:
+    """Shortest way over the wall between two neighbouring ostia."""
+
+    start: str
+    end: str
+    width_mm: float
+    path: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Anatomy:
+    """All that the anatomy stages found.
+
+    Attributes
+    ----------
+    lumen : Surface
+        Closed surface of the blood, openings capped.
+    wall : Surface
+        The wall alone: the surface without caps, cut open at vein ends and at
+        the mitral side. Normals point out of the blood.
+    body_centre : (3,) array
+        Centre of the largest inscribed sphere of the atrial body.
+    body_radius_mm : float
+    veins : tuple of Vein
+        In the order of the trade: LSPV, LIPV, LCPV, RSPV, RMPV, RIPV, RCPV, ICPV, extra.
+    """
+
+    lumen: Surface
+    wall: Surface
+    body_centre: FloatArray
+    body_radius_mm: float
+    volume_ml: float
+    veins: tuple[Vein, ...]
+    appendage: Appendage | None
+    mitral: MitralOpening | None
+    ridges: tuple[Ridge, ...]
+    notes: tuple[Note, ...]

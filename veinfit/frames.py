@@ -1,0 +1,153 @@
+"""The patient frame: LPS and RAS, affines, projections and clock positions.
+
+Every point in the library is in DICOM patient coordinates, LPS, in millimetres:
++x to the patient's left, +y posterior, +z superior (DICOM PS3.3 C.7.6.2.1.1).
+NIfTI world coordinates are RAS+, which differs by the sign of x and y.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+Frame = Literal["lps", "ras"]
+FRAMES: tuple[Frame, ...] = ("lps", "ras")
+
+LEFT: FloatArray = np.array([1.0, 0.0, 0.0])
+POSTERIOR: FloatArray = np.array([0.0, 1.0, 0.0])
+SUPERIOR: FloatArray = np.array([0.0, 0.0, 1.0])
+
+RAS_TO_LPS: FloatArray = np.diag([-1.0, -1.0, 1.0])
+"""Turns RAS coordinates into LPS and back: the map is its own inverse."""
+
+CRANIAL_AXIS_LIMIT_DEG = 20.0
+"""Within this angle of cranial a vein's twelve o'clock is anterior instead."""
+
+
+def unit(vector: npt.ArrayLike) -> FloatArray:
+    """Return ``vector`` (..., 3) scaled to length one; a zero vector stays zero."""
+    v = np.asarray(vector, dtype=float)
+    length = np.linalg.norm(v, axis=-1, keepdims=True)
+    return np.divide(v, length, out=np.zeros_like(v), where=length > 0)
+
+
+def to_lps(points: npt.ArrayLike, frame: Frame) -> FloatArray:
+    """Return ``points`` (..., 3), given in ``frame``, in LPS."""
+    p = np.asarray(points, dtype=float)
+    return p @ RAS_TO_LPS if frame == "ras" else p.copy()
+
+
+def ras_affine_to_lps(affine: npt.ArrayLike) -> FloatArray:
+    """Return a (4, 4) index-to-RAS affine as an index-to-LPS affine."""
+    flip = np.eye(4)
+    flip[:3, :3] = RAS_TO_LPS
+    return flip @ np.asarray(affine, dtype=float)
+
+
+def apply_affine(affine: FloatArray, points: npt.ArrayLike) -> FloatArray:
+    """Map ``points`` (..., 3) by a (4, 4) affine."""
+    p = np.asarray(points, dtype=float)
+    return p @ affine[:3, :3].T + affine[:3, 3]
+
+
+def angle_deg(a: npt.ArrayLike, b: npt.ArrayLike) -> FloatArray:
+    """Angle between vectors (..., 3) in degrees, 0 to 180; exact near 0 and 180."""
+    ua, ub = unit(a), unit(b)
+    sine = np.linalg.norm(np.cross(ua, ub), axis=-1)
+    cosine = np.sum(ua * ub, axis=-1)
+    return np.degrees(np.arctan2(sine, cosine))
+
+
+def perpendicular_basis(axis: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Two unit vectors (3,) that with ``axis`` (3,) form a right-handed frame.
+
+    The choice depends on the axis alone and is continuous except where the
+    axis passes a coordinate axis: use it where only the plane matters.
+    """
+    n = unit(axis)
+    helper = np.eye(3)[np.argmin(np.abs(n))]
+    e1 = unit(np.cross(helper, n))
+    return e1, np.cross(n, e1)
+
+
+def frontal_angle_deg(direction: npt.ArrayLike) -> float:
+    """Angle in the frontal plane, atan2(z, |x|) in degrees: positive superior."""
+    x, _, z = np.asarray(direction, dtype=float)
+    return float(np.degrees(np.arctan2(z, abs(x))))
+
+
+def transverse_angle_deg(direction: npt.ArrayLike) -> float:
+    """Angle in the transverse plane, atan2(−y, |x|) in degrees: positive anterior."""
+    x, y, _ = np.asarray(direction, dtype=float)
+    return float(np.degrees(np.arctan2(-y, abs(x))))
+
+
+def clock_basis(axis: npt.ArrayLike) -> tuple[FloatArray, FloatArray, bool]:
+    """The directions of twelve and three o'clock about a vein's axis.
+
+    The viewer stands in the atrium and looks into the vein along ``axis`` (3,).
+
+    Returns
+    -------
+    twelve, three : (3,) array
+        Unit vectors perpendicular to the axis: cranial projected, and the
+        direction a quarter turn clockwise from it for that viewer.
+    anterior_is_twelve : bool
+        True where the axis lies within 20 degrees of cranial or caudal, so that
+        anterior stands in for cranial.
+    """
+    n = unit(axis)
+    off_cranial = float(angle_deg(n, SUPERIOR))
+    anterior = min(off_cranial, 180.0 - off_cranial) <= CRANIAL_AXIS_LIMIT_DEG
+    up = -POSTERIOR if anterior else SUPERIOR
+    twelve = unit(up - (up @ n) * n)
+    return twelve, np.cross(n, twelve), anterior
+
+
+def clock_hours(offsets: npt.ArrayLike, axis: npt.ArrayLike) -> FloatArray:
+    """Clock position, 0 to 12, of ``offsets`` (..., 3) from a vein's centre about its axis."""
+    twelve, three, _ = clock_basis(axis)
+    d = np.asarray(offsets, dtype=float)
+    hours = np.degrees(np.arctan2(d @ three, d @ twelve)) / 30.0
+    return np.asarray(np.mod(hours, 12.0))
+
+
+def clock_direction(hours: npt.ArrayLike, axis: npt.ArrayLike) -> FloatArray:
+    """Unit vectors (..., 3) of clock positions ``hours`` (...) about a vein's axis."""
+    twelve, three, _ = clock_basis(axis)
+    angle = np.radians(np.asarray(hours, dtype=float) * 30.0)[..., None]
+    return np.cos(angle) * twelve + np.sin(angle) * three
+
+
+SIDE_NAMES: tuple[tuple[int, str, str], ...] = (
+    (2, "superior", "inferior"),
+    (1, "posterior", "anterior"),
+    (0, "left", "right"),
+)
+"""Axis of LPS, name of its positive and of its negative direction, in naming order."""
+
+SIDE_PAIR_RATIO = np.tan(np.radians(22.5))
+"""A second word is added where its share of the direction exceeds this: eight equal sectors."""
+
+
+def side_words(direction: npt.ArrayLike) -> str:
+    """Name a direction (3,) from a closed list of words.
+
+    One of superior, inferior, anterior, posterior, left, right, or two of them
+    joined (``anterior-inferior``) with the anterior or posterior word first.
+    """
+    d = unit(direction)
+    order = np.argsort(-np.abs(d))
+    words = {axis: (plus if d[axis] > 0 else minus) for axis, plus, minus in SIDE_NAMES}
+    first, second = int(order[0]), int(order[1])
+    if abs(d[second]) <= SIDE_PAIR_RATIO * abs(d[first]):
+        return words[first]
+    rank = {1: 0, 0: 1, 2: 2}
+    a, b = sorted((first, second), key=rank.__getitem__)
+    return f"{words[a]}-{words[b]}"

@@ -1,0 +1,290 @@
+"""Every named parameter of the program with its unit, default and basis.
+
+A settings file is TOML with one table a group, for example::
+
+    [seating]
+    push_n = 1.2
+
+What the file does not name keeps its default; a name that does not exist or a
+value out of range is an error that says so, all of them at once.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import math
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from veinfit.errors import InputError
+
+
+def parameter(
+    default: float | int | bool | str,
+    *,
+    unit: str,
+    meaning: str,
+    basis: str,
+    low: float = -math.inf,
+    high: float = math.inf,
+) -> Any:
+    """Declare one setting: its default, unit, meaning, basis and closed range."""
+    metadata = {"unit": unit, "meaning": meaning, "basis": basis, "low": low, "high": high}
+    return field(default=default, metadata=metadata)
+
+
+@dataclass(frozen=True, slots=True)
+class SurfaceSettings:
+    """How a surface is made from labels and repaired."""
+
+    smoothing_iterations: int = parameter(
+        50,
+        unit="1",
+        meaning="windowed-sinc iterations over the voxel surface",
+        basis="least bias of volume, diameter and perimeter on tubes of 6 to 16 mm",
+        low=0,
+        high=500,
+    )
+    smoothing_pass_band: float = parameter(
+        0.05,
+        unit="1",
+        meaning="windowed-sinc pass band",
+        basis="as smoothing_iterations; a lower band rings on thin veins",
+        low=0.001,
+        high=2.0,
+    )
+    small_hole_mm: float = parameter(
+        5.0,
+        unit="mm",
+        meaning="holes with a perimeter-equivalent diameter below this are filled",
+        basis="smaller than any vein that a balloon is put to; most pinholes are below 1 mm",
+        low=0.0,
+    )
+    smallest_part_share: float = parameter(
+        0.05,
+        unit="1",
+        meaning="separate pieces below this share of the faces are dropped",
+        basis="islands of a segmentation; the atrium is one piece",
+        low=0.0,
+        high=0.5,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class AnatomySettings:
+    """How veins are found and their ostia placed."""
+
+    common_trunk_mm: float = parameter(
+        10.0,
+        unit="mm",
+        meaning="a trunk is common when shared this far from ostium to carina",
+        basis="convention of this project; 15 mm is published",
+        low=0.0,
+        high=40.0,
+    )
+    axis_length_mm: float = parameter(
+        10.0,
+        unit="mm",
+        meaning="length over which the vein's axis is fitted",
+        basis="convention of this project",
+        low=2.0,
+        high=40.0,
+    )
+    section_step_mm: float = parameter(
+        1.0,
+        unit="mm",
+        meaning="distance between sections along a vein",
+        basis="at most 1 mm by the definition of a section",
+        low=0.1,
+        high=1.0,
+    )
+    sectors: int = parameter(
+        36,
+        unit="1",
+        meaning="sectors around a vein in which the wall's half turn is sought",
+        basis="10 degrees, about 1.5 mm on a vein of 17 mm",
+        low=8,
+        high=180,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class SeatingSettings:
+    """The mechanics of a balloon against the wall."""
+
+    push_n: float = parameter(
+        1.5,
+        unit="N",
+        meaning="axial push on the balloon",
+        basis="within 1 to 2.5 N in which a prototype agreed with the trade",
+        low=0.0,
+        high=20.0,
+    )
+    stiffness_kpa_per_mm: float = parameter(
+        4.0,
+        unit="kPa/mm",
+        meaning="stiffness of wall and balloon in series at small depth",
+        basis="3 to 4 kPa/mm agreed best with a deformable wall",
+        low=0.01,
+        high=1e6,
+    )
+    stiffening_depth_mm: float = parameter(
+        1.2,
+        unit="mm",
+        meaning="depth at which the foundation has stiffened to twice; inf is linear",
+        basis="holds a 28 mm ball at the greatest default push in a sharp 24 mm ostium",
+        low=0.05,
+    )
+    guide_n_per_mm: float = parameter(
+        0.3,
+        unit="N/mm",
+        meaning="lateral spring toward the guide in the vein",
+        basis="served on real atria",
+        low=0.0,
+        high=1e6,
+    )
+    shaft_n_per_mm: float = parameter(
+        0.0,
+        unit="N/mm",
+        meaning="lateral spring toward the shaft line",
+        basis="coaxial approach: the guide alone centres",
+        low=0.0,
+        high=1e6,
+    )
+    contact_tolerance_mm: float = parameter(
+        0.5,
+        unit="mm",
+        meaning="a gap up to this counts as contact",
+        basis="about a voxel of cardiac CT",
+        low=0.0,
+        high=5.0,
+    )
+    deep_ring_angle_deg: float = parameter(
+        70.0,
+        unit="deg",
+        meaning="a contact ring beyond this angle from the nose counts as deep",
+        basis="convention of this project: within 20 degrees of the equator",
+        low=0.0,
+        high=90.0,
+    )
+    greatest_depth_mm: float = parameter(
+        25.0,
+        unit="mm",
+        meaning="no equilibrium up to this depth: the balloon passes through",
+        basis="well past any antral seat",
+        low=0.0,
+        high=100.0,
+    )
+    patch_margin_mm: float = parameter(
+        10.0,
+        unit="mm",
+        meaning="the refined wall reaches this far past one balloon radius",
+        basis="contact lies within a radius of the ostium",
+        low=0.0,
+        high=50.0,
+    )
+    patch_edge_mm: float = parameter(
+        0.7,
+        unit="mm",
+        meaning="longest edge of the refined wall",
+        basis="seats change by less than 0.05 mm below it",
+        low=0.1,
+        high=5.0,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """All settings of a run."""
+
+    surface: SurfaceSettings = field(default_factory=SurfaceSettings)
+    anatomy: AnatomySettings = field(default_factory=AnatomySettings)
+    seating: SeatingSettings = field(default_factory=SeatingSettings)
+
+    @classmethod
+    def from_toml(cls, path: Path) -> Settings:
+        """Read a settings file.
+
+        Raises
+        ------
+        InputError
+            The file cannot be read, or names or values in it are wrong; the
+            message lists every one of them.
+        """
+        try:
+            with path.open("rb") as stream:
+                content = tomllib.load(stream)
+        except OSError as error:
+            raise InputError(f"settings file {path}: {error.strerror or error}") from error
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            raise InputError(f"settings file {path} is not TOML: {error}") from error
+        return cls.from_mapping(content, source=str(path))
+
+    @classmethod
+    def from_mapping(cls, content: Mapping[str, Any], source: str = "settings") -> Settings:
+        """Build settings from nested mappings; raise InputError listing every fault."""
+        faults: list[str] = []
+        groups: dict[str, Any] = {}
+        known = {f.name: f.default_factory for f in dataclasses.fields(cls)}
+        for name, values in content.items():
+            group = known.get(name)
+            if group is None or group is dataclasses.MISSING:
+                faults.append(_unknown("table", name, known))
+            elif not isinstance(values, Mapping):
+                faults.append(f"{name} must be a table")
+            else:
+                groups[name] = _group_from_mapping(group, values, name, faults)
+        if faults:
+            raise InputError(f"{source}: " + "; ".join(faults))
+        return cls(**groups)
+
+    def as_mapping(self) -> dict[str, dict[str, Any]]:
+        """Return every setting as nested plain values, in declared order."""
+        return dataclasses.asdict(self)
+
+
+def describe(settings: Settings) -> Iterator[tuple[str, str, Any, Mapping[str, Any]]]:
+    """Yield group, name, value and metadata (unit, meaning, basis) of every setting."""
+    for group in dataclasses.fields(settings):
+        values = getattr(settings, group.name)
+        for item in dataclasses.fields(values):
+            yield group.name, item.name, getattr(values, item.name), item.metadata
+
+
+def _unknown(kind: str, name: str, known: Mapping[str, Any]) -> str:
+    near = difflib.get_close_matches(name, known, n=1)
+    hint = f"; did you mean {near[0]!r}?" if near else f"; there are {', '.join(known)}"
+    return f"unknown {kind} {name!r}{hint}"
+
+
+def _group_from_mapping(
+    group: Any, values: Mapping[str, Any], group_name: str, faults: list[str]
+) -> Any:
+    known = {f.name: f for f in dataclasses.fields(group)}
+    accepted: dict[str, Any] = {}
+    for name, value in values.items():
+        item = known.get(name)
+        where = f"{group_name}.{name}"
+        if item is None:
+            faults.append(_unknown("setting", name, known) + f" in [{group_name}]")
+            continue
+        kind = type(item.default)
+        if kind in (int, float):
+            whole = isinstance(value, int) or (isinstance(value, float) and kind is float)
+            if isinstance(value, bool) or not whole or math.isnan(value):
+                faults.append(f"{where} must be a {'whole ' if kind is int else ''}number")
+                continue
+            low, high = item.metadata["low"], item.metadata["high"]
+            if not low <= value <= high:
+                unit = item.metadata["unit"]
+                faults.append(f"{where} = {value} is outside {low} to {high} {unit}")
+                continue
+        elif not isinstance(value, kind):
+            faults.append(f"{where} must be of type {kind.__name__}")
+            continue
+        accepted[name] = kind(value)
+    return group(**accepted)

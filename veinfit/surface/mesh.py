@@ -1,0 +1,134 @@
+"""The triangle surface and what can be read off it directly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+
+from veinfit.frames import FloatArray, IntArray, unit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Surface:
+    """Triangles in space, LPS mm.
+
+    Attributes
+    ----------
+    points : (V, 3) array
+        Vertex positions, mm, LPS.
+    faces : (F, 3) array
+        Vertex indices; counter-clockwise seen from outside the lumen, so that
+        normals point out of the blood and into the wall.
+    """
+
+    points: FloatArray
+    faces: IntArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "points", np.ascontiguousarray(self.points, dtype=np.float64))
+        object.__setattr__(self, "faces", np.ascontiguousarray(self.faces, dtype=np.int64))
+        if self.points.ndim != 2 or self.points.shape[1] != 3:
+            raise ValueError(f"points must have shape (V, 3), not {self.points.shape}")
+        if self.faces.ndim != 2 or self.faces.shape[1] != 3:
+            raise ValueError(f"faces must have shape (F, 3), not {self.faces.shape}")
+        if len(self.faces) and int(self.faces.max()) >= len(self.points):
+            raise ValueError(
+                f"faces refer to vertex {int(self.faces.max())} but there are {len(self.points)}"
+            )
+        self.points.setflags(write=False)
+        self.faces.setflags(write=False)
+
+
+def face_vectors(surface: Surface) -> FloatArray:
+    """Return (F, 3) face normals whose length is twice the face's area, mm²."""
+    a, b, c = (surface.points[surface.faces[:, k]] for k in range(3))
+    return np.cross(b - a, c - a)
+
+
+def face_areas(surface: Surface) -> FloatArray:
+    """Return the (F,) areas of the faces, mm²."""
+    return 0.5 * np.linalg.norm(face_vectors(surface), axis=1)
+
+
+def face_normals(surface: Surface) -> FloatArray:
+    """Return (F, 3) unit face normals; zero for a degenerate face."""
+    return unit(face_vectors(surface))
+
+
+def vertex_areas(surface: Surface) -> FloatArray:
+    """Return (V,) areas, mm²: a third of the faces around each vertex."""
+    areas = np.repeat(face_areas(surface) / 3.0, 3)
+    return np.bincount(surface.faces.ravel(), weights=areas, minlength=len(surface.points))
+
+
+def vertex_normals(surface: Surface) -> FloatArray:
+    """Return (V, 3) unit normals, the area-weighted mean of the faces around each vertex."""
+    vectors = np.repeat(face_vectors(surface), 3, axis=0)
+    index = surface.faces.ravel()
+    n = len(surface.points)
+    total = np.stack([np.bincount(index, weights=vectors[:, k], minlength=n) for k in range(3)], 1)
+    return unit(total)
+
+
+def total_area(surface: Surface) -> float:
+    """Area of the whole surface, mm²."""
+    return float(face_areas(surface).sum())
+
+
+def enclosed_volume(surface: Surface) -> float:
+    """Signed volume, mm³, of a closed surface: positive where normals point outward."""
+    a, b, c = (surface.points[surface.faces[:, k]] for k in range(3))
+    origin = surface.points.mean(axis=0) if len(surface.points) else np.zeros(3)
+    return float(np.einsum("ij,ij->", a - origin, np.cross(b - origin, c - origin)) / 6.0)
+
+
+def edges(surface: Surface) -> tuple[IntArray, IntArray, IntArray]:
+    """Return the undirected edges of a surface.
+
+    Returns
+    -------
+    pairs : (E, 2) array
+        Vertex indices, smaller first, in lexicographic order.
+    face_edges : (F, 3) array
+        For each face the index of its edges 0-1, 1-2, 2-0.
+    counts : (E,) array
+        How many faces use each edge: 1 on a boundary, 2 inside, more where
+        the surface is not a manifold.
+    """
+    half = surface.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    low, high = half.min(axis=1), half.max(axis=1)
+    key = low * len(surface.points) + high
+    unique, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
+    pairs = np.stack([unique // len(surface.points), unique % len(surface.points)], axis=1)
+    return pairs, inverse.reshape(-1, 3), counts
+
+
+def edge_graph(surface: Surface) -> sparse.csr_matrix:
+    """Return the (V, V) symmetric graph of edge lengths, mm."""
+    pairs, _, _ = edges(surface)
+    length = np.linalg.norm(surface.points[pairs[:, 0]] - surface.points[pairs[:, 1]], axis=1)
+    rows, cols = np.r_[pairs[:, 0], pairs[:, 1]], np.r_[pairs[:, 1], pairs[:, 0]]
+    shape = (len(surface.points), len(surface.points))
+    return sparse.csr_matrix((np.r_[length, length], (rows, cols)), shape=shape)
+
+
+def select_faces(surface: Surface, keep: np.ndarray) -> tuple[Surface, IntArray]:
+    """Keep some faces and the vertices they use.
+
+    Parameters
+    ----------
+    surface : Surface
+    keep : (F,) bool array or (K,) int array
+        The faces to keep.
+
+    Returns
+    -------
+    part : Surface
+    vertices : (V',) array
+        For each vertex of ``part`` its index in ``surface``.
+    """
+    faces = surface.faces[keep]
+    vertices, inverse = np.unique(faces, return_inverse=True)
+    return Surface(surface.points[vertices], inverse.reshape(-1, 3)), vertices
