@@ -1,0 +1,91 @@
+"""Boundary loops of a surface, and the caps that close them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from veinfit.frames import FloatArray, IntArray, unit
+from veinfit.surface.mesh import Surface
+
+
+def boundary_loops(surface: Surface) -> list[IntArray]:
+    """Return the closed loops of boundary edges, longest first.
+
+    Each is an array of vertex indices in the order in which the faces run along
+    the boundary. The surface must be consistently wound with one fan of faces a
+    vertex (see :mod:`veinfit.surface.cleaning`); a chain that cannot be closed
+    is returned as it is.
+    """
+    f = surface.faces
+    n = np.int64(len(surface.points))
+    start, stop = f.ravel(), np.roll(f, -1, axis=1).ravel()
+    key = np.minimum(start, stop) * n + np.maximum(start, stop)
+    _, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
+    free = counts[inverse.ravel()] == 1
+    following = dict(zip(start[free].tolist(), stop[free].tolist(), strict=True))
+    loops: list[IntArray] = []
+    while following:
+        first, vertex = following.popitem()
+        loop = [first]
+        while vertex != first and vertex in following:
+            loop.append(vertex)
+            vertex = following.pop(vertex)
+        loops.append(np.array(loop, dtype=np.int64))
+    # Start each loop at its smallest index: the order of a dict must not show in results.
+    loops = [np.roll(loop, -int(np.argmin(loop))) for loop in loops]
+    return sorted(loops, key=lambda loop: (-loop_length(surface, loop), int(loop[0])))
+
+
+def loop_length(surface: Surface, loop: IntArray) -> float:
+    """Length of a closed loop of vertices, mm."""
+    p = surface.points[loop]
+    return float(np.linalg.norm(np.roll(p, -1, axis=0) - p, axis=1).sum())
+
+
+def loop_diameter(surface: Surface, loop: IntArray) -> float:
+    """Diameter of the circle as long as the loop, mm."""
+    return loop_length(surface, loop) / float(np.pi)
+
+
+def loop_plane(points: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+    """Centroid, unit normal and area of a closed polygon of (N, 3) points.
+
+    The normal is that of the polygon's vector area, right-handed about the
+    order of the points; the area is the length of that vector, mm².
+    """
+    following = np.roll(points, -1, axis=0)
+    length = np.linalg.norm(following - points, axis=1)
+    total = float(length.sum())
+    centre = (0.5 * (points + following) * length[:, None]).sum(axis=0) / total
+    vector = 0.5 * np.cross(points - centre, following - centre).sum(axis=0)
+    return centre, unit(vector), float(np.linalg.norm(vector))
+
+
+def cap_loops(surface: Surface, loops: Sequence[IntArray]) -> tuple[Surface, IntArray]:
+    """Close loops by fans around their centroids.
+
+    Returns
+    -------
+    closed : Surface
+        The vertices and faces of ``surface`` come first, unchanged.
+    cap : (F,) array
+        For each face the index of the loop it caps, -1 for the faces of ``surface``.
+    """
+    points = [surface.points]
+    faces = [surface.faces]
+    cap = [np.full(len(surface.faces), -1, dtype=np.int64)]
+    n = len(surface.points)
+    for index, loop in enumerate(loops):
+        if len(loop) == 3:
+            fan = loop[None, ::-1]
+        else:
+            centre, _, _ = loop_plane(surface.points[loop])
+            points.append(centre[None])
+            hub = np.full(len(loop), n, dtype=np.int64)
+            fan = np.stack([np.roll(loop, -1), loop, hub], axis=1)
+            n += 1
+        faces.append(fan)
+        cap.append(np.full(len(fan), index, dtype=np.int64))
+    return Surface(np.concatenate(points), np.concatenate(faces)), np.concatenate(cap)
