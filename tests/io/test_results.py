@@ -1,0 +1,244 @@
+"""The tables and the record of a case, from values made by hand."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import math
+from dataclasses import replace
+
+import handmade
+import jsonschema
+import numpy as np
+import pytest
+
+from veinfit.errors import InputError
+from veinfit.io.results import (
+    FIT_COLUMNS,
+    CaseRecord,
+    Provenance,
+    case_document,
+    case_json,
+    case_schema,
+    case_tables,
+    files_of_earlier_run,
+    input_file,
+    program_versions,
+)
+from veinfit.notes import Note
+from veinfit.settings import Settings
+
+VEINS_HEADER = (
+    "vein,d_max_mm,d_min_mm,ovality,area_mm2,perimeter_mm,d_area_mm,d_perimeter_mm,"
+    "takeoff_wall_deg,takeoff_frontal_deg,takeoff_transverse_deg,trunk_length_mm,trunk_at_least,"
+    "ostium_x_mm,ostium_y_mm,ostium_z_mm,normal_x,normal_y,normal_z,axis_x,axis_y,axis_z,"
+    "axis_length_mm,ostium_residual_mm,ostium_error_mm,name_confidence,confidence,notes"
+)
+SECTIONS_HEADER = (
+    "vein,s_mm,x_mm,y_mm,z_mm,tangent_x,tangent_y,tangent_z,area_mm2,perimeter_mm,d_max_mm,d_min_mm"
+)
+FITS_HEADER = (
+    "vein,balloon,balloon_mm,approach,outcome,reason,centre_x_mm,centre_y_mm,centre_z_mm,"
+    "misalignment_deg,depth_mm,nose_depth_mm,deep,contact_area_mm2,contact_arc_deg,occluded,"
+    "sealed,leak_width_mm,leak_area_mm2,leak_clock_h,leak_side,occlusion_grade,antral_area_mm2,"
+    "freeze_shift_mm,sealed_after_freeze,seal_probability,seal_probability_low,"
+    "seal_probability_high,distance_oesophagus_mm"
+)
+
+
+@pytest.fixture
+def record():
+    provenance = Provenance(
+        case_id="Larkmoor 7",
+        cardiac_phase=None,
+        image_date="2026-01-31",
+        frame="lps",
+        unit="mm",
+        approach="coaxial",
+        balloons=({"name": "28 mm", "equatorial_mm": 28.0},),
+        inputs=(),
+        versions=program_versions(),
+        created="2026-02-01T10:00:00Z",
+    )
+    return CaseRecord(
+        anatomy=handmade.anatomy(),
+        fits=(handmade.fit(), handmade.unassessed_fit()),
+        structures=("oesophagus",),
+        notes=(Note("input", "one label taken as everything"),),
+        settings=Settings(),
+        provenance=provenance,
+    )
+
+
+def rows_of(record, name):
+    text = case_tables(record)[name].decode()
+    assert "\r" not in text
+    assert text.endswith("\n")
+    return list(csv.DictReader(io.StringIO(text)))
+
+
+def test_headers_are_the_published_ones_in_order(record):
+    first = {name: data.decode().split("\n")[0] for name, data in case_tables(record).items()}
+    assert first["veins.csv"] == VEINS_HEADER
+    assert first["sections.csv"] == SECTIONS_HEADER
+    assert first["ridges.csv"] == "from,to,width_mm"
+    assert first["fits.csv"] == FITS_HEADER
+    assert set(first) == {
+        "veins.csv", "sections.csv", "ridges.csv", "fits.csv", "leaks.csv", "clock.csv"
+    }  # fmt: skip
+
+
+def test_vein_row(record):
+    lspv, ripv = rows_of(record, "veins.csv")
+    assert lspv["d_max_mm"] == "16.000"
+    assert lspv["area_mm2"] == "201.06"  # pi 16^2 / 4 = 201.0619
+    assert lspv["perimeter_mm"] == "50.265"  # 16 pi = 50.26548
+    assert lspv["d_area_mm"] == lspv["d_perimeter_mm"] == "16.000"
+    assert lspv["ovality"] == "1.0000"
+    assert lspv["takeoff_wall_deg"] == ""
+    assert lspv["trunk_at_least"] == "true"
+    assert lspv["confidence"] == "0.8000"
+    assert lspv["notes"] == "short stub"
+    assert ripv["notes"] == "two veins on this side could not be told apart"
+    normal = [float(lspv[f"normal_{c}"]) for c in "xyz"]
+    assert np.linalg.norm(normal) == pytest.approx(1.0, abs=1e-6)
+
+
+def test_fit_rows_leave_empty_what_could_not_be_had(record):
+    leaking, unassessed = rows_of(record, "fits.csv")
+    assert leaking["depth_mm"] == "-10.000"
+    assert leaking["occluded"] == "false"
+    assert leaking["occlusion_grade"] == leaking["distance_oesophagus_mm"] == ""
+    given = {name for name, cell in unassessed.items() if cell}
+    assert given == {"vein", "balloon", "balloon_mm", "approach", "outcome", "reason"}
+
+
+def test_distance_to_a_structure_is_written(record):
+    near = replace(handmade.fit(), distances_mm={"oesophagus": 3.14159})
+    assert rows_of(replace(record, fits=(near,)), "fits.csv")[0]["distance_oesophagus_mm"] == (
+        "3.142"
+    )
+
+
+def test_leaks_and_clock_rows(record):
+    (leak,) = rows_of(record, "leaks.csv")
+    assert (leak["leak"], leak["width_mm"], leak["area_mm2"]) == ("1", "1.250", "")
+    noon, six = rows_of(record, "clock.csv")
+    assert (noon["clock_h"], noon["band_width_mm"]) == ("0.00", "3.000")
+    assert (six["side"], six["band_width_mm"]) == ("inferior", "")
+
+
+def test_sections_are_in_order_along_each_vein(record):
+    rows = rows_of(record, "sections.csv")
+    assert [r["vein"] for r in rows] == ["LSPV"] * 13 + ["RIPV"] * 13
+    assert [r["s_mm"] for r in rows[:3]] == ["0.000", "1.000", "2.000"]
+
+
+def test_numbers_that_are_not_finite_are_empty_and_zero_has_no_sign(record):
+    odd = replace(handmade.fit(), leak_width_mm=math.nan, depth_mm=-1e-9, nose_depth_mm=math.inf)
+    (row,) = rows_of(replace(record, fits=(odd,)), "fits.csv")
+    assert (row["leak_width_mm"], row["depth_mm"], row["nose_depth_mm"]) == ("", "0.000", "")
+
+
+def test_line_breaks_and_commas_in_text_do_not_break_the_table(record):
+    odd = replace(handmade.fit(), reason='a "hole",\nthen an edge')
+    (row,) = rows_of(replace(record, fits=(odd,)), "fits.csv")
+    assert row["reason"] == 'a "hole", then an edge'
+
+
+def test_document_follows_the_published_schema(record):
+    schema = case_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    document = json.loads(case_json(case_document(record, ["veins.csv"])))
+    jsonschema.validate(document, schema, jsonschema.Draft202012Validator)
+    bare = replace(record.anatomy, appendage=None, mitral=None, veins=(), ridges=())
+    document = json.loads(case_json(case_document(replace(record, anatomy=bare, fits=()))))
+    jsonschema.validate(document, schema, jsonschema.Draft202012Validator)
+
+
+@pytest.mark.parametrize(
+    ("where", "value"),
+    [
+        (("coordinates", "frame"), "RAS"),
+        (("schema_version",), "2.0"),
+        (("anatomy", "volume_ml"), "big"),
+        (("run", "balloons"), []),
+        (("surprise",), 1),
+    ],
+)
+def test_schema_refuses_what_is_not_a_case(record, where, value):
+    document = json.loads(case_json(case_document(record)))
+    place = document
+    for key in where[:-1]:
+        place = place[key]
+    place[where[-1]] = value
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(document, case_schema(), jsonschema.Draft202012Validator)
+
+
+def test_document_and_tables_agree(record):
+    document = json.loads(case_json(case_document(record)))
+    for row, cells in zip(document["fits"], rows_of(record, "fits.csv"), strict=True):
+        for name in FIT_COLUMNS:
+            if isinstance(row[name], float):
+                assert row[name] == float(cells[name])
+    assert document["fits"][0]["distances_mm"] == {"oesophagus": None}
+    assert document["files"] == ["case.json"]
+
+
+def test_every_setting_is_recorded_with_its_unit(record):
+    settings = Settings.from_mapping({"seating": {"stiffening_depth_mm": math.inf}})
+    document = json.loads(case_json(case_document(replace(record, settings=settings))))
+    jsonschema.validate(document, case_schema(), jsonschema.Draft202012Validator)
+    written = document["run"]["settings"]["seating"]
+    assert written["stiffening_depth_mm"]["value"] == "inf"
+    assert written["push_n"]["unit"] == "N"
+    assert set(document["run"]["settings"]) == set(settings.as_mapping())
+
+
+def test_same_record_same_bytes(record):
+    again = replace(record, anatomy=handmade.anatomy())
+    assert case_json(case_document(record)) == case_json(case_document(again))
+    assert case_tables(record) == case_tables(again)
+
+
+def test_points_stay_on_one_line_and_strings_as_they_are(record):
+    text = "brackets [ 1, 2 ] and\n a break"
+    told = replace(record, notes=(Note("input", text),))
+    written = case_json(case_document(told)).decode()
+    assert json.loads(written)["notes"][0]["text"] == text
+    assert '"body_centre_mm": [0.0, 0.0, 0.0]' in written
+
+
+def test_input_is_known_by_content_not_by_name(tmp_path):
+    path = tmp_path / "Surname_Forename.nii.gz"
+    path.write_bytes(b"abc")
+    told = input_file("lumen", path)
+    # SHA-256 of "abc": FIPS 180-2, appendix B.1.
+    assert told.sha256 == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    assert (told.format, told.bytes) == (".nii.gz", 3)
+    assert "Surname" not in repr(told)
+
+
+def test_header_and_detached_data_are_one_input(tmp_path):
+    header = b"ObjectType = Image\nElementDataFile = image.raw\n"
+    (tmp_path / "image.mhd").write_bytes(header)
+    (tmp_path / "image.raw").write_bytes(b"voxels")
+    told = input_file("lumen", tmp_path / "image.mhd")
+    assert told.sha256 == hashlib.sha256(header + b"voxels").hexdigest()
+    assert told.bytes == len(header) + 6
+
+
+def test_missing_input_is_named(tmp_path):
+    with pytest.raises(InputError, match=r"lumen file .*gone\.stl: No such file"):
+        input_file("lumen", tmp_path / "gone.stl")
+
+
+def test_files_of_an_earlier_run(record, tmp_path):
+    assert files_of_earlier_run(tmp_path) == ()
+    (tmp_path / "case.json").write_bytes(case_json(case_document(record, ["veins.csv"])))
+    assert files_of_earlier_run(tmp_path) == ("case.json", "veins.csv")
+    (tmp_path / "case.json").write_text('{"schema": "another", "files": ["precious"]}')
+    assert files_of_earlier_run(tmp_path) == ()

@@ -1,0 +1,484 @@
+"""Writes the tables and the record of a case: six CSV files and ``case.json``.
+
+Every table is built once as rows of values by column name; the CSV files and
+``case.json`` are two spellings of these rows, with the same rounding, so that
+they cannot disagree. All coordinates are LPS mm.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import math
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields
+from importlib import metadata, resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from veinfit.anatomy.model import Anatomy, ContourMeasures, Vein
+from veinfit.errors import InputError
+from veinfit.frames import FloatArray
+from veinfit.notes import Note
+from veinfit.seating.model import ClockReading, Fit, Leak
+from veinfit.settings import Settings, describe
+
+SCHEMA_VERSION = "1.0"
+"""Version of the form of ``case.json``: the first number rises when a reader of it must change."""
+
+Value = str | float | int | bool | None
+Row = dict[str, Value]
+
+VEIN_COLUMNS = (
+    "vein", "d_max_mm", "d_min_mm", "ovality", "area_mm2", "perimeter_mm", "d_area_mm",
+    "d_perimeter_mm", "takeoff_wall_deg", "takeoff_frontal_deg", "takeoff_transverse_deg",
+    "trunk_length_mm", "trunk_at_least", "ostium_x_mm", "ostium_y_mm", "ostium_z_mm",
+    "normal_x", "normal_y", "normal_z", "axis_x", "axis_y", "axis_z", "axis_length_mm",
+    "ostium_residual_mm", "ostium_error_mm", "name_confidence", "confidence", "notes",
+)  # fmt: skip
+SECTION_COLUMNS = (
+    "vein", "s_mm", "x_mm", "y_mm", "z_mm", "tangent_x", "tangent_y", "tangent_z",
+    "area_mm2", "perimeter_mm", "d_max_mm", "d_min_mm",
+)  # fmt: skip
+RIDGE_COLUMNS = ("from", "to", "width_mm")
+FIT_COLUMNS = (
+    "vein", "balloon", "balloon_mm", "approach", "outcome", "reason",
+    "centre_x_mm", "centre_y_mm", "centre_z_mm", "misalignment_deg", "depth_mm",
+    "nose_depth_mm", "deep", "contact_area_mm2", "contact_arc_deg", "occluded", "sealed",
+    "leak_width_mm", "leak_area_mm2", "leak_clock_h", "leak_side", "occlusion_grade",
+    "antral_area_mm2", "freeze_shift_mm", "sealed_after_freeze", "seal_probability",
+    "seal_probability_low", "seal_probability_high",
+)  # fmt: skip
+"""``fits.csv`` has in addition a ``distance_NAME_mm`` for each structure."""
+LEAK_COLUMNS = tuple(f.name for f in fields(Leak))
+CLOCK_COLUMNS = tuple(f.name for f in fields(ClockReading))
+
+UNIT_VECTOR_DECIMALS = 6
+"""Decimals of a unit vector's components: 1e-6 is 0.00006 degrees."""
+DECIMALS_BY_SUFFIX = (("_mm2", 2), ("_mm", 3), ("_deg", 2), ("_h", 2), ("_ml", 2))
+"""Decimals by the unit at the end of a name; below what any input can carry."""
+OTHER_DECIMALS = 4
+"""Decimals of ratios, probabilities and confidences."""
+
+LIBRARIES = ("numpy", "scipy", "vtk", "pyvista", "trimesh", "nibabel", "SimpleITK", "matplotlib")
+"""Libraries whose versions are recorded with a case."""
+HASH_CHUNK_BYTES = 1 << 20
+"""Bytes of a file hashed at a time."""
+
+
+@dataclass(frozen=True, slots=True)
+class InputFile:
+    """A file that went into a case, known by its content alone.
+
+    The name is left out: names of exported studies often carry the patient's.
+    """
+
+    role: str
+    format: str
+    bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """Where a result comes from.
+
+    Attributes
+    ----------
+    case_id, cardiac_phase, image_date : str or None
+        As the user stated them.
+    frame, unit : str
+        As stated for a mesh.
+    approach : str
+    balloons : tuple of mapping
+        Each candidate balloon's parameters.
+    inputs : tuple of InputFile
+    versions : mapping of str to str
+        Of the program and the libraries that it used.
+    created : str
+        UTC, ISO 8601.
+    """
+
+    case_id: str | None
+    cardiac_phase: str | None
+    image_date: str | None
+    frame: str
+    unit: str
+    approach: str
+    balloons: tuple[Mapping[str, Value], ...]
+    inputs: tuple[InputFile, ...]
+    versions: Mapping[str, str]
+    created: str
+
+
+@dataclass(frozen=True, slots=True)
+class CaseRecord:
+    """All that is written about a case.
+
+    ``structures`` holds the names of the neighbouring structures supplied.
+    """
+
+    anatomy: Anatomy
+    fits: tuple[Fit, ...]
+    structures: tuple[str, ...]
+    notes: tuple[Note, ...]
+    settings: Settings
+    provenance: Provenance
+
+
+def program_versions() -> dict[str, str]:
+    """Return the versions of the program and of the libraries under it."""
+    return {name: metadata.version(name) for name in ("veinfit", *LIBRARIES)}
+
+
+def input_file(role: str, path: Path) -> InputFile:
+    """Describe a file by its content; a header with a data file beside it counts as both.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read.
+    """
+    digest, size = hashlib.sha256(), 0
+    try:
+        for part in (path, *_detached_data(path)):
+            with part.open("rb") as stream:
+                while chunk := stream.read(HASH_CHUNK_BYTES):
+                    digest.update(chunk)
+                    size += len(chunk)
+    except OSError as error:
+        raise InputError(f"{role} file {path}: {error.strerror or error}") from error
+    suffixes = path.suffixes[-2:] if path.suffix.lower() == ".gz" else path.suffixes[-1:]
+    return InputFile(role, "".join(suffixes).lower(), size, digest.hexdigest())
+
+
+def _detached_data(path: Path) -> list[Path]:
+    """Return the data file that an MHD or NHDR header names, where there is one."""
+    key = {".mhd": rb"ElementDataFile\s*=", ".nhdr": rb"data ?file:"}.get(path.suffix.lower())
+    if key is None:
+        return []
+    with path.open("rb") as stream:
+        found = re.search(rb"^" + key + rb"\s*(\S[^\r\n]*)", stream.read(1 << 16), re.M | re.I)
+    name = found.group(1).decode(errors="replace").strip() if found else ""
+    data = path.parent / name
+    return [data] if name and data.is_file() else []
+
+
+# ---- values ---------------------------------------------------------------------------------
+
+
+def decimals(name: str) -> int:
+    """Return how many decimals a number of this column name is written with."""
+    if re.fullmatch(r"(normal|axis|tangent|direction)_[xyz]", name):
+        return UNIT_VECTOR_DECIMALS
+    return next((n for suffix, n in DECIMALS_BY_SUFFIX if name.endswith(suffix)), OTHER_DECIMALS)
+
+
+def _plain(name: str, value: Any) -> Value:
+    """Return a value as written: numbers rounded by their column, what is not finite as None."""
+    if value is None or isinstance(value, str):
+        return value
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    if isinstance(value, (int, np.integer)):
+        return int(value)
+    number = float(value)
+    return round(number, decimals(name)) + 0.0 if math.isfinite(number) else None
+
+
+def _cell(name: str, value: Value) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        return f"{value:.{decimals(name)}f}"
+    return " ".join(str(value).split())
+
+
+def _xyz(prefix: str, vector: FloatArray | None, suffix: str = "") -> dict[str, Any]:
+    parts = (None, None, None) if vector is None else vector
+    return {f"{prefix}{c}{suffix}": part for c, part in zip("xyz", parts, strict=True)}
+
+
+def _row(columns: Sequence[str], values: Mapping[str, Any]) -> Row:
+    return {name: _plain(name, values[name]) for name in columns}
+
+
+def _points(points: FloatArray, name: str = "_mm") -> list[list[Value]]:
+    return [[_plain(name, c) for c in point] for point in np.atleast_2d(points)]
+
+
+# ---- rows -----------------------------------------------------------------------------------
+
+
+def vein_rows(anatomy: Anatomy) -> list[Row]:
+    """Return the rows of ``veins.csv``."""
+    return [_row(VEIN_COLUMNS, _vein_values(vein, anatomy.notes)) for vein in anatomy.veins]
+
+
+def _contour_values(measures: ContourMeasures) -> dict[str, Any]:
+    names = (
+        "d_max_mm", "d_min_mm", "ovality", "area_mm2", "perimeter_mm", "d_area_mm",
+        "d_perimeter_mm",
+    )  # fmt: skip
+    return {name: getattr(measures, name) for name in names}
+
+
+def vein_notes(vein: Vein, case_notes: Iterable[Note]) -> tuple[Note, ...]:
+    """Return a vein's notes and those of the case that are about it, each once."""
+    about = (note for note in case_notes if note.subject == vein.name)
+    return tuple(dict.fromkeys((*vein.notes, *about)))
+
+
+def _vein_values(vein: Vein, case_notes: Iterable[Note]) -> dict[str, Any]:
+    ostium = vein.ostium
+    names = (
+        "axis_length_mm", "takeoff_wall_deg", "takeoff_frontal_deg", "takeoff_transverse_deg",
+        "trunk_length_mm", "trunk_at_least", "name_confidence", "confidence",
+    )  # fmt: skip
+    return {
+        "vein": vein.name,
+        **_contour_values(ostium.measures),
+        **{name: getattr(vein, name) for name in names},
+        **_xyz("ostium_", ostium.centre, "_mm"),
+        **_xyz("normal_", ostium.normal),
+        **_xyz("axis_", vein.axis),
+        "ostium_residual_mm": ostium.residual_mm,
+        "ostium_error_mm": ostium.error_mm,
+        "notes": " | ".join(note.text for note in vein_notes(vein, case_notes)),
+    }
+
+
+def section_rows(vein: Vein) -> list[Row]:
+    """Return one vein's rows of ``sections.csv``."""
+    return [
+        _row(
+            SECTION_COLUMNS,
+            {
+                "vein": vein.name,
+                "s_mm": section.s_mm,
+                **_xyz("", section.centre, "_mm"),
+                **_xyz("tangent_", section.tangent),
+                **_contour_values(section.measures),
+            },
+        )
+        for section in vein.sections
+    ]
+
+
+def ridge_rows(anatomy: Anatomy) -> list[Row]:
+    """Return the rows of ``ridges.csv``."""
+    return [
+        _row(RIDGE_COLUMNS, {"from": ridge.start, "to": ridge.end, "width_mm": ridge.width_mm})
+        for ridge in anatomy.ridges
+    ]
+
+
+def distance_column(structure: str) -> str:
+    """Return the column of ``fits.csv`` that holds the distance to a structure."""
+    return f"distance_{structure}_mm"
+
+
+def fit_columns(structures: Sequence[str]) -> tuple[str, ...]:
+    """Return the columns of ``fits.csv`` for a case with these structures."""
+    return (*FIT_COLUMNS, *(distance_column(name) for name in structures))
+
+
+def fit_row(fit: Fit, structures: Sequence[str]) -> Row:
+    """Return one fit's row of ``fits.csv``."""
+    values = {
+        **{f.name: getattr(fit, f.name) for f in fields(fit)},
+        **_xyz("centre_", fit.centre, "_mm"),
+        **{distance_column(name): fit.distances_mm.get(name) for name in structures},
+    }
+    return _row(fit_columns(structures), values)
+
+
+def leak_rows(fit: Fit) -> list[Row]:
+    """Return one fit's rows of ``leaks.csv``."""
+    return [_row(LEAK_COLUMNS, asdict(leak)) for leak in fit.leaks]
+
+
+def clock_rows(fit: Fit) -> list[Row]:
+    """Return one fit's rows of ``clock.csv``."""
+    return [_row(CLOCK_COLUMNS, asdict(reading)) for reading in fit.clock]
+
+
+# ---- files ----------------------------------------------------------------------------------
+
+
+def _table(columns: Sequence[str], rows: Iterable[Row]) -> bytes:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow([_cell(name, row[name]) for name in columns])
+    return text.getvalue().encode()
+
+
+def case_tables(record: CaseRecord) -> dict[str, bytes]:
+    """Return the CSV files of a case by name: UTF-8, lines ended by a line feed."""
+    anatomy, fits, structures = record.anatomy, record.fits, record.structures
+    sections = [row for vein in anatomy.veins for row in section_rows(vein)]
+    return {
+        "veins.csv": _table(VEIN_COLUMNS, vein_rows(anatomy)),
+        "sections.csv": _table(SECTION_COLUMNS, sections),
+        "ridges.csv": _table(RIDGE_COLUMNS, ridge_rows(anatomy)),
+        "fits.csv": _table(fit_columns(structures), [fit_row(f, structures) for f in fits]),
+        "leaks.csv": _table(LEAK_COLUMNS, [row for f in fits for row in leak_rows(f)]),
+        "clock.csv": _table(CLOCK_COLUMNS, [row for f in fits for row in clock_rows(f)]),
+    }
+
+
+def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, Any]:
+    """Return ``case.json`` as plain values.
+
+    Parameters
+    ----------
+    record : CaseRecord
+    files : sequence of str
+        Names of all files written with it, relative to its folder.
+    """
+    provenance = record.provenance
+    return {
+        "schema": "veinfit case",
+        "schema_version": SCHEMA_VERSION,
+        "created": provenance.created,
+        "case": {
+            "id": provenance.case_id,
+            "cardiac_phase": provenance.cardiac_phase,
+            "image_date": provenance.image_date,
+        },
+        "coordinates": {"frame": "LPS", "unit": "mm"},
+        "run": {
+            "versions": dict(provenance.versions),
+            "input_frame": provenance.frame,
+            "input_unit": provenance.unit,
+            "approach": provenance.approach,
+            "balloons": [
+                {name: _plain(name, value) for name, value in balloon.items()}
+                for balloon in provenance.balloons
+            ],
+            "inputs": [asdict(item) for item in provenance.inputs],
+            "settings": _settings(record.settings),
+        },
+        "anatomy": _anatomy(record.anatomy),
+        "structures": list(record.structures),
+        "fits": [_fit(fit, record.structures) for fit in record.fits],
+        "notes": [asdict(note) for note in _all_notes(record)],
+        "files": sorted({*files, "case.json"}),
+    }
+
+
+def case_json(document: Mapping[str, Any]) -> bytes:
+    """Return a case document as UTF-8 JSON; strict, so never with NaN or infinity."""
+    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
+    # A point or a short list of numbers stays on one line: the file is read by people too.
+    # The raw line breaks keep the pattern out of strings, in which they are escaped.
+    text = re.sub(r"\[\n\s*(-?\d[^\[\]{}\"]*?)\n\s*\]", _on_one_line, text)
+    return (text + "\n").encode()
+
+
+def _on_one_line(found: re.Match[str]) -> str:
+    return "[" + ", ".join(part.strip() for part in found.group(1).split(",")) + "]"
+
+
+def case_schema() -> dict[str, Any]:
+    """Return the JSON Schema (2020-12) of ``case.json``."""
+    text = resources.files("veinfit.io").joinpath("case.schema.json").read_text(encoding="utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+def files_of_earlier_run(out: Path) -> tuple[str, ...]:
+    """Return the files that an earlier run wrote into ``out``, by its ``case.json``."""
+    try:
+        document = json.loads((out / "case.json").read_text(encoding="utf-8"))
+        if document["schema"] != "veinfit case":
+            return ()
+        return tuple(str(name) for name in document["files"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return ()
+
+
+def _settings(settings: Settings) -> dict[str, dict[str, Any]]:
+    groups: dict[str, dict[str, Any]] = {}
+    for group, name, value, about in describe(settings):
+        # JSON has no infinity; the word is what a settings file writes too.
+        finite = not isinstance(value, float) or math.isfinite(value)
+        groups.setdefault(group, {})[name] = {
+            "value": value if finite else str(value),
+            "unit": about["unit"],
+            "meaning": about["meaning"],
+            "basis": about["basis"],
+        }
+    return groups
+
+
+def _anatomy(anatomy: Anatomy) -> dict[str, Any]:
+    appendage, mitral = anatomy.appendage, anatomy.mitral
+    return {
+        "volume_ml": _plain("volume_ml", anatomy.volume_ml),
+        "body_radius_mm": _plain("body_radius_mm", anatomy.body_radius_mm),
+        "body_centre_mm": _points(anatomy.body_centre)[0],
+        "veins": [
+            {
+                **row,
+                "branches": list(vein.branches),
+                "ostium_contour_mm": _points(vein.ostium.contour.points),
+                "half_turn_points_mm": _points(vein.ostium.half_turn_points),
+                "centreline": [
+                    {"s_mm": _plain("s_mm", s), "point_mm": _points(point)[0]}
+                    for s, point in zip(vein.centreline.s_mm, vein.centreline.points, strict=True)
+                ],
+                "sections": section_rows(vein),
+            }
+            for row, vein in zip(vein_rows(anatomy), anatomy.veins, strict=True)
+        ],
+        "appendage": None
+        if appendage is None
+        else {
+            "centre_mm": _points(appendage.centre)[0],
+            "normal": _points(appendage.normal, "normal_x")[0],
+            "tip_mm": _points(anatomy.wall.points[appendage.tip_vertex])[0],
+            "ostium_contour_mm": _points(appendage.contour.points),
+            "confidence": _plain("confidence", appendage.confidence),
+        },
+        "mitral_opening": None
+        if mitral is None
+        else {
+            "centre_mm": _points(mitral.centre)[0],
+            "normal": _points(mitral.normal, "normal_x")[0],
+            "confidence": _plain("confidence", mitral.confidence),
+        },
+        "ridges": [
+            {**row, "path_mm": _points(ridge.path)}
+            for row, ridge in zip(ridge_rows(anatomy), anatomy.ridges, strict=True)
+        ],
+    }
+
+
+def _fit(fit: Fit, structures: Sequence[str]) -> dict[str, Any]:
+    direction = fit.push_direction
+    return {
+        **fit_row(fit, ()),
+        "push_direction": None if direction is None else _points(direction, "direction_x")[0],
+        "distances_mm": {
+            name: _plain(distance_column(name), fit.distances_mm.get(name)) for name in structures
+        },
+        "leaks": leak_rows(fit),
+        "clock": clock_rows(fit),
+        "notes": [asdict(note) for note in fit.notes],
+    }
+
+
+def _all_notes(record: CaseRecord) -> tuple[Note, ...]:
+    """Return the notes of the case, its anatomy and its veins, each once."""
+    of_veins = (note for vein in record.anatomy.veins for note in vein.notes)
+    return tuple(dict.fromkeys((*record.notes, *record.anatomy.notes, *of_veins)))
