@@ -1,1 +1,1 @@
-"""."""
+"""Many cases: invented atria with their truth, batches, summaries, agreement."""

@@ -1,0 +1,209 @@
+"""From the parameters of an atrium to its implicit function."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from veinfit.cohort.synthesis.curves import Curve
+from veinfit.cohort.synthesis.fields import (
+    END_ROOM_MM,
+    Blob,
+    Body,
+    Implicit,
+    Tube,
+    rotation_matrix,
+)
+from veinfit.cohort.synthesis.shape import (
+    AppendageShape,
+    AtriumShape,
+    BodyShape,
+    BranchShape,
+    LobeShape,
+    MitralShape,
+    Vector,
+    VeinShape,
+)
+from veinfit.frames import FloatArray, angle_deg, unit
+
+ROOT_MM = 6.0
+"""A tube reaches at least this far into the body, so that no gap can open at its root."""
+
+STEEPEST_ROOT_DEG = 60.0
+"""An oblique tube's root is lengthened up to this angle between tube and wall normal."""
+
+FUNNEL_ROOT_MM = 16.0
+"""Length of the mitral funnel's tube, from inside the body to the mitral plane."""
+
+TRUNK_CAP_SHARE = 0.4
+"""Height of a trunk's rounded end, hidden in the crotch of its branches, over its short semi-axis."""
+
+BRANCH_ROOT_MM = 5.0
+"""A branch reaches this far back into its trunk."""
+
+
+def implicit(shape: AtriumShape) -> Implicit:
+    """Build the implicit function of ``shape``."""
+    centre = np.array(shape.centre, dtype=float)
+    body = _body(shape.body, centre)
+    tubes: list[Tube] = []
+    for vein in shape.veins:
+        trunk = _trunk(vein, body)
+        tubes.append(trunk)
+        tubes.extend(_branch(branch, vein, trunk) for branch in vein.branches)
+    appendage = _appendage(shape.appendage, body) if shape.appendage else None
+    lobes: tuple[Blob, ...] = ()
+    if shape.appendage and appendage:
+        lobes = tuple(_lobe(lobe, appendage) for lobe in shape.appendage.lobes)
+    return Implicit(
+        body=body,
+        funnel=_funnel(shape.mitral, body) if shape.mitral else None,
+        tubes=tuple(tubes),
+        appendage=appendage,
+        lobes=lobes,
+        carina_mm=shape.carina_mm,
+    )
+
+
+def _array(vector: Vector) -> FloatArray:
+    return np.array(vector, dtype=float)
+
+
+def _body(shape: BodyShape, centre: FloatArray) -> Body:
+    return Body(
+        centre=centre,
+        semi_axes=_array(shape.semi_axes_mm),
+        exponent=shape.exponent,
+        egg=shape.egg,
+        rotation=rotation_matrix(shape.tilt_deg),
+    )
+
+
+def body_normal(body: Body, point: FloatArray) -> FloatArray:
+    """Outward unit normal (3,) of the bare body at a point (3,) near its wall."""
+    h = 1e-4
+    steps = h * np.concatenate([np.eye(3), -np.eye(3)])
+    values = body.distance(point + steps)
+    return unit(values[:3] - values[3:])
+
+
+def _root_mm(body: Body, exit_point: FloatArray, direction: FloatArray, radius: float) -> float:
+    tilt = float(angle_deg(direction, body_normal(body, exit_point)))
+    return ROOT_MM + radius * float(np.tan(np.radians(min(tilt, STEEPEST_ROOT_DEG))))
+
+
+def _trunk(shape: VeinShape, body: Body) -> Tube:
+    start = body.exit_point(body.centre, unit(shape.exit))
+    direction = unit(shape.direction)
+    root = _root_mm(body, start, direction, 0.5 * shape.d_long_mm)
+    branched = bool(shape.branches)
+    length = shape.length_mm
+    curve = Curve(
+        start=start,
+        direction=direction,
+        end_direction=unit(shape.end_direction),
+        length_mm=length,
+        t_low=-root / length,
+        t_high=1.0 + END_ROOM_MM / length,
+        reference=unit(shape.long_axis),
+        twist_deg=shape.twist_deg,
+    )
+    widths = np.array([1.0, shape.taper])
+    return Tube(
+        name=shape.name,
+        curve=curve,
+        knots=np.array([0.0, 1.0]),
+        semi_long=0.5 * shape.d_long_mm * widths,
+        semi_short=0.5 * shape.d_short_mm * widths,
+        fillet_mm=shape.fillet_mm,
+        outer="rounded" if branched else "flat",
+        cap_mm=TRUNK_CAP_SHARE * 0.5 * shape.d_short_mm * shape.taper if branched else None,
+    )
+
+
+def _branch(shape: BranchShape, vein: VeinShape, trunk: Tube) -> Tube:
+    one = np.ones(1)
+    direction = trunk.curve.tangent(one)[0]
+    along, across = (axis[0] for axis in trunk.curve.axes(one))
+    start = trunk.curve.position(one)[0] + shape.offset_mm[0] * along + shape.offset_mm[1] * across
+    length = shape.length_mm
+    curve = Curve(
+        start=start,
+        direction=direction,
+        end_direction=unit(shape.direction),
+        length_mm=length,
+        t_low=-BRANCH_ROOT_MM / length,
+        t_high=1.0 + END_ROOM_MM / length,
+        reference=along,
+    )
+    widths = np.array([1.0, shape.taper])
+    return Tube(
+        name=shape.name,
+        curve=curve,
+        knots=np.array([0.0, 1.0]),
+        semi_long=0.5 * shape.d_long_mm * widths,
+        semi_short=0.5 * shape.d_short_mm * widths,
+        fillet_mm=vein.fillet_mm,
+    )
+
+
+def _funnel(shape: MitralShape, body: Body) -> Tube:
+    normal = unit(shape.normal)
+    plane = body.exit_point(body.centre + _array(shape.offset), normal) + shape.funnel_mm * normal
+    widths = np.array([1.0 + shape.flare, 1.0])
+    length = FUNNEL_ROOT_MM
+    curve = Curve(
+        start=plane - length * normal,
+        direction=normal,
+        end_direction=normal,
+        length_mm=length,
+        t_low=0.0,
+        t_high=1.0 + END_ROOM_MM / length,
+        reference=unit(shape.long_axis),
+    )
+    return Tube(
+        name="MV",
+        curve=curve,
+        knots=np.array([0.0, 1.0]),
+        semi_long=0.5 * shape.d_long_mm * widths,
+        semi_short=0.5 * shape.d_short_mm * widths,
+        fillet_mm=shape.fillet_mm,
+    )
+
+
+def _appendage(shape: AppendageShape, body: Body) -> Tube:
+    start = body.exit_point(body.centre, unit(shape.exit))
+    direction = unit(shape.direction)
+    widths = np.array([shape.neck_mm, shape.neck_mm, shape.middle_mm, shape.tip_mm])
+    root = _root_mm(body, start, direction, 0.5 * shape.neck_mm[0])
+    curve = Curve(
+        start=start,
+        direction=direction,
+        end_direction=unit(shape.end_direction),
+        length_mm=shape.length_mm,
+        t_low=-root / shape.length_mm,
+        t_high=1.0 + END_ROOM_MM / shape.length_mm,
+        reference=unit(shape.long_axis),
+    )
+    return Tube(
+        name="LAA",
+        curve=curve,
+        knots=np.array([0.0, 0.15, 0.55, 1.0]),
+        semi_long=0.5 * widths[:, 0],
+        semi_short=0.5 * widths[:, 1],
+        fillet_mm=shape.fillet_mm,
+        outer="rounded",
+    )
+
+
+def _lobe(shape: LobeShape, appendage: Tube) -> Blob:
+    t = np.array([shape.along])
+    along, across = (axis[0] for axis in appendage.curve.axes(t))
+    tangent = appendage.curve.tangent(t)[0]
+    angle = np.radians(shape.angle_deg)
+    outward = np.cos(angle) * along + np.sin(angle) * across
+    centre = appendage.curve.position(t)[0] + shape.offset_mm * outward
+    return Blob(
+        centre=centre,
+        axes=np.stack([tangent, outward, np.cross(tangent, outward)]),
+        semi_axes=_array(shape.semi_axes_mm),
+    )
