@@ -89,7 +89,7 @@ def transverse_angle_deg(direction: npt.ArrayLike) -> float:
 
 
 def clock_basis(axis: npt.ArrayLike) -> tuple[FloatArray, FloatArray, bool]:
-    """The directions of twelve and three o'clock about a vein's axis.
+    """Return the directions of twelve and three o'clock about a vein's axis.
 
     The viewer stands in the atrium and looks into the vein along ``axis`` (3,).
 
@@ -119,7 +119,7 @@ def clock_hours(offsets: npt.ArrayLike, axis: npt.ArrayLike) -> FloatArray:
 
 
 def clock_direction(hours: npt.ArrayLike, axis: npt.ArrayLike) -> FloatArray:
-    """Unit vectors (..., 3) of clock positions ``hours`` (...) about a vein's axis."""
+    """Return unit vectors (..., 3) of clock positions ``hours`` (...) about a vein's axis."""
     twelve, three, _ = clock_basis(axis)
     angle = np.radians(np.asarray(hours, dtype=float) * 30.0)[..., None]
     return np.cos(angle) * twelve + np.sin(angle) * three

@@ -210,6 +210,8 @@ class Anatomy:
     body_radius_mm : float
     veins : tuple of Vein
         In the order of the trade: LSPV, LIPV, LCPV, RSPV, RMPV, RIPV, RCPV, ICPV, extra.
+    unmeasured : mapping of str to str
+        Veins that were found but could not be measured, each with the reason.
     """
 
     lumen: Surface
@@ -222,3 +224,4 @@ class Anatomy:
     mitral: MitralOpening | None
     ridges: tuple[Ridge, ...]
     notes: tuple[Note, ...]
+    unmeasured: Mapping[str, str] = field(default_factory=dict)

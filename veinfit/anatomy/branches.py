@@ -1,0 +1,254 @@
+"""Branches of the lumen: everything that leaves the atrial body, as a tree.
+
+The distance through the lumen from the body's core grows along every branch.
+Where the far part of the lumen falls into separate pieces there are separate
+branches; the tree of how those pieces join, nearer and nearer to the core, is
+the tree of the branches (a join tree of the distance).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
+from scipy.spatial import cKDTree
+
+from veinfit.anatomy.inscribed import (
+    InscribedSpheres,
+    distances_from,
+    way_costs,
+)
+from veinfit.frames import FloatArray, IntArray
+
+CORE_SHARE = 0.85
+"""Cells whose sphere has this share of the largest radius are the body's core."""
+
+CENTRE_SHARE = 0.7
+"""The body's centre is the mean of the cells whose sphere has this share of the largest."""
+
+BAND_MM = 1.0
+"""Width of a distance band: joins are known to about this."""
+
+CAP_CELLS = 2.5
+"""A tip within this many cells of a cap ends there."""
+
+LEAST_REACH_MM = 4.0
+"""A part that reaches less far than this past its join is a bulge of the wall."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Opening:
+    """A boundary loop of the input surface, closed by a cap.
+
+    ``normal`` points out of the lumen; ``rim`` holds vertex indices of the
+    cleaned surface; ``cap_points`` (N, 3) lie spread over the cap.
+    """
+
+    centre: FloatArray
+    normal: FloatArray
+    diameter_mm: float
+    rim: IntArray
+    cap_points: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Branch:
+    """A way from the body's core out to one blind or open end.
+
+    Attributes
+    ----------
+    tip : (3,) array
+        The end: the middle of an opening, or the farthest cell.
+    way : (N, 3) array
+        From the core to the tip through the middle of the lumen, mm.
+    reach_mm : float
+        How far the branch reaches past its join with a branch that reaches
+        farther, or past the core.
+    join_mm : float
+        Distance from the core at which it joins.
+    depth_mm : float
+        Distance of the tip from the core.
+    opening : int or None
+        Index of the opening at the tip; None for a blind end.
+    joins : int or None
+        Index of the branch it joins; None for the one that reaches farthest.
+    """
+
+    tip: FloatArray
+    way: FloatArray
+    reach_mm: float
+    join_mm: float
+    depth_mm: float
+    opening: int | None
+    joins: int | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Branches:
+    """The body and what leaves it.
+
+    Attributes
+    ----------
+    body_centre : (3,) array
+    body_radius_mm : float
+        Of the largest inscribed sphere.
+    branches : tuple of Branch
+        Farthest-reaching first.
+    """
+
+    body_centre: FloatArray
+    body_radius_mm: float
+    branches: tuple[Branch, ...]
+
+
+def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Branches:
+    """Find every part of the lumen that leaves the body.
+
+    Each opening is the tip of a branch of its own, however short; blind parts
+    are branches from ``LEAST_REACH_MM`` on.
+    """
+    greatest = float(spheres.radius_mm.max())
+    core = np.flatnonzero(spheres.radius_mm >= CORE_SHARE * greatest)
+    centre = spheres.points[spheres.radius_mm >= CENTRE_SHARE * greatest].mean(axis=0)
+    depth, _ = distances_from(spheres.graph(spheres.length_mm), core)
+    tips, reach, join, joins = _join_tree(spheres, depth)
+    tree = cKDTree(spheres.points)
+    cost, predecessor = distances_from(
+        spheres.graph(way_costs(spheres)), tree.query(centre[None])[1]
+    )
+    del cost
+
+    opening_cells = [
+        int(tree.query(o.centre - o.normal * 0.5 * spheres.step_mm)[1]) for o in openings
+    ]
+    owner = _leaves_at_openings(spheres, tips, reach, openings)
+    found: list[Branch] = []
+    number: dict[int, int] = {}
+    for leaf in range(len(tips)):
+        opening = owner.get(leaf)
+        if opening is None and reach[leaf] < LEAST_REACH_MM:
+            continue
+        cell = tips[leaf] if opening is None else opening_cells[opening]
+        number[leaf] = len(found)
+        found.append(
+            Branch(
+                tip=spheres.points[cell] if opening is None else openings[opening].centre,
+                way=_way(spheres, predecessor, cell),
+                reach_mm=float(reach[leaf]),
+                join_mm=float(join[leaf]),
+                depth_mm=float(depth[cell]),
+                opening=opening,
+                joins=joins[leaf],
+            )
+        )
+    taken = set(owner.values())
+    for index, opening_found in enumerate(openings):
+        if index in taken:
+            continue
+        cell = opening_cells[index]
+        found.append(
+            Branch(
+                tip=opening_found.centre,
+                way=_way(spheres, predecessor, cell),
+                reach_mm=0.0,
+                join_mm=float(depth[cell]),
+                depth_mm=float(depth[cell]),
+                opening=index,
+                joins=None,
+            )
+        )
+    branches = tuple(replace(b, joins=_surviving(b.joins, joins, number)) for b in found)
+    return Branches(centre, greatest, branches)
+
+
+def _surviving(leaf: int | None, joins: list[int | None], number: dict[int, int]) -> int | None:
+    """Index among the kept branches of the one that a leaf's chain of joins ends in."""
+    while leaf is not None and leaf not in number:
+        leaf = joins[leaf]
+    return None if leaf is None else number[leaf]
+
+
+def _join_tree(
+    spheres: InscribedSpheres, depth: FloatArray
+) -> tuple[list[int], FloatArray, FloatArray, list[int | None]]:
+    """Leaves of the join tree of ``depth``: tip cell, reach, join depth, branch joined."""
+    n = len(depth)
+    band = np.floor(depth / BAND_MM).astype(np.int64)
+    i, j = spheres.pairs[:, 0], spheres.pairs[:, 1]
+    inside = band[i] == band[j]
+    graph = sparse.coo_matrix(
+        (np.ones(int(inside.sum()), dtype=bool), (i[inside], j[inside])), shape=(n, n)
+    )
+    count, piece = csgraph.connected_components(graph, directed=False)
+    across = np.unique(np.sort(np.stack([piece[i[~inside]], piece[j[~inside]]], 1), axis=1), axis=0)
+    piece_band = np.zeros(count, dtype=np.int64)
+    piece_band[piece] = band
+    order = np.lexsort((-depth, piece))
+    first = np.r_[True, np.diff(piece[order]) != 0]
+    far_cell = order[first]
+    neighbours: list[list[int]] = [[] for _ in range(count)]
+    for a, b in across.tolist():
+        neighbours[a].append(b)
+        neighbours[b].append(a)
+    sweep = np.lexsort((far_cell, -piece_band))
+    root: dict[int, int] = {}
+    leaf_of: dict[int, int] = {}
+    tips: list[int] = []
+    join: list[float] = []
+    joins: list[int | None] = []
+
+    def find(p: int) -> int:
+        while root[p] != p:
+            root[p] = root[root[p]]
+            p = root[p]
+        return p
+
+    for p in sweep.tolist():
+        root[p] = p
+        groups = {find(q) for q in neighbours[p] if q in root and q != p}
+        groups = {g for g in groups if g != p}
+        if not groups:
+            leaf_of[p] = len(tips)
+            tips.append(int(far_cell[p]))
+            join.append(0.0)
+            joins.append(None)
+            continue
+        ranked = sorted(groups, key=lambda g: (-depth[tips[leaf_of[g]]], leaf_of[g]))
+        senior = ranked[0]
+        for g in ranked[1:]:
+            join[leaf_of[g]] = float((piece_band[p] + 1) * BAND_MM)
+            joins[leaf_of[g]] = leaf_of[senior]
+            root[g] = senior
+        root[p] = senior
+    join_array = np.array(join)
+    reach = depth[np.array(tips)] - join_array
+    return tips, reach, join_array, joins
+
+
+def _leaves_at_openings(
+    spheres: InscribedSpheres,
+    tips: Sequence[int],
+    reach: FloatArray,
+    openings: Sequence[Opening],
+) -> dict[int, int]:
+    """Which leaf ends at which opening: the farthest-reaching one whose tip lies at its cap."""
+    owner: dict[int, int] = {}
+    tree = cKDTree(spheres.points[np.array(tips)])
+    for index, opening in enumerate(openings):
+        near = np.unique(
+            np.concatenate(tree.query_ball_point(opening.cap_points, CAP_CELLS * spheres.step_mm))
+        )
+        free = [leaf for leaf in near.astype(int).tolist() if leaf not in owner]
+        if free:
+            owner[max(free, key=lambda leaf: reach[leaf])] = index
+    return owner
+
+
+def _way(spheres: InscribedSpheres, predecessor: IntArray, cell: int) -> FloatArray:
+    cells = [cell]
+    while predecessor[cells[-1]] >= 0:
+        cells.append(int(predecessor[cells[-1]]))
+    return spheres.points[cells[::-1]]

@@ -1,0 +1,182 @@
+"""What could be a vein: every branch, and every trunk that branches share.
+
+Each candidate is walked as a tube and given an ostium where it has one; which
+of them are veins, and which veins, is for the names to decide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.anatomy.branches import Branch, Branches
+from veinfit.anatomy.contours import in_plane, surrounds
+from veinfit.anatomy.lumen import Lumen
+from veinfit.anatomy.model import Ostium
+from veinfit.anatomy.ostia import OstiumFailure, find_ostium
+from veinfit.anatomy.tubes import (
+    FACE_REACH_MM,
+    Tube,
+    arc_length,
+    faces_near,
+    resample,
+    section_at,
+    tangents,
+    walk_tube,
+)
+from veinfit.frames import FloatArray
+from veinfit.notes import Note
+from veinfit.settings import AnatomySettings
+
+LEAST_SHARED_MM = 2.0
+"""Branches whose common part persists for less than this leave the body side by side."""
+
+CARINA_SEARCH_MM = 6.0
+"""The common section is sought this far toward the body from where the lumen parts."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """A branch, or a trunk with its branches.
+
+    Attributes
+    ----------
+    members : tuple of int
+        Indices of the branches; more than one for a trunk, the longest first.
+    tube : Tube or None
+        The branch's tube; for a trunk the tube from the carina to the body.
+    ostium : Ostium or None
+    carina_mm : float or None
+        Distance from the ostium to where the branches part; None for one branch.
+    reason : str
+        Why there is no ostium.
+    notes : tuple of Note
+    """
+
+    members: tuple[int, ...]
+    tube: Tube | None
+    ostium: Ostium | None
+    carina_mm: float | None
+    reason: str
+    notes: tuple[Note, ...]
+
+
+def find_candidates(
+    lumen: Lumen, branches: Branches, settings: AnatomySettings
+) -> tuple[Candidate, ...]:
+    """Walk every branch and every shared trunk; single branches come first."""
+    singles = [
+        _single(lumen, branches.branches[k], k, settings) for k in range(len(branches.branches))
+    ]
+    trunks = [
+        trunk
+        for members, depth in shared_parts(branches.branches)
+        if (trunk := _trunk(lumen, branches, members, depth, settings)) is not None
+    ]
+    return tuple(singles + trunks)
+
+
+def _single(lumen: Lumen, branch: Branch, index: int, settings: AnatomySettings) -> Candidate:
+    opening = None if branch.opening is None else lumen.openings[branch.opening].normal
+    tube = walk_tube(lumen, branch.way, opening)
+    if tube is None:
+        return Candidate((index,), None, None, None, "no section surrounds its middle", ())
+    found = find_ostium(lumen, tube, settings)
+    if isinstance(found, OstiumFailure):
+        return Candidate((index,), tube, None, None, found.reason, ())
+    ostium, notes = found
+    return Candidate((index,), tube, ostium, None, "", notes)
+
+
+def shared_parts(branches: Sequence[Branch]) -> list[tuple[tuple[int, ...], float]]:
+    """Return groups of branches with a part in common, and the depth at which they part.
+
+    A group is the branches beyond one join whose common part goes on for at
+    least ``LEAST_SHARED_MM`` before the next join or the body.
+    """
+    groups: list[tuple[tuple[int, ...], float]] = []
+    joined: dict[int, list[int]] = {k: [] for k in range(len(branches))}
+    for k, branch in enumerate(branches):
+        if branch.joins is not None:
+            joined[branch.joins].append(k)
+    for senior, juniors in joined.items():
+        ordered = sorted(juniors, key=lambda k: -branches[k].join_mm)
+        for place, junior in enumerate(ordered):
+            depth = branches[junior].join_mm
+            following = [branches[k].join_mm for k in ordered[place + 1 : place + 2]]
+            ends = max([*following, branches[senior].join_mm, 0.0])
+            if depth - ends < LEAST_SHARED_MM:
+                continue
+            members = [senior]
+            for k in ordered[: place + 1]:
+                members += _descendants(k, joined)
+            groups.append((tuple(members), depth))
+    return groups
+
+
+def _descendants(branch: int, joined: dict[int, list[int]]) -> list[int]:
+    members = [branch]
+    for k in joined[branch]:
+        members += _descendants(k, joined)
+    return members
+
+
+def _trunk(
+    lumen: Lumen,
+    branches: Branches,
+    members: tuple[int, ...],
+    depth: float,
+    settings: AnatomySettings,
+) -> Candidate | None:
+    """Walk the common part of several branches from their carina to the body."""
+    ways = [branches.branches[m].way for m in members]
+    way, carina = _common_way(lumen, ways, branches.branches[members[0]].depth_mm - depth)
+    if way is None or carina is None:
+        return None
+    tube = walk_tube(lumen, way)
+    if tube is None:
+        return None
+    found = find_ostium(lumen, tube, settings)
+    if isinstance(found, OstiumFailure):
+        return None
+    ostium, notes = found
+    length = float(np.linalg.norm(carina - ostium.centre))
+    return Candidate(members, tube, ostium, length, "", notes)
+
+
+def _common_way(
+    lumen: Lumen, ways: Sequence[FloatArray], beyond_mm: float
+) -> tuple[FloatArray | None, FloatArray | None]:
+    """Return the way from the body to the last section that holds all branches, and its centroid.
+
+    ``beyond_mm`` is about how far from the first branch's tip the branches part.
+    """
+    main = resample(ways[0], 0.5)
+    s = arc_length(main)
+    direction = tangents(main)
+    from_tip = s[-1] - s
+    start = int(np.argmin(np.abs(from_tip - max(beyond_mm - 2.0, 0.0))))
+    faces = faces_near(lumen, main, FACE_REACH_MM)
+    stop = max(start - int(2 * (CARINA_SEARCH_MM + 2.0)), 2)
+    for k in range(start, stop, -1):
+        station = section_at(lumen, main[k], direction[k], faces)
+        if station is None or station.touches_cap:
+            continue
+        if all(_passes(way, station.contour.points, main[k], direction[k]) for way in ways[1:]):
+            return np.concatenate([main[:k], station.centroid[None]]), station.centroid
+    return None, None
+
+
+def _passes(way: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:
+    """Whether the farthest crossing of the plane by a way lies inside the contour."""
+    height = (way - origin) @ normal
+    crossing = np.flatnonzero((height[:-1] < 0) != (height[1:] < 0))
+    if not len(crossing):
+        return False
+    k = int(crossing[-1])
+    t = height[k] / (height[k] - height[k + 1])
+    point = way[k] + t * (way[k + 1] - way[k])
+    flat = in_plane(contour, origin, normal)
+    return surrounds(flat, in_plane(point[None], origin, normal)[0])

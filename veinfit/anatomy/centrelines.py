@@ -1,0 +1,134 @@
+"""The centreline of a vein from its ostium to its end, and the sections along it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.anatomy.lumen import Lumen
+from veinfit.anatomy.model import Centreline, Contour, Ostium, Section
+from veinfit.anatomy.tubes import arc_length, resample, section_at, smooth, tangents
+from veinfit.frames import FloatArray, IntArray, unit
+
+STEP_MM = 0.5
+"""Spacing of the centreline's points."""
+
+SMOOTHING_MM = 2.0
+"""Standard deviation along the curve that takes out the noise of single centroids."""
+
+ROUNDS = 3
+"""Rounds of moving the curve onto section centroids."""
+
+WIDEST_SHARE = 2.5
+"""A section this many times the ostium's area has left the vein."""
+
+ALONE_MM = 0.3
+"""A curve shorter than this is a point."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class VeinCourse:
+    """The curve of a vein and its sections, ostium first."""
+
+    centreline: Centreline
+    sections: tuple[Section, ...]
+
+
+def follow_vein(
+    lumen: Lumen,
+    faces: IntArray,
+    ostium: Ostium,
+    centres: FloatArray,
+    end: FloatArray | None,
+    section_step_mm: float,
+) -> VeinCourse:
+    """Run a curve through the section centroids from the ostium outward.
+
+    Parameters
+    ----------
+    lumen : Lumen
+    faces : (K,) array
+        Faces near the vein.
+    ostium : Ostium
+    centres : (N, 3) array
+        First centroids from the distal end toward the body.
+    end : (3,) array or None
+        The middle of the cut end, where the curve stops; None for a blind end.
+    section_step_mm : float
+    """
+    curve = _first_curve(ostium, centres, end)
+    for _ in range(ROUNDS):
+        if arc_length(curve)[-1] < ALONE_MM:
+            break
+        stations = resample(curve, section_step_mm)
+        directions = tangents(stations) if len(stations) > 1 else ostium.normal[None]
+        centroids = [ostium.centre]
+        for point, tangent in zip(stations[1:], directions[1:], strict=True):
+            station = section_at(lumen, point, tangent, faces)
+            if station is None or station.touches_cap:
+                continue
+            if station.measures.area_mm2 > WIDEST_SHARE * ostium.measures.area_mm2:
+                continue
+            centroids.append(station.centroid)
+        if end is not None:
+            centroids.append(end)
+        curve = _in_order(np.array(centroids), ostium.normal)
+        curve = smooth(resample(curve, STEP_MM), SMOOTHING_MM, STEP_MM)
+    s = arc_length(curve)
+    line = Centreline(curve, s)
+    return VeinCourse(line, _sections(lumen, faces, ostium, line, section_step_mm))
+
+
+def _first_curve(ostium: Ostium, centres: FloatArray, end: FloatArray | None) -> FloatArray:
+    distal = centres[(centres - ostium.centre) @ ostium.normal > STEP_MM][::-1]
+    points = [ostium.centre[None], distal]
+    if end is not None and (not len(distal) or np.linalg.norm(end - distal[-1]) > STEP_MM):
+        points.append(end[None])
+    curve = np.concatenate(points)
+    if len(curve) < 2:
+        return np.stack([ostium.centre, ostium.centre + ALONE_MM * 0.5 * ostium.normal])
+    return resample(_in_order(curve, ostium.normal), STEP_MM)
+
+
+def _in_order(points: FloatArray, forward: FloatArray) -> FloatArray:
+    """Drop points that step backward along the curve."""
+    kept = [points[0]]
+    direction = forward
+    for point in points[1:]:
+        step = point - kept[-1]
+        length = float(np.linalg.norm(step))
+        if length > 1e-6 and step @ direction > 0:
+            direction = unit(0.5 * direction + 0.5 * step / length)
+            kept.append(point)
+    if len(kept) == 1:
+        kept.append(points[0] + ALONE_MM * 0.5 * forward)
+    return np.array(kept)
+
+
+def _sections(
+    lumen: Lumen, faces: IntArray, ostium: Ostium, line: Centreline, step: float
+) -> tuple[Section, ...]:
+    """Sections every ``step`` along the curve that are the vein's alone and whole."""
+    length = float(line.s_mm[-1])
+    count = max(int(np.ceil(length / step)), 1) if length > ALONE_MM else 0
+    found: list[Section] = []
+    directions = tangents(line.points)
+    for s in np.linspace(0.0, length, count + 1):
+        point = np.array([np.interp(s, line.s_mm, line.points[:, k]) for k in range(3)])
+        tangent = unit(np.array([np.interp(s, line.s_mm, directions[:, k]) for k in range(3)]))
+        station = section_at(lumen, point, tangent, faces)
+        if station is None or station.touches_cap:
+            continue
+        if station.measures.area_mm2 > WIDEST_SHARE * ostium.measures.area_mm2:
+            continue
+        found.append(
+            Section(
+                float(s),
+                station.centroid,
+                tangent,
+                Contour(station.contour.points),
+                station.measures,
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,97 @@
+"""Measures of a closed plane contour, and choosing the contour around a point."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.spatial import ConvexHull, QhullError
+
+from veinfit.anatomy.model import ContourMeasures
+from veinfit.frames import FloatArray, perpendicular_basis
+from veinfit.surface.cuts import PlaneContour
+
+
+def in_plane(points: FloatArray, origin: FloatArray, normal: FloatArray) -> FloatArray:
+    """Return (N, 2) coordinates of (N, 3) points in the plane about ``origin``."""
+    e1, e2 = perpendicular_basis(normal)
+    offset = points - origin
+    return np.stack([offset @ e1, offset @ e2], axis=1)
+
+
+def polygon_area(flat: FloatArray) -> float:
+    """Signed area of a closed (N, 2) polygon, positive counter-clockwise."""
+    x, y = flat[:, 0], flat[:, 1]
+    return 0.5 * float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))
+
+
+def polygon_centroid(flat: FloatArray) -> FloatArray:
+    """Centroid (2,) of the area inside a closed (N, 2) polygon."""
+    shift = flat.mean(axis=0)
+    p = flat - shift
+    q = np.roll(p, -1, axis=0)
+    cross = p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1]
+    total = cross.sum()
+    if abs(total) < 1e-12:
+        return shift
+    return shift + ((p + q) * cross[:, None]).sum(axis=0) / (3.0 * total)
+
+
+def surrounds(flat: FloatArray, point: FloatArray) -> bool:
+    """Whether a closed (N, 2) polygon winds around ``point`` (2,)."""
+    p = flat - point
+    q = np.roll(p, -1, axis=0)
+    turn = np.arctan2(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0], (p * q).sum(axis=1))
+    return abs(float(turn.sum())) > np.pi
+
+
+def contour_centroid(points: FloatArray, normal: FloatArray) -> FloatArray:
+    """Centroid (3,) of the area inside a closed plane contour of (N, 3) points."""
+    origin = points.mean(axis=0)
+    e1, e2 = perpendicular_basis(normal)
+    u, v = polygon_centroid(in_plane(points, origin, normal))
+    return origin + u * e1 + v * e2
+
+
+def contour_around(
+    contours: Sequence[PlaneContour], point: FloatArray, normal: FloatArray
+) -> PlaneContour | None:
+    """Return the smallest closed contour that winds around ``point``, or None."""
+    best: tuple[float, PlaneContour] | None = None
+    for contour in contours:
+        if not contour.closed or len(contour.points) < 3:
+            continue
+        flat = in_plane(contour.points, point, normal)
+        if surrounds(flat, np.zeros(2)):
+            area = abs(polygon_area(flat))
+            if best is None or area < best[0]:
+                best = (area, contour)
+    return None if best is None else best[1]
+
+
+def measure_contour(points: FloatArray, normal: FloatArray) -> ContourMeasures:
+    """Measure a closed plane contour of (N, 3) points.
+
+    ``d_max`` is the greatest distance between two of its points (the greatest
+    caliper or Feret diameter), ``d_min`` its extent perpendicular to that
+    diameter. Area and perimeter are those of the polygon itself.
+    """
+    flat = in_plane(points, points.mean(axis=0), normal)
+    closing = np.roll(flat, -1, axis=0) - flat
+    perimeter = float(np.linalg.norm(closing, axis=1).sum())
+    try:
+        hull = flat[ConvexHull(flat).vertices]
+    except QhullError:  # all points on a line: no hull, but a length
+        hull = flat
+    gaps = hull[:, None] - hull[None]
+    squared = (gaps**2).sum(axis=2)
+    i, j = np.unravel_index(int(np.argmax(squared)), squared.shape)
+    d_max = float(np.sqrt(squared[i, j]))
+    along = (hull[i] - hull[j]) / max(d_max, 1e-12)
+    across = hull @ np.array([-along[1], along[0]])
+    return ContourMeasures(
+        area_mm2=abs(polygon_area(flat)),
+        perimeter_mm=perimeter,
+        d_max_mm=d_max,
+        d_min_mm=float(across.max() - across.min()),
+    )

@@ -1,0 +1,94 @@
+"""Opening the lumen: the wall alone, cut at the ends of veins and at the mitral side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
+
+from veinfit.anatomy.contours import contour_around
+from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.surface import Surface
+from veinfit.surface.cleaning import face_neighbours
+from veinfit.surface.cuts import plane_contours, split_along_plane
+from veinfit.surface.mesh import select_faces
+from veinfit.surface.openings import boundary_loops
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EndCut:
+    """A plane that cuts the blind end of a branch off.
+
+    ``normal`` points to the part that goes; the contour around ``origin`` is cut.
+    """
+
+    origin: FloatArray
+    normal: FloatArray
+
+
+def cut_ends(
+    surface: Surface, is_cap: BoolArray, cuts: Sequence[EndCut]
+) -> tuple[Surface, BoolArray]:
+    """Mark what lies beyond each cut as cap, splitting faces along the planes.
+
+    Returns the surface, still closed, and its cap mask. A cut whose plane has
+    no closed contour around its origin is passed over.
+    """
+    for cut in cuts:
+        contour = contour_around(
+            plane_contours(surface, cut.origin, cut.normal), cut.origin, cut.normal
+        )
+        if contour is None:
+            continue
+        chosen = np.zeros(len(surface.faces), dtype=bool)
+        chosen[contour.faces] = True
+        surface, parent, above = split_along_plane(surface, cut.origin, cut.normal, chosen)
+        on_contour = chosen[parent]
+        is_cap = is_cap[parent]
+        is_cap = is_cap | _beyond(surface, above, on_contour)
+    return surface, is_cap
+
+
+def _beyond(surface: Surface, above: BoolArray, on_contour: BoolArray) -> BoolArray:
+    """Faces connected to the upper side of the contour without crossing it."""
+    pairs, _, _ = face_neighbours(surface)
+    a, b = pairs[:, 0] // 3, pairs[:, 1] // 3
+    # The cut runs between split faces on either side; other faces may straddle the plane.
+    barrier = on_contour[a] & on_contour[b] & (above[a] != above[b])
+    n = len(surface.faces)
+    graph = sparse.coo_matrix(
+        (np.ones(int((~barrier).sum()), dtype=bool), (a[~barrier], b[~barrier])), shape=(n, n)
+    )
+    _, label = csgraph.connected_components(graph, directed=False)
+    upper = np.unique(label[on_contour & above])
+    lower = np.unique(label[on_contour & ~above])
+    return np.isin(label, np.setdiff1d(upper, lower))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OpenWall:
+    """The wall without caps and its rims.
+
+    Attributes
+    ----------
+    surface : Surface
+    rims : tuple of (N,) arrays
+        Vertex indices of each boundary loop, longest first.
+    centres : (R, 3) array
+        The mean point of each rim.
+    """
+
+    surface: Surface
+    rims: tuple[IntArray, ...]
+    centres: FloatArray
+
+
+def open_wall(surface: Surface, is_cap: BoolArray) -> OpenWall:
+    """Take the caps off a closed surface."""
+    wall, _ = select_faces(surface, ~is_cap)
+    rims = tuple(boundary_loops(wall))
+    centres = np.array([wall.points[rim].mean(axis=0) for rim in rims]).reshape(-1, 3)
+    return OpenWall(wall, rims, centres)

@@ -1,0 +1,431 @@
+"""The anatomy stages in order: lumen, branches, names, ostia, courses, measures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from veinfit.anatomy.branches import Branches, find_branches
+from veinfit.anatomy.candidates import Candidate, find_candidates
+from veinfit.anatomy.centrelines import follow_vein
+from veinfit.anatomy.ends import EndCut, OpenWall, cut_ends, open_wall
+from veinfit.anatomy.hints import LabelHints
+from veinfit.anatomy.inscribed import inscribed_spheres
+from veinfit.anatomy.lumen import Lumen, prepare_lumen
+from veinfit.anatomy.measures import fit_axis, takeoff_wall_deg
+from veinfit.anatomy.mitral import MitralSide, find_mitral_side
+from veinfit.anatomy.model import (
+    Anatomy,
+    Appendage,
+    LumenInput,
+    MitralOpening,
+    Ostium,
+    Vein,
+)
+from veinfit.anatomy.names import APPENDAGE, MITRAL, TEMPLATE, Claim, Naming, name_candidates
+from veinfit.anatomy.ridges import ridge_widths
+from veinfit.anatomy.tubes import tangents
+from veinfit.frames import (
+    FloatArray,
+    Frame,
+    IntArray,
+    frontal_angle_deg,
+    transverse_angle_deg,
+    unit,
+)
+from veinfit.notes import Note
+from veinfit.settings import Settings
+from veinfit.surface import Surface
+
+VEIN_ORDER = (
+    "LSPV",
+    "LIPV",
+    "LCPV",
+    "RSPV",
+    "RMPV",
+    "RMPV-2",
+    "RIPV",
+    "RCPV",
+    "ICPV",
+)
+"""Veins are listed in this order; extra veins follow."""
+
+TRUNK_BRANCHES: Mapping[str, tuple[str, str]] = {
+    "LCPV": ("LSPV", "LIPV"),
+    "RCPV": ("RSPV", "RIPV"),
+    "ICPV": ("LIPV", "RIPV"),
+}
+"""Names of a common trunk's branches: the superior first, of ICPV the left first."""
+
+WIDEST_EXTRA_MM = 32.0
+"""An unnamed open branch wider than this is no vein."""
+
+EXTRA_NAME_CONFIDENCE = 0.5
+"""An extra vein is a vein for sure, but its name says little."""
+
+CLOSE_RUNNER_UP = 0.9
+"""A name below this confidence is noted with its runner-up."""
+
+SHORT_STUB_MM = 5.0
+"""A vein shorter than this past its ostium gives an uncertain axis."""
+
+Progress = Callable[[str], None]
+
+
+def find_anatomy(
+    lumen_input: LumenInput,
+    settings: Settings,
+    frame: Frame = "lps",
+    progress: Progress | None = None,
+) -> Anatomy:
+    """Find and measure the veins of a left atrium.
+
+    Parameters
+    ----------
+    lumen_input : LumenInput
+    settings : Settings
+    frame : {'lps', 'ras'}
+        The frame the file was stated to be in; only named in messages.
+    progress : callable, optional
+        Told the name of each stage as it begins.
+
+    Raises
+    ------
+    InputError
+        The surface cannot be a left atrium, has no veins, or contradicts the frame.
+    """
+    tell = progress or (lambda stage: None)
+    tell("lumen")
+    lumen, notes = prepare_lumen(lumen_input.surface, settings.surface)
+    tell("branches")
+    branches = find_branches(inscribed_spheres(lumen.surface), lumen.openings)
+    candidates = find_candidates(lumen, branches, settings.anatomy)
+    tell("names")
+    claims = _claims(lumen, branches, candidates, lumen_input.hints)
+    naming = name_candidates(claims, settings.anatomy.common_trunk_mm, frame)
+    roles = _with_extras(naming, claims, candidates)
+    tell("wall")
+    opened = _open(lumen, branches, candidates, naming, roles)
+    tell("measures")
+    return _measure(lumen, branches, candidates, naming, roles, opened, settings, list(notes))
+
+
+def _claims(
+    lumen: Lumen,
+    branches: Branches,
+    candidates: Sequence[Candidate],
+    hints: Mapping[str, FloatArray],
+) -> list[Claim]:
+    labels = LabelHints(hints)
+    claims = []
+    for candidate in candidates:
+        members = [branches.branches[m] for m in candidate.members]
+        first = members[0]
+        if candidate.ostium is not None:
+            centre, direction = candidate.ostium.centre, candidate.ostium.normal
+            diameter = candidate.ostium.measures.d_area_mm
+        elif first.opening is not None:
+            opening = lumen.openings[first.opening]
+            centre, direction, diameter = opening.centre, opening.normal, opening.diameter_mm
+        else:
+            centre = first.tip
+            direction = unit(first.tip - branches.body_centre)
+            widest = candidate.tube.areas_mm2.max() if candidate.tube is not None else 1000.0
+            diameter = float(np.sqrt(4.0 * widest / np.pi))
+        said = {labels.of_branch(m) for m in members}
+        claims.append(
+            Claim(
+                members=candidate.members,
+                place=unit(centre - branches.body_centre),
+                direction=direction,
+                diameter_mm=diameter,
+                is_open=all(m.opening is not None for m in members),
+                has_ostium=candidate.ostium is not None,
+                shared_mm=candidate.carina_mm,
+                hint=said.pop() if len(said) == 1 else "",
+            )
+        )
+    return claims
+
+
+def _with_extras(
+    naming: Naming, claims: Sequence[Claim], candidates: Sequence[Candidate]
+) -> dict[str, int]:
+    """Give every open tube that no role took a name of its own: no vein is dropped."""
+    roles = dict(naming.roles)
+    used = {m for index in roles.values() for m in claims[index].members}
+    number = 1
+    for index, claim in enumerate(claims):
+        if len(claim.members) > 1 or claim.members[0] in used or not claim.is_open:
+            continue
+        if candidates[index].ostium is None or claim.diameter_mm > WIDEST_EXTRA_MM:
+            continue
+        while f"extra-{number}" in roles:
+            number += 1
+        roles[f"extra-{number}"] = index
+    return roles
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Opened:
+    """The open wall, and where each branch's end and the mitral side are on it."""
+
+    wall: OpenWall
+    end_of_branch: Mapping[int, FloatArray]
+    mitral: MitralSide | None
+
+
+def _open(
+    lumen: Lumen,
+    branches: Branches,
+    candidates: Sequence[Candidate],
+    naming: Naming,
+    roles: Mapping[str, int],
+) -> _Opened:
+    """Cut blind vein ends and a closed mitral side, and take the caps off."""
+    ends: dict[int, FloatArray] = {}
+    cuts: list[EndCut] = []
+    single = {c.members[0]: c for c in candidates if len(c.members) == 1}
+    for role, index in roles.items():
+        if role in (APPENDAGE, MITRAL):
+            continue
+        for member in candidates[index].members:
+            branch = branches.branches[member]
+            if branch.opening is not None:
+                ends[member] = lumen.openings[branch.opening].centre
+                continue
+            tube = single[member].tube
+            if tube is None or len(tube.centres) < 2:
+                continue
+            origin = tube.centres[0]
+            cuts.append(EndCut(origin, -tangents(tube.centres)[0]))
+            ends[member] = origin
+    mitral: MitralSide | None = None
+    taken = naming.roles.get(MITRAL)
+    branch = None if taken is None else branches.branches[candidates[taken].members[0]]
+    if branch is not None and branch.opening is not None:
+        opening = lumen.openings[branch.opening]
+        cut = EndCut(opening.centre, opening.normal)
+        mitral = MitralSide(
+            opening.centre, opening.normal, cut, True, naming.confidence.get(MITRAL, 0.5)
+        )
+    else:
+        expected = naming.rotation.apply(unit(TEMPLATE[MITRAL][0]))
+        mitral = find_mitral_side(lumen.surface, branches.body_centre, expected)
+        cuts.append(mitral.cut)
+    surface, is_cap = cut_ends(lumen.surface, lumen.is_cap, cuts)
+    return _Opened(open_wall(surface, is_cap), ends, mitral)
+
+
+def _measure(
+    lumen: Lumen,
+    branches: Branches,
+    candidates: Sequence[Candidate],
+    naming: Naming,
+    roles: Mapping[str, int],
+    opened: _Opened,
+    settings: Settings,
+    notes: list[Note],
+) -> Anatomy:
+    names = sorted(
+        (r for r in roles if r not in (APPENDAGE, MITRAL)),
+        key=lambda r: (VEIN_ORDER.index(r) if r in VEIN_ORDER else len(VEIN_ORDER), r),
+    )
+    ostia = {name: o for name in names if (o := candidates[roles[name]].ostium) is not None}
+    unmeasured: dict[str, str] = {}
+    veins: list[Vein] = []
+    for name in names:
+        candidate = candidates[roles[name]]
+        if candidate.ostium is None:
+            unmeasured[name] = candidate.reason
+            notes.append(
+                Note("ostium", f"{name} is not measured: {candidate.reason}", name, "caution")
+            )
+            continue
+        others = [ostia[other] for other in ostia if other != name]
+        veins.append(
+            _vein(lumen, branches, candidates, candidate, naming, name, opened, others, settings)
+        )
+    wall = opened.wall.surface
+    appendage = _appendage(wall, branches, candidates, naming)
+    mitral = _mitral(opened)
+    contours = {v.name: v.ostium.contour for v in veins}
+    if appendage is not None:
+        contours[APPENDAGE] = appendage.contour
+    ridges, ridge_notes = ridge_widths(wall, contours)
+    notes += _case_notes(opened, appendage, naming)
+    return Anatomy(
+        lumen=lumen.surface,
+        wall=wall,
+        body_centre=branches.body_centre,
+        body_radius_mm=branches.body_radius_mm,
+        volume_ml=lumen.volume_ml,
+        veins=tuple(veins),
+        appendage=appendage,
+        mitral=mitral,
+        ridges=ridges,
+        notes=(*notes, *ridge_notes, *(n for v in veins for n in v.notes)),
+        unmeasured=unmeasured,
+    )
+
+
+def _vein(
+    lumen: Lumen,
+    branches: Branches,
+    candidates: Sequence[Candidate],
+    candidate: Candidate,
+    naming: Naming,
+    name: str,
+    opened: _Opened,
+    others: Sequence[Ostium],
+    settings: Settings,
+) -> Vein:
+    ostium = candidate.ostium
+    assert ostium is not None and candidate.tube is not None
+    single = {c.members[0]: c for c in candidates if len(c.members) == 1}
+    main = branches.branches[candidate.members[0]]
+    tube = candidate.tube
+    centres, faces = tube.centres, tube.faces
+    is_trunk = len(candidate.members) > 1
+    if is_trunk and (branch_tube := single[candidate.members[0]].tube) is not None:
+        beyond = (branch_tube.centres - tube.centres[0]) @ tangents(tube.centres)[0] < 0
+        centres = np.concatenate([branch_tube.centres[beyond], centres])
+        faces = np.union1d(faces, branch_tube.faces)
+    end = lumen.openings[main.opening].centre if main.opening is not None else None
+    course = follow_vein(lumen, faces, ostium, centres, end, settings.anatomy.section_step_mm)
+    line = course.centreline
+    if is_trunk:
+        nearest = int(np.argmin(np.linalg.norm(line.points - tube.centres[0], axis=1)))
+        trunk = float(line.s_mm[nearest])
+    else:
+        trunk = float(line.s_mm[-1])
+    axis = fit_axis(ostium, course.sections, settings.anatomy.axis_length_mm, trunk)
+    takeoff = takeoff_wall_deg(axis.direction, opened.wall.surface, ostium, others)
+    confidence = naming.confidence.get(name, EXTRA_NAME_CONFIDENCE)
+    notes = [replace(n, subject=name) for n in candidate.notes]
+    if confidence < CLOSE_RUNNER_UP:
+        runner_up = naming.runner_up.get(name, "nothing")
+        notes.append(
+            Note(
+                "names",
+                f"the name {name} is uncertain ({confidence:.0%}); next best: {runner_up}",
+                name,
+                "caution",
+            )
+        )
+    if not axis.sound:
+        notes.append(
+            Note(
+                "measures",
+                f"the vein is clear of its ostium for under {axis.length_mm + 0.05:.1f} mm: "
+                "its axis leans on the ostial normal and is uncertain",
+                name,
+                "caution",
+            )
+        )
+    if takeoff is None:
+        notes.append(Note("measures", "too little atrial wall around it for a take-off", name))
+    if line.s_mm[-1] < SHORT_STUB_MM:
+        notes.append(
+            Note(
+                "input",
+                f"the stub is only {line.s_mm[-1]:.1f} mm long past the ostium",
+                name,
+                "caution",
+            )
+        )
+    return Vein(
+        name=name,
+        name_confidence=confidence,
+        ostium=ostium,
+        centreline=line,
+        sections=course.sections,
+        axis=axis.direction,
+        axis_length_mm=axis.length_mm,
+        takeoff_wall_deg=takeoff,
+        takeoff_frontal_deg=frontal_angle_deg(axis.direction),
+        takeoff_transverse_deg=transverse_angle_deg(axis.direction),
+        trunk_length_mm=trunk,
+        trunk_at_least=not is_trunk,
+        end_rims=_end_rims(opened, candidate.members),
+        branches=_branch_names(name, branches, candidate.members),
+        notes=tuple(notes),
+    )
+
+
+def _branch_names(name: str, branches: Branches, members: Sequence[int]) -> tuple[str, ...]:
+    if len(members) < 2:
+        return ()
+    if name in TRUNK_BRANCHES and len(members) == 2:
+        return TRUNK_BRANCHES[name]
+    return tuple(f"{name}-branch-{k + 1}" for k in range(len(members)))
+
+
+def _end_rims(opened: _Opened, members: Sequence[int]) -> tuple[IntArray, ...]:
+    """Return the rim nearest to each branch's end, in the order of the branches."""
+    rims: list[IntArray] = []
+    for member in members:
+        end = opened.end_of_branch.get(member)
+        if end is None or not len(opened.wall.rims):
+            continue
+        rims.append(_nearest_rim(opened.wall, end))
+    return tuple(rims)
+
+
+def _nearest_rim(wall: OpenWall, point: FloatArray) -> IntArray:
+    return wall.rims[int(np.argmin(np.linalg.norm(wall.centres - point, axis=1)))]
+
+
+def _appendage(
+    wall: Surface, branches: Branches, candidates: Sequence[Candidate], naming: Naming
+) -> Appendage | None:
+    index = naming.roles.get(APPENDAGE)
+    if index is None:
+        return None
+    candidate = candidates[index]
+    tip = int(cKDTree(wall.points).query(branches.branches[candidate.members[0]].tip)[1])
+    confidence = naming.confidence[APPENDAGE]
+    if candidate.ostium is not None:
+        ostium = candidate.ostium
+        return Appendage(
+            ostium.centre, ostium.normal, ostium.contour, tip, min(confidence, ostium.confidence)
+        )
+    return None
+
+
+def _mitral(opened: _Opened) -> MitralOpening | None:
+    side = opened.mitral
+    if side is None or not len(opened.wall.rims):
+        return None
+    rim = _nearest_rim(opened.wall, side.cut.origin)
+    return MitralOpening(side.centre, side.normal, rim, side.confidence)
+
+
+def _case_notes(opened: _Opened, appendage: Appendage | None, naming: Naming) -> list[Note]:
+    notes: list[Note] = []
+    if opened.mitral is not None and not opened.mitral.flat:
+        notes.append(
+            Note(
+                "branches",
+                "the surface is closed at the mitral side without a flat lid; its place is "
+                "estimated from the veins",
+                MITRAL,
+                "caution",
+            )
+        )
+    if appendage is None:
+        notes.append(
+            Note("branches", "no appendage with an ostium of its own was found", APPENDAGE)
+        )
+    if naming.frame_doubt > -4.0:
+        notes.append(
+            Note(
+                "names",
+                "the anatomy does not settle the frame: check that left and right are right",
+                severity="caution",
+            )
+        )
+    return notes

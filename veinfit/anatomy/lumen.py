@@ -1,0 +1,93 @@
+"""The lumen: one closed, outward-wound surface, and which of it are caps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.anatomy.branches import Opening
+from veinfit.errors import InputError
+from veinfit.frames import BoolArray, FloatArray
+from veinfit.notes import Note
+from veinfit.settings import SurfaceSettings
+from veinfit.surface import Surface
+from veinfit.surface.cleaning import clean_surface
+from veinfit.surface.mesh import enclosed_volume
+from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter, loop_plane
+
+LEAST_VOLUME_ML = 8.0
+"""No human left atrium is smaller: published least volumes are 40 ± 13 mL."""
+
+GREATEST_VOLUME_ML = 600.0
+"""No left atrium is larger; a whole heart or a chest is."""
+
+USUAL_VOLUME_ML = (25.0, 300.0)
+"""Outside this range a caution asks whether label and unit are right."""
+
+CAP_RINGS = 6
+"""Points are spread over a cap in this many rings."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lumen:
+    """The blood volume as a closed surface.
+
+    Attributes
+    ----------
+    surface : Surface
+        Closed; the faces of the cleaned input come first, then the caps.
+    is_cap : (F,) bool array
+    openings : tuple of Opening
+        Longest rim first.
+    volume_ml : float
+    """
+
+    surface: Surface
+    is_cap: BoolArray
+    openings: tuple[Opening, ...]
+    volume_ml: float
+
+
+def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, tuple[Note, ...]]:
+    """Clean a surface, close its openings and check that it can be an atrium.
+
+    Raises
+    ------
+    InputError
+        The enclosed volume cannot be that of a left atrium.
+    """
+    clean = clean_surface(surface, settings)
+    notes = list(clean.notes)
+    loops = boundary_loops(clean.surface)
+    closed, cap = cap_loops(clean.surface, loops)
+    openings = []
+    for loop in loops:
+        centre, normal, _ = loop_plane(clean.surface.points[loop])
+        rim = clean.surface.points[loop]
+        # A boundary runs clockwise about the outward normal of its cap.
+        openings.append(
+            Opening(centre, -normal, loop_diameter(clean.surface, loop), loop, _spread(centre, rim))
+        )
+    volume = enclosed_volume(closed) / 1000.0
+    if not LEAST_VOLUME_ML <= volume <= GREATEST_VOLUME_ML:
+        raise InputError(
+            f"the surface encloses {volume:.3g} mL, which is no left atrium "
+            f"({USUAL_VOLUME_ML[0]:g} to {USUAL_VOLUME_ML[1]:g} mL are usual): check that the "
+            "label or mesh is the blood of the left atrium, and its unit"
+        )
+    if not USUAL_VOLUME_ML[0] <= volume <= USUAL_VOLUME_ML[1]:
+        notes.append(
+            Note(
+                "surface",
+                f"the atrium with its veins holds {volume:.0f} mL, outside the usual "
+                f"{USUAL_VOLUME_ML[0]:g} to {USUAL_VOLUME_ML[1]:g} mL: check label and unit",
+                severity="caution",
+            )
+        )
+    return Lumen(closed, cap >= 0, tuple(openings), volume), tuple(notes)
+
+
+def _spread(centre: FloatArray, rim: FloatArray) -> FloatArray:
+    share = np.arange(CAP_RINGS + 1) / CAP_RINGS
+    return (centre + share[:, None, None] * (rim - centre)).reshape(-1, 3)

@@ -1,0 +1,235 @@
+"""The ostium: a plane robustly fitted to the half-turn points around a vein."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.anatomy.contours import contour_around, contour_centroid, in_plane, measure_contour
+from veinfit.anatomy.half_turn import HalfTurn, half_turns
+from veinfit.anatomy.lumen import Lumen
+from veinfit.anatomy.model import Contour, Ostium
+from veinfit.anatomy.tubes import Tube, arc_length
+from veinfit.frames import FloatArray, unit
+from veinfit.notes import Note
+from veinfit.settings import AnatomySettings
+from veinfit.surface.cuts import PlaneContour, plane_contours
+
+WALK_START_MM = 8.0
+"""Profiles start this far distal of the ostium: past the flare of all but the widest funnel."""
+
+END_CLEARANCE_MM = 0.75
+"""They keep this far from the vein's end, whose rim is ragged."""
+
+AXIS_SPAN_MM = 8.0
+"""The axis that the sectors turn about is fitted to this length of vein."""
+
+ROUNDS = 6
+"""Rounds of re-centring the sectors on the plane they gave."""
+
+SETTLED_MM = 0.05
+"""The plane has settled when its centre moves less than this between rounds."""
+
+TUKEY = 4.685
+"""Tukey's biweight constant: 95 % efficiency on normal errors (Huber, Robust Statistics, 1981)."""
+
+LEAST_SCALE_MM = 0.2
+"""Floor of the robust scale: below it a spread is mesh noise."""
+
+LEAST_BLUR_MM = 0.5
+"""Even at a sharp edge a half-turn point is not better than this on a mesh of 1 mm."""
+
+LEAST_SECTOR_SHARE = 0.4
+"""With half-turn points in fewer sectors than this there is no ostium."""
+
+CONTOUR_SHIFTS_MM = np.arange(0.0, 6.01, 0.1)
+"""How far the plane may be moved into the vein until its contour is the vein's alone."""
+
+NOTED_SHIFT_MM = 0.5
+"""Moves of the plane below this are within the ostium's error and not worth a note."""
+
+TURN_ANGLE_ERROR_DEG = 5.0
+"""How well the angle of a wall is known on a mesh; it makes a gentle turn a blurred point."""
+
+CONTOUR_EXCESS = 1.5
+"""A contour this many times larger than that of the half-turn points has run into a neighbour."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OstiumFailure:
+    """Why a branch has no ostium."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plane:
+    """A plane fitted to half-turn points, with the robust spread about it."""
+
+    centre: FloatArray
+    normal: FloatArray
+    residual_mm: float
+
+
+def find_ostium(
+    lumen: Lumen, tube: Tube, settings: AnatomySettings
+) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
+    """Place the ostium of one tube.
+
+    Starts from the proximal end of the tube, and re-centres the sectors on the
+    plane found until it settles.
+    """
+    s = arc_length(tube.centres)
+    length = float(s[-1])
+    if len(tube.centres) < 3:
+        return OstiumFailure("the stub is too short to show the vein's direction")
+    at = length  # arc length from the distal end of the present estimate
+    previous: FloatArray | None = None
+    plane: Plane | None = None
+    turns: list[HalfTurn | None] = []
+    for _ in range(ROUNDS):
+        origin, axis = _local_axis(tube.centres, s, at)
+        room = float((tube.centres[0] - origin) @ axis) - END_CLEARANCE_MM
+        start = min(WALK_START_MM, room)
+        if start < 1.0:
+            start = max(room, 0.5)
+        turns = half_turns(
+            lumen.surface, lumen.is_cap, tube.faces, origin, axis, start, settings.sectors
+        )
+        found = [t for t in turns if t is not None]
+        if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
+            return OstiumFailure(
+                f"the wall turns into the atrium in {len(found)} of {settings.sectors} directions "
+                "only: the vein may be cut before its ostium"
+            )
+        plane = fit_plane(np.array([t.point for t in found]), axis, _precision(found))
+        if previous is not None and np.linalg.norm(plane.centre - previous) < SETTLED_MM:
+            break
+        previous = plane.centre
+        at = _arc_at(tube, s, plane.centre)
+    assert plane is not None
+    return _ostium_in_plane(lumen, tube, plane, turns)
+
+
+def _local_axis(centres: FloatArray, s: FloatArray, at: float) -> tuple[FloatArray, FloatArray]:
+    """Point and direction (into the vein) of the line through the centres distal of ``at``."""
+    low = max(at - AXIS_SPAN_MM, 0.0)
+    chosen = centres[(s >= low) & (s <= at + 1e-9)]
+    if len(chosen) < 3:
+        chosen = centres[: max(3, len(chosen))] if at <= s[2] else centres[-3:]
+    middle = chosen.mean(axis=0)
+    _, _, vt = np.linalg.svd(chosen - middle)
+    axis = vt[0] if vt[0] @ (chosen[0] - chosen[-1]) > 0 else -vt[0]
+    foot = chosen[-1]
+    return middle + ((foot - middle) @ axis) * axis, axis
+
+
+def _arc_at(tube: Tube, s: FloatArray, point: FloatArray) -> float:
+    """Arc length on the tube, from its distal end, nearest to ``point``."""
+    nearest = int(np.argmin(np.linalg.norm(tube.centres - point, axis=1)))
+    return float(s[nearest])
+
+
+def _precision(turns: Sequence[HalfTurn]) -> FloatArray:
+    """Return (N,) relative weights: a point is as sharp as the turn through it."""
+    slope = np.array([(t.end_deg - t.start_deg) / 3.0 / max(t.steepness_mm, 0.1) for t in turns])
+    blur = TURN_ANGLE_ERROR_DEG / slope
+    return 1.0 / (LEAST_BLUR_MM**2 + blur**2)
+
+
+def fit_plane(points: FloatArray, axis: FloatArray, precision: FloatArray | None = None) -> Plane:
+    """Fit a plane to (N, 3) points with Tukey's biweight; its normal points along ``axis``.
+
+    ``precision`` (N,) are weights known beforehand, all equal by default.
+    """
+    prior = np.ones(len(points)) if precision is None else precision / precision.mean()
+    robust = np.ones(len(points))
+    centre, normal, scale = points.mean(axis=0), axis, 0.0
+    for _ in range(50):
+        weight = prior * np.maximum(robust, 1e-6)
+        centre = (weight[:, None] * points).sum(axis=0) / weight.sum()
+        _, _, vt = np.linalg.svd((points - centre) * np.sqrt(weight)[:, None])
+        updated = vt[2] if vt[2] @ axis > 0 else -vt[2]
+        height = (points - centre) @ updated
+        scale = max(1.4826 * _weighted_median(np.abs(height), prior), LEAST_SCALE_MM)
+        new = np.clip(1.0 - (height / (TUKEY * scale)) ** 2, 0.0, None) ** 2
+        settled = np.abs(new - robust).max() < 1e-4 and updated @ normal > 1 - 1e-10
+        robust, normal = new, updated
+        if settled:
+            break
+    height = (points - centre) @ normal
+    return Plane(centre, unit(normal), 1.4826 * _weighted_median(np.abs(height), prior))
+
+
+def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
+    order = np.argsort(values)
+    share = np.cumsum(weight[order]) / weight.sum()
+    return float(np.interp(0.5, share, values[order]))
+
+
+def _ostium_in_plane(
+    lumen: Lumen, tube: Tube, plane: Plane, turns: list[HalfTurn | None]
+) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
+    points = np.array([t.point for t in turns if t is not None])
+    ring = in_plane(points, plane.centre, plane.normal)
+    radius = np.linalg.norm(ring, axis=1)
+    expected = np.pi * float(np.mean(radius**2))
+    notes: list[Note] = []
+    for shift in CONTOUR_SHIFTS_MM:
+        centre = plane.centre + shift * plane.normal
+        contour = contour_around(
+            plane_contours(lumen.surface, centre, plane.normal, tube.faces), centre, plane.normal
+        )
+        if contour is None or bool(lumen.is_cap[contour.faces].any()):
+            continue
+        measures = measure_contour(contour.points, plane.normal)
+        if measures.area_mm2 > CONTOUR_EXCESS * expected:
+            continue
+        if shift >= NOTED_SHIFT_MM:
+            notes.append(
+                Note(
+                    "ostium",
+                    f"the ostial plane was moved {shift:g} mm into the vein, where its contour "
+                    "is the vein's alone",
+                )
+            )
+        return _describe(contour, plane, turns, points, float(shift)), tuple(notes)
+    return OstiumFailure("no plane near the half-turn points cuts the vein alone")
+
+
+def _describe(
+    contour: PlaneContour,
+    plane: Plane,
+    turns: list[HalfTurn | None],
+    points: FloatArray,
+    shift: float,
+) -> Ostium:
+    share = len(points) / len(turns)
+    error = ostium_error_mm(plane, points, share, shift)
+    return Ostium(
+        centre=contour_centroid(contour.points, plane.normal),
+        normal=plane.normal,
+        contour=Contour(contour.points),
+        measures=measure_contour(contour.points, plane.normal),
+        half_turn_points=points,
+        residual_mm=plane.residual_mm,
+        error_mm=error,
+        confidence=float(np.exp(-error / 5.0)),
+    )
+
+
+def ostium_error_mm(plane: Plane, points: FloatArray, share: float, shift: float) -> float:
+    """95 % bound of the ostium's position error from what the fit shows.
+
+    Twice the standard error of the plane's place over independent sectors,
+    plus what missing sectors and a moved plane leave open.
+    """
+    independent = max(len(points) / 4.0, 1.0)
+    spread = float(np.std((points - plane.centre) @ plane.normal))
+    return (
+        0.3
+        + 2.0 * max(spread, plane.residual_mm) / np.sqrt(independent)
+        + (2.0 * (1.0 - share) + 0.5 * shift)
+    )

@@ -1,0 +1,214 @@
+"""Walking a branch from its end toward the body: sections and their centroids."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+from scipy.spatial import cKDTree
+
+from veinfit.anatomy.contours import contour_around, contour_centroid, measure_contour
+from veinfit.anatomy.lumen import Lumen
+from veinfit.anatomy.model import ContourMeasures
+from veinfit.frames import FloatArray, IntArray, unit
+from veinfit.surface.cuts import PlaneContour, plane_contours
+
+STATION_MM = 1.0
+"""Distance between stations of the first walk along a branch."""
+
+WAY_SMOOTHING_MM = 3.0
+"""Standard deviation along the way that takes out the steps of the grid."""
+
+FACE_REACH_MM = 32.0
+"""Only faces within this distance of the way are cut: wider than any antrum."""
+
+BLIND_END_SHARE = 0.7
+"""A rounded end counts as tube from the section with this share of the typical area."""
+
+WIDENING = 2.0
+"""A section this many times larger than the tube's typical one belongs to the body."""
+
+SQUARE_START_MM = 6.0
+"""Over this length the walk turns from square to an opening into the way's own course."""
+
+END_OFFSET_MM = 0.3
+"""The first section lies this far inside an opening."""
+
+CENTRING_ROUNDS = 3
+"""Rounds of moving the way onto section centroids; the change is then below 0.1 mm."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Station:
+    """A section at one point of a branch's way."""
+
+    point: FloatArray
+    tangent: FloatArray
+    contour: PlaneContour
+    centroid: FloatArray
+    measures: ContourMeasures
+    touches_cap: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tube:
+    """The tubular part of a branch, from its distal end toward the body.
+
+    Attributes
+    ----------
+    centres : (N, 3) array
+        Section centroids from the distal end to the last section before the
+        lumen widens into the body, smoothed, ``STATION_MM`` apart.
+    areas_mm2 : (N,) array
+    length_mm : float
+    faces : (K,) array
+        Faces of the lumen near the branch.
+    way : (M, 3) array
+        The whole way from the distal end to the body, smoothed.
+    """
+
+    centres: FloatArray
+    areas_mm2: FloatArray
+    length_mm: float
+    faces: IntArray
+    way: FloatArray
+
+
+def resample(points: FloatArray, step: float) -> FloatArray:
+    """Return points ``step`` mm apart along a polyline, both ends kept."""
+    s = arc_length(points)
+    if s[-1] <= 0:
+        return points[:1]
+    count = max(int(np.ceil(s[-1] / step)), 1)
+    at = np.linspace(0.0, s[-1], count + 1)
+    return np.stack([np.interp(at, s, points[:, k]) for k in range(3)], axis=1)
+
+
+def arc_length(points: FloatArray) -> FloatArray:
+    """Return (N,) arc length from the first point of a polyline, mm."""
+    return np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))]
+
+
+def smooth(points: FloatArray, sigma_mm: float, step: float) -> FloatArray:
+    """Smooth an evenly spaced polyline; its ends keep their place and direction."""
+    if len(points) < 3:
+        return points
+    line = np.linspace(0, 1, len(points))[:, None] * (points[-1] - points[0]) + points[0]
+    # What is left after taking off the chord is zero at both ends: odd reflection keeps it so.
+    rest = points - line
+    padded = np.concatenate([-rest[:0:-1], rest, -rest[-2::-1]])
+    blurred = gaussian_filter1d(padded, sigma_mm / step, axis=0, mode="nearest")
+    n = len(points)
+    return line + blurred[n - 1 : 2 * n - 1]
+
+
+def tangents(points: FloatArray) -> FloatArray:
+    """Return (N, 3) unit tangents of a polyline by central differences."""
+    return unit(np.gradient(points, axis=0))
+
+
+def faces_near(lumen: Lumen, points: FloatArray, reach_mm: float) -> IntArray:
+    """Return indices of the faces with a corner or centre within ``reach_mm`` of ``points``."""
+    surface = lumen.surface
+    centres = surface.points[surface.faces].mean(axis=1)
+    distance, _ = cKDTree(points).query(centres, distance_upper_bound=reach_mm)
+    return np.flatnonzero(np.isfinite(distance))
+
+
+def section_at(
+    lumen: Lumen, point: FloatArray, tangent: FloatArray, faces: IntArray
+) -> Station | None:
+    """Return the section around ``point`` perpendicular to ``tangent``, or None."""
+    contour = contour_around(plane_contours(lumen.surface, point, tangent, faces), point, tangent)
+    if contour is None:
+        return None
+    return Station(
+        point=point,
+        tangent=tangent,
+        contour=contour,
+        centroid=contour_centroid(contour.points, tangent),
+        measures=measure_contour(contour.points, tangent),
+        touches_cap=bool(lumen.is_cap[contour.faces].any()),
+    )
+
+
+def walk_tube(lumen: Lumen, way: FloatArray, end_normal: FloatArray | None = None) -> Tube | None:
+    """Walk a branch from its distal end toward the body.
+
+    Parameters
+    ----------
+    lumen : Lumen
+    way : (N, 3) array
+        From the body's centre to the branch's end.
+    end_normal : (3,) array, optional
+        Outward normal of the opening at the end: the walk starts square to it.
+
+    Returns
+    -------
+    Tube or None
+        None where no section of its own surrounds the way.
+    """
+    path = smooth(resample(way[::-1], STATION_MM), WAY_SMOOTHING_MM, STATION_MM)
+    if end_normal is not None:
+        path = _square_to_end(path, end_normal)
+    faces = faces_near(lumen, path, FACE_REACH_MM)
+    tube: Tube | None = None
+    for _ in range(CENTRING_ROUNDS):
+        stations = _walk(lumen, path, faces)
+        if len(stations) < 2:
+            return tube
+        centres = np.array([s.centroid for s in stations])
+        centres = resample(centres, STATION_MM)
+        centres = smooth(centres, WAY_SMOOTHING_MM, STATION_MM)
+        areas = np.array([s.measures.area_mm2 for s in stations])
+        rest = path[_first_after(path, centres[-1]) :]
+        path = np.concatenate([centres, rest])
+        path = resample(path, STATION_MM)
+        length = float(arc_length(centres)[-1])
+        tube = Tube(centres, areas, length, faces, path)
+    return tube
+
+
+def _square_to_end(path: FloatArray, end_normal: FloatArray) -> FloatArray:
+    """Let a path leave an opening square to it, and blend into its own course."""
+    s = arc_length(path)
+    share = np.clip(1.0 - s / SQUARE_START_MM, 0.0, 1.0)[:, None]
+    square = path[0] - s[:, None] * end_normal
+    bent = share * square + (1.0 - share) * path
+    first = path[0] - END_OFFSET_MM * end_normal
+    return np.concatenate([first[None], bent[s > END_OFFSET_MM + 0.5]])
+
+
+def _first_after(path: FloatArray, point: FloatArray) -> int:
+    nearest = int(np.argmin(np.linalg.norm(path - point, axis=1)))
+    return min(nearest + 3, len(path) - 1)
+
+
+def _walk(lumen: Lumen, path: FloatArray, faces: IntArray) -> list[Station]:
+    """Stations from the distal end until the lumen widens into the body."""
+    directions = tangents(path)
+    stations: list[Station] = []
+    for point, tangent in zip(path, directions, strict=True):
+        station = section_at(lumen, point, tangent, faces)
+        if station is None or station.touches_cap:
+            if stations:
+                break
+            continue
+        area = station.measures.area_mm2
+        if len(stations) >= 2:
+            typical = float(np.median([s.measures.area_mm2 for s in stations[-8:]]))
+            if area > WIDENING * typical:
+                break
+        stations.append(station)
+    return _without_blind_end(stations)
+
+
+def _without_blind_end(stations: list[Station]) -> list[Station]:
+    """Drop the first sections of a rounded end, which are still growing."""
+    if len(stations) < 4:
+        return stations
+    areas = np.array([s.measures.area_mm2 for s in stations])
+    typical = float(np.median(areas))
+    full = np.flatnonzero(areas >= BLIND_END_SHARE * typical)
+    return stations[int(full[0]) :] if len(stations) - full[0] >= 2 else stations
