@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 
 from veinfit.cohort.synthesis.curves import Curve
@@ -31,10 +33,13 @@ ROOT_MM = 6.0
 STEEPEST_ROOT_DEG = 60.0
 """An oblique tube's root is lengthened up to this angle between tube and wall normal."""
 
+FUNNEL_ROOT_SHARE = 0.72
+"""The funnel's inner end is this much narrower, so that its edge stays inside the body."""
+
 FUNNEL_ROOT_MM = 16.0
 """Length of the mitral funnel's tube, from inside the body to the mitral plane."""
 
-TRUNK_CAP_SHARE = 0.4
+TRUNK_CAP_SHARE = 1.0
 """Height of a trunk's rounded end, hidden in the crotch of its branches, over its short semi-axis."""
 
 BRANCH_ROOT_MM = 5.0
@@ -69,12 +74,25 @@ def _array(vector: Vector) -> FloatArray:
 
 
 def _body(shape: BodyShape, centre: FloatArray) -> Body:
-    return Body(
+    smooth = Body(
         centre=centre,
         semi_axes=_array(shape.semi_axes_mm),
         exponent=shape.exponent,
         egg=shape.egg,
         rotation=rotation_matrix(shape.tilt_deg),
+        bump_centres=np.empty((0, 3)),
+        bump_heights=np.empty(0),
+        bump_widths=np.empty(0),
+    )
+    if not shape.bumps:
+        return smooth
+    return dataclasses.replace(
+        smooth,
+        bump_centres=np.stack(
+            [smooth.exit_point(centre, unit(bump.direction)) for bump in shape.bumps]
+        ),
+        bump_heights=np.array([bump.height_mm for bump in shape.bumps]),
+        bump_widths=np.array([bump.width_mm for bump in shape.bumps]),
     )
 
 
@@ -149,7 +167,7 @@ def _branch(shape: BranchShape, vein: VeinShape, trunk: Tube) -> Tube:
 def _funnel(shape: MitralShape, body: Body) -> Tube:
     normal = unit(shape.normal)
     plane = body.exit_point(body.centre + _array(shape.offset), normal) + shape.funnel_mm * normal
-    widths = np.array([1.0 + shape.flare, 1.0])
+    widths = np.array([FUNNEL_ROOT_SHARE, 1.0 + shape.flare, 1.0])
     length = FUNNEL_ROOT_MM
     curve = Curve(
         start=plane - length * normal,
@@ -163,7 +181,7 @@ def _funnel(shape: MitralShape, body: Body) -> Tube:
     return Tube(
         name="MV",
         curve=curve,
-        knots=np.array([0.0, 1.0]),
+        knots=np.array([0.0, 0.6, 1.0]),
         semi_long=0.5 * shape.d_long_mm * widths,
         semi_short=0.5 * shape.d_short_mm * widths,
         fillet_mm=shape.fillet_mm,

@@ -18,6 +18,7 @@ from veinfit.cohort.synthesis.shape import (
     AtriumShape,
     BodyShape,
     BranchShape,
+    BumpShape,
     LobeShape,
     MitralShape,
     NeighbourShape,
@@ -213,6 +214,23 @@ def _body(rng: Random) -> BodyShape | None:
             _normal(rng, 0.0, 5.0, -12.0, 12.0),
             _normal(rng, 0.0, 6.0, -14.0, 14.0),
         ),
+        bumps=_bumps(rng),
+    )
+
+
+def _bumps(rng: Random) -> tuple[BumpShape, ...]:
+    """Dents by the aortic root, the right atrium and the spine, and a few uneven places."""
+    places = [
+        ((-0.15, -1.0, 0.35), rng.uniform(-4.0, -0.5), rng.uniform(8.0, 13.0)),
+        ((-0.9, -0.5, -0.1), rng.uniform(-3.0, 0.0), rng.uniform(9.0, 14.0)),
+        ((rng.uniform(-0.2, 0.5), 1.0, -0.2), rng.uniform(-3.0, 0.5), rng.uniform(8.0, 14.0)),
+    ]
+    for _ in range(int(rng.integers(3, 6))):
+        towards = unit(rng.normal(size=3))
+        places.append((_tuple(towards), rng.uniform(-1.5, 1.5), rng.uniform(6.0, 12.0)))
+    return tuple(
+        BumpShape(direction=direction, height_mm=float(height), width_mm=float(width))
+        for direction, height, width in places
     )
 
 
@@ -292,7 +310,7 @@ def _common(rng: Random, body: BodyShape, left: bool, trunk_mm: float) -> VeinSh
     upper_name, lower_name = ("LSPV", "LIPV") if left else ("RSPV", "RIPV")
     upper_d, lower_d = CALIBRES[upper_name].draw(rng), CALIBRES[lower_name].draw(rng)
     d_long = 0.5 * (upper_d[0] + lower_d[0]) + _normal(rng, 12.0, 1.5, 9.0, 15.0)
-    d_short = max(upper_d[1], lower_d[1]) + _normal(rng, 2.5, 0.8, 1.0, 4.5)
+    d_short = max(upper_d[1], lower_d[1]) + _normal(rng, 1.4, 0.6, 0.4, 3.0)
     direction = _direction(
         side, _normal(rng, 8.0, 5.0, -4.0, 20.0), _normal(rng, -6.0, 6.0, -20.0, 8.0)
     )
@@ -348,12 +366,12 @@ def _inferior_common(rng: Random, body: BodyShape) -> VeinShape:
     _, ry, rz = body.semi_axes_mm
     left_d, right_d = CALIBRES["LIPV"].draw(rng), CALIBRES["RIPV"].draw(rng)
     d_long = 0.5 * (left_d[0] + right_d[0]) + _normal(rng, 10.0, 1.5, 7.0, 13.0)
-    d_short = max(left_d[1], right_d[1]) + _normal(rng, 2.0, 0.8, 0.8, 4.0)
+    d_short = max(left_d[1], right_d[1]) + _normal(rng, 1.4, 0.6, 0.4, 3.0)
     direction = unit(np.array([_normal(rng, 0.0, 0.08, -0.2, 0.2), 1.0, rng.uniform(-0.3, -0.05)]))
     across = unit(np.array([1.0, 0.0, 0.0]) - direction[0] * direction)
     branches = []
     for name, diameters, sign in (("LIPV", left_d, 1.0), ("RIPV", right_d, -1.0)):
-        turn = math.radians(_normal(rng, 50.0, 5.0, 38.0, 60.0))
+        turn = math.radians(_normal(rng, 60.0, 5.0, 48.0, 70.0))
         end = math.cos(turn) * direction + math.sin(turn) * sign * across
         branches.append(
             BranchShape(
@@ -362,7 +380,7 @@ def _inferior_common(rng: Random, body: BodyShape) -> VeinShape:
                 offset_mm=(sign * (0.5 * (d_long - diameters[0]) - 0.6), 0.0),
                 d_long_mm=diameters[0],
                 d_short_mm=diameters[1],
-                length_mm=float(rng.uniform(26.0, 34.0)),
+                length_mm=float(rng.uniform(30.0, 38.0)),
                 taper=_normal(rng, 0.9, 0.05, 0.78, 1.02),
             )
         )
@@ -371,7 +389,7 @@ def _inferior_common(rng: Random, body: BodyShape) -> VeinShape:
         exit=_tuple(unit(np.array([0.0, 0.9 * ry, rz * _normal(rng, -0.38, 0.06, -0.5, -0.25)]))),
         direction=_tuple(direction),
         end_direction=_tuple(direction),
-        length_mm=float(rng.uniform(10.0, 15.0)),
+        length_mm=float(rng.uniform(9.0, 13.0)),
         d_long_mm=d_long,
         d_short_mm=d_short,
         taper=_normal(rng, 0.96, 0.03, 0.9, 1.0),
@@ -499,7 +517,7 @@ def _appendage(rng: Random, body: BodyShape) -> AppendageShape:
     length = _normal(rng, 33.0, 5.0, 24.0, 46.0)
     lobes = []
     for _ in range(int(rng.integers(2, 5))):
-        size = float(rng.uniform(4.5, 7.5))
+        size = float(rng.uniform(5.5, 9.0))
         lobes.append(
             LobeShape(
                 along=float(rng.uniform(0.35, 0.95)),
@@ -508,7 +526,7 @@ def _appendage(rng: Random, body: BodyShape) -> AppendageShape:
                 semi_axes_mm=(
                     size,
                     size * float(rng.uniform(0.9, 1.3)),
-                    size * float(rng.uniform(0.55, 0.9)),
+                    size * float(rng.uniform(0.6, 0.9)),
                 ),
             )
         )
@@ -542,7 +560,7 @@ def _mitral(rng: Random) -> MitralShape:
         offset=(_normal(rng, 1.0, 1.5, -3.0, 4.0), _normal(rng, -1.0, 1.5, -4.0, 3.0), 0.0),
         d_long_mm=d_long,
         d_short_mm=d_long * float(rng.uniform(0.78, 0.95)),
-        funnel_mm=float(rng.uniform(-2.0, 4.0)),
+        funnel_mm=float(rng.uniform(-5.0, 1.0)),
         flare=float(rng.uniform(0.0, 0.10)),
         fillet_mm=float(rng.uniform(4.0, 9.0)),
         long_axis=_tuple(unit(np.array([1.0, 0.5, 0.0]) + 0.15 * rng.normal(size=3))),

@@ -69,9 +69,21 @@ class Body:
     exponent: float
     egg: float
     rotation: FloatArray
+    bump_centres: FloatArray
+    bump_heights: FloatArray
+    bump_widths: FloatArray
 
     def distance(self, points: FloatArray) -> FloatArray:
-        """First-order signed distance (N,), exact for a sphere."""
+        """First-order signed distance (N,), exact for a sphere without bumps."""
+        f = self._smooth(points)
+        for centre, height, width in zip(
+            self.bump_centres, self.bump_heights, self.bump_widths, strict=True
+        ):
+            offset = points - centre
+            f -= height * np.exp(np.einsum("ij,ij->i", offset, offset) / (-2.0 * width**2))
+        return f
+
+    def _smooth(self, points: FloatArray) -> FloatArray:
         local = (points - self.centre) @ self.rotation
         p = self.exponent
         height = local[:, 2] / self.semi_axes[2]
@@ -256,7 +268,7 @@ class Implicit:
     appendage: Tube | None
     lobes: tuple[Blob, ...]
     carina_mm: float
-    lobe_mm: float = 2.5
+    lobe_mm: float = 3.5
     extension_mm: float = 0.0
     ends: Ends = "flat"
 

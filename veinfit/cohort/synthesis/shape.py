@@ -12,6 +12,25 @@ Vector = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
+class BumpShape:
+    """A smooth bulge of the body's wall, or a dent where its height is negative.
+
+    Attributes
+    ----------
+    direction : (3,)
+        From the body's centre to the middle of the bump.
+    height_mm : float
+        Greatest displacement of the wall, outward positive.
+    width_mm : float
+        Standard deviation of the Gaussian profile.
+    """
+
+    direction: Vector
+    height_mm: float
+    width_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class BodyShape:
     """The atrial body: a superellipsoid that may be tilted and egg-shaped.
 
@@ -26,12 +45,15 @@ class BodyShape:
         (negative: to the bottom).
     tilt_deg : (about x, about y, about z)
         Rotation about the patient's axes, applied in this order.
+    bumps : tuple of BumpShape
+        What makes the wall uneven: neighbours that press on it, bulges.
     """
 
     semi_axes_mm: Vector = (28.0, 20.0, 26.0)
     exponent: float = 2.5
     egg: float = 0.0
     tilt_deg: Vector = (0.0, 0.0, 0.0)
+    bumps: tuple[BumpShape, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -82,6 +82,10 @@ def _gap_flaws(shape: AtriumShape, field: Implicit) -> list[str]:
         rim = wall_points(tube, np.array([tube.curve.t_low * tube.curve.length_mm]))[0]
         if field.body.distance(rim).max() > -0.5:
             found.append(f"{tube.name}: its root pokes out of the body")
+    if field.funnel is not None:
+        rim = wall_points(field.funnel, np.zeros(1))[0]
+        if field.body.distance(rim).max() > -0.5:
+            found.append("MV: the funnel's root pokes out of the body")
     everything = list(field.tubes) + ([field.appendage] if field.appendage else [])
     for tube in everything:
         own = family.get(tube.name, tube.name)
