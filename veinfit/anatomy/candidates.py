@@ -17,10 +17,9 @@ from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostia import OstiumFailure, find_ostium
 from veinfit.anatomy.tubes import (
-    FACE_REACH_MM,
+    WALL_REACH_MM,
     Tube,
     arc_length,
-    faces_near,
     resample,
     section_at,
     tangents,
@@ -83,7 +82,7 @@ def _single(lumen: Lumen, branch: Branch, index: int, settings: AnatomySettings)
     tube = walk_tube(lumen, branch.way, opening)
     if tube is None:
         return Candidate((index,), None, None, None, "no section surrounds its middle", ())
-    found = find_ostium(lumen, tube, settings)
+    found = find_ostium(tube, settings)
     if isinstance(found, OstiumFailure):
         return Candidate((index,), tube, None, None, found.reason, ())
     ostium, notes = found
@@ -138,7 +137,7 @@ def _trunk(
     tube = walk_tube(lumen, way)
     if tube is None:
         return None
-    found = find_ostium(lumen, tube, settings)
+    found = find_ostium(tube, settings)
     if isinstance(found, OstiumFailure):
         return None
     ostium, notes = found
@@ -158,10 +157,10 @@ def _common_way(
     direction = tangents(main)
     from_tip = s[-1] - s
     start = int(np.argmin(np.abs(from_tip - max(beyond_mm - 2.0, 0.0))))
-    faces = faces_near(lumen, main, FACE_REACH_MM)
+    wall = lumen.wall.near(main, WALL_REACH_MM)
     stop = max(start - int(2 * (CARINA_SEARCH_MM + 2.0)), 2)
     for k in range(start, stop, -1):
-        station = section_at(lumen, main[k], direction[k], faces)
+        station = section_at(wall, main[k], direction[k])
         if station is None or station.touches_cap:
             continue
         if all(_passes(way, station.contour.points, main[k], direction[k]) for way in ways[1:]):

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.anatomy.lumen import Lumen
+from veinfit.anatomy.contours import measure_contour
+from veinfit.anatomy.lumen import Wall
 from veinfit.anatomy.model import Centreline, Contour, Ostium, Section
 from veinfit.anatomy.tubes import arc_length, resample, section_at, smooth, tangents
-from veinfit.frames import FloatArray, IntArray, unit
+from veinfit.frames import FloatArray, unit
 
 STEP_MM = 0.5
 """Spacing of the centreline's points."""
@@ -36,8 +37,7 @@ class VeinCourse:
 
 
 def follow_vein(
-    lumen: Lumen,
-    faces: IntArray,
+    wall: Wall,
     ostium: Ostium,
     centres: FloatArray,
     end: FloatArray | None,
@@ -47,9 +47,8 @@ def follow_vein(
 
     Parameters
     ----------
-    lumen : Lumen
-    faces : (K,) array
-        Faces near the vein.
+    wall : Wall
+        The wall near the vein.
     ostium : Ostium
     centres : (N, 3) array
         First centroids from the distal end toward the body.
@@ -65,10 +64,10 @@ def follow_vein(
         directions = tangents(stations) if len(stations) > 1 else ostium.normal[None]
         centroids = [ostium.centre]
         for point, tangent in zip(stations[1:], directions[1:], strict=True):
-            station = section_at(lumen, point, tangent, faces)
+            station = section_at(wall, point, tangent)
             if station is None or station.touches_cap:
                 continue
-            if station.measures.area_mm2 > WIDEST_SHARE * ostium.measures.area_mm2:
+            if station.area_mm2 > WIDEST_SHARE * ostium.measures.area_mm2:
                 continue
             centroids.append(station.centroid)
         if end is not None:
@@ -77,7 +76,7 @@ def follow_vein(
         curve = smooth(resample(curve, STEP_MM), SMOOTHING_MM, STEP_MM)
     s = arc_length(curve)
     line = Centreline(curve, s)
-    return VeinCourse(line, _sections(lumen, faces, ostium, line, section_step_mm))
+    return VeinCourse(line, _sections(wall, ostium, line, section_step_mm))
 
 
 def _first_curve(ostium: Ostium, centres: FloatArray, end: FloatArray | None) -> FloatArray:
@@ -106,9 +105,7 @@ def _in_order(points: FloatArray, forward: FloatArray) -> FloatArray:
     return np.array(kept)
 
 
-def _sections(
-    lumen: Lumen, faces: IntArray, ostium: Ostium, line: Centreline, step: float
-) -> tuple[Section, ...]:
+def _sections(wall: Wall, ostium: Ostium, line: Centreline, step: float) -> tuple[Section, ...]:
     """Sections every ``step`` along the curve that are the vein's alone and whole."""
     length = float(line.s_mm[-1])
     count = max(int(np.ceil(length / step)), 1) if length > ALONE_MM else 0
@@ -117,10 +114,10 @@ def _sections(
     for s in np.linspace(0.0, length, count + 1):
         point = np.array([np.interp(s, line.s_mm, line.points[:, k]) for k in range(3)])
         tangent = unit(np.array([np.interp(s, line.s_mm, directions[:, k]) for k in range(3)]))
-        station = section_at(lumen, point, tangent, faces)
+        station = section_at(wall, point, tangent)
         if station is None or station.touches_cap:
             continue
-        if station.measures.area_mm2 > WIDEST_SHARE * ostium.measures.area_mm2:
+        if station.area_mm2 > WIDEST_SHARE * ostium.measures.area_mm2:
             continue
         found.append(
             Section(
@@ -128,7 +125,7 @@ def _sections(
                 station.centroid,
                 tangent,
                 Contour(station.contour.points),
-                station.measures,
+                measure_contour(station.contour.points, tangent),
             )
         )
     return tuple(found)

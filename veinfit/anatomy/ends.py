@@ -10,6 +10,7 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.anatomy.contours import contour_around
+from veinfit.anatomy.lumen import Wall
 from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import face_neighbours
@@ -29,14 +30,13 @@ class EndCut:
     normal: FloatArray
 
 
-def cut_ends(
-    surface: Surface, is_cap: BoolArray, cuts: Sequence[EndCut]
-) -> tuple[Surface, BoolArray]:
+def cut_ends(wall: Wall, cuts: Sequence[EndCut]) -> Wall:
     """Mark what lies beyond each cut as cap, splitting faces along the planes.
 
-    Returns the surface, still closed, and its cap mask. A cut whose plane has
-    no closed contour around its origin is passed over.
+    The surface stays closed. A cut whose plane has no closed contour around its
+    origin is passed over.
     """
+    surface, is_cap = wall.surface, wall.is_cap
     for cut in cuts:
         contour = contour_around(
             plane_contours(surface, cut.origin, cut.normal), cut.origin, cut.normal
@@ -49,7 +49,7 @@ def cut_ends(
         on_contour = chosen[parent]
         is_cap = is_cap[parent]
         is_cap = is_cap | _beyond(surface, above, on_contour)
-    return surface, is_cap
+    return Wall(surface, is_cap)
 
 
 def _beyond(surface: Surface, above: BoolArray, on_contour: BoolArray) -> BoolArray:
@@ -86,9 +86,9 @@ class OpenWall:
     centres: FloatArray
 
 
-def open_wall(surface: Surface, is_cap: BoolArray) -> OpenWall:
+def open_wall(closed: Wall) -> OpenWall:
     """Take the caps off a closed surface."""
-    wall, _ = select_faces(surface, ~is_cap)
+    wall, _ = select_faces(closed.surface, ~closed.is_cap)
     rims = tuple(boundary_loops(wall))
     centres = np.array([wall.points[rim].mean(axis=0) for rim in rims]).reshape(-1, 3)
     return OpenWall(wall, rims, centres)

@@ -20,6 +20,7 @@ from veinfit.anatomy.mitral import MitralSide, find_mitral_side
 from veinfit.anatomy.model import (
     Anatomy,
     Appendage,
+    Contour,
     LumenInput,
     MitralOpening,
     Ostium,
@@ -27,7 +28,7 @@ from veinfit.anatomy.model import (
 )
 from veinfit.anatomy.names import APPENDAGE, MITRAL, TEMPLATE, Claim, Naming, name_candidates
 from veinfit.anatomy.ridges import ridge_widths
-from veinfit.anatomy.tubes import tangents
+from veinfit.anatomy.tubes import WALL_REACH_MM, section_at, tangents
 from veinfit.frames import (
     FloatArray,
     Frame,
@@ -66,6 +67,9 @@ WIDEST_EXTRA_MM = 32.0
 EXTRA_NAME_CONFIDENCE = 0.5
 """An extra vein is a vein for sure, but its name says little."""
 
+SECTION_CONFIDENCE = 0.3
+"""An appendage's opening taken from a section instead of the wall's half turn."""
+
 CLOSE_RUNNER_UP = 0.9
 """A name below this confidence is noted with its runner-up."""
 
@@ -101,7 +105,7 @@ def find_anatomy(
     tell("lumen")
     lumen, notes = prepare_lumen(lumen_input.surface, settings.surface)
     tell("branches")
-    branches = find_branches(inscribed_spheres(lumen.surface), lumen.openings)
+    branches = find_branches(inscribed_spheres(lumen.wall.surface), lumen.openings)
     candidates = find_candidates(lumen, branches, settings.anatomy)
     tell("names")
     claims = _claims(lumen, branches, candidates, lumen_input.hints)
@@ -193,9 +197,9 @@ def _open(
         if role in (APPENDAGE, MITRAL):
             continue
         for member in candidates[index].members:
-            branch = branches.branches[member]
-            if branch.opening is not None:
-                ends[member] = lumen.openings[branch.opening].centre
+            end = branches.branches[member].opening
+            if end is not None:
+                ends[member] = lumen.openings[end].centre
                 continue
             tube = single[member].tube
             if tube is None or len(tube.centres) < 2:
@@ -214,10 +218,9 @@ def _open(
         )
     else:
         expected = naming.rotation.apply(unit(TEMPLATE[MITRAL][0]))
-        mitral = find_mitral_side(lumen.surface, branches.body_centre, expected)
+        mitral = find_mitral_side(lumen.wall.surface, branches.body_centre, expected)
         cuts.append(mitral.cut)
-    surface, is_cap = cut_ends(lumen.surface, lumen.is_cap, cuts)
-    return _Opened(open_wall(surface, is_cap), ends, mitral)
+    return _Opened(open_wall(cut_ends(lumen.wall, cuts)), ends, mitral)
 
 
 def _measure(
@@ -258,7 +261,7 @@ def _measure(
     ridges, ridge_notes = ridge_widths(wall, contours)
     notes += _case_notes(opened, appendage, naming)
     return Anatomy(
-        lumen=lumen.surface,
+        lumen=lumen.wall.surface,
         wall=wall,
         body_centre=branches.body_centre,
         body_radius_mm=branches.body_radius_mm,
@@ -288,14 +291,14 @@ def _vein(
     single = {c.members[0]: c for c in candidates if len(c.members) == 1}
     main = branches.branches[candidate.members[0]]
     tube = candidate.tube
-    centres, faces = tube.centres, tube.faces
+    centres, near = tube.centres, tube.wall
     is_trunk = len(candidate.members) > 1
     if is_trunk and (branch_tube := single[candidate.members[0]].tube) is not None:
         beyond = (branch_tube.centres - tube.centres[0]) @ tangents(tube.centres)[0] < 0
         centres = np.concatenate([branch_tube.centres[beyond], centres])
-        faces = np.union1d(faces, branch_tube.faces)
+        near = lumen.wall.near(np.concatenate([tube.way, branch_tube.way]), WALL_REACH_MM)
     end = lumen.openings[main.opening].centre if main.opening is not None else None
-    course = follow_vein(lumen, faces, ostium, centres, end, settings.anatomy.section_step_mm)
+    course = follow_vein(near, ostium, centres, end, settings.anatomy.section_step_mm)
     line = course.centreline
     if is_trunk:
         nearest = int(np.argmin(np.linalg.norm(line.points - tube.centres[0], axis=1)))
@@ -380,8 +383,12 @@ def _nearest_rim(wall: OpenWall, point: FloatArray) -> IntArray:
 
 
 def _appendage(
-    wall: Surface, branches: Branches, candidates: Sequence[Candidate], naming: Naming
+    wall: Surface,
+    branches: Branches,
+    candidates: Sequence[Candidate],
+    naming: Naming,
 ) -> Appendage | None:
+    """Return the appendage; without an ostium of its own its last narrow section stands in."""
     index = naming.roles.get(APPENDAGE)
     if index is None:
         return None
@@ -393,7 +400,20 @@ def _appendage(
         return Appendage(
             ostium.centre, ostium.normal, ostium.contour, tip, min(confidence, ostium.confidence)
         )
-    return None
+    if candidate.tube is None or len(candidate.tube.centres) < 2:
+        return None
+    centre = candidate.tube.centres[-1]
+    normal = -tangents(candidate.tube.centres)[-1]
+    section = section_at(candidate.tube.wall, centre, normal)
+    if section is None:
+        return None
+    return Appendage(
+        section.centroid,
+        normal,
+        Contour(section.contour.points),
+        tip,
+        min(confidence, SECTION_CONFIDENCE),
+    )
 
 
 def _mitral(opened: _Opened) -> MitralOpening | None:
@@ -418,7 +438,19 @@ def _case_notes(opened: _Opened, appendage: Appendage | None, naming: Naming) ->
         )
     if appendage is None:
         notes.append(
-            Note("branches", "no appendage with an ostium of its own was found", APPENDAGE)
+            Note(
+                "branches",
+                "no appendage was found: distances to it and the ridge beside it are not given",
+                APPENDAGE,
+            )
+        )
+    elif appendage.confidence <= SECTION_CONFIDENCE:
+        notes.append(
+            Note(
+                "branches",
+                "the appendage has no clear ostium; a section near its base stands in for it",
+                APPENDAGE,
+            )
         )
     if naming.frame_doubt > -4.0:
         notes.append(

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from veinfit.anatomy.lumen import Wall
 from veinfit.frames import BoolArray, FloatArray, IntArray, perpendicular_basis
-from veinfit.surface import Surface
 from veinfit.surface.cuts import PlaneContour, plane_contours
 
 PROFILE_STEP_MM = 0.25
@@ -61,9 +61,7 @@ class HalfTurn:
 
 
 def half_turns(
-    surface: Surface,
-    is_cap: BoolArray,
-    faces: IntArray,
+    wall: Wall,
     origin: FloatArray,
     axis: FloatArray,
     start: float,
@@ -73,12 +71,8 @@ def half_turns(
 
     Parameters
     ----------
-    surface : Surface
-        Closed, outward-wound lumen.
-    is_cap : (F,) bool array
-        Faces at which a walk ends.
-    faces : (K,) array
-        Faces near the vein.
+    wall : Wall
+        Outward-wound wall near the vein; a walk ends at its caps.
     origin, axis : (3,) array
         A point on the vein's axis, and its unit direction into the vein.
     start : float
@@ -97,9 +91,9 @@ def half_turns(
     for k in range(half):
         phi = 2.0 * np.pi * k / sectors
         out = np.cos(phi) * e1 + np.sin(phi) * e2
-        contours = plane_contours(surface, origin, np.cross(axis, out), faces)
+        contours = plane_contours(wall.surface, origin, np.cross(axis, out))
         for sign, sector in ((1.0, k), (-1.0, k + half)):
-            profile = _profile(contours, is_cap, origin, axis, sign * out, start)
+            profile = _profile(contours, wall.is_cap, origin, axis, sign * out, start)
             if profile is not None:
                 found[sector] = _half_turn(profile, origin, axis, sign * out, start / 3.0)
     return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches import Opening
 from veinfit.errors import InputError
@@ -13,7 +14,7 @@ from veinfit.notes import Note
 from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import clean_surface
-from veinfit.surface.mesh import enclosed_volume
+from veinfit.surface.mesh import enclosed_volume, select_faces
 from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter, loop_plane
 
 LEAST_VOLUME_ML = 8.0
@@ -30,21 +31,35 @@ CAP_RINGS = 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Wall:
+    """A surface, or a part of one, with its caps marked: (F,) bool ``is_cap``."""
+
+    surface: Surface
+    is_cap: BoolArray
+
+    def near(self, points: FloatArray, reach_mm: float) -> Wall:
+        """Return the faces whose middle lies within ``reach_mm`` of any of ``points`` (N, 3)."""
+        middle = self.surface.points[self.surface.faces].mean(axis=1)
+        distance, _ = cKDTree(points).query(middle, distance_upper_bound=reach_mm)
+        chosen = np.isfinite(distance)
+        part, _ = select_faces(self.surface, chosen)
+        return Wall(part, self.is_cap[chosen])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Lumen:
     """The blood volume as a closed surface.
 
     Attributes
     ----------
-    surface : Surface
+    wall : Wall
         Closed; the faces of the cleaned input come first, then the caps.
-    is_cap : (F,) bool array
     openings : tuple of Opening
         Longest rim first.
     volume_ml : float
     """
 
-    surface: Surface
-    is_cap: BoolArray
+    wall: Wall
     openings: tuple[Opening, ...]
     volume_ml: float
 
@@ -85,7 +100,7 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
                 severity="caution",
             )
         )
-    return Lumen(closed, cap >= 0, tuple(openings), volume), tuple(notes)
+    return Lumen(Wall(closed, cap >= 0), tuple(openings), volume), tuple(notes)
 
 
 def _spread(centre: FloatArray, rim: FloatArray) -> FloatArray:

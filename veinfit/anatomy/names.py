@@ -202,12 +202,12 @@ def name_candidates(claims: Sequence[Claim], common_trunk_mm: float, frame: str 
     confidence: dict[str, float] = {}
     runner_up: dict[str, str] = {}
     for role, index in upright.roles.items():
-        other = _best(
+        rival = _best(
             claims, common_trunk_mm, upright.rotation, forbidden=(index, role), refine=False
         )
-        gap = other.cost - upright.cost
+        gap = rival.cost - upright.cost
         confidence[role] = float(1.0 / (1.0 + np.exp(-np.clip(gap, -30, 30))))
-        taken = [r for r, k in other.roles.items() if k == index]
+        taken = [r for r, k in rival.roles.items() if k == index]
         runner_up[role] = taken[0] if taken else "nothing"
     return Naming(upright.roles, confidence, runner_up, upright.rotation, doubt)
 

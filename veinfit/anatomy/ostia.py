@@ -9,7 +9,6 @@ import numpy as np
 
 from veinfit.anatomy.contours import contour_around, contour_centroid, in_plane, measure_contour
 from veinfit.anatomy.half_turn import HalfTurn, half_turns
-from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Contour, Ostium
 from veinfit.anatomy.tubes import Tube, arc_length
 from veinfit.frames import FloatArray, unit
@@ -74,7 +73,7 @@ class Plane:
 
 
 def find_ostium(
-    lumen: Lumen, tube: Tube, settings: AnatomySettings
+    tube: Tube, settings: AnatomySettings
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Place the ostium of one tube.
 
@@ -95,9 +94,7 @@ def find_ostium(
         start = min(WALK_START_MM, room)
         if start < 1.0:
             start = max(room, 0.5)
-        turns = half_turns(
-            lumen.surface, lumen.is_cap, tube.faces, origin, axis, start, settings.sectors
-        )
+        turns = half_turns(tube.wall, origin, axis, start, settings.sectors)
         found = [t for t in turns if t is not None]
         if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
             return OstiumFailure(
@@ -110,7 +107,7 @@ def find_ostium(
         previous = plane.centre
         at = _arc_at(tube, s, plane.centre)
     assert plane is not None
-    return _ostium_in_plane(lumen, tube, plane, turns)
+    return _ostium_in_plane(tube, plane, turns)
 
 
 def _local_axis(centres: FloatArray, s: FloatArray, at: float) -> tuple[FloatArray, FloatArray]:
@@ -170,7 +167,7 @@ def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
 
 
 def _ostium_in_plane(
-    lumen: Lumen, tube: Tube, plane: Plane, turns: list[HalfTurn | None]
+    tube: Tube, plane: Plane, turns: list[HalfTurn | None]
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     points = np.array([t.point for t in turns if t is not None])
     ring = in_plane(points, plane.centre, plane.normal)
@@ -180,9 +177,9 @@ def _ostium_in_plane(
     for shift in CONTOUR_SHIFTS_MM:
         centre = plane.centre + shift * plane.normal
         contour = contour_around(
-            plane_contours(lumen.surface, centre, plane.normal, tube.faces), centre, plane.normal
+            plane_contours(tube.wall.surface, centre, plane.normal), centre, plane.normal
         )
-        if contour is None or bool(lumen.is_cap[contour.faces].any()):
+        if contour is None or bool(tube.wall.is_cap[contour.faces].any()):
             continue
         measures = measure_contour(contour.points, plane.normal)
         if measures.area_mm2 > CONTOUR_EXCESS * expected:

@@ -6,12 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
-from scipy.spatial import cKDTree
 
-from veinfit.anatomy.contours import contour_around, contour_centroid, measure_contour
-from veinfit.anatomy.lumen import Lumen
-from veinfit.anatomy.model import ContourMeasures
-from veinfit.frames import FloatArray, IntArray, unit
+from veinfit.anatomy.contours import (
+    contour_around,
+    contour_centroid,
+    in_plane,
+    polygon_area,
+)
+from veinfit.anatomy.lumen import Lumen, Wall
+from veinfit.frames import FloatArray, unit
 from veinfit.surface.cuts import PlaneContour, plane_contours
 
 STATION_MM = 1.0
@@ -20,11 +23,14 @@ STATION_MM = 1.0
 WAY_SMOOTHING_MM = 3.0
 """Standard deviation along the way that takes out the steps of the grid."""
 
-FACE_REACH_MM = 32.0
-"""Only faces within this distance of the way are cut: wider than any antrum."""
+WALL_REACH_MM = 32.0
+"""Only wall within this distance of the way is cut: wider than any antrum."""
 
 BLIND_END_SHARE = 0.7
 """A rounded end counts as tube from the section with this share of the typical area."""
+
+SETTLED_GROWTH = 1.35
+"""Sections have settled when they grow by less than this over two stations."""
 
 WIDENING = 2.0
 """A section this many times larger than the tube's typical one belongs to the body."""
@@ -47,7 +53,7 @@ class Station:
     tangent: FloatArray
     contour: PlaneContour
     centroid: FloatArray
-    measures: ContourMeasures
+    area_mm2: float
     touches_cap: bool
 
 
@@ -62,8 +68,8 @@ class Tube:
         lumen widens into the body, smoothed, ``STATION_MM`` apart.
     areas_mm2 : (N,) array
     length_mm : float
-    faces : (K,) array
-        Faces of the lumen near the branch.
+    wall : Wall
+        The wall near the branch.
     way : (M, 3) array
         The whole way from the distal end to the body, smoothed.
     """
@@ -71,7 +77,7 @@ class Tube:
     centres: FloatArray
     areas_mm2: FloatArray
     length_mm: float
-    faces: IntArray
+    wall: Wall
     way: FloatArray
 
 
@@ -108,28 +114,19 @@ def tangents(points: FloatArray) -> FloatArray:
     return unit(np.gradient(points, axis=0))
 
 
-def faces_near(lumen: Lumen, points: FloatArray, reach_mm: float) -> IntArray:
-    """Return indices of the faces with a corner or centre within ``reach_mm`` of ``points``."""
-    surface = lumen.surface
-    centres = surface.points[surface.faces].mean(axis=1)
-    distance, _ = cKDTree(points).query(centres, distance_upper_bound=reach_mm)
-    return np.flatnonzero(np.isfinite(distance))
-
-
-def section_at(
-    lumen: Lumen, point: FloatArray, tangent: FloatArray, faces: IntArray
-) -> Station | None:
+def section_at(wall: Wall, point: FloatArray, tangent: FloatArray) -> Station | None:
     """Return the section around ``point`` perpendicular to ``tangent``, or None."""
-    contour = contour_around(plane_contours(lumen.surface, point, tangent, faces), point, tangent)
+    contour = contour_around(plane_contours(wall.surface, point, tangent), point, tangent)
     if contour is None:
         return None
+    flat = in_plane(contour.points, point, tangent)
     return Station(
         point=point,
         tangent=tangent,
         contour=contour,
         centroid=contour_centroid(contour.points, tangent),
-        measures=measure_contour(contour.points, tangent),
-        touches_cap=bool(lumen.is_cap[contour.faces].any()),
+        area_mm2=abs(polygon_area(flat)),
+        touches_cap=bool(wall.is_cap[contour.faces].any()),
     )
 
 
@@ -152,21 +149,21 @@ def walk_tube(lumen: Lumen, way: FloatArray, end_normal: FloatArray | None = Non
     path = smooth(resample(way[::-1], STATION_MM), WAY_SMOOTHING_MM, STATION_MM)
     if end_normal is not None:
         path = _square_to_end(path, end_normal)
-    faces = faces_near(lumen, path, FACE_REACH_MM)
+    wall = lumen.wall.near(path, WALL_REACH_MM)
     tube: Tube | None = None
     for _ in range(CENTRING_ROUNDS):
-        stations = _walk(lumen, path, faces)
+        stations = _walk(wall, path)
         if len(stations) < 2:
             return tube
         centres = np.array([s.centroid for s in stations])
         centres = resample(centres, STATION_MM)
         centres = smooth(centres, WAY_SMOOTHING_MM, STATION_MM)
-        areas = np.array([s.measures.area_mm2 for s in stations])
+        areas = np.array([s.area_mm2 for s in stations])
         rest = path[_first_after(path, centres[-1]) :]
         path = np.concatenate([centres, rest])
         path = resample(path, STATION_MM)
         length = float(arc_length(centres)[-1])
-        tube = Tube(centres, areas, length, faces, path)
+        tube = Tube(centres, areas, length, wall, path)
     return tube
 
 
@@ -185,22 +182,28 @@ def _first_after(path: FloatArray, point: FloatArray) -> int:
     return min(nearest + 3, len(path) - 1)
 
 
-def _walk(lumen: Lumen, path: FloatArray, faces: IntArray) -> list[Station]:
-    """Stations from the distal end until the lumen widens into the body."""
+def _walk(wall: Wall, path: FloatArray) -> list[Station]:
+    """Return stations from the distal end until the lumen widens into the body.
+
+    A blind end grows from nothing: widening counts only once the sections have
+    settled.
+    """
     directions = tangents(path)
     stations: list[Station] = []
+    settled = False
     for point, tangent in zip(path, directions, strict=True):
-        station = section_at(lumen, point, tangent, faces)
+        station = section_at(wall, point, tangent)
         if station is None or station.touches_cap:
-            if stations:
+            if settled:
                 break
+            stations = []
             continue
-        area = station.measures.area_mm2
-        if len(stations) >= 2:
-            typical = float(np.median([s.measures.area_mm2 for s in stations[-8:]]))
-            if area > WIDENING * typical:
-                break
+        area = station.area_mm2
+        recent = [s.area_mm2 for s in stations[-8:]]
+        if settled and area > WIDENING * float(np.median(recent)):
+            break
         stations.append(station)
+        settled = settled or (len(recent) >= 2 and area < SETTLED_GROWTH * recent[-2])
     return _without_blind_end(stations)
 
 
@@ -208,7 +211,7 @@ def _without_blind_end(stations: list[Station]) -> list[Station]:
     """Drop the first sections of a rounded end, which are still growing."""
     if len(stations) < 4:
         return stations
-    areas = np.array([s.measures.area_mm2 for s in stations])
+    areas = np.array([s.area_mm2 for s in stations])
     typical = float(np.median(areas))
     full = np.flatnonzero(areas >= BLIND_END_SHARE * typical)
     return stations[int(full[0]) :] if len(stations) - full[0] >= 2 else stations

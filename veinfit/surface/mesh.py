@@ -60,7 +60,8 @@ def face_normals(surface: Surface) -> FloatArray:
 def vertex_areas(surface: Surface) -> FloatArray:
     """Return (V,) areas, mm²: a third of the faces around each vertex."""
     areas = np.repeat(face_areas(surface) / 3.0, 3)
-    return np.bincount(surface.faces.ravel(), weights=areas, minlength=len(surface.points))
+    sums = np.bincount(surface.faces.ravel(), weights=areas, minlength=len(surface.points))
+    return np.asarray(sums, dtype=np.float64)
 
 
 def vertex_normals(surface: Surface) -> FloatArray:
