@@ -120,40 +120,44 @@ class SeatingSettings:
         1.5,
         unit="N",
         meaning="axial push on the balloon",
-        basis="within 1 to 2.5 N in which a prototype agreed with the trade",
+        basis="within the 1 to 2.5 N in which a prototype agreed with common practice",
         low=0.0,
         high=20.0,
     )
     stiffness_kpa_per_mm: float = parameter(
         4.0,
         unit="kPa/mm",
-        meaning="stiffness of wall and balloon in series at small depth",
-        basis="3 to 4 kPa/mm agreed best with a deformable wall",
+        meaning="stiffness k of wall and balloon in series at small depth",
+        basis="3 to 4 kPa/mm agreed best with a deformable wall in a prototype",
         low=0.01,
-        high=1e6,
+        high=1e9,
     )
     stiffening_depth_mm: float = parameter(
-        1.2,
+        0.75,
         unit="mm",
-        meaning="depth at which the foundation has stiffened to twice; inf is linear",
-        basis="holds a 28 mm ball at the greatest default push in a sharp 24 mm ostium",
+        meaning="depth at which the pressure has risen to twice k times the depth; inf is linear",
+        basis=(
+            "a sharp round 24 mm ostium then resists a 28 mm ball with up to 2.81 N, more than "
+            "the greatest push considered, 2.5 N; 0.8 mm would leave 2.55 N. Human atrial tissue "
+            "stiffens with strain (Bellini 2013)"
+        ),
         low=0.05,
     )
     guide_n_per_mm: float = parameter(
         0.3,
         unit="N/mm",
         meaning="lateral spring toward the guide in the vein",
-        basis="served on real atria",
+        basis="keeps balloons before the vein on real atria; without it they slide away",
         low=0.0,
-        high=1e6,
+        high=1e9,
     )
     shaft_n_per_mm: float = parameter(
         0.0,
         unit="N/mm",
         meaning="lateral spring toward the shaft line",
-        basis="coaxial approach: the guide alone centres",
+        basis="coaxial approach: shaft and guide are one line, the guide alone centres",
         low=0.0,
-        high=1e6,
+        high=1e9,
     )
     contact_tolerance_mm: float = parameter(
         0.5,
@@ -174,15 +178,23 @@ class SeatingSettings:
     greatest_depth_mm: float = parameter(
         25.0,
         unit="mm",
-        meaning="no equilibrium up to this depth: the balloon passes through",
+        meaning="no equilibrium up to this depth of the equator: the balloon passes through",
         basis="well past any antral seat",
         low=0.0,
         high=100.0,
     )
+    greatest_start_press_mm: float = parameter(
+        2.0,
+        unit="mm",
+        meaning="a balloon that starts pressed deeper than this everywhere has no room",
+        basis="convention of this project: more than a wall gives way to a push",
+        low=0.0,
+        high=20.0,
+    )
     patch_margin_mm: float = parameter(
         10.0,
         unit="mm",
-        meaning="the refined wall reaches this far past one balloon radius",
+        meaning="the refined wall reaches this far past one balloon radius from the ostium",
         basis="contact lies within a radius of the ostium",
         low=0.0,
         high=50.0,
@@ -191,7 +203,7 @@ class SeatingSettings:
         0.7,
         unit="mm",
         meaning="longest edge of the refined wall",
-        basis="seats change by less than 0.05 mm below it",
+        basis="closed-form seats are met to 0.03 mm at this length",
         low=0.1,
         high=5.0,
     )

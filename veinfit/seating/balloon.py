@@ -1,0 +1,280 @@
+"""Balloons: their size, shape and freezing zone, built in or read from TOML.
+
+A description looks like this::
+
+    name = "28 mm"
+    equatorial_diameter_mm = 28.0
+    axial_length_mm = 28.0
+    profile = "sphere"
+
+    [freezing_zone]
+    from_deg = 0.0
+    to_deg = 90.0
+
+    [freezing]
+    growth_mm = 0.0
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from importlib import resources
+from pathlib import Path
+from typing import Any, Literal
+
+from veinfit.errors import InputError
+
+Profile = Literal["sphere"]
+
+SMALLEST_DIAMETER_MM = 10.0
+"""Below this no balloon occludes a pulmonary vein; common practice, no source."""
+
+LARGEST_DIAMETER_MM = 50.0
+"""A balloon above this has no room in a left atrium; common practice, no source."""
+
+GREATEST_GROWTH_MM = 10.0
+"""A diameter that grows by more when freezing starts is taken for a slip of the pen."""
+
+BUILT_IN = ("23 mm", "28 mm", "31 mm")
+"""Names of the balloons that come with the package."""
+
+STANDARD = ("28 mm", "31 mm")
+"""The balloons that are tried when none is named."""
+
+FRONT_HALF_DEG = (0.0, 90.0)
+"""Freezing zone where none is stated: the whole half in front of the equator."""
+
+FIELDS = {
+    "": ("name", "equatorial_diameter_mm", "axial_length_mm", "profile", "inflation_pressure_kpa"),
+    "freezing_zone": ("from_deg", "to_deg"),
+    "freezing": ("growth_mm",),
+}
+"""The keys of a description, table by table."""
+
+
+@dataclass(frozen=True, slots=True)
+class Balloon:
+    """A surface of revolution about its shaft.
+
+    Attributes
+    ----------
+    name : str
+        As it is written in results.
+    equatorial_mm : float
+        Greatest diameter across the shaft, mm.
+    axial_mm : float
+        Length from pole to pole along the shaft, mm; a sphere's equals its diameter.
+    profile : {'sphere'}
+        Shape of the half section.
+    zone_from_deg, zone_to_deg : float
+        The surface that freezes, as polar angles from the nose (the distal pole).
+    growth_mm : float
+        How much the diameter grows when freezing starts; 0 for constant size.
+    inflation_pressure_kpa : float or None
+        For information only.
+    """
+
+    name: str
+    equatorial_mm: float
+    axial_mm: float
+    profile: Profile = "sphere"
+    zone_from_deg: float = FRONT_HALF_DEG[0]
+    zone_to_deg: float = FRONT_HALF_DEG[1]
+    growth_mm: float = 0.0
+    inflation_pressure_kpa: float | None = None
+
+    @property
+    def radius_mm(self) -> float:
+        """Half the equatorial diameter."""
+        return 0.5 * self.equatorial_mm
+
+    def grown(self) -> Balloon:
+        """Return the balloon as it is once freezing has started."""
+        return replace(
+            self,
+            equatorial_mm=self.equatorial_mm + self.growth_mm,
+            axial_mm=self.axial_mm + self.growth_mm,
+            growth_mm=0.0,
+        )
+
+
+def sphere(diameter_mm: float, name: str | None = None) -> Balloon:
+    """Return a spherical balloon that freezes over its front half.
+
+    Raises
+    ------
+    InputError
+        The diameter is not plausible.
+    """
+    check_diameter(diameter_mm, "balloon")
+    label = name if name is not None else f"{diameter_mm:g} mm"
+    return Balloon(label, float(diameter_mm), float(diameter_mm))
+
+
+def check_diameter(diameter_mm: float, where: str) -> None:
+    """Raise InputError where a diameter is outside the plausible range."""
+    if not SMALLEST_DIAMETER_MM <= diameter_mm <= LARGEST_DIAMETER_MM:
+        raise InputError(
+            f"{where}: a diameter of {diameter_mm:g} mm is not plausible; "
+            f"give {SMALLEST_DIAMETER_MM:g} to {LARGEST_DIAMETER_MM:g} mm"
+        )
+
+
+def parse_balloon(text: str) -> Balloon:
+    """Return the balloon that ``text`` asks for: a diameter in mm or a TOML file.
+
+    A diameter of 23, 28 or 31 gives the built-in description; any other
+    plausible one a sphere that freezes over its front half. ``28mm`` and
+    ``28 mm`` are understood too.
+
+    Raises
+    ------
+    InputError
+        No such file, a description with faults, or a diameter that is not plausible.
+    """
+    stripped = text.strip()
+    number = stripped.removesuffix("mm").strip()
+    try:
+        diameter = float(number)
+    except ValueError:
+        return balloon_from_toml(Path(stripped))
+    if not math.isfinite(diameter):
+        raise InputError(f"balloon {text!r}: give a diameter in mm or a TOML file")
+    name = f"{diameter:g} mm"
+    return built_in(name) if name in BUILT_IN else sphere(diameter, name)
+
+
+def parse_balloons(texts: Iterable[str]) -> tuple[Balloon, ...]:
+    """Return the balloons asked for, the standard two where none is.
+
+    Raises
+    ------
+    InputError
+        As :func:`parse_balloon`, or two different balloons share a name.
+    """
+    found: dict[str, Balloon] = {}
+    for text in texts:
+        balloon = parse_balloon(text)
+        if found.setdefault(balloon.name, balloon) != balloon:
+            raise InputError(
+                f"balloon {text!r}: another balloon is already called {balloon.name!r}; "
+                "give each its own name"
+            )
+    return tuple(found.values()) or tuple(built_in(name) for name in STANDARD)
+
+
+def built_in(name: str) -> Balloon:
+    """Return one of the balloons that come with the package, by its name."""
+    if name not in BUILT_IN:
+        raise InputError(f"no built-in balloon {name!r}; there are {', '.join(BUILT_IN)}")
+    file = resources.files("veinfit.seating") / f"balloon_{name.split()[0]}.toml"
+    return balloon_from_mapping(tomllib.loads(file.read_text("utf-8")), source=name)
+
+
+def balloon_from_toml(path: Path) -> Balloon:
+    """Read the description of a balloon.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read or has faults; the message lists every one.
+    """
+    if path.suffix.lower() != ".toml" and not path.exists():
+        raise InputError(f"balloon {str(path)!r}: give a diameter in mm or a TOML file")
+    try:
+        content = tomllib.loads(path.read_bytes().decode("utf-8"))
+    except OSError as error:
+        raise InputError(f"balloon file {path}: {error.strerror or error}") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(f"balloon file {path} is not TOML: {error}") from error
+    return balloon_from_mapping(content, source=f"balloon file {path}")
+
+
+def balloon_from_mapping(content: Mapping[str, Any], source: str = "balloon") -> Balloon:
+    """Build a balloon from the content of a description.
+
+    Raises
+    ------
+    InputError
+        Keys or values are wrong; the message lists every fault.
+    """
+    faults = _unknown_keys(content)
+    name = content.get("name")
+    if not isinstance(name, str) or not name.strip() or not name.isprintable():
+        faults.append("name must be a text of one line")
+    profile = content.get("profile", "sphere")
+    if profile != "sphere":
+        faults.append(f"profile = {profile!r} is not known; there is 'sphere'")
+    read = _Numbers(content, faults)
+    equatorial = read("", "equatorial_diameter_mm", None, SMALLEST_DIAMETER_MM, LARGEST_DIAMETER_MM)
+    axial = read("", "axial_length_mm", equatorial, SMALLEST_DIAMETER_MM, LARGEST_DIAMETER_MM)
+    pressure = read("", "inflation_pressure_kpa", math.nan, 0.0, 1000.0)
+    zone_from = read("freezing_zone", "from_deg", FRONT_HALF_DEG[0], 0.0, 180.0)
+    zone_to = read("freezing_zone", "to_deg", FRONT_HALF_DEG[1], 0.0, 180.0)
+    growth = read("freezing", "growth_mm", 0.0, 0.0, GREATEST_GROWTH_MM)
+    if not faults and not zone_from < zone_to:
+        faults.append(f"freezing_zone.from_deg = {zone_from:g} is not below to_deg = {zone_to:g}")
+    if not faults and axial != equatorial:
+        faults.append(
+            f"axial_length_mm = {axial:g} differs from equatorial_diameter_mm = {equatorial:g}: "
+            "a sphere's are equal"
+        )
+    if faults:
+        raise InputError(f"{source}: " + "; ".join(faults))
+    return Balloon(
+        name=str(name).strip(),
+        equatorial_mm=equatorial,
+        axial_mm=axial,
+        profile="sphere",
+        zone_from_deg=zone_from,
+        zone_to_deg=zone_to,
+        growth_mm=growth,
+        inflation_pressure_kpa=None if math.isnan(pressure) else pressure,
+    )
+
+
+def _unknown_keys(content: Mapping[str, Any]) -> list[str]:
+    faults = []
+    for key, value in content.items():
+        if key in FIELDS:
+            if not isinstance(value, Mapping):
+                faults.append(f"{key} must be a table")
+                continue
+            faults += [
+                f"unknown key {key}.{inner}; there are {', '.join(FIELDS[key])}"
+                for inner in value
+                if inner not in FIELDS[key]
+            ]
+        elif key not in FIELDS[""]:
+            names = [*FIELDS[""], *(f"[{table}]" for table in FIELDS if table)]
+            faults.append(f"unknown key {key}; there are {', '.join(names)}")
+    return faults
+
+
+class _Numbers:
+    """Reads numbers out of a description and collects what is wrong with them."""
+
+    def __init__(self, content: Mapping[str, Any], faults: list[str]) -> None:
+        self._content = content
+        self._faults = faults
+
+    def __call__(
+        self, table: str, key: str, default: float | None, low: float, high: float
+    ) -> float:
+        group = self._content.get(table, {}) if table else self._content
+        where = f"{table}.{key}" if table else key
+        value = group.get(key, default) if isinstance(group, Mapping) else default
+        if value is None:
+            self._faults.append(f"{where} is missing")
+            return math.nan
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            self._faults.append(f"{where} must be a number")
+            return math.nan
+        if value is default:
+            return float(value)
+        if not low <= value <= high:
+            self._faults.append(f"{where} = {value:g} is outside {low:g} to {high:g}")
+        return float(value)

@@ -1,0 +1,227 @@
+"""The seal read around the clock, along the meridians of the wall about a vein's axis."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.frames import FloatArray, IntArray, clock_direction, side_words
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.gap import GapField
+from veinfit.seating.model import Approach, ClockReading
+from veinfit.seating.patch import WallPatch
+from veinfit.surface.mesh import edges
+
+MERIDIANS = 240
+"""Half planes about the axis, 1.5 degrees apart: 0.2 mm on a vein of 17 mm."""
+
+READ_EVERY = 5
+"""Every fifth meridian, each quarter of an hour, becomes a reading."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Meridians:
+    """Where half planes about a vein's axis cross the wall around its ostium.
+
+    The first half plane is at twelve o'clock; they run clockwise.
+
+    Attributes
+    ----------
+    edge : (N, 2) array
+        Vertices of the edge that each crossing lies on.
+    share : (N,) array
+        How far along the edge, 0 to 1.
+    meridian : (N,) array
+        The half plane of each crossing.
+    segment : (S, 2) array
+        Pairs of crossings that a half plane's way through a face joins.
+    position : (N, 3) array
+        mm.
+    """
+
+    edge: IntArray
+    share: FloatArray
+    meridian: IntArray
+    segment: IntArray
+    position: FloatArray
+
+    def at(self, values: FloatArray) -> FloatArray:
+        """Interpolate values (V,) of the vertices at the crossings (N,); inf beside an inf."""
+        a, b = values[self.edge[:, 0]], values[self.edge[:, 1]]
+        finite = np.isfinite(a) & np.isfinite(b)
+        return np.where(finite, a + self.share * np.where(finite, b - a, 0.0), np.inf)
+
+
+def meridian_hours() -> FloatArray:
+    """Clock positions (M,) of all meridians."""
+    return np.arange(MERIDIANS) * (12.0 / MERIDIANS)
+
+
+def meridians(patch: WallPatch) -> Meridians:
+    """Cut the wall around a vein's ostium along its meridians."""
+    surface = patch.surface
+    twelve = clock_direction(0.0, patch.axis)
+    three = clock_direction(3.0, patch.axis)
+    offset = surface.points - patch.centre
+    angle = np.arctan2(offset @ three, offset @ twelve)
+    pairs, face_edges, _ = edges(surface)
+    used = np.zeros(len(pairs), dtype=bool)
+    used[face_edges[patch.near]] = True
+    edge_index = np.flatnonzero(used)
+    step = 2.0 * np.pi / MERIDIANS
+    begin = angle[pairs[edge_index, 0]]
+    turn = np.mod(angle[pairs[edge_index, 1]] - begin + np.pi, 2.0 * np.pi) - np.pi
+    low, high = np.minimum(begin, begin + turn), np.maximum(begin, begin + turn)
+    # Half-open in angle: a vertex on a half plane belongs to one side only.
+    first, last = np.ceil(low / step), np.ceil(high / step)
+    number = (last - first).astype(np.int64)
+    row = np.repeat(np.arange(len(edge_index)), number)
+    before = np.repeat(np.cumsum(number) - number, number)
+    plane = first[row].astype(np.int64) + np.arange(len(row)) - before
+    meridian = np.mod(plane, MERIDIANS)
+    across = plane * step + 0.5 * np.pi
+    side = np.cos(across)[:, None] * twelve + np.sin(across)[:, None] * three
+    edge = pairs[edge_index[row]]
+    a = np.einsum("ij,ij->i", offset[edge[:, 0]], side)
+    b = np.einsum("ij,ij->i", offset[edge[:, 1]], side)
+    share = np.clip(np.divide(a, a - b, out=np.zeros_like(a), where=a != b), 0.0, 1.0)
+    ends = surface.points[edge]
+    position = ends[:, 0] + share[:, None] * (ends[:, 1] - ends[:, 0])
+    segment = _segments(face_edges[patch.near], edge_index[row], meridian, len(pairs))
+    return Meridians(edge, share, meridian, segment, position)
+
+
+def _segments(
+    face_edges: IntArray, crossing_edge: IntArray, meridian: IntArray, edge_count: int
+) -> IntArray:
+    """Pair the two crossings of each half plane with each face."""
+    # Crossings are grouped by edge: those of one edge are consecutive.
+    count = np.bincount(crossing_edge, minlength=edge_count)
+    offset = np.cumsum(count) - count
+    flat = face_edges.ravel()
+    number = count[flat]
+    face = np.repeat(np.arange(len(flat)) // 3, number)
+    within = np.arange(int(number.sum())) - np.repeat(np.cumsum(number) - number, number)
+    crossing = np.repeat(offset[flat], number) + within
+    order = np.lexsort((meridian[crossing], face))
+    face, crossing = face[order], crossing[order]
+    same = (face[1:] == face[:-1]) & (meridian[crossing[1:]] == meridian[crossing[:-1]])
+    index = np.flatnonzero(same)
+    return np.stack([crossing[index], crossing[index + 1]], axis=1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClockSeal:
+    """Gap, contact and sealing line on every meridian (M,); NaN where there is none.
+
+    Attributes
+    ----------
+    least_gap_mm : (M,) array
+        inf where a meridian meets no wall that the balloon can press.
+    ring_polar_deg : (M,) array
+        Polar angle from the nose where the gap is least.
+    band_atrial_mm, band_distal_mm : (M,) array
+        Depth of the contact band's edges along the ostial normal.
+    band_width_mm : (M,) array
+        Length over the wall that is in contact.
+    sealing_mm : (M,) array
+        Depth of the middle of the band.
+    """
+
+    least_gap_mm: FloatArray
+    ring_polar_deg: FloatArray
+    band_atrial_mm: FloatArray
+    band_distal_mm: FloatArray
+    band_width_mm: FloatArray
+    sealing_mm: FloatArray
+
+
+def read_clock(
+    patch: WallPatch, lines: Meridians, field: GapField, tolerance_mm: float
+) -> ClockSeal:
+    """Read the gap along every meridian.
+
+    The band's edges are the outermost ends of contact on a meridian; where contact
+    is interrupted its width leaves out the interruption.
+    """
+    gap = lines.at(field.gap_mm)
+    least = np.full(MERIDIANS, np.inf)
+    np.minimum.at(least, lines.meridian, gap)
+    ring = np.full(MERIDIANS, np.nan)
+    lowest = np.flatnonzero(np.isfinite(gap) & (gap == least[lines.meridian]))
+    ring[lines.meridian[lowest]] = lines.at(field.polar_deg)[lowest]
+
+    depth = (lines.position - patch.centre) @ patch.normal
+    a, b = lines.segment.T
+    touching = (np.minimum(gap[a], gap[b]) <= tolerance_mm) & np.isfinite(gap[a] + gap[b])
+    a, b = a[touching], b[touching]
+    begin, end = _part_below(gap[a], gap[b], tolerance_mm)
+    length = np.linalg.norm(lines.position[b] - lines.position[a], axis=1)
+    meridian = lines.meridian[a]
+    width = np.bincount(meridian, weights=(end - begin) * length, minlength=MERIDIANS)
+    ends = np.stack([depth[a] + t * (depth[b] - depth[a]) for t in (begin, end)])
+    atrial, distal = np.full(MERIDIANS, np.inf), np.full(MERIDIANS, -np.inf)
+    np.minimum.at(atrial, meridian, ends.min(axis=0))
+    np.maximum.at(distal, meridian, ends.max(axis=0))
+    touched = np.isfinite(atrial)
+    atrial, distal = np.where(touched, atrial, np.nan), np.where(touched, distal, np.nan)
+    width = np.where(touched, width, np.nan)
+    return ClockSeal(least, ring, atrial, distal, width, 0.5 * (atrial + distal))
+
+
+def _part_below(
+    first: FloatArray, second: FloatArray, level: float
+) -> tuple[FloatArray, FloatArray]:
+    """Where along segments a linear value is at or below a level: from and to, 0 to 1."""
+    change = second - first
+    where = np.divide(level - first, change, out=np.zeros_like(first), where=change != 0.0)
+    begin = np.where(first <= level, 0.0, np.clip(where, 0.0, 1.0))
+    end = np.where(second <= level, 1.0, np.clip(where, 0.0, 1.0))
+    return begin, end
+
+
+def contact_arc_deg(seal: ClockSeal, tolerance_mm: float) -> float:
+    """Share of the circumference with contact, in degrees of 360.
+
+    Between neighbouring meridians the least gap is taken as linear.
+    """
+    beyond = seal.least_gap_mm - tolerance_mm
+    here, following = beyond, np.roll(beyond, -1)
+    both = (here <= 0) & (following <= 0)
+    one = (here <= 0) != (following <= 0)
+    low, high = np.minimum(here, following), np.maximum(here, following)
+    with np.errstate(invalid="ignore"):
+        part = np.where(np.isfinite(high), -low / np.where(one, high - low, 1.0), 0.0)
+    return float((both.sum() + part[one].sum()) * 360.0 / MERIDIANS)
+
+
+def clock_readings(
+    patch: WallPatch, seal: ClockSeal, balloon: Balloon, approach: Approach
+) -> tuple[ClockReading, ...]:
+    """Return the seal every quarter of an hour, twelve o'clock first."""
+
+    def cell(value: float) -> float | None:
+        return float(value) if np.isfinite(value) else None
+
+    hours = meridian_hours()
+    readings = []
+    for m in range(0, MERIDIANS, READ_EVERY):
+        gap = cell(seal.least_gap_mm[m])
+        if gap is None:
+            continue
+        readings.append(
+            ClockReading(
+                vein=patch.vein,
+                balloon=balloon.name,
+                approach=approach,
+                clock_h=float(hours[m]),
+                side=side_words(clock_direction(hours[m], patch.axis)),
+                gap_mm=gap,
+                band_atrial_depth_mm=cell(seal.band_atrial_mm[m]),
+                band_distal_depth_mm=cell(seal.band_distal_mm[m]),
+                band_width_mm=cell(seal.band_width_mm[m]),
+                sealing_depth_mm=cell(seal.sealing_mm[m]),
+            )
+        )
+    return tuple(readings)

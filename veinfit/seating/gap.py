@@ -1,0 +1,79 @@
+"""The gap between a seated balloon and the wall, and what of it is contact."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.frames import BoolArray, FloatArray, angle_deg
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.patch import WallPatch
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GapField:
+    """Gap and contact at the vertices of a patch, to be read as linear in between.
+
+    Attributes
+    ----------
+    gap_mm : (V,) array
+        Distance from the balloon's surface, negative where pressed; inf at
+        vertices that the balloon cannot press from the blood's side.
+    polar_deg : (V,) array
+        Polar angle from the balloon's nose.
+    open_mm : (V,) array
+        Gap beyond the tolerance: contact where it is 0 or less.
+    warm_open_mm : (V,) array
+        The same with warm contact counted as open: the greater of ``open_mm`` and
+        the distance over the balloon from its freezing zone. Cold contact where
+        it is 0 or less.
+    """
+
+    gap_mm: FloatArray
+    polar_deg: FloatArray
+    open_mm: FloatArray
+    warm_open_mm: FloatArray
+
+    @property
+    def contact(self) -> BoolArray:
+        """Vertices in contact."""
+        return self.open_mm <= 0.0
+
+
+def touchable_vertices(patch: WallPatch, pressing: BoolArray) -> BoolArray:
+    """Vertices (V,) of at least one face (F,) that can press."""
+    result = np.zeros(len(patch.surface.points), dtype=bool)
+    result[patch.surface.faces[pressing]] = True
+    return result
+
+
+def gap_field(
+    patch: WallPatch,
+    touchable: BoolArray,
+    balloon: Balloon,
+    centre: FloatArray,
+    shaft: FloatArray,
+    tolerance_mm: float,
+) -> GapField:
+    """Measure the gap between a balloon and the wall.
+
+    Parameters
+    ----------
+    patch : WallPatch
+    touchable : (V,) bool array
+        Vertices that the balloon can press.
+    balloon : Balloon
+    centre : (3,) array
+    shaft : (3,) array
+        Unit vector from the balloon's centre to its nose.
+    tolerance_mm : float
+        A gap up to this counts as contact.
+    """
+    offset = patch.surface.points - centre
+    gap = np.where(touchable, np.linalg.norm(offset, axis=1) - balloon.radius_mm, np.inf)
+    polar = angle_deg(offset, shaft)
+    outside_zone = np.maximum(polar - balloon.zone_to_deg, balloon.zone_from_deg - polar)
+    over_balloon = np.radians(outside_zone) * balloon.radius_mm
+    open_mm = gap - tolerance_mm
+    return GapField(gap, polar, open_mm, np.maximum(open_mm, over_balloon))

@@ -1,0 +1,90 @@
+"""Lines that hold a balloon's centre: the guide in the vein and the shaft."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.anatomy.model import Vein
+from veinfit.frames import FloatArray, unit
+
+FAR_MM = 1000.0
+"""How far a guide runs on straight beyond its ends: farther than any heart is wide."""
+
+SHORTEST_SEGMENT_MM = 1e-6
+"""Points of a guide closer than this are one point."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Guide:
+    """A polyline with straight ends that reach far.
+
+    ``points`` (N, 3), mm, run from the atrium into the vein.
+    """
+
+    points: FloatArray
+
+    def spring(self, centre: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        """Half the squared distance of ``centre`` to the line, its gradient and Hessian.
+
+        The gradient is the offset from the nearest point; the Hessian leaves out
+        the direction of the line where the nearest point can move along it.
+        """
+        start = self.points[:-1]
+        along = self.points[1:] - start
+        length = np.linalg.norm(along, axis=1)
+        tangent = along / length[:, None]
+        reach = np.clip(np.einsum("ij,ij->i", centre - start, tangent), 0.0, length)
+        offsets = centre - start - reach[:, None] * tangent
+        nearest = int(np.argmin(np.einsum("ij,ij->i", offsets, offsets)))
+        offset = offsets[nearest]
+        hessian = np.eye(3)
+        if 0.0 < reach[nearest] < length[nearest]:
+            hessian -= np.outer(tangent[nearest], tangent[nearest])
+        return 0.5 * float(offset @ offset), offset, hessian
+
+    def sampled(self, start: FloatArray, length_mm: float, step_mm: float) -> FloatArray:
+        """Points (N, 3) along the guide every ``step_mm`` from the foot of ``start``."""
+        lengths = np.linalg.norm(np.diff(self.points, axis=0), axis=1)
+        s = np.r_[0.0, np.cumsum(lengths)]
+        begin = self.arc_length(start)
+        wanted = np.arange(begin, begin + length_mm + 0.5 * step_mm, step_mm)
+        return np.stack([np.interp(wanted, s, self.points[:, k]) for k in range(3)], axis=1)
+
+    def arc_length(self, point: FloatArray) -> float:
+        """Arc length, mm, from the guide's first point to the foot of ``point``."""
+        start = self.points[:-1]
+        along = self.points[1:] - start
+        length = np.linalg.norm(along, axis=1)
+        tangent = along / length[:, None]
+        reach = np.clip(np.einsum("ij,ij->i", point - start, tangent), 0.0, length)
+        offsets = point - start - reach[:, None] * tangent
+        nearest = int(np.argmin(np.einsum("ij,ij->i", offsets, offsets)))
+        return float(length[:nearest].sum() + reach[nearest])
+
+
+def guide_of(vein: Vein) -> Guide:
+    """Return the guide in a vein: its centreline from the ostium on, straight before it.
+
+    Before the ostium it is the extension of the centreline's point at s = 0 along
+    the vein's axis; past the last point it runs on in the direction of the last segment.
+    """
+    s, points = vein.centreline.s_mm, vein.centreline.points
+    order = np.argsort(s, kind="stable")
+    s, points = s[order], points[order]
+    if len(s) and s[0] <= 0.0 <= s[-1]:
+        first = np.array([np.interp(0.0, s, points[:, k]) for k in range(3)])
+    else:
+        first = vein.ostium.centre
+    line = np.vstack([first, points[s > 0.0]])
+    keep = np.r_[True, np.linalg.norm(np.diff(line, axis=0), axis=1) > SHORTEST_SEGMENT_MM]
+    line = line[keep]
+    last = unit(line[-1] - line[-2]) if len(line) > 1 else vein.axis
+    return Guide(np.vstack([first - FAR_MM * vein.axis, line, line[-1] + FAR_MM * last]))
+
+
+def straight(origin: FloatArray, direction: FloatArray) -> Guide:
+    """Return the straight line through ``origin`` (3,) along ``direction`` (3,)."""
+    d = unit(direction)
+    return Guide(np.vstack([origin - FAR_MM * d, origin + FAR_MM * d]))

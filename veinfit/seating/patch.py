@@ -1,0 +1,277 @@
+"""The wall around one vein on which its balloons are seated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
+from scipy.spatial import cKDTree
+
+from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.seating.guide import Guide, guide_of
+from veinfit.settings import SeatingSettings
+from veinfit.surface import Surface
+from veinfit.surface.mesh import edge_graph, edges, face_areas, face_normals, vertex_areas
+from veinfit.surface.refine import refine
+
+TOUCH_MARGIN_MM = 3.0
+"""Walls are in the patch that come within this distance of a ball on the guide."""
+
+SAMPLE_STEP_MM = 1.0
+"""Distance between the places on the guide at which a ball is looked at."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WallPatch:
+    """The refined wall near one vein, and how it hangs together with the rest.
+
+    The rest of the wall, out of every balloon's reach, is folded into one extra
+    node for each of its connected pieces, so that paths over the wall can be
+    followed without it.
+
+    Attributes
+    ----------
+    vein : str
+    centre, normal, axis : (3,) array
+        Ostial centre and normal and the vein's axis.
+    guide : Guide
+    surface : Surface
+        Edges of at most the wanted length; V vertices, F faces.
+    near : (F,) bool array
+        Faces within reach of the ostium over the wall; the others are opposite
+        walls that a balloon can touch.
+    areas, normals : (F,), (F, 3) array
+    vertex_area_mm2 : (V,) array
+        A third of the faces around each vertex.
+    wall_edge : (V,) bool array
+        Vertices on an edge of the wall itself: a cut end or a hole.
+    patch_edge : (V,) bool array
+        Vertices where the patch was cut out of the wall.
+    links : (E, 2) array
+        Pairs of neighbouring nodes; nodes from V on are the pieces of the rest.
+    node_count : int
+    vein_nodes, atrium_nodes : (N,) array
+        Nodes of the vein's distal ends, and of all that counts as atrium.
+    rest : (M, 3) array
+        Vertices of the wall outside the patch.
+    """
+
+    vein: str
+    centre: FloatArray
+    normal: FloatArray
+    axis: FloatArray
+    guide: Guide
+    surface: Surface
+    near: BoolArray
+    areas: FloatArray
+    normals: FloatArray
+    vertex_area_mm2: FloatArray
+    wall_edge: BoolArray
+    patch_edge: BoolArray
+    links: IntArray
+    node_count: int
+    vein_nodes: IntArray
+    atrium_nodes: IntArray
+    rest: FloatArray
+
+
+def wall_patch(
+    anatomy: Anatomy, vein: Vein, largest_radius_mm: float, settings: SeatingSettings
+) -> WallPatch:
+    """Cut out and refine the wall around a vein, once for all its balloons.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    vein : Vein
+        One of ``anatomy.veins``.
+    largest_radius_mm : float
+        Radius of the largest balloon, grown where it grows.
+    settings : SeatingSettings
+    """
+    wall = anatomy.wall
+    guide = guide_of(vein)
+    over_wall = _distance_over_wall(wall, vein)
+    near_vertex = over_wall <= largest_radius_mm + settings.patch_margin_mm
+    near = near_vertex[wall.faces].any(axis=1)
+    reach = largest_radius_mm + TOUCH_MARGIN_MM
+    way = guide.sampled(
+        vein.ostium.centre - largest_radius_mm * vein.axis,
+        largest_radius_mm + settings.greatest_depth_mm,
+        SAMPLE_STEP_MM,
+    )
+    close = cKDTree(way).query(wall.points, distance_upper_bound=reach)[0] < reach
+    chosen = near | close[wall.faces].any(axis=1)
+
+    vertices, inverse = np.unique(wall.faces[chosen], return_inverse=True)
+    coarse = Surface(wall.points[vertices], inverse.reshape(-1, 3))
+    refined = refine(coarse, settings.patch_edge_mm)
+    surface = refined.surface
+    coarse_pairs, _, coarse_counts = edges(coarse)
+    outline = coarse_pairs[coarse_counts == 1]
+    cut_here = ~np.isin(_edge_keys(vertices[outline], wall), _open_edge_keys(wall))
+
+    node, rim_links, pieces = _fold_rest(wall, chosen, vertices)
+    added = len(surface.points) - len(vertices)
+    node[node >= len(vertices)] += added
+    rim_links[:, 1] += added
+    vein_ends, atrium_ends = _ends(anatomy, vein, over_wall)
+    links, _, _ = edges(surface)
+    return WallPatch(
+        vein=vein.name,
+        centre=vein.ostium.centre,
+        normal=vein.ostium.normal,
+        axis=vein.axis,
+        guide=guide,
+        surface=surface,
+        near=near[chosen][refined.parent],
+        areas=face_areas(surface),
+        normals=face_normals(surface),
+        vertex_area_mm2=vertex_areas(surface),
+        wall_edge=_outline(coarse, refined.halved, outline[~cut_here]),
+        patch_edge=_outline(coarse, refined.halved, outline[cut_here]),
+        links=np.concatenate([links, rim_links]),
+        node_count=len(surface.points) + pieces,
+        vein_nodes=_nodes(node, vein_ends),
+        atrium_nodes=_nodes(node, atrium_ends),
+        rest=wall.points[np.setdiff1d(wall.faces[~chosen], vertices)],
+    )
+
+
+def can_press(patch: WallPatch, radius_mm: float) -> BoolArray:
+    """Tell which faces (F,) a ball of that radius can press from the blood's side.
+
+    A thin wall between two lumens, such as a carina, has two sides; a ball in one
+    lumen presses the near side, and what of the far side lies inside the ball is
+    the neighbour's wall that gives way along with it, not a second wall. A face
+    counts as pressed from the blood where the ball, carried along the guide from
+    its nominal start (nose on the ostial plane) into the vein, meets it first with
+    its centre on the blood's side of the face's plane. Faces that the ball never
+    meets on its way are judged from the start. The choice is fixed for a vein and
+    a balloon, so that the energy stays smooth.
+    """
+    middle = patch.surface.points[patch.surface.faces].mean(axis=1)
+    start = patch.centre - radius_mm * patch.axis
+    way = patch.guide.sampled(start, 3.0 * radius_mm, SAMPLE_STEP_MM)
+    met_from = np.tile(start, (len(middle), 1))
+    waiting = np.arange(len(middle))
+    for place in way:
+        offset = middle[waiting] - place
+        met = np.einsum("ij,ij->i", offset, offset) < radius_mm**2
+        met_from[waiting[met]] = place
+        waiting = waiting[~met]
+    return np.einsum("ij,ij->i", middle - met_from, patch.normals) > 0.0
+
+
+def _distance_over_wall(wall: Surface, vein: Vein) -> FloatArray:
+    """Distance (V,) along the edges of the wall from the contour of a vein's ostium."""
+    graph = edge_graph(wall)
+    contour = vein.ostium.contour.points
+    gap, seed = cKDTree(wall.points).query(contour)
+    n = len(wall.points)
+    start = sparse.csr_matrix(
+        (np.maximum(gap, 1e-9), (np.full(len(seed), n), seed)), shape=(n + 1, n + 1)
+    )
+    start.sum_duplicates()
+    rows = sparse.block_diag([graph, sparse.csr_matrix((1, 1))], format="csr") + start
+    return np.asarray(csgraph.dijkstra(rows, directed=True, indices=n))[:n]
+
+
+def _edge_keys(pairs: IntArray, wall: Surface) -> IntArray:
+    low, high = pairs.min(axis=1), pairs.max(axis=1)
+    return np.asarray(low * np.int64(len(wall.points)) + high)
+
+
+def _open_edge_keys(wall: Surface) -> IntArray:
+    pairs, _, counts = edges(wall)
+    return _edge_keys(pairs[counts == 1], wall)
+
+
+def _nodes(node: IntArray, vertices: IntArray) -> IntArray:
+    """Nodes of some wall vertices; a vertex of no face has none."""
+    found = node[vertices]
+    return np.unique(found[found >= 0])
+
+
+def _outline(coarse: Surface, halved: IntArray, edges_of_interest: IntArray) -> BoolArray:
+    """Tell which vertices of a refined surface lie on some edges (E, 2) of the coarse one."""
+    lines = {(int(a), int(b)) for a, b in np.sort(edges_of_interest, axis=1)}
+    first = len(coarse.points)
+    result = np.zeros(first + len(halved), dtype=bool)
+    result[edges_of_interest] = True
+    for vertex, (a, b) in enumerate(np.sort(halved, axis=1).tolist(), start=first):
+        if (a, b) in lines:
+            lines.update(((a, vertex), (b, vertex)))
+            result[vertex] = True
+    return result
+
+
+def _fold_rest(
+    wall: Surface, chosen: BoolArray, vertices: IntArray
+) -> tuple[IntArray, IntArray, int]:
+    """Fold the wall outside the patch into one node for each of its pieces.
+
+    Returns
+    -------
+    node : (W,) array
+        For each vertex of the wall its node: a vertex of the patch or a piece.
+    links : (E, 2) array
+        Patch vertices on the rim of a piece, linked to its node, counted from
+        ``len(vertices)`` on (the caller shifts them past the added vertices).
+    count : int
+        Number of pieces.
+    """
+    outside = wall.faces[~chosen]
+    n = len(wall.points)
+    pairs = outside[:, [0, 1, 1, 2]].reshape(-1, 2)
+    graph = sparse.csr_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
+    _, label = csgraph.connected_components(graph, directed=False)
+    node = np.full(n, -1, dtype=np.int64)
+    used = np.unique(outside)
+    pieces, piece = np.unique(label[used], return_inverse=True)
+    node[used] = len(vertices) + piece
+    rim = np.isin(used, vertices)
+    links = np.stack([np.searchsorted(vertices, used[rim]), node[used[rim]]], axis=1)
+    node[vertices] = np.arange(len(vertices))
+    return node, links, len(pieces)
+
+
+def _ends(anatomy: Anatomy, vein: Vein, over_wall: FloatArray) -> tuple[IntArray, IntArray]:
+    """Wall vertices at the vein's distal ends, and at the ends of all that counts as atrium.
+
+    The mitral rim, the ends of the other veins and the appendage's tip are
+    atrium. Without any of them the other open edges of the wall stand in, and
+    without those the vertex farthest from the ostium on the atrium's side.
+    """
+    wall = anatomy.wall
+    height = (wall.points - vein.ostium.centre) @ vein.axis
+    own = [rim for rim in vein.end_rims if len(rim)]
+    if own:
+        vein_ends = np.unique(np.concatenate(own))
+    else:
+        # A vein that ends blind: the wall at its far end.
+        tip = vein.centreline.points[int(np.argmax(vein.centreline.s_mm))]
+        vein_ends = np.array([int(np.argmin(np.linalg.norm(wall.points - tip, axis=1)))])
+    atrium = [rim for other in anatomy.veins if other is not vein for rim in other.end_rims]
+    if anatomy.mitral is not None:
+        atrium.append(anatomy.mitral.rim)
+    if anatomy.appendage is not None:
+        atrium.append(np.array([anatomy.appendage.tip_vertex]))
+    atrium_ends = _joined(atrium, vein_ends)
+    if not len(atrium_ends):
+        pairs, _, counts = edges(wall)
+        atrium_ends = _joined([pairs[counts == 1].ravel()], vein_ends)
+        atrium_ends = atrium_ends[height[atrium_ends] < 0.0]
+    if not len(atrium_ends):
+        reachable = np.isfinite(over_wall) & (height < 0.0)
+        far = np.where(reachable, over_wall, -1.0)
+        atrium_ends = np.array([int(np.argmax(far))])
+    return vein_ends, atrium_ends
+
+
+def _joined(groups: list[IntArray], without: IntArray) -> IntArray:
+    together = np.concatenate([np.empty(0, dtype=np.int64), *groups])
+    return np.setdiff1d(together, without)

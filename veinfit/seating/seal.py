@@ -1,0 +1,216 @@
+"""Whether a seated balloon parts vein from atrium, and where it does not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
+from scipy.spatial import cKDTree
+
+from veinfit.frames import BoolArray, FloatArray, IntArray, clock_hours, side_words, unit
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.gap import GapField
+from veinfit.seating.model import Approach, Leak
+from veinfit.seating.orifice import CutGraph, Line, least_open_line
+from veinfit.seating.patch import WallPatch
+from veinfit.seating.paths import WidestPath, connected_to, widest_path
+
+LEAST_LEAK_MM2 = 1e-3
+"""Parts of the line around a vein that are open over less than this are no leak of their own."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seal:
+    """What the gap field says about the way from vein to atrium.
+
+    Attributes
+    ----------
+    occluded, sealed : bool
+        A closed line of contact, of cold contact, parts them.
+    leak_width_mm : float
+        The gap that the widest path keeps; 0 where it is pressed shut.
+    path : WidestPath
+        That path, in nodes of the patch.
+    open_to_atrium : (V,) bool array
+        Vertices without cold contact that lie open to the atrium.
+    """
+
+    occluded: bool
+    sealed: bool
+    leak_width_mm: float
+    path: WidestPath
+    open_to_atrium: BoolArray
+
+
+def find_seal(patch: WallPatch, field: GapField, tolerance_mm: float) -> Seal:
+    """Follow the widest path from a vein's ends to the atrium past a balloon."""
+    path = widest_path(
+        patch.links, _of_nodes(patch, field.gap_mm), patch.vein_nodes, patch.atrium_nodes
+    )
+    is_open = _of_nodes(patch, field.warm_open_mm) > 0.0
+    from_atrium = connected_to(patch.links, is_open, patch.atrium_nodes)
+    return Seal(
+        occluded=path.width <= tolerance_mm,
+        sealed=not from_atrium[patch.vein_nodes].any(),
+        leak_width_mm=max(path.width, 0.0),
+        path=path,
+        open_to_atrium=from_atrium[: len(patch.surface.points)],
+    )
+
+
+def why_not_assessed(
+    patch: WallPatch, field: GapField, seal: Seal, centre: FloatArray, reach_mm: float
+) -> str:
+    """Return why the wall at hand does not allow a verdict; empty where it does.
+
+    Parameters
+    ----------
+    patch, field, seal
+    centre : (3,) array
+        Of the balloon.
+    reach_mm : float
+        Its radius and the tolerance.
+    """
+    if not np.isfinite(seal.path.width) and seal.path.width < 0:
+        return "the wall does not join the vein with the atrium"
+    if (field.contact & patch.wall_edge).any():
+        return "the contact runs into a cut edge or a hole of the wall"
+    beyond = len(patch.rest) > 0 and cKDTree(patch.rest).query(centre)[0] <= reach_mm
+    if beyond or (field.contact & patch.patch_edge).any():
+        return "the balloon came to lie against wall too far from the ostium"
+    narrowest = seal.path.narrowest
+    if narrowest < len(patch.wall_edge) and patch.wall_edge[narrowest]:
+        return "the leak path is narrowest at a cut edge or a hole of the wall"
+    if not np.isfinite(seal.path.width):
+        return "no wall near the balloon parts the vein from the atrium"
+    return ""
+
+
+def find_leaks(
+    patch: WallPatch,
+    graph: CutGraph,
+    field: GapField,
+    tolerance_mm: float,
+    balloon: Balloon,
+    approach: Approach,
+) -> tuple[Leak, ...]:
+    """Return every separate leak of a balloon that does not occlude, widest first.
+
+    The line of least open area around the vein is open in one or more stretches
+    between contact; each is a leak. Its width is that of the widest path through
+    it alone.
+    """
+    line = least_open_line(graph, field.gap_mm, tolerance_mm)
+    if line is None:
+        return ()
+    found = []
+    stretches = _stretches(line, field)
+    on_line = [np.unique(line.edges[stretch]) for stretch in stretches]
+    clearance = _of_nodes(patch, field.gap_mm)
+    for stretch, own in zip(stretches, on_line, strict=True):
+        others = np.setdiff1d(np.unique(line.edges[line.open_area_mm2 > 0.0]), own)
+        blocked = clearance.copy()
+        blocked[others[field.open_mm[others] > 0.0]] = -np.inf
+        path = widest_path(patch.links, blocked, patch.vein_nodes, patch.atrium_nodes)
+        if path.narrowest < 0 or path.narrowest >= len(patch.surface.points):
+            continue
+        arc = _arc_deg(patch, field, line.edges[stretch])
+        found.append((path, arc, float(line.open_area_mm2[stretch].sum())))
+    found.sort(key=lambda item: -item[0].width)
+    return tuple(
+        _leak(patch, path, arc, area, number, balloon, approach)
+        for number, (path, arc, area) in enumerate(found, start=1)
+    )
+
+
+def leak_place(patch: WallPatch, node: int) -> tuple[FloatArray, float, str]:
+    """Position (3,), clock hour and words of a vertex as seen from the ostial centre."""
+    position = patch.surface.points[node]
+    offset = position - patch.centre
+    across = offset - (offset @ patch.axis) * patch.axis
+    return position, float(clock_hours(across, patch.axis)), side_words(unit(across))
+
+
+def _leak(
+    patch: WallPatch,
+    path: WidestPath,
+    arc_deg: float,
+    area_mm2: float,
+    number: int,
+    balloon: Balloon,
+    approach: Approach,
+) -> Leak:
+    position, hour, words = leak_place(patch, path.narrowest)
+    x, y, z = (float(value) for value in position)
+    return Leak(
+        vein=patch.vein,
+        balloon=balloon.name,
+        approach=approach,
+        leak=number,
+        width_mm=path.width,
+        arc_deg=arc_deg,
+        area_mm2=area_mm2,
+        clock_h=hour,
+        side=words,
+        x_mm=x,
+        y_mm=y,
+        z_mm=z,
+    )
+
+
+def _of_nodes(patch: WallPatch, values: FloatArray) -> FloatArray:
+    """Values (V,) of the vertices as values of all nodes: the rest of the wall is wide open."""
+    result = np.full(patch.node_count, np.inf)
+    result[: len(values)] = values
+    return result
+
+
+def _stretches(line: Line, field: GapField) -> list[IntArray]:
+    """Group the open edges of a line into stretches that meet in open vertices."""
+    is_open = np.flatnonzero(line.open_area_mm2 > 0.0)
+    if not len(is_open):
+        return []
+    ends = line.edges[is_open]
+    vertices, index = np.unique(ends, return_inverse=True)
+    index = index.reshape(-1, 2)
+    open_vertex = field.open_mm[vertices] > 0.0
+    # Each edge is a node too, joined with its open ends.
+    n = len(vertices)
+    rows, columns = np.nonzero(open_vertex[index])
+    graph = sparse.csr_matrix(
+        (np.ones(len(rows)), (n + rows, index[rows, columns])), shape=(n + len(ends),) * 2
+    )
+    _, label = csgraph.connected_components(graph, directed=False)
+    groups = [is_open[label[n:] == value] for value in np.unique(label[n:])]
+    return [group for group in groups if line.open_area_mm2[group].sum() >= LEAST_LEAK_MM2]
+
+
+def _arc_deg(patch: WallPatch, field: GapField, ends: IntArray) -> float:
+    """Angle about the axis that the open part of some edges (K, 2) covers, degrees."""
+    gap = field.open_mm[ends]
+    points = patch.surface.points[ends]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        crossing = gap[:, 0] / (gap[:, 0] - gap[:, 1])
+    begin = np.where(gap[:, 0] > 0.0, 0.0, crossing)[:, None]
+    end = np.where(gap[:, 1] > 0.0, 1.0, crossing)[:, None]
+    along = points[:, 1] - points[:, 0]
+    first = clock_hours(points[:, 0] + begin * along - patch.centre, patch.axis) * 30.0
+    second = clock_hours(points[:, 0] + end * along - patch.centre, patch.axis) * 30.0
+    turn = np.mod(second - first + 180.0, 360.0) - 180.0
+    low = np.mod(np.minimum(first, first + turn), 360.0)
+    return _covered(low, low + np.abs(turn))
+
+
+def _covered(low: FloatArray, high: FloatArray) -> float:
+    """Length of the union of intervals of angles, on a circle of 360 degrees."""
+    wraps = high > 360.0
+    starts = np.r_[low, np.zeros(int(wraps.sum()))]
+    stops = np.r_[np.minimum(high, 360.0), high[wraps] - 360.0]
+    order = np.argsort(starts)
+    total, reached = 0.0, 0.0
+    for start, stop in zip(starts[order], stops[order], strict=True):
+        total += max(stop - max(start, reached), 0.0)
+        reached = max(reached, float(stop))
+    return float(total)

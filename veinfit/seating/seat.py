@@ -1,0 +1,332 @@
+"""Seating: from an anatomy and some balloons to a fit for each vein."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.frames import BoolArray, FloatArray
+from veinfit.notes import Note
+from veinfit.seating.antral import antral_area_mm2, contact_area_mm2, contact_ring_deg
+from veinfit.seating.approach import ApproachLine, approach_line
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.clock import (
+    Meridians,
+    clock_readings,
+    contact_arc_deg,
+    meridians,
+    read_clock,
+)
+from veinfit.seating.equilibrium import Energy, Rest, descend
+from veinfit.seating.foundation import Foundation, FoundationLaw
+from veinfit.seating.gap import GapField, gap_field, touchable_vertices
+from veinfit.seating.guide import straight
+from veinfit.seating.model import Approach, Fit, Outcome
+from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
+from veinfit.seating.orifice import CutGraph, cut_graph
+from veinfit.seating.patch import WallPatch, can_press, wall_patch
+from veinfit.seating.seal import Seal, find_leaks, find_seal, leak_place, why_not_assessed
+from veinfit.seating.start import Start, find_start
+from veinfit.settings import SeatingSettings
+from veinfit.surface import Surface
+
+BACKED_OFF_NOTE_MM = 10.0
+"""A balloon that starts farther back than this says so."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bench:
+    """One vein made ready for its balloons.
+
+    Attributes
+    ----------
+    patch : WallPatch
+    lines : Meridians
+    graph : CutGraph
+    lumen : Surface
+        Closed surface of the blood: how far a balloon can be backed off.
+    """
+
+    patch: WallPatch
+    lines: Meridians
+    graph: CutGraph
+    lumen: Surface
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Mount:
+    """One balloon on a bench: the wall that it can press.
+
+    Attributes
+    ----------
+    balloon : Balloon
+    pressing : (F,) bool array
+        Faces of the patch that it can press.
+    touchable : (V,) bool array
+        Vertices of the patch that it can press.
+    foundation : Foundation
+    """
+
+    balloon: Balloon
+    pressing: BoolArray
+    touchable: BoolArray
+    foundation: Foundation
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seat:
+    """Where a balloon came to rest, before anything is read off it.
+
+    Attributes
+    ----------
+    start : Start
+    rest : Rest or None
+        None where the balloon has no room.
+    """
+
+    start: Start
+    rest: Rest | None
+    notes: tuple[Note, ...] = field(default=())
+
+
+def prepare(
+    anatomy: Anatomy, vein: Vein, largest_radius_mm: float, settings: SeatingSettings
+) -> Bench:
+    """Make a vein ready for balloons of up to that radius."""
+    patch = wall_patch(anatomy, vein, largest_radius_mm, settings)
+    return Bench(patch, meridians(patch), cut_graph(patch), anatomy.lumen)
+
+
+def mount(bench: Bench, balloon: Balloon, settings: SeatingSettings) -> Mount:
+    """Find the wall that a balloon can press."""
+    pressing = can_press(bench.patch, balloon.radius_mm)
+    foundation = Foundation.on(
+        bench.patch.surface,
+        pressing,
+        FoundationLaw.from_settings(settings),
+        balloon.radius_mm,
+    )
+    touchable = touchable_vertices(bench.patch, pressing)
+    return Mount(balloon, pressing, touchable, foundation)
+
+
+def energy_of(
+    bench: Bench, mounted: Mount, line: ApproachLine, settings: SeatingSettings
+) -> Energy:
+    """Return the energy of a balloon before a vein on one approach."""
+    return Energy(
+        foundation=mounted.foundation,
+        push_n=settings.push_n,
+        direction=line.direction,
+        origin=bench.patch.centre,
+        guide=bench.patch.guide,
+        guide_n_per_mm=settings.guide_n_per_mm,
+        shaft=straight(line.origin, line.direction),
+        shaft_n_per_mm=settings.shaft_n_per_mm,
+    )
+
+
+def find_seat(bench: Bench, mounted: Mount, line: ApproachLine, settings: SeatingSettings) -> Seat:
+    """Push a balloon along its approach until it rests or has passed through."""
+    patch = bench.patch
+    start = find_start(mounted.foundation, line, bench.lumen)
+    notes = []
+    if start.pressed_mm > settings.greatest_start_press_mm:
+        return Seat(start, None)
+    if start.pressed_mm > 0.0:
+        text = (
+            f"{mounted.balloon.name}: no place before the ostium is clear of the wall; "
+            f"the balloon starts pressed {start.pressed_mm:.1f} mm into it"
+        )
+        notes.append(Note("seating", text, patch.vein, "caution"))
+    elif start.backed_off_mm > BACKED_OFF_NOTE_MM:
+        text = (
+            f"{mounted.balloon.name}: starts {start.backed_off_mm:.0f} mm farther back than "
+            "with its nose on the ostial plane, where the wall leaves it room"
+        )
+        notes.append(Note("seating", text, patch.vein))
+    energy = energy_of(bench, mounted, line, settings)
+
+    def gone(centre: FloatArray) -> bool:
+        return _depth(patch, centre) > settings.greatest_depth_mm
+
+    return Seat(start, descend(energy, start.centre, gone), tuple(notes))
+
+
+def seat_balloon(
+    bench: Bench,
+    mounted: Mount,
+    line: ApproachLine,
+    settings: SeatingSettings,
+    structures: Mapping[str, Structure] | None = None,
+) -> Fit:
+    """Seat one balloon before one vein and read everything off it."""
+    patch, balloon = bench.patch, mounted.balloon
+    seat = find_seat(bench, mounted, line, settings)
+    fit = Fit(
+        vein=patch.vein,
+        balloon=balloon.name,
+        balloon_mm=balloon.equatorial_mm,
+        approach=line.kind,
+        outcome="seated",
+        push_direction=line.direction,
+        misalignment_deg=line.misalignment_deg,
+        patch=patch.surface,
+        notes=seat.notes,
+    )
+    if seat.rest is None:
+        reason = (
+            "no room before the ostium: wherever the balloon starts the wall presses "
+            f"{seat.start.pressed_mm:.1f} mm into it"
+        )
+        return replace(fit, outcome="cannot reach", reason=reason)
+    centre = seat.rest.centre
+    field = gap_field(
+        patch,
+        mounted.touchable,
+        balloon,
+        centre,
+        line.direction,
+        settings.contact_tolerance_mm,
+    )
+    if seat.rest.state != "at rest":
+        outcome, reason = _why_no_seat(bench, mounted, seat.rest, settings)
+        return replace(fit, outcome=outcome, reason=reason)
+    fit = replace(
+        fit,
+        centre=centre,
+        depth_mm=_depth(patch, centre),
+        nose_depth_mm=_depth(patch, centre + balloon.radius_mm * line.direction),
+        patch_gap_mm=np.where(np.isfinite(field.gap_mm), field.gap_mm, np.nan),
+        distances_mm=distances_mm(
+            FreezingZone.of(balloon, centre, line.direction), structures or {}
+        ),
+    )
+    seal = find_seal(patch, field, settings.contact_tolerance_mm)
+    reach = balloon.radius_mm + settings.contact_tolerance_mm
+    reason = why_not_assessed(patch, field, seal, centre, reach)
+    if reason:
+        return replace(fit, outcome="not assessed", reason=reason)
+    return _read_seal(bench, mounted, line.kind, settings, fit, field, seal)
+
+
+def seat_vein(
+    anatomy: Anatomy,
+    vein: Vein,
+    balloons: Sequence[Balloon],
+    settings: SeatingSettings,
+    approaches: Iterable[str] = ("coaxial",),
+    structures: Mapping[str, Structure] | None = None,
+) -> tuple[Fit, ...]:
+    """Seat every balloon before one vein, by every approach.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    vein : Vein
+        One of ``anatomy.veins``.
+    balloons : sequence of Balloon
+    settings : SeatingSettings
+    approaches : iterable of str
+    structures : mapping of str to Surface or (N, 3) array, optional
+        Surfaces, polylines or points to measure distances to, LPS mm.
+
+    Returns
+    -------
+    fits : tuple of Fit
+        Balloon by balloon, the approaches of each in turn. The refined wall
+        ``patch`` is the same surface in all of them.
+
+    Raises
+    ------
+    InputError
+        There is no such approach.
+    """
+    lines = [approach_line(name, anatomy, vein, settings) for name in approaches]
+    if not balloons or not lines:
+        return ()
+    largest = max(balloon.grown().radius_mm for balloon in balloons)
+    bench = prepare(anatomy, vein, largest, settings)
+    fits = []
+    for balloon in balloons:
+        mounted = mount(bench, balloon, settings)
+        fits += [seat_balloon(bench, mounted, line, settings, structures) for line in lines]
+    return tuple(fits)
+
+
+def seat_all(
+    anatomy: Anatomy,
+    balloons: Sequence[Balloon],
+    settings: SeatingSettings,
+    structures: Mapping[str, Structure] | None = None,
+    approaches: Iterable[str] = ("coaxial",),
+) -> tuple[Fit, ...]:
+    """Seat every balloon before every vein; see :func:`seat_vein`."""
+    approaches = tuple(approaches)
+    fits: list[Fit] = []
+    for vein in anatomy.veins:
+        fits += seat_vein(anatomy, vein, balloons, settings, approaches, structures)
+    return tuple(fits)
+
+
+def _read_seal(
+    bench: Bench,
+    mounted: Mount,
+    approach: Approach,
+    settings: SeatingSettings,
+    fit: Fit,
+    gaps: GapField,
+    seal: Seal,
+) -> Fit:
+    patch, balloon = bench.patch, mounted.balloon
+    tolerance = settings.contact_tolerance_mm
+    clock = read_clock(patch, bench.lines, gaps, tolerance)
+    leaks = (
+        () if seal.occluded else find_leaks(patch, bench.graph, gaps, tolerance, balloon, approach)
+    )
+    hour, words = None, ""
+    if not seal.occluded:
+        _, hour, words = leak_place(patch, seal.path.narrowest)
+    areas = [leak.area_mm2 for leak in leaks if leak.area_mm2 is not None]
+    area = float(sum(areas)) if areas else None
+    ring = contact_ring_deg(clock, tolerance)
+    depth = fit.depth_mm if fit.depth_mm is not None else -np.inf
+    return replace(
+        fit,
+        deep=bool(depth > 0.0 or (ring is not None and ring > settings.deep_ring_angle_deg)),
+        contact_area_mm2=contact_area_mm2(patch, mounted.pressing, gaps),
+        contact_arc_deg=contact_arc_deg(clock, tolerance),
+        occluded=seal.occluded,
+        sealed=seal.sealed,
+        leak_width_mm=seal.leak_width_mm,
+        leak_area_mm2=0.0 if seal.occluded else area,
+        leak_clock_h=hour,
+        leak_side=words,
+        antral_area_mm2=antral_area_mm2(patch, mounted.pressing, gaps, seal.open_to_atrium),
+        leaks=leaks,
+        clock=clock_readings(patch, clock, balloon, approach),
+    )
+
+
+def _why_no_seat(
+    bench: Bench, mounted: Mount, rest: Rest, settings: SeatingSettings
+) -> tuple[Outcome, str]:
+    patch = bench.patch
+    if rest.state == "gave up":
+        return "not assessed", f"no equilibrium was found within {rest.steps} steps"
+    # A wall that ends too early lets a balloon through that more wall might have held.
+    edge = patch.surface.points[patch.wall_edge & mounted.touchable]
+    before = rest.path[[_depth(patch, centre) <= 0.0 for centre in rest.path]]
+    for centre in before:
+        if len(edge) and np.linalg.norm(edge - centre, axis=1).min() < mounted.balloon.radius_mm:
+            return "not assessed", "the wall ends before the balloon comes to rest"
+    limit = settings.greatest_depth_mm
+    return "passes through", f"no equilibrium up to {limit:g} mm into the vein"
+
+
+def _depth(patch: WallPatch, centre: FloatArray) -> float:
+    """Depth of a point past the ostial plane along the ostial normal, mm."""
+    return float((centre - patch.centre) @ patch.normal)
