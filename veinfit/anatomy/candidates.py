@@ -18,10 +18,12 @@ from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostia import OstiumFailure, find_ostium
 from veinfit.anatomy.tubes import (
     WALL_REACH_MM,
+    WAY_SMOOTHING_MM,
     Tube,
     arc_length,
     resample,
     section_at,
+    smooth,
     tangents,
     walk_tube,
 )
@@ -32,8 +34,20 @@ from veinfit.settings import AnatomySettings
 LEAST_SHARED_MM = 2.0
 """Branches whose common part persists for less than this leave the body side by side."""
 
-CARINA_SEARCH_MM = 6.0
-"""The common section is sought this far toward the body from where the lumen parts."""
+CARINA_SEARCH_MM = 15.0
+"""The common section is sought from this far past where the ways part."""
+
+PARTED_MM = 3.0
+"""Ways this far from their mean have parted."""
+
+WAY_STEP_MM = 0.5
+"""Spacing at which common sections are sought."""
+
+TRUNK_EXCESS = 2.0
+"""A common section is no larger than this times its branches together."""
+
+MOST_MEMBERS = 4
+"""No trunk has more branches than this; what joins more is the body."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,8 +85,8 @@ def find_candidates(
     ]
     trunks = [
         trunk
-        for members, depth in shared_parts(branches.branches)
-        if (trunk := _trunk(lumen, branches, members, depth, settings)) is not None
+        for members in shared_parts(branches.branches)
+        if (trunk := _trunk(lumen, branches, singles, members, settings)) is not None
     ]
     return tuple(singles + trunks)
 
@@ -89,13 +103,13 @@ def _single(lumen: Lumen, branch: Branch, index: int, settings: AnatomySettings)
     return Candidate((index,), tube, ostium, None, "", notes)
 
 
-def shared_parts(branches: Sequence[Branch]) -> list[tuple[tuple[int, ...], float]]:
-    """Return groups of branches with a part in common, and the depth at which they part.
+def shared_parts(branches: Sequence[Branch]) -> list[tuple[int, ...]]:
+    """Return groups of branches with a part in common.
 
     A group is the branches beyond one join whose common part goes on for at
     least ``LEAST_SHARED_MM`` before the next join or the body.
     """
-    groups: list[tuple[tuple[int, ...], float]] = []
+    groups: list[tuple[int, ...]] = []
     joined: dict[int, list[int]] = {k: [] for k in range(len(branches))}
     for k, branch in enumerate(branches):
         if branch.joins is not None:
@@ -111,7 +125,7 @@ def shared_parts(branches: Sequence[Branch]) -> list[tuple[tuple[int, ...], floa
             members = [senior]
             for k in ordered[: place + 1]:
                 members += _descendants(k, joined)
-            groups.append((tuple(members), depth))
+            groups.append(tuple(members))
     return groups
 
 
@@ -125,14 +139,18 @@ def _descendants(branch: int, joined: dict[int, list[int]]) -> list[int]:
 def _trunk(
     lumen: Lumen,
     branches: Branches,
+    singles: Sequence[Candidate],
     members: tuple[int, ...],
-    depth: float,
     settings: AnatomySettings,
 ) -> Candidate | None:
     """Walk the common part of several branches from their carina to the body."""
+    tubes = [singles[m].tube for m in members]
+    if len(members) > MOST_MEMBERS or any(t is None for t in tubes):
+        return None
+    limit = TRUNK_EXCESS * sum(float(np.median(t.areas_mm2)) for t in tubes if t is not None)
     ways = [branches.branches[m].way for m in members]
-    way, carina = _common_way(lumen, ways, branches.branches[members[0]].depth_mm - depth)
-    if way is None or carina is None:
+    way = _common_way(lumen, ways, limit)
+    if way is None:
         return None
     tube = walk_tube(lumen, way)
     if tube is None:
@@ -141,35 +159,39 @@ def _trunk(
     if isinstance(found, OstiumFailure):
         return None
     ostium, notes = found
-    length = float(np.linalg.norm(carina - ostium.centre))
+    length = float((tube.centres[0] - ostium.centre) @ ostium.normal)
+    if length <= 0:
+        return None
     return Candidate(members, tube, ostium, length, "", notes)
 
 
-def _common_way(
-    lumen: Lumen, ways: Sequence[FloatArray], beyond_mm: float
-) -> tuple[FloatArray | None, FloatArray | None]:
-    """Return the way from the body to the last section that holds all branches, and its centroid.
+def _common_way(lumen: Lumen, ways: Sequence[FloatArray], limit_mm2: float) -> FloatArray | None:
+    """Return the way from the body to the last section that holds all branches.
 
-    ``beyond_mm`` is about how far from the first branch's tip the branches part.
+    The ways' mean is followed from beyond where they part toward the body.
     """
-    main = resample(ways[0], 0.5)
-    s = arc_length(main)
-    direction = tangents(main)
-    from_tip = s[-1] - s
-    start = int(np.argmin(np.abs(from_tip - max(beyond_mm - 2.0, 0.0))))
-    wall = lumen.wall.near(main, WALL_REACH_MM)
-    stop = max(start - int(2 * (CARINA_SEARCH_MM + 2.0)), 2)
-    for k in range(start, stop, -1):
-        station = section_at(wall, main[k], direction[k])
-        if station is None or station.touches_cap:
+    even = [resample(way, WAY_STEP_MM) for way in ways]
+    count = min(len(way) for way in even)
+    mean = np.mean([way[:count] for way in even], axis=0)
+    mean = smooth(mean, WAY_SMOOTHING_MM, WAY_STEP_MM)
+    direction = tangents(mean)
+    s = arc_length(mean)
+    apart = np.max([np.linalg.norm(way[:count] - mean, axis=1) for way in even], axis=0)
+    parted = np.flatnonzero(apart > PARTED_MM)
+    start = min(int(parted[0]) if len(parted) else count - 1, count - 1)
+    start = min(int(np.searchsorted(s, s[start] + CARINA_SEARCH_MM)), count - 1)
+    wall = lumen.wall.near(mean, WALL_REACH_MM)
+    for k in range(start, 2, -1):
+        station = section_at(wall, mean[k], direction[k])
+        if station is None or station.touches_cap or station.area_mm2 > limit_mm2:
             continue
-        if all(_passes(way, station.contour.points, main[k], direction[k]) for way in ways[1:]):
-            return np.concatenate([main[:k], station.centroid[None]]), station.centroid
-    return None, None
+        if all(_passes(way, station.contour.points, mean[k], direction[k]) for way in even):
+            return mean[: k + 1]
+    return None
 
 
 def _passes(way: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:
-    """Whether the farthest crossing of the plane by a way lies inside the contour."""
+    """Whether a way, where it last crosses the plane, does so inside the contour."""
     height = (way - origin) @ normal
     crossing = np.flatnonzero((height[:-1] < 0) != (height[1:] < 0))
     if not len(crossing):

@@ -25,6 +25,9 @@ END_CLEARANCE_MM = 0.75
 AXIS_SPAN_MM = 8.0
 """The axis that the sectors turn about is fitted to this length of vein."""
 
+FIRST_WIDENING = 1.5
+"""The search starts where the tube's area is this many times its least: in the flare."""
+
 ROUNDS = 6
 """Rounds of re-centring the sectors on the plane they gave."""
 
@@ -77,14 +80,13 @@ def find_ostium(
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Place the ostium of one tube.
 
-    Starts from the proximal end of the tube, and re-centres the sectors on the
+    Starts where the tube begins to widen, and re-centres the sectors on the
     plane found until it settles.
     """
     s = arc_length(tube.centres)
-    length = float(s[-1])
     if len(tube.centres) < 3:
         return OstiumFailure("the stub is too short to show the vein's direction")
-    at = length  # arc length from the distal end of the present estimate
+    at = _widening(tube, s)
     previous: FloatArray | None = None
     plane: Plane | None = None
     turns: list[HalfTurn | None] = []
@@ -108,6 +110,16 @@ def find_ostium(
         at = _arc_at(tube, s, plane.centre)
     assert plane is not None
     return _ostium_in_plane(tube, plane, turns)
+
+
+def _widening(tube: Tube, s: FloatArray) -> float:
+    """Arc length from the distal end at which the tube first widens past its narrowest."""
+    narrowest = np.minimum.accumulate(tube.areas_mm2)
+    wide = np.flatnonzero(tube.areas_mm2 > FIRST_WIDENING * narrowest)
+    if not len(wide):
+        return float(s[-1])
+    share = wide[0] / max(len(tube.areas_mm2) - 1, 1)
+    return float(max(share * s[-1], s[min(2, len(s) - 1)]))
 
 
 def _local_axis(centres: FloatArray, s: FloatArray, at: float) -> tuple[FloatArray, FloatArray]:

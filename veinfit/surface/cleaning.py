@@ -142,7 +142,7 @@ def _pair_by_angle(
     """Pair the faces around one crowded edge with their neighbour in angle.
 
     Of the two ways round, the one is taken whose pairs are wound consistently
-    and enclose the narrower wedges: the sheets then do not cross.
+    and hold the lumen between them: sheets of lumens that only touch then part.
     """
     u = min(start[half_edges[0]], stop[half_edges[0]])
     v = max(start[half_edges[0]], stop[half_edges[0]])
@@ -163,7 +163,9 @@ def _pair_by_angle(
         turned_angle = np.roll(sorted_angle, -shift)[:n].reshape(-1, 2)
         wedge = float(np.mod(turned_angle[:, 1] - turned_angle[:, 0], 2 * np.pi).sum())
         clash = int(np.count_nonzero(start[turned[:, 0]] == start[turned[:, 1]]))
-        cost = wedge + 100.0 * clash
+        # A face that runs along the edge from u to v faces growing angles, away from the lumen.
+        outside = int(np.count_nonzero(start[turned[:, 0]] == u))
+        cost = wedge + 100.0 * clash + 10.0 * outside
         if best is None or cost < best[0]:
             best = (cost, turned)
     assert best is not None

@@ -3,9 +3,9 @@
 The graph of a triangulation holds its vertices and, on every edge, a few points
 between them; any two nodes on the rim of one triangle are joined by a straight
 line across it. With four points an edge the shortest way in this graph is at
-most about half a percent longer than the true geodesic (Lanthier, Maheshwari
-and Sack, Algorithmica 2001, give the scheme; the figure is from this project's
-tests on a sphere and a cylinder).
+most about one percent longer than the true geodesic, and never shorter
+(Lanthier, Maheshwari and Sack, Algorithmica 2001, give the scheme; the figure
+is from this project's tests on a plate, a sphere and a cylinder).
 """
 
 from __future__ import annotations

@@ -1,0 +1,80 @@
+"""Areas, volumes and normals against closed forms and an independent mesh library."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+from surface.shapes import plate, sphere, tube
+
+from veinfit.surface import Surface
+from veinfit.surface.mesh import (
+    edges,
+    enclosed_volume,
+    face_normals,
+    total_area,
+    vertex_areas,
+    vertex_normals,
+)
+from veinfit.surface.openings import boundary_loops, cap_loops
+
+
+def test_a_sphere_has_nearly_its_volume_and_area():
+    ball = sphere(20.0)
+    assert 0.99 < enclosed_volume(ball) / (4.0 / 3.0 * np.pi * 20.0**3) < 1.0  # chords lie inside
+    assert 0.99 < total_area(ball) / (4.0 * np.pi * 20.0**2) < 1.0
+
+
+def test_volume_and_area_agree_with_a_mesh_library(rng):
+    ball = sphere(20.0)
+    warped = Surface(ball.points + rng.normal(scale=0.3, size=ball.points.shape), ball.faces)
+    other = trimesh.Trimesh(warped.points, warped.faces, process=False)  # trimesh, PyPI
+    assert enclosed_volume(warped) == pytest.approx(other.volume, rel=1e-10)
+    assert total_area(warped) == pytest.approx(other.area, rel=1e-12)
+
+
+def test_volume_does_not_depend_on_where_the_surface_lies():
+    ball = sphere(10.0)
+    far = Surface(ball.points + 1e4, ball.faces)
+    assert enclosed_volume(far) == pytest.approx(enclosed_volume(ball), rel=1e-9)
+
+
+def test_normals_of_a_sphere_point_away_from_its_centre():
+    ball = sphere(5.0)
+    outward = ball.points / 5.0
+    assert (vertex_normals(ball) * outward).sum(axis=1).min() > 0.998
+    assert ((ball.points[ball.faces].mean(axis=1)) * face_normals(ball)).sum(axis=1).min() > 0
+
+
+def test_vertex_areas_add_up():
+    flat = plate(10.0, 0.5)
+    assert vertex_areas(flat).sum() == pytest.approx(100.0)
+
+
+def test_a_plate_has_each_inner_edge_twice():
+    _, face_edges, counts = edges(plate(2.0, 1.0))
+    assert sorted(counts.tolist()) == [1] * 8 + [2] * 8
+    assert face_edges.shape == (8, 3)
+
+
+def test_a_capped_tube_holds_its_volume():
+    pipe = tube(6.0, 6.0, 30.0, around=200)
+    loops = boundary_loops(pipe)
+    assert len(loops) == 2
+    closed, cap = cap_loops(pipe, loops)
+    assert 0.999 < enclosed_volume(closed) / (np.pi * 36.0 * 30.0) < 1.0
+    assert set(cap.tolist()) == {-1, 0, 1}
+    assert not boundary_loops(closed)
+
+
+@pytest.mark.parametrize(
+    ("points", "faces", "message"),
+    [
+        (np.zeros((3, 2)), np.array([[0, 1, 2]]), "points must have shape"),
+        (np.zeros((3, 3)), np.array([[0, 1]]), "faces must have shape"),
+        (np.zeros((3, 3)), np.array([[0, 1, 7]]), "refer to vertex 7"),
+    ],
+)
+def test_a_surface_refuses_what_is_none(points, faces, message):
+    with pytest.raises(ValueError, match=message):
+        Surface(points, faces)
