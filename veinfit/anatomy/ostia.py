@@ -118,8 +118,7 @@ def _widening(tube: Tube, s: FloatArray) -> float:
     wide = np.flatnonzero(tube.areas_mm2 > FIRST_WIDENING * narrowest)
     if not len(wide):
         return float(s[-1])
-    share = wide[0] / max(len(tube.areas_mm2) - 1, 1)
-    return float(max(share * s[-1], s[min(2, len(s) - 1)]))
+    return float(max(s[wide[0]], s[2]))
 
 
 def _local_axis(centres: FloatArray, s: FloatArray, at: float) -> tuple[FloatArray, FloatArray]:

@@ -35,6 +35,12 @@ SETTLED_GROWTH = 1.35
 WIDENING = 2.0
 """A section this many times larger than the tube's typical one belongs to the body."""
 
+FUNNEL_AREA = 2.5
+"""A funnel has entered the body when it is this many times its narrowest section ..."""
+
+FUNNEL_SLOPE = 0.5
+"""... and its diameter grows by this much a millimetre; veins taper far less."""
+
 SQUARE_START_MM = 6.0
 """Over this length the walk turns from square to an opening into the way's own course."""
 
@@ -65,7 +71,7 @@ class Tube:
     ----------
     centres : (N, 3) array
         Section centroids from the distal end to the last section before the
-        lumen widens into the body, smoothed, ``STATION_MM`` apart.
+        lumen widens into the body, smoothed, about ``STATION_MM`` apart.
     areas_mm2 : (N,) array
     length_mm : float
     wall : Wall
@@ -156,7 +162,6 @@ def walk_tube(lumen: Lumen, way: FloatArray, end_normal: FloatArray | None = Non
         if len(stations) < 2:
             return tube
         centres = np.array([s.centroid for s in stations])
-        centres = resample(centres, STATION_MM)
         centres = smooth(centres, WAY_SMOOTHING_MM, STATION_MM)
         areas = np.array([s.area_mm2 for s in stations])
         rest = path[_first_after(path, centres[-1]) :]
@@ -200,11 +205,21 @@ def _walk(wall: Wall, path: FloatArray) -> list[Station]:
             continue
         area = station.area_mm2
         recent = [s.area_mm2 for s in stations[-8:]]
-        if settled and area > WIDENING * float(np.median(recent)):
+        if settled and _enters_body(area, [s.area_mm2 for s in stations]):
             break
         stations.append(station)
         settled = settled or (len(recent) >= 2 and area < SETTLED_GROWTH * recent[-2])
     return _without_blind_end(stations)
+
+
+def _enters_body(area: float, before: list[float]) -> bool:
+    """Whether a section is too wide, or widens too fast, to be the tube's."""
+    if area > WIDENING * float(np.median(before[-8:])):
+        return True
+    if len(before) < 3 or area < FUNNEL_AREA * min(before):
+        return False
+    growth = 2.0 * (np.sqrt(area) - np.sqrt(before[-3])) / np.sqrt(np.pi)
+    return bool(growth > FUNNEL_SLOPE * 3.0 * STATION_MM)
 
 
 def _without_blind_end(stations: list[Station]) -> list[Station]:
