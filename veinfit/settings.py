@@ -184,10 +184,10 @@ class SeatingSettings:
         high=100.0,
     )
     greatest_start_press_mm: float = parameter(
-        2.0,
+        4.0,
         unit="mm",
         meaning="a balloon that starts pressed deeper than this everywhere has no room",
-        basis="convention of this project: more than a wall gives way to a push",
+        basis="convention of this project: walls give way by millimetres, not by more",
         low=0.0,
         high=20.0,
     )

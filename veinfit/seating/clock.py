@@ -50,7 +50,8 @@ class Meridians:
         """Interpolate values (V,) of the vertices at the crossings (N,); inf beside an inf."""
         a, b = values[self.edge[:, 0]], values[self.edge[:, 1]]
         finite = np.isfinite(a) & np.isfinite(b)
-        return np.where(finite, a + self.share * np.where(finite, b - a, 0.0), np.inf)
+        a, b = np.where(finite, a, np.inf), np.where(finite, b, a)
+        return a + self.share * np.subtract(b, a, out=np.zeros_like(a), where=finite)
 
 
 def meridian_hours() -> FloatArray:

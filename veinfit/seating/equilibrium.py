@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -22,6 +22,9 @@ SMALLEST_SCALE_N = 1e-3
 STEP_MM = 0.5
 """Longest step while the wall is touched: far shorter than the ball's radius, so that the
 way follows the energy's own slope and cannot jump over the barrier of an ostium."""
+
+WINDOW_MM = 4.0
+"""The wall is looked at this far beyond the ball; anew when the ball has come near its end."""
 
 GREATEST_STEPS = 2000
 """A way down that takes more steps than this is given up."""
@@ -72,6 +75,10 @@ class Energy:
     guide_n_per_mm: float
     shaft: Guide
     shaft_n_per_mm: float
+
+    def around(self, centre: FloatArray, margin_mm: float) -> Energy:
+        """Return the same energy for centres within ``margin_mm`` of this one (3,)."""
+        return replace(self, foundation=self.foundation.around(centre, margin_mm))
 
     def evaluate(self, centre: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         """Energy, N·mm, its gradient (3,), N, and Hessian (3, 3), N/mm."""
@@ -140,7 +147,8 @@ def descend(energy: Energy, start: FloatArray, gone: Callable[[FloatArray], bool
     .. [1] Nocedal J, Wright SJ, Numerical Optimization, 2nd ed, Springer 2006, chapter 4.
     """
     centre = np.asarray(start, dtype=float)
-    value, gradient, hessian = energy.evaluate(centre)
+    window, middle = energy.around(centre, WINDOW_MM), centre
+    value, gradient, hessian = window.evaluate(centre)
     wanted = RESIDUAL_SHARE * max(energy.push_n, SMALLEST_SCALE_N)
     energies, path = [value], [centre]
     limit = STEP_MM
@@ -155,15 +163,20 @@ def descend(energy: Energy, start: FloatArray, gone: Callable[[FloatArray], bool
         if residual <= wanted and not in_saddle:
             state = "at rest"
             break
-        free = max(energy.foundation.least_gap(centre), 0.0)
-        radius = max(limit, free)
+        if np.linalg.norm(centre - middle) > WINDOW_MM - STEP_MM:
+            window, middle = energy.around(centre, WINDOW_MM), centre
+        radius = limit
+        if window.foundation.least_gap(centre) >= 0.0 and not in_saddle:
+            room = WINDOW_MM - float(np.linalg.norm(centre - middle))
+            radius = _free_flight(window, centre, axes.T @ gradient, stiffness, room, axes) + limit
+            radius = min(radius, room)
         while True:
             if in_saddle:
                 step = min(radius, SADDLE_STEP_MM) * axes[:, 0]
             else:
                 step = _model_step(axes.T @ gradient, stiffness, radius, axes)
             trial = centre + step
-            new_value, new_gradient, new_hessian = energy.evaluate(trial)
+            new_value, new_gradient, new_hessian = window.evaluate(trial)
             predicted = -float(gradient @ step + 0.5 * step @ hessian @ step)
             noise = ENERGY_NOISE * max(abs(value), abs(new_value), 1.0)
             calmer = float(np.linalg.norm(new_gradient)) < residual
@@ -186,6 +199,24 @@ def descend(energy: Energy, start: FloatArray, gone: Callable[[FloatArray], bool
         energies.append(value)
         path.append(centre)
     return Rest(state, centre, float(np.linalg.norm(gradient)), tuple(energies), np.array(path))
+
+
+def _free_flight(
+    energy: Energy,
+    centre: FloatArray,
+    slope: FloatArray,
+    stiffness: FloatArray,
+    room: float,
+    axes: FloatArray,
+) -> float:
+    """How far, mm, a balloon that touches nothing moves before it touches the wall."""
+    step = _model_step(slope, stiffness, room, axes)
+    length = float(np.linalg.norm(step))
+    if length == 0.0:
+        return 0.0
+    blocked = energy.foundation.blocked(centre, step / length)
+    ahead = blocked[blocked[:, 1] > 0.0, 0]
+    return min(max(float(ahead.min()), 0.0), length) if len(ahead) else length
 
 
 def _falls(stiffness: FloatArray) -> bool:

@@ -12,7 +12,7 @@ down to a rigid wall, whose contact is far narrower than an edge.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -86,6 +86,8 @@ def _degree_four_rule() -> tuple[FloatArray, FloatArray]:
 
 
 RULE_POINTS, RULE_WEIGHTS = _degree_four_rule()
+RULE_PRODUCTS = (RULE_POINTS[:, :, None] * RULE_POINTS[:, None, :]).reshape(-1, 9)
+"""Products of barycentric coordinates (6, 9) at the points of the rule."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,6 +123,29 @@ class Foundation:
         areas = face_areas(surface)[can_press]
         return cls(surface.points[used], inverse.reshape(-1, 3), areas, law, radius_mm)
 
+    def joined(self, other: Foundation) -> Foundation:
+        """Return this wall and another as one, under this wall's law."""
+        return replace(
+            self,
+            points=np.concatenate([self.points, other.points]),
+            faces=np.concatenate([self.faces, other.faces + len(self.points)]),
+            areas=np.concatenate([self.areas, other.areas]),
+        )
+
+    def around(self, centre: FloatArray, margin_mm: float) -> Foundation:
+        """Return the part of the wall that a ball near ``centre`` (3,) can press.
+
+        It is complete for every centre within ``margin_mm`` of this one.
+        """
+        offset = self.points - centre
+        reach = self.radius_mm + margin_mm
+        close = np.einsum("ij,ij->i", offset, offset) < reach**2
+        kept = np.flatnonzero(close[self.faces].any(axis=1))
+        used, inverse = np.unique(self.faces[kept], return_inverse=True)
+        return Foundation(
+            self.points[used], inverse.reshape(-1, 3), self.areas[kept], self.law, self.radius_mm
+        )
+
     def least_gap(self, centre: FloatArray) -> float:
         """Distance from the ball's surface to the nearest vertex, mm; negative where pressed."""
         if not len(self.points):
@@ -129,36 +154,75 @@ class Foundation:
         nearest = float(np.einsum("ij,ij->i", offset, offset).min())
         return math.sqrt(nearest) - self.radius_mm
 
+    def blocked(self, centre: FloatArray, direction: FloatArray) -> FloatArray:
+        """Ways (N, 2) along a unit direction, from and to, on which a vertex is inside the ball."""
+        offset = self.points - centre
+        along = offset @ direction
+        half = self.radius_mm**2 - np.einsum("ij,ij->i", offset, offset) + along**2
+        met = half > 0.0
+        reach = np.sqrt(half[met])
+        return np.stack([along[met] - reach, along[met] + reach], axis=1)
+
     def evaluate(self, centre: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         """Energy, N·mm, its gradient (3,), N, and Hessian (3, 3), N/mm, at a ball's centre."""
         offset = self.points - centre
         distance = np.sqrt(np.einsum("ij,ij->i", offset, offset))
         depth = self.radius_mm - distance
-        pressed = np.flatnonzero((depth > 0)[self.faces].any(axis=1))
-        if not len(pressed):
+        inside = depth > 0
+        corners_inside = inside[self.faces[:, 0]].astype(np.int8)
+        corners_inside += inside[self.faces[:, 1]]
+        corners_inside += inside[self.faces[:, 2]]
+        whole = np.flatnonzero(corners_inside == 3)
+        partly = np.flatnonzero((corners_inside == 1) | (corners_inside == 2))
+        if not len(whole) + len(partly):
             return 0.0, np.zeros(3), np.zeros((3, 3))
+        pressed = np.concatenate([whole, partly])
         faces = self.faces[pressed]
-        corner_depth = depth[faces]
-        parts = parts_above(corner_depth)
-        face = parts.face
-        at = RULE_POINTS @ parts.corners
-        weight = RULE_WEIGHTS * (parts.share * self.areas[pressed][face])[:, None]
-        # Where a part's corner lies on the contact line rounding may leave δ at −1e-16.
-        inside = np.maximum((at @ corner_depth[face][:, :, None])[..., 0], 0.0)
-
-        energy = float((weight * self.law.energy(inside)).sum())
-        pressure = weight * self.law.pressure(inside)
-        slope = weight * self.law.slope(inside)
+        energy, force, stiffness = self._over_triangles(depth, whole, partly)
 
         # δ of a vertex has gradient u = (x − c)/|x − c| and Hessian −(I − u uᵀ)/|x − c|.
         span = np.maximum(distance, np.finfo(float).tiny)
         outward = (offset / span[:, None])[faces]
-        by_part = (pressure[:, None, :] @ at)[:, 0]
-        nodal = np.stack([np.bincount(face, by_part[:, k], len(pressed)) for k in range(3)], axis=1)
-        gradient = np.einsum("fk,fkd->d", nodal, outward)
-        along = (at @ outward[face]).reshape(-1, 3)
-        hessian = (along * slope.reshape(-1, 1)).T @ along
-        bent = (nodal / span[faces]).reshape(-1)
         flat = outward.reshape(-1, 3)
+        gradient = force.reshape(-1) @ flat
+        hessian = (stiffness @ outward).reshape(-1, 3).T @ flat
+        bent = (force / span[faces]).reshape(-1)
         hessian -= bent.sum() * np.eye(3) - (flat * bent[:, None]).T @ flat
         return energy, gradient, hessian
+
+    def _over_triangles(
+        self, depth: FloatArray, whole: IntArray, partly: IntArray
+    ) -> tuple[float, FloatArray, FloatArray]:
+        """Integrate over triangles pressed as a whole and over the pressed part of others.
+
+        Returns the energy and its first (F, 3) and second (F, 3, 3) derivatives by
+        the depth at each triangle's corners, whole triangles first.
+        """
+        law = self.law
+        at = depth[self.faces[whole]] @ RULE_POINTS.T
+        weight = RULE_WEIGHTS * self.areas[whole][:, None]
+        energy = float((weight * law.energy(at)).sum())
+        force = (weight * law.pressure(at)) @ RULE_POINTS
+        stiffness = (weight * law.slope(at)) @ RULE_PRODUCTS
+        if not len(partly):
+            return energy, force, stiffness.reshape(-1, 3, 3)
+
+        corner_depth = depth[self.faces[partly]]
+        parts = parts_above(corner_depth)
+        points = RULE_POINTS @ parts.corners
+        # Where a part's corner lies on the contact line rounding may leave δ at −1e-16.
+        at = np.maximum((points @ corner_depth[parts.face][:, :, None])[..., 0], 0.0)
+        weight = RULE_WEIGHTS * (parts.share * self.areas[partly][parts.face])[:, None]
+        energy += float((weight * law.energy(at)).sum())
+        part_force = ((weight * law.pressure(at))[:, None, :] @ points)[:, 0]
+        part_stiffness = (points * (weight * law.slope(at))[..., None]).transpose(0, 2, 1) @ points
+        count = len(partly)
+        force_partly = np.zeros((count, 3))
+        np.add.at(force_partly, parts.face, part_force)
+        stiffness_partly = np.zeros((count, 3, 3))
+        np.add.at(stiffness_partly, parts.face, part_stiffness)
+        return (
+            energy,
+            np.concatenate([force, force_partly]),
+            np.concatenate([stiffness.reshape(-1, 3, 3), stiffness_partly]),
+        )

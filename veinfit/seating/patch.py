@@ -14,7 +14,14 @@ from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.guide import Guide, guide_of
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
-from veinfit.surface.mesh import edge_graph, edges, face_areas, face_normals, vertex_areas
+from veinfit.surface.mesh import (
+    edge_graph,
+    edges,
+    face_areas,
+    face_normals,
+    select_faces,
+    vertex_areas,
+)
 from veinfit.surface.refine import refine
 
 TOUCH_MARGIN_MM = 3.0
@@ -28,9 +35,9 @@ SAMPLE_STEP_MM = 1.0
 class WallPatch:
     """The refined wall near one vein, and how it hangs together with the rest.
 
-    The rest of the wall, out of every balloon's reach, is folded into one extra
-    node for each of its connected pieces, so that paths over the wall can be
-    followed without it.
+    The rest of the wall, out of reach of a balloon on the guide, is folded into one
+    extra node for each of its connected pieces, so that paths over the wall can be
+    followed without it; it counts as wide open.
 
     Attributes
     ----------
@@ -55,8 +62,9 @@ class WallPatch:
     node_count : int
     vein_nodes, atrium_nodes : (N,) array
         Nodes of the vein's distal ends, and of all that counts as atrium.
-    rest : (M, 3) array
-        Vertices of the wall outside the patch.
+    rest : Surface
+        The wall outside the patch as it is: it holds a balloon back but takes no
+        part in the seal.
     """
 
     vein: str
@@ -75,7 +83,7 @@ class WallPatch:
     node_count: int
     vein_nodes: IntArray
     atrium_nodes: IntArray
-    rest: FloatArray
+    rest: Surface
 
 
 def wall_patch(
@@ -137,24 +145,24 @@ def wall_patch(
         node_count=len(surface.points) + pieces,
         vein_nodes=_nodes(node, vein_ends),
         atrium_nodes=_nodes(node, atrium_ends),
-        rest=wall.points[np.setdiff1d(wall.faces[~chosen], vertices)],
+        rest=select_faces(wall, ~chosen)[0],
     )
 
 
-def can_press(patch: WallPatch, radius_mm: float) -> BoolArray:
-    """Tell which faces (F,) a ball of that radius can press from the blood's side.
+def can_press(patch: WallPatch, radius_mm: float, back_mm: float) -> tuple[BoolArray, BoolArray]:
+    """Tell which faces of the patch and of the rest a ball can press from the blood's side.
 
     A thin wall between two lumens, such as a carina, has two sides; a ball in one
     lumen presses the near side, and what of the far side lies inside the ball is
     the neighbour's wall that gives way along with it, not a second wall. A face
     counts as pressed from the blood where the ball, carried along the guide from
-    its nominal start (nose on the ostial plane) into the vein, meets it first with
-    its centre on the blood's side of the face's plane. Faces that the ball never
-    meets on its way are judged from the start. The choice is fixed for a vein and
-    a balloon, so that the energy stays smooth.
+    ``back_mm`` before the ostium into the vein, meets it first with its centre on
+    the blood's side of the face's plane. Faces that the ball never meets on its
+    way are judged from the start. The choice is fixed for a vein and a balloon,
+    so that the energy stays smooth.
     """
     middle = patch.surface.points[patch.surface.faces].mean(axis=1)
-    start = patch.centre - radius_mm * patch.axis
+    start = patch.centre - back_mm * patch.axis
     way = patch.guide.sampled(start, 3.0 * radius_mm, SAMPLE_STEP_MM)
     met_from = np.tile(start, (len(middle), 1))
     waiting = np.arange(len(middle))
@@ -163,7 +171,11 @@ def can_press(patch: WallPatch, radius_mm: float) -> BoolArray:
         met = np.einsum("ij,ij->i", offset, offset) < radius_mm**2
         met_from[waiting[met]] = place
         waiting = waiting[~met]
-    return np.einsum("ij,ij->i", middle - met_from, patch.normals) > 0.0
+    rest = patch.rest.points[patch.rest.faces].mean(axis=1) - start
+    return (
+        np.einsum("ij,ij->i", middle - met_from, patch.normals) > 0.0,
+        np.einsum("ij,ij->i", rest, face_normals(patch.rest)) > 0.0,
+    )
 
 
 def _distance_over_wall(wall: Surface, vein: Vein) -> FloatArray:

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
-from scipy.spatial import cKDTree
 
 from veinfit.frames import BoolArray, FloatArray, IntArray, clock_hours, side_words, unit
 from veinfit.seating.balloon import Balloon
@@ -60,26 +59,21 @@ def find_seal(patch: WallPatch, field: GapField, tolerance_mm: float) -> Seal:
     )
 
 
-def why_not_assessed(
-    patch: WallPatch, field: GapField, seal: Seal, centre: FloatArray, reach_mm: float
-) -> str:
-    """Return why the wall at hand does not allow a verdict; empty where it does.
+def lies_elsewhere(patch: WallPatch, field: GapField, centre: FloatArray, radius_mm: float) -> bool:
+    """Tell whether a balloon touches wall far from the ostium, such as one opposite."""
+    touched = field.contact[patch.surface.faces].any(axis=1)
+    if (touched & ~patch.near).any():
+        return True
+    offset = patch.rest.points - centre
+    return bool((np.einsum("ij,ij->i", offset, offset) < radius_mm**2).any())
 
-    Parameters
-    ----------
-    patch, field, seal
-    centre : (3,) array
-        Of the balloon.
-    reach_mm : float
-        Its radius and the tolerance.
-    """
-    if not np.isfinite(seal.path.width) and seal.path.width < 0:
+
+def why_not_assessed(patch: WallPatch, field: GapField, seal: Seal) -> str:
+    """Return why the wall at hand does not allow a verdict; empty where it does."""
+    if seal.path.narrowest < 0:
         return "the wall does not join the vein with the atrium"
     if (field.contact & patch.wall_edge).any():
         return "the contact runs into a cut edge or a hole of the wall"
-    beyond = len(patch.rest) > 0 and cKDTree(patch.rest).query(centre)[0] <= reach_mm
-    if beyond or (field.contact & patch.patch_edge).any():
-        return "the balloon came to lie against wall too far from the ostium"
     narrowest = seal.path.narrowest
     if narrowest < len(patch.wall_edge) and patch.wall_edge[narrowest]:
         return "the leak path is narrowest at a cut edge or a hole of the wall"

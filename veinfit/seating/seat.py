@@ -28,13 +28,23 @@ from veinfit.seating.model import Approach, Fit, Outcome
 from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
 from veinfit.seating.orifice import CutGraph, cut_graph
 from veinfit.seating.patch import WallPatch, can_press, wall_patch
-from veinfit.seating.seal import Seal, find_leaks, find_seal, leak_place, why_not_assessed
-from veinfit.seating.start import Start, find_start
+from veinfit.seating.seal import (
+    Seal,
+    find_leaks,
+    find_seal,
+    leak_place,
+    lies_elsewhere,
+    why_not_assessed,
+)
+from veinfit.seating.start import Start, find_start, nominal_back_mm
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 
 BACKED_OFF_NOTE_MM = 10.0
 """A balloon that starts farther back than this says so."""
+
+BESIDE_NOTE_MM = 1.0
+"""A balloon that starts farther beside its shaft line than this says so."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,6 +78,7 @@ class Mount:
     touchable : (V,) bool array
         Vertices of the patch that it can press.
     foundation : Foundation
+        All wall that it can press.
     """
 
     balloon: Balloon
@@ -102,15 +113,14 @@ def prepare(
 
 def mount(bench: Bench, balloon: Balloon, settings: SeatingSettings) -> Mount:
     """Find the wall that a balloon can press."""
-    pressing = can_press(bench.patch, balloon.radius_mm)
-    foundation = Foundation.on(
-        bench.patch.surface,
-        pressing,
-        FoundationLaw.from_settings(settings),
-        balloon.radius_mm,
-    )
-    touchable = touchable_vertices(bench.patch, pressing)
-    return Mount(balloon, pressing, touchable, foundation)
+    patch = bench.patch
+    back = nominal_back_mm(bench.lumen, patch.centre, patch.axis, balloon.radius_mm)
+    pressing, rest_pressing = can_press(patch, balloon.radius_mm, back)
+    law = FoundationLaw.from_settings(settings)
+    near = Foundation.on(patch.surface, pressing, law, balloon.radius_mm)
+    rest = Foundation.on(patch.rest, rest_pressing, law, balloon.radius_mm)
+    touchable = touchable_vertices(patch, pressing)
+    return Mount(balloon, pressing, touchable, near.joined(rest))
 
 
 def energy_of(
@@ -132,7 +142,9 @@ def energy_of(
 def find_seat(bench: Bench, mounted: Mount, line: ApproachLine, settings: SeatingSettings) -> Seat:
     """Push a balloon along its approach until it rests or has passed through."""
     patch = bench.patch
-    start = find_start(mounted.foundation, line, bench.lumen)
+    radius = mounted.balloon.radius_mm
+    back = nominal_back_mm(bench.lumen, line.origin, line.direction, radius)
+    start = find_start(mounted.foundation, line, bench.lumen, back)
     notes = []
     if start.pressed_mm > settings.greatest_start_press_mm:
         return Seat(start, None)
@@ -142,6 +154,12 @@ def find_seat(bench: Bench, mounted: Mount, line: ApproachLine, settings: Seatin
             f"the balloon starts pressed {start.pressed_mm:.1f} mm into it"
         )
         notes.append(Note("seating", text, patch.vein, "caution"))
+    elif start.beside_mm > BESIDE_NOTE_MM:
+        text = (
+            f"{mounted.balloon.name}: no place on the shaft line before the ostium is clear of "
+            f"the wall; the balloon starts {start.beside_mm:.0f} mm beside it"
+        )
+        notes.append(Note("seating", text, patch.vein))
     elif start.backed_off_mm > BACKED_OFF_NOTE_MM:
         text = (
             f"{mounted.balloon.name}: starts {start.backed_off_mm:.0f} mm farther back than "
@@ -205,9 +223,14 @@ def seat_balloon(
             FreezingZone.of(balloon, centre, line.direction), structures or {}
         ),
     )
+    if lies_elsewhere(patch, field, centre, balloon.radius_mm):
+        text = (
+            f"{balloon.name}: the balloon also lies against wall far from the ostium, "
+            "which takes no part in the seal"
+        )
+        fit = replace(fit, notes=(*fit.notes, Note("seating", text, patch.vein, "caution")))
     seal = find_seal(patch, field, settings.contact_tolerance_mm)
-    reach = balloon.radius_mm + settings.contact_tolerance_mm
-    reason = why_not_assessed(patch, field, seal, centre, reach)
+    reason = why_not_assessed(patch, field, seal)
     if reason:
         return replace(fit, outcome="not assessed", reason=reason)
     return _read_seal(bench, mounted, line.kind, settings, fit, field, seal)

@@ -9,14 +9,22 @@ import numpy as np
 
 from veinfit.frames import FloatArray
 from veinfit.seating.approach import ApproachLine
+from veinfit.seating.equilibrium import Energy, descend
 from veinfit.seating.foundation import Foundation
+from veinfit.seating.guide import straight
 from veinfit.surface import Surface
+
+NEAR_MM = 0.5
+"""Ways are followed from this far before the ostium, clear of its own plane."""
 
 FARTHEST_MM = 40.0
 """A balloon is not backed off farther than this: about an atrium's depth."""
 
-SEARCH_STEP_MM = 0.25
+SEARCH_STEP_MM = 0.5
 """Step in which a place that presses least is sought where none is clear."""
+
+CLEAR_MM = 0.05
+"""A balloon that the walls have pushed off counts as clear when they press it less deep."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,46 +35,73 @@ class Start:
     ----------
     centre : (3,) array
     backed_off_mm : float
-        How far behind the nominal start, nose on the ostial plane.
+        How far behind the nominal start along the shaft.
+    beside_mm : float
+        How far from the shaft line the walls have pushed it.
     pressed_mm : float
         How deep the wall lies inside the balloon there; 0 where it is clear.
     """
 
     centre: FloatArray
     backed_off_mm: float
+    beside_mm: float
     pressed_mm: float
 
 
-def find_start(foundation: Foundation, line: ApproachLine, lumen: Surface) -> Start:
-    """Place a balloon with its nose on the ostial plane and back it off until it is clear.
+def nominal_back_mm(
+    lumen: Surface, ostium: FloatArray, direction: FloatArray, radius_mm: float
+) -> float:
+    """How far before the ostium a balloon's centre is to start, mm.
+
+    One radius: the nose on the ostial plane. Where the shaft meets a wall before
+    that, the middle of the way to it, so that the centre is in the blood.
+    """
+    free = _free_way(lumen, ostium - NEAR_MM * direction, -direction) + NEAR_MM
+    return min(radius_mm, 0.5 * free)
+
+
+def find_start(foundation: Foundation, line: ApproachLine, lumen: Surface, back_mm: float) -> Start:
+    """Place a balloon before the ostium and back it off until it is clear of the wall.
 
     It is backed off along the shaft, no farther than the blood reaches. Where no
-    place on the way is clear, it starts where it presses least.
+    place on the way is clear the walls push it, from the nominal start or else
+    from where it presses least, to where they press it least.
     """
-    radius = foundation.radius_mm
-    nominal = line.origin - radius * line.direction
-    blocked = _blocked(foundation, nominal, line.direction)
-    first = _first_clear(blocked)
-    if first == 0.0:
-        return Start(nominal, 0.0, 0.0)
-    room = min(FARTHEST_MM, _free_way(lumen, nominal, -line.direction))
-    if first <= room:
-        return Start(nominal - first * line.direction, first, 0.0)
-    ways = np.arange(0.0, room + 0.5 * SEARCH_STEP_MM, SEARCH_STEP_MM)
-    depths = [-foundation.least_gap(nominal - way * line.direction) for way in ways]
-    best = int(np.argmin(depths))
-    return Start(nominal - ways[best] * line.direction, float(ways[best]), float(depths[best]))
+    nominal = line.origin - back_mm * line.direction
+    way = _first_clear(foundation.blocked(nominal, -line.direction))
+    room = 0.0 if way == 0.0 else _free_way(lumen, nominal, -line.direction)
+    if way <= min(FARTHEST_MM, room):
+        return Start(nominal - way * line.direction, way, 0.0, 0.0)
+    near = _pushed_off(foundation, nominal)
+    start = _start_at(foundation, line, near, back_mm)
+    if start.pressed_mm == 0.0:
+        return start
+    ways = np.arange(0.0, min(FARTHEST_MM, room) + 0.5 * SEARCH_STEP_MM, SEARCH_STEP_MM)
+    gaps = [foundation.least_gap(nominal - way * line.direction) for way in ways]
+    far = _pushed_off(foundation, nominal - ways[int(np.argmax(gaps))] * line.direction)
+    other = _start_at(foundation, line, far, back_mm)
+    return min(start, other, key=lambda place: place.pressed_mm)
 
 
-def _blocked(foundation: Foundation, centre: FloatArray, direction: FloatArray) -> FloatArray:
-    """Ways back (N, 2), from and to, on which each vertex would lie inside the ball."""
-    offset = foundation.points - centre
-    along = offset @ direction
-    across = np.einsum("ij,ij->i", offset, offset) - along**2
-    half = foundation.radius_mm**2 - across
-    inside = half > 0.0
-    reach = np.sqrt(half[inside])
-    return np.stack([-along[inside] - reach, -along[inside] + reach], axis=1)
+def _start_at(
+    foundation: Foundation, line: ApproachLine, centre: FloatArray, back_mm: float
+) -> Start:
+    pressed = -foundation.least_gap(centre)
+    offset = centre - line.origin
+    along = float(offset @ line.direction)
+    beside = float(np.linalg.norm(offset - along * line.direction))
+    return Start(centre, -along - back_mm, beside, pressed if pressed > CLEAR_MM else 0.0)
+
+
+def _pushed_off(foundation: Foundation, centre: FloatArray) -> FloatArray:
+    """Follow a balloon that only the walls push until it is clear or they balance."""
+    none = straight(centre, np.array([0.0, 0.0, 1.0]))
+    walls = Energy(foundation, 0.0, np.zeros(3), centre, none, 0.0, none, 0.0)
+
+    def clear(place: FloatArray) -> bool:
+        return foundation.least_gap(place) >= -CLEAR_MM
+
+    return descend(walls, centre, clear).centre
 
 
 def _first_clear(blocked: FloatArray) -> float:
