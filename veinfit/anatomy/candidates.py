@@ -20,7 +20,6 @@ from veinfit.anatomy.tubes import (
     WALL_REACH_MM,
     WAY_SMOOTHING_MM,
     Tube,
-    arc_length,
     resample,
     section_at,
     smooth,
@@ -33,12 +32,6 @@ from veinfit.settings import AnatomySettings
 
 LEAST_SHARED_MM = 2.0
 """Branches whose common part persists for less than this leave the body side by side."""
-
-CARINA_SEARCH_MM = 15.0
-"""The common section is sought from this far past where the ways part."""
-
-PARTED_MM = 3.0
-"""Ways this far from their mean have parted."""
 
 WAY_STEP_MM = 0.5
 """Spacing at which common sections are sought."""
@@ -175,13 +168,8 @@ def _common_way(lumen: Lumen, ways: Sequence[FloatArray], limit_mm2: float) -> F
     mean = np.mean([way[:count] for way in even], axis=0)
     mean = smooth(mean, WAY_SMOOTHING_MM, WAY_STEP_MM)
     direction = tangents(mean)
-    s = arc_length(mean)
-    apart = np.max([np.linalg.norm(way[:count] - mean, axis=1) for way in even], axis=0)
-    parted = np.flatnonzero(apart > PARTED_MM)
-    start = min(int(parted[0]) if len(parted) else count - 1, count - 1)
-    start = min(int(np.searchsorted(s, s[start] + CARINA_SEARCH_MM)), count - 1)
     wall = lumen.wall.near(mean, WALL_REACH_MM)
-    for k in range(start, 2, -1):
+    for k in range(count - 1, 2, -1):
         station = section_at(wall, mean[k], direction[k])
         if station is None or station.touches_cap or station.area_mm2 > limit_mm2:
             continue

@@ -148,11 +148,19 @@ def _claims(
                 diameter_mm=diameter,
                 is_open=all(m.opening is not None for m in members),
                 has_ostium=candidate.ostium is not None,
+                slenderness=_slenderness(candidate),
                 shared_mm=candidate.carina_mm,
                 hint=said.pop() if len(said) == 1 else "",
             )
         )
     return claims
+
+
+def _slenderness(candidate: Candidate) -> float:
+    if candidate.tube is None or not len(candidate.tube.areas_mm2):
+        return 0.0
+    diameter = float(np.sqrt(4.0 * np.median(candidate.tube.areas_mm2) / np.pi))
+    return candidate.tube.length_mm / diameter
 
 
 def _with_extras(

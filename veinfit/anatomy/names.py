@@ -95,6 +95,12 @@ SPLIT_TRUNK_COST = 10.0
 BLIND_VEIN_COST = 6.0
 """Cost of a blind branch being a vein where other veins are cut open."""
 
+SLENDER = 2.0
+"""A tube this many times longer than wide is no bulge, and a vein even when its end is closed."""
+
+SLENDER_RELIEF = 4.0
+"""What a slender blind branch saves as a vein, and costs more as nothing."""
+
 OPEN_APPENDAGE_COST = 3.0
 """Cost of the appendage being cut open."""
 
@@ -126,6 +132,8 @@ class Claim:
     is_open : bool
         It ends in an opening of the input.
     has_ostium : bool
+    slenderness : float
+        Length of its tube over its diameter.
     shared_mm : float or None
         Length of the trunk; None for one branch.
     hint : str
@@ -138,6 +146,7 @@ class Claim:
     diameter_mm: float
     is_open: bool
     has_ostium: bool
+    slenderness: float
     shared_mm: float | None
     hint: str = ""
 
@@ -289,9 +298,7 @@ def _assign(
                 for k in chosen
             ]
         )
-        nothing = np.array(
-            [OPEN_NOTHING_COST if claims[k].is_open else NOTHING_COST for k in chosen]
-        )
+        nothing = np.array([_nothing_cost(claims[k]) for k in chosen])
         full = np.concatenate([cost, np.diag(nothing) + 1e3 * (1 - np.eye(len(chosen)))], axis=1)
         rows, cols = linear_sum_assignment(full)
         taken = {roles[c]: chosen[r] for r, c in zip(rows, cols, strict=True) if c < len(roles)}
@@ -306,6 +313,12 @@ def _assign(
             rotation = _turn(claims, taken, about)
     assert result is not None
     return result
+
+
+def _nothing_cost(claim: Claim) -> float:
+    if claim.is_open:
+        return OPEN_NOTHING_COST
+    return NOTHING_COST + (SLENDER_RELIEF if claim.slenderness >= SLENDER else 0.0)
 
 
 def _misfit(
@@ -337,7 +350,7 @@ def _misfit(
         return misfit + (OPEN_APPENDAGE_COST if claim.is_open else 0.0)
     others_open = sum(claims[k].is_open for k in chosen if k != index)
     if not claim.is_open and others_open >= 2:
-        misfit += BLIND_VEIN_COST
+        misfit += BLIND_VEIN_COST - (SLENDER_RELIEF if claim.slenderness >= SLENDER else 0.0)
     if not claim.has_ostium:
         misfit += NO_OSTIUM_COST
     if role in ("LCPV", "RCPV", "ICPV"):

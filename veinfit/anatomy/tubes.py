@@ -195,20 +195,20 @@ def _walk(wall: Wall, path: FloatArray) -> list[Station]:
     """
     directions = tangents(path)
     stations: list[Station] = []
-    settled = False
+    settled: int | None = None
     for point, tangent in zip(path, directions, strict=True):
         station = section_at(wall, point, tangent)
         if station is None or station.touches_cap:
-            if settled:
+            if settled is not None:
                 break
             stations = []
             continue
         area = station.area_mm2
-        recent = [s.area_mm2 for s in stations[-8:]]
-        if settled and _enters_body(area, [s.area_mm2 for s in stations]):
+        if settled is not None and _enters_body(area, [s.area_mm2 for s in stations[settled:]]):
             break
         stations.append(station)
-        settled = settled or (len(recent) >= 2 and area < SETTLED_GROWTH * recent[-2])
+        if settled is None and len(stations) >= 3 and area < SETTLED_GROWTH * stations[-3].area_mm2:
+            settled = len(stations) - 1
     return _without_blind_end(stations)
 
 
