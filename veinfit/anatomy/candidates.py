@@ -36,8 +36,9 @@ LEAST_SHARED_MM = 2.0
 WAY_STEP_MM = 0.5
 """Spacing at which common sections are sought."""
 
-TRUNK_EXCESS = 2.0
-"""A common section is no larger than this times its branches together."""
+TRUNK_EXCESS = 1.8
+"""No section of a trunk, its ostium included, is larger than this times its branches together;
+wider, two veins share an antrum."""
 
 MOST_MEMBERS = 4
 """No trunk has more branches than this; what joins more is the body."""
@@ -152,6 +153,8 @@ def _trunk(
     if isinstance(found, OstiumFailure):
         return None
     ostium, notes = found
+    if ostium.measures.area_mm2 > limit:
+        return None
     length = float((tube.centres[0] - ostium.centre) @ ostium.normal)
     if length <= 0:
         return None

@@ -55,8 +55,11 @@ NOTED_SHIFT_MM = 0.5
 TURN_ANGLE_ERROR_DEG = 5.0
 """How well the angle of a wall is known on a mesh; it makes a gentle turn a blurred point."""
 
-CONTOUR_EXCESS = 1.5
-"""A contour this many times larger than that of the half-turn points has run into a neighbour."""
+STRAY_SHARE = 0.25
+"""A contour that lies outside the half-turn points by this share of their mean radius ..."""
+
+STRAY_MM = 1.0
+"""... and this much more has run into a neighbour or into the body."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -181,9 +184,6 @@ def _ostium_in_plane(
     tube: Tube, plane: Plane, turns: list[HalfTurn | None]
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     points = np.array([t.point for t in turns if t is not None])
-    ring = in_plane(points, plane.centre, plane.normal)
-    radius = np.linalg.norm(ring, axis=1)
-    expected = np.pi * float(np.mean(radius**2))
     notes: list[Note] = []
     for shift in CONTOUR_SHIFTS_MM:
         centre = plane.centre + shift * plane.normal
@@ -192,8 +192,7 @@ def _ostium_in_plane(
         )
         if contour is None or bool(tube.wall.is_cap[contour.faces].any()):
             continue
-        measures = measure_contour(contour.points, plane.normal)
-        if measures.area_mm2 > CONTOUR_EXCESS * expected:
+        if _strays(contour.points, points, plane):
             continue
         if shift >= NOTED_SHIFT_MM:
             notes.append(
@@ -205,6 +204,23 @@ def _ostium_in_plane(
             )
         return _describe(contour, plane, turns, points, float(shift)), tuple(notes)
     return OstiumFailure("no plane near the half-turn points cuts the vein alone")
+
+
+def _strays(contour: FloatArray, points: FloatArray, plane: Plane) -> bool:
+    """Whether a contour reaches outside the ring of half-turn points in some direction."""
+    ring = in_plane(points, plane.centre, plane.normal)
+    ring_radius = np.linalg.norm(ring, axis=1)
+    ring_angle = np.arctan2(ring[:, 1], ring[:, 0])
+    order = np.argsort(ring_angle)
+    flat = in_plane(contour, plane.centre, plane.normal)
+    expected = np.interp(
+        np.arctan2(flat[:, 1], flat[:, 0]),
+        ring_angle[order],
+        ring_radius[order],
+        period=2.0 * np.pi,
+    )
+    excess = np.linalg.norm(flat, axis=1) - expected
+    return bool(excess.max() > STRAY_SHARE * float(ring_radius.mean()) + STRAY_MM)
 
 
 def _describe(
