@@ -14,7 +14,7 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.errors import InputError
-from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.frames import BoolArray, IntArray
 from veinfit.notes import Note
 from veinfit.settings import SurfaceSettings
 from veinfit.surface.mesh import (
@@ -68,6 +68,11 @@ def clean_surface(surface: Surface, settings: SurfaceSettings) -> CleanSurface:
     surface, piece_notes = keep_main_piece(surface)
     notes += piece_notes
     surface, flipped = orient_outward(surface)
+    surface, twisted = drop_twisted_faces(surface)
+    if twisted:
+        notes.append(_note(f"{twisted} faces that no winding fits were dropped"))
+        surface, _ = part_touching_sheets(surface)
+        surface, _ = keep_main_piece(surface)
     if flipped:
         notes.append(_note(f"the winding of {flipped} faces was turned to point outward"))
     surface, filled = fill_small_holes(surface, settings.small_hole_mm)
@@ -272,6 +277,17 @@ def _two_colouring(n: int, pairs: IntArray, opposed: BoolArray) -> BoolArray:
     return flip
 
 
+def drop_twisted_faces(surface: Surface) -> tuple[Surface, int]:
+    """Drop the faces at edges along which neighbours still run alike after orienting."""
+    pairs, _, opposed = face_neighbours(surface)
+    if opposed.all():
+        return surface, 0
+    twisted = np.unique(pairs[~opposed] // 3)
+    keep = np.ones(len(surface.faces), dtype=bool)
+    keep[twisted] = False
+    return select_faces(surface, keep)[0], len(twisted)
+
+
 def fill_small_holes(surface: Surface, below_mm: float) -> tuple[Surface, int]:
     """Fill boundary loops whose perimeter-equivalent diameter is below ``below_mm``."""
     loops = boundary_loops(surface)
@@ -280,11 +296,6 @@ def fill_small_holes(surface: Surface, below_mm: float) -> tuple[Surface, int]:
         return surface, 0
     closed, _ = cap_loops(surface, small)
     return closed, len(small)
-
-
-def loop_points(surface: Surface, loop: IntArray) -> FloatArray:
-    """Return the (N, 3) points of a loop of vertex indices."""
-    return surface.points[loop]
 
 
 def _note(text: str, caution: bool = False) -> Note:

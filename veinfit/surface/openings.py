@@ -15,8 +15,8 @@ def boundary_loops(surface: Surface) -> list[IntArray]:
 
     Each is an array of vertex indices in the order in which the faces run along
     the boundary. The surface must be consistently wound with one fan of faces a
-    vertex (see :mod:`veinfit.surface.cleaning`); a chain that cannot be closed
-    is returned as it is.
+    vertex (see :mod:`veinfit.surface.cleaning`). Chains of fewer than three
+    vertices are no openings and are left out.
     """
     f = surface.faces
     n = np.int64(len(surface.points))
@@ -33,6 +33,7 @@ def boundary_loops(surface: Surface) -> list[IntArray]:
             loop.append(vertex)
             vertex = following.pop(vertex)
         loops.append(np.array(loop, dtype=np.int64))
+    loops = [loop for loop in loops if len(loop) >= 3]
     # Start each loop at its smallest index: the order of a dict must not show in results.
     loops = [np.roll(loop, -int(np.argmin(loop))) for loop in loops]
     return sorted(loops, key=lambda loop: (-loop_length(surface, loop), int(loop[0])))
