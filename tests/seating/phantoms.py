@@ -21,6 +21,7 @@ from veinfit.anatomy.model import (
     Vein,
 )
 from veinfit.surface import Surface
+from veinfit.surface.openings import boundary_loops, cap_loops
 
 DOWN = np.array([0.0, 0.0, -1.0])
 
@@ -53,15 +54,18 @@ def loft(rings, close=True):
     return Surface(rings.reshape(-1, 3), faces)
 
 
-def revolve(profile, ratio=1.0, edge_mm=0.7, sectors=None):
+def revolve(profile, ratio=1.0, edge_mm=0.7, sectors=None, lobes=None):
     """Turn a profile (K, 2) of radius and height about z, from the vein to the atrium.
 
-    ``ratio`` squeezes the y direction: an elliptical hole from a round one.
+    ``ratio`` squeezes the y direction: an elliptical hole from a round one. ``lobes``
+    (number, depth in mm) waves the rings: r + depth cos(number · angle).
     """
     profile = np.asarray(profile, dtype=float)
     n = sectors or int(np.ceil(2.0 * np.pi * np.median(profile[:, 0]) / edge_mm / 4.0)) * 4
     angle = np.linspace(0.0, 2.0 * np.pi, n, endpoint=False)
     r, z = profile[:, :1], profile[:, 1:]
+    if lobes is not None:
+        r = r + lobes[1] * np.cos(lobes[0] * angle)
     rings = np.stack(
         [r * np.cos(angle), ratio * r * np.sin(angle), np.broadcast_to(z, (len(r), n))], axis=-1
     )
@@ -96,10 +100,13 @@ def contour_measures(points):
     return ContourMeasures(area, perimeter, 2.0 * spread.max(), 2.0 * spread.min())
 
 
-def as_phantom(wall, contour, centreline=None, axis=DOWN, normal=DOWN, centre=(0.0, 0.0, 0.0)):
-    """Wrap a wall as an anatomy: its lowest open rim is the vein's end, the others the atrium."""
-    from veinfit.surface.openings import boundary_loops
+def as_phantom(
+    wall, contour, centreline=None, axis=DOWN, normal=DOWN, centre=(0.0, 0.0, 0.0), closed=False
+):
+    """Wrap a wall as an anatomy: its lowest open rim is the vein's end, the others the atrium.
 
+    ``closed`` caps the openings of the lumen; an open plate has no inside to close.
+    """
     centre = np.asarray(centre, dtype=float)
     loops = boundary_loops(wall)
     depth = [float(((wall.points[loop] - centre) @ axis).mean()) for loop in loops]
@@ -140,7 +147,7 @@ def as_phantom(wall, contour, centreline=None, axis=DOWN, normal=DOWN, centre=(0
         else None
     )
     anatomy = Anatomy(
-        lumen=wall,
+        lumen=cap_loops(wall, loops)[0] if closed else wall,
         wall=wall,
         body_centre=centre - 20.0 * np.asarray(axis),
         body_radius_mm=20.0,
@@ -217,7 +224,7 @@ def moved(phantom, turn, shift):
         replace(
             anatomy,
             wall=wall,
-            lumen=wall,
+            lumen=Surface(place(anatomy.lumen.points), anatomy.lumen.faces),
             veins=(new_vein,),
             mitral=mitral,
             body_centre=place(anatomy.body_centre),

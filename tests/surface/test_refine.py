@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import trimesh
+
 from veinfit.surface import Surface
 from veinfit.surface.mesh import edges, enclosed_volume, total_area
 from veinfit.surface.refine import refine as refine_all

@@ -10,6 +10,9 @@ from veinfit.seating.gap import GapField
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.triangles import area_above
 
+ON_PLANE_MM = 1e-6
+"""Wall this close to the ostial plane counts as on its atrial side."""
+
 
 def contact_area_mm2(patch: WallPatch, pressing: BoolArray, field: GapField) -> float:
     """Area of wall in cold contact around this vein, mm².
@@ -40,7 +43,7 @@ def antral_area_mm2(
         to the atrium; the others without it are enclosed.
     """
     faces = patch.surface.faces
-    atrial_side = -((patch.surface.points - patch.centre) @ patch.normal)
+    atrial_side = ON_PLANE_MM - (patch.surface.points - patch.centre) @ patch.normal
     # The open corners of a face are one another's neighbours: all are reached or none is.
     reached = open_to_atrium[faces].any(axis=1)
     enclosed = patch.near & ~reached

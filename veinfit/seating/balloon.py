@@ -182,7 +182,7 @@ def balloon_from_toml(path: Path) -> Balloon:
     InputError
         The file cannot be read or has faults; the message lists every one.
     """
-    if path.suffix.lower() != ".toml" and not path.exists():
+    if path.suffix.lower() != ".toml" and not path.is_file():
         raise InputError(f"balloon {str(path)!r}: give a diameter in mm or a TOML file")
     try:
         content = tomllib.loads(path.read_bytes().decode("utf-8"))

@@ -56,7 +56,7 @@ class Meridians:
 
 def meridian_hours() -> FloatArray:
     """Clock positions (M,) of all meridians."""
-    return np.arange(MERIDIANS) * (12.0 / MERIDIANS)
+    return np.linspace(0.0, 12.0, MERIDIANS, endpoint=False)
 
 
 def meridians(patch: WallPatch) -> Meridians:
@@ -71,15 +71,15 @@ def meridians(patch: WallPatch) -> Meridians:
     used[face_edges[patch.near]] = True
     edge_index = np.flatnonzero(used)
     step = 2.0 * np.pi / MERIDIANS
-    begin = angle[pairs[edge_index, 0]]
-    turn = np.mod(angle[pairs[edge_index, 1]] - begin + np.pi, 2.0 * np.pi) - np.pi
-    low, high = np.minimum(begin, begin + turn), np.maximum(begin, begin + turn)
-    # Half-open in angle: a vertex on a half plane belongs to one side only.
-    first, last = np.ceil(low / step), np.ceil(high / step)
-    number = (last - first).astype(np.int64)
+    # The next half plane from each vertex on: an edge crosses those between its ends', and
+    # whatever the rounding, each half plane crosses two edges of a face or none.
+    following = np.ceil(angle / step).astype(np.int64)
+    begin, end = following[pairs[edge_index]].T
+    turn = np.mod(end - begin + MERIDIANS // 2, MERIDIANS) - MERIDIANS // 2
+    first, number = np.minimum(begin, begin + turn), np.abs(turn)
     row = np.repeat(np.arange(len(edge_index)), number)
     before = np.repeat(np.cumsum(number) - number, number)
-    plane = first[row].astype(np.int64) + np.arange(len(row)) - before
+    plane = first[row] + np.arange(len(row)) - before
     meridian = np.mod(plane, MERIDIANS)
     across = plane * step + 0.5 * np.pi
     side = np.cos(across)[:, None] * twelve + np.sin(across)[:, None] * three
@@ -160,7 +160,8 @@ def read_clock(
     begin, end = _part_below(gap[a], gap[b], tolerance_mm)
     length = np.linalg.norm(lines.position[b] - lines.position[a], axis=1)
     meridian = lines.meridian[a]
-    width = np.bincount(meridian, weights=(end - begin) * length, minlength=MERIDIANS)
+    width = np.zeros(MERIDIANS)
+    np.add.at(width, meridian, (end - begin) * length)
     ends = np.stack([depth[a] + t * (depth[b] - depth[a]) for t in (begin, end)])
     atrial, distal = np.full(MERIDIANS, np.inf), np.full(MERIDIANS, -np.inf)
     np.minimum.at(atrial, meridian, ends.min(axis=0))

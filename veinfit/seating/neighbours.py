@@ -51,7 +51,7 @@ class FreezingZone:
         offset = points - self.centre
         along = offset @ self.shaft
         span = np.einsum("...i,...i->...", offset, offset)
-        away = np.sqrt(np.maximum(span - along**2, 0.0))
+        away = np.linalg.norm(offset - along[..., None] * self.shaft, axis=-1)
         polar = np.arctan2(away, along)
         nearest = np.clip(polar, np.radians(self.from_deg), np.radians(self.to_deg))
         distance = np.hypot(

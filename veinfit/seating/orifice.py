@@ -121,7 +121,7 @@ def open_areas(
     tolerance_mm : float
     """
     low, high = np.minimum(first, second), np.maximum(first, second)
-    with np.errstate(invalid="ignore", divide="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         share = np.where(low > tolerance_mm, 1.0, (high - tolerance_mm) / (high - low))
         area = lengths * share * 0.5 * (np.maximum(low, tolerance_mm) + high)
     area[high <= tolerance_mm] = 0.0

@@ -27,6 +27,9 @@ from veinfit.surface.refine import refine
 TOUCH_MARGIN_MM = 3.0
 """Walls are in the patch that come within this distance of a ball on the guide."""
 
+ON_PLANE_MM = 1e-6
+"""Wall this close to the plane across the ostium counts as before it."""
+
 SAMPLE_STEP_MM = 1.0
 """Distance between the places on the guide at which a ball is looked at."""
 
@@ -104,15 +107,16 @@ def wall_patch(
     guide = guide_of(vein)
     over_wall = _distance_over_wall(wall, vein)
     near_vertex = over_wall <= largest_radius_mm + settings.patch_margin_mm
-    near = near_vertex[wall.faces].any(axis=1)
+    near: BoolArray = np.any(near_vertex[wall.faces], axis=1)
     reach = largest_radius_mm + TOUCH_MARGIN_MM
     way = guide.sampled(
         vein.ostium.centre - largest_radius_mm * vein.axis,
         largest_radius_mm + settings.greatest_depth_mm,
         SAMPLE_STEP_MM,
     )
-    close = cKDTree(way).query(wall.points, distance_upper_bound=reach)[0] < reach
-    chosen = near | close[wall.faces].any(axis=1)
+    distance, _ = cKDTree(way).query(wall.points, distance_upper_bound=reach)
+    close: BoolArray = np.asarray(distance) < reach
+    chosen: BoolArray = near | np.any(close[wall.faces], axis=1)
 
     vertices, inverse = np.unique(wall.faces[chosen], return_inverse=True)
     coarse = Surface(wall.points[vertices], inverse.reshape(-1, 3))
@@ -273,13 +277,13 @@ def _ends(anatomy: Anatomy, vein: Vein, over_wall: FloatArray) -> tuple[IntArray
     if anatomy.appendage is not None:
         atrium.append(np.array([anatomy.appendage.tip_vertex]))
     atrium_ends = _joined(atrium, vein_ends)
+    before = height <= ON_PLANE_MM
     if not len(atrium_ends):
         pairs, _, counts = edges(wall)
         atrium_ends = _joined([pairs[counts == 1].ravel()], vein_ends)
-        atrium_ends = atrium_ends[height[atrium_ends] < 0.0]
+        atrium_ends = atrium_ends[before[atrium_ends]]
     if not len(atrium_ends):
-        reachable = np.isfinite(over_wall) & (height < 0.0)
-        far = np.where(reachable, over_wall, -1.0)
+        far = np.where(np.isfinite(over_wall) & before, over_wall, -1.0)
         atrium_ends = np.array([int(np.argmax(far))])
     return vein_ends, atrium_ends
 

@@ -69,10 +69,16 @@ def lies_elsewhere(patch: WallPatch, field: GapField, centre: FloatArray, radius
 
 
 def why_not_assessed(patch: WallPatch, field: GapField, seal: Seal) -> str:
-    """Return why the wall at hand does not allow a verdict; empty where it does."""
+    """Return why the wall at hand does not allow a verdict; empty where it does.
+
+    Where the wall ends within the contact nobody knows how it went on. The ends
+    that count as atrium are no matter: what lies past them is open by definition.
+    """
     if seal.path.narrowest < 0:
         return "the wall does not join the vein with the atrium"
-    if (field.contact & patch.wall_edge).any():
+    unknown = patch.wall_edge.copy()
+    unknown[patch.atrium_nodes[patch.atrium_nodes < len(unknown)]] = False
+    if (field.contact & unknown).any():
         return "the contact runs into a cut edge or a hole of the wall"
     narrowest = seal.path.narrowest
     if narrowest < len(patch.wall_edge) and patch.wall_edge[narrowest]:
