@@ -1,0 +1,527 @@
+"""A flat picture to write on: lines and words in pixels, labels that never overlap."""
+
+from __future__ import annotations
+
+import io
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from veinfit.report.colours import INK, PAPER
+from veinfit.report.scene import Camera, side_letters
+
+DESIGN_SIZE = (1200, 900)
+"""The size in pixels for which type sizes and distances are given; others scale with it."""
+
+BODY_PX, SMALL_PX, TITLE_PX = 22.0, 19.0, 34.0
+"""Type sizes: still readable where two pictures of 1200 pixels share a page's width."""
+
+SCALE_BAR_MM = 10.0
+
+_MEASURED: dict[tuple[str, float, bool], tuple[float, float]] = {}
+"""Widths and heights of texts that were measured, by text, size in pixels and weight."""
+
+_PT_PER_PX = 0.72
+"""Points a pixel on the canvas, whose resolution is 100 pixels an inch."""
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A rectangle in pixels: left, top, right, bottom; y runs down."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    def overlaps(self, other: Box, margin: float = 0.0) -> bool:
+        """Whether the two have a point in common, with ``margin`` between them."""
+        return (
+            self.left < other.right + margin
+            and other.left < self.right + margin
+            and self.top < other.bottom + margin
+            and other.top < self.bottom + margin
+        )
+
+    def holds(self, other: Box) -> bool:
+        """Whether ``other`` lies inside."""
+        return (
+            self.left <= other.left
+            and self.top <= other.top
+            and other.right <= self.right
+            and other.bottom <= self.bottom
+        )
+
+    @property
+    def size(self) -> tuple[float, float]:
+        """Width and height."""
+        return self.right - self.left, self.bottom - self.top
+
+
+def printable(text: str) -> str:
+    """Replace what cannot be drawn in one line (control characters) by a space."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
+def shortened(text: str, length: int) -> str:
+    """Cut ``text`` to ``length`` characters, an ellipsis for what went."""
+    return text if len(text) <= length else text[: length - 1].rstrip() + "…"
+
+
+class Canvas:
+    """A picture of ``size_px`` on white paper.
+
+    Drawing goes through matplotlib's Agg canvas alone, with its own defaults:
+    no user's configuration and no display has a say.
+    """
+
+    def __init__(self, size_px: tuple[int, int]) -> None:
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+
+        self.width, self.height = size_px
+        self.unit = min(size_px[0] / DESIGN_SIZE[0], size_px[1] / DESIGN_SIZE[1])
+        self._figure = Figure(
+            figsize=(self.width / 100, self.height / 100), dpi=100, facecolor=PAPER
+        )
+        self._agg = FigureCanvasAgg(self._figure)
+        self._axes = self._figure.add_axes((0, 0, 1, 1))
+        self._axes.set_xlim(0, self.width)
+        self._axes.set_ylim(self.height, 0)
+        self._axes.set_axis_off()
+        self._renderer: Any = self._agg.get_renderer()  # type: ignore[no-untyped-call]
+        self._taken: list[Box] = []
+
+    def image(self, pixels: np.ndarray, left: int, top: int) -> None:
+        """Put an (H, W, 3) uint8 picture down, its upper left corner at (left, top)."""
+        # Straight onto the canvas, pixel for pixel; figimage counts from the bottom.
+        self._figure.figimage(
+            pixels, left, self.height - top - pixels.shape[0], origin="upper", zorder=-1
+        )
+
+    def line(
+        self,
+        points: np.ndarray,
+        colour: str = INK,
+        width: float = 2.0,
+        *,
+        dash: tuple[float, ...] = (),
+        casing: str | None = PAPER,
+        clip: Box | None = None,
+        closed: bool = False,
+        above: float = 2.0,
+    ) -> None:
+        """Draw a polyline (N, 2), with a pale ``casing`` that sets it off from any ground."""
+        from matplotlib.lines import Line2D
+
+        path = np.asarray(points, dtype=float)
+        if closed:
+            path = np.concatenate([path, path[:1]])
+        strokes = [] if casing is None else [(casing, width + 2.2, ())]
+        for k, (stroke, thick, pattern) in enumerate([*strokes, (colour, width, dash)]):
+            thick *= self.unit * _PT_PER_PX
+            style: Any = "-"
+            if pattern:
+                style = (0, tuple(d * self.unit * _PT_PER_PX / thick for d in pattern))
+            item = Line2D(
+                path[:, 0],
+                path[:, 1],
+                color=stroke,
+                linewidth=thick,
+                linestyle=style,
+                solid_capstyle="round",
+                dash_capstyle="butt",
+                zorder=above + 0.01 * k,
+                alpha=0.75 if k < len(strokes) else 1.0,
+            )
+            self._add(item, clip)
+
+    def segments(
+        self,
+        ends: np.ndarray,
+        colours: Sequence[str],
+        width: float,
+        *,
+        casing: str | None = None,
+        clip: Box | None = None,
+        above: float = 2.0,
+    ) -> None:
+        """Draw separate lines (S, 2, 2), a colour each."""
+        from matplotlib.collections import LineCollection
+
+        rounds = [] if casing is None else [([casing], width + 3.0)]
+        for k, (shades, thick) in enumerate([*rounds, (list(colours), width)]):
+            item = LineCollection(
+                list(ends),
+                colors=shades,
+                linewidths=thick * self.unit * _PT_PER_PX,
+                capstyle="round",
+                zorder=above + 0.01 * k,
+            )
+            self._add(item, clip)
+
+    def polygon(
+        self,
+        points: np.ndarray,
+        fill: str,
+        *,
+        edge: str | None = None,
+        width: float = 1.5,
+        clip: Box | None = None,
+        above: float = 2.0,
+    ) -> None:
+        """Fill a polygon (N, 2)."""
+        from matplotlib.patches import Polygon
+
+        item = Polygon(
+            np.asarray(points, dtype=float),
+            closed=True,
+            facecolor=fill,
+            edgecolor=edge or "none",
+            linewidth=width * self.unit * _PT_PER_PX,
+            zorder=above,
+        )
+        self._add(item, clip)
+
+    def box(self, area: Box, fill: str, *, edge: str | None = None, above: float = 2.0) -> None:
+        """Fill a rectangle."""
+        corners = [
+            (area.left, area.top),
+            (area.right, area.top),
+            (area.right, area.bottom),
+            (area.left, area.bottom),
+        ]
+        self.polygon(np.array(corners), fill, edge=edge, above=above)
+
+    def circle(
+        self,
+        centre: np.ndarray,
+        radius: float,
+        fill: str = "none",
+        *,
+        edge: str | None = None,
+        width: float = 2.0,
+        clip: Box | None = None,
+        above: float = 2.0,
+    ) -> None:
+        """Draw a circle of ``radius`` pixels."""
+        from matplotlib.patches import Circle
+
+        item = Circle(
+            (float(centre[0]), float(centre[1])),
+            radius,
+            facecolor=fill,
+            edgecolor=edge or "none",
+            linewidth=width * self.unit * _PT_PER_PX,
+            zorder=above,
+        )
+        self._add(item, clip)
+
+    def arrow(
+        self,
+        start: np.ndarray,
+        end: np.ndarray,
+        colour: str = INK,
+        width: float = 2.5,
+        *,
+        both: bool = False,
+        clip: Box | None = None,
+        above: float = 3.0,
+    ) -> None:
+        """Draw a straight arrow; with ``both``, one with two heads."""
+        a, b = np.asarray(start, dtype=float), np.asarray(end, dtype=float)
+        length = float(np.linalg.norm(b - a))
+        if length < 1e-6:
+            return
+        along = (b - a) / length
+        aside = np.array([-along[1], along[0]])
+        head = min(13.0 * self.unit, 0.45 * length)
+        self.line(np.array([a, b]), colour, width, clip=clip, above=above)
+        for tip, way in ((b, along), (a, -along))[: 2 if both else 1]:
+            corners = [tip, tip - head * way + 0.42 * head * aside, tip - head * way
+                       - 0.42 * head * aside]  # fmt: skip
+            self.polygon(np.array(corners), colour, clip=clip, above=above + 0.05)
+
+    def measure(self, text: str, size: float = BODY_PX, *, bold: bool = False) -> Box:
+        """Return the box of ``text`` with its upper left corner at the origin."""
+        key = (text, round(size * self.unit, 3), bold)
+        if key not in _MEASURED:
+            item = self._text_item(0, 0, text, size, INK, "left", "top", bold)
+            extent = item.get_window_extent(self._renderer)
+            item.remove()
+            _MEASURED[key] = (float(extent.width), float(extent.height))
+        width, height = _MEASURED[key]
+        return Box(0.0, 0.0, width, height)
+
+    def text(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        size: float = BODY_PX,
+        *,
+        colour: str = INK,
+        across: str = "left",
+        down: str = "top",
+        bold: bool = False,
+        halo: bool = False,
+        above: float = 5.0,
+    ) -> Box:
+        """Write one line and return its box; ``halo`` sets it off from the picture."""
+        item = self._text_item(x, y, text, size, colour, across, down, bold)
+        item.set_zorder(above)
+        if halo:
+            from matplotlib.patheffects import withStroke
+
+            item.set_path_effects([withStroke(linewidth=3.2 * self.unit, foreground=PAPER)])
+        extent = item.get_window_extent(self._renderer)
+        return Box(
+            float(extent.x0),
+            self.height - float(extent.y1),
+            float(extent.x1),
+            self.height - float(extent.y0),
+        )
+
+    def wrapped(
+        self, area: Box, text: str, size: float = SMALL_PX, *, colour: str = INK, lines: int = 3
+    ) -> float:
+        """Write ``text`` into ``area`` over several lines; return where the last one ends.
+
+        What does not fit into ``lines`` lines is cut with an ellipsis.
+        """
+        rows = self.broken(text, area.size[0], size)
+        if len(rows) > lines:
+            rows = [*rows[: lines - 1], " ".join(rows[lines - 1 :])]
+            while len(rows[-1]) > 1 and self.measure(rows[-1] + "…", size).right > area.size[0]:
+                rows[-1] = rows[-1][:-1].rstrip()
+            rows[-1] += "…"
+        y = area.top
+        for row in rows:
+            self.text(area.left, y, row, size, colour=colour)
+            y += 1.28 * size * self.unit
+        return y
+
+    def broken(self, text: str, width: float, size: float) -> list[str]:
+        """Break ``text`` into lines of at most ``width`` pixels, long words too."""
+        rows, used = [""], 0.0
+        space = self.measure("n n", size).right - self.measure("nn", size).right
+        for word in printable(text).split():
+            length = self.measure(word, size).right
+            if rows[-1] and used + space + length > width:
+                rows.append("")
+                used = 0.0
+            while length > width and len(word) > 1:
+                cut = max(
+                    (k for k in range(1, len(word)) if self.measure(word[:k], size).right <= width),
+                    default=1,
+                )
+                rows[-1] = word[:cut]
+                rows.append("")
+                word = word[cut:]
+                length = self.measure(word, size).right
+            used += length + (space if rows[-1] else 0.0)
+            rows[-1] = f"{rows[-1]} {word}".strip()
+        return rows
+
+    def reserve(self, *areas: Box) -> None:
+        """Keep labels off ``areas``."""
+        self._taken.extend(areas)
+
+    def label(
+        self,
+        anchor: np.ndarray,
+        text: str,
+        within: Box,
+        size: float = BODY_PX,
+        *,
+        colour: str = INK,
+        bold: bool = False,
+        second: str = "",
+        avoid: np.ndarray | None = None,
+        away_from: np.ndarray | None = None,
+        leader: bool = True,
+    ) -> Box | None:
+        """Write a label near ``anchor`` where it overlaps nothing, with a leader line.
+
+        Parameters
+        ----------
+        anchor : (2,) array
+        text : str
+        within : Box
+            The label stays inside.
+        second : str, optional
+            A second line, smaller.
+        avoid : (N, 2) array, optional
+            Places that are better left visible.
+        away_from : (2,) array, optional
+            The label is rather put on the other side of the anchor.
+
+        Returns
+        -------
+        Box or None
+            Where it was put; None where there was no room, and nothing was drawn.
+        """
+        lines = [(text, size, bold)] + ([(second, SMALL_PX, False)] if second else [])
+        extents = [self.measure(words, px, bold=heavy) for words, px, heavy in lines]
+        pad = 5.0 * self.unit
+        width = max(extent.right for extent in extents) + 2 * pad
+        height = sum(extent.bottom for extent in extents) + (1 + len(lines)) * pad
+        best: tuple[float, Box] | None = None
+        for box in _candidates(anchor, width, height, self.unit, within):
+            if not within.holds(box) or any(box.overlaps(t, 2 * self.unit) for t in self._taken):
+                continue
+            cost = _cost(box, anchor, avoid, away_from, self.unit)
+            if best is None or cost < best[0] - 1e-9:
+                best = (cost, box)
+        if best is None:
+            return None
+        box = best[1]
+        self._taken.append(box)
+        end = _nearest(box, anchor)
+        if leader and np.linalg.norm(end - anchor) > 6 * self.unit:
+            self.line(np.array([anchor, end]), colour, 1.6, above=4.0)
+        self._plate(box)
+        y = box.top + pad
+        for (words, px, heavy), extent in zip(lines, extents, strict=True):
+            self.text(box.left + pad, y, words, px, colour=colour, bold=heavy)
+            y += extent.bottom + pad
+        return box
+
+    def _plate(self, box: Box) -> None:
+        from matplotlib.patches import Rectangle
+
+        item = Rectangle(
+            (box.left, box.top),
+            *box.size,
+            facecolor=PAPER,
+            edgecolor="none",
+            alpha=0.82,
+            zorder=4.5,
+        )
+        self._axes.add_patch(item)
+
+    def furniture(self, camera: Camera, area: Box) -> None:
+        """Put a scale bar into a view's lower left corner and letters at its sides."""
+        u = self.unit
+        length = SCALE_BAR_MM / camera.mm_per_px
+        x, y = area.left + 16 * u, area.bottom - 18 * u
+        self.line(np.array([[x, y], [x + length, y]]), INK, 4.0, above=6.0)
+        for end in (x, x + length):
+            self.line(np.array([[end, y - 6 * u], [end, y + 6 * u]]), INK, 3.0, above=6.0)
+        written = self.text(
+            x + length / 2, y - 9 * u, f"{SCALE_BAR_MM:g} mm", SMALL_PX,
+            across="center", down="bottom", halo=True, above=6.0,
+        )  # fmt: skip
+        self.reserve(Box(x - 6 * u, written.top, max(x + length, written.right), y + 8 * u))
+        middle_x, middle_y = (area.left + area.right) / 2, (area.top + area.bottom) / 2
+        for direction, at, across, down in (
+            (camera.right, (area.right - 8 * u, middle_y), "right", "center"),
+            (-camera.right, (area.left + 8 * u, middle_y), "left", "center"),
+            (camera.up, (middle_x, area.top + 8 * u), "center", "top"),
+            (-camera.up, (middle_x, area.bottom - 8 * u), "center", "bottom"),
+        ):
+            self.reserve(
+                self.text(
+                    *at, side_letters(direction), BODY_PX,
+                    across=across, down=down, bold=True, halo=True, above=6.0,
+                )
+            )  # fmt: skip
+
+    def png(self) -> bytes:
+        """Return the picture as PNG: the same bytes for the same drawing."""
+        stream = io.BytesIO()
+        with warnings.catch_warnings():
+            # A name may hold a character that the font lacks: a box is drawn for it.
+            warnings.simplefilter("ignore")
+            self._figure.savefig(
+                stream,
+                format="png",
+                dpi=100,
+                metadata={"Software": None},
+                pil_kwargs={"compress_level": 4},
+            )
+        return stream.getvalue()
+
+    def _text_item(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        size: float,
+        colour: str,
+        across: str,
+        down: str,
+        bold: bool,
+    ) -> Any:
+        return self._axes.text(
+            x,
+            y,
+            printable(text),
+            fontsize=size * self.unit * _PT_PER_PX,
+            color=colour,
+            ha=across,
+            va=down,
+            fontweight="bold" if bold else "normal",
+            fontfamily="DejaVu Sans",
+            parse_math=False,
+            zorder=5,
+        )
+
+    def _add(self, item: Any, clip: Box | None) -> None:
+        self._axes.add_artist(item)
+        if clip is not None:
+            from matplotlib.transforms import Bbox, TransformedBbox
+
+            area = Bbox([[clip.left, clip.bottom], [clip.right, clip.top]])
+            item.set_clip_box(TransformedBbox(area, self._axes.transData))
+
+
+def _candidates(
+    anchor: np.ndarray, width: float, height: float, unit: float, within: Box
+) -> list[Box]:
+    """Boxes around a place, near ones first, then a grid over all the room there is."""
+    middles = []
+    half = np.array([0.5 * width, 0.5 * height])
+    for distance in (16, 34, 56, 84, 118, 160, 210, 270):
+        for turn in np.arange(0, 2 * np.pi, np.pi / 12):
+            way = np.array([np.cos(turn), np.sin(turn)])
+            middles.append(anchor + way * (distance * unit + half @ np.abs(way)))
+    step = 24 * unit
+    for y in np.arange(within.top + half[1] + 1, within.bottom - half[1], step):
+        for x in np.arange(within.left + half[0] + 1, within.right - half[0], step):
+            middles.append(np.array([x, y]))
+    return [
+        Box(x - half[0], y - half[1], x + half[0], y + half[1])
+        for x, y in np.array(middles).tolist()
+    ]
+
+
+def _nearest(box: Box, point: np.ndarray) -> np.ndarray:
+    return np.array(
+        [np.clip(point[0], box.left, box.right), np.clip(point[1], box.top, box.bottom)]
+    )
+
+
+def _cost(
+    box: Box,
+    anchor: np.ndarray,
+    avoid: np.ndarray | None,
+    away_from: np.ndarray | None,
+    unit: float,
+) -> float:
+    """Weigh a place for a label, in pixels of leader line that it is as bad as."""
+    middle = np.array([(box.left + box.right) / 2, (box.top + box.bottom) / 2])
+    cost = float(np.linalg.norm(_nearest(box, anchor) - anchor)) / unit
+    if avoid is not None and len(avoid):
+        inside = (avoid[:, 0] > box.left) & (avoid[:, 0] < box.right)
+        inside &= (avoid[:, 1] > box.top) & (avoid[:, 1] < box.bottom)
+        if inside.any():
+            cost += 60.0 + min(300.0, 20000.0 * float(inside.mean()))
+    if away_from is not None:
+        out, way = anchor - away_from, middle - anchor
+        norm = float(np.linalg.norm(out) * np.linalg.norm(way))
+        cost += 40.0 * (1.0 - float(out @ way) / norm) if norm > 1e-9 else 0.0
+    return cost

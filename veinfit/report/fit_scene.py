@@ -1,0 +1,251 @@
+"""How a fit is looked at, and the scene of each of its two views.
+
+All sizes of one vein are seen by the same cameras, so that their pictures can
+be compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.frames import POSTERIOR, SUPERIOR, FloatArray, clock_basis, clock_direction, unit
+from veinfit.report.colours import (
+    BALLOON,
+    WALL_INNER,
+    WALL_OUTER,
+    GapBand,
+    band_edges,
+    band_palette,
+    rgb,
+)
+from veinfit.report.scene import (
+    Camera,
+    Ghost,
+    Layer,
+    View,
+    plain_layer,
+    revolved,
+    sphere_profile,
+    upright,
+)
+from veinfit.seating.model import Fit
+from veinfit.surface import Surface
+
+SIDE_MARGIN_MM = 9.0
+"""Wall shown past balloon and ostium in the view from the side."""
+
+DISTAL_SHOWN_MM = 12.0
+"""Length of vein past the ostium that the view from the side takes in."""
+
+AXIAL_MARGIN = 1.42
+"""Half width of the view down the axis, in radii of the largest balloon: leaves room for the
+clock's ring and its words."""
+
+AXIAL_CUT = 0.4
+"""In the view down the axis, what lies further behind the centre than this share of the
+radius is cut away: contact of the freezing zone lies before the centre."""
+
+SET_BACK_MM = 0.5
+"""The whole wall is set back by this beside the patch, which is a finer copy of its part."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FitFrame:
+    """The cameras of one vein.
+
+    Attributes
+    ----------
+    weak : (3,) array
+        Unit vector across the axis toward the place of which the view from the
+        side shows the profile: the widest leak of any size, else the direction
+        of the widest gap, else the ostium's greatest diameter.
+    side, axial : Camera
+    """
+
+    vein: Vein
+    weak: FloatArray
+    side: Camera
+    axial: Camera
+
+
+def frame_vein(vein: Vein, fits: Sequence[Fit], width_px: int, height_px: int) -> FitFrame:
+    """Choose the cameras for one vein from all its fits."""
+    axis = unit(vein.axis)
+    weak = _weak_direction(vein, fits)
+    across = np.cross(axis, weak)
+    # Seen from the front and somewhat from above rather than from behind and below.
+    if across @ (-POSTERIOR + 0.4 * SUPERIOR) < 0:
+        across = -across
+    seated = [fit for fit in fits if fit.centre is not None]
+    side = _side_camera(vein, seated, across, width_px, height_px)
+    twelve, _, _ = clock_basis(axis)
+    radius = 0.5 * max([fit.balloon_mm for fit in seated] or [vein.ostium.measures.d_max_mm * 1.4])
+    reach = max(
+        [radius]
+        + [
+            0.5 * fit.balloon_mm + _off_axis(fit.centre - vein.ostium.centre, axis)
+            for fit in seated
+            if fit.centre is not None
+        ]
+        + [_off_axis(p - vein.ostium.centre, axis) for p in vein.ostium.contour.points]
+    )
+    axial = Camera(
+        vein.ostium.centre,
+        -axis,
+        twelve,
+        2 * AXIAL_MARGIN * reach / min(width_px, height_px),
+        width_px,
+        height_px,
+    )
+    return FitFrame(vein, weak, side, axial)
+
+
+def ring_radius_mm(frame: FitFrame) -> float:
+    """Radius of the clock's ring in the view down the axis, mm."""
+    camera = frame.axial
+    half = 0.5 * min(camera.width_px, camera.height_px) * camera.mm_per_px
+    return half * (1.06 / AXIAL_MARGIN)
+
+
+def _off_axis(offset: FloatArray, axis: FloatArray) -> float:
+    return float(np.linalg.norm(offset - (offset @ axis) * axis))
+
+
+def _weak_direction(vein: Vein, fits: Sequence[Fit]) -> FloatArray:
+    axis = unit(vein.axis)
+    leaks = [(leak.width_mm, fit, leak) for fit in fits for leak in fit.leaks]
+    if leaks:
+        _, fit, leak = max(leaks, key=lambda item: item[0])
+        origin = vein.ostium.centre if fit.centre is None else fit.centre
+        offset = np.array([leak.x_mm, leak.y_mm, leak.z_mm]) - origin
+        across = offset - (offset @ axis) * axis
+        if np.linalg.norm(across) > 1e-6:
+            return np.asarray(unit(across))
+    stated = [
+        (fit.leak_width_mm, fit.leak_clock_h)
+        for fit in fits
+        if fit.leak_width_mm is not None and fit.leak_clock_h is not None and not fit.occluded
+    ]
+    readings = [(r.gap_mm, r.clock_h) for fit in fits for r in fit.clock if r.gap_mm is not None]
+    for places in (stated, readings):
+        if places:
+            return clock_direction(max(places)[1], axis)
+    return _longest_direction(vein)
+
+
+def _longest_direction(vein: Vein) -> FloatArray:
+    offsets = vein.ostium.contour.points - vein.ostium.centre
+    axis = unit(vein.axis)
+    offsets = offsets - np.outer(offsets @ axis, axis)
+    longest = offsets[np.argmax(np.linalg.norm(offsets, axis=1))]
+    if np.linalg.norm(longest) < 1e-6:
+        return clock_basis(axis)[0]
+    return np.asarray(unit(longest))
+
+
+def _side_camera(
+    vein: Vein, seated: Sequence[Fit], towards: FloatArray, width_px: int, height_px: int
+) -> Camera:
+    up = upright(towards, SUPERIOR, -POSTERIOR)
+    right = np.cross(up, towards)
+    axis = unit(vein.axis)
+    points = [vein.ostium.contour.points, (vein.ostium.centre + DISTAL_SHOWN_MM * axis)[None]]
+    for fit in seated:
+        if fit.centre is not None:
+            radius = 0.5 * fit.balloon_mm
+            points.append(fit.centre + radius * np.stack([up, -up, right, -right]))
+    cloud = np.concatenate(points)
+    low = np.array([(cloud @ right).min(), (cloud @ up).min()]) - SIDE_MARGIN_MM
+    high = np.array([(cloud @ right).max(), (cloud @ up).max()]) + SIDE_MARGIN_MM
+    middle = 0.5 * (low + high)
+    o = vein.ostium.centre
+    focal = o + (middle[0] - o @ right) * right + (middle[1] - o @ up) * up
+    scale = max((high[0] - low[0]) / width_px, (high[1] - low[1]) / height_px)
+    return Camera(focal, towards, up, float(scale), width_px, height_px)
+
+
+def balloon_surface(fit: Fit, profiles: Mapping[str, FloatArray]) -> Surface | None:
+    """Return the balloon where it sits; a sphere where ``profiles`` has no other shape."""
+    if fit.centre is None:
+        return None
+    profile = profiles.get(fit.balloon)
+    if profile is None:
+        profile = sphere_profile(fit.balloon_mm)
+    return revolved(profile, fit.centre, balloon_axis(fit))
+
+
+def balloon_axis(fit: Fit) -> FloatArray:
+    """Return the direction in which the balloon's nose points."""
+    if fit.push_direction is None:
+        return SUPERIOR
+    return np.asarray(unit(fit.push_direction))
+
+
+def fit_views(
+    anatomy: Anatomy,
+    fit: Fit,
+    frame: FitFrame,
+    bands: tuple[GapBand, ...],
+    profiles: Mapping[str, FloatArray],
+) -> tuple[View, View]:
+    """Return the view from the side and the view down the axis of one fit."""
+    balloon = balloon_surface(fit, profiles)
+    side_cut = (cut_origin(fit, frame), frame.side.towards)
+    axis = unit(frame.vein.axis)
+    behind = AXIAL_CUT * 0.5 * fit.balloon_mm
+    # Past the ostial plane at the least, so that a balloon far out hides no ostium.
+    origin = frame.vein.ostium.centre if fit.centre is None else fit.centre
+    start = min(float((origin - frame.vein.ostium.centre) @ axis), 0.0) - behind
+    axial_cut = (frame.vein.ostium.centre + start * axis, -axis)
+
+    side = [*_wall_layers(anatomy.wall, fit, bands, side_cut, outside=True)]
+    axial = [*_wall_layers(anatomy.wall, fit, bands, axial_cut, outside=False)]
+    ghosts = () if balloon is None else (Ghost(balloon, rgb(BALLOON), 0.16, 0.62),)
+    return (
+        View(frame.side, _filled(side), ghosts),
+        View(frame.axial, _filled(axial), ghosts),
+    )
+
+
+def cut_origin(fit: Fit, frame: FitFrame) -> FloatArray:
+    """Return the point through which the near side is cut away: the balloon's centre."""
+    return frame.vein.ostium.centre if fit.centre is None else fit.centre
+
+
+def _filled(layers: Sequence[Layer]) -> tuple[Layer, ...]:
+    return tuple(layer for layer in layers if len(layer.surface.faces))
+
+
+def _wall_layers(
+    wall: Surface,
+    fit: Fit,
+    bands: tuple[GapBand, ...],
+    clip: tuple[FloatArray, FloatArray],
+    *,
+    outside: bool,
+) -> list[Layer]:
+    """Return the wall seen from the blood, painted, and seen from outside, bare."""
+    back = SET_BACK_MM
+    layers = [plain_layer(wall, WALL_INNER, cull="facing", clip=clip, set_back_mm=back)]
+    if outside:
+        layers.append(plain_layer(wall, WALL_OUTER, cull="averted", clip=clip, set_back_mm=back))
+    if fit.patch is None:
+        return layers
+    if fit.patch_gap_mm is None:
+        layers.append(plain_layer(fit.patch, WALL_INNER, cull="facing", clip=clip))
+    else:
+        layers.append(
+            Layer(
+                fit.patch,
+                band_palette(bands),
+                values=fit.patch_gap_mm,
+                edges=band_edges(bands),
+                cull="facing",
+                clip=clip,
+            )
+        )
+    return layers

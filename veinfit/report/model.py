@@ -1,0 +1,104 @@
+"""What goes into a report, and the picture that goes with it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from veinfit.anatomy.model import Anatomy
+from veinfit.notes import Note
+from veinfit.seating.model import Fit
+from veinfit.seating.neighbours import Structure
+from veinfit.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """One picture that was written.
+
+    Attributes
+    ----------
+    file : str
+        Path below the case's folder, with forward slashes: ``pictures/LSPV-28.png``.
+    vein, balloon : str
+        What it shows; both empty for the overview.
+    caption : str
+        The figures that go with it, in one or two sentences.
+    alt : str
+        What is to be seen, for a reader who cannot see it.
+    notes : tuple of Note
+        How it came about, where that was not the usual way.
+    """
+
+    file: str
+    vein: str
+    balloon: str
+    caption: str
+    alt: str
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class InputFile:
+    """A file that was read: its part in the case, its format and its SHA-256.
+
+    Its name is left out: names of exported studies often carry the patient's.
+    """
+
+    role: str
+    format: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReportInput:
+    """All that the report tells.
+
+    Attributes
+    ----------
+    case_id : str
+    created : str
+        Time stamp, ISO 8601.
+    inputs : tuple of InputFile
+        The first is the atrium itself.
+    anatomy : Anatomy
+    fits : tuple of Fit
+    settings : Settings
+    version : str
+        Of the program.
+    notes : tuple of Note
+        Of the case; those carried by the anatomy, its veins, the fits and the
+        pictures are added by the report and need not be repeated.
+    pictures : tuple of Picture
+    folder : Path or None
+        The folder below which ``Picture.file`` lies; None leaves the pictures out.
+    structures : mapping of str to Surface or (N, 3) array
+    cardiac_phase, image_date : str
+        Empty where not given.
+    """
+
+    case_id: str
+    created: str
+    inputs: tuple[InputFile, ...]
+    anatomy: Anatomy
+    fits: tuple[Fit, ...]
+    settings: Settings
+    version: str
+    notes: tuple[Note, ...] = ()
+    pictures: tuple[Picture, ...] = ()
+    folder: Path | None = None
+    structures: Mapping[str, Structure] = field(default_factory=dict)
+    cardiac_phase: str = ""
+    image_date: str = ""
+
+
+def unique_notes(notes: Iterable[Note]) -> tuple[Note, ...]:
+    """Return ``notes`` without repetitions, cautions first, else in their order."""
+    once = tuple(dict.fromkeys(notes))
+    return tuple(sorted(once, key=lambda note: note.severity != "caution"))
+
+
+def picture_notes(pictures: Iterable[Picture]) -> tuple[Note, ...]:
+    """Return the notes that the pictures carry, each once."""
+    return unique_notes(note for picture in pictures for note in picture.notes)

@@ -1,0 +1,227 @@
+"""Draws a case's pictures: every fit, and the atrium with its veins named."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from veinfit.anatomy.model import Anatomy
+from veinfit.frames import FloatArray
+from veinfit.notes import Note
+from veinfit.report import plain_painter, vtk_painter
+from veinfit.report.colours import GapBand, gap_bands
+from veinfit.report.compose import flatten
+from veinfit.report.fit_picture import FitLayout, draw_fit, figures, finite_gap, fit_layout
+from veinfit.report.fit_scene import FitFrame, fit_views, frame_vein
+from veinfit.report.model import Picture
+from veinfit.report.overview import (
+    draw_overview,
+    landmarks,
+    overview_caption,
+    overview_layout,
+    overview_views,
+)
+from veinfit.report.scene import Painter, Raster, View, passes_of
+from veinfit.report.wording import balloon_title, safe_file_name, verdict_sentence
+from veinfit.seating.model import Fit
+from veinfit.seating.neighbours import Structure
+from veinfit.settings import SeatingSettings
+
+PainterName = Literal["auto", "vtk", "plain"]
+
+FOLDER = "pictures"
+"""Where the pictures go, below the case's folder."""
+
+SUPERSAMPLING = 2
+"""Passes are drawn this many times larger, and averaged down: smooth borders."""
+
+SYSTEM_PACKAGES = "libegl1 libegl-mesa0 libgl1-mesa-dri"
+"""What brings OpenGL without a display on Debian and its kin."""
+
+SMALLEST_PX = (400, 300)
+"""Below this size the writing does not fit."""
+
+
+def draw_pictures(
+    anatomy: Anatomy,
+    fits: Sequence[Fit],
+    structures: Mapping[str, Structure],
+    folder: Path,
+    *,
+    size_px: tuple[int, int] = (1200, 900),
+    painter: PainterName = "auto",
+    contact_tolerance_mm: float | None = None,
+    profiles: Mapping[str, FloatArray] | None = None,
+) -> tuple[Picture, ...]:
+    """Draw the overview and one picture for each fit, as PNG.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    fits : sequence of Fit
+        Those of a vein that the anatomy does not have are left out.
+    structures : mapping of str to Surface or (N, 3) array
+        Neighbours, shown in the overview.
+    folder : Path
+        The case's folder; the pictures go into ``pictures`` below it.
+    size_px : tuple of int
+        Width and height.
+    painter : {'auto', 'vtk', 'plain'}
+        ``auto`` has the graphics library draw in a child process and takes the
+        plain painter, with a note, where that fails; ``vtk`` raises instead.
+    contact_tolerance_mm : float, optional
+        A gap up to this is painted as contact; the setting's default if not given.
+    profiles : mapping of str to (N, 2) array, optional
+        Half sections, by balloon name, of balloons that are no spheres: place
+        along the shaft, from back to nose, and distance from it, mm.
+
+    Returns
+    -------
+    tuple of Picture
+        The overview first, then the fits in their order. The same input gives
+        the same bytes.
+
+    Raises
+    ------
+    ValueError
+        ``size_px`` is too small.
+    veinfit.report.vtk_painter.GraphicsUnavailable
+        With ``painter='vtk'``, where the graphics library cannot draw.
+    """
+    if size_px[0] < SMALLEST_PX[0] or size_px[1] < SMALLEST_PX[1]:
+        raise ValueError(
+            f"size_px is {size_px[0]} × {size_px[1]}, but pictures need at least "
+            f"{SMALLEST_PX[0]} × {SMALLEST_PX[1]}"
+        )
+    tolerance = contact_tolerance_mm
+    if tolerance is None:
+        tolerance = SeatingSettings().contact_tolerance_mm
+    bands = gap_bands(tolerance)
+    shapes = profiles or {}
+    layout, over_layout = fit_layout(size_px), overview_layout(size_px)
+    drawn = [_finite(fit) for fit in fits if any(v.name == fit.vein for v in anatomy.veins)]
+    frames = _frames(anatomy, drawn, layout)
+
+    overview = overview_views(anatomy, structures, over_layout)
+    views = [*overview]
+    for fit in drawn:
+        views += fit_views(anatomy, fit, frames[fit.vein], bands, shapes)
+    passes = tuple(one for view in views for one in passes_of(view))
+
+    def draw(paint: Painter) -> tuple[Picture, ...]:
+        flat = _flattened(views, paint(passes, SUPERSAMPLING))
+        pair = [next(flat) for _ in overview]
+        png = draw_overview(anatomy, structures, over_layout, overview, pair, SUPERSAMPLING)
+        pictures = [_written(folder, "overview.png", png, _overview_picture(anatomy, structures))]
+        for fit, name in zip(drawn, _file_names(drawn), strict=True):
+            images = (next(flat)[0], next(flat)[0])
+            png = draw_fit(anatomy, fit, frames[fit.vein], layout, bands, images, shapes)
+            pictures.append(_written(folder, name, png, _fit_picture(fit, bands)))
+        # The painter is run to its end, so that a late failure is not overlooked.
+        for _ in flat:
+            pass
+        return tuple(pictures)
+
+    (folder / FOLDER).mkdir(parents=True, exist_ok=True)
+    if painter == "plain":
+        return draw(plain_painter.paint)
+    try:
+        return draw(vtk_painter.paint)
+    except vtk_painter.GraphicsUnavailable as fault:
+        if painter == "vtk":
+            raise
+        note = _fallback_note(str(fault))
+    return tuple(replace(picture, notes=(note,)) for picture in draw(plain_painter.paint))
+
+
+def _flattened(
+    views: Sequence[View], rasters: Iterator[Raster]
+) -> Iterator[tuple[np.ndarray, Raster]]:
+    """Yield each view's flat picture and the raster of its solid layers."""
+    for view in views:
+        solid = next(rasters)
+        ghosts = [(ghost, next(rasters)) for ghost in view.ghosts]
+        yield flatten(solid, ghosts, SUPERSAMPLING), solid
+    for _ in rasters:
+        raise AssertionError("more rasters than passes")
+
+
+def _finite(fit: Fit) -> Fit:
+    if fit.patch_gap_mm is None:
+        return fit
+    return replace(fit, patch_gap_mm=finite_gap(fit.patch_gap_mm))
+
+
+def _frames(anatomy: Anatomy, fits: Sequence[Fit], layout: FitLayout) -> dict[str, FitFrame]:
+    width, height = layout.view_px
+    return {
+        vein.name: frame_vein(vein, [f for f in fits if f.vein == vein.name], width, height)
+        for vein in anatomy.veins
+    }
+
+
+def _fallback_note(fault: str) -> Note:
+    return Note(
+        "pictures",
+        f"The graphics library could not draw ({fault}), so the slower built-in painter drew the "
+        "pictures; their content is the same. On Debian and Ubuntu the system packages "
+        f"{SYSTEM_PACKAGES} let it draw without a display.",
+    )
+
+
+def _file_names(fits: Sequence[Fit]) -> Iterator[str]:
+    """Yield a file name for each fit, no two the same even where case does not count."""
+    used = {"overview"}
+    for fit in fits:
+        balloon = fit.balloon.replace(" mm", "mm") or f"{fit.balloon_mm:g}mm"
+        stem = f"{safe_file_name(fit.vein)}-{safe_file_name(balloon)}"
+        if fit.approach != "coaxial":
+            stem += f"-{fit.approach}"
+        name, again = stem, 2
+        while name.lower() in used:
+            name, again = f"{stem}_{again}", again + 1
+        used.add(name.lower())
+        yield f"{name}.png"
+
+
+def _written(folder: Path, name: str, png: bytes, picture: Picture) -> Picture:
+    target = folder / FOLDER / name
+    partial = target.with_suffix(".part")
+    partial.write_bytes(png)
+    partial.replace(target)
+    return replace(picture, file=f"{FOLDER}/{name}")
+
+
+def _overview_picture(anatomy: Anatomy, structures: Mapping[str, Structure]) -> Picture:
+    named = ", ".join(mark.text for mark in landmarks(anatomy, structures))
+    return Picture(
+        file="",
+        vein="",
+        balloon="",
+        caption=overview_caption(anatomy),
+        alt=f"The left atrium from behind and from the front; named are {named or 'no parts'}.",
+    )
+
+
+def _fit_picture(fit: Fit, bands: tuple[GapBand, ...]) -> Picture:
+    seen = (
+        "the balloon, see-through, against the wall"
+        if fit.centre is not None
+        else "the wall without a balloon, which has no seat"
+    )
+    scale = ", ".join(band.label for band in bands)
+    return Picture(
+        file="",
+        vein=fit.vein,
+        balloon=fit.balloon,
+        caption=f"{verdict_sentence(fit)}. {figures(fit)}",
+        alt=(
+            f"{fit.vein}, {balloon_title(fit)}: {seen}, from the side with the near wall cut away "
+            f"and from the atrium into the vein. The wall is painted with the gap: {scale}. "
+            f"{verdict_sentence(fit)}."
+        ),
+    )
