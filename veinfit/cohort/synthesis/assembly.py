@@ -27,8 +27,14 @@ from veinfit.cohort.synthesis.shape import (
 )
 from veinfit.frames import FloatArray, angle_deg, unit
 
-ROOT_MM = 6.0
-"""A tube reaches at least this far into the body, so that no gap can open at its root."""
+ROOT_MM = 3.0
+"""A tube keeps its width this far into the body, so that no gap can open at its root."""
+
+ROOT_END_MM = 6.0
+"""Farther in it narrows over this length, so that its end stays inside the body."""
+
+ROOT_END_SHARE = 0.55
+"""Width of its inner end over its width where it leaves the body."""
 
 STEEPEST_ROOT_DEG = 60.0
 """An oblique tube's root is lengthened up to this angle between tube and wall normal."""
@@ -39,8 +45,8 @@ FUNNEL_ROOT_SHARE = 0.72
 FUNNEL_ROOT_MM = 16.0
 """Length of the mitral funnel's tube, from inside the body to the mitral plane."""
 
-TRUNK_CAP_SHARE = 1.0
-"""Height of a trunk's rounded end, hidden in the crotch of its branches, over its short semi-axis."""
+TRUNK_CAP_SHARE = 0.5
+"""Height of a trunk's rounded end, in the crotch of its branches, over its short semi-axis."""
 
 BRANCH_ROOT_MM = 5.0
 """A branch reaches this far back into its trunk."""
@@ -113,6 +119,7 @@ def _trunk(shape: VeinShape, body: Body) -> Tube:
     start = body.exit_point(body.centre, unit(shape.exit))
     direction = unit(shape.direction)
     root = _root_mm(body, start, direction, 0.5 * shape.d_long_mm)
+    whole_root = root + ROOT_END_MM
     branched = bool(shape.branches)
     length = shape.length_mm
     curve = Curve(
@@ -120,16 +127,16 @@ def _trunk(shape: VeinShape, body: Body) -> Tube:
         direction=direction,
         end_direction=unit(shape.end_direction),
         length_mm=length,
-        t_low=-root / length,
+        t_low=-whole_root / length,
         t_high=1.0 + END_ROOM_MM / length,
         reference=unit(shape.long_axis),
         twist_deg=shape.twist_deg,
     )
-    widths = np.array([1.0, shape.taper])
+    widths = np.array([ROOT_END_SHARE, 1.0, 1.0, shape.taper])
     return Tube(
         name=shape.name,
         curve=curve,
-        knots=np.array([0.0, 1.0]),
+        knots=np.array([-whole_root / length, -root / length, 0.0, 1.0]),
         semi_long=0.5 * shape.d_long_mm * widths,
         semi_short=0.5 * shape.d_short_mm * widths,
         fillet_mm=shape.fillet_mm,
@@ -140,13 +147,12 @@ def _trunk(shape: VeinShape, body: Body) -> Tube:
 
 def _branch(shape: BranchShape, vein: VeinShape, trunk: Tube) -> Tube:
     one = np.ones(1)
-    direction = trunk.curve.tangent(one)[0]
     along, across = (axis[0] for axis in trunk.curve.axes(one))
     start = trunk.curve.position(one)[0] + shape.offset_mm[0] * along + shape.offset_mm[1] * across
     length = shape.length_mm
     curve = Curve(
         start=start,
-        direction=direction,
+        direction=unit(shape.start_direction),
         end_direction=unit(shape.direction),
         length_mm=length,
         t_low=-BRANCH_ROOT_MM / length,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -9,10 +10,15 @@ from veinfit.cohort.synthesis import surfaces
 from veinfit.cohort.synthesis.assembly import implicit
 from veinfit.cohort.synthesis.fields import Ends, Implicit
 from veinfit.cohort.synthesis.shape import AtriumShape
-from veinfit.surface.mesh import Surface
+from veinfit.cohort.synthesis.survey import survey_opening, survey_veins
+from veinfit.cohort.synthesis.truth import AtriumTruth
+from veinfit.surface.mesh import Surface, enclosed_volume
 
 MITRAL_DOME_MM = 6.0
 """Height of a domed mitral lid, about that of closed leaflets."""
+
+VOLUME_EDGES_MM = (1.0, 1.6)
+"""Edge lengths of the two surfaces from which the volume is worked out."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +64,29 @@ class SyntheticAtrium:
         rounded: Ends | None = "rounded" if vein_ends == "rounded" else None
         surface, loops = surfaces.cut_surface(self.implicit, edge_mm, rounded)
         return surfaces.closed_by_lids(self.implicit, surface, loops, edge_mm, mitral_dome_mm)
+
+    @cached_property
+    def truth(self) -> AtriumTruth:
+        """What is true of it, from the implicit function alone; takes some seconds."""
+        field = self.implicit
+        longer = dataclasses.replace(field, extension_mm=2.0)
+        appendage, funnel = field.appendage, field.funnel
+        return AtriumTruth(
+            veins=survey_veins(self.shape, field),
+            appendage=survey_opening(field, appendage, 0.0) if appendage else None,
+            mitral=survey_opening(longer, funnel, 1.0) if funnel else None,
+            body_centre=field.body.centre,
+            volume_ml=self.volume_ml,
+        )
+
+    @cached_property
+    def volume_ml(self) -> float:
+        """Volume of the blood between the cut ends, mL."""
+        # Chords cut a share off the volume that goes with the square of the edge
+        # length: two edge lengths give the limit.
+        fine, coarse = VOLUME_EDGES_MM
+        v = [enclosed_volume(self.closed_surface(edge)) for edge in (fine, coarse)]
+        return (v[0] + (v[0] - v[1]) / ((coarse / fine) ** 2 - 1.0)) / 1000.0
 
 
 def build(shape: AtriumShape) -> SyntheticAtrium:

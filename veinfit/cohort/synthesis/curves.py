@@ -79,7 +79,7 @@ class Curve:
         )
 
     def velocity(self, t: FloatArray) -> FloatArray:
-        """Derivatives (N, 3) with respect to t."""
+        """Return derivatives (N, 3) with respect to t."""
         c, u = self.coefficients, np.clip(t, 0.0, 1.0)[:, None]
         return np.asarray(c[1] + u * u * (3.0 * c[3] + u * (4.0 * c[4] + u * 5.0 * c[5])))
 
@@ -89,13 +89,13 @@ class Curve:
         return np.asarray(u * (6.0 * c[3] + u * (12.0 * c[4] + u * 20.0 * c[5])))
 
     def tangent(self, t: FloatArray) -> FloatArray:
-        """Unit tangents (N, 3)."""
+        """Return unit tangents (N, 3)."""
         return unit(self.velocity(t))
 
     def axes(
         self, t: FloatArray, tangent: FloatArray | None = None
     ) -> tuple[FloatArray, FloatArray]:
-        """Unit section axes (N, 3), (N, 3): along and across the long diameter."""
+        """Return unit section axes (N, 3), (N, 3): along and across the long diameter."""
         tangent = self.tangent(t) if tangent is None else tangent
         along = unit(self.reference - (tangent @ self.reference)[:, None] * tangent)
         across = np.cross(tangent, along)

@@ -41,7 +41,7 @@ def round_union(a: FloatArray, b: FloatArray, radius: FloatArray | float) -> Flo
 
 
 def round_union_all(values: FloatArray, radius: float) -> FloatArray:
-    """Rounded union of many implicit functions (N, K) to (N,)."""
+    """Join many implicit functions (N, K) to (N,) by a rounded union."""
     nearest = values.min(axis=1)
     rest = np.maximum(radius - values, 0.0)
     return np.asarray(np.maximum(radius, nearest) - np.sqrt(np.einsum("ij,ij->i", rest, rest)))
@@ -144,13 +144,6 @@ class Tube:
     def semi_axes(self, t: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Semi-axes (N,), (N,) of the section at parameters t (N,)."""
         x = np.clip(t, self.knots[0], self.knots[-1])
-        if len(self.knots) == 2:
-            share = (x - self.knots[0]) / (self.knots[1] - self.knots[0])
-            share = share * share * (3.0 - 2.0 * share)
-            return (
-                self.semi_long[0] + share * (self.semi_long[1] - self.semi_long[0]),
-                self.semi_short[0] + share * (self.semi_short[1] - self.semi_short[0]),
-            )
         index = np.clip(np.searchsorted(self.knots, x) - 1, 0, len(self.knots) - 2)
         low, high = self.knots[index], self.knots[index + 1]
         share = (x - low) / (high - low)
@@ -289,7 +282,7 @@ class Implicit:
         return np.asarray((points - plane) @ self.funnel.curve.tangent(one)[0])
 
     def appendage_distance(self, points: FloatArray) -> FloatArray:
-        """The appendage alone (N,)."""
+        """Return the appendage alone (N,)."""
         if self.appendage is None:
             return np.full(len(points), FAR_MM)
         result = np.full(len(points), FAR_MM)
@@ -324,13 +317,13 @@ class Implicit:
         return round_union(chamber, round_union_all(branches, self.carina_mm), radius)
 
     def value(self, points: FloatArray) -> FloatArray:
-        """The implicit function (N,) at points (N, 3), mm."""
+        """Return the implicit function (N,) at points (N, 3), mm."""
         return self.join(
             self.chamber(points), self.tube_distances(points), self.appendage_distance(points)
         )
 
     def value_and_gradient(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """The implicit function (N,) and its gradient (N, 3) by central differences."""
+        """Return the implicit function (N,) and its gradient (N, 3) by central differences."""
         h = GRADIENT_STEP_MM
         steps = np.concatenate([np.zeros((1, 3)), h * np.eye(3), -h * np.eye(3)])
         values = self.value((points[None] + steps[:, None]).reshape(-1, 3)).reshape(7, -1)

@@ -122,7 +122,7 @@ def _outward(surface: Surface, values: FloatArray) -> bool:
 
 
 def flipped(surface: Surface) -> Surface:
-    """The same surface with its normals reversed."""
+    """Return the same surface with its normals reversed."""
     return Surface(surface.points, surface.faces[:, ::-1])
 
 
@@ -184,7 +184,7 @@ def cut(surface: Surface, side: FloatArray) -> tuple[Surface, BoolArray]:
     parts = [kept]
     for k in range(3):
         i, j, m = faces[:, k], faces[:, (k + 1) % 3], faces[:, (k + 2) % 3]
-        ij, jm, mi = face_edges[:, k], face_edges[:, (k + 1) % 3], face_edges[:, (k + 2) % 3]
+        ij, mi = face_edges[:, k], face_edges[:, (k + 2) % 3]
         one = (sign[i] < 0) & (sign[j] > 0) & (sign[m] > 0)
         parts.append(np.stack([i, number[ij], number[mi]], axis=1)[one])
         two = (sign[i] > 0) & (sign[j] < 0) & (sign[m] < 0)

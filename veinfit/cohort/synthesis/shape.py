@@ -96,8 +96,8 @@ class BranchShape:
     name : str
         A vein's name for the branches of a common trunk, else the trunk's name
         with a letter.
-    direction : (3,)
-        Direction at the cut end; the branch starts along the trunk.
+    start_direction, direction : (3,)
+        Directions where it starts and at the cut end.
     offset_mm : (along the trunk's long axis, along its short axis)
         Where in the trunk's section the branch starts.
     d_long_mm, d_short_mm : float
@@ -109,6 +109,7 @@ class BranchShape:
     """
 
     name: str
+    start_direction: Vector
     direction: Vector
     offset_mm: tuple[float, float]
     d_long_mm: float

@@ -53,7 +53,7 @@ def wall_points(tube: Tube, s_mm: FloatArray, angles: int = 24) -> FloatArray:
 
 
 def roots(shape: AtriumShape, field: Implicit) -> list[Tube]:
-    """The tubes that leave the body: one a vein, without branches."""
+    """Return the tubes that leave the body: one a vein, without branches."""
     names = {vein.name for vein in shape.veins}
     return [tube for tube in field.tubes if tube.name in names]
 

@@ -39,7 +39,7 @@ def bounds(field: Implicit, room_mm: float) -> tuple[FloatArray, FloatArray]:
 
 
 def open_ends(field: Implicit) -> tuple[Tube, ...]:
-    """The tubes with a flat end that leads out of the atrium, the mitral funnel last."""
+    """Return the tubes with a flat end that leads out of the atrium, the mitral funnel last."""
     ends = tuple(tube for tube in field.tubes if tube.outer == "flat")
     return ends if field.funnel is None else (*ends, field.funnel)
 

@@ -1,0 +1,227 @@
+"""The half turn of the wall around a vein, read off the implicit function.
+
+In half-planes that contain the vein's axis line, the zero level is followed
+from the trunk toward the atrium. ψ is the angle between the way and the
+direction straight out of the vein; it is that of the trunk's wall, ψ0, where
+the wall is still the vein's own, and the atrium's, ψ1, where ψ first stops
+rising. The wall has made half of its turn where ψ is (ψ0 + ψ1) / 2.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.cohort.synthesis.fields import FAR_MM, Implicit, round_union_all
+from veinfit.frames import BoolArray, FloatArray
+
+STEP_MM = 0.15
+"""Step along the profile."""
+
+LONGEST_MM = 40.0
+"""A profile is followed no farther than this."""
+
+PLATEAU_MM = 12.0
+"""ψ has also stopped rising where it has not risen over this length."""
+
+RISE_DEG = 0.05
+"""A rise by less than this does not count against a plateau."""
+
+FALL_DEG = 2.0
+"""ψ has stopped rising when it falls by more than this; smaller changes are ignored."""
+
+OWN_MM = 0.005
+"""Where the union differs from the vein alone by less than this the wall is the vein's own."""
+
+LEAST_TURN_DEG = 5.0
+"""A sector in which the wall turns by less than this has no half turn."""
+
+REFINEMENTS = 14
+"""Bisections of the half turn's place between two steps of the profile."""
+
+DIFFERENCE_MM = 1e-5
+"""Step of the forward differences."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sectors:
+    """Half-planes: points are ``origin + rho * radial + z * axial``.
+
+    Attributes
+    ----------
+    origin, radial, axial : (N, 3) arrays
+    own : (N, K) bool array
+        Which tubes of the implicit function belong to the sector's vein.
+    """
+
+    origin: FloatArray
+    radial: FloatArray
+    axial: FloatArray
+    own: BoolArray
+
+    def point(self, q: FloatArray, rows: np.ndarray) -> FloatArray:
+        """Points (M, 3) in space of plane coordinates q (M, 2) = (rho, z)."""
+        return np.asarray(
+            self.origin[rows] + q[:, :1] * self.radial[rows] + q[:, 1:] * self.axial[rows]
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HalfTurns:
+    """The half turn of every sector; NaN where there is none.
+
+    Attributes
+    ----------
+    points : (N, 3) array
+    trunk_deg, atrium_deg : (N,) arrays
+        ψ0 and ψ1.
+    """
+
+    points: FloatArray
+    trunk_deg: FloatArray
+    atrium_deg: FloatArray
+
+
+def half_turns(field: Implicit, sectors: Sectors, rho: FloatArray, z: FloatArray) -> HalfTurns:
+    """Find the half turn in every sector.
+
+    Parameters
+    ----------
+    rho, z : (N,) arrays
+        Where each profile starts, on the wall of the trunk.
+    """
+    path, psi, own = _follow(field, sectors, np.stack([rho, z], axis=1))
+    n = len(rho)
+    points = np.full((n, 3), np.nan)
+    psi0, psi1 = np.full(n, np.nan), np.full(n, np.nan)
+    low, high = np.zeros((n, 2)), np.zeros((n, 2))
+    chosen = np.zeros(n, dtype=bool)
+    for k in range(n):
+        length = int(np.isfinite(psi[:, k]).sum())
+        if length < 3:
+            continue
+        profile = psi[:length, k]
+        left = np.flatnonzero(~own[:length, k])
+        if not len(left):
+            continue
+        begin = max(int(left[0]) - 1, 0)
+        top = _first_maximum(profile, begin)
+        psi0[k], psi1[k] = profile[begin], profile[top]
+        middle = 0.5 * (psi0[k] + psi1[k])
+        if psi1[k] - psi0[k] < LEAST_TURN_DEG:
+            continue
+        passed = begin + int(np.argmax(profile[begin : top + 1] >= middle))
+        low[k], high[k] = path[max(passed - 1, 0), k], path[passed, k]
+        chosen[k] = True
+    rows = np.flatnonzero(chosen)
+    if len(rows):
+        middle = 0.5 * (psi0 + psi1)[rows]
+        points[rows] = _refined(field, sectors, rows, low[rows], high[rows], middle)
+    return HalfTurns(points, psi0, psi1)
+
+
+def _first_maximum(profile: FloatArray, begin: int) -> int:
+    """Index of the first maximum from ``begin`` on, changes below FALL_DEG ignored."""
+    best = begin
+    for k in range(begin, len(profile)):
+        if profile[k] > profile[best]:
+            best = k
+        elif profile[k] < profile[best] - FALL_DEG and profile[best] > profile[begin] + FALL_DEG:
+            break
+        elif profile[k] < profile[begin] - FALL_DEG and best == begin:
+            # The wall turns back before it turns out: it is still the trunk's.
+            begin = best = k
+    return best
+
+
+def _evaluate(
+    field: Implicit, sectors: Sectors, rows: np.ndarray, q: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Value (M,), gradient in the half-plane (M, 2) and excess over the vein alone (M,)."""
+    h = DIFFERENCE_MM
+    shifted = np.concatenate([q, q + np.array([h, 0.0]), q + np.array([0.0, h])])
+    points = sectors.point(shifted, np.tile(rows, 3))
+    m = len(rows)
+    tubes = field.tube_distances(points)
+    f = field.join(field.chamber(points), tubes, field.appendage_distance(points))
+    gradient = np.stack([f[m : 2 * m] - f[:m], f[2 * m :] - f[:m]], axis=1) / h
+    alone = round_union_all(np.where(sectors.own[rows], tubes[:m], FAR_MM), field.carina_mm)
+    return f[:m], gradient, alone - f[:m]
+
+
+def _onto(q: FloatArray, f: FloatArray, gradient: FloatArray) -> FloatArray:
+    slope2 = np.maximum(np.einsum("ij,ij->i", gradient, gradient), 0.02)
+    return np.asarray(q - (np.clip(f, -0.5, 0.5) / slope2)[:, None] * gradient)
+
+
+def _follow(
+    field: Implicit, sectors: Sectors, start: FloatArray
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Follow the zero level in all sectors at once.
+
+    Returns
+    -------
+    path : (S, N, 2) array
+    psi : (S, N) array
+        Degrees, without jumps of 360; NaN after the end of a profile.
+    own : (S, N) bool array
+        Where the wall is the vein's own.
+    """
+    n = len(start)
+    count = int(LONGEST_MM / STEP_MM)
+    path = np.full((count, n, 2), np.nan)
+    psi = np.full((count, n), np.nan)
+    own = np.ones((count, n), dtype=bool)
+    rows = np.flatnonzero(np.isfinite(start).all(axis=1))
+    q = start[rows]
+    highest = np.full(n, -np.inf)
+    lowest = np.full(n, np.inf)
+    since_rise = np.zeros(n, dtype=int)
+    for step in range(count):
+        f, gradient, excess = _evaluate(field, sectors, rows, q)
+        q = _onto(q, f, gradient)
+        angle = np.degrees(np.arctan2(gradient[:, 1], gradient[:, 0]))
+        if step:
+            before = psi[step - 1, rows]
+            angle = before + np.mod(angle - before + 180.0, 360.0) - 180.0
+        path[step, rows], psi[step, rows], own[step, rows] = q, angle, excess < OWN_MM
+        # Only what rises after the wall has ceased to be the vein's own counts.
+        left = ~own[: step + 1, rows].all(axis=0)
+        highest_before = highest[rows]
+        lowest[rows] = np.where(left, np.minimum(lowest[rows], angle), angle)
+        highest[rows] = np.where(left, np.maximum(highest[rows], angle), angle)
+        fresh = angle > highest_before + RISE_DEG
+        since_rise[rows] = np.where(left & ~fresh, since_rise[rows] + 1, 0)
+        rose = highest[rows] > lowest[rows] + FALL_DEG
+        done = left & rose & (angle < highest[rows] - 2.0 * FALL_DEG)
+        done |= since_rise[rows] > PLATEAU_MM / STEP_MM
+        keep = ~done & (q[:, 0] > 0.0)
+        slope = np.maximum(np.linalg.norm(gradient, axis=1), 1e-6)[:, None]
+        tangent = np.stack([gradient[:, 1], -gradient[:, 0]], axis=1) / slope
+        q = (q + STEP_MM * tangent)[keep]
+        rows = rows[keep]
+        if not len(rows):
+            break
+    return path, psi, own
+
+
+def _refined(
+    field: Implicit,
+    sectors: Sectors,
+    rows: np.ndarray,
+    low: FloatArray,
+    high: FloatArray,
+    wanted_deg: FloatArray,
+) -> FloatArray:
+    """Where ψ passes ``wanted_deg`` between two points of each profile, by bisection."""
+    for _ in range(REFINEMENTS):
+        q = 0.5 * (low + high)
+        for _ in range(2):
+            f, gradient, _ = _evaluate(field, sectors, rows, q)
+            q = _onto(q, f, gradient)
+        angle = np.degrees(np.arctan2(gradient[:, 1], gradient[:, 0]))
+        below = np.mod(angle - wanted_deg + 180.0, 360.0) - 180.0 < 0.0
+        low = np.where(below[:, None], q, low)
+        high = np.where(below[:, None], high, q)
+    return sectors.point(0.5 * (low + high), rows)

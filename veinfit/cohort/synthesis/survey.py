@@ -1,0 +1,401 @@
+"""Working out the truth of an invented atrium from its implicit function."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.cohort.synthesis import levels
+from veinfit.cohort.synthesis.crotch import along_mm, tube_index
+from veinfit.cohort.synthesis.crotch import along_mm, carina_mm, tube_index
+from veinfit.cohort.synthesis.fields import Implicit, Tube, round_union_all
+from veinfit.cohort.synthesis.profiles import HalfTurns, Sectors, half_turns
+from veinfit.cohort.synthesis.shape import AtriumShape, VeinShape
+from veinfit.cohort.synthesis.soundness import wall_points
+from veinfit.cohort.synthesis.truth import (
+    OpeningTruth,
+    OstiumTruth,
+    StationTruth,
+    VeinTruth,
+)
+from veinfit.frames import (
+    FloatArray,
+    angle_deg,
+    frontal_angle_deg,
+    perpendicular_basis,
+    transverse_angle_deg,
+    unit,
+)
+
+SECTORS = 72
+"""Half-planes around a vein in which the half turn is sought."""
+
+ROUNDS = 3
+"""Times that the axis line is laid anew through the ostium found."""
+
+COMMON_TRUNK_MM = 10.0
+"""A trunk shared at least this far from ostium to carina is one vein with branches."""
+
+STATION_MM = 10.0
+"""Distance of the trunk's station from the end of the flare."""
+
+AXIS_MM = 10.0
+"""Length over which a vein's axis is fitted."""
+
+SHORTEST_AXIS_MM = 2.0
+"""Below this length the axis is the centreline's tangent."""
+
+END_MARGIN_MM = 0.5
+"""Stations keep this far from a branching or a cut end."""
+
+FLARE_TOUCH_MM = 0.005
+"""The flare has ended where the wall lies within this of the vein's own."""
+
+START_ROOM_MM = 1.5
+"""Profiles start this far distal to the end of the flare where the vein is long enough."""
+
+LEAST_SCALE_MM = 0.3
+"""Half-turn points closer than this to the plane all count fully in its fit."""
+
+TUKEY_CONSTANT = 4.685
+"""Residuals beyond this many scales do not count: 95 % efficiency for a normal law."""
+
+BRIDGE_SHARE = 1.35
+"""Where no wall is met within this many half-turn radii the contour is bridged."""
+
+SAMPLE_MM = 0.25
+"""Spacing of stations at which a vein is looked at along its centreline."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Entry:
+    """A vein to be surveyed: its centreline's tube and the tubes that are its own."""
+
+    name: str
+    branches: tuple[str, ...]
+    tube: Tube
+    own: tuple[int, ...]
+    limit_mm: float
+    cut: bool
+    ends: FloatArray
+
+
+def survey_veins(shape: AtriumShape, field: Implicit) -> tuple[VeinTruth, ...]:
+    """Work out the truth of every vein.
+
+    A trunk with named veins as branches that turns out shorter than 10 mm is
+    surveyed as its branches; the branches of any other vein stay within it.
+    """
+    surveyed: list[VeinTruth] = []
+    for vein in shape.veins:
+        trunk = _entry(vein, field)
+        truth = _survey(trunk, field)
+        shared = vein.branches and not all(b.name.startswith(vein.name) for b in vein.branches)
+        if shared and truth.trunk_length_mm < COMMON_TRUNK_MM:
+            surveyed += [_survey(_branch_entry(b.name, field), field) for b in vein.branches]
+        else:
+            surveyed.append(truth)
+    return tuple(surveyed)
+
+
+def _end_centre(tube: Tube) -> FloatArray:
+    return tube.curve.position(np.ones(1))[0]
+
+
+def _entry(vein: VeinShape, field: Implicit) -> _Entry:
+    trunk = field.tubes[tube_index(field, vein.name)]
+    own = [tube_index(field, vein.name)]
+    if not vein.branches:
+        ends = _end_centre(trunk)[None]
+        return _Entry(vein.name, (), trunk, tuple(own), trunk.curve.total_mm, True, ends)
+    names = tuple(branch.name for branch in vein.branches)
+    own += [tube_index(field, name) for name in names]
+    branches = [field.tubes[k] for k in own[1:]]
+    ends = np.stack([_end_centre(tube) for tube in branches])
+    limit = carina_mm(field, vein)
+    return _Entry(vein.name, names, trunk, tuple(own), limit, False, ends)
+
+
+def _branch_entry(name: str, field: Implicit) -> _Entry:
+    k = tube_index(field, name)
+    tube = field.tubes[k]
+    return _Entry(name, (), tube, (k,), tube.curve.total_mm, True, _end_centre(tube)[None])
+
+
+def _flare_end(field: Implicit, entry: _Entry) -> float:
+    """Arc length distal to which the wall is the vein's own all around."""
+    s = np.arange(0.0, entry.limit_mm, SAMPLE_MM)
+    excess = _excess(field, entry, s)
+    touched = np.flatnonzero(excess > FLARE_TOUCH_MM)
+    if not len(touched):
+        return 0.0
+    last = int(touched[-1])
+    if last + 1 == len(s):
+        return entry.limit_mm
+    low, high = float(s[last]), float(s[last + 1])
+    while high - low > 0.01:
+        middle = 0.5 * (low + high)
+        free = _excess(field, entry, np.array([middle]))[0] <= FLARE_TOUCH_MM
+        low, high = (low, middle) if free else (middle, high)
+    return high
+
+
+def _excess(field: Implicit, entry: _Entry, s: FloatArray) -> FloatArray:
+    """Greatest growth (N,) of the blood beyond the vein's own wall around stations (N,)."""
+    points = wall_points(entry.tube, s, 48).reshape(-1, 3)
+    tubes = field.tube_distances(points)
+    whole = field.join(field.chamber(points), tubes, field.appendage_distance(points))
+    alone = round_union_all(tubes[:, list(entry.own)], field.carina_mm)
+    return np.asarray((alone - whole).reshape(len(s), -1).max(axis=1))
+
+
+def _survey(entry: _Entry, field: Implicit) -> VeinTruth:
+    curve = entry.tube.curve
+    flare = _flare_end(field, entry)
+    ostium = _ostium(entry, field, flare)
+    foot = along_mm(entry.tube, ostium.centre)
+    clear = _clear_of(entry, ostium, foot)
+    axis, section_axis, axis_length = _axes(entry, field, clear)
+    line = np.arange(foot, max(entry.limit_mm, foot + 1.0) + 1e-9, 1.0)
+    return VeinTruth(
+        name=entry.name,
+        branches=entry.branches,
+        ostium=ostium,
+        station=_station(entry, field, flare, foot),
+        axis=axis,
+        section_axis=section_axis,
+        axis_length_mm=axis_length,
+        trunk_length_mm=entry.limit_mm - foot,
+        trunk_cut=entry.cut,
+        takeoff_wall_deg=float(angle_deg(axis, _chamber_normal(field, ostium.centre))),
+        takeoff_frontal_deg=frontal_angle_deg(axis),
+        takeoff_transverse_deg=transverse_angle_deg(axis),
+        centreline=curve.position(curve.parameter(line)),
+        end_centres=entry.ends,
+    )
+
+
+def _chamber_normal(field: Implicit, point: FloatArray) -> FloatArray:
+    h = 1e-4
+    steps = h * np.concatenate([np.eye(3), -np.eye(3)])
+    values = field.chamber(point + steps)
+    return unit(values[:3] - values[3:])
+
+
+def _reach(entry: _Entry) -> float:
+    return 2.0 * float(entry.tube.semi_long.max()) + 6.0
+
+
+def _station(entry: _Entry, field: Implicit, flare: float, foot: float) -> StationTruth | None:
+    s = min(flare + STATION_MM, entry.limit_mm - END_MARGIN_MM)
+    if s <= flare:
+        return None
+    t = entry.tube.curve.parameter(np.array([s]))
+    centre, direction = entry.tube.curve.position(t)[0], entry.tube.curve.tangent(t)[0]
+    shape = levels.outline(field.value, centre, direction, _reach(entry))
+    if not shape.found.all():
+        return None
+    size = levels.measure(shape.points, direction)
+    return StationTruth(
+        distal_to_flare_mm=s - flare,
+        s_mm=s - foot,
+        centre=centre,
+        direction=direction,
+        centroid=size.centroid,
+        d_area_mm=size.d_area_mm,
+        d_max_mm=size.d_max_mm,
+        d_min_mm=size.d_min_mm,
+        area_mm2=size.area_mm2,
+        perimeter_mm=size.perimeter_mm,
+    )
+
+
+def _clear_of(entry: _Entry, ostium: OstiumTruth, foot: float) -> float:
+    """Arc length from which sections lie wholly distal to the ostial plane."""
+    s = np.arange(max(foot, 0.0), entry.limit_mm, 0.1)
+    if not len(s):
+        return foot
+    points = wall_points(entry.tube, s, 36)
+    distal = ((points - ostium.centre) @ ostium.normal).min(axis=1) > 0.0
+    behind = np.flatnonzero(~distal)
+    if not len(behind):
+        return float(s[0])
+    return float(s[min(int(behind[-1]) + 1, len(s) - 1)])
+
+
+def _axes(entry: _Entry, field: Implicit, clear: float) -> tuple[FloatArray, FloatArray, float]:
+    curve = entry.tube.curve
+    length = min(AXIS_MM, entry.limit_mm - END_MARGIN_MM - clear)
+    if length < SHORTEST_AXIS_MM:
+        at = max(min(clear, entry.limit_mm - END_MARGIN_MM), 0.0)
+        tangent = curve.tangent(curve.parameter(np.array([at])))[0]
+        return tangent, tangent, max(length, 0.0)
+    s = np.linspace(clear, clear + length, 11)
+    t = curve.parameter(s)
+    points, tangents = curve.position(t), curve.tangent(t)
+    axis = _line_direction(points, tangents[5])
+    centroids = []
+    for point, tangent in zip(points, tangents, strict=True):
+        shape = levels.outline(field.value, point, tangent, _reach(entry), rays=120)
+        if shape.found.all():
+            centroids.append(levels.measure(shape.points, tangent).centroid)
+    sections = _line_direction(np.array(centroids), axis) if len(centroids) >= 3 else axis
+    return axis, sections, length
+
+
+def _line_direction(points: FloatArray, towards: FloatArray) -> FloatArray:
+    direction = np.linalg.svd(points - points.mean(axis=0))[2][0]
+    return np.asarray(direction if direction @ towards > 0 else -direction)
+
+
+def _ostium(entry: _Entry, field: Implicit, flare: float) -> OstiumTruth:
+    curve = entry.tube.curve
+    zero = np.zeros(1)
+    centre, axis = curve.position(zero)[0], curve.tangent(zero)[0]
+    result: OstiumTruth | None = None
+    for _ in range(ROUNDS):
+        sectors, rho, z = _profile_starts(entry, field, flare, centre, axis)
+        turns = half_turns(field, sectors, rho, z)
+        result = _fitted(entry, field, sectors, turns)
+        centre = result.centre
+        foot = max(along_mm(entry.tube, centre), -1e3)
+        axis = curve.tangent(curve.parameter(np.array([foot])))[0]
+    assert result is not None
+    return result
+
+
+def _profile_starts(
+    entry: _Entry, field: Implicit, flare: float, centre: FloatArray, axis: FloatArray
+) -> tuple[Sectors, FloatArray, FloatArray]:
+    """Sectors about an axis line, and where on the trunk's wall their profiles start."""
+    e1, e2 = perpendicular_basis(axis)
+    phi = np.linspace(0.0, 2.0 * np.pi, SECTORS, endpoint=False)
+    radial = np.cos(phi)[:, None] * e1 + np.sin(phi)[:, None] * e2
+    own = np.zeros((SECTORS, len(field.tubes)), dtype=bool)
+    own[:, list(entry.own)] = True
+    sectors = Sectors(
+        origin=np.broadcast_to(centre, radial.shape),
+        radial=radial,
+        axial=np.broadcast_to(axis, radial.shape),
+        own=own,
+    )
+    s = min(flare + START_ROOM_MM, entry.limit_mm - END_MARGIN_MM)
+    ring = wall_points(entry.tube, np.array([s]), 24)[0]
+    far = float(((ring - centre) @ axis).max())
+    while True:
+        origin = centre + far * axis
+        if field.value(origin[None])[0] < -0.5:
+            rho = levels.ray_roots(
+                field.value,
+                np.broadcast_to(origin, radial.shape),
+                radial,
+                np.full(SECTORS, _reach(entry)),
+            )
+            return sectors, rho, np.full(SECTORS, far)
+        # The vein curves away from the line or branches: start nearer to the atrium.
+        far -= 0.5
+        if far < -_reach(entry):
+            raise ValueError(f"{entry.name}: its axis line does not lie in its blood")
+
+
+def _fitted(entry: _Entry, field: Implicit, sectors: Sectors, turns: HalfTurns) -> OstiumTruth:
+    found = np.isfinite(turns.points[:, 0])
+    points = turns.points[found]
+    if len(points) < SECTORS // 3:
+        raise ValueError(f"{entry.name}: its wall turns in {len(points)} of {SECTORS} sectors only")
+    axis = sectors.axial[0]
+    middle, normal = fit_plane(points, axis)
+    offsets = (points - middle) @ normal
+    spread = float(np.subtract(*np.percentile(offsets, [95.0, 5.0])))
+    contour, closed = _ostial_contour(field, points, middle, normal)
+    size = levels.measure(contour, normal)
+    return OstiumTruth(
+        centre=size.centroid,
+        normal=normal,
+        d_area_mm=size.d_area_mm,
+        d_max_mm=size.d_max_mm,
+        d_min_mm=size.d_min_mm,
+        area_mm2=size.area_mm2,
+        perimeter_mm=size.perimeter_mm,
+        contour=contour,
+        half_turn_points=points,
+        residual_mm=float(1.4826 * np.median(np.abs(offsets))),
+        sector_spread_mm=spread,
+        sectors_found=len(points),
+        turn_deg=(turns.atrium_deg - turns.trunk_deg)[found],
+        closed=closed,
+    )
+
+
+def fit_plane(points: FloatArray, axis: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Fit a plane to points (N, 3) around an axis, robustly.
+
+    Least absolute deviations along the axis first, which has one answer, then
+    Tukey's biweight with the scale that this leaves.
+
+    Returns
+    -------
+    middle : (3,) array
+        Mean of the points, put on the plane along the axis.
+    normal : (3,) array
+        On the axis's side.
+    """
+    e1, e2 = perpendicular_basis(axis)
+    middle = points.mean(axis=0)
+    d = points - middle
+    design = np.stack([np.ones(len(d)), d @ e1, d @ e2], axis=1)
+    height = d @ axis
+    weight = np.ones(len(d))
+    solution = np.zeros(3)
+    for _ in range(60):
+        solution = _weighted(design, height, weight)
+        weight = 1.0 / np.maximum(np.abs(height - design @ solution), 1e-3)
+    scale = max(1.4826 * float(np.median(np.abs(height - design @ solution))), LEAST_SCALE_MM)
+    for _ in range(40):
+        share = (height - design @ solution) / (TUKEY_CONSTANT * scale)
+        weight = np.where(np.abs(share) < 1.0, (1.0 - share**2) ** 2, 0.0)
+        solution = _weighted(design, height, weight)
+    normal = unit(axis - solution[1] * e1 - solution[2] * e2)
+    return middle + solution[0] * axis, normal
+
+
+def _weighted(design: FloatArray, height: FloatArray, weight: FloatArray) -> FloatArray:
+    root = np.sqrt(weight)[:, None]
+    return np.asarray(np.linalg.lstsq(design * root, height * root[:, 0], rcond=None)[0])
+
+
+def _ostial_contour(
+    field: Implicit, points: FloatArray, middle: FloatArray, normal: FloatArray
+) -> tuple[FloatArray, bool]:
+    """Zero contour in the ostial plane; bridged at half-turn radii where it runs out."""
+    centre = middle
+    contour = np.empty((0, 3))
+    closed = True
+    for _ in range(2):
+        e1, e2 = perpendicular_basis(normal)
+        d = points - centre
+        angle = np.arctan2(d @ e2, d @ e1)
+        radius = np.hypot(d @ e1, d @ e2)
+        order = np.argsort(angle)
+        phi = np.linspace(0.0, 2.0 * np.pi, levels.RAYS, endpoint=False)
+        expected = np.interp(phi, angle[order], radius[order], period=2.0 * np.pi)
+        directions = np.cos(phi)[:, None] * e1 + np.sin(phi)[:, None] * e2
+        origins = np.broadcast_to(centre, directions.shape)
+        r = levels.ray_roots(field.value, origins, directions, BRIDGE_SHARE * expected)
+        closed = bool(np.isfinite(r).all())
+        contour = centre + np.where(np.isfinite(r), r, expected)[:, None] * directions
+        centre = levels.measure(contour, normal).centroid
+    return contour, closed
+
+
+def survey_opening(field: Implicit, tube: Tube, at: float) -> OpeningTruth:
+    """Section of the atrium across a tube at parameter ``at``: centre, normal, diameter."""
+    t = np.array([at])
+    centre, normal = tube.curve.position(t)[0], tube.curve.tangent(t)[0]
+    semi = float(tube.semi_axes(t)[0][0])
+    for _ in range(2):
+        shape = levels.outline(field.value, centre, normal, 1.6 * semi + 2.0)
+        size = levels.measure(shape.points, normal)
+        centre = size.centroid
+    return OpeningTruth(centre=size.centroid, normal=normal, d_area_mm=size.d_area_mm)
