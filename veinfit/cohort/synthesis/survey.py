@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.cohort.synthesis import levels
-from veinfit.cohort.synthesis.crotch import along_mm, tube_index
 from veinfit.cohort.synthesis.crotch import along_mm, carina_mm, tube_index
 from veinfit.cohort.synthesis.fields import Implicit, Tube, round_union_all
 from veinfit.cohort.synthesis.profiles import HalfTurns, Sectors, half_turns
