@@ -24,7 +24,7 @@ from veinfit.io.results import (
     case_schema,
     case_tables,
     files_of_earlier_run,
-    input_file,
+    input_files,
     program_versions,
 )
 from veinfit.notes import Note
@@ -215,25 +215,27 @@ def test_points_stay_on_one_line_and_strings_as_they_are(record):
 def test_input_is_known_by_content_not_by_name(tmp_path):
     path = tmp_path / "Surname_Forename.nii.gz"
     path.write_bytes(b"abc")
-    told = input_file("lumen", path)
+    (told,) = input_files("input", path)
     # SHA-256 of "abc": FIPS 180-2, appendix B.1.
     assert told.sha256 == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     assert (told.format, told.bytes) == (".nii.gz", 3)
     assert "Surname" not in repr(told)
 
 
-def test_header_and_detached_data_are_one_input(tmp_path):
-    header = b"ObjectType = Image\nElementDataFile = image.raw\n"
-    (tmp_path / "image.mhd").write_bytes(header)
-    (tmp_path / "image.raw").write_bytes(b"voxels")
-    told = input_file("lumen", tmp_path / "image.mhd")
-    assert told.sha256 == hashlib.sha256(header + b"voxels").hexdigest()
-    assert told.bytes == len(header) + 6
+@pytest.mark.parametrize(
+    ("name", "line"), [("image.mhd", b"ElementDataFile = d.raw"), ("i.nhdr", b"data file: d.raw")]
+)
+def test_data_beside_a_header_is_an_input_too(tmp_path, name, line):
+    (tmp_path / name).write_bytes(b"NDims = 3\n" + line + b"\n")
+    (tmp_path / "d.raw").write_bytes(b"voxels")
+    header, data = input_files("input", tmp_path / name)
+    assert (header.role, data.role) == ("input", "input data")
+    assert data.sha256 == hashlib.sha256(b"voxels").hexdigest()
 
 
 def test_missing_input_is_named(tmp_path):
-    with pytest.raises(InputError, match=r"lumen file .*gone\.stl: No such file"):
-        input_file("lumen", tmp_path / "gone.stl")
+    with pytest.raises(InputError, match=r"gone\.stl cannot be read: No such file"):
+        input_files("input", tmp_path / "gone.stl")
 
 
 def test_files_of_an_earlier_run(record, tmp_path):

@@ -8,7 +8,6 @@ they cannot disagree. All coordinates are LPS mm.
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 import json
 import math
@@ -22,8 +21,8 @@ from typing import Any
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy, ContourMeasures, Vein
-from veinfit.errors import InputError
 from veinfit.frames import FloatArray
+from veinfit.io.files import hash_file
 from veinfit.notes import Note
 from veinfit.seating.model import ClockReading, Fit, Leak
 from veinfit.settings import Settings, describe
@@ -67,8 +66,6 @@ OTHER_DECIMALS = 4
 
 LIBRARIES = ("numpy", "scipy", "vtk", "pyvista", "trimesh", "nibabel", "SimpleITK", "matplotlib")
 """Libraries whose versions are recorded with a case."""
-HASH_CHUNK_BYTES = 1 << 20
-"""Bytes of a file hashed at a time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,25 +133,27 @@ def program_versions() -> dict[str, str]:
     return {name: metadata.version(name) for name in ("veinfit", *LIBRARIES)}
 
 
-def input_file(role: str, path: Path) -> InputFile:
-    """Describe a file by its content; a header with a data file beside it counts as both.
+def input_files(role: str, path: Path) -> tuple[InputFile, ...]:
+    """Describe a file by its content, and the data file that a bare header names.
 
     Raises
     ------
     InputError
-        The file cannot be read.
+        A file cannot be read.
     """
-    digest, size = hashlib.sha256(), 0
-    try:
-        for part in (path, *_detached_data(path)):
-            with part.open("rb") as stream:
-                while chunk := stream.read(HASH_CHUNK_BYTES):
-                    digest.update(chunk)
-                    size += len(chunk)
-    except OSError as error:
-        raise InputError(f"{role} file {path}: {error.strerror or error}") from error
-    suffixes = path.suffixes[-2:] if path.suffix.lower() == ".gz" else path.suffixes[-1:]
-    return InputFile(role, "".join(suffixes).lower(), size, digest.hexdigest())
+    found = [(role, path), *((f"{role} data", part) for part in _detached_data(path))]
+    return tuple(_input_file(name, part) for name, part in found)
+
+
+def _input_file(role: str, path: Path) -> InputFile:
+    # Hashed first: that is what words a file which is not there.
+    digest = hash_file(path)
+    return InputFile(role, _ending(path), path.stat().st_size, digest)
+
+
+def _ending(path: Path) -> str:
+    compressed = path.suffix.lower() == ".gz"
+    return "".join(path.suffixes[-2 if compressed else -1 :]).lower()
 
 
 def _detached_data(path: Path) -> list[Path]:
