@@ -62,7 +62,7 @@ class Box:
 
 
 def printable(text: str) -> str:
-    """Replace what cannot be drawn in one line (control characters) by a space."""
+    """Replace what cannot be drawn in one line (control characters, odd spaces) by a space."""
     return "".join(c if c.isprintable() else " " for c in text)
 
 
@@ -369,16 +369,9 @@ class Canvas:
         pad = 5.0 * self.unit
         width = max(extent.right for extent in extents) + 2 * pad
         height = sum(extent.bottom for extent in extents) + (1 + len(lines)) * pad
-        best: tuple[float, Box] | None = None
-        for box in _candidates(anchor, width, height, self.unit, within):
-            if not within.holds(box) or any(box.overlaps(t, 2 * self.unit) for t in self._taken):
-                continue
-            cost = _cost(box, anchor, avoid, away_from, self.unit)
-            if best is None or cost < best[0] - 1e-9:
-                best = (cost, box)
-        if best is None:
+        box = self._free_place(anchor, width, height, within, avoid, away_from)
+        if box is None:
             return None
-        box = best[1]
         self._taken.append(box)
         end = _nearest(box, anchor)
         if leader and np.linalg.norm(end - anchor) > 6 * self.unit:
@@ -389,6 +382,37 @@ class Canvas:
             self.text(box.left + pad, y, words, px, colour=colour, bold=heavy)
             y += extent.bottom + pad
         return box
+
+    def _free_place(
+        self,
+        anchor: np.ndarray,
+        width: float,
+        height: float,
+        within: Box,
+        avoid: np.ndarray | None,
+        away_from: np.ndarray | None,
+    ) -> Box | None:
+        """Return the best free place for a label: near its anchor, else anywhere."""
+        half = 0.5 * np.array([width, height])
+        low = np.array([within.left, within.top]) + half
+        high = np.array([within.right, within.bottom]) - half
+        taken = np.array([(t.left, t.top, t.right, t.bottom) for t in self._taken])
+        taken = taken.reshape(-1, 4) + 2 * self.unit * np.array([-1, -1, 1, 1])
+        for middles in (
+            _around(anchor, half, self.unit),
+            _everywhere(low, high, 24 * self.unit),
+        ):
+            inside = ((middles >= low) & (middles <= high)).all(axis=1)
+            middles = middles[inside]
+            first, last = middles - half, middles + half
+            clash = np.all(first[:, None] < taken[None, :, 2:], axis=2)
+            clash &= np.all(taken[None, :, :2] < last[:, None], axis=2)
+            middles = middles[~clash.any(axis=1)]
+            if len(middles):
+                cost = _costs(middles, half, anchor, avoid, away_from, self.unit)
+                x, y = middles[int(np.argmin(cost))].tolist()
+                return Box(x - half[0], y - half[1], x + half[0], y + half[1])
+        return None
 
     def _plate(self, box: Box) -> None:
         from matplotlib.patches import Rectangle
@@ -479,24 +503,21 @@ class Canvas:
             item.set_clip_box(TransformedBbox(area, self._axes.transData))
 
 
-def _candidates(
-    anchor: np.ndarray, width: float, height: float, unit: float, within: Box
-) -> list[Box]:
-    """Boxes around a place, near ones first, then a grid over all the room there is."""
-    middles = []
-    half = np.array([0.5 * width, 0.5 * height])
-    for distance in (16, 34, 56, 84, 118, 160, 210, 270):
-        for turn in np.arange(0, 2 * np.pi, np.pi / 12):
-            way = np.array([np.cos(turn), np.sin(turn)])
-            middles.append(anchor + way * (distance * unit + half @ np.abs(way)))
-    step = 24 * unit
-    for y in np.arange(within.top + half[1] + 1, within.bottom - half[1], step):
-        for x in np.arange(within.left + half[0] + 1, within.right - half[0], step):
-            middles.append(np.array([x, y]))
-    return [
-        Box(x - half[0], y - half[1], x + half[0], y + half[1])
-        for x, y in np.array(middles).tolist()
-    ]
+def _around(anchor: np.ndarray, half: np.ndarray, unit: float) -> np.ndarray:
+    """Middles (N, 2) of labels of half size ``half`` around a place, near ones first."""
+    distance, turn = np.meshgrid(
+        np.array([16, 34, 56, 84, 118, 160, 210, 270]) * unit,
+        np.arange(0, 2 * np.pi, np.pi / 12),
+        indexing="ij",
+    )
+    way = np.stack([np.cos(turn), np.sin(turn)], axis=-1).reshape(-1, 2)
+    return np.asarray(anchor + way * (distance.reshape(-1) + np.abs(way) @ half)[:, None])
+
+
+def _everywhere(low: np.ndarray, high: np.ndarray, step: float) -> np.ndarray:
+    """Middles (N, 2) on a grid from ``low`` to ``high``."""
+    x, y = np.meshgrid(np.arange(low[0], high[0], step), np.arange(low[1], high[1], step))
+    return np.stack([x.ravel(), y.ravel()], axis=1)
 
 
 def _nearest(box: Box, point: np.ndarray) -> np.ndarray:
@@ -505,23 +526,23 @@ def _nearest(box: Box, point: np.ndarray) -> np.ndarray:
     )
 
 
-def _cost(
-    box: Box,
+def _costs(
+    middles: np.ndarray,
+    half: np.ndarray,
     anchor: np.ndarray,
     avoid: np.ndarray | None,
     away_from: np.ndarray | None,
     unit: float,
-) -> float:
-    """Weigh a place for a label, in pixels of leader line that it is as bad as."""
-    middle = np.array([(box.left + box.right) / 2, (box.top + box.bottom) / 2])
-    cost = float(np.linalg.norm(_nearest(box, anchor) - anchor)) / unit
+) -> np.ndarray:
+    """Weigh places for a label, in pixels of leader line that they are as bad as."""
+    way = middles - anchor
+    cost = np.linalg.norm(np.maximum(np.abs(way) - half, 0.0), axis=1) / unit
     if avoid is not None and len(avoid):
-        inside = (avoid[:, 0] > box.left) & (avoid[:, 0] < box.right)
-        inside &= (avoid[:, 1] > box.top) & (avoid[:, 1] < box.bottom)
-        if inside.any():
-            cost += 60.0 + min(300.0, 20000.0 * float(inside.mean()))
+        inside = np.all(np.abs(avoid[None] - middles[:, None]) < half, axis=2)
+        cost += np.where(inside.any(axis=1), 60.0, 0.0)
+        cost += np.minimum(300.0, 20000.0 * inside.mean(axis=1))
     if away_from is not None:
-        out, way = anchor - away_from, middle - anchor
-        norm = float(np.linalg.norm(out) * np.linalg.norm(way))
-        cost += 40.0 * (1.0 - float(out @ way) / norm) if norm > 1e-9 else 0.0
-    return cost
+        out = anchor - away_from
+        norm = np.linalg.norm(out) * np.linalg.norm(way, axis=1)
+        cost += 40.0 * (1.0 - way @ out / np.maximum(norm, 1e-9))
+    return np.asarray(cost)

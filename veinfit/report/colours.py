@@ -55,13 +55,13 @@ def gap_bands(tolerance_mm: float) -> tuple[GapBand, ...]:
     tolerance_mm : float
         A gap up to this is contact.
     """
-    bands = [GapBand(None, tolerance_mm, CONTACT, f"contact (gap up to {tolerance_mm:g} mm)")]
+    bands = [GapBand(None, tolerance_mm, CONTACT, f"contact, up to {tolerance_mm:g}")]
     low = tolerance_mm
     for high, colour in GAP_BANDS:
         if high > low:
             bands.append(GapBand(low, high, colour, f"{low:g}–{high:g}"))
             low = high
-    bands.append(GapBand(low, None, WALL_INNER, "wider, or out of reach"))
+    bands.append(GapBand(low, None, WALL_INNER, "wider or out of reach"))
     return tuple(bands)
 
 

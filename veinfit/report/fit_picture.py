@@ -411,11 +411,14 @@ def _footer(canvas: Canvas, fit: Fit, layout: FitLayout, bands: tuple[GapBand, .
     x, y = layout.side.left + 4 * u, layout.side.bottom + 14 * u
     canvas.text(x, y + 11 * u, "Gap to the wall, mm", SMALL_PX, bold=True, down="center")
     x += canvas.measure("Gap to the wall, mm", SMALL_PX, bold=True).right + 16 * u
+    start, end = x, layout.axial.right
     for band in bands:
+        width = canvas.measure(band.label, SMALL_PX).right
+        if x + 43 * u + width > end:
+            x, y = start, y + 30 * u
         canvas.box(Box(x, y, x + 36 * u, y + 22 * u), band.colour, edge=INK)
-        x += 43 * u
-        written = canvas.text(x, y + 11 * u, band.label, SMALL_PX, down="center")
-        x = written.right + 18 * u
+        canvas.text(x + 43 * u, y + 11 * u, band.label, SMALL_PX, down="center")
+        x += 43 * u + width + 18 * u
     y += 36 * u
     canvas.wrapped(
         Box(layout.side.left + 4 * u, y, layout.axial.right, layout.size_px[1]),
@@ -427,19 +430,27 @@ def _footer(canvas: Canvas, fit: Fit, layout: FitLayout, bands: tuple[GapBand, .
 
 def figures(fit: Fit) -> str:
     """Return the figures of a fit in one line."""
-    if fit.outcome != "seated":
-        return f"{verdict_sentence(fit)}. No figures without a seat."
-    parts = [
-        f"Occluded {yes_no(fit.occluded)}",
-        f"sealed by cold contact {yes_no(fit.sealed)}",
-        f"leak width {number(fit.leak_width_mm)} mm",
-        f"contact over {number(fit.contact_arc_deg, 0)}° of the circumference",
-        f"cold contact area {number(fit.contact_area_mm2, 0)} mm²",
-        f"depth of the equator {number(fit.depth_mm)} mm" + (" (deep)" if fit.deep else ""),
-        f"nose {number(fit.nose_depth_mm)} mm",
-        f"antral area {number(fit.antral_area_mm2, 0)} mm²",
+    if fit.centre is None:
+        return "No figures without a seat."
+    stated: list[tuple[object, str]] = [
+        (fit.occluded, f"occluded {yes_no(fit.occluded)}"),
+        (fit.sealed, f"sealed by cold contact {yes_no(fit.sealed)}"),
+        (fit.leak_width_mm, f"leak width {number(fit.leak_width_mm)} mm"),
+        (
+            fit.contact_arc_deg,
+            f"contact over {number(fit.contact_arc_deg, 0)}° of the circumference",
+        ),
+        (fit.contact_area_mm2, f"cold contact area {number(fit.contact_area_mm2, 0)} mm²"),
+        (
+            fit.depth_mm,
+            f"depth of the equator {number(fit.depth_mm)} mm" + (" (deep)" if fit.deep else ""),
+        ),
+        (fit.nose_depth_mm, f"nose {number(fit.nose_depth_mm)} mm"),
+        (fit.antral_area_mm2, f"antral area {number(fit.antral_area_mm2, 0)} mm²"),
     ]
+    parts = [words for value, words in stated if value is not None]
     text = "; ".join(parts)
+    text = text[:1].upper() + text[1:]
     return (
         f"{text}. Depths from the ostial plane, positive into the vein. "
         f"{fit.approach.capitalize()} approach assumed."

@@ -9,6 +9,9 @@ from veinfit.seating.model import Fit, Leak
 
 MISSING = "–"
 
+SPACE = "\u00a0"
+"""Keeps a number and its unit on one line."""
+
 VEIN_NAMES: dict[str, str] = {
     "LSPV": "left superior pulmonary vein",
     "LIPV": "left inferior pulmonary vein",
@@ -51,7 +54,7 @@ def number(value: float | None, digits: int = 1) -> str:
 def hours(clock_h: float) -> str:
     """Write a clock position: ``10.5 h``; midnight is twelve."""
     shown = round(clock_h % 12.0, 1)
-    return f"{12.0 if shown == 0.0 else shown:.1f} h"
+    return f"{12.0 if shown == 0.0 else shown:.1f}{SPACE}h"
 
 
 def place(side: str, clock_h: float | None) -> str:
@@ -103,7 +106,7 @@ def verdict_sentence(fit: Fit) -> str:
     if said == "open":
         if fit.leak_width_mm is None:
             return "Open: no closed line of contact"
-        return f"Open: leak {number(fit.leak_width_mm)} mm wide, {leak_place(fit)}"
+        return f"Open: leak {number(fit.leak_width_mm)}{SPACE}mm wide, {leak_place(fit)}"
     if said in words:
         return words[said]
     reason = f": {fit.reason}" if fit.reason else ""
@@ -113,7 +116,7 @@ def verdict_sentence(fit: Fit) -> str:
 def leak_words(leak: Leak) -> str:
     """Write one leak's width, arc and place."""
     return (
-        f"{number(leak.width_mm)} mm wide over {number(leak.arc_deg, 0)}°, "
+        f"{number(leak.width_mm)}{SPACE}mm wide over {number(leak.arc_deg, 0)}°, "
         f"{place(leak.side, leak.clock_h)}"
     )
 
@@ -130,13 +133,17 @@ def why_missing(fit: Fit) -> str:
     return fit.reason or "could not be had for this seat"
 
 
-def balloon_title(fit: Fit) -> str:
+def balloon_size(fit: Fit) -> str:
     """Name a balloon by its diameter, with its own name where that says more."""
-    size = f"{fit.balloon_mm:g} mm"
-    plain = re.sub(r"[^0-9.]", "", fit.balloon)
-    if plain and re.fullmatch(rf"\s*{re.escape(plain)}\s*(mm)?\s*", fit.balloon):
-        return f"{size} balloon"
-    return f"{fit.balloon} ({size})" if fit.balloon else f"{size} balloon"
+    size = f"{fit.balloon_mm:g}{SPACE}mm"
+    says_more = fit.balloon.strip() not in {"", f"{fit.balloon_mm:g}", f"{fit.balloon_mm:g} mm"}
+    return f"{fit.balloon} ({size})" if says_more else size
+
+
+def balloon_title(fit: Fit) -> str:
+    """Name a balloon for a heading."""
+    size = balloon_size(fit)
+    return size if size.endswith(")") else f"{size} balloon"
 
 
 def safe_file_name(text: str) -> str:

@@ -1,0 +1,284 @@
+"""The report as one page that needs nothing but a browser."""
+
+from __future__ import annotations
+
+import base64
+import io
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib import resources
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from veinfit.anatomy.model import Vein
+from veinfit.notes import Note
+from veinfit.report.charts import gap_chart, ostium_chart, profile_chart
+from veinfit.report.model import Picture, ReportInput, picture_notes, unique_notes
+from veinfit.report.tables import (
+    CERTAINTY_MEASURES,
+    Glance,
+    Group,
+    Row,
+    absent_measures,
+    column_title,
+    fit_groups,
+    glance,
+    ridge_rows,
+    trunk_text,
+    vein_rows,
+)
+from veinfit.report.wording import balloon_title, mark, number, vein_in_words, verdict_sentence
+from veinfit.seating.model import Fit
+from veinfit.settings import describe
+
+DEFINITIONS: tuple[tuple[str, str], ...] = (
+    (
+        "Ostium",
+        "Around the vein, the places where the wall has made half of its turn from the vein's to "
+        "the atrium's direction; a plane is fitted to them and may be oblique to the axis.",
+    ),
+    (
+        "d_max × d_min",
+        "Greatest caliper diameter of the wall's contour in the ostial plane, and the caliper "
+        "diameter perpendicular to it. Ovality is their ratio, 1 for a circle.",
+    ),
+    (
+        "Clock",
+        "Read from the atrium looking into the vein along its axis: 12 is cranial (anterior where "
+        "the axis is within 20° of cranial), hours run clockwise. Three o'clock is anterior on "
+        "left veins and posterior on right ones, so every hour carries words.",
+    ),
+    (
+        "Seated",
+        "The balloon rests against the wall with a stated push: wall and balloon give way like an "
+        "elastic foundation that stiffens with depth.",
+    ),
+    (
+        "Gap and contact",
+        "Distance of the wall from the balloon's surface; contact is a gap up to the tolerance "
+        "in the settings. Cold contact is contact within the balloon's freezing zone.",
+    ),
+    (
+        "Occluded, sealed",
+        "Occluded: a closed line of contact parts vein and atrium. Sealed: the same with cold "
+        "contact alone.",
+    ),
+    (
+        "Leak width",
+        "The greatest gap that some way over the wall from vein to atrium can keep all along.",
+    ),
+    (
+        "Depth",
+        "Place of the balloon's equator along the ostial normal: 0 in the ostial plane, negative "
+        "in the atrium, positive in the vein. Nose depth is that of the balloon's front pole.",
+    ),
+    (
+        "Antral area",
+        "Wall in cold contact, or enclosed by the sealing line, on the atrial side of the ostial "
+        "plane.",
+    ),
+    (
+        "Take-off",
+        "The vein's axis against the outward normal of the wall (0° is straight out); in the "
+        "frontal plane, positive superior; in the transverse plane, positive anterior.",
+    ),
+)
+"""What the report's terms mean."""
+
+EMBEDDED_QUALITY = 90
+"""Quality, of 100, of the pictures inside the page: no loss that can be seen at their size."""
+
+CAUTIONS: tuple[str, ...] = (
+    "A planning aid for research and preparation; not a medical device.",
+    "Results depend on the segmentation and on the cardiac phase of the image.",
+    "Decisions rest with the licensed physician and local rules.",
+)
+"""What holds for every report."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShownPicture:
+    """A picture, its title, and its content as a data address; empty where the file is missing."""
+
+    picture: Picture
+    title: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class VeinPart:
+    """All that is shown of one vein."""
+
+    vein: Vein
+    anchor: str
+    words: str
+    size: str
+    ovality: str
+    confidence: str
+    error: str
+    branches: str
+    glances: tuple[Glance, ...]
+    fits: tuple[Fit, ...]
+    columns: tuple[str, ...]
+    sentences: tuple[str, ...]
+    groups: tuple[Group, ...]
+    measures: tuple[Row, ...]
+    certainty: tuple[Row, ...]
+    ridges: tuple[Row, ...]
+    trunk: str
+    pictures: tuple[ShownPicture, ...]
+    ostium: Markup
+    profile: Markup
+    gaps: Markup
+    notes: tuple[Note, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SettingLine:
+    """One setting as it was used."""
+
+    name: str
+    value: str
+    unit: str
+    meaning: str
+    basis: str
+
+
+def write_page(report: ReportInput) -> str:
+    """Return the report as one HTML page: pictures inside, no script, no network.
+
+    Parameters
+    ----------
+    report : ReportInput
+
+    Returns
+    -------
+    str
+        The same for the same input. Names and notes are data, never markup.
+    """
+    environment = Environment(
+        loader=PackageLoader("veinfit.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    fits = tuple(f for f in report.fits if any(v.name == f.vein for v in report.anatomy.veins))
+    parts = tuple(
+        _vein_part(report, vein, index, tuple(f for f in fits if f.vein == vein.name))
+        for index, vein in enumerate(report.anatomy.veins, start=1)
+    )
+    style = resources.files("veinfit.report") / "templates" / "report.css"
+    return environment.get_template("report.html.j2").render(
+        report=report,
+        style=Markup(style.read_text("utf-8")),
+        parts=parts,
+        overview=_shown(report, [p for p in report.pictures if not p.vein]),
+        approaches=tuple(dict.fromkeys(fit.approach for fit in fits)),
+        notes=_all_notes(report, fits),
+        absent=absent_measures(fits) if fits else (),
+        settings=_setting_lines(report),
+        definitions=DEFINITIONS,
+        cautions=CAUTIONS,
+        mark=mark,
+        number=number,
+    )
+
+
+def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...]) -> VeinPart:
+    measures = vein.ostium.measures
+    several = len({fit.approach for fit in fits}) > 1
+    tolerance = report.settings.seating.contact_tolerance_mm
+    own = [*vein.notes, *(n for fit in fits for n in fit.notes)]
+    own += [n for n in (*report.notes, *report.anatomy.notes) if n.subject == vein.name]
+    return VeinPart(
+        vein=vein,
+        anchor=f"vein-{index}",
+        words=vein_in_words(vein.name),
+        size=f"{number(measures.d_max_mm)} × {number(measures.d_min_mm)}",
+        ovality=number(measures.ovality, 2),
+        confidence=number(vein.confidence, 2),
+        error=number(vein.ostium.error_mm),
+        branches=", ".join(vein.branches),
+        glances=tuple(glance(fit, with_approach=several) for fit in fits),
+        fits=fits,
+        columns=tuple(column_title(fit, with_approach=several) for fit in fits),
+        sentences=tuple(verdict_sentence(fit) for fit in fits),
+        groups=fit_groups(fits, tuple(report.structures)),
+        measures=vein_rows(vein),
+        certainty=vein_rows(vein, CERTAINTY_MEASURES),
+        ridges=ridge_rows(report.anatomy, vein),
+        trunk=trunk_text(vein),
+        pictures=_shown(report, [p for p in report.pictures if p.vein == vein.name]),
+        ostium=ostium_chart(vein, fits),
+        profile=profile_chart(vein),
+        gaps=gap_chart(vein, fits, tolerance),
+        notes=unique_notes(own),
+    )
+
+
+def _shown(report: ReportInput, pictures: Sequence[Picture]) -> tuple[ShownPicture, ...]:
+    fits = {(fit.vein, fit.balloon): fit for fit in report.fits}
+    shown = []
+    for picture in pictures:
+        fit = fits.get((picture.vein, picture.balloon))
+        title = picture.balloon if fit is None else balloon_title(fit)
+        shown.append(ShownPicture(picture, title, _source(report, picture)))
+    return tuple(shown)
+
+
+def _source(report: ReportInput, picture: Picture) -> str:
+    if report.folder is None:
+        return ""
+    try:
+        content = (report.folder / picture.file).read_bytes()
+    except OSError:
+        return ""
+    kind, content = _smaller(content)
+    return f"data:image/{kind};base64,{base64.b64encode(content).decode('ascii')}"
+
+
+def _smaller(png: bytes) -> tuple[str, bytes]:
+    """Return a picture in the format that takes a quarter of the room, where it can be had.
+
+    The files beside the report stay as they are, without loss.
+    """
+    from PIL import Image, features
+
+    if not features.check("webp"):
+        return "png", png
+    stream = io.BytesIO()
+    with Image.open(io.BytesIO(png)) as image:
+        image.convert("RGB").save(stream, format="WEBP", quality=EMBEDDED_QUALITY, method=4)
+    return "webp", stream.getvalue()
+
+
+def _all_notes(report: ReportInput, fits: Sequence[Fit]) -> tuple[Note, ...]:
+    return unique_notes(
+        [
+            *report.notes,
+            *report.anatomy.notes,
+            *(note for vein in report.anatomy.veins for note in vein.notes),
+            *(note for fit in fits for note in fit.notes),
+            *picture_notes(report.pictures),
+        ]
+    )
+
+
+def _setting_lines(report: ReportInput) -> tuple[SettingLine, ...]:
+    return tuple(
+        SettingLine(f"{group}.{name}", _written(value), data["unit"], data["meaning"],
+                    data["basis"])
+        for group, name, value, data in describe(report.settings)
+    )  # fmt: skip
+
+
+def _written(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        return "∞" if math.isinf(value) else f"{value:g}"
+    return str(value)
