@@ -25,19 +25,19 @@ from veinfit.cohort.synthesis.shape import (
     Vector,
     VeinShape,
 )
-from veinfit.frames import FloatArray, angle_deg, unit
+from veinfit.frames import FloatArray, unit
 
-ROOT_MM = 3.0
-"""A tube keeps its width this far into the body, so that no gap can open at its root."""
+ROOT_INSIDE_MM = 1.0
+"""A tube keeps its width until its wall is this far inside the body all around."""
+
+LONGEST_ROOT_MM = 25.0
+"""How far back into the body that place is sought."""
 
 ROOT_END_MM = 6.0
 """Farther in it narrows over this length, so that its end stays inside the body."""
 
 ROOT_END_SHARE = 0.55
 """Width of its inner end over its width where it leaves the body."""
-
-STEEPEST_ROOT_DEG = 60.0
-"""An oblique tube's root is lengthened up to this angle between tube and wall normal."""
 
 FUNNEL_ROOT_SHARE = 0.72
 """The funnel's inner end is this much narrower, so that its edge stays inside the body."""
@@ -110,15 +110,27 @@ def body_normal(body: Body, point: FloatArray) -> FloatArray:
     return unit(values[:3] - values[3:])
 
 
-def _root_mm(body: Body, exit_point: FloatArray, direction: FloatArray, radius: float) -> float:
-    tilt = float(angle_deg(direction, body_normal(body, exit_point)))
-    return ROOT_MM + radius * float(np.tan(np.radians(min(tilt, STEEPEST_ROOT_DEG))))
+def _root_mm(
+    body: Body, start: FloatArray, direction: FloatArray, long_axis: FloatArray, semi: FloatArray
+) -> float:
+    """How far back from ``start`` (3,) a tube's wall lies inside the body all around."""
+    along = unit(long_axis - (long_axis @ direction) * direction)
+    across = np.cross(direction, along)
+    phi = np.linspace(0.0, 2.0 * np.pi, 32, endpoint=False)[:, None]
+    ring = start + semi[0] * np.cos(phi) * along + semi[1] * np.sin(phi) * across
+    depths = np.arange(0.5, LONGEST_ROOT_MM, 0.5)
+    points = ring[None] - depths[:, None, None] * direction
+    outermost = body.distance(points.reshape(-1, 3)).reshape(len(depths), -1).max(axis=1)
+    inside = outermost < -ROOT_INSIDE_MM
+    # Where no place is inside all around, the best there is: such shapes are not sound.
+    return float(depths[int(np.argmax(inside)) if inside.any() else int(np.argmin(outermost))])
 
 
 def _trunk(shape: VeinShape, body: Body) -> Tube:
     start = body.exit_point(body.centre, unit(shape.exit))
     direction = unit(shape.direction)
-    root = _root_mm(body, start, direction, 0.5 * shape.d_long_mm)
+    semi = 0.5 * np.array([shape.d_long_mm, shape.d_short_mm])
+    root = _root_mm(body, start, direction, unit(shape.long_axis), semi)
     whole_root = root + ROOT_END_MM
     branched = bool(shape.branches)
     length = shape.length_mm
@@ -198,7 +210,7 @@ def _appendage(shape: AppendageShape, body: Body) -> Tube:
     start = body.exit_point(body.centre, unit(shape.exit))
     direction = unit(shape.direction)
     widths = np.array([shape.neck_mm, shape.neck_mm, shape.middle_mm, shape.tip_mm])
-    root = _root_mm(body, start, direction, 0.5 * shape.neck_mm[0])
+    root = _root_mm(body, start, direction, unit(shape.long_axis), 0.5 * np.array(shape.neck_mm))
     curve = Curve(
         start=start,
         direction=direction,

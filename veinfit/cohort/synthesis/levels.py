@@ -1,7 +1,7 @@
 """Curves on the zero level of an implicit function: sections and profiles.
 
 Everything here asks the implicit function alone and finds roots to
-ROOT_TOLERANCE_MM; no triangle surface is involved.
+VALUE_TOLERANCE; no triangle surface is involved.
 """
 
 from __future__ import annotations
@@ -15,10 +15,13 @@ from veinfit.frames import BoolArray, FloatArray, perpendicular_basis
 
 Field = Callable[[FloatArray], FloatArray]
 
-ROOT_TOLERANCE_MM = 1e-4
-"""Zero crossings along rays are found this well."""
+VALUE_TOLERANCE = 1e-5
+"""A root is found where the implicit function, about a distance in mm, is below this."""
 
-RAY_STEP_MM = 0.4
+LONGEST_SEARCH = 30
+"""Evaluations in the search for a root; about eight are usual."""
+
+RAY_STEP_MM = 0.8
 """Along a ray the implicit function is first looked at in steps of this length."""
 
 RAYS = 360
@@ -66,36 +69,58 @@ def ray_roots(
     k = crossing[rows]
     low, high = r[rows, k - 1], r[rows, k]
     f_low, f_high = values[rows, k - 1], values[rows, k]
-    o, d = origins[rows], directions[rows]
-    for _ in range(60):
-        if float((high - low).max()) < ROOT_TOLERANCE_MM:
-            break
-        # A secant step kept off the ends: never worse than a slow bisection.
-        share = np.clip(f_low / (f_low - f_high), 0.02, 0.98)
-        middle = low + share * (high - low)
-        for guess in (middle, 0.5 * (low + high)):
-            inner = (guess > low) & (guess < high)
-            f = field(o + guess[:, None] * d)
-            inside = (f <= 0.0) & inner
-            beyond = (f > 0.0) & inner
-            low, f_low = np.where(inside, guess, low), np.where(inside, f, f_low)
-            high, f_high = np.where(beyond, guess, high), np.where(beyond, f, f_high)
-    share = np.clip(f_low / np.where(f_low == f_high, -1.0, f_low - f_high), 0.0, 1.0)
-    result[rows] = low + share * (high - low)
+    result[rows] = _illinois(field, origins[rows], directions[rows], (low, f_low), (high, f_high))
     return result
 
 
-def outline(
-    field: Field, centre: FloatArray, normal: FloatArray, reach_mm: float, rays: int = RAYS
-) -> Outline:
+def _illinois(
+    field: Field,
+    origins: FloatArray,
+    directions: FloatArray,
+    inside: tuple[FloatArray, FloatArray],
+    outside: tuple[FloatArray, FloatArray],
+) -> FloatArray:
+    """Bracketed roots (N,) along rays by the Illinois form of the false position."""
+    (low, f_low), (high, f_high) = inside, outside
+    kept = np.zeros(len(low), dtype=int)
+    guess = low
+    for _ in range(LONGEST_SEARCH):
+        guess = low + f_low / np.where(f_low == f_high, -1.0, f_low - f_high) * (high - low)
+        f = field(origins + guess[:, None] * directions)
+        if float(np.abs(f).max()) < VALUE_TOLERANCE:
+            break
+        below = f <= 0.0
+        # An end that stays twice loses half of its weight, so that both ends close in.
+        f_high = np.where(below & (kept == 1), 0.5 * f_high, f_high)
+        f_low = np.where(~below & (kept == -1), 0.5 * f_low, f_low)
+        low, f_low = np.where(below, guess, low), np.where(below, f, f_low)
+        high, f_high = np.where(below, high, guess), np.where(below, f_high, f)
+        kept = np.where(below, 1, -1)
+    return np.asarray(guess)
+
+
+def outline(field: Field, centre: FloatArray, normal: FloatArray, reach_mm: float) -> Outline:
     """Contour of the zero level in a plane, seen from ``centre`` (3,), which lies inside."""
-    e1, e2 = perpendicular_basis(normal)
+    return outlines(field, centre[None], normal[None], reach_mm, RAYS)[0]
+
+
+def outlines(
+    field: Field, centres: FloatArray, normals: FloatArray, reach_mm: float, rays: int
+) -> list[Outline]:
+    """Contours in several planes at once: centres (N, 3), unit normals (N, 3)."""
     phi = np.linspace(0.0, 2.0 * np.pi, rays, endpoint=False)
-    directions = np.cos(phi)[:, None] * e1 + np.sin(phi)[:, None] * e2
-    origins = np.broadcast_to(centre, directions.shape)
-    r = ray_roots(field, origins, directions, np.full(rays, reach_mm))
+    bases = [perpendicular_basis(normal) for normal in normals]
+    directions = np.stack(
+        [np.cos(phi)[:, None] * e1 + np.sin(phi)[:, None] * e2 for e1, e2 in bases]
+    ).reshape(-1, 3)
+    origins = np.repeat(centres, rays, axis=0)
+    r = ray_roots(field, origins, directions, np.full(len(origins), reach_mm))
     found = np.isfinite(r)
-    return Outline(centre + np.where(found, r, reach_mm)[:, None] * directions, found)
+    points = origins + np.where(found, r, reach_mm)[:, None] * directions
+    shape = (len(centres), rays)
+    return [
+        Outline(p, f) for p, f in zip(points.reshape(*shape, 3), found.reshape(shape), strict=True)
+    ]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

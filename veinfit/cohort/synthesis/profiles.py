@@ -83,19 +83,24 @@ class HalfTurns:
     atrium_deg: FloatArray
 
 
-def half_turns(field: Implicit, sectors: Sectors, rho: FloatArray, z: FloatArray) -> HalfTurns:
+def half_turns(
+    field: Implicit, sectors: Sectors, rho: FloatArray, z: FloatArray, refined: bool = True
+) -> HalfTurns:
     """Find the half turn in every sector.
 
     Parameters
     ----------
     rho, z : (N,) arrays
         Where each profile starts, on the wall of the trunk.
+    refined : bool
+        False leaves the half turns where a chord of the profile has them.
     """
     path, psi, own = _follow(field, sectors, np.stack([rho, z], axis=1))
     n = len(rho)
     points = np.full((n, 3), np.nan)
     psi0, psi1 = np.full(n, np.nan), np.full(n, np.nan)
     low, high = np.zeros((n, 2)), np.zeros((n, 2))
+    share = np.zeros(n)
     chosen = np.zeros(n, dtype=bool)
     for k in range(n):
         length = int(np.isfinite(psi[:, k]).sum())
@@ -113,11 +118,17 @@ def half_turns(field: Implicit, sectors: Sectors, rho: FloatArray, z: FloatArray
             continue
         passed = begin + int(np.argmax(profile[begin : top + 1] >= middle))
         low[k], high[k] = path[max(passed - 1, 0), k], path[passed, k]
+        before, after = profile[max(passed - 1, 0)], profile[passed]
+        share[k] = (middle - before) / (after - before) if after > before else 0.5
         chosen[k] = True
     rows = np.flatnonzero(chosen)
     if len(rows):
         middle = 0.5 * (psi0 + psi1)[rows]
-        points[rows] = _refined(field, sectors, rows, low[rows], high[rows], middle)
+        if refined:
+            points[rows] = _refined(field, sectors, rows, low[rows], high[rows], middle)
+        else:
+            chord = low + share[:, None] * (high - low)
+            points[rows] = sectors.point(chord[rows], rows)
     return HalfTurns(points, psi0, psi1)
 
 

@@ -30,6 +30,9 @@ from veinfit.frames import (
 SECTORS = 72
 """Half-planes around a vein in which the half turn is sought."""
 
+FIRST_SECTORS = 36
+"""Half-planes in all rounds but the last."""
+
 ROUNDS = 3
 """Times that the axis line is laid anew through the ostium found."""
 
@@ -41,6 +44,9 @@ STATION_MM = 10.0
 
 AXIS_MM = 10.0
 """Length over which a vein's axis is fitted."""
+
+AXIS_RAYS = 90
+"""Rays of the sections whose centroids the axis is fitted to."""
 
 SHORTEST_AXIS_MM = 2.0
 """Below this length the axis is the centreline's tangent."""
@@ -86,13 +92,23 @@ def survey_veins(shape: AtriumShape, field: Implicit) -> tuple[VeinTruth, ...]:
     A trunk with named veins as branches that turns out shorter than 10 mm is
     surveyed as its branches; the branches of any other vein stay within it.
     """
+    trunks = [_entry(vein, field) for vein in shape.veins]
+    members = [
+        [_branch_entry(b.name, field) for b in vein.branches if not b.name.startswith(vein.name)]
+        for vein in shape.veins
+    ]
+    entries = trunks + [entry for branches in members for entry in branches]
+    flares = [_flare_end(field, entry) for entry in entries]
+    ostia = _ostia(entries, field, flares)
+    truths = {
+        entry.name: _survey(entry, field, flare, ostium)
+        for entry, flare, ostium in zip(entries, flares, ostia, strict=True)
+    }
     surveyed: list[VeinTruth] = []
-    for vein in shape.veins:
-        trunk = _entry(vein, field)
-        truth = _survey(trunk, field)
-        shared = vein.branches and not all(b.name.startswith(vein.name) for b in vein.branches)
-        if shared and truth.trunk_length_mm < COMMON_TRUNK_MM:
-            surveyed += [_survey(_branch_entry(b.name, field), field) for b in vein.branches]
+    for trunk, branches in zip(trunks, members, strict=True):
+        truth = truths[trunk.name]
+        if branches and truth.trunk_length_mm < COMMON_TRUNK_MM:
+            surveyed += [truths[entry.name] for entry in branches]
         else:
             surveyed.append(truth)
     return tuple(surveyed)
@@ -149,10 +165,8 @@ def _excess(field: Implicit, entry: _Entry, s: FloatArray) -> FloatArray:
     return np.asarray((alone - whole).reshape(len(s), -1).max(axis=1))
 
 
-def _survey(entry: _Entry, field: Implicit) -> VeinTruth:
+def _survey(entry: _Entry, field: Implicit, flare: float, ostium: OstiumTruth) -> VeinTruth:
     curve = entry.tube.curve
-    flare = _flare_end(field, entry)
-    ostium = _ostium(entry, field, flare)
     foot = along_mm(entry.tube, ostium.centre)
     clear = _clear_of(entry, ostium, foot)
     axis, section_axis, axis_length = _axes(entry, field, clear)
@@ -234,11 +248,12 @@ def _axes(entry: _Entry, field: Implicit, clear: float) -> tuple[FloatArray, Flo
     t = curve.parameter(s)
     points, tangents = curve.position(t), curve.tangent(t)
     axis = _line_direction(points, tangents[5])
-    centroids = []
-    for point, tangent in zip(points, tangents, strict=True):
-        shape = levels.outline(field.value, point, tangent, _reach(entry), rays=120)
-        if shape.found.all():
-            centroids.append(levels.measure(shape.points, tangent).centroid)
+    outlines = levels.outlines(field.value, points, tangents, _reach(entry), AXIS_RAYS)
+    centroids = [
+        levels.measure(shape.points, tangent).centroid
+        for shape, tangent in zip(outlines, tangents, strict=True)
+        if shape.found.all()
+    ]
     sections = _line_direction(np.array(centroids), axis) if len(centroids) >= 3 else axis
     return axis, sections, length
 
@@ -248,30 +263,53 @@ def _line_direction(points: FloatArray, towards: FloatArray) -> FloatArray:
     return np.asarray(direction if direction @ towards > 0 else -direction)
 
 
-def _ostium(entry: _Entry, field: Implicit, flare: float) -> OstiumTruth:
-    curve = entry.tube.curve
+def _ostia(entries: list[_Entry], field: Implicit, flares: list[float]) -> list[OstiumTruth]:
+    """Find the ostia of all veins at once, the axis line laid anew a few times."""
     zero = np.zeros(1)
-    centre, axis = curve.position(zero)[0], curve.tangent(zero)[0]
-    result: OstiumTruth | None = None
-    for _ in range(ROUNDS):
-        sectors, rho, z = _profile_starts(entry, field, flare, centre, axis)
-        turns = half_turns(field, sectors, rho, z)
-        result = _fitted(entry, field, sectors, turns)
-        centre = result.centre
-        foot = max(along_mm(entry.tube, centre), -1e3)
-        axis = curve.tangent(curve.parameter(np.array([foot])))[0]
-    assert result is not None
+    lines = [
+        (entry.tube.curve.position(zero)[0], entry.tube.curve.tangent(zero)[0]) for entry in entries
+    ]
+    result: list[OstiumTruth] = []
+    for step in range(ROUNDS):
+        last = step == ROUNDS - 1
+        count = SECTORS if last else FIRST_SECTORS
+        starts = [
+            _profile_starts(entry, field, flare, line, count)
+            for entry, flare, line in zip(entries, flares, lines, strict=True)
+        ]
+        sectors = Sectors(
+            *(
+                np.concatenate([getattr(start[0], name) for start in starts])
+                for name in ("origin", "radial", "axial", "own")
+            )
+        )
+        rho, z = (np.concatenate([start[k] for start in starts]) for k in (1, 2))
+        turns = half_turns(field, sectors, rho, z, refined=last)
+        result = [
+            _fitted(entry, field, line[1], turns, slice(k * count, (k + 1) * count))
+            for k, (entry, line) in enumerate(zip(entries, lines, strict=True))
+        ]
+        lines = [
+            (ostium.centre, _tangent_at(entry.tube, ostium.centre))
+            for entry, ostium in zip(entries, result, strict=True)
+        ]
     return result
 
 
+def _tangent_at(tube: Tube, point: FloatArray) -> FloatArray:
+    foot = np.array([along_mm(tube, point)])
+    return tube.curve.tangent(tube.curve.parameter(foot))[0]
+
+
 def _profile_starts(
-    entry: _Entry, field: Implicit, flare: float, centre: FloatArray, axis: FloatArray
+    entry: _Entry, field: Implicit, flare: float, line: tuple[FloatArray, FloatArray], count: int
 ) -> tuple[Sectors, FloatArray, FloatArray]:
     """Sectors about an axis line, and where on the trunk's wall their profiles start."""
+    centre, axis = line
     e1, e2 = perpendicular_basis(axis)
-    phi = np.linspace(0.0, 2.0 * np.pi, SECTORS, endpoint=False)
+    phi = np.linspace(0.0, 2.0 * np.pi, count, endpoint=False)
     radial = np.cos(phi)[:, None] * e1 + np.sin(phi)[:, None] * e2
-    own = np.zeros((SECTORS, len(field.tubes)), dtype=bool)
+    own = np.zeros((count, len(field.tubes)), dtype=bool)
     own[:, list(entry.own)] = True
     sectors = Sectors(
         origin=np.broadcast_to(centre, radial.shape),
@@ -289,21 +327,22 @@ def _profile_starts(
                 field.value,
                 np.broadcast_to(origin, radial.shape),
                 radial,
-                np.full(SECTORS, _reach(entry)),
+                np.full(count, _reach(entry)),
             )
-            return sectors, rho, np.full(SECTORS, far)
+            return sectors, rho, np.full(count, far)
         # The vein curves away from the line or branches: start nearer to the atrium.
         far -= 0.5
         if far < -_reach(entry):
             raise ValueError(f"{entry.name}: its axis line does not lie in its blood")
 
 
-def _fitted(entry: _Entry, field: Implicit, sectors: Sectors, turns: HalfTurns) -> OstiumTruth:
-    found = np.isfinite(turns.points[:, 0])
-    points = turns.points[found]
-    if len(points) < SECTORS // 3:
-        raise ValueError(f"{entry.name}: its wall turns in {len(points)} of {SECTORS} sectors only")
-    axis = sectors.axial[0]
+def _fitted(
+    entry: _Entry, field: Implicit, axis: FloatArray, turns: HalfTurns, part: slice
+) -> OstiumTruth:
+    found = np.isfinite(turns.points[part, 0])
+    points = turns.points[part][found]
+    if 3 * len(points) < len(found):
+        raise ValueError(f"{entry.name}: its wall turns in {len(points)} of {len(found)} sectors")
     middle, normal = fit_plane(points, axis)
     offsets = (points - middle) @ normal
     spread = float(np.subtract(*np.percentile(offsets, [95.0, 5.0])))
@@ -322,7 +361,7 @@ def _fitted(entry: _Entry, field: Implicit, sectors: Sectors, turns: HalfTurns) 
         residual_mm=float(1.4826 * np.median(np.abs(offsets))),
         sector_spread_mm=spread,
         sectors_found=len(points),
-        turn_deg=(turns.atrium_deg - turns.trunk_deg)[found],
+        turn_deg=(turns.atrium_deg - turns.trunk_deg)[part][found],
         closed=closed,
     )
 
