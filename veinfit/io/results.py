@@ -312,7 +312,8 @@ def clock_rows(fit: Fit) -> list[Row]:
 # ---- files ----------------------------------------------------------------------------------
 
 
-def _table(columns: Sequence[str], rows: Iterable[Row]) -> bytes:
+def csv_table(columns: Sequence[str], rows: Iterable[Row]) -> bytes:
+    """Return rows as a CSV file: a header line, UTF-8, lines ended by a line feed."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(columns)
@@ -322,16 +323,16 @@ def _table(columns: Sequence[str], rows: Iterable[Row]) -> bytes:
 
 
 def case_tables(record: CaseRecord) -> dict[str, bytes]:
-    """Return the CSV files of a case by name: UTF-8, lines ended by a line feed."""
+    """Return the CSV files of a case by name."""
     anatomy, fits, structures = record.anatomy, record.fits, record.structures
     sections = [row for vein in anatomy.veins for row in section_rows(vein)]
     return {
-        "veins.csv": _table(VEIN_COLUMNS, vein_rows(anatomy)),
-        "sections.csv": _table(SECTION_COLUMNS, sections),
-        "ridges.csv": _table(RIDGE_COLUMNS, ridge_rows(anatomy)),
-        "fits.csv": _table(fit_columns(structures), [fit_row(f, structures) for f in fits]),
-        "leaks.csv": _table(LEAK_COLUMNS, [row for f in fits for row in leak_rows(f)]),
-        "clock.csv": _table(CLOCK_COLUMNS, [row for f in fits for row in clock_rows(f)]),
+        "veins.csv": csv_table(VEIN_COLUMNS, vein_rows(anatomy)),
+        "sections.csv": csv_table(SECTION_COLUMNS, sections),
+        "ridges.csv": csv_table(RIDGE_COLUMNS, ridge_rows(anatomy)),
+        "fits.csv": csv_table(fit_columns(structures), [fit_row(f, structures) for f in fits]),
+        "leaks.csv": csv_table(LEAK_COLUMNS, [row for f in fits for row in leak_rows(f)]),
+        "clock.csv": csv_table(CLOCK_COLUMNS, [row for f in fits for row in clock_rows(f)]),
     }
 
 
