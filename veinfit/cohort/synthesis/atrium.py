@@ -9,9 +9,12 @@ from functools import cached_property
 from veinfit.cohort.synthesis import surfaces
 from veinfit.cohort.synthesis.assembly import implicit
 from veinfit.cohort.synthesis.fields import Ends, Implicit
-from veinfit.cohort.synthesis.shape import AtriumShape
+from veinfit.cohort.synthesis.neighbours import Neighbours, find_neighbours
+from veinfit.cohort.synthesis.shape import AtriumShape, Vector
 from veinfit.cohort.synthesis.survey import survey_opening, survey_veins
 from veinfit.cohort.synthesis.truth import AtriumTruth
+from veinfit.cohort.synthesis.voxels import label_map_text, label_volume
+from veinfit.labels import LabelVolume
 from veinfit.surface.mesh import Surface, enclosed_volume
 
 MITRAL_DOME_MM = 6.0
@@ -64,6 +67,50 @@ class SyntheticAtrium:
         rounded: Ends | None = "rounded" if vein_ends == "rounded" else None
         surface, loops = surfaces.cut_surface(self.implicit, edge_mm, rounded)
         return surfaces.closed_by_lids(self.implicit, surface, loops, edge_mm, mitral_dome_mm)
+
+    def label_volume(
+        self,
+        spacing_mm: Vector = (0.5, 0.5, 0.7),
+        rotation_deg: Vector = (0.0, 0.0, 0.0),
+        multi_label: bool = True,
+        with_neighbours: bool = False,
+        margin_mm: float = 5.0,
+    ) -> LabelVolume:
+        """Return a label volume: a voxel is blood where its centre is.
+
+        Parameters
+        ----------
+        spacing_mm : (3,)
+            Voxel edges along the index axes.
+        rotation_deg : (about x, about y, about z)
+            Turn of the index axes, which point left, posterior and superior without it.
+        multi_label : bool
+            Each vein and the appendage carry a value of their own; else all blood is 1.
+        with_neighbours : bool
+            Add septum, oesophagus and right phrenic nerve.
+        margin_mm : float
+            Least room around the atrium.
+        """
+        return label_volume(
+            self.shape,
+            self.implicit,
+            self.neighbours if with_neighbours else None,
+            spacing_mm,
+            rotation_deg,
+            multi_label,
+            margin_mm,
+        )
+
+    def label_map_text(self, multi_label: bool = True, with_neighbours: bool = False) -> str:
+        """Return the label map (TOML) that goes with :meth:`label_volume`."""
+        return label_map_text(self.shape, multi_label, with_neighbours)
+
+    @cached_property
+    def neighbours(self) -> Neighbours:
+        """Phrenic nerve, oesophagus and septum; the shape must have them."""
+        if self.shape.neighbours is None:
+            raise ValueError("this shape has no neighbours")
+        return find_neighbours(self.shape.neighbours, self.implicit)
 
     @cached_property
     def truth(self) -> AtriumTruth:

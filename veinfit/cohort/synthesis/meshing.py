@@ -26,7 +26,10 @@ GRID_SHARE = 1.1
 COARSENING = 4
 """The first grid is this many times coarser than the last."""
 
-BAND_SLACK = 1.35
+BLOCK_POINTS = 400_000
+"""The implicit function is worked out for so many points at a time."""
+
+BAND_SLACK = 1.4
 """A first-order distance may be this much larger than the distance it stands for."""
 
 EVENING_STEPS = 4
@@ -39,57 +42,72 @@ SNAP_SHARE = 0.3
 """Vertices closer to a cut than this share of the edge length are moved onto it."""
 
 
-def narrow_band(field: Field, low: FloatArray, high: FloatArray, step: float) -> FloatArray:
+def narrow_band(
+    field: Field,
+    origin: FloatArray,
+    steps: FloatArray,
+    least_shape: FloatArray,
+    cells_exact: bool = True,
+) -> FloatArray:
     """Values of ``field`` on a grid, exact near its zero level.
 
     Away from the zero level, where a coarser grid shows that there is none,
     nodes carry the value of a node of the coarser grid.
 
+    Parameters
+    ----------
+    origin : (3,) array
+        Node (0, 0, 0), mm.
+    steps : (3, 3) array
+        Columns are the steps along the index axes, mm.
+    least_shape : (3,) array
+        The grid has at least so many nodes along each axis.
+    cells_exact : bool
+        True: exact at all nodes of cells that the wall crosses. False: only the
+        sign is right at every node.
+
     Returns
     -------
     values : (I, J, K) array
-        At ``low + step * (i, j, k)``.
+        At ``origin + steps @ (i, j, k)``.
     """
+    cells = np.ceil((np.asarray(least_shape) - 1) / COARSENING).astype(int)
+    diagonal = max(
+        float(np.linalg.norm(steps @ np.array(corner)))
+        for corner in ((1, 1, 1), (1, 1, -1), (1, -1, 1), (-1, 1, 1))
+    )
     coarse = COARSENING
-    cells = np.ceil((high - low) / (step * coarse)).astype(int)
     values: FloatArray | None = None
     while True:
-        spacing = step * coarse
         shape = tuple(int(n) for n in cells * (COARSENING // coarse) + 1)
         if values is None:
             wanted = np.ones(shape, dtype=bool)
             fresh = np.empty(shape)
         else:
             fresh = _doubled(values, shape)
-            # A cell of the coarser grid can hold a piece of wall only if a
-            # corner is nearer to it than the cell's diagonal.
-            near = np.abs(values) < BAND_SLACK * 2.0 * spacing * np.sqrt(3.0) / 2.0
-            wanted = _doubled(_spread(near), shape)
+            # A new node is at most the new cell's diagonal away from the node
+            # whose value it would keep, and so is the wall from a node whose
+            # cell it crosses.
+            reach = 2.0 if cells_exact or coarse > 1 else 1.0
+            wanted = _doubled(np.abs(values) < BAND_SLACK * reach * coarse * diagonal, shape)
         index = np.argwhere(wanted)
-        fresh[tuple(index.T)] = field(low + spacing * index)
+        for part in np.array_split(index, len(index) // BLOCK_POINTS + 1):
+            fresh[tuple(part.T)] = field(origin + (coarse * part) @ steps.T)
         values = fresh
         if coarse == 1:
             return values
         coarse //= 2
 
 
+def grid_over(low: FloatArray, high: FloatArray, step: float) -> tuple[FloatArray, FloatArray]:
+    """Return steps (3, 3) and least shape (3,) of an upright cubic grid from ``low`` to ``high``."""
+    return step * np.eye(3), np.ceil((high - low) / step) + 1
+
+
 def _doubled(values: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
     """Nodes of a grid of half the spacing, each with its nearest lower node's value."""
     index = np.ix_(*[np.minimum((np.arange(n) + 1) // 2, (n - 1) // 2) for n in shape])
     return values[index].copy()
-
-
-def _spread(near: BoolArray) -> BoolArray:
-    """Add the neighbours along each axis, so that whole cells are covered."""
-    for axis in range(3):
-        grown = near.copy()
-        ahead = [slice(None)] * 3
-        behind = [slice(None)] * 3
-        ahead[axis], behind[axis] = slice(1, None), slice(None, -1)
-        grown[tuple(ahead)] |= near[tuple(behind)]
-        grown[tuple(behind)] |= near[tuple(ahead)]
-        near = grown
-    return near
 
 
 def contour(values: FloatArray, low: FloatArray, step: float) -> Surface:

@@ -65,7 +65,7 @@ def cut_surface(
         field, extension_mm=EXTENSION_EDGES * edge_mm, ends=vein_ends or "flat"
     )
     low, high = bounds(longer, longer.extension_mm + 3.0 * step)
-    values = meshing.narrow_band(longer.value, low, high, step)
+    values = meshing.narrow_band(longer.value, low, *meshing.grid_over(low, high, step))
     surface = meshing.contour(values, low, step)
     surface = Surface(longer.project(surface.points, 1), surface.faces)
     surface = meshing.evened(surface, longer.value)
