@@ -207,6 +207,7 @@ def clock_readings(
         return float(value) if np.isfinite(value) else None
 
     hours = meridian_hours()
+    directions = clock_direction(hours, patch.axis)
     readings = []
     for m in range(0, MERIDIANS, READ_EVERY):
         gap = cell(seal.least_gap_mm[m])
@@ -218,7 +219,7 @@ def clock_readings(
                 balloon=balloon.name,
                 approach=approach,
                 clock_h=float(hours[m]),
-                side=side_words(clock_direction(hours[m], patch.axis)),
+                side=side_words(directions[m]),
                 gap_mm=gap,
                 band_atrial_depth_mm=cell(seal.band_atrial_mm[m]),
                 band_distal_depth_mm=cell(seal.band_distal_mm[m]),

@@ -6,9 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, angle_deg
+from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.patch import WallPatch
+
+TINY = float(np.finfo(float).tiny)
+"""Stands in for a distance of zero."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,8 +74,9 @@ def gap_field(
         A gap up to this counts as contact.
     """
     offset = patch.surface.points - centre
-    gap = np.where(touchable, np.linalg.norm(offset, axis=1) - balloon.radius_mm, np.inf)
-    polar = angle_deg(offset, shaft)
+    distance = np.sqrt(np.einsum("ij,ij->i", offset, offset))
+    gap = np.where(touchable, distance - balloon.radius_mm, np.inf)
+    polar = np.degrees(np.arccos(np.clip(offset @ shaft / np.maximum(distance, TINY), -1.0, 1.0)))
     outside_zone = np.maximum(polar - balloon.zone_to_deg, balloon.zone_from_deg - polar)
     over_balloon = np.radians(outside_zone) * balloon.radius_mm
     open_mm = gap - tolerance_mm

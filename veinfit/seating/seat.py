@@ -11,7 +11,7 @@ from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import BoolArray, FloatArray
 from veinfit.notes import Note
 from veinfit.seating.antral import antral_area_mm2, contact_area_mm2, contact_ring_deg
-from veinfit.seating.approach import ApproachLine, approach_line
+from veinfit.seating.approach import ApproachLine, approach_line, line_through_ostium
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.clock import (
     Meridians,
@@ -36,7 +36,7 @@ from veinfit.seating.seal import (
     lies_elsewhere,
     why_not_assessed,
 )
-from veinfit.seating.start import Start, find_start, nominal_back_mm
+from veinfit.seating.start import Start, find_start, nominal_back_mm, shaft_way_mm
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 
@@ -58,12 +58,15 @@ class Bench:
     graph : CutGraph
     lumen : Surface
         Closed surface of the blood: how far a balloon can be backed off.
+    axis_way_mm : float
+        How far the blood reaches back from the ostium along the vein's axis.
     """
 
     patch: WallPatch
     lines: Meridians
     graph: CutGraph
     lumen: Surface
+    axis_way_mm: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,13 +111,14 @@ def prepare(
 ) -> Bench:
     """Make a vein ready for balloons of up to that radius."""
     patch = wall_patch(anatomy, vein, largest_radius_mm, settings)
-    return Bench(patch, meridians(patch), cut_graph(patch), anatomy.lumen)
+    way = shaft_way_mm(anatomy.lumen, line_through_ostium("coaxial", vein, vein.axis))
+    return Bench(patch, meridians(patch), cut_graph(patch), anatomy.lumen, way)
 
 
 def mount(bench: Bench, balloon: Balloon, settings: SeatingSettings) -> Mount:
     """Find the wall that a balloon can press."""
     patch = bench.patch
-    back = nominal_back_mm(bench.lumen, patch.centre, patch.axis, balloon.radius_mm)
+    back = nominal_back_mm(bench.axis_way_mm, balloon.radius_mm)
     pressing, rest_pressing = can_press(patch, balloon.radius_mm, back)
     law = FoundationLaw.from_settings(settings)
     near = Foundation.on(patch.surface, pressing, law, balloon.radius_mm)
@@ -142,9 +146,9 @@ def energy_of(
 def find_seat(bench: Bench, mounted: Mount, line: ApproachLine, settings: SeatingSettings) -> Seat:
     """Push a balloon along its approach until it rests or has passed through."""
     patch = bench.patch
-    radius = mounted.balloon.radius_mm
-    back = nominal_back_mm(bench.lumen, line.origin, line.direction, radius)
-    start = find_start(mounted.foundation, line, bench.lumen, back)
+    coaxial = np.array_equal(line.direction, patch.axis)
+    way = bench.axis_way_mm if coaxial else shaft_way_mm(bench.lumen, line)
+    start = find_start(mounted.foundation, line, way)
     notes = []
     if start.pressed_mm > settings.greatest_start_press_mm:
         return Seat(start, None)

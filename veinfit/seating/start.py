@@ -48,35 +48,45 @@ class Start:
     pressed_mm: float
 
 
-def nominal_back_mm(
-    lumen: Surface, ostium: FloatArray, direction: FloatArray, radius_mm: float
-) -> float:
+def shaft_way_mm(lumen: Surface, line: ApproachLine) -> float:
+    """How far the blood reaches back from the ostium along a shaft, mm; inf if without end."""
+    return _free_way(lumen, line.origin - NEAR_MM * line.direction, -line.direction) + NEAR_MM
+
+
+def nominal_back_mm(way_mm: float, radius_mm: float) -> float:
     """How far before the ostium a balloon's centre is to start, mm.
 
     One radius: the nose on the ostial plane. Where the shaft meets a wall before
     that, the middle of the way to it, so that the centre is in the blood.
     """
-    free = _free_way(lumen, ostium - NEAR_MM * direction, -direction) + NEAR_MM
-    return min(radius_mm, 0.5 * free)
+    return min(radius_mm, 0.5 * way_mm)
 
 
-def find_start(foundation: Foundation, line: ApproachLine, lumen: Surface, back_mm: float) -> Start:
+def find_start(foundation: Foundation, line: ApproachLine, way_mm: float) -> Start:
     """Place a balloon before the ostium and back it off until it is clear of the wall.
 
     It is backed off along the shaft, no farther than the blood reaches. Where no
     place on the way is clear the walls push it, from the nominal start or else
     from where it presses least, to where they press it least.
+
+    Parameters
+    ----------
+    foundation : Foundation
+    line : ApproachLine
+    way_mm : float
+        How far the blood reaches back from the ostium along the shaft.
     """
+    back_mm = nominal_back_mm(way_mm, foundation.radius_mm)
     nominal = line.origin - back_mm * line.direction
+    room = min(FARTHEST_MM, way_mm - back_mm)
     way = _first_clear(foundation.blocked(nominal, -line.direction))
-    room = 0.0 if way == 0.0 else _free_way(lumen, nominal, -line.direction)
-    if way <= min(FARTHEST_MM, room):
+    if way <= room:
         return Start(nominal - way * line.direction, way, 0.0, 0.0)
     near = _pushed_off(foundation, nominal)
     start = _start_at(foundation, line, near, back_mm)
     if start.pressed_mm == 0.0:
         return start
-    ways = np.arange(0.0, min(FARTHEST_MM, room) + 0.5 * SEARCH_STEP_MM, SEARCH_STEP_MM)
+    ways = np.arange(0.0, room + 0.5 * SEARCH_STEP_MM, SEARCH_STEP_MM)
     gaps = [foundation.least_gap(nominal - way * line.direction) for way in ways]
     far = _pushed_off(foundation, nominal - ways[int(np.argmax(gaps))] * line.direction)
     other = _start_at(foundation, line, far, back_mm)
@@ -105,13 +115,11 @@ def _pushed_off(foundation: Foundation, centre: FloatArray) -> FloatArray:
 
 
 def _first_clear(blocked: FloatArray) -> float:
-    """Return the least way back, 0 or more, that no open interval contains."""
-    way = 0.0
-    for begin, end in blocked[np.argsort(blocked[:, 0])].tolist():
-        if begin >= way:
-            break
-        way = max(way, end)
-    return way
+    """Return the least way, 0 or more, that no open interval (N, 2) contains."""
+    begin, end = blocked[np.argsort(blocked[:, 0])].T
+    reached = np.maximum.accumulate(np.r_[0.0, end])
+    clear = np.flatnonzero(np.r_[begin, np.inf] >= reached)
+    return float(reached[clear[0]])
 
 
 def _free_way(surface: Surface, origin: FloatArray, direction: FloatArray) -> float:
