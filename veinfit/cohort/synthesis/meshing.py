@@ -100,7 +100,7 @@ def narrow_band(
 
 
 def grid_over(low: FloatArray, high: FloatArray, step: float) -> tuple[FloatArray, FloatArray]:
-    """Return steps (3, 3) and least shape (3,) of an upright cubic grid from ``low`` to ``high``."""
+    """Return steps (3, 3) and least shape (3,) of an upright grid from ``low`` to ``high``."""
     return step * np.eye(3), np.ceil((high - low) / step) + 1
 
 

@@ -135,10 +135,10 @@ def _add_neighbours(
 def _free_voxels(
     values: np.ndarray, affine: FloatArray, points: FloatArray, radius: float
 ) -> IntArray:
-    """Indices (N, 3) of voxels outside the blood in the box around points (M, 3)."""
+    """Return indices (N, 3) of voxels outside the blood in the box around points (M, 3)."""
     corners = np.stack(np.meshgrid(*[[-radius, radius]] * 3, indexing="ij"), axis=-1)
     around = (points[:, None] + corners.reshape(1, -1, 3)).reshape(-1, 3)
-    index = apply_affine(np.linalg.inv(affine), around)
+    index = apply_affine(np.asarray(np.linalg.inv(affine), dtype=float), around)
     low = np.clip(np.floor(index.min(axis=0)), 0, values.shape).astype(int)
     high = np.clip(np.ceil(index.max(axis=0)) + 1, 0, values.shape).astype(int)
     box = values[tuple(slice(a, b) for a, b in zip(low, high, strict=True))]
