@@ -15,6 +15,7 @@ from veinfit.seating.model import Approach, Leak
 from veinfit.seating.orifice import CutGraph, Line, least_open_line
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.paths import WidestPath, connected_to, widest_path
+from veinfit.seating.straighten import straightened_area
 
 LEAST_LEAK_MM2 = 1e-3
 """Parts of the line around a vein that are open over less than this are no leak of their own."""
@@ -100,11 +101,16 @@ def find_leaks(
 
     The line of least open area around the vein is open in one or more stretches
     between contact; each is a leak. Its width is that of the widest path through
-    it alone.
+    it alone. Where no line within the patch parts the two, all round is one leak
+    without an area.
     """
     line = least_open_line(graph, field.gap_mm, tolerance_mm)
     if line is None:
-        return ()
+        path = widest_path(
+            patch.links, _of_nodes(patch, field.gap_mm), patch.vein_nodes, patch.atrium_nodes
+        )
+        on_patch = 0 <= path.narrowest < len(patch.surface.points)
+        return (_leak(patch, path, 360.0, None, 1, balloon, approach),) if on_patch else ()
     found = []
     stretches = _stretches(line, field)
     on_line = [np.unique(line.edges[stretch]) for stretch in stretches]
@@ -117,7 +123,9 @@ def find_leaks(
         if path.narrowest < 0 or path.narrowest >= len(patch.surface.points):
             continue
         arc = _arc_deg(patch, field, line.edges[stretch])
-        found.append((path, arc, float(line.open_area_mm2[stretch].sum())))
+        area = straightened_area(patch, line.edges[stretch], field.gap_mm, tolerance_mm)
+        along_edges = float(line.open_area_mm2[stretch].sum())
+        found.append((path, arc, along_edges if area is None else min(area, along_edges)))
     found.sort(key=lambda item: -item[0].width)
     return tuple(
         _leak(patch, path, arc, area, number, balloon, approach)
@@ -137,7 +145,7 @@ def _leak(
     patch: WallPatch,
     path: WidestPath,
     arc_deg: float,
-    area_mm2: float,
+    area_mm2: float | None,
     number: int,
     balloon: Balloon,
     approach: Approach,
