@@ -138,6 +138,29 @@ def test_a_hole_elsewhere_does_no_harm():
         assert fit.occluded
 
 
+@pytest.mark.parametrize(
+    ("where", "sealed"), [((0.0, 8.0, -14.0), True), ((0.0, 18.0, 0.0), False)]
+)
+def test_a_vein_with_two_ends_is_sealed_only_past_both(where, sealed):
+    # A second opening is a branch's cut end. In the tube's side it lies enclosed below the
+    # contact; before the ostium the contact leaves it out.
+    holed = with_hole(ROUNDED, np.array(where), 1.6)
+    loops = boundary_loops(holed.anatomy.wall)
+    middles = [holed.anatomy.wall.points[loop].mean(axis=0) for loop in loops]
+    side = loops[int(np.argmin(np.linalg.norm(np.array(middles) - where, axis=1)))]
+    tube_end = next(loop for loop, middle in zip(loops, middles, strict=True) if middle[2] < -20.0)
+    vein = replace(holed.vein, end_rims=(tube_end, side))
+    mitral = replace(holed.anatomy.mitral, rim=loops[0])
+    fit = seat(Phantom(replace(holed.anatomy, veins=(vein,), mitral=mitral), vein))
+    assert fit.centre is not None
+    if sealed:
+        assert fit.outcome == "seated"
+        assert fit.sealed
+    else:
+        assert not fit.sealed
+        assert not fit.occluded
+
+
 def largest_loop(wall):
     return boundary_loops(wall)[0]
 

@@ -59,7 +59,13 @@ class ClockReading:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
-    """How one balloon sits in one vein."""
+    """How one balloon sits in one vein.
+
+    ``patch`` is the refined wall near the vein and ``patch_gap_mm`` the gap at its
+    vertices: negative where pressed, NaN on wall whose blood side the balloon does
+    not face, such as the far side of a carina. Where the outcome is ``not
+    assessed`` although the balloon rests, its place is given and the seal is not.
+    """
 
     vein: str
     balloon: str
