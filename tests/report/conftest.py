@@ -6,7 +6,8 @@ that the tests know what must be shown.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -307,3 +308,62 @@ def fits(anatomy: Anatomy) -> tuple[Fit, ...]:
         for vein in anatomy.veins
         for size in (28.0, 31.0)
     )
+
+
+@pytest.fixture(scope="session")
+def make_fit() -> Callable[..., Fit]:
+    return build_fit
+
+
+@pytest.fixture(scope="session")
+def make_anatomy() -> Callable[..., Anatomy]:
+    return build_anatomy
+
+
+@pytest.fixture(scope="session")
+def six_veins() -> tuple[Anatomy, tuple[Fit, ...]]:
+    """Six veins, one with a hostile name, and three balloons."""
+    tubes = (
+        *FOUR_TUBES[:3],
+        Tube("RMPV", (-0.95, 0.3, 0.05), (5.0, 4.5)),
+        Tube("RIPV", (-0.6, 0.7, -0.45), (8.0, 6.5)),
+        Tube('extra-1 </td><script>alert(1)</script> & "name"', (0.0, 0.9, 0.5), (5.0, 5.0)),
+    )
+    anatomy = build_anatomy(tubes)
+    fits = [build_fit(anatomy, v.name, size) for v in anatomy.veins for size in (23.0, 28.0, 31.0)]
+    return anatomy, tuple(fits)
+
+
+def _no_seat(fit: Fit) -> Fit:
+    return replace(
+        fit,
+        outcome="passes through",
+        reason="no equilibrium up to a depth of 25 mm",
+        **dict.fromkeys(
+            (
+                "centre",
+                "push_direction",
+                "misalignment_deg",
+                "depth_mm",
+                "nose_depth_mm",
+                "deep",
+                "contact_area_mm2",
+                "contact_arc_deg",
+                "occluded",
+                "sealed",
+                "leak_width_mm",
+                "leak_clock_h",
+                "antral_area_mm2",
+                "patch_gap_mm",
+            )
+        ),
+        leak_side="",
+        leaks=(),
+        clock=(),
+    )
+
+
+@pytest.fixture(scope="session")
+def without_seat() -> Callable[[Fit], Fit]:
+    """Turn a fit into one that passes through, with nothing measured."""
+    return _no_seat

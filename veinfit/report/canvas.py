@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -69,6 +70,14 @@ def printable(text: str) -> str:
 def shortened(text: str, length: int) -> str:
     """Cut ``text`` to ``length`` characters, an ellipsis for what went."""
     return text if len(text) <= length else text[: length - 1].rstrip() + "…"
+
+
+@contextmanager
+def _without_warnings() -> Iterator[None]:
+    """Keep warnings off the terminal: a name may hold a character that the font lacks."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
 
 
 class Canvas:
@@ -250,7 +259,7 @@ class Canvas:
         key = (text, round(size * self.unit, 3), bold)
         if key not in _MEASURED:
             item = self._text_item(0, 0, text, size, INK, "left", "top", bold)
-            extent = item.get_window_extent(self._renderer)
+            extent = self._extent(item)
             item.remove()
             _MEASURED[key] = (float(extent.width), float(extent.height))
         width, height = _MEASURED[key]
@@ -277,7 +286,7 @@ class Canvas:
             from matplotlib.patheffects import withStroke
 
             item.set_path_effects([withStroke(linewidth=3.2 * self.unit, foreground=PAPER)])
-        extent = item.get_window_extent(self._renderer)
+        extent = self._extent(item)
         return Box(
             float(extent.x0),
             self.height - float(extent.y1),
@@ -457,9 +466,7 @@ class Canvas:
     def png(self) -> bytes:
         """Return the picture as PNG: the same bytes for the same drawing."""
         stream = io.BytesIO()
-        with warnings.catch_warnings():
-            # A name may hold a character that the font lacks: a box is drawn for it.
-            warnings.simplefilter("ignore")
+        with _without_warnings():
             self._figure.savefig(
                 stream,
                 format="png",
@@ -468,6 +475,10 @@ class Canvas:
                 pil_kwargs={"compress_level": 4},
             )
         return stream.getvalue()
+
+    def _extent(self, item: Any) -> Any:
+        with _without_warnings():
+            return item.get_window_extent(self._renderer)
 
     def _text_item(
         self,

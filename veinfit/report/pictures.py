@@ -36,8 +36,9 @@ PainterName = Literal["auto", "vtk", "plain"]
 FOLDER = "pictures"
 """Where the pictures go, below the case's folder."""
 
-SUPERSAMPLING = 2
-"""Passes are drawn this many times larger, and averaged down: smooth borders."""
+SMOOTH, COARSE = 2, 1
+"""Passes are drawn this many times larger and averaged down: by the graphics library, whose
+borders become smooth, and by the slower built-in painter."""
 
 SYSTEM_PACKAGES = "libegl1 libegl-mesa0 libgl1-mesa-dri"
 """What brings OpenGL without a display on Debian and its kin."""
@@ -112,10 +113,10 @@ def draw_pictures(
         views += fit_views(anatomy, fit, frames[fit.vein], bands, shapes)
     passes = tuple(one for view in views for one in passes_of(view))
 
-    def draw(paint: Painter) -> tuple[Picture, ...]:
-        flat = _flattened(views, paint(passes, SUPERSAMPLING))
+    def draw(paint: Painter, scale: int) -> tuple[Picture, ...]:
+        flat = _flattened(views, paint(passes, scale), scale)
         pair = [next(flat) for _ in overview]
-        png = draw_overview(anatomy, structures, over_layout, overview, pair, SUPERSAMPLING)
+        png = draw_overview(anatomy, structures, over_layout, overview, pair, scale)
         pictures = [_written(folder, "overview.png", png, _overview_picture(anatomy, structures))]
         for fit, name in zip(drawn, _file_names(drawn), strict=True):
             images = (next(flat)[0], next(flat)[0])
@@ -128,24 +129,24 @@ def draw_pictures(
 
     (folder / FOLDER).mkdir(parents=True, exist_ok=True)
     if painter == "plain":
-        return draw(plain_painter.paint)
+        return draw(plain_painter.paint, COARSE)
     try:
-        return draw(vtk_painter.paint)
+        return draw(vtk_painter.paint, SMOOTH)
     except vtk_painter.GraphicsUnavailable as fault:
         if painter == "vtk":
             raise
         note = _fallback_note(str(fault))
-    return tuple(replace(picture, notes=(note,)) for picture in draw(plain_painter.paint))
+    return tuple(replace(picture, notes=(note,)) for picture in draw(plain_painter.paint, COARSE))
 
 
 def _flattened(
-    views: Sequence[View], rasters: Iterator[Raster]
+    views: Sequence[View], rasters: Iterator[Raster], scale: int
 ) -> Iterator[tuple[np.ndarray, Raster]]:
     """Yield each view's flat picture and the raster of its solid layers."""
     for view in views:
         solid = next(rasters)
         ghosts = [(ghost, next(rasters)) for ghost in view.ghosts]
-        yield flatten(solid, ghosts, SUPERSAMPLING), solid
+        yield flatten(solid, ghosts, scale), solid
     for _ in rasters:
         raise AssertionError("more rasters than passes")
 
@@ -167,9 +168,9 @@ def _frames(anatomy: Anatomy, fits: Sequence[Fit], layout: FitLayout) -> dict[st
 def _fallback_note(fault: str) -> Note:
     return Note(
         "pictures",
-        f"The graphics library could not draw ({fault}), so the slower built-in painter drew the "
-        "pictures; their content is the same. On Debian and Ubuntu the system packages "
-        f"{SYSTEM_PACKAGES} let it draw without a display.",
+        f"The graphics library could not draw ({fault}), so the built-in painter drew the "
+        "pictures: the same content, less smooth and slower. On Debian and its kin the system "
+        f"packages {SYSTEM_PACKAGES} let the library draw without a display.",
     )
 
 

@@ -42,20 +42,31 @@ def paint(passes: tuple[Pass, ...], scale: int = 2) -> Iterator[Raster]:
 def _paint(one: Pass, scale: int) -> Raster:
     camera = one.camera
     width, height = camera.width_px * scale, camera.height_px * scale
-    nearest = np.full(width * height, np.inf, dtype=np.float32)
-    colour = np.full((width * height, 3), 255, dtype=np.uint8)
-    for layer in one.layers:
-        hits = _cover(layer, camera, scale, width, height)
-        if not len(hits.pixel):
-            continue
-        before = nearest.copy()
-        np.minimum.at(nearest, hits.pixel, hits.depth)
-        front = (hits.depth == nearest[hits.pixel]) & (hits.depth < before[hits.pixel])
-        colour[hits.pixel[front]] = _shade(layer, hits, front, camera, one.facing_light)
+    count = width * height
+    nearest = np.full(count, np.inf, dtype=np.float32)
+    owner = np.full(count, -1, dtype=np.int32)
+    triangle = np.zeros(count, dtype=np.int32)
+    u, v = np.zeros(count, dtype=np.float32), np.zeros(count, dtype=np.float32)
+    for index, layer in enumerate(one.layers):
+        for hits in _cover(layer, camera, scale, width, height):
+            closer = hits.depth < nearest[hits.pixel]
+            pixel, depth = hits.pixel[closer], hits.depth[closer]
+            np.minimum.at(nearest, pixel, depth)
+            front = depth == nearest[pixel]
+            pixel = pixel[front]
+            owner[pixel] = index
+            triangle[pixel] = hits.triangle[closer][front]
+            u[pixel], v[pixel] = hits.u[closer][front], hits.v[closer][front]
+    colour = np.full((count, 3), 255, dtype=np.uint8)
+    for index, layer in enumerate(one.layers):
+        seen = np.flatnonzero(owner == index)
+        if len(seen):
+            colour[seen] = _shade(layer, triangle[seen], u[seen], v[seen], camera, one.facing_light)
     return Raster(colour.reshape(height, width, 3), nearest.reshape(height, width))
 
 
-def _cover(layer: Layer, camera: Camera, scale: int, width: int, height: int) -> _Hits:
+def _cover(layer: Layer, camera: Camera, scale: int, width: int, height: int) -> Iterator[_Hits]:
+    """Yield the pixels that a layer covers, in portions."""
     screen = camera.project(layer.surface.points)
     screen[:, :2] = screen[:, :2] * scale - 0.5
     screen[:, 2] += layer.set_back_mm
@@ -63,20 +74,10 @@ def _cover(layer: Layer, camera: Camera, scale: int, width: int, height: int) ->
     clip = None
     if layer.clip is not None:
         clip = ((layer.surface.points - layer.clip[0]) @ unit(layer.clip[1])).astype(np.float32)
-    parts = [
-        part
-        for chunk, size in _by_size(screen, layer.surface.faces, faces)
-        if (part := _fill(layer, screen, clip, chunk, size, width, height)) is not None
-    ]
-    if not parts:
-        empty = np.zeros(0, dtype=np.float32)
-        return _Hits(empty.astype(np.int64), empty, empty.astype(np.int64), empty, empty)
-    return _Hits(
-        *(
-            np.concatenate([getattr(part, name) for part in parts])
-            for name in ("pixel", "depth", "triangle", "u", "v")
-        )
-    )
+    for chunk, first, size in _by_size(screen, layer.surface.faces, faces, width, height):
+        hits = _fill(layer, screen, clip, chunk, first, size, width, height)
+        if hits is not None:
+            yield hits
 
 
 def _candidates(
@@ -96,19 +97,31 @@ def _candidates(
 
 
 def _by_size(
-    screen: np.ndarray, faces: np.ndarray, chosen: np.ndarray
-) -> Iterator[tuple[np.ndarray, int]]:
-    """Yield triangles grouped by the width in pixels of the square that holds them."""
+    screen: np.ndarray, faces: np.ndarray, chosen: np.ndarray, width: int, height: int
+) -> Iterator[tuple[np.ndarray, np.ndarray, int]]:
+    """Yield triangles grouped by the square of pixels that holds them within the picture.
+
+    Yields
+    ------
+    triangles : (N,) array
+    first : (N, 2) array
+        The square's left and upper pixel.
+    size : int
+        Its width.
+    """
     corner = screen[faces[chosen], :2]
-    first = np.floor(corner.min(axis=1))
-    extent = (np.ceil(corner.max(axis=1)) - first).max(axis=1) + 1
+    frame = np.array([width - 1, height - 1])
+    first = np.clip(np.floor(corner.min(axis=1)), 0, frame).astype(np.int64)
+    last = np.clip(np.ceil(corner.max(axis=1)), 0, frame).astype(np.int64)
+    extent = (last - first).max(axis=1) + 1
     level = np.ceil(np.log2(np.maximum(extent, 2)) * 2).astype(int)
     for step in np.unique(level):
-        size = int(np.floor(2 ** (step / 2)))
-        group = chosen[level == step]
+        size = int(np.ceil(2 ** (step / 2)))
+        group = np.flatnonzero(level == step)
         at_once = max(1, FRAGMENTS_AT_ONCE // size**2)
         for start in range(0, len(group), at_once):
-            yield group[start : start + at_once], size
+            part = group[start : start + at_once]
+            yield chosen[part], first[part], size
 
 
 def _fill(
@@ -116,6 +129,7 @@ def _fill(
     screen: np.ndarray,
     clip: np.ndarray | None,
     chunk: np.ndarray,
+    first: np.ndarray,
     size: int,
     width: int,
     height: int,
@@ -124,20 +138,22 @@ def _fill(
     p0, e1, e2 = corner[:, 0], corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]
     area = e1[:, 0] * e2[:, 1] - e1[:, 1] * e2[:, 0]
     good = np.abs(area) > 1e-9
-    chunk, corner, p0, e1, e2, area = (x[good] for x in (chunk, corner, p0, e1, e2, area))
-    first = np.floor(corner[..., :2].min(axis=1)).astype(np.int64)
+    chunk, first, p0, e1, e2, area = (x[good] for x in (chunk, first, p0, e1, e2, area))
     step = np.arange(size)
     x, y = first[:, 0, None] + step, first[:, 1, None] + step
-    dx = (x - p0[:, 0, None]).astype(np.float32)[:, None, :]
-    dy = (y - p0[:, 1, None]).astype(np.float32)[:, :, None]
-    k = (1.0 / area).astype(np.float32)[:, None, None]
-    e1x, e1y, e2x, e2y = (
-        e[:, i].astype(np.float32)[:, None, None] for e in (e1, e2) for i in (0, 1)
-    )
-    u = (dx * e2y - dy * e2x) * k
-    v = (dy * e1x - dx * e1y) * k
-    inside = (u >= -1e-4) & (v >= -1e-4) & (u + v <= 1.0001)
-    inside &= ((x >= 0) & (x < width))[:, None, :] & ((y >= 0) & (y < height))[:, :, None]
+    # Weights of corners 1 and 2 are sums of a part along the row and one along the column.
+    k = 1.0 / area[:, None]
+    dx, dy = (x - p0[:, 0, None]) * k, (y - p0[:, 1, None]) * k
+    u_x, u_y = (dx * e2[:, 1, None]).astype(np.float32), (dy * e2[:, 0, None]).astype(np.float32)
+    v_x, v_y = (dx * e1[:, 1, None]).astype(np.float32), (dy * e1[:, 0, None]).astype(np.float32)
+    # A place outside the picture gets a weight that is outside every triangle.
+    u_x[x >= width] = np.nan
+    u_y[y >= height] = np.nan
+    u = u_x[:, None, :] - u_y[:, :, None]
+    v = v_y[:, :, None] - v_x[:, None, :]
+    inside = u >= -1e-4
+    inside &= v >= -1e-4
+    inside &= u + v <= 1.0001
     n, row, column = np.nonzero(inside)
     if not len(n):
         return None
@@ -152,23 +168,35 @@ def _fill(
 
 
 def _shade(
-    layer: Layer, hits: _Hits, front: np.ndarray, camera: Camera, facing_light: bool
+    layer: Layer,
+    triangle: np.ndarray,
+    u: np.ndarray,
+    v: np.ndarray,
+    camera: Camera,
+    facing_light: bool,
 ) -> np.ndarray:
-    corners = layer.surface.faces[hits.triangle[front]]
-    weight = np.stack([1 - hits.u - hits.v, hits.u, hits.v], axis=1)[front]
-    normal = unit(np.einsum("nk,nkd->nd", weight, vertex_normals(layer.surface)[corners]))
-    toward = normal @ camera.towards
-    normal = np.where(toward[:, None] < 0, -normal, normal)
-    light = np.abs(toward)
+    """Return the (N, 3) uint8 colours of places on a layer's triangles."""
+    faces = layer.surface.faces[triangle]
+
+    def between(values: np.ndarray) -> np.ndarray:
+        at = values.astype(np.float32)
+        first = at[faces[:, 0]]
+        return np.asarray(first + u * (at[faces[:, 1]] - first) + v * (at[faces[:, 2]] - first))
+
+    normals = vertex_normals(layer.surface)
+    x, y, z = (between(normals @ way) for way in (camera.right, camera.up, camera.towards))
+    length = np.maximum(np.sqrt(x * x + y * y + z * z), 1e-6)
+    light = np.abs(z) / length
     if not facing_light:
-        ahead, aside, (right, up, near) = KEY_LIGHT
-        lamp = unit(right * camera.right + up * camera.up + near * camera.towards)
-        total = ahead + aside
-        light = (ahead * light + aside * np.clip(normal @ lamp, 0, None)) / total
+        ahead, aside, lamp = KEY_LIGHT
+        right, up, near = unit(lamp)
+        # Two-sided: a normal that faces away is turned to the viewer.
+        lit = np.maximum((right * x + up * y + near * z) * np.sign(z) / length, 0.0)
+        light = (ahead * light + aside * lit) / (ahead + aside)
     if layer.values is None:
-        base = np.broadcast_to(layer.palette[0], (len(corners), 3))
+        base = layer.palette[:1].astype(np.float32)
     else:
-        value = np.einsum("nk,nk->n", weight, layer.values[corners])
-        base = layer.palette[np.searchsorted(layer.edges, value, side="left")]
-    strength = layer.ambient + (1 - layer.ambient) * light
+        band = np.searchsorted(layer.edges, between(layer.values), side="left")
+        base = layer.palette.astype(np.float32)[band]
+    strength = (layer.ambient + (1 - layer.ambient) * light).astype(np.float32)
     return np.asarray(np.rint(255 * np.clip(base * strength[:, None], 0, 1)), dtype=np.uint8)

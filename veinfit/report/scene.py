@@ -202,9 +202,9 @@ def tube(path: FloatArray, radius_mm: float, *, closed: bool = False, sides: int
     The ring is turned along the path without twist, by the double reflection
     of Wang et al., ACM Trans Graph 27(1), 2008.
     """
-    p = np.asarray(path, dtype=float)
+    p = np.asarray(path, dtype=float).reshape(-1, 3)
     step = np.linalg.norm(np.diff(p, axis=0), axis=1)
-    p = p[np.r_[True, step > 1e-9]]
+    p = p[np.r_[np.ones(min(len(p), 1), dtype=bool), step > 1e-9]]
     if closed and len(p) > 1 and np.linalg.norm(p[0] - p[-1]) <= 1e-9:
         p = p[:-1]
     if len(p) < 2:
@@ -262,7 +262,7 @@ def revolved(profile: FloatArray, centre: FloatArray, axis: FloatArray, sides: i
     z, r = profile[:, 0], profile[:, 1]
     points = centre + z[:, None, None] * n + r[:, None, None] * ring
     faces = _strip_faces(len(profile), sides, closed=False)
-    return Surface(points.reshape(-1, 3), faces[:, ::-1])
+    return Surface(points.reshape(-1, 3), faces)
 
 
 def sphere_profile(diameter_mm: float, rings: int = 37) -> FloatArray:

@@ -1,0 +1,111 @@
+"""The palette must order itself in grey, and stay apart for colour-blind readers."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from veinfit.report import colours
+from veinfit.report.colours import (
+    band_edges,
+    colour_of_gap,
+    contrast,
+    gap_bands,
+    lightness,
+    rgb,
+)
+
+# Machado, Oliveira and Fernandes, IEEE Trans Vis Comput Graph 15(6), 2009, severity 1.0,
+# applied to linear RGB; the matrices are from memory.
+DEFICIENCIES = {
+    "protanopia": [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ],
+    "deuteranopia": [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.011820, 0.042940, 0.968881],
+    ],
+    "tritanopia": [
+        [1.255528, -0.076749, -0.178779],
+        [-0.078411, 0.930809, 0.147602],
+        [0.004733, 0.691367, 0.303900],
+    ],
+}
+SRGB_TO_XYZ = np.array(
+    [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+)
+"""IEC 61966-2-1."""
+
+
+def _linear(colour: str) -> np.ndarray:
+    c = rgb(colour)
+    return np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
+
+
+def _lab(linear: np.ndarray) -> np.ndarray:
+    white = SRGB_TO_XYZ @ np.ones(3)
+    t = (SRGB_TO_XYZ @ np.clip(linear, 0, 1)) / white
+    f = np.where(t > (6 / 29) ** 3, np.cbrt(t), t / (3 * (6 / 29) ** 2) + 4 / 29)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+def test_lightness_of_known_greys() -> None:
+    assert lightness("#ffffff") == pytest.approx(100.0, abs=1e-6)
+    assert lightness("#000000") == pytest.approx(0.0, abs=1e-9)
+    # sRGB 119 has L* 50.03 (from memory); the closed form agrees to a hundredth.
+    assert lightness("#777777") == pytest.approx(50.03, abs=0.02)
+
+
+def test_contrast_of_black_on_white_is_21() -> None:
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+    assert contrast("#ffffff", "#000000") == pytest.approx(21.0)
+
+
+@pytest.mark.parametrize("tolerance", [0.0, 0.25, 0.5, 1.0, 1.5, 4.0])
+def test_bands_grow_lighter_with_the_gap(tolerance: float) -> None:
+    shades = [lightness(band.colour) for band in gap_bands(tolerance)]
+    steps = np.diff(shades)
+    assert (steps > 7.0).all(), shades
+    # Contact stands apart from the narrowest gap by more than bands do from each other.
+    assert steps[0] > 15.0
+
+
+@pytest.mark.parametrize("deficiency", DEFICIENCIES)
+def test_bands_stay_apart_for_colour_blind_readers(deficiency: str) -> None:
+    seen = [
+        _lab(np.array(DEFICIENCIES[deficiency]) @ _linear(band.colour)) for band in gap_bands(0.5)
+    ]
+    apart = [float(np.linalg.norm(a - b)) for a, b in itertools.combinations(seen, 2)]
+    # 2.3 is just noticeable (Mahy 1994, from memory); five times that reads at a glance.
+    assert min(apart) > 11.5
+
+
+def test_bands_follow_each_other_without_a_break() -> None:
+    bands = gap_bands(0.5)
+    assert bands[0].low_mm is None and bands[-1].high_mm is None
+    assert all(a.high_mm == b.low_mm for a, b in itertools.pairwise(bands))
+    assert (np.diff(band_edges(bands)) > 0).all()
+
+
+def test_a_gap_at_the_tolerance_is_contact() -> None:
+    bands = gap_bands(0.5)
+    assert colour_of_gap(0.5, bands) == colours.CONTACT
+    assert colour_of_gap(-3.0, bands) == colours.CONTACT
+    assert colour_of_gap(0.501, bands) != colours.CONTACT
+    assert colour_of_gap(99.0, bands) == colours.WALL_INNER
+
+
+def test_a_wide_tolerance_drops_the_bands_below_it() -> None:
+    assert [band.high_mm for band in gap_bands(2.5)] == [2.5, 3.0, 5.0, None]
+
+
+@pytest.mark.parametrize(
+    "ink", [colours.INK, colours.MUTED, colours.PLANE, colours.BALLOON_LINE, colours.LEAK]
+)
+def test_writing_is_readable(ink: str) -> None:
+    assert contrast(ink, colours.PAPER) >= 4.5  # WCAG 2.2, 1.4.3, AA
