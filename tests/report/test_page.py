@@ -355,6 +355,20 @@ def test_six_veins_and_three_balloons_are_all_told(
     assert links <= set(ids)
 
 
+def test_a_vein_without_measures_is_told_with_its_reason(
+    anatomy: Anatomy, fits: tuple[Fit, ...]
+) -> None:
+    case = replace(anatomy, unmeasured={"RMPV": "its section runs out of the <wall>"})
+    lost = Fit("RMPV", "28", 28.0, "coaxial", "not assessed", "not measured: its section")
+    for veins in (anatomy.veins, ()):
+        page = Page(write_page(_report(replace(case, veins=veins), (*fits, lost))))
+        assert "not measured: its section runs out of the <wall>" in page.text
+        assert page.text.count("RMPV") == 1
+    fails = replace(lost, vein="ICPV", notes=(Note("seating", "a fault", "ICPV", "caution"),))
+    text = Page(write_page(_report(anatomy, (*fits, fails)))).text
+    assert "ICPV – not measured" in text and "a fault" in text
+
+
 @pytest.mark.parametrize("left", ["veins", "fits", "everything"])
 def test_an_empty_case_still_reads(anatomy: Anatomy, fits: tuple[Fit, ...], left: str) -> None:
     bare = replace(anatomy, veins=(), appendage=None, mitral=None, ridges=(), notes=())
@@ -363,6 +377,8 @@ def test_an_empty_case_still_reads(anatomy: Anatomy, fits: tuple[Fit, ...], left
     assert "Unnamed case" in page.text
     if left == "veins":
         assert "no balloon was tried" in page.text
+    elif left == "fits":
+        assert page.text.count("not measured: ") == 4
     else:
         assert "No vein was measured" in page.text
 

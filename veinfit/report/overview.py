@@ -365,4 +365,6 @@ def overview_caption(anatomy: Anatomy) -> str:
     ]
     count = f"{len(veins)} vein" + ("" if len(veins) == 1 else "s")
     sizes = f": ostia {'; '.join(veins)}" if veins else ""
-    return f"Left atrium of {number(anatomy.volume_ml, 0)} ml with {count}{sizes}."
+    lost = ", ".join(anatomy.unmeasured)
+    more = f" Found but not measured: {lost}." if lost else ""
+    return f"Left atrium of {number(anatomy.volume_ml, 0)} ml with {count}{sizes}.{more}"

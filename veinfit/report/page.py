@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import math
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass
 from importlib import resources
 
@@ -29,7 +29,14 @@ from veinfit.report.tables import (
     trunk_text,
     vein_rows,
 )
-from veinfit.report.wording import balloon_title, mark, number, vein_in_words, verdict_sentence
+from veinfit.report.wording import (
+    balloon_title,
+    mark,
+    number,
+    vein_in_words,
+    verdict_sentence,
+    why_missing,
+)
 from veinfit.seating.model import Fit
 from veinfit.settings import describe
 
@@ -166,7 +173,8 @@ def write_page(report: ReportInput) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    fits = tuple(f for f in report.fits if any(v.name == f.vein for v in report.anatomy.veins))
+    measured = {vein.name for vein in report.anatomy.veins}
+    fits = tuple(fit for fit in report.fits if fit.vein in measured)
     parts = tuple(
         _vein_part(report, vein, index, tuple(f for f in fits if f.vein == vein.name))
         for index, vein in enumerate(report.anatomy.veins, start=1)
@@ -176,9 +184,10 @@ def write_page(report: ReportInput) -> str:
         report=report,
         style=Markup(style.read_text("utf-8")),
         parts=parts,
+        lost=_unmeasured(report, measured),
         overview=_shown(report, [p for p in report.pictures if not p.vein]),
         approaches=tuple(dict.fromkeys(fit.approach for fit in fits)),
-        notes=_all_notes(report, fits),
+        notes=_all_notes(report),
         absent=absent_measures(fits) if fits else (),
         settings=_setting_lines(report),
         definitions=DEFINITIONS,
@@ -256,13 +265,19 @@ def _smaller(png: bytes) -> tuple[str, bytes]:
     return "webp", stream.getvalue()
 
 
-def _all_notes(report: ReportInput, fits: Sequence[Fit]) -> tuple[Note, ...]:
+def _unmeasured(report: ReportInput, measured: Set[str]) -> tuple[tuple[str, str], ...]:
+    """Return the names of veins that have no measures, each with the reason."""
+    lost = {fit.vein: why_missing(fit) for fit in report.fits if fit.vein not in measured}
+    return tuple({**lost, **report.anatomy.unmeasured}.items())
+
+
+def _all_notes(report: ReportInput) -> tuple[Note, ...]:
     return unique_notes(
         [
             *report.notes,
             *report.anatomy.notes,
             *(note for vein in report.anatomy.veins for note in vein.notes),
-            *(note for fit in fits for note in fit.notes),
+            *(note for fit in report.fits for note in fit.notes),
             *picture_notes(report.pictures),
         ]
     )
