@@ -28,6 +28,9 @@ EXIT_INTERNAL_ERROR = 1
 EXIT_INTERRUPTED = 130
 """128 + SIGINT, as shells report it."""
 
+STDERR = 2
+"""The descriptor that compiled libraries write to, whatever Python's ``sys.stderr`` is."""
+
 CAUTION = (
     "A planning aid for research and preparation, not a medical device. Results depend on the\n"
     "segmentation and the cardiac phase; decisions rest with the physician and local rules."
@@ -221,11 +224,12 @@ def _summary(result: CaseResult, verbose: bool) -> str:
     veins = {vein.name: vein for vein in result.anatomy.veins}
     rows = []
     for fit in result.fits:
-        measures = veins[fit.vein].ostium.measures
+        vein = veins.get(fit.vein)
+        ostium = vein.ostium.measures if vein else None
         rows.append(
             (
                 fit.vein,
-                f"{measures.d_max_mm:.1f} x {measures.d_min_mm:.1f}",
+                f"{ostium.d_max_mm:.1f} x {ostium.d_min_mm:.1f}" if ostium else "",
                 fit.balloon,
                 fit.approach,
                 fit.outcome,
@@ -235,16 +239,15 @@ def _summary(result: CaseResult, verbose: bool) -> str:
                 _number(fit.depth_mm, 1),
                 _number(fit.nose_depth_mm, 1),
                 _number(fit.antral_area_mm2, 0),
-                f"{veins[fit.vein].confidence:.2f}",
+                _number(vein.confidence if vein else None, 2),
             )
         )
     lines = [*_aligned([SUMMARY_COLUMNS, *rows])]
-    reasons = dict.fromkeys(
-        f"{fit.vein}, {fit.balloon}: {fit.outcome}: {fit.reason}"
-        for fit in result.fits
-        if fit.reason
-    )
-    lines += ["", *reasons] if reasons else []
+    why: dict[str, list[str]] = {}
+    for fit in result.fits:
+        if fit.reason:
+            why.setdefault(f"{fit.outcome}: {fit.reason}", []).append(f"{fit.vein} {fit.balloon}")
+    lines += ["", *(f"{', '.join(fits)}: {reason}" for reason, fits in why.items())] if why else []
     notes = [note for note in result.all_notes if verbose or note.severity == "caution"]
     if notes:
         lines.append("")
@@ -288,15 +291,23 @@ def _terminal() -> Iterator[TextIO]:
         # No real file behind stderr, as in a notebook: nothing to lead away.
         yield sys.stderr
         return
-    with ours, Path(os.devnull).open("w") as nowhere:
+    with contextlib.ExitStack() as stack:
+        stack.enter_context(ours)
+        nowhere = stack.enter_context(Path(os.devnull).open("w"))
         sys.stderr.flush()
-        os.dup2(nowhere.fileno(), descriptor)
+        for number in {descriptor, STDERR}:
+            stack.callback(_restore, os.dup(number), number)
+            os.dup2(nowhere.fileno(), number)
         try:
             yield ours
         finally:
             ours.flush()
             sys.stderr.flush()
-            os.dup2(ours.fileno(), descriptor)
+
+
+def _restore(saved: int, number: int) -> None:
+    os.dup2(saved, number)
+    os.close(saved)
 
 
 if __name__ == "__main__":

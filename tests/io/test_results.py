@@ -106,6 +106,17 @@ def test_vein_row(record):
     assert np.linalg.norm(normal) == pytest.approx(1.0, abs=1e-6)
 
 
+def test_vein_that_could_not_be_measured_has_its_name_and_the_reason(record):
+    lost = replace(record.anatomy, unmeasured={"RSPV": "no section"})
+    record = replace(record, anatomy=lost)
+    *_, row = rows_of(record, "veins.csv")
+    told = {name: cell for name, cell in row.items() if cell}
+    assert told == {"vein": "RSPV", "notes": "not measured: no section"}
+    document = json.loads(case_json(case_document(record)))
+    jsonschema.validate(document, case_schema(), jsonschema.Draft202012Validator)
+    assert document["anatomy"]["unmeasured"] == {"RSPV": "no section"}
+
+
 def test_fit_rows_leave_empty_what_could_not_be_had(record):
     leaking, unassessed = rows_of(record, "fits.csv")
     assert leaking["depth_mm"] == "-10.000"

@@ -217,8 +217,17 @@ def _points(points: FloatArray, name: str = "_mm") -> list[list[Value]]:
 
 
 def vein_rows(anatomy: Anatomy) -> list[Row]:
-    """Return the rows of ``veins.csv``."""
-    return [_row(VEIN_COLUMNS, _vein_values(vein, anatomy.notes)) for vein in anatomy.veins]
+    """Return the rows of ``veins.csv``: veins that could not be measured last, with the reason."""
+    rows = [_vein_row(vein, anatomy.notes) for vein in anatomy.veins]
+    empty: Row = dict.fromkeys(VEIN_COLUMNS)
+    return rows + [
+        {**empty, "vein": name, "notes": f"not measured: {reason}"}
+        for name, reason in anatomy.unmeasured.items()
+    ]
+
+
+def _vein_row(vein: Vein, case_notes: Iterable[Note]) -> Row:
+    return _row(VEIN_COLUMNS, _vein_values(vein, case_notes))
 
 
 def _contour_values(measures: ContourMeasures) -> dict[str, Any]:
@@ -429,7 +438,7 @@ def _anatomy(anatomy: Anatomy) -> dict[str, Any]:
         "body_centre_mm": _points(anatomy.body_centre)[0],
         "veins": [
             {
-                **row,
+                **_vein_row(vein, anatomy.notes),
                 "branches": list(vein.branches),
                 "ostium_contour_mm": _points(vein.ostium.contour.points),
                 "half_turn_points_mm": _points(vein.ostium.half_turn_points),
@@ -439,8 +448,9 @@ def _anatomy(anatomy: Anatomy) -> dict[str, Any]:
                 ],
                 "sections": section_rows(vein),
             }
-            for row, vein in zip(vein_rows(anatomy), anatomy.veins, strict=True)
+            for vein in anatomy.veins
         ],
+        "unmeasured": dict(anatomy.unmeasured),
         "appendage": None
         if appendage is None
         else {

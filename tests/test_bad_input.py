@@ -1,0 +1,272 @@
+"""Input that cannot be used: one clear line, exit code 2, and nothing written."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from pathlib import Path
+
+import atria
+import numpy as np
+import pytest
+import pyvista
+
+from veinfit.cli import main
+from veinfit.surface import Surface
+
+
+def label_map(folder: Path, text: str) -> str:
+    (folder / "map.toml").write_text(text)
+    return str(folder / "map.toml")
+
+
+def text_file(folder: Path, name: str, content: str | bytes) -> str:
+    data = content if isinstance(content, bytes) else content.encode()
+    (folder / name).write_bytes(data)
+    return str(folder / name)
+
+
+def good_mesh(folder: Path) -> str:
+    return str(atria.save_mesh(atria.open_surface(), folder / "atrium.ply"))
+
+
+def small_mesh(folder: Path) -> str:
+    """A mesh of the right size that is no atrium: for faults found before the anatomy."""
+    sphere = pyvista.Sphere(radius=30.0)
+    sphere.save(folder / "sphere.ply")
+    return str(folder / "sphere.ply")
+
+
+def volume(folder: Path, values: np.ndarray, name: str = "labels.nii.gz") -> str:
+    return str(atria.save_volume(values, folder / name))
+
+
+def two_labels() -> np.ndarray:
+    values = atria.ball(np.zeros((70, 70, 70), np.uint8), 30.0, 1)
+    values[35:] *= 3
+    return values
+
+
+def missing_file(folder):
+    return [str(folder / "gone.stl")], [r"gone\.stl does not exist"]
+
+
+def folder_as_input(folder):
+    (folder / "study").mkdir()
+    return [str(folder / "study")], ["study"]
+
+
+def unknown_extension(folder):
+    return [text_file(folder, "atrium.docx", "x")], [r"\.docx", r"\.stl", r"\.nrrd"]
+
+
+def empty_file(folder):
+    return [text_file(folder, "atrium.stl", "")], [r"atrium\.stl is empty"]
+
+
+def mesh_without_triangles(folder):
+    return [text_file(folder, "atrium.obj", "v 0 0 0\nv 1 0 0\nv 0 1 0\n")], ["no triangles"]
+
+
+def not_a_mesh(folder):
+    noise = np.random.default_rng(1).bytes(5000)
+    return [text_file(folder, "atrium.stl", noise)], [r"atrium\.stl is not a whole STL mesh"]
+
+
+def not_a_mesh_but_text(folder):
+    return [text_file(folder, "atrium.ply", "Dear colleague,\n")], [r"not a whole PLY mesh"]
+
+
+def nan_vertices(folder):
+    surface = atria.open_surface()
+    points = surface.points.copy()
+    points[5] = np.nan
+    path = atria.save_mesh(Surface(points, surface.faces), folder / "atrium.ply")
+    return [str(path)], ["1 of", "vertices are not finite"]
+
+
+def mesh_in_metres(folder):
+    path = atria.save_mesh(atria.open_surface(), folder / "atrium.stl", scale=0.001)
+    return [str(path)], ["across", "pass --unit m$"]
+
+
+def unit_that_does_not_fit(folder):
+    return [small_mesh(folder), "--unit", "m"], ["m across", "pass --unit mm"]
+
+
+def volume_without_the_label(folder):
+    path = volume(folder, two_labels())
+    labels = label_map(folder, "[labels]\nleft_atrium = 9\n")
+    return [path, "--labels", labels], [r"map\.toml", "no voxel of left_atrium = 9", "1: ", "3: "]
+
+
+def misspelt_label_map(folder):
+    path = volume(folder, two_labels())
+    labels = label_map(folder, "[labels]\nleft_atrum = 1\n")
+    return [path, "--labels", labels], [r"map\.toml", "left_atrum", "left_atrium"]
+
+
+def label_map_that_is_not_toml(folder):
+    path = volume(folder, two_labels())
+    return [path, "--labels", label_map(folder, "left atrium is 1")], [r"map\.toml"]
+
+
+def several_values_and_no_map(folder):
+    return [volume(folder, two_labels())], ["several values", "1: ", "3: ", "--labels FILE"]
+
+
+def all_zero_volume(folder):
+    return [volume(folder, np.zeros((40, 40, 40)))], ["zero everywhere"]
+
+
+def two_voxel_volume(folder):
+    values = np.zeros((40, 40, 40))
+    values[20, 20, 20:22] = 1
+    return [volume(folder, values)], ["2 mm across"]
+
+
+def volume_cut_short(folder):
+    path = Path(volume(folder, two_labels()))
+    path.write_bytes(path.read_bytes()[:-3000])
+    return [str(path)], [r"labels\.nii\.gz"]
+
+
+def not_a_volume(folder):
+    return [text_file(folder, "labels.nrrd", "not a volume")], [r"labels\.nrrd"]
+
+
+def atrium_without_veins(folder):
+    return [small_mesh(folder)], ["vein"]
+
+
+def volume_without_veins(folder):
+    return [volume(folder, atria.ball(np.zeros((70, 70, 70)), 30.0))], ["vein"]
+
+
+def contradicting_frame(folder):
+    return [good_mesh(folder), "--frame", "ras"], ["ras|RAS", "lps|LPS"]
+
+
+def other_contradicting_frame(folder):
+    surface = atria.open_surface()
+    turned = Surface(surface.points * [-1.0, -1.0, 1.0], surface.faces)
+    path = atria.save_mesh(turned, folder / "ras.stl")
+    return [str(path)], ["lps|LPS", "ras|RAS"]
+
+
+def balloon_of_nothing(folder):
+    return [small_mesh(folder), "--balloon", "0"], ["0 mm is not plausible", "10 to 50 mm"]
+
+
+def balloon_of_half_a_metre(folder):
+    return [small_mesh(folder), "--balloon", "500"], ["500 mm is not plausible", "10 to 50 mm"]
+
+
+def balloon_that_is_no_number(folder):
+    return [small_mesh(folder), "--balloon", "big"], ["'big'", "diameter in mm or a TOML file"]
+
+
+def balloon_file_with_faults(folder):
+    path = text_file(folder, "b.toml", 'name = "b"\nequatorial_diameter_mm = 900\nzone = 1\n')
+    return [small_mesh(folder), "--balloon", path], [r"b\.toml", "900", "unknown key zone"]
+
+
+def two_balloons_of_one_name(folder):
+    path = text_file(folder, "b.toml", 'name = "28 mm"\nequatorial_diameter_mm = 27.0\n')
+    return [small_mesh(folder), "--balloon", "28", "--balloon", path], ["'28 mm'", "own name"]
+
+
+def output_that_is_a_file(folder):
+    return [small_mesh(folder), "--out", text_file(folder, "out.txt", "x")], ["is not a folder"]
+
+
+def output_below_a_file(folder):
+    below = text_file(folder, "out.txt", "x") + "/deep/case"
+    return [small_mesh(folder), "--out", below], ["cannot be made", r"out\.txt is not a folder"]
+
+
+def settings_with_an_unknown_name(folder):
+    path = text_file(folder, "s.toml", "[seating]\npush_m = 1.0\nstiffness_kpa_per_mm = -1\n")
+    told = [r"s\.toml", "'push_m'", "'push_n'", r"stiffness_kpa_per_mm = -1 is outside"]
+    return [small_mesh(folder), "--settings", path], told
+
+
+def missing_settings(folder):
+    return [small_mesh(folder), "--settings", str(folder / "gone.toml")], [r"gone\.toml"]
+
+
+def labels_for_a_mesh(folder):
+    labels = label_map(folder, "[labels]\nleft_atrium = 1\n")
+    return [small_mesh(folder), "--labels", labels], ["goes with a volume"]
+
+
+def frame_for_a_volume(folder):
+    return [volume(folder, two_labels()), "--frame", "ras"], ["frame and unit are for meshes"]
+
+
+def landmarks_without_a_column(folder):
+    marks = text_file(folder, "marks.csv", "name,x_mm,y_mm\noesophagus,1,2\n")
+    return [small_mesh(folder), "--landmarks", marks], [r"marks\.csv", "z_mm"]
+
+
+def approach_of_a_later_version(folder):
+    return [small_mesh(folder), "--approach", "transseptal"], ["'transseptal'", "coaxial"]
+
+
+def impossible_date(folder):
+    return [small_mesh(folder), "--image-date", "2026-02-30"], ["2026-02-30", "YYYY-MM-DD"]
+
+
+def case_id_of_two_lines(folder):
+    return [small_mesh(folder), "--case-id", "a\nb"], ["case id", "one line"]
+
+
+CASES = [
+    missing_file, folder_as_input, unknown_extension, empty_file, mesh_without_triangles,
+    not_a_mesh, not_a_mesh_but_text, nan_vertices, mesh_in_metres, unit_that_does_not_fit,
+    volume_without_the_label, misspelt_label_map, label_map_that_is_not_toml,
+    several_values_and_no_map, all_zero_volume, two_voxel_volume, volume_cut_short, not_a_volume,
+    atrium_without_veins, volume_without_veins, contradicting_frame, other_contradicting_frame,
+    balloon_of_nothing, balloon_of_half_a_metre, balloon_that_is_no_number,
+    balloon_file_with_faults, two_balloons_of_one_name, output_that_is_a_file,
+    output_below_a_file, settings_with_an_unknown_name, missing_settings, labels_for_a_mesh,
+    frame_for_a_volume, landmarks_without_a_column, approach_of_a_later_version, impossible_date,
+    case_id_of_two_lines,
+]  # fmt: skip
+
+
+def state(folder: Path) -> dict[str, str]:
+    """Every file and folder below ``folder``, with the hash of what it holds."""
+    return {
+        str(p.relative_to(folder)): hashlib.sha256(p.read_bytes()).hexdigest()
+        if p.is_file()
+        else ""
+        for p in folder.rglob("*")
+    }
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.__name__)
+def test_bad_input(case, tmp_path, capfd):
+    arguments, expected = case(tmp_path)
+    if "--out" not in arguments:
+        arguments += ["--out", str(tmp_path / "results" / "case")]
+    before = state(tmp_path)
+    code = main(["assess", *arguments])
+    told, complaint = capfd.readouterr()
+    assert code == 2
+    assert told == ""
+    *progress, error = complaint.splitlines()
+    assert error.startswith("veinfit: error: ")
+    for pattern in expected:
+        assert re.search(pattern, error), error
+    # Nothing but our own lines: no traceback, no warning of a library.
+    assert all(re.match(r"veinfit: (reading the input$|anatomy: )", line) for line in progress)
+    assert state(tmp_path) == before
+
+
+@pytest.mark.parametrize("arguments", [[], ["assess"], ["assess", "a.stl", "--oot", "x"]])
+def test_arguments_that_make_no_sense(arguments, capfd):
+    with pytest.raises(SystemExit) as stop:
+        main(arguments)
+    assert stop.value.code == 2
+    assert "usage: veinfit" in capfd.readouterr().err

@@ -1,0 +1,260 @@
+"""The whole job from Python: what it gives, what it writes, and what it survives."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import json
+import re
+from pathlib import Path
+
+import atria
+import jsonschema
+import numpy as np
+import pytest
+
+import veinfit
+from veinfit import case
+from veinfit.io.results import FIT_COLUMNS, VEIN_COLUMNS, case_schema
+from veinfit.notes import Note
+from veinfit.settings import Settings
+from veinfit.surface import Surface
+
+TABLES = {"veins.csv", "sections.csv", "ridges.csv", "fits.csv", "leaks.csv", "clock.csv"}
+
+
+@pytest.fixture(scope="module")
+def mesh(tmp_path_factory) -> Path:
+    return atria.save_mesh(
+        atria.open_surface(), tmp_path_factory.mktemp("mesh") / "Surname_Forename.stl"
+    )
+
+
+@pytest.fixture(scope="module")
+def stages() -> list[str]:
+    return []
+
+
+@pytest.fixture(scope="module")
+def result(mesh, stages) -> case.CaseResult:
+    return case.assess(
+        mesh, case_id="Larkmoor 0", phase="75 %", image_date="2026-01-31", progress=stages.append
+    )
+
+
+@pytest.fixture(scope="module")
+def written(result, tmp_path_factory) -> Path:
+    """The folder of the whole case, pictures and report included."""
+    out = tmp_path_factory.mktemp("written") / "case"
+    assert set(case.write_case(result, out)) == {
+        p.relative_to(out).as_posix() for p in out.rglob("*.*")
+    }
+    return out
+
+
+@pytest.fixture
+def same_anatomy(result, monkeypatch) -> None:
+    """Take the anatomy as found before: for tests of what comes after it."""
+    monkeypatch.setattr(case, "find_anatomy", lambda *_, **__: result.anatomy)
+
+
+def rows(folder: Path, name: str) -> list[dict[str, str]]:
+    with (folder / name).open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def test_every_vein_meets_every_balloon(result):
+    veins = [vein.name for vein in result.anatomy.veins]
+    assert veins == ["LSPV", "LIPV", "RSPV", "RIPV"]
+    told = [(fit.vein, fit.balloon, fit.approach) for fit in result.fits]
+    assert told == [(v, b, "coaxial") for v in veins for b in ("28 mm", "31 mm")]
+    assert all(fit.outcome == "seated" for fit in result.fits)
+
+
+def test_stages_are_told_in_order(result, stages):
+    kinds = list(dict.fromkeys(stage.split(":")[0] for stage in stages))
+    assert kinds == ["reading the input", "anatomy", "seating"]
+    assert stages[-4:] == ["seating: LSPV", "seating: LIPV", "seating: RSPV", "seating: RIPV"]
+
+
+def test_files_and_record(written):
+    files = sorted(p.relative_to(written).as_posix() for p in written.rglob("*.*"))
+    assert {*TABLES, "case.json", "report.html", "pictures/overview.png"} <= set(files)
+    assert len([f for f in files if re.fullmatch(r"pictures/[LR][SI]PV-.*\.png", f)]) == 8
+
+    document = json.loads((written / "case.json").read_text(encoding="utf-8"))
+    jsonschema.validate(document, case_schema(), jsonschema.Draft202012Validator)
+    assert document["files"] == files
+    stated = {"id": "Larkmoor 0", "cardiac_phase": "75 %", "image_date": "2026-01-31"}
+    assert document["case"] == stated
+    assert [b["name"] for b in document["run"]["balloons"]] == ["28 mm", "31 mm"]
+
+    veins, fits = rows(written, "veins.csv"), rows(written, "fits.csv")
+    assert list(veins[0]) == list(VEIN_COLUMNS)
+    assert list(fits[0]) == list(FIT_COLUMNS)
+    names = {row["vein"] for row in veins}
+    assert {row["vein"] for row in rows(written, "sections.csv")} == names
+    leaking = {(r["vein"], r["balloon"]) for r in fits if r["occluded"] == "false"}
+    assert {(r["vein"], r["balloon"]) for r in rows(written, "leaks.csv")} == leaking
+    all_fits = {(r["vein"], r["balloon"]) for r in fits}
+    assert {(r["vein"], r["balloon"]) for r in rows(written, "clock.csv")} == all_fits
+
+
+def test_nothing_written_names_the_patient(written, mesh):
+    for path in written.rglob("*.*"):
+        content = path.read_bytes()
+        assert b"Surname" not in content, path.name
+        assert str(mesh.parent).encode() not in content, path.name
+
+
+def test_report_stands_alone(written):
+    page = (written / "report.html").read_text(encoding="utf-8")
+    assert "Larkmoor 0" in page
+    sources = re.findall(r"""(?:src|href)\s*=\s*["']([^"']*)""", page)
+    assert any(s.startswith("data:image/") for s in sources)
+    assert all(s.startswith(("data:", "#")) for s in sources)
+    assert not re.search(r"https?://(?!www\.w3\.org/)", page)
+
+
+def test_same_input_same_bytes_but_for_the_time(result, written, mesh, tmp_path):
+    again = case.assess(mesh, case_id="Larkmoor 0", phase="75 %", image_date="2026-01-31")
+    same = dataclasses.replace(again.provenance, created=result.provenance.created)
+    case.write_case(dataclasses.replace(again, provenance=same), tmp_path / "again")
+    files = sorted(p.relative_to(written) for p in written.rglob("*.*"))
+    assert len(files) == 17
+    for name in files:
+        assert (tmp_path / "again" / name).read_bytes() == (written / name).read_bytes(), name
+
+
+def test_stated_frame_and_unit_give_the_same_case(result, tmp_path):
+    surface = atria.open_surface()
+    turned = Surface(surface.points * [-1.0, -1.0, 1.0], surface.faces)
+    path = atria.save_mesh(turned, tmp_path / "ras_cm.ply", scale=0.1)
+    other = case.assess(path, frame="ras", unit="cm", balloons=[28])
+    for a, b in zip(result.anatomy.veins, other.anatomy.veins, strict=True):
+        assert a.name == b.name
+        # Single precision in the file: 1e-5 mm in a vertex.
+        np.testing.assert_allclose(a.ostium.centre, b.ostium.centre, atol=0.02)
+        np.testing.assert_allclose(
+            a.ostium.measures.d_max_mm, b.ostium.measures.d_max_mm, atol=0.02
+        )
+    mine = [fit for fit in result.fits if fit.balloon == "28 mm"]
+    for a, b in zip(mine, other.fits, strict=True):
+        assert a.depth_mm == pytest.approx(b.depth_mm, abs=0.05)
+        assert a.occluded == b.occluded
+
+
+def test_landmarks_become_columns(same_anatomy, mesh, tmp_path):
+    (tmp_path / "marks.csv").write_text(
+        "name,x_mm,y_mm,z_mm\noesophagus,0,60,0\noesophagus,0,60,40\n"
+    )
+    told = case.assess(mesh, landmarks=tmp_path / "marks.csv", balloons=[28])
+    case.write_case(told, tmp_path / "case", pictures=False, report=False)
+    distances = [float(r["distance_oesophagus_mm"]) for r in rows(tmp_path / "case", "fits.csv")]
+    assert len(distances) == 4
+    assert all(0.0 <= d < 120.0 for d in distances)
+
+
+def test_a_failing_vein_leaves_the_others(same_anatomy, result, mesh, monkeypatch):
+    whole = case.seat_vein
+
+    def failing(anatomy, vein, balloons, *more):
+        if vein.name == "LIPV" and any(b.name == "31 mm" for b in balloons):
+            raise ZeroDivisionError("no\nwall")
+        return whole(anatomy, vein, balloons, *more)
+
+    monkeypatch.setattr(case, "seat_vein", failing)
+    told = case.assess(mesh)
+    (failed,) = told.unassessed
+    assert (failed.vein, failed.balloon, failed.approach) == ("LIPV", "31 mm", "coaxial")
+    assert failed.reason == "the seating failed: ZeroDivisionError: no wall"
+    assert failed.notes[0] in told.all_notes
+    assert failed.notes[0].severity == "caution"
+    assert len(told.fits) == len(result.fits)
+    for a, b in zip(result.fits, told.fits, strict=True):
+        if b is not failed and b.vein != "LIPV":
+            assert a.depth_mm == b.depth_mm
+    kept = next(f for f in told.fits if (f.vein, f.balloon) == ("LIPV", "28 mm"))
+    assert kept.outcome == "seated"
+
+
+def test_a_vein_that_could_not_be_measured_is_not_lost(result, mesh, tmp_path, monkeypatch):
+    told = Note("ostium", "RIPV is not measured: no section", "RIPV", "caution")
+    lost = dataclasses.replace(
+        result.anatomy,
+        veins=result.anatomy.veins[:3],
+        unmeasured={"RIPV": "no section"},
+        notes=(told,),
+    )
+    monkeypatch.setattr(case, "find_anatomy", lambda *_, **__: lost)
+    told = case.assess(mesh)
+    assert [(f.vein, f.balloon) for f in told.unassessed] == [("RIPV", "28 mm"), ("RIPV", "31 mm")]
+    case.write_case(told, tmp_path / "case")
+    last = rows(tmp_path / "case", "fits.csv")[-1]
+    assert (last["vein"], last["outcome"]) == ("RIPV", "not assessed")
+    assert last["reason"] == "not measured: no section"
+    page = (tmp_path / "case" / "report.html").read_text(encoding="utf-8")
+    assert "RIPV is not measured: no section" in page
+
+
+def test_a_case_without_pictures_is_still_a_case(result, tmp_path, monkeypatch):
+    def broken(*_, **__):
+        raise RuntimeError("no canvas")
+
+    monkeypatch.setattr(case, "draw_pictures", broken)
+    files = case.write_case(result, tmp_path / "case")
+    assert set(files) == {*TABLES, "case.json", "report.html"}
+    document = json.loads((tmp_path / "case" / "case.json").read_text(encoding="utf-8"))
+    assert any("no pictures could be drawn: RuntimeError" in n["text"] for n in document["notes"])
+    assert "no canvas" in (tmp_path / "case" / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_later_run_replaces_an_earlier_one(result, tmp_path):
+    out = tmp_path / "case"
+    case.write_case(dataclasses.replace(result, fits=result.fits[:1]), out)
+    (out / "remarks.txt").write_text("mine")
+    files = case.write_case(result, out, pictures=False, report=False)
+    left = {p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file()}
+    assert left == {*files, "remarks.txt"}
+    assert set(files) == {*TABLES, "case.json"}
+
+
+def test_a_failing_writer_leaves_the_earlier_run(result, tmp_path, monkeypatch):
+    out = tmp_path / "case"
+    case.write_case(result, out, pictures=False)
+    before = {p: p.read_bytes() for p in out.iterdir()}
+
+    def broken(*_):
+        raise ValueError("no page")
+
+    monkeypatch.setattr(case, "write_page", broken)
+    with pytest.raises(ValueError, match="no page"):
+        case.write_case(result, out, pictures=False)
+    assert {p: p.read_bytes() for p in out.iterdir()} == before
+
+
+def test_settings_as_a_value_or_a_file(same_anatomy, mesh, tmp_path):
+    (tmp_path / "s.toml").write_text("[seating]\npush_n = 0.5\n")
+    softly = Settings.from_mapping({"seating": {"push_n": 0.5}})
+    by_file = case.assess(mesh, settings=tmp_path / "s.toml", balloons=["28"])
+    by_value = case.assess(mesh, settings=softly, balloons=[28.0])
+    assert by_file.settings == by_value.settings == softly
+    assert [f.depth_mm for f in by_file.fits] == [f.depth_mm for f in by_value.fits]
+    assert [f.role for f in by_file.provenance.inputs] == ["input", "settings"]
+    assert [f.role for f in by_value.provenance.inputs] == ["input"]
+
+
+def test_notes_are_collected_once(result):
+    note = Note("input", "said twice")
+    twice = dataclasses.replace(result, notes=(note, note))
+    assert twice.all_notes.count(note) == 1
+    for vein in result.anatomy.veins:
+        assert set(vein.notes) <= set(twice.all_notes)
+
+
+def test_public_names_are_loaded_on_demand():
+    assert veinfit.assess is case.assess
+    assert set(veinfit.__all__) <= set(dir(veinfit))
+    assert re.fullmatch(r"\d+\.\d+\.\d+.*", veinfit.__version__)
+    with pytest.raises(AttributeError, match="nonsense"):
+        _ = veinfit.nonsense

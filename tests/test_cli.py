@@ -1,0 +1,213 @@
+"""The command line: exit codes, and what it says where."""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import pty
+import re
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import atria
+import handmade
+import pytest
+
+from veinfit import case, cli
+from veinfit.cli import main
+from veinfit.io.results import Provenance, program_versions
+from veinfit.notes import Note
+from veinfit.settings import Settings
+
+COMMAND = [sys.executable, "-m", "veinfit.cli"]
+LOUD = {**os.environ, "PYTHONWARNINGS": "always", "PYTHONUTF8": "0", "LC_ALL": "C"}
+"""An environment in which a library's warnings would be seen, and signs fail to be printed."""
+
+
+@pytest.fixture(scope="module")
+def mesh(tmp_path_factory) -> Path:
+    return atria.save_mesh(atria.open_surface(), tmp_path_factory.mktemp("mesh") / "atrium.vtp")
+
+
+@pytest.fixture
+def quick(monkeypatch):
+    """Stand hand-made values in for the stages; the command around them is the real one."""
+    provenance = Provenance(
+        None, None, None, "lps", "mm", "coaxial", ({"name": "28 mm"},), (), program_versions(),
+        "2026-02-01T10:00:00Z",
+    )  # fmt: skip
+    result = case.CaseResult(
+        anatomy=handmade.anatomy(),
+        fits=(handmade.fit(), handmade.fit("RIPV")),
+        structures={},
+        notes=(Note("input", "one label taken as everything"),),
+        settings=Settings(),
+        provenance=provenance,
+    )
+    asked = {}
+
+    def assess(path, **options):
+        asked.update(options, input=path)
+        return asked.get("result", result)
+
+    monkeypatch.setattr(case, "assess", assess)
+    asked["default"] = result
+    return asked
+
+
+def test_run_is_clean_on_both_streams(mesh, tmp_path):
+    command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "case"), "--balloon", "28"]
+    done = subprocess.run(command, capture_output=True, text=True, env=LOUD, check=False)
+    assert done.returncode == 0
+    assert re.match(r"veinfit: reading the input\n", done.stderr)
+    for line in done.stderr.splitlines():
+        assert re.fullmatch(
+            r"veinfit: (reading the input|(anatomy|seating): \S+|pictures|report)", line
+        )
+    table = done.stdout.split("\n\n")[0].splitlines()
+    assert table[0].split()[:3] == ["vein", "ostium", "mm"]
+    assert [line.split()[0] for line in table[1:]] == ["LSPV", "LIPV", "RSPV", "RIPV"]
+    for file in (tmp_path / "case").rglob("*.*"):
+        assert f"  {file.relative_to(tmp_path / 'case')}\n" in done.stdout
+    assert "not a medical device" in done.stdout
+
+
+def test_quiet_run_says_nothing(mesh, tmp_path):
+    command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "c"), "--quiet"]
+    done = subprocess.run(
+        [*command, "--no-pictures"], capture_output=True, text=True, env=LOUD, check=False
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
+    assert (tmp_path / "c" / "report.html").exists()
+
+
+def test_progress_on_a_terminal(mesh, tmp_path):
+    leader, follower = pty.openpty()
+    command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "c"), "--no-pictures"]
+    with subprocess.Popen(
+        [*command, "--balloon", "28"], stdout=subprocess.PIPE, stderr=follower, env=LOUD
+    ) as process:
+        os.close(follower)
+        shown = b""
+        try:
+            while chunk := os.read(leader, 4096):
+                shown += chunk
+        except OSError:
+            pass  # how Linux reports that the other side has closed
+        os.close(leader)
+        process.communicate()
+    assert process.returncode == 0
+    assert b"seating: RSPV" in shown
+    assert b"Traceback" not in shown
+    assert b"arning" not in shown
+
+
+def test_interrupt_leaves_nothing(mesh, tmp_path):
+    command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "a" / "case")]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stderr is not None
+        process.stderr.readline()
+        process.send_signal(signal.SIGINT)
+        rest = process.stderr.read()
+    assert process.returncode == 130
+    assert rest.splitlines()[-1] == "veinfit: interrupted, nothing written"
+    assert "Traceback" not in rest
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_help_and_version_need_no_heavy_library():
+    heavy = "{'numpy', 'scipy', 'vtkmodules', 'pyvista', 'trimesh', 'matplotlib', 'rich'}"
+    code = (
+        "import sys, veinfit.cli\n"
+        "try: veinfit.cli.main(sys.argv[1:])\n"
+        f"finally: assert not {heavy} & set(sys.modules), sorted(sys.modules)\n"
+    )
+    for arguments in (["--help"], ["assess", "--help"], ["--version"]):
+        done = subprocess.run(
+            [sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=False
+        )
+        assert (done.returncode, done.stderr) == (0, "")
+        assert "veinfit" in done.stdout
+
+
+def test_options_reach_the_job(quick, tmp_path):
+    arguments = (
+        "assess a.nrrd --labels l.toml --landmarks m.csv --settings s.toml --frame ras --unit cm "
+        "--balloon 23 --balloon b.toml --case-id X --phase 40% --image-date 2026-01-31 --quiet "
+        f"--no-pictures --out {tmp_path / 'c'}"
+    )
+    assert main(arguments.split()) == 0
+    expected = {
+        "input": Path("a.nrrd"),
+        "labels": Path("l.toml"),
+        "landmarks": Path("m.csv"),
+        "settings": Path("s.toml"),
+        "frame": "ras",
+        "unit": "cm",
+        "balloons": ("23", "b.toml"),
+        "approach": "coaxial",
+        "case_id": "X",
+        "phase": "40%",
+        "image_date": "2026-01-31",
+    }
+    assert {name: quick[name] for name in expected} == expected
+    assert not (tmp_path / "c" / "pictures").exists()
+
+
+def test_standard_balloons(quick, tmp_path):
+    assert main(["assess", "a.stl", "--out", str(tmp_path / "c"), "--no-pictures"]) == 0
+    assert quick["balloons"] == (28.0, 31.0)
+
+
+def test_unassessed_vein_gives_exit_code_3(quick, tmp_path, capfd):
+    fits = (handmade.fit(), handmade.unassessed_fit())
+    quick["result"] = dataclasses.replace(quick["default"], fits=fits)
+    out = tmp_path / "c"
+    assert main(["assess", "a.stl", "--out", str(out), "--no-pictures"]) == 3
+    assert (out / "veins.csv").exists()
+    told = capfd.readouterr().out
+    assert "RIPV 28 mm: not assessed: the leak path runs into a cut edge" in told
+
+
+def test_summary_shows_cautions_and_verbose_every_note(quick, tmp_path, capfd):
+    command = ["assess", "a.stl", "--out", str(tmp_path / "c"), "--no-pictures"]
+    assert main(command) == 0
+    told = capfd.readouterr().out
+    assert "caution (ostium): LSPV: short stub" in told
+    assert "one label taken as everything" not in told
+    assert re.search(r"LSPV +16.0 x 16.0 +28 mm +coaxial +seated +open +1.2 +inferior +-10.0", told)
+    assert main([*command, "--verbose"]) == 0
+    assert "info (input): one label taken as everything" in capfd.readouterr().out
+
+
+def test_fault_of_the_program_is_one_line(quick, tmp_path, capfd, monkeypatch):
+    def broken(*_, **__):
+        raise RuntimeError("gone\nwrong")
+
+    monkeypatch.setattr(case, "assess", broken)
+    command = ["assess", "a.stl", "--out", str(tmp_path / "c")]
+    assert main(command) == 1
+    told = capfd.readouterr().err
+    assert told == (
+        "veinfit: internal error, nothing written: RuntimeError: gone wrong; "
+        "run again with --verbose for the details\n"
+    )
+    assert main([*command, "--verbose"]) == 1
+    assert "Traceback" in capfd.readouterr().err
+    assert not (tmp_path / "c").exists()
+
+
+def test_unwritable_output_is_found_before_the_work(quick, tmp_path):
+    (tmp_path / "file").write_text("x")
+    assert main(["assess", "a.stl", "--out", str(tmp_path / "file" / "c"), "--quiet"]) == 2
+    assert "input" not in quick
+
+
+def test_stray_output_of_libraries_is_dropped(capfd):
+    with cli._terminal() as terminal:
+        os.write(2, b"a compiled library's warning\n")
+        print("our own line", file=terminal)
+    print("afterwards", file=sys.stderr)
+    assert capfd.readouterr().err == "our own line\nafterwards\n"
