@@ -1,0 +1,100 @@
+"""What every reader asks of a file before it looks inside."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import Literal
+
+from veinfit.errors import InputError
+
+MESH_SUFFIXES = (".stl", ".ply", ".obj", ".off", ".vtk", ".vtp")
+VOLUME_SUFFIXES = (".nii", ".nii.gz", ".nrrd", ".nhdr", ".mha", ".mhd")
+
+QUOTED_CHARACTERS = 200
+"""A message quotes at most this much of a library's words."""
+
+HASH_CHUNK_BYTES = 1 << 20
+"""Bytes of a file hashed at a time."""
+
+
+def input_kind(path: Path) -> Literal["mesh", "volume"]:
+    """Tell by its extension whether a file is a surface mesh or a label volume.
+
+    Raises
+    ------
+    InputError
+        The extension is none of the known ones, which the message lists.
+    """
+    known = MESH_SUFFIXES + VOLUME_SUFFIXES
+    return "mesh" if known_suffix(path, known, "input") in MESH_SUFFIXES else "volume"
+
+
+def known_suffix(path: Path, known: tuple[str, ...], role: str) -> str:
+    """Return which of the known extensions a file has, in lower case.
+
+    Raises
+    ------
+    InputError
+        None of them.
+    """
+    name = path.name.lower()
+    for suffix in sorted(known, key=len, reverse=True):
+        if name.endswith(suffix):
+            return suffix
+    what = f"extension {path.suffix!r}" if path.suffix else "no extension"
+    raise InputError(f"{role} {path} has {what}; veinfit reads {', '.join(known)}")
+
+
+def check_file(path: Path, role: str) -> None:
+    """Raise InputError unless ``path`` is a readable file that holds something."""
+    if path.is_dir():
+        raise InputError(f"{role} {path} is a folder; name the file in it")
+    if not path.exists():
+        raise InputError(f"{role} {path} does not exist; check the path")
+    try:
+        with path.open("rb") as stream:
+            first = stream.read(1)
+    except OSError as error:
+        raise unreadable(path, role, error) from error
+    if not first:
+        raise InputError(f"{role} {path} is empty; export it again")
+
+
+def read_bytes(path: Path, role: str) -> bytes:
+    """Return the content of a file, or raise InputError."""
+    check_file(path, role)
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise unreadable(path, role, error) from error
+
+
+def unreadable(path: Path, role: str, error: OSError) -> InputError:
+    """Word an operating system's refusal to read ``path``."""
+    return InputError(f"{role} {path} cannot be read: {error.strerror or error}")
+
+
+def first_line(error: BaseException | str) -> str:
+    """Return the first line of a library's words, without what surrounds it."""
+    lines = [line.strip() for line in str(error).splitlines() if line.strip()]
+    text = "".join(c if c.isprintable() else "?" for c in lines[0]) if lines else ""
+    return text[:QUOTED_CHARACTERS].rstrip(".") or type(error).__name__
+
+
+def hash_file(path: Path) -> str:
+    """Return the SHA-256 of a file's content as 64 hexadecimal digits.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read.
+    """
+    digest = hashlib.sha256()
+    try:
+        with path.open("rb") as stream:
+            while chunk := stream.read(HASH_CHUNK_BYTES):
+                digest.update(chunk)
+    except OSError as error:
+        raise unreadable(path, "input", error) from error
+    return digest.hexdigest()

@@ -1,0 +1,137 @@
+"""Label volumes, label maps, and the lumen that is made of them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from veinfit.frames import FloatArray, apply_affine
+from veinfit.notes import Note
+from veinfit.surface import Surface
+
+LabelArray = npt.NDArray[np.unsignedinteger[Any]]
+
+ATRIUM_EXTENT_MM = (35.0, 250.0)
+"""Longest side of the bounding box of an atrium with its vein stubs, widened on both ends:
+40 to 200 mm is usual (common practice, no source)."""
+
+BODY_NAME = "left_atrium"
+SEPTUM_NAME = "septum"
+VEIN_NAMES = ("LSPV", "LIPV", "LCPV", "RSPV", "RMPV", "RMPV-2", "RIPV", "RCPV", "ICPV")
+"""Single veins and common trunks by the names of the trade."""
+LABEL_NAMES = (BODY_NAME, "pulmonary_veins", *VEIN_NAMES, "appendage", SEPTUM_NAME)
+"""Names that ``[labels]`` of a label map may hold, besides ``extra-1``, ``extra-2``, ..."""
+EXTRA_VEIN = re.compile(r"extra-[1-9][0-9]*")
+
+
+def is_label_name(name: str) -> bool:
+    """Tell whether ``[labels]`` of a label map may hold this name."""
+    return name in LABEL_NAMES or EXTRA_VEIN.fullmatch(name) is not None
+
+
+STRUCTURE_NAME = re.compile(r"\w(?:[\w .-]*\w)?")
+"""Names of neighbours become names of columns: no commas, quotes or line ends."""
+
+
+def is_structure_name(name: str) -> bool:
+    """Tell whether a neighbouring structure may have this name."""
+    return STRUCTURE_NAME.fullmatch(name) is not None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LabelVolume:
+    """Whole numbers on a grid, placed in the patient.
+
+    Attributes
+    ----------
+    values : (I, J, K) unsigned integer array
+        0 is background.
+    affine : (4, 4) array
+        Index of a voxel to its centre, LPS mm. Oblique, anisotropic and
+        left-handed grids are usual.
+    notes : tuple of Note
+        What the reader had to remark.
+    """
+
+    values: LabelArray
+    affine: FloatArray
+    notes: tuple[Note, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.values.ndim != 3 or self.values.dtype.kind != "u":
+            raise ValueError(
+                f"values must be a 3-D unsigned integer array, not {self.values.ndim}-D "
+                f"{self.values.dtype}"
+            )
+        object.__setattr__(self, "affine", np.array(self.affine, dtype=np.float64))
+        if self.affine.shape != (4, 4):
+            raise ValueError(f"affine must have shape (4, 4), not {self.affine.shape}")
+        view = self.values.view()
+        view.setflags(write=False)
+        object.__setattr__(self, "values", view)
+        self.affine.setflags(write=False)
+
+    @property
+    def edges_mm(self) -> FloatArray:
+        """Lengths (3,) of a voxel's edges along the index axes, mm."""
+        return np.asarray(np.linalg.norm(self.affine[:3, :3], axis=0))
+
+    @property
+    def voxel_ml(self) -> float:
+        """Volume of a voxel, mL."""
+        return abs(float(np.linalg.det(self.affine[:3, :3]))) / 1000.0
+
+    def world_points(self, indices: npt.ArrayLike) -> FloatArray:
+        """Return the centres (..., 3), LPS mm, of voxels at ``indices`` (..., 3)."""
+        return apply_affine(self.affine, indices)
+
+
+@dataclass(frozen=True, slots=True)
+class LabelMap:
+    """What the values of a label volume mean.
+
+    Attributes
+    ----------
+    labels : mapping of str to tuple of int
+        Parts of the atrium, by the names in ``LABEL_NAMES``.
+    structures : mapping of str to tuple of int
+        Neighbours, by any name.
+    source : str
+        Where it was read, for messages.
+    """
+
+    labels: Mapping[str, tuple[int, ...]]
+    structures: Mapping[str, tuple[int, ...]]
+    source: str = "label map"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LabelledLumen:
+    """The lumen of a label volume and what its labels say.
+
+    Attributes
+    ----------
+    surface : Surface
+        Closed, outward normals.
+    hints : mapping of str to (N, 3) array
+        Voxel centres by label name, LPS mm; empty where the lumen is one label.
+    resolution_mm : float
+        Longest voxel edge.
+    structures : mapping of str to Surface
+        Neighbouring structures by name.
+    septum_points : (N, 3) array
+        Voxel centres of the septum; no rows where none is labelled.
+    notes : tuple of Note
+    """
+
+    surface: Surface
+    hints: Mapping[str, FloatArray]
+    resolution_mm: float
+    structures: Mapping[str, Surface]
+    septum_points: FloatArray
+    notes: tuple[Note, ...]

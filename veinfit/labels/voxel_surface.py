@@ -1,0 +1,330 @@
+"""The sub-voxel surface of a mask, without the shrinking that smoothing brings.
+
+A mask says of each voxel centre whether it lies in the blood. Contouring it and
+smoothing the steps away both take volume from whatever bulges: half a per cent
+of a vein of 10 mm, 2 % of one of 4 mm in voxels of 0.5 mm, 10 % in slices of
+3 mm. Here the surface is smoothed and then put back to where the voxels are, in
+the mean over a neighbourhood of a few voxels. The figures are below
+`lumen_surface`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy import sparse
+
+from veinfit.frames import BoolArray, FloatArray, IntArray, apply_affine
+from veinfit.settings import SurfaceSettings
+from veinfit.surface import Surface
+from veinfit.surface.mesh import (
+    enclosed_volume,
+    face_normals,
+    vertex_areas,
+    vertex_normals,
+)
+
+THICK_RATIO = 2.0
+"""Voxels longer than this many times their shortest edge leave terraces that plain smoothing
+keeps: it then runs confined."""
+
+CONFINED_ROUNDS = 20
+"""Rounds of smoothing and putting back within the voxel; more change normals by under 0.2 degrees
+on tubes of 6 to 16 mm in slices of 3 mm."""
+
+CONFINED_ITERATIONS = 30
+"""Windowed-sinc iterations of one confined round."""
+
+CONFINED_BAND_SHARE = 0.2
+"""Pass band of a confined round as a share of the setting: 0.01 by default; at 0.005 a tube of
+4 mm in slices of 3 mm breaks up."""
+
+CONFINED_REACH = 0.5
+"""How far a confined vertex may move along each index axis, voxels: up to the two voxel centres
+between which it lies, whose labels it must keep apart."""
+
+NEIGHBOURHOOD_STEPS = 20
+"""Diffusion steps over the mesh within which the mean position is kept: a radius of some 3 voxels;
+60 steps change diameters by under 0.002 mm."""
+
+FACE_SHARE_LIMIT = 0.05
+"""A neighbourhood whose voxel faces mostly turn away from its normal carries no mean position."""
+
+CURVATURE_LIMIT = 0.2
+"""Bound of the curvature coefficient as a share of the mean squared voxel edge: 0.03 to 0.07 on
+tubes of 4 to 16 mm."""
+
+OFFSET_LIMIT = 0.5
+"""Bound of one correction as a share of the longest voxel edge."""
+
+
+def lumen_surface(mask: npt.ArrayLike, affine: FloatArray, settings: SurfaceSettings) -> Surface:
+    """Return the closed surface of a mask, outward normals, LPS mm.
+
+    Steps: contour midway between the voxel centres (flying edges) [1]_; smooth
+    with a windowed sinc [2]_; in slices thicker than twice the other edges,
+    smooth more strongly before that, confining each vertex to the space between
+    the two voxel centres that it parts, as constrained surface nets do [3]_;
+    then move the surface along its normals until
+
+    1. over every neighbourhood of a few voxels it lies, in the mean, at the
+       outer faces of the voxels, and
+    2. it encloses the volume of the voxels. What step 1 leaves is of second
+       order, voxel² times curvature, so it is spread in proportion to curvature.
+
+    Parameters
+    ----------
+    mask : (I, J, K) array
+        True in the lumen. May touch the border of the array: it is closed there.
+    affine : (4, 4) array
+        Voxel index to LPS mm. May be oblique, anisotropic or left-handed.
+    settings : SurfaceSettings
+        ``smoothing_iterations`` 0 returns the bare contour.
+
+    Notes
+    -----
+    Straight tubes in 12 random poses each: mean error of the area-equivalent
+    diameter and that of the worst pose, mm, and mean error of the normals,
+    degrees. The enclosed volume is that of the voxels within 0.1 %.
+
+    ====== ===================== ===================== =====================
+    tube   0.5 × 0.5 × 0.7 mm    0.8 × 0.8 × 1.25 mm   0.5 × 0.5 × 3 mm
+    ====== ===================== ===================== =====================
+    4 mm   +0.004, 0.040; 4.7°   -0.001, 0.050; 7.9°   +0.008, 0.139; 11.8°
+    6 mm   -0.002, 0.015; 3.7°   +0.001, 0.098; 5.2°   +0.009, 0.213; 8.6°
+    10 mm  +0.000, 0.007; 2.8°   +0.013, 0.054; 3.9°   -0.014, 0.143; 6.4°
+    16 mm  -0.001, 0.007; 2.3°   -0.000, 0.039; 2.9°   -0.008, 0.067; 5.6°
+    ====== ===================== ===================== =====================
+
+    Smoothing alone has mean errors of -0.03, -0.09 and -0.19 mm on the tube of
+    4 mm, and normals off by 8 to 14 degrees in slices of 3 mm. What is left
+    there is what the voxels of a pose hold. The wall of a tube keeps its place
+    beside a large body too: steps 1 and 2 act where the wall bends.
+
+    Blurring the mask or relaxing a surface net instead takes 0.05 to 0.5 mm from
+    the diameter of small veins.
+
+    References
+    ----------
+    .. [1] Schroeder W., Maynard R., Geveci B. Flying edges: a high-performance
+       scalable isocontouring algorithm. IEEE LDAV 2015.
+    .. [2] Taubin G., Zhang T., Golub G. Optimal surface smoothing as filter
+       design. ECCV 1996.
+    .. [3] Gibson S. Constrained elastic surface nets. MICCAI 1998.
+    """
+    solid = np.asarray(mask, dtype=bool)
+    if solid.ndim != 3 or not solid.any():
+        raise ValueError("mask must be a non-empty (I, J, K) array")
+    solid, low = crop_to(solid)
+    placed = affine.copy()
+    placed[:3, 3] = apply_affine(affine, low)
+    index_points, faces = _contour(solid)
+    smooth = index_points
+    if settings.smoothing_iterations:
+        smooth = _smoothed(index_points, faces, placed, settings)
+    surface = Surface(apply_affine(placed, smooth), faces)
+    if enclosed_volume(surface) < 0:
+        surface = Surface(surface.points, surface.faces[:, ::-1])
+    if not settings.smoothing_iterations:
+        return surface
+    face_vectors = _voxel_face_vectors(index_points, solid, placed)
+    neighbourhood = _Neighbourhood(surface)
+    longest = float(np.linalg.norm(placed[:3, :3], axis=0).max())
+    surface = _to_voxel_faces(
+        surface, apply_affine(placed, index_points), face_vectors, neighbourhood, longest
+    )
+    volume = float(np.count_nonzero(solid)) * abs(float(np.linalg.det(placed[:3, :3])))
+    mean_square_edge = float(np.sum(placed[:3, :3] ** 2)) / 3.0
+    for _ in range(2):
+        surface = _to_volume(surface, volume, mean_square_edge, neighbourhood, longest)
+    return surface
+
+
+def crop_to(mask: BoolArray) -> tuple[BoolArray, IntArray]:
+    """Return the part of a mask inside its bounding box and the box's first index (3,)."""
+    low = np.zeros(3, dtype=np.int64)
+    # Axis by axis from the slowest in memory, so that each look is at less than the last.
+    for axis in sorted(range(3), key=lambda k: -abs(mask.strides[k])):
+        others = tuple(k for k in range(3) if k != axis)
+        used = np.flatnonzero(mask.any(axis=others))
+        first, last = (int(used[0]), int(used[-1]) + 1) if len(used) else (0, 0)
+        low[axis] = first
+        mask = mask[(slice(None),) * axis + (slice(first, last),)]
+    return mask, low
+
+
+def _contour(solid: BoolArray) -> tuple[FloatArray, IntArray]:
+    """Return vertices (index coordinates) midway between voxel centres, and faces."""
+    from vtkmodules.util.numpy_support import numpy_to_vtk
+    from vtkmodules.vtkCommonDataModel import vtkImageData
+    from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D
+
+    padded = np.pad(solid, 1).view(np.uint8)
+    image = vtkImageData()
+    image.SetDimensions(*padded.shape)
+    image.SetOrigin(-1.0, -1.0, -1.0)
+    image.GetPointData().SetScalars(numpy_to_vtk(padded.ravel(order="F"), deep=True))
+    edges = vtkFlyingEdges3D()
+    edges.SetInputData(image)
+    edges.SetValue(0, 0.5)
+    edges.ComputeNormalsOff()
+    edges.ComputeScalarsOff()
+    edges.Update()
+    return _arrays(edges.GetOutput())
+
+
+def _arrays(poly_data: object) -> tuple[FloatArray, IntArray]:
+    from vtkmodules.util.numpy_support import vtk_to_numpy
+
+    points = vtk_to_numpy(poly_data.GetPoints().GetData())  # type: ignore[attr-defined]
+    faces = vtk_to_numpy(poly_data.GetPolys().GetConnectivityArray())  # type: ignore[attr-defined]
+    return points.astype(np.float64), faces.astype(np.int64).reshape(-1, 3)
+
+
+def _smoothed(
+    points: FloatArray, faces: IntArray, affine: FloatArray, settings: SurfaceSettings
+) -> FloatArray:
+    """Return the points smoothed, in index coordinates.
+
+    The windowed sinc weights all neighbours alike, so it commutes with the
+    affine: index space and world space give the same surface.
+    """
+    edges = np.linalg.norm(affine[:3, :3], axis=0)
+    smooth = points
+    if edges.max() > THICK_RATIO * edges.min():
+        band = CONFINED_BAND_SHARE * settings.smoothing_pass_band
+        for _ in range(CONFINED_ROUNDS):
+            moved = _windowed_sinc(smooth, faces, CONFINED_ITERATIONS, band) - points
+            smooth = points + np.clip(moved, -CONFINED_REACH, CONFINED_REACH)
+    return _windowed_sinc(
+        smooth, faces, settings.smoothing_iterations, settings.smoothing_pass_band
+    )
+
+
+def _windowed_sinc(
+    points: FloatArray, faces: IntArray, iterations: int, pass_band: float
+) -> FloatArray:
+    from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray, vtk_to_numpy
+    from vtkmodules.vtkCommonCore import vtkPoints
+    from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
+    from vtkmodules.vtkFiltersCore import vtkWindowedSincPolyDataFilter
+
+    vertices = vtkPoints()
+    vertices.SetDataTypeToDouble()
+    vertices.SetData(numpy_to_vtk(np.ascontiguousarray(points), deep=True))
+    cells = vtkCellArray()
+    offsets = np.arange(0, faces.size + 1, 3, dtype=np.int64)
+    cells.SetData(
+        numpy_to_vtkIdTypeArray(offsets, deep=True),
+        numpy_to_vtkIdTypeArray(np.ascontiguousarray(faces).ravel(), deep=True),
+    )
+    mesh = vtkPolyData()
+    mesh.SetPoints(vertices)
+    mesh.SetPolys(cells)
+    smooth = vtkWindowedSincPolyDataFilter()
+    smooth.SetInputData(mesh)
+    smooth.SetNumberOfIterations(iterations)
+    smooth.SetPassBand(pass_band)
+    smooth.FeatureEdgeSmoothingOff()
+    smooth.BoundarySmoothingOff()
+    smooth.NonManifoldSmoothingOn()
+    smooth.NormalizeCoordinatesOn()
+    smooth.Update()
+    return np.asarray(vtk_to_numpy(smooth.GetOutput().GetPoints().GetData()), dtype=np.float64)
+
+
+def _voxel_face_vectors(
+    index_points: FloatArray, solid: BoolArray, affine: FloatArray
+) -> FloatArray:
+    """Return (V, 3) outward area vectors, mm², of the voxel faces.
+
+    Every vertex of the bare contour is the centre of the face between a voxel
+    inside and one outside.
+    """
+    rows = np.arange(len(index_points))
+    axis = np.abs(index_points - np.round(index_points)).argmax(axis=1)
+    before = np.floor(index_points + 0.25).astype(np.int64)
+    inside_before = np.pad(solid, 1)[tuple((before + 1).T)]
+    linear = affine[:3, :3]
+    # Columns: the area vector of a voxel's face across each index axis, along that axis.
+    across = abs(np.linalg.det(linear)) * np.linalg.inv(linear).T
+    sign = np.where(inside_before, 1.0, -1.0)
+    return np.asarray(across.T[axis[rows]] * sign[:, None])
+
+
+class _Neighbourhood:
+    """Averages values of vertices over a few voxels along the mesh."""
+
+    def __init__(self, surface: Surface) -> None:
+        n = len(surface.points)
+        pairs = surface.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+        # In a closed surface each undirected edge comes once in either direction.
+        graph = sparse.csr_matrix(
+            (np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n)
+        ) + sparse.eye(n, format="csr")
+        self._step = sparse.diags(1.0 / np.asarray(graph.sum(axis=1)).ravel()) @ graph
+
+    def total(self, values: FloatArray) -> FloatArray:
+        """Return values (V,) weighted over each vertex's neighbourhood."""
+        for _ in range(NEIGHBOURHOOD_STEPS):
+            values = self._step @ values
+        return values
+
+
+def _moved(surface: Surface, normals: FloatArray, offset: FloatArray, limit: float) -> Surface:
+    step = np.clip(offset, -limit, limit)
+    return Surface(surface.points + normals * step[:, None], surface.faces)
+
+
+def _to_voxel_faces(
+    surface: Surface,
+    face_centres: FloatArray,
+    face_vectors: FloatArray,
+    near: _Neighbourhood,
+    longest_mm: float,
+) -> Surface:
+    """Move the surface to the mean height of the voxel faces around each vertex."""
+    normals = vertex_normals(surface)
+    height = np.einsum("ij,ij->i", face_centres - surface.points, normals)
+    # The projected face areas of a neighbourhood add up to its area whatever its direction,
+    # so that the weighted mean height is the volume between faces and surface over that area.
+    weight = np.einsum("ij,ij->i", face_vectors, normals)
+    reference = near.total(np.linalg.norm(face_vectors, axis=1))
+    total = near.total(weight)
+    sound = total > FACE_SHARE_LIMIT * reference
+    mean = np.divide(near.total(weight * height), total, out=np.zeros_like(total), where=sound)
+    return _moved(surface, normals, mean, OFFSET_LIMIT * longest_mm)
+
+
+def _to_volume(
+    surface: Surface,
+    volume_mm3: float,
+    mean_square_edge_mm2: float,
+    near: _Neighbourhood,
+    longest_mm: float,
+) -> Surface:
+    """Move the surface in proportion to its curvature until it encloses ``volume_mm3``."""
+    normals = vertex_normals(surface)
+    areas = vertex_areas(surface)
+    growth = np.einsum("ij,ij->i", _area_gradient(surface), normals)
+    curvature = near.total(growth) / np.maximum(near.total(areas), np.finfo(float).tiny)
+    gain = float(curvature @ areas)
+    limit = CURVATURE_LIMIT * mean_square_edge_mm2
+    missing = volume_mm3 - enclosed_volume(surface)
+    coefficient = float(np.clip(missing / gain, -limit, limit)) if gain > 0 else 0.0
+    return _moved(surface, normals, coefficient * curvature, OFFSET_LIMIT * longest_mm)
+
+
+def _area_gradient(surface: Surface) -> FloatArray:
+    """Return (V, 3): how the surface's area grows as each vertex moves, mm."""
+    normals = face_normals(surface)
+    corners = [surface.points[surface.faces[:, k]] for k in range(3)]
+    gradient = np.zeros_like(surface.points)
+    for k in range(3):
+        opposite = corners[(k + 2) % 3] - corners[(k + 1) % 3]
+        part = 0.5 * np.cross(normals, opposite)
+        for axis in range(3):
+            gradient[:, axis] += np.bincount(
+                surface.faces[:, k], part[:, axis], len(surface.points)
+            )
+    return gradient
