@@ -344,7 +344,7 @@ def _misfit(
         if claim.shared_mm is not None:
             misfit += 12.0
         return misfit
-    if claim.diameter_mm > WIDE_VEIN_MM and role not in ("LCPV", "RCPV", "ICPV"):
+    if claim.diameter_mm > WIDE_VEIN_MM and role not in ("LCPV", "RCPV", "ICPV", APPENDAGE):
         misfit += 8.0
     if role == APPENDAGE:
         return misfit + (OPEN_APPENDAGE_COST if claim.is_open else 0.0)
