@@ -58,19 +58,11 @@ class SurfaceSettings:
         high=2.0,
     )
     small_hole_mm: float = parameter(
-        5.0,
+        3.0,
         unit="mm",
         meaning="holes with a perimeter-equivalent diameter below this are filled",
-        basis="smaller than any vein that a balloon is put to; most pinholes are below 1 mm",
+        basis="thinner than the thinnest vein of interest (4 mm); most pinholes are below 1 mm",
         low=0.0,
-    )
-    smallest_part_share: float = parameter(
-        0.05,
-        unit="1",
-        meaning="separate pieces below this share of the faces are dropped",
-        basis="islands of a segmentation; the atrium is one piece",
-        low=0.0,
-        high=0.5,
     )
 
 
@@ -241,10 +233,10 @@ class Settings:
         """Build settings from nested mappings; raise InputError listing every fault."""
         faults: list[str] = []
         groups: dict[str, Any] = {}
-        known = {f.name: f.default_factory for f in dataclasses.fields(cls)}
+        known = {f.name: type(getattr(cls(), f.name)) for f in dataclasses.fields(cls)}
         for name, values in content.items():
             group = known.get(name)
-            if group is None or group is dataclasses.MISSING:
+            if group is None:
                 faults.append(_unknown("table", name, known))
             elif not isinstance(values, Mapping):
                 faults.append(f"{name} must be a table")
