@@ -12,10 +12,11 @@ import sys
 from pathlib import Path
 
 from veinfit import assess, write_case
+from veinfit.case import WrittenCase
 from veinfit.io.files import input_kind
 
 
-def pre_case_report(atrium: Path, folder: Path, case_id: str | None = None) -> tuple[str, ...]:
+def pre_case_report(atrium: Path, folder: Path, case_id: str | None = None) -> WrittenCase:
     """Assess ``atrium`` for balloons of 28 and 31 mm and write everything into ``folder``."""
     beside = {"labels": atrium.parent / "labels.toml", "landmarks": atrium.parent / "landmarks.csv"}
     if input_kind(atrium) == "mesh":

@@ -46,10 +46,9 @@ def result(mesh, stages) -> case.CaseResult:
 def written(result, tmp_path_factory) -> Path:
     """The folder of the whole case, pictures and report included."""
     out = tmp_path_factory.mktemp("written") / "case"
-    assert set(case.write_case(result, out)) == {
-        p.relative_to(out).as_posix() for p in out.rglob("*.*")
-    }
-    return out
+    told = case.write_case(result, out)
+    assert set(told.files) == {p.relative_to(out).as_posix() for p in out.rglob("*.*")}
+    return told.folder
 
 
 @pytest.fixture
@@ -202,8 +201,9 @@ def test_a_case_without_pictures_is_still_a_case(result, tmp_path, monkeypatch):
         raise RuntimeError("no canvas")
 
     monkeypatch.setattr(case, "draw_pictures", broken)
-    files = case.write_case(result, tmp_path / "case")
-    assert set(files) == {*TABLES, "case.json", "report.html"}
+    told = case.write_case(result, tmp_path / "case")
+    assert set(told.files) == {*TABLES, "case.json", "report.html"}
+    assert told.notes[0].severity == "caution"
     document = json.loads((tmp_path / "case" / "case.json").read_text(encoding="utf-8"))
     assert any("no pictures could be drawn: RuntimeError" in n["text"] for n in document["notes"])
     assert "no canvas" in (tmp_path / "case" / "report.html").read_text(encoding="utf-8")
@@ -213,7 +213,7 @@ def test_a_later_run_replaces_an_earlier_one(result, tmp_path):
     out = tmp_path / "case"
     case.write_case(dataclasses.replace(result, fits=result.fits[:1]), out)
     (out / "remarks.txt").write_text("mine")
-    files = case.write_case(result, out, pictures=False, report=False)
+    files = case.write_case(result, out, pictures=False, report=False).files
     left = {p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file()}
     assert left == {*files, "remarks.txt"}
     assert set(files) == {*TABLES, "case.json"}

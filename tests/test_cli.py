@@ -182,6 +182,16 @@ def test_summary_shows_cautions_and_verbose_every_note(quick, tmp_path, capfd):
     assert "info (input): one label taken as everything" in capfd.readouterr().out
 
 
+def test_note_about_the_pictures_is_shown(quick, tmp_path, capfd, monkeypatch):
+    def broken(*_, **__):
+        raise RuntimeError("no canvas")
+
+    monkeypatch.setattr(case, "draw_pictures", broken)
+    assert main(["assess", "a.stl", "--out", str(tmp_path / "c")]) == 0
+    told = capfd.readouterr().out
+    assert "caution (pictures): no pictures could be drawn: RuntimeError: no canvas" in told
+
+
 def test_fault_of_the_program_is_one_line(quick, tmp_path, capfd, monkeypatch):
     def broken(*_, **__):
         raise RuntimeError("gone\nwrong")

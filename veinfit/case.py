@@ -103,6 +103,24 @@ class CaseResult:
         return tuple(dict.fromkeys((*self.notes, *self.anatomy.notes, *of_veins, *of_fits)))
 
 
+@dataclass(frozen=True, slots=True)
+class WrittenCase:
+    """What was written about a case.
+
+    Attributes
+    ----------
+    folder : Path
+    files : tuple of str
+        Relative to the folder, with forward slashes.
+    notes : tuple of Note
+        How the pictures came about, where that was not the usual way.
+    """
+
+    folder: Path
+    files: tuple[str, ...]
+    notes: tuple[Note, ...]
+
+
 def assess(
     input: Path | str,
     *,
@@ -240,7 +258,7 @@ def write_case(
     pictures: bool = True,
     report: bool = True,
     progress: Progress | None = None,
-) -> tuple[str, ...]:
+) -> WrittenCase:
     """Write a case's tables, record, pictures and report, all at once.
 
     Parameters
@@ -255,8 +273,7 @@ def write_case(
 
     Returns
     -------
-    tuple of str
-        The files written, relative to ``out``, with forward slashes.
+    WrittenCase
 
     Raises
     ------
@@ -282,7 +299,7 @@ def write_case(
         files = tuple(sorted({*names, "case.json"}))
         document = case_document(_record(result, picture_notes), files)
         (stage / "case.json").write_bytes(case_json(document))
-    return files
+    return WrittenCase(out, files, picture_notes)
 
 
 def _silent(stage: str) -> None:

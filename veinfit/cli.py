@@ -18,6 +18,7 @@ from veinfit.errors import InputError
 # What the commands need is imported inside them: --help must not wait for numpy and VTK.
 if TYPE_CHECKING:
     from veinfit.case import CaseResult
+    from veinfit.notes import Note
     from veinfit.seating.model import Fit
 
 EXIT_DONE = 0
@@ -176,13 +177,14 @@ def _assess(arguments: argparse.Namespace, terminal: TextIO) -> int:
             image_date=arguments.image_date,
             progress=progress,
         )
-        files = write_case(
+        written = write_case(
             result, arguments.out, pictures=not arguments.no_pictures, progress=progress
         )
     if not arguments.quiet:
         print(_summary(result, arguments.verbose))
-        print(f"\nWritten to {arguments.out}:")
-        print("\n".join(f"  {name}" for name in files))
+        print("".join(f"\n{_note_line(note)}" for note in written.notes))
+        print(f"Written to {written.folder}:")
+        print("\n".join(f"  {name}" for name in written.files))
         print(f"\n{CAUTION}")
     return EXIT_SOME_FAILED if result.unassessed else EXIT_DONE
 
@@ -251,10 +253,13 @@ def _summary(result: CaseResult, verbose: bool) -> str:
     notes = [note for note in result.all_notes if verbose or note.severity == "caution"]
     if notes:
         lines.append("")
-    for note in notes:
-        about = f"{note.subject}: " if note.subject else ""
-        lines.append(f"{note.severity} ({note.stage}): {about}{note.text}")
+    lines += map(_note_line, notes)
     return "\n".join(lines)
+
+
+def _note_line(note: Note) -> str:
+    about = f"{note.subject}: " if note.subject else ""
+    return f"{note.severity} ({note.stage}): {about}{note.text}"
 
 
 def _closure(fit: Fit) -> str:
