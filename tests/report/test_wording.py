@@ -9,6 +9,7 @@ from veinfit.report.wording import (
     balloon_size,
     balloon_title,
     hours,
+    leak_mm,
     mark,
     number,
     place,
@@ -43,6 +44,16 @@ def test_numbers(value: float | None, digits: int, text: str) -> None:
 )
 def test_hours(clock: float, text: str) -> None:
     assert hours(clock).replace("\u00a0", " ") == text
+
+
+@pytest.mark.parametrize(
+    ("width", "text"),
+    [(None, MISSING), (0.0, "0.00 mm"), (0.54, "0.54 mm"), (1.04, "1.0 mm"), (12.2, "12.2 mm")],
+)
+def test_a_narrow_leak_shows_on_which_side_of_the_tolerance_it_is(
+    width: float | None, text: str
+) -> None:
+    assert leak_mm(width).replace("\u00a0", " ") == text
 
 
 def test_places() -> None:

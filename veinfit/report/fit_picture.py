@@ -32,6 +32,7 @@ from veinfit.report.scene import plane_segments
 from veinfit.report.wording import (
     balloon_title,
     hours,
+    leak_mm,
     mark,
     number,
     verdict_sentence,
@@ -184,7 +185,7 @@ def _side(
             for x, y in (tail + t * (head - tail) for t in np.linspace(0, 1, 6))
         )
     )
-    canvas.label(head, "into the vein", area, SMALL_PX, avoid=avoid, away_from=tail, leader=False)
+    canvas.label(head, "into the vein", area, SMALL_PX, avoid=avoid, away_from=tail)
     _side_labels(canvas, fit, frame, area, at, avoid)
 
 
@@ -277,7 +278,7 @@ def _leak_in_profile(
     where = ", on the side cut away" if before else ""
     canvas.label(
         flat.mean(axis=0),
-        f"leak {number(leak.width_mm)} mm{where}",
+        f"leak {leak_mm(leak.width_mm)}{where}",
         area,
         BODY_PX,
         bold=True,
@@ -358,7 +359,7 @@ def _axial(
         rim = _ring_point(leak.clock_h, middle, radius - 12 * u)
         canvas.line(np.stack([spot, rim]), LEAK, 2.0, clip=area, above=2.9)
         if k < LEAKS_LABELLED:
-            words = f"leak {number(leak.width_mm)} mm, {hours(leak.clock_h)}"
+            words = f"leak {leak_mm(leak.width_mm)}, {hours(leak.clock_h)}"
             canvas.label(spot, words, area, BODY_PX, bold=True, avoid=together, away_from=rim)
 
 
@@ -435,7 +436,7 @@ def figures(fit: Fit) -> str:
     stated: list[tuple[object, str]] = [
         (fit.occluded, f"occluded {yes_no(fit.occluded)}"),
         (fit.sealed, f"sealed by cold contact {yes_no(fit.sealed)}"),
-        (fit.leak_width_mm, f"leak width {number(fit.leak_width_mm)} mm"),
+        (fit.leak_width_mm, f"leak width {leak_mm(fit.leak_width_mm)}"),
         (
             fit.contact_arc_deg,
             f"contact over {number(fit.contact_arc_deg, 0)}° of the circumference",

@@ -10,6 +10,7 @@ from veinfit.report.wording import (
     MISSING,
     SPACE,
     balloon_size,
+    leak_mm,
     leak_place,
     leak_words,
     number,
@@ -91,7 +92,7 @@ MEASURES: tuple[Measure, ...] = (
     Measure(CLOSES, "seal_probability_low", "lower bound", "1", 2, always=False),
     Measure(CLOSES, "seal_probability_high", "upper bound", "1", 2, always=False),
     Measure(CLOSES, "sealed_after_freeze", "Sealed after freeze drift", always=False),
-    Measure(WHERE, "leak_width_mm", "Leak width", "mm"),
+    Measure(WHERE, "leak_width_mm", "Leak width", "mm", 2),
     Measure(WHERE, "leak_clock_h", "Leak on the clock", "h"),
     Measure(WHERE, "leak_side", "Leak side"),
     Measure(WHERE, "leak_area_mm2", "Leak orifice", "mm²", always=False),
@@ -302,7 +303,7 @@ def where_not(fit: Fit) -> str:
             return f"{MISSING} leak not measured"
         more = len(fit.leaks) - 1
         others = f"; {more} more" if more > 0 else ""
-        return f"leak {number(fit.leak_width_mm)}{SPACE}mm, {leak_place(fit)}{others}"
+        return f"leak {leak_mm(fit.leak_width_mm)}, {leak_place(fit)}{others}"
     if fit.sealed:
         return "nowhere: the line is closed"
     return "the line is closed, but not by cold contact alone"

@@ -51,6 +51,13 @@ def number(value: float | None, digits: int = 1) -> str:
     return text.replace("-", "−")
 
 
+def leak_mm(width_mm: float | None) -> str:
+    """Write a leak's width with its unit; hundredths below 1 mm, where the tolerance lies."""
+    if width_mm is None:
+        return MISSING
+    return f"{number(width_mm, 2 if abs(width_mm) < 1.0 else 1)}{SPACE}mm"
+
+
 def hours(clock_h: float) -> str:
     """Write a clock position: ``10.5 h``; midnight is twelve."""
     shown = round(clock_h % 12.0, 1)
@@ -106,7 +113,7 @@ def verdict_sentence(fit: Fit) -> str:
     if said == "open":
         if fit.leak_width_mm is None:
             return "Open: no closed line of contact"
-        return f"Open: leak {number(fit.leak_width_mm)}{SPACE}mm wide, {leak_place(fit)}"
+        return f"Open: leak {leak_mm(fit.leak_width_mm)} wide, {leak_place(fit)}"
     if said in words:
         return words[said]
     reason = f": {fit.reason}" if fit.reason else ""
@@ -116,7 +123,7 @@ def verdict_sentence(fit: Fit) -> str:
 def leak_words(leak: Leak) -> str:
     """Write one leak's width, arc and place."""
     return (
-        f"{number(leak.width_mm)}{SPACE}mm wide over {number(leak.arc_deg, 0)}°, "
+        f"{leak_mm(leak.width_mm)} wide over {number(leak.arc_deg, 0)}°, "
         f"{place(leak.side, leak.clock_h)}"
     )
 
