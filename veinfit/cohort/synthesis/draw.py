@@ -22,6 +22,7 @@ from veinfit.cohort.synthesis.draw_chamber import (
 )
 from veinfit.cohort.synthesis.draw_veins import CARINA_MM, VEIN_SETS
 from veinfit.cohort.synthesis.fields import Implicit
+from veinfit.cohort.synthesis.laws import as_vector
 from veinfit.cohort.synthesis.shape import AtriumShape
 from veinfit.cohort.synthesis.soundness import flaws
 
@@ -45,6 +46,9 @@ Clin Imaging 2011; two middle veins and the inferior common trunk are kept rarer
 """
 
 VARIANTS: tuple[str, ...] = tuple(VARIANT_SHARES)
+
+SCANNER_OFFSET_MM = 60.0
+"""The body's centre lies up to this far off the scanner's origin along each axis."""
 
 ATTEMPTS = 400
 """Draws of one seed before giving up; about one in three to ten is sound."""
@@ -94,6 +98,7 @@ def _drawn(rng: Generator, variant: str, seed: int) -> AtriumShape | None:
         mitral=draw_mitral(rng),
         neighbours=draw_neighbours(rng),
         carina_mm=float(rng.uniform(1.0, 2.5)),
+        centre=as_vector(rng.uniform(-SCANNER_OFFSET_MM, SCANNER_OFFSET_MM, size=3)),
         variant=variant,
         seed=seed,
     )

@@ -30,7 +30,7 @@ from veinfit.frames import (
 SECTORS = 72
 """Half-planes around a vein in which the half turn is sought."""
 
-FIRST_SECTORS = 36
+FIRST_SECTORS = 24
 """Half-planes in all rounds but the last."""
 
 ROUNDS = 3
@@ -46,7 +46,7 @@ AXIS_MM = 10.0
 """Length over which a vein's axis is fitted."""
 
 AXIS_RAYS = 90
-"""Rays of the sections whose centroids the axis is fitted to."""
+"""Rays of sections of which only the centroid is used."""
 
 SHORTEST_AXIS_MM = 2.0
 """Below this length the axis is the centreline's tangent."""
@@ -273,6 +273,7 @@ def _ostia(entries: list[_Entry], field: Implicit, flares: list[float]) -> list[
     for step in range(ROUNDS):
         last = step == ROUNDS - 1
         count = SECTORS if last else FIRST_SECTORS
+        rays = levels.RAYS if last else AXIS_RAYS
         starts = [
             _profile_starts(entry, field, flare, line, count)
             for entry, flare, line in zip(entries, flares, lines, strict=True)
@@ -286,7 +287,7 @@ def _ostia(entries: list[_Entry], field: Implicit, flares: list[float]) -> list[
         rho, z = (np.concatenate([start[k] for start in starts]) for k in (1, 2))
         turns = half_turns(field, sectors, rho, z, refined=last)
         result = [
-            _fitted(entry, field, line[1], turns, slice(k * count, (k + 1) * count))
+            _fitted(entry, field, line, turns, slice(k * count, (k + 1) * count), rays)
             for k, (entry, line) in enumerate(zip(entries, lines, strict=True))
         ]
         lines = [
@@ -337,8 +338,14 @@ def _profile_starts(
 
 
 def _fitted(
-    entry: _Entry, field: Implicit, axis: FloatArray, turns: HalfTurns, part: slice
+    entry: _Entry,
+    field: Implicit,
+    line: tuple[FloatArray, FloatArray],
+    turns: HalfTurns,
+    part: slice,
+    rays: int,
 ) -> OstiumTruth:
+    before, axis = line
     found = np.isfinite(turns.points[part, 0])
     points = turns.points[part][found]
     if 3 * len(points) < len(found):
@@ -346,7 +353,7 @@ def _fitted(
     middle, normal = fit_plane(points, axis)
     offsets = (points - middle) @ normal
     spread = float(np.subtract(*np.percentile(offsets, [95.0, 5.0])))
-    contour, closed = _ostial_contour(field, points, middle, normal)
+    contour, closed = _ostial_contour(field, points, middle, normal, rays)
     size = levels.measure(contour, normal)
     return OstiumTruth(
         centre=size.centroid,
@@ -363,6 +370,7 @@ def _fitted(
         sectors_found=len(points),
         turn_deg=(turns.atrium_deg - turns.trunk_deg)[part][found],
         closed=closed,
+        unsettled_mm=float(np.linalg.norm(size.centroid - before)),
     )
 
 
@@ -404,7 +412,7 @@ def _weighted(design: FloatArray, height: FloatArray, weight: FloatArray) -> Flo
 
 
 def _ostial_contour(
-    field: Implicit, points: FloatArray, middle: FloatArray, normal: FloatArray
+    field: Implicit, points: FloatArray, middle: FloatArray, normal: FloatArray, rays: int
 ) -> tuple[FloatArray, bool]:
     """Zero contour in the ostial plane; bridged at half-turn radii where it runs out."""
     centre = middle
@@ -416,7 +424,7 @@ def _ostial_contour(
         angle = np.arctan2(d @ e2, d @ e1)
         radius = np.hypot(d @ e1, d @ e2)
         order = np.argsort(angle)
-        phi = np.linspace(0.0, 2.0 * np.pi, levels.RAYS, endpoint=False)
+        phi = np.linspace(0.0, 2.0 * np.pi, rays, endpoint=False)
         expected = np.interp(phi, angle[order], radius[order], period=2.0 * np.pi)
         directions = np.cos(phi)[:, None] * e1 + np.sin(phi)[:, None] * e2
         origins = np.broadcast_to(centre, directions.shape)

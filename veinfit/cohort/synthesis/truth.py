@@ -38,6 +38,9 @@ class OstiumTruth:
     closed : bool
         False where the plane runs out of the vein somewhere, so that the
         contour was bridged there and sizes are less certain.
+    unsettled_mm : float
+        How far the centre still moved when the axis line was last laid anew:
+        near 0 unless the fit of the plane has more than one answer.
     """
 
     centre: FloatArray
@@ -54,6 +57,7 @@ class OstiumTruth:
     sectors_found: int
     turn_deg: FloatArray
     closed: bool
+    unsettled_mm: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
