@@ -78,6 +78,26 @@ def test_without_a_leak_the_widest_gap_is_in_profile(
     assert frame.weak == pytest.approx(np.cos(turn) * twelve + np.sin(turn) * three)
 
 
+def test_a_balloon_beside_the_axis_is_shown_beside_it(
+    anatomy: Anatomy, fits: tuple[Fit, ...]
+) -> None:
+    vein = next(v for v in anatomy.veins if v.name == "RSPV")
+    twelve, three, _ = clock_basis(vein.axis)
+    aside = unit(0.6 * twelve - 0.8 * three)
+    for far, shown in ((4.0, True), (2.0, False)):
+        moved = [
+            replace(fit, centre=fit.centre + far * aside)
+            for fit in _of(fits, "RSPV")
+            if fit.centre is not None
+        ]
+        frame = frame_vein(vein, moved, *SIZE)
+        assert (float(frame.weak @ aside) == pytest.approx(1.0)) is shown
+        if shown:
+            # Ostium and balloon lie in one cut.
+            offset = moved[0].centre - vein.ostium.centre
+            assert offset @ frame.side.towards == pytest.approx(0.0, abs=1e-9)
+
+
 def test_without_any_reading_the_longest_diameter_is_in_profile(
     anatomy: Anatomy, fits: tuple[Fit, ...]
 ) -> None:

@@ -49,6 +49,10 @@ AXIAL_CUT = 0.4
 """In the view down the axis, what lies further behind the centre than this share of the
 radius is cut away: contact of the freezing zone lies before the centre."""
 
+OFF_CENTRE_MM = 3.0
+"""Without a leak, a balloon this far beside the vein's axis is shown beside it: the cut
+through its centre then goes through the ostium too."""
+
 SET_BACK_MM = 0.5
 """The whole wall is set back by this beside the patch, which is a finer copy of its part."""
 
@@ -61,8 +65,9 @@ class FitFrame:
     ----------
     weak : (3,) array
         Unit vector across the axis toward the place of which the view from the
-        side shows the profile: the widest leak of any size, else the direction
-        of the widest gap, else the ostium's greatest diameter.
+        side shows the profile: the widest leak of any size, else the side to
+        which the balloons lie, else the widest gap, else the ostium's greatest
+        diameter.
     side, axial : Camera
     """
 
@@ -130,10 +135,17 @@ def _weak_direction(vein: Vein, fits: Sequence[Fit]) -> FloatArray:
         for fit in fits
         if fit.leak_width_mm is not None and fit.leak_clock_h is not None and not fit.occluded
     ]
+    if stated:
+        return clock_direction(max(stated)[1], axis)
+    offsets = [fit.centre - vein.ostium.centre for fit in fits if fit.centre is not None]
+    if offsets:
+        aside = np.mean(offsets, axis=0)
+        aside = aside - (aside @ axis) * axis
+        if np.linalg.norm(aside) > OFF_CENTRE_MM:
+            return np.asarray(unit(aside))
     readings = [(r.gap_mm, r.clock_h) for fit in fits for r in fit.clock if r.gap_mm is not None]
-    for places in (stated, readings):
-        if places:
-            return clock_direction(max(places)[1], axis)
+    if readings:
+        return clock_direction(max(readings)[1], axis)
     return _longest_direction(vein)
 
 

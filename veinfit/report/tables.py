@@ -89,8 +89,12 @@ MEASURES: tuple[Measure, ...] = (
     Measure(CLOSES, "sealed", "Sealed (closed line of cold contact)"),
     Measure(CLOSES, "occlusion_grade", "Occlusion grade, 4 complete to 1 poor", always=False),
     Measure(CLOSES, "seal_probability", "Probability of closure", "1", 2, always=False),
-    Measure(CLOSES, "seal_probability_low", "lower bound", "1", 2, always=False),
-    Measure(CLOSES, "seal_probability_high", "upper bound", "1", 2, always=False),
+    Measure(
+        CLOSES, "seal_probability_low", "Probability of closure, lower bound", "1", 2, always=False
+    ),
+    Measure(
+        CLOSES, "seal_probability_high", "Probability of closure, upper bound", "1", 2, always=False
+    ),
     Measure(CLOSES, "sealed_after_freeze", "Sealed after freeze drift", always=False),
     Measure(WHERE, "leak_width_mm", "Leak width", "mm", 2),
     Measure(WHERE, "leak_clock_h", "Leak on the clock", "h"),
