@@ -276,7 +276,7 @@ def _group_from_mapping(
         if item is None:
             faults.append(_unknown("setting", name, known) + f" in [{group_name}]")
             continue
-        kind = type(item.default)
+        kind: Any = type(item.default)
         if kind in (int, float):
             whole = isinstance(value, int) or (isinstance(value, float) and kind is float)
             if isinstance(value, bool) or not whole or math.isnan(value):
