@@ -269,7 +269,8 @@ def _closure(fit: Fit) -> str:
 
 
 def _number(value: float | None, decimals: int) -> str:
-    return "" if value is None else f"{value + 0.0:.{decimals}f}"
+    # Adding zero takes the sign from a number that rounds to none.
+    return "" if value is None else f"{round(value, decimals) + 0.0:.{decimals}f}"
 
 
 def _aligned(rows: Sequence[Sequence[str]]) -> Iterator[str]:
