@@ -438,12 +438,11 @@ def read_vtk_file(path: Path, suffix: str) -> Polygons:
 
 
 def _has_solid_cells(grid: Any) -> bool:
-    from vtkmodules.vtkCommonDataModel import vtkCellTypes, vtkGenericCell
+    from vtkmodules.vtkCommonDataModel import vtkGenericCell
 
-    kinds, cell = vtkCellTypes(), vtkGenericCell()
-    grid.GetCellTypes(kinds)
-    for k in range(kinds.GetNumberOfTypes()):
-        cell.SetCellType(kinds.GetCellType(k))
+    cell = vtkGenericCell()
+    for kind in {grid.GetCellType(k) for k in range(grid.GetNumberOfCells())}:
+        cell.SetCellType(kind)
         if cell.GetCellDimension() == 3:
             return True
     return False
