@@ -33,10 +33,13 @@ LEAST_PROFILE_MM = 4.0
 REACH_MM = 30.0
 """A profile is walked this far from its start: past any antrum."""
 
-TURN_ENDS_DEG = 8.0
-"""The turn has ended where the angle falls this far below its greatest so far."""
+PLATEAU_MM = 3.0
+"""The turn has ended where over this length of wall ..."""
 
-LEAST_TURN_DEG = 20.0
+PLATEAU_DEG = 1.0
+"""... the angle grows by less than this: the noise of a smoothed voxel surface."""
+
+LEAST_TURN_DEG = 10.0
 """A wall that turns less than this has no ostium in that direction."""
 
 
@@ -169,11 +172,7 @@ def _half_turn(
     angle = _walk_angle(even)
     lead = max(int(min(VEIN_DIRECTION_MM, lead_mm) / PROFILE_STEP_MM), 1)
     start_deg = float(np.median(angle[:lead]))
-    greatest = np.maximum.accumulate(angle)
-    fallen = np.flatnonzero(
-        (greatest - angle > TURN_ENDS_DEG) & (greatest > start_deg + LEAST_TURN_DEG)
-    )
-    stop = int(fallen[0]) if len(fallen) else len(angle)
+    stop = _turn_end(angle, start_deg)
     peak = int(np.argmax(angle[:stop]))
     end_deg = float(angle[peak])
     if end_deg - start_deg < LEAST_TURN_DEG:
@@ -189,6 +188,16 @@ def _half_turn(
     r, z = (float(np.interp(here, index, even[:, k])) for k in range(2))
     length = (finish - begin) * PROFILE_STEP_MM if begin is not None and finish is not None else 0.0
     return HalfTurn(origin + r * out + z * axis, start_deg, end_deg, float(length))
+
+
+def _turn_end(angle: FloatArray, start_deg: float) -> int:
+    """Index before which the turn's greatest angle lies: where it first stops growing."""
+    ahead = int(PLATEAU_MM / PROFILE_STEP_MM)
+    turned = np.maximum.accumulate(angle) > start_deg + LEAST_TURN_DEG
+    later = np.concatenate([angle[ahead:], np.full(min(ahead, len(angle)), -np.inf)])[: len(angle)]
+    still = np.flatnonzero(turned & (later - angle < PLATEAU_DEG))
+    # Just past the first such point the angle may still creep up to its greatest.
+    return min(int(still[0]) + ahead // 2, len(angle)) if len(still) else len(angle)
 
 
 def _walk_angle(even: FloatArray) -> FloatArray:
