@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -73,7 +74,7 @@ class SyntheticAtrium:
         spacing_mm: Vector = (0.5, 0.5, 0.7),
         rotation_deg: Vector = (0.0, 0.0, 0.0),
         multi_label: bool = True,
-        with_neighbours: bool = False,
+        neighbours: Sequence[str] = (),
         margin_mm: float = 5.0,
     ) -> LabelVolume:
         """Return a label volume: a voxel is blood where its centre is.
@@ -86,24 +87,25 @@ class SyntheticAtrium:
             Turn of the index axes, which point left, posterior and superior without it.
         multi_label : bool
             Each vein and the appendage carry a value of their own; else all blood is 1.
-        with_neighbours : bool
-            Add septum, oesophagus and right phrenic nerve.
+        neighbours : sequence of str
+            Any of ``septum``, ``oesophagus`` and ``right_phrenic_nerve`` to be labelled too.
         margin_mm : float
             Least room around the atrium.
         """
         return label_volume(
             self.shape,
             self.implicit,
-            self.neighbours if with_neighbours else None,
+            self.neighbours if neighbours else None,
+            tuple(neighbours),
             spacing_mm,
             rotation_deg,
             multi_label,
             margin_mm,
         )
 
-    def label_map_text(self, multi_label: bool = True, with_neighbours: bool = False) -> str:
+    def label_map_text(self, multi_label: bool = True, neighbours: Sequence[str] = ()) -> str:
         """Return the label map (TOML) that goes with :meth:`label_volume`."""
-        return label_map_text(self.shape, multi_label, with_neighbours)
+        return label_map_text(self.shape, multi_label, tuple(neighbours))
 
     @cached_property
     def neighbours(self) -> Neighbours:

@@ -147,7 +147,6 @@ def draw_neighbours(rng: Generator) -> NeighbourShape:
     return NeighbourShape(
         phrenic_gap_mm=float(np.clip(math.exp(rng.normal(math.log(8.0), 0.5)), 2.0, 20.0)),
         phrenic_along_mm=float(rng.uniform(5.0, 16.0)),
-        phrenic_angle_deg=float(rng.uniform(15.0, 75.0)),
         oesophagus_x_mm=truncated_normal(rng, 8.0, 7.0, -10.0, 20.0),
         oesophagus_radius_mm=float(rng.uniform(5.5, 8.0)),
         oesophagus_gap_mm=float(rng.uniform(2.5, 5.0)),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 from scipy.spatial import cKDTree
 
 from veinfit.cohort.synthesis.fields import FAR_MM, Implicit, Tube
@@ -34,8 +34,14 @@ OESOPHAGUS_START_MM = 90.0
 LINE_STEP_MM = 2.0
 """Spacing of the points of nerve and oesophagus."""
 
-SMOOTHING_POINTS = 3.0
+SMOOTHING_POINTS = 4.0
 """Standard deviation, in points, of the smoothing along a line."""
+
+SMOOTHING_REACH = 6
+"""The smoothing reaches over so many points on either side."""
+
+PUSHES = 60
+"""Rounds of pushing the nerve clear of the blood."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,30 +116,41 @@ def _resampled(points: FloatArray, step: float) -> FloatArray:
     return np.stack([np.interp(s, length, points[:, k]) for k in range(3)], axis=1)
 
 
+def _lifted(offsets: FloatArray) -> FloatArray:
+    """Smooth a row of offsets (N,) without letting any become smaller."""
+    # The Gaussian reaches no farther than the window of the maximum, so that
+    # every mean is over values of at least the offset.
+    upper = maximum_filter1d(offsets, 2 * SMOOTHING_REACH + 1, mode="nearest")
+    sigma, truncate = SMOOTHING_POINTS, SMOOTHING_REACH / SMOOTHING_POINTS
+    return np.asarray(gaussian_filter1d(upper, sigma, mode="nearest", truncate=truncate))
+
+
 def _phrenic(shape: NeighbourShape, field: Implicit, tube: Tube) -> Tubular:
     at = tube.curve.parameter(np.array([shape.phrenic_along_mm]))
-    place = tube.curve.position(at)[0]
-    angle = np.radians(shape.phrenic_angle_deg)
-    out = np.array([-np.sin(angle), -np.cos(angle), 0.0])
+    place, along = tube.curve.position(at)[0], tube.curve.tangent(at)[0]
+    # In front of the vein, square to it and level.
+    level = unit(np.array([along[0], along[1], 0.0]))
+    out = np.array([level[1], -level[0], 0.0])
+    out *= -np.sign(out[1])
     below, above = PHRENIC_REACH_MM
     z = np.arange(-below, above + 0.1, LINE_STEP_MM)
-    # Straight down from the upper mediastinum, then a little forward onto the diaphragm.
-    line = np.stack([-0.002 * np.minimum(z, 0.0) ** 2, 0.10 * z, z], axis=1) + place
+    # Down from the upper mediastinum, then a little toward the middle on the diaphragm.
+    line = np.stack([0.003 * np.minimum(z, 0.0) ** 2, 0.10 * z, z], axis=1) + place
     gap = min(shape.phrenic_gap_mm, GREATEST_GAP_MM)
-    shift = np.zeros(len(z))
-    for _ in range(40):
-        short = gap - field.value(line + shift[:, None] * out)
-        shift += np.maximum(short, 0.0)
+    offset = np.zeros(len(z))
+    for _ in range(PUSHES):
+        short = gap - field.value(line + offset[:, None] * out)
+        offset += np.maximum(short, 0.0)
         if (short < 0.02).all():
             break
-        shift = np.maximum(shift, gaussian_filter1d(shift, SMOOTHING_POINTS))
+    line = line + _lifted(offset)[:, None] * out
     # Moved as a whole until its nearest point has the gap asked for.
     low, high = -15.0, 15.0
     for _ in range(40):
         middle = 0.5 * (low + high)
-        free = field.value(line + (shift + middle)[:, None] * out).min() >= gap
+        free = field.value(line + middle * out).min() >= gap
         low, high = (low, middle) if free else (middle, high)
-    return Tubular("right_phrenic_nerve", line + (shift + high)[:, None] * out, PHRENIC_RADIUS_MM)
+    return Tubular("right_phrenic_nerve", line + high * out, PHRENIC_RADIUS_MM)
 
 
 def _oesophagus(shape: NeighbourShape, field: Implicit) -> Tubular:
@@ -150,9 +167,7 @@ def _oesophagus(shape: NeighbourShape, field: Implicit) -> Tubular:
     reach = np.full(len(z), OESOPHAGUS_START_MM + 5.0)
     depth = OESOPHAGUS_START_MM - ray_roots(inside_out, start, forward, reach)
     found = np.isfinite(depth)
-    y = np.interp(z, z[found], depth[found])
-    for _ in range(20):
-        y = np.maximum(gaussian_filter1d(y, SMOOTHING_POINTS, mode="nearest"), y)
+    y = _lifted(np.interp(z, z[found], depth[found]))
     return Tubular("oesophagus", np.stack([x, y, z], axis=1) + centre, shape.oesophagus_radius_mm)
 
 

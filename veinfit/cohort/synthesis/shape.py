@@ -211,9 +211,7 @@ class NeighbourShape:
         Least distance of the right phrenic nerve's line to the blood of the
         right superior vein.
     phrenic_along_mm : float
-        Where along that vein the nerve passes, from the body.
-    phrenic_angle_deg : float
-        Side of the vein on which it passes: 0 is anterior, 90 lateral or superior.
+        Where along that vein the nerve passes in front of it, from the body.
     oesophagus_x_mm : float
         Sideways place of the oesophagus behind the posterior wall, left positive.
     oesophagus_radius_mm : float
@@ -227,7 +225,6 @@ class NeighbourShape:
 
     phrenic_gap_mm: float = 8.0
     phrenic_along_mm: float = 10.0
-    phrenic_angle_deg: float = 45.0
     oesophagus_x_mm: float = 8.0
     oesophagus_radius_mm: float = 6.5
     oesophagus_gap_mm: float = 3.0

@@ -167,22 +167,27 @@ class AtriumTruth:
                 return vein
         raise KeyError(f"no vein {name}; there are {', '.join(v.name for v in self.veins)}")
 
-    def as_mapping(self, decimals: int = 4) -> dict[str, Any]:
-        """Return plain nested values, rounded, for a JSON file."""
-        return {key: _plain(value, decimals) for key, value in _fields(self).items()}
+    def as_mapping(self, decimals: int = 4, curves: bool = True) -> dict[str, Any]:
+        """Return plain nested values, rounded, for a JSON file.
+
+        Without ``curves`` contours, half-turn points and centrelines are left out.
+        """
+        plain: dict[str, Any] = _plain(self, decimals, () if curves else CURVES)
+        return plain
 
 
-def _fields(value: Any) -> dict[str, Any]:
-    return {item.name: getattr(value, item.name) for item in dataclasses.fields(value)}
+CURVES = ("contour", "half_turn_points", "turn_deg", "centreline")
+"""Fields that hold a row for every sector or station."""
 
 
-def _plain(value: Any, decimals: int) -> Any:
+def _plain(value: Any, decimals: int, left_out: tuple[str, ...]) -> Any:
     if dataclasses.is_dataclass(value):
-        return {key: _plain(inner, decimals) for key, inner in _fields(value).items()}
+        names = [item.name for item in dataclasses.fields(value) if item.name not in left_out]
+        return {name: _plain(getattr(value, name), decimals, left_out) for name in names}
     if isinstance(value, np.ndarray):
         return (np.round(value, decimals) + 0.0).tolist()
     if isinstance(value, tuple | list):
-        return [_plain(inner, decimals) for inner in value]
+        return [_plain(inner, decimals, left_out) for inner in value]
     if isinstance(value, np.floating | float):
         return round(float(value), decimals) + 0.0
     if isinstance(value, np.integer):

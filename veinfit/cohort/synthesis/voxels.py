@@ -43,12 +43,16 @@ def label_volume(
     shape: AtriumShape,
     field: Implicit,
     neighbours: Neighbours | None,
+    wanted: tuple[str, ...],
     spacing_mm: Vector,
     rotation_deg: Vector,
     multi_label: bool,
     margin_mm: float,
 ) -> LabelVolume:
     """Sample the atrium at voxel centres (see :meth:`SyntheticAtrium.label_volume`)."""
+    unknown = set(wanted) - {"septum", *STRUCTURE_VALUES}
+    if unknown:
+        raise ValueError(f"no neighbour {', '.join(sorted(unknown))}")
     rotation = rotation_matrix(rotation_deg)
     low, high = surfaces.bounds(field, margin_mm)
     corners = np.stack(np.meshgrid(*zip(low, high, strict=True), indexing="ij"), axis=-1)
@@ -64,11 +68,11 @@ def label_volume(
         index = np.argwhere(values > 0)
         values[tuple(index.T)] = _parts(shape, field, apply_affine(affine, index))
     if neighbours is not None:
-        _add_neighbours(values, affine, neighbours, field)
+        _add_neighbours(values, affine, neighbours, wanted, field)
     return LabelVolume(values, affine)
 
 
-def label_map_text(shape: AtriumShape, multi_label: bool, with_neighbours: bool) -> str:
+def label_map_text(shape: AtriumShape, multi_label: bool, neighbours: tuple[str, ...]) -> str:
     """Return the label map (TOML) of a volume made with these options."""
     names = ["left_atrium"]
     if multi_label:
@@ -77,12 +81,13 @@ def label_map_text(shape: AtriumShape, multi_label: bool, with_neighbours: bool)
         if shape.appendage is not None:
             names.append("appendage")
     lines = ["[labels]"]
-    if with_neighbours:
+    if "septum" in neighbours:
         names.append("septum")
     lines += [f"{name} = {LABEL_VALUES[name]}" for name in names]
-    if with_neighbours:
+    structures = [name for name in STRUCTURE_VALUES if name in neighbours]
+    if structures:
         lines += ["", "[structures]"]
-        lines += [f"{name} = {value}" for name, value in STRUCTURE_VALUES.items()]
+        lines += [f"{name} = {STRUCTURE_VALUES[name]}" for name in structures]
     return "\n".join(lines) + "\n"
 
 
@@ -116,9 +121,25 @@ def _parts(shape: AtriumShape, field: Implicit, points: FloatArray) -> IntArray:
 
 
 def _add_neighbours(
-    values: np.ndarray, affine: FloatArray, neighbours: Neighbours, field: Implicit
+    values: np.ndarray,
+    affine: FloatArray,
+    neighbours: Neighbours,
+    wanted: tuple[str, ...],
+    field: Implicit,
 ) -> None:
     """Write the neighbours into background voxels; the oesophagus and the nerve win."""
+    if "septum" in wanted:
+        _add_septum(values, affine, neighbours, field)
+    for tubular in neighbours.tubular:
+        if tubular.name in wanted:
+            index = _free_voxels(values, affine, tubular.points, tubular.radius_mm)
+            held = tubular.holds(apply_affine(affine, index))
+            values[tuple(index[held].T)] = STRUCTURE_VALUES[tubular.name]
+
+
+def _add_septum(
+    values: np.ndarray, affine: FloatArray, neighbours: Neighbours, field: Implicit
+) -> None:
     crossing, radius = neighbours.septal_crossing, neighbours.septum_radius_mm
     index = _free_voxels(values, affine, crossing[None], radius)
     points = apply_affine(affine, index)
@@ -126,10 +147,6 @@ def _add_neighbours(
     index, points = index[near], points[near]
     septum = field.value(points) < neighbours.septum_thickness_mm
     values[tuple(index[septum].T)] = LABEL_VALUES["septum"]
-    for tubular in neighbours.tubular:
-        index = _free_voxels(values, affine, tubular.points, tubular.radius_mm)
-        held = tubular.holds(apply_affine(affine, index))
-        values[tuple(index[held].T)] = STRUCTURE_VALUES[tubular.name]
 
 
 def _free_voxels(
