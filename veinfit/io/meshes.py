@@ -17,7 +17,7 @@ from veinfit.io.mesh_formats import (
     read_vtk_file,
     triangulated,
 )
-from veinfit.labels.model import ATRIUM_EXTENT_MM
+from veinfit.labels.model import ATRIUM_EXTENT_MM, plain_number
 from veinfit.surface import Surface
 
 Unit = Literal["mm", "cm", "m", "um"]
@@ -104,7 +104,7 @@ def _check_size(points: FloatArray, path: Path, unit: Unit) -> None:
     if least <= extent * MM_PER_UNIT[unit] <= most:
         return
     fitting = [u for u in UNITS if least <= extent * MM_PER_UNIT[u] <= most]
-    found = f"mesh {path} is {extent:.3g} {unit} across"
+    found = f"mesh {path} is {plain_number(extent)} {unit} across"
     usual = f"a left atrium with its veins is {least:g} to {most:g} mm"
     if fitting:
         raise InputError(f"{found}, but {usual}: it fits {fitting[0]}; pass --unit {fitting[0]}")

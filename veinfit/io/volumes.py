@@ -15,7 +15,7 @@ from veinfit.errors import InputError
 from veinfit.frames import FloatArray, ras_affine_to_lps
 from veinfit.io.files import VOLUME_SUFFIXES, check_file, first_line, known_suffix
 from veinfit.io.quiet import captured_stderr, captured_warnings
-from veinfit.labels.model import LabelArray, LabelVolume
+from veinfit.labels.model import LabelArray, LabelVolume, plain_number
 from veinfit.notes import Note
 
 SMALLEST_GRID = 8
@@ -326,7 +326,7 @@ def _three_axes(shape: Iterable[int], path: Path) -> tuple[int, int, int]:
 def _check_grid(affine: FloatArray, path: Path) -> None:
     """Refuse a grid that is singular, sheared, or not in mm."""
     edges = np.linalg.norm(affine[:3, :3], axis=0)
-    listed = " × ".join(f"{e:.3g}" for e in edges)
+    listed = " × ".join(map(plain_number, edges))
     if not np.isfinite(affine).all() or not (edges > 0).all():
         raise InputError(
             f"volume {path} has a placement that is not finite or has an axis of no length; "

@@ -16,6 +16,7 @@ from veinfit.labels.model import (
     LabelledLumen,
     LabelMap,
     LabelVolume,
+    plain_number,
 )
 from veinfit.labels.voxel_surface import crop_to, lumen_surface
 from veinfit.notes import Note, Severity
@@ -266,9 +267,9 @@ def _check_size(lumen: BoolArray, volume: LabelVolume, label_map: LabelMap | Non
     if not least <= longest <= most:
         what = "the label" if label_map is None else f"the union of the labels ({label_map.source})"
         raise InputError(
-            f"{what} is {longest:.3g} mm across, but a left atrium with its veins is "
+            f"{what} is {plain_number(longest)} mm across, but a left atrium with its veins is "
             f"{least:g} to {most:g} mm; check the values and the voxel spacing "
-            f"({' × '.join(f'{e:.3g}' for e in volume.edges_mm)} mm)"
+            f"({' × '.join(map(plain_number, volume.edges_mm))} mm)"
         )
 
 

@@ -43,6 +43,11 @@ def is_structure_name(name: str) -> bool:
     return STRUCTURE_NAME.fullmatch(name) is not None
 
 
+def plain_number(value: float) -> str:
+    """Write a number to three digits without an exponent, for messages."""
+    return str(np.format_float_positional(value, precision=3, fractional=False, trim="-"))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LabelVolume:
     """Whole numbers on a grid, placed in the patient.
