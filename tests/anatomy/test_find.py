@@ -1,0 +1,173 @@
+"""The whole anatomy on atria with a known answer, in several states of repair."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from outside.scaffold_atrium import LONG_TUBES_MM, closed_with_caps, scaffold_atrium
+from scipy.spatial.transform import Rotation
+from surface.shapes import moved, sphere
+
+from veinfit.anatomy import find_anatomy
+from veinfit.anatomy.model import LumenInput
+from veinfit.cohort.synthesis import build
+from veinfit.cohort.synthesis.draw import draw_shape
+from veinfit.errors import InputError
+from veinfit.frames import RAS_TO_LPS, angle_deg
+from veinfit.labels import lumen_surface
+from veinfit.settings import Settings
+
+SETTINGS = Settings()
+FOUR = {"LSPV", "LIPV", "RSPV", "RIPV"}
+
+
+def anatomy_of(surface, **options):
+    return find_anatomy(LumenInput(surface, **options), SETTINGS)
+
+
+def by_name(veins):
+    return {v.name: v for v in veins}
+
+
+@pytest.fixture(scope="module")
+def scaffold():
+    return scaffold_atrium(ostium_length_mm=LONG_TUBES_MM)
+
+
+@pytest.fixture(scope="module")
+def scaffold_found(scaffold):
+    return anatomy_of(scaffold.surface)
+
+
+# --- the scaffold's human atria (scaffoldmaker, PyPI): an anatomy that is not ours
+
+
+def test_the_scaffold_has_its_four_veins(scaffold, scaffold_found):
+    found = by_name(scaffold_found.veins)
+    assert set(found) == FOUR
+    for vein in scaffold.veins:
+        mine = found[vein.name]
+        last = mine.sections[-1]
+        # Its own stated inner diameters, 8.8 mm left and 9.6 mm right, at the tubes' ends.
+        assert last.measures.d_area_mm == pytest.approx(vein.inner_diameter_mm, abs=0.3)
+        assert mine.name_confidence > 0.9
+        assert np.linalg.norm(mine.centreline.points[-1] - vein.end_centre_mm) < 0.5
+        # The tube's axis is an arc that turns 10 degrees: its chord lies 5 degrees off its end.
+        assert angle_deg(mine.axis, vein.end_axis) < 10.0
+        assert mine.trunk_at_least
+        assert 10.0 < mine.trunk_length_mm < 16.0
+
+
+def test_the_scaffold_with_its_own_short_tubes_has_the_same_ostia(scaffold_found):
+    short = by_name(anatomy_of(scaffold_atrium().surface).veins)
+    for vein in scaffold_found.veins:
+        # The ring grows with the tube in the scaffold: about a millimetre.
+        assert np.linalg.norm(short[vein.name].ostium.centre - vein.ostium.centre) < 2.0
+        assert angle_deg(short[vein.name].ostium.normal, vein.ostium.normal) < 10.0
+
+
+def test_a_closed_input_gives_the_same_veins_as_an_open_one(scaffold, scaffold_found):
+    closed = anatomy_of(closed_with_caps(scaffold))
+    found = by_name(closed.veins)
+    assert set(found) == FOUR
+    for vein in scaffold_found.veins:
+        other = found[vein.name].ostium
+        assert np.linalg.norm(other.centre - vein.ostium.centre) < 1.0
+        assert other.measures.d_area_mm == pytest.approx(vein.ostium.measures.d_area_mm, abs=0.5)
+    assert angle_deg(closed.mitral.normal, scaffold.mitral_axis) < 10.0
+
+
+def test_nothing_depends_on_where_the_heart_lies(scaffold, scaffold_found):
+    turn = Rotation.from_rotvec(np.radians(17.0) * np.array([0.6, 0.0, 0.8])).as_matrix()
+    shift = np.array([-120.0, 340.0, 95.0])
+    there = by_name(anatomy_of(moved(scaffold.surface, turn, shift)).veins)
+    for vein in scaffold_found.veins:
+        other = there[vein.name]
+        assert np.linalg.norm(other.ostium.centre - (turn @ vein.ostium.centre + shift)) < 1.0
+        assert other.ostium.measures.d_area_mm == pytest.approx(
+            vein.ostium.measures.d_area_mm, abs=0.5
+        )
+        assert angle_deg(other.axis, turn @ vein.axis) < 2.0
+
+
+def test_a_wrong_frame_is_refused(scaffold):
+    with pytest.raises(InputError, match="--frame ras"):
+        anatomy_of(moved(scaffold.surface, RAS_TO_LPS, np.zeros(3)))
+
+
+def test_rims_belong_to_the_veins_they_end(scaffold, scaffold_found):
+    wall = scaffold_found.wall
+    for vein in scaffold.veins:
+        (rim,) = by_name(scaffold_found.veins)[vein.name].end_rims
+        distance = np.linalg.norm(wall.points[rim] - vein.end_centre_mm, axis=1)
+        assert distance.max() < 0.6 * vein.inner_diameter_mm
+    assert scaffold_found.mitral.rim.size > 40
+
+
+def test_ridges_are_measured_over_the_wall(scaffold_found):
+    pairs = {(r.start, r.end) for r in scaffold_found.ridges}
+    assert {("LSPV", "LIPV"), ("RSPV", "RIPV")} <= pairs
+    for ridge in scaffold_found.ridges:
+        straight = np.linalg.norm(ridge.path[-1] - ridge.path[0])
+        assert straight - 1e-6 <= ridge.width_mm < 2.0 * straight + 1.0
+
+
+# --- invented atria with the truth from their implicit function
+
+
+@pytest.fixture(scope="module", params=["four", "left_common_long", "right_middle"])
+def invented(request):
+    return build(draw_shape(3, request.param))
+
+
+def check_against_truth(anatomy, truth, ostium_mm):
+    found = by_name(anatomy.veins)
+    assert set(found) == {v.name for v in truth.veins}
+    for vein in truth.veins:
+        mine = found[vein.name]
+        if vein.station is not None:
+            near = min(
+                mine.sections, key=lambda s: np.linalg.norm(s.centre - vein.station.centroid)
+            )
+            for name in ("d_area_mm", "d_max_mm", "d_min_mm"):
+                assert getattr(near.measures, name) == pytest.approx(
+                    getattr(vein.station, name), abs=0.3
+                ), (vein.name, name)
+        assert np.linalg.norm(mine.ostium.centre - vein.ostium.centre) < ostium_mm, vein.name
+
+
+def test_an_open_mesh_is_measured_right(invented):
+    anatomy = anatomy_of(invented.open_surface())
+    truth = invented.truth
+    check_against_truth(anatomy, truth, ostium_mm=4.0)
+    assert anatomy.volume_ml == pytest.approx(truth.volume_ml, rel=0.01)
+    found = by_name(anatomy.veins)
+    for vein in truth.veins:
+        if vein.axis_length_mm >= 8.0:
+            assert (
+                min(
+                    angle_deg(found[vein.name].axis, vein.axis),
+                    angle_deg(found[vein.name].axis, vein.section_axis),
+                )
+                < 2.0
+            ), vein.name
+
+
+def test_a_label_volume_is_measured_like_a_mesh(invented):
+    volume = invented.label_volume(spacing_mm=(0.5, 0.5, 0.7), multi_label=False)
+    surface = lumen_surface(volume.values > 0, volume.affine, SETTINGS.surface)
+    check_against_truth(anatomy_of(surface, resolution_mm=0.7), invented.truth, ostium_mm=4.0)
+
+
+# --- what is no left atrium with veins
+
+
+def test_a_bare_ball_has_no_veins():
+    with pytest.raises(InputError, match="no pulmonary vein"):
+        anatomy_of(sphere(24.0))
+
+
+@pytest.mark.parametrize("radius", [8.0, 80.0])
+def test_a_volume_no_atrium_can_have_is_refused(radius):
+    with pytest.raises(InputError, match="mL, which is no left atrium"):
+        anatomy_of(sphere(radius))
