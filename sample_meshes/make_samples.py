@@ -33,7 +33,7 @@ OBLIQUE_DEG = (8.0, -5.0, 12.0)
 
 
 def small_sharp_vein() -> AtriumShape:
-    """An atrium whose left inferior vein is small, oval and leaves the wall with a sharp edge."""
+    """Give an atrium whose left inferior vein is small, oval and leaves the wall sharply."""
     shape = draw_shape(2, "four")
     veins = tuple(
         dataclasses.replace(vein, d_long_mm=11.0, d_short_mm=7.5, fillet_mm=1.0)

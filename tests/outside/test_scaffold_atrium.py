@@ -187,6 +187,9 @@ def test_generation_is_silent_repeatable_and_untouched_by_other_calls(capfd):
     "package", ["cmlibs.zinc.context", "scaffoldmaker.meshtypes.meshtype_3d_heartatria1"]
 )
 def test_missing_package_skips(monkeypatch, package):
+    if not package.startswith("cmlibs"):
+        # The bindings are asked for first: without them the other is never missed.
+        pytest.importorskip("cmlibs.zinc.context", exc_type=ImportError)
     monkeypatch.setitem(sys.modules, package, None)
     with pytest.raises(pytest.skip.Exception, match=package):
         scaffold_atrium.__wrapped__()
