@@ -22,7 +22,7 @@ class TubePhantom:
     length_mm : float
         Its flat end lies this far outside the sphere's surface.
     fillet_mm : float
-        Radius of the quarter torus between tube and sphere; 0 is a sharp edge.
+        Radius of the rounding between tube and sphere; 0 is a sharp edge.
     name : str
     """
 
@@ -53,8 +53,8 @@ def sphere_with_tubes(
 
     Notes
     -----
-    A fillet's arc touches a tube of radius a where its centre lies a + r from the
-    axis, and a sphere of radius R where that centre lies R + r from the sphere's.
+    With a and b the distances to sphere and tube, a fillet of radius r is the curve
+    (r − a)² + (r − b)² = r². On a flat wall that is a quarter of a circle.
     """
     return AtriumShape(
         body=BodyShape(semi_axes_mm=(radius_mm, radius_mm, radius_mm), exponent=2.0),

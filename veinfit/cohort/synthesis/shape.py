@@ -143,7 +143,9 @@ class VeinShape:
     twist_deg : float
         Turn of the section about the centreline from the body to the cut end.
     fillet_mm : float
-        Radius of the rounding between vein and body: 1 is sharp, 10 a funnel.
+        Radius of the rounding between vein and body: 1 is sharp, 10 a funnel. It is
+        a circular arc of this radius where vein and wall are square to each other,
+        and an elliptical one elsewhere.
     branches : tuple of BranchShape
     """
 
