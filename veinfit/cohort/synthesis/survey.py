@@ -54,7 +54,7 @@ SHORTEST_AXIS_MM = 2.0
 END_MARGIN_MM = 0.5
 """Stations keep this far from a branching or a cut end."""
 
-FLARE_TOUCH_MM = 0.005
+FLARE_TOUCH_MM = 1e-4
 """The flare has ended where the wall lies within this of the vein's own."""
 
 START_ROOM_MM = 1.5
