@@ -145,13 +145,16 @@ def test_stated_frame_and_unit_give_the_same_case(result, tmp_path):
 
 def test_landmarks_become_columns(same_anatomy, mesh, tmp_path):
     (tmp_path / "marks.csv").write_text(
-        "name,x_mm,y_mm,z_mm\noesophagus,0,60,0\noesophagus,0,60,40\n"
+        "name,x_mm,y_mm,z_mm\noesophagus,0,60,0\noesophagus,0,60,40\nseptal_crossing,0,0,0\n"
     )
     told = case.assess(mesh, landmarks=tmp_path / "marks.csv", balloons=[28])
     case.write_case(told, tmp_path / "case", pictures=False, report=False)
     distances = [float(r["distance_oesophagus_mm"]) for r in rows(tmp_path / "case", "fits.csv")]
     assert len(distances) == 4
     assert all(0.0 <= d < 120.0 for d in distances)
+    # The place where the sheath crosses the septum is no neighbour.
+    assert set(told.structures) == {"oesophagus"}
+    assert [note.subject for note in told.notes] == ["septal_crossing"]
 
 
 def test_a_failing_vein_leaves_the_others(same_anatomy, result, mesh, monkeypatch):

@@ -48,6 +48,10 @@ STANDARD_BALLOONS_MM = (28.0, 31.0)
 """Diameters of the balloons that are tried when none is named."""
 
 
+SEPTAL_CROSSING = "septal_crossing"
+"""Landmark where the sheath crosses the septum: a place of the procedure, no neighbour."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class CaseInput:
     """What the files of a case hold, LPS mm.
@@ -248,7 +252,10 @@ def read_case(
                 f"landmarks {landmarks}: {', '.join(twice)} is in the label map too; "
                 "give one of them another name"
             )
-        structures.update(marks)
+        structures.update({name: marks[name] for name in marks if name != SEPTAL_CROSSING})
+        if SEPTAL_CROSSING in marks:
+            text = "the coaxial approach makes no use of the septal crossing point"
+            notes = (*notes, Note("input", text, SEPTAL_CROSSING))
     return CaseInput(lumen, structures, notes)
 
 
