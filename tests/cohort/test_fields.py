@@ -34,6 +34,7 @@ def test_ellipsoid_distance_is_exact_on_its_axes() -> None:
     assert ellipse_distance(9.0 * at, zero, zero, a, b, c) == pytest.approx(9.0 * (at - 1.0))
     assert ellipse_distance(zero, 6.0 * at, zero, a, b, c) == pytest.approx(6.0 * (at - 1.0))
     assert ellipse_distance(zero, zero, 4.0 * at, a, b, c) == pytest.approx(4.0 * (at - 1.0))
+    assert ellipse_distance(zero, zero, zero, a, b, c) == pytest.approx(-4.0)
 
 
 @pytest.mark.parametrize("radius", [1.0, 5.0, 10.0])

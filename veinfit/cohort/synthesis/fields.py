@@ -57,7 +57,9 @@ def ellipse_distance(
     g = np.sqrt((u / a) ** 2 + (v / b) ** 2 + (w / c) ** 2)
     slope = np.sqrt((u / a**2) ** 2 + (v / b**2) ** 2 + (w / c**2) ** 2)
     centre = slope < 1e-12
-    return np.where(centre, -np.minimum(np.minimum(a, b), c), (g - 1.0) * g / np.where(centre, 1.0, slope))
+    return np.where(
+        centre, -np.minimum(np.minimum(a, b), c), (g - 1.0) * g / np.where(centre, 1.0, slope)
+    )
 
 
 @dataclass(frozen=True, eq=False)
