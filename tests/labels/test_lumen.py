@@ -235,6 +235,17 @@ def test_cavities_are_filled():
     assert len(lumen.hints["left_atrium"]) == np.count_nonzero(values == 1)
 
 
+def test_a_pocket_open_at_an_edge_is_no_cavity():
+    """The contour joins background over edges, so this pocket is outside already."""
+    values = np.zeros(SHAPE, np.uint8)
+    values[4:36, 4:36, 4:36] = 1
+    values[4, 4, 20] = values[5, 5, 20] = 0
+    lumen = lumen_input(volume(values), None, SETTINGS)
+    assert "cavity" not in texts(lumen)
+    expected = (32**3 - 2) * EDGE**3
+    assert enclosed_volume(lumen.surface) == pytest.approx(expected, rel=1e-4)
+
+
 def test_a_large_cavity_is_cautioned():
     values = body()
     values[17:24, 17:24, 17:24] = 0
