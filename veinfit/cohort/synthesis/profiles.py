@@ -128,7 +128,7 @@ def half_turns(
     if refined:
         psi1 = _refined_tops(field, sectors, path, psi1, tops)
     for k in np.flatnonzero(tops >= 0).tolist():
-        begin, top = begins[k], tops[k]
+        begin, top = int(begins[k]), int(tops[k])
         profile = psi[: top + 1, k]
         middle = 0.5 * (psi0[k] + psi1[k])
         if psi1[k] - psi0[k] < LEAST_TURN_DEG:
