@@ -105,7 +105,13 @@ def test_progress_on_a_terminal(mesh, tmp_path):
 
 
 def test_interrupt_leaves_nothing(mesh, tmp_path):
-    command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "a" / "case")]
+    # A job started in the background of a shell ignores interrupts from the start.
+    heed = (
+        "import signal, sys, veinfit.cli\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+        "sys.exit(veinfit.cli.main())\n"
+    )
+    command = [sys.executable, "-c", heed, "assess", str(mesh), "--out", str(tmp_path / "a" / "c")]
     with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
         assert process.stderr is not None
         process.stderr.readline()
