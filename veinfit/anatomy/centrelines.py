@@ -21,7 +21,7 @@ SMOOTHING_MM = 2.0
 ROUNDS = 3
 """Rounds of moving the curve onto section centroids."""
 
-WIDEST_SHARE = 2.5
+WIDEST_SHARE = 1.6
 """A section this many times the ostium's area has left the vein."""
 
 ALONE_MM = 0.3
