@@ -25,8 +25,8 @@ END_CLEARANCE_MM = 0.75
 AXIS_SPAN_MM = 8.0
 """The axis that the sectors turn about is fitted to this length of vein."""
 
-FIRST_WIDENING = 1.5
-"""The search starts where the tube's area is this many times its least: in the flare."""
+FIRST_WIDENINGS = (1.5, 1.25, 2.0)
+"""The search starts where the tube's area is these many times its least: in the flare."""
 
 ROUNDS = 6
 """Rounds of re-centring the sectors on the plane they gave."""
@@ -83,13 +83,24 @@ def find_ostium(
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Place the ostium of one tube.
 
-    Starts where the tube begins to widen, and re-centres the sectors on the
-    plane found until it settles.
+    The search starts at each place where the tube may begin to widen, and
+    re-centres the sectors on the plane found until it settles; of what these
+    starts come to, the ostium with the least error bound is taken.
     """
     s = arc_length(tube.centres)
     if len(tube.centres) < 3:
         return OstiumFailure("the stub is too short to show the vein's direction")
-    at = _widening(tube, s)
+    results = [_search(tube, s, at, settings) for at in _starts(tube, s)]
+    found = [r for r in results if not isinstance(r, OstiumFailure)]
+    if found:
+        return min(found, key=lambda result: result[0].error_mm)
+    return results[0]
+
+
+def _search(
+    tube: Tube, s: FloatArray, at: float, settings: AnatomySettings
+) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
+    """Follow one start, an arc length from the distal end, to its ostium."""
     previous: FloatArray | None = None
     plane: Plane | None = None
     turns: list[HalfTurn | None] = []
@@ -115,13 +126,16 @@ def find_ostium(
     return _ostium_in_plane(tube, plane, turns)
 
 
-def _widening(tube: Tube, s: FloatArray) -> float:
-    """Arc length from the distal end at which the tube first widens past its narrowest."""
+def _starts(tube: Tube, s: FloatArray) -> list[float]:
+    """Arc lengths from the distal end at which the tube may begin to widen, without repeats."""
     narrowest = np.minimum.accumulate(tube.areas_mm2)
-    wide = np.flatnonzero(tube.areas_mm2 > FIRST_WIDENING * narrowest)
-    if not len(wide):
-        return float(s[-1])
-    return float(max(s[wide[0]], s[2]))
+    starts: list[float] = []
+    for widening in FIRST_WIDENINGS:
+        wide = np.flatnonzero(tube.areas_mm2 > widening * narrowest)
+        at = float(max(s[wide[0]], s[2])) if len(wide) else float(s[-1])
+        if at not in starts:
+            starts.append(at)
+    return starts
 
 
 def _local_axis(centres: FloatArray, s: FloatArray, at: float) -> tuple[FloatArray, FloatArray]:

@@ -41,6 +41,9 @@ FUNNEL_AREA = 2.5
 FUNNEL_SLOPE = 0.5
 """... and its diameter grows by this much a millimetre; veins taper far less."""
 
+LARGEST_STEP_MM = 5.0
+"""Centroids of neighbouring stations of one tube lie closer than this."""
+
 SQUARE_START_MM = 6.0
 """Over this length the walk turns from square to an opening into the way's own course."""
 
@@ -204,7 +207,10 @@ def _walk(wall: Wall, path: FloatArray) -> list[Station]:
             stations = []
             continue
         area = station.area_mm2
-        if settled is not None and _enters_body(area, [s.area_mm2 for s in stations[settled:]]):
+        if settled is not None and (
+            _enters_body(area, [s.area_mm2 for s in stations[settled:]])
+            or np.linalg.norm(station.centroid - stations[-1].centroid) > LARGEST_STEP_MM
+        ):
             break
         stations.append(station)
         if settled is None and len(stations) >= 3 and area < SETTLED_GROWTH * stations[-3].area_mm2:
