@@ -79,6 +79,42 @@ def follow_vein(
     return VeinCourse(line, _sections(wall, ostium, line, section_step_mm))
 
 
+def continue_into_branch(
+    course: VeinCourse,
+    wall: Wall,
+    ostium: Ostium,
+    centres: FloatArray,
+    end: FloatArray | None,
+    section_step_mm: float,
+) -> VeinCourse:
+    """Carry the course of a trunk on into one of its branches.
+
+    The trunk's part stays as it is: smoothed across the parting, its sections
+    would lean toward the branch.
+
+    Parameters
+    ----------
+    course : VeinCourse
+        Of the trunk, up to where its branches part.
+    wall, ostium, end, section_step_mm
+        As in :func:`follow_vein`.
+    centres : (N, 3) array
+        Centroids of the branch beyond the parting, from its distal end toward it.
+    """
+    trunk = course.centreline
+    points = [trunk.points[-1:], centres[::-1]]
+    if end is not None:
+        points.append(end[None])
+    branch = _in_order(np.concatenate(points), unit(trunk.points[-1] - trunk.points[-2]))
+    branch = smooth(resample(branch, STEP_MM), SMOOTHING_MM, STEP_MM)
+    s = trunk.s_mm[-1] + arc_length(branch)
+    beyond = _sections(wall, ostium, Centreline(branch, s), section_step_mm)
+    line = Centreline(
+        np.concatenate([trunk.points, branch[1:]]), np.concatenate([trunk.s_mm, s[1:]])
+    )
+    return VeinCourse(line, (*course.sections, *beyond[1:]))
+
+
 def _first_curve(ostium: Ostium, centres: FloatArray, end: FloatArray | None) -> FloatArray:
     distal = centres[(centres - ostium.centre) @ ostium.normal > STEP_MM][::-1]
     points = [ostium.centre[None], distal]
@@ -107,11 +143,11 @@ def _in_order(points: FloatArray, forward: FloatArray) -> FloatArray:
 
 def _sections(wall: Wall, ostium: Ostium, line: Centreline, step: float) -> tuple[Section, ...]:
     """Sections every ``step`` along the curve that are the vein's alone and whole."""
-    length = float(line.s_mm[-1])
-    count = max(int(np.ceil(length / step)), 1) if length > ALONE_MM else 0
+    first, last = float(line.s_mm[0]), float(line.s_mm[-1])
+    count = max(int(np.ceil((last - first) / step)), 1) if last - first > ALONE_MM else 0
     found: list[Section] = []
     directions = tangents(line.points)
-    for s in np.linspace(0.0, length, count + 1):
+    for s in np.linspace(first, last, count + 1):
         point = np.array([np.interp(s, line.s_mm, line.points[:, k]) for k in range(3)])
         tangent = unit(np.array([np.interp(s, line.s_mm, directions[:, k]) for k in range(3)]))
         station = section_at(wall, point, tangent)

@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches import Branches, find_branches
 from veinfit.anatomy.candidates import Candidate, find_candidates
-from veinfit.anatomy.centrelines import follow_vein
+from veinfit.anatomy.centrelines import continue_into_branch, follow_vein
 from veinfit.anatomy.ends import EndCut, OpenWall, cut_ends, open_wall
 from veinfit.anatomy.hints import LabelHints
 from veinfit.anatomy.inscribed import inscribed_spheres
@@ -26,7 +26,15 @@ from veinfit.anatomy.model import (
     Ostium,
     Vein,
 )
-from veinfit.anatomy.names import APPENDAGE, MITRAL, TEMPLATE, Claim, Naming, name_candidates
+from veinfit.anatomy.names import (
+    APPENDAGE,
+    MITRAL,
+    TEMPLATE,
+    WEAK_FRAME_MARGIN,
+    Claim,
+    Naming,
+    name_candidates,
+)
 from veinfit.anatomy.ridges import ridge_widths
 from veinfit.anatomy.tubes import WALL_REACH_MM, section_at, tangents
 from veinfit.frames import (
@@ -299,20 +307,21 @@ def _vein(
     single = {c.members[0]: c for c in candidates if len(c.members) == 1}
     main = branches.branches[candidate.members[0]]
     tube = candidate.tube
-    centres, near = tube.centres, tube.wall
-    is_trunk = len(candidate.members) > 1
-    if is_trunk and (branch_tube := single[candidate.members[0]].tube) is not None:
-        beyond = (branch_tube.centres - tube.centres[0]) @ tangents(tube.centres)[0] < 0
-        centres = np.concatenate([branch_tube.centres[beyond], centres])
-        near = lumen.wall.near(np.concatenate([tube.way, branch_tube.way]), WALL_REACH_MM)
     end = lumen.openings[main.opening].centre if main.opening is not None else None
-    course = follow_vein(near, ostium, centres, end, settings.anatomy.section_step_mm)
-    line = course.centreline
+    step = settings.anatomy.section_step_mm
+    is_trunk = len(candidate.members) > 1
     if is_trunk:
-        nearest = int(np.argmin(np.linalg.norm(line.points - tube.centres[0], axis=1)))
-        trunk = float(line.s_mm[nearest])
+        course = follow_vein(tube.wall, ostium, tube.centres, tube.centres[0], step)
+        trunk = float(course.centreline.s_mm[-1])
+        if (branch_tube := single[candidate.members[0]].tube) is not None:
+            away = tangents(tube.centres)[0]
+            beyond = branch_tube.centres[(branch_tube.centres - tube.centres[0]) @ away < 0]
+            near = lumen.wall.near(np.concatenate([tube.way, branch_tube.way]), WALL_REACH_MM)
+            course = continue_into_branch(course, near, ostium, beyond, end, step)
     else:
-        trunk = float(line.s_mm[-1])
+        course = follow_vein(tube.wall, ostium, tube.centres, end, step)
+        trunk = float(course.centreline.s_mm[-1])
+    line = course.centreline
     axis = fit_axis(ostium, course.sections, settings.anatomy.axis_length_mm, trunk)
     takeoff = takeoff_wall_deg(axis.direction, opened.wall.surface, ostium, others)
     confidence = naming.confidence.get(name, EXTRA_NAME_CONFIDENCE)
@@ -460,7 +469,7 @@ def _case_notes(opened: _Opened, appendage: Appendage | None, naming: Naming) ->
                 APPENDAGE,
             )
         )
-    if naming.frame_doubt > -4.0:
+    if naming.frame_doubt > -WEAK_FRAME_MARGIN:
         notes.append(
             Note(
                 "names",

@@ -40,8 +40,14 @@ TUKEY = 4.685
 LEAST_SCALE_MM = 0.2
 """Floor of the robust scale: below it a spread is mesh noise."""
 
+TURN_ANGLE_ERROR_DEG = 5.0
+"""How well the angle of a wall is known on a mesh; it makes a gentle turn a blurred point."""
+
 LEAST_BLUR_MM = 0.5
 """Even at a sharp edge a half-turn point is not better than this on a mesh of 1 mm."""
+
+SHARP_ONLY_ERROR_MM = 1.0
+"""What it adds to the error bound when the sharp turns alone place the ostium."""
 
 LEAST_SECTOR_SHARE = 0.4
 """With half-turn points in fewer sectors than this there is no ostium."""
@@ -52,14 +58,18 @@ CONTOUR_SHIFTS_MM = np.arange(0.0, 6.01, 0.1)
 NOTED_SHIFT_MM = 0.5
 """Moves of the plane below this are within the ostium's error and not worth a note."""
 
-TURN_ANGLE_ERROR_DEG = 5.0
-"""How well the angle of a wall is known on a mesh; it makes a gentle turn a blurred point."""
-
 STRAY_SHARE = 0.25
 """A contour that lies outside the half-turn points by this share of their mean radius ..."""
 
 STRAY_MM = 1.0
 """... and this much more has run into a neighbour or into the body."""
+
+
+SHARP_ONLY_NOTE = Note(
+    "ostium",
+    "the wall hardly turns on one side of the vein: its sharper turns alone place the ostium",
+    severity="caution",
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,20 +95,28 @@ def find_ostium(
 
     The search starts at each place where the tube may begin to widen, and
     re-centres the sectors on the plane found until it settles; of what these
-    starts come to, the ostium with the least error bound is taken.
+    starts come to, the ostium with the least error bound is taken. All
+    half-turn points count alike; only where no plane through them cuts the vein
+    alone, because the wall hardly turns on one side, do the sharp ones decide.
     """
     s = arc_length(tube.centres)
     if len(tube.centres) < 3:
         return OstiumFailure("the stub is too short to show the vein's direction")
-    results = [_search(tube, s, at, settings) for at in _starts(tube, s)]
-    found = [r for r in results if not isinstance(r, OstiumFailure)]
-    if found:
-        return min(found, key=lambda result: result[0].error_mm)
-    return results[0]
+    starts = _starts(tube, s)
+    failure: OstiumFailure | None = None
+    for sharp_only in (False, True):
+        results = [_search(tube, s, at, settings, sharp_only) for at in starts]
+        found = [r for r in results if not isinstance(r, OstiumFailure)]
+        if found:
+            ostium, notes = min(found, key=lambda result: result[0].error_mm)
+            return ostium, (*notes, SHARP_ONLY_NOTE) if sharp_only else notes
+        failure = failure or next(r for r in results if isinstance(r, OstiumFailure))
+    assert failure is not None
+    return failure
 
 
 def _search(
-    tube: Tube, s: FloatArray, at: float, settings: AnatomySettings
+    tube: Tube, s: FloatArray, at: float, settings: AnatomySettings, sharp_only: bool
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Follow one start, an arc length from the distal end, to its ostium."""
     previous: FloatArray | None = None
@@ -117,13 +135,14 @@ def _search(
                 f"the wall turns into the atrium in {len(found)} of {settings.sectors} directions "
                 "only: the vein may be cut before its ostium"
             )
-        plane = fit_plane(np.array([t.point for t in found]), axis, _precision(found))
+        precision = _precision(found) if sharp_only else None
+        plane = fit_plane(np.array([t.point for t in found]), axis, precision)
         if previous is not None and np.linalg.norm(plane.centre - previous) < SETTLED_MM:
             break
         previous = plane.centre
         at = _arc_at(tube, s, plane.centre)
     assert plane is not None
-    return _ostium_in_plane(tube, plane, turns)
+    return _ostium_in_plane(tube, plane, turns, SHARP_ONLY_ERROR_MM if sharp_only else 0.0)
 
 
 def _starts(tube: Tube, s: FloatArray) -> list[float]:
@@ -158,7 +177,7 @@ def _arc_at(tube: Tube, s: FloatArray, point: FloatArray) -> float:
 
 
 def _precision(turns: Sequence[HalfTurn]) -> FloatArray:
-    """Return (N,) relative weights: a point is as sharp as the turn through it."""
+    """Return (N,) weights: a point on a gentle turn is blurred by what its angle is known to."""
     slope = np.array([(t.end_deg - t.start_deg) / 3.0 / max(t.steepness_mm, 0.1) for t in turns])
     blur = TURN_ANGLE_ERROR_DEG / slope
     return 1.0 / (LEAST_BLUR_MM**2 + blur**2)
@@ -169,23 +188,24 @@ def fit_plane(points: FloatArray, axis: FloatArray, precision: FloatArray | None
 
     ``precision`` (N,) are weights known beforehand, all equal by default.
     """
-    prior = np.ones(len(points)) if precision is None else precision / precision.mean()
+    prior = np.ones(len(points)) if precision is None else precision
     robust = np.ones(len(points))
-    centre, normal, scale = points.mean(axis=0), axis, 0.0
+    centre, normal = points.mean(axis=0), axis
     for _ in range(50):
+        # A weight of zero for all would leave no plane at all.
         weight = prior * np.maximum(robust, 1e-6)
         centre = (weight[:, None] * points).sum(axis=0) / weight.sum()
         _, _, vt = np.linalg.svd((points - centre) * np.sqrt(weight)[:, None])
         updated = vt[2] if vt[2] @ axis > 0 else -vt[2]
-        height = (points - centre) @ updated
-        scale = max(1.4826 * _weighted_median(np.abs(height), prior), LEAST_SCALE_MM)
+        height = np.abs((points - centre) @ updated)
+        scale = max(1.4826 * _weighted_median(height, prior), LEAST_SCALE_MM)
         new = np.clip(1.0 - (height / (TUKEY * scale)) ** 2, 0.0, None) ** 2
         settled = np.abs(new - robust).max() < 1e-4 and updated @ normal > 1 - 1e-10
         robust, normal = new, updated
         if settled:
             break
-    height = (points - centre) @ normal
-    return Plane(centre, unit(normal), 1.4826 * _weighted_median(np.abs(height), prior))
+    height = np.abs((points - centre) @ normal)
+    return Plane(centre, unit(normal), 1.4826 * _weighted_median(height, prior))
 
 
 def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
@@ -195,7 +215,7 @@ def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
 
 
 def _ostium_in_plane(
-    tube: Tube, plane: Plane, turns: list[HalfTurn | None]
+    tube: Tube, plane: Plane, turns: list[HalfTurn | None], extra_error_mm: float
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     points = np.array([t.point for t in turns if t is not None])
     notes: list[Note] = []
@@ -216,7 +236,7 @@ def _ostium_in_plane(
                     "is the vein's alone",
                 )
             )
-        return _describe(contour, plane, turns, points, float(shift)), tuple(notes)
+        return _describe(contour, plane, turns, points, float(shift), extra_error_mm), tuple(notes)
     return OstiumFailure("no plane near the half-turn points cuts the vein alone")
 
 
@@ -243,9 +263,10 @@ def _describe(
     turns: list[HalfTurn | None],
     points: FloatArray,
     shift: float,
+    extra_error_mm: float,
 ) -> Ostium:
     share = len(points) / len(turns)
-    error = ostium_error_mm(plane, points, share, shift)
+    error = float(ostium_error_mm(plane, points, share, shift)) + extra_error_mm
     return Ostium(
         centre=contour_centroid(contour.points, plane.normal),
         normal=plane.normal,

@@ -18,9 +18,6 @@ from veinfit.cohort.synthesis.voxels import label_map_text, label_volume
 from veinfit.labels import LabelVolume
 from veinfit.surface.mesh import Surface, enclosed_volume
 
-MITRAL_DOME_MM = 6.0
-"""Height of a domed mitral lid, about that of closed leaflets."""
-
 VOLUME_EDGES_MM = (1.1, 2.2)
 """Edge lengths of the two surfaces from which the volume is worked out."""
 
