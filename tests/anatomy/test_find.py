@@ -176,3 +176,13 @@ def test_a_bare_ball_has_no_veins():
 def test_a_volume_no_atrium_can_have_is_refused(radius):
     with pytest.raises(InputError, match="mL, which is no left atrium"):
         anatomy_of(sphere(radius))
+
+
+@pytest.mark.parametrize(("variant", "seed"), [("left_common_long", 9), ("inferior_common", 5)])
+def test_a_trunk_is_found_or_its_branches_are_doubted(variant, seed):
+    shape = draw_shape(seed, variant)
+    anatomy = anatomy_of(build(shape).open_surface())
+    wrong = [v for v in anatomy.veins if v.name not in {w.name for w in shape.veins}]
+    assert all(v.name_confidence <= 0.5 for v in wrong)
+    for vein in wrong:
+        assert any("common trunk" in note.text for note in vein.notes)

@@ -79,7 +79,7 @@ def find_candidates(
     ]
     trunks = [
         trunk
-        for members in shared_parts(branches.branches)
+        for members, _ in shared_parts(branches.branches)
         if (trunk := _trunk(lumen, branches, singles, members, settings)) is not None
     ]
     return tuple(singles + trunks)
@@ -97,13 +97,13 @@ def _single(lumen: Lumen, branch: Branch, index: int, settings: AnatomySettings)
     return Candidate((index,), tube, ostium, None, "", notes)
 
 
-def shared_parts(branches: Sequence[Branch]) -> list[tuple[int, ...]]:
-    """Return groups of branches with a part in common.
+def shared_parts(branches: Sequence[Branch]) -> list[tuple[tuple[int, ...], float]]:
+    """Return groups of branches with a part in common, and about how long it is, mm.
 
     A group is the branches beyond one join whose common part goes on for at
     least ``LEAST_SHARED_MM`` before the next join or the body.
     """
-    groups: list[tuple[int, ...]] = []
+    groups: list[tuple[tuple[int, ...], float]] = []
     joined: dict[int, list[int]] = {k: [] for k in range(len(branches))}
     for k, branch in enumerate(branches):
         if branch.joins is not None:
@@ -119,7 +119,7 @@ def shared_parts(branches: Sequence[Branch]) -> list[tuple[int, ...]]:
             members = [senior]
             for k in ordered[: place + 1]:
                 members += _descendants(k, joined)
-            groups.append(tuple(members))
+            groups.append((tuple(members), depth - ends))
     return groups
 
 

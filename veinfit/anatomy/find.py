@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches import Branches, find_branches
-from veinfit.anatomy.candidates import Candidate, find_candidates
+from veinfit.anatomy.candidates import MOST_MEMBERS, Candidate, find_candidates, shared_parts
 from veinfit.anatomy.centrelines import continue_into_branch, follow_vein
 from veinfit.anatomy.ends import EndCut, OpenWall, cut_ends, open_wall
 from veinfit.anatomy.hints import LabelHints
@@ -77,6 +77,9 @@ EXTRA_NAME_CONFIDENCE = 0.5
 
 SECTION_CONFIDENCE = 0.3
 """An appendage's opening taken from a section instead of the wall's half turn."""
+
+UNNAMED_TRUNK_CONFIDENCE = 0.5
+"""A branch of what may be a common trunk: its own name is even odds."""
 
 CLOSE_RUNNER_UP = 0.9
 """A name below this confidence is noted with its runner-up."""
@@ -325,6 +328,9 @@ def _vein(
     axis = fit_axis(ostium, course.sections, settings.anatomy.axis_length_mm, trunk)
     takeoff = takeoff_wall_deg(axis.direction, opened.wall.surface, ostium, others)
     confidence = naming.confidence.get(name, EXTRA_NAME_CONFIDENCE)
+    shared = _unnamed_trunk_mm(branches, candidate, settings.anatomy.common_trunk_mm)
+    if shared is not None:
+        confidence = min(confidence, UNNAMED_TRUNK_CONFIDENCE)
     notes = [replace(n, subject=name) for n in candidate.notes]
     if confidence < CLOSE_RUNNER_UP:
         runner_up = naming.runner_up.get(name, "nothing")
@@ -332,6 +338,17 @@ def _vein(
             Note(
                 "names",
                 f"the name {name} is uncertain ({confidence:.0%}); next best: {runner_up}",
+                name,
+                "caution",
+            )
+        )
+    if shared is not None:
+        notes.append(
+            Note(
+                "names",
+                f"it runs together with another branch for about {shared:.0f} mm before the "
+                "atrium, but the common part has no clear ostium: it may belong to a common trunk, "
+                "and its ostium lie nearer to the atrium",
                 name,
                 "caution",
             )
@@ -374,6 +391,22 @@ def _vein(
         branches=_branch_names(name, branches, candidate.members),
         notes=tuple(notes),
     )
+
+
+def _unnamed_trunk_mm(
+    branches: Branches, candidate: Candidate, common_trunk_mm: float
+) -> float | None:
+    """Length of a part that a single branch shares with others and that is no vein itself."""
+    if len(candidate.members) > 1:
+        return None
+    lengths = [
+        length
+        for members, length in shared_parts(branches.branches)
+        if candidate.members[0] in members
+        and len(members) <= MOST_MEMBERS
+        and length >= common_trunk_mm
+    ]
+    return max(lengths, default=None)
 
 
 def _branch_names(name: str, branches: Branches, members: Sequence[int]) -> tuple[str, ...]:
