@@ -328,7 +328,8 @@ DAMAGED = {
         "vertex 99",
     ),
     "solid.vtk": (lambda _: grid_vtk([[0, 1, 2, 4]], [10]), "solid cells"),
-    "cut.vtk": (lambda p: legacy_vtk(True, p)[:-60], "VTK mesh"),
+    "cut.vtk": (lambda p: legacy_vtk(True, p)[:-60], "the file ends before them"),
+    "cut_points.vtk": (lambda p: legacy_vtk(True, p)[:150], "POINTS need"),
     "image.vtk": (
         lambda _: (
             "# vtk DataFile Version 3.0\ni\nASCII\nDATASET STRUCTURED_POINTS\nDIMENSIONS 2 2 2\n"
