@@ -1,0 +1,161 @@
+"""``assess``: one case, from its files to the folder with its results."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+from veinfit.commands.exits import EXIT_DONE, EXIT_SOME_FAILED
+from veinfit.commands.terminal import (
+    CAUTION,
+    Commands,
+    add_loudness,
+    aligned,
+    note_line,
+    number,
+    progress_on,
+)
+
+# What the command needs is imported when it runs: --help must not wait for numpy and VTK.
+if TYPE_CHECKING:
+    from veinfit.case import CaseResult
+    from veinfit.seating.model import Fit
+
+
+def add(commands: Commands) -> None:
+    """Add ``assess`` to the command line."""
+    parser = commands.add_parser(
+        "assess",
+        help="one case: measure the veins and seat the balloons",
+        description="Measure the pulmonary veins of one left atrium and predict how each balloon "
+        "would seat in each of them.",
+        epilog="Exit code 0: all done; 3: some veins could not be assessed, the rest is written; "
+        "2: input that cannot be used, nothing written.",
+        allow_abbrev=False,
+    )
+    parser.set_defaults(run=run)
+    option = parser.add_argument
+    option(
+        "input",
+        metavar="INPUT",
+        type=Path,
+        help="surface mesh (STL, PLY, OBJ, OFF, VTK, VTP) or label volume (NIfTI, NRRD, MHA, MHD)",
+    )
+    option("--out", metavar="DIR", type=Path, required=True, help="folder for the results")
+    option(
+        "--case-id", metavar="ID", help="name of the case on the report; none is taken from files"
+    )
+    option("--phase", metavar="TEXT", help="cardiac phase of the image, for the report")
+    option("--image-date", metavar="YYYY-MM-DD", help="date of the image, for the report")
+    option("--labels", metavar="FILE", type=Path, help="label map of a volume (TOML)")
+    option("--landmarks", metavar="FILE", type=Path, help="named points and lines (CSV)")
+    option("--settings", metavar="FILE", type=Path, help="settings that differ from default (TOML)")
+    option(
+        "--frame",
+        choices=("lps", "ras"),
+        default="lps",
+        help="frame of a mesh, which files do not tell (default: lps)",
+    )
+    option(
+        "--unit",
+        choices=("mm", "cm", "m", "um"),
+        default="mm",
+        help="unit of a mesh (default: mm)",
+    )
+    option(
+        "--balloon",
+        metavar="MM|FILE",
+        action="append",
+        help="diameter in mm or balloon file (TOML); may be repeated (default: 28 and 31)",
+    )
+    option(
+        "--approach",
+        choices=("coaxial", "transseptal", "both"),
+        default="coaxial",
+        help="how the balloon comes to the vein (default, and so far alone: coaxial)",
+    )
+    option("--no-pictures", action="store_true", help="write no pictures, which takes less time")
+    add_loudness(parser)
+
+
+def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
+    """Run ``assess`` and return its exit code."""
+    from veinfit.case import assess, write_case
+    from veinfit.io.output import check_output
+
+    # Asked first: a run of a minute must not end at a folder that cannot be written.
+    check_output(arguments.out)
+    with progress_on(arguments, terminal) as progress:
+        result = assess(
+            arguments.input,
+            labels=arguments.labels,
+            landmarks=arguments.landmarks,
+            settings=arguments.settings,
+            frame=arguments.frame,
+            unit=arguments.unit,
+            balloons=tuple(arguments.balloon or (28.0, 31.0)),
+            approach=arguments.approach,
+            case_id=arguments.case_id,
+            phase=arguments.phase,
+            image_date=arguments.image_date,
+            progress=progress,
+        )
+        written = write_case(
+            result, arguments.out, pictures=not arguments.no_pictures, progress=progress
+        )
+    if not arguments.quiet:
+        print(_summary(result, arguments.verbose))
+        print("".join(f"\n{note_line(note)}" for note in written.notes))
+        print(f"Written to {written.folder}:")
+        print("\n".join(f"  {name}" for name in written.files))
+        print(f"\n{CAUTION}")
+    return EXIT_SOME_FAILED if result.unassessed else EXIT_DONE
+
+
+SUMMARY_COLUMNS = (
+    "vein", "ostium mm", "balloon", "approach", "outcome", "closure", "leak mm", "leak at",
+    "depth mm", "nose mm", "antral mm2", "confidence",
+)  # fmt: skip
+
+
+def _summary(result: CaseResult, verbose: bool) -> str:
+    """Return the summary table, the cautions, and with ``verbose`` every note."""
+    veins = {vein.name: vein for vein in result.anatomy.veins}
+    rows = []
+    for fit in result.fits:
+        vein = veins.get(fit.vein)
+        ostium = vein.ostium.measures if vein else None
+        rows.append(
+            (
+                fit.vein,
+                f"{ostium.d_max_mm:.1f} x {ostium.d_min_mm:.1f}" if ostium else "",
+                fit.balloon,
+                fit.approach,
+                fit.outcome,
+                _closure(fit),
+                number(fit.leak_width_mm, 1),
+                fit.leak_side,
+                number(fit.depth_mm, 1),
+                number(fit.nose_depth_mm, 1),
+                number(fit.antral_area_mm2, 0),
+                number(vein.confidence if vein else None, 2),
+            )
+        )
+    lines = [*aligned([SUMMARY_COLUMNS, *rows])]
+    why: dict[str, list[str]] = {}
+    for fit in result.fits:
+        if fit.reason:
+            why.setdefault(f"{fit.outcome}: {fit.reason}", []).append(f"{fit.vein} {fit.balloon}")
+    lines += ["", *(f"{', '.join(fits)}: {reason}" for reason, fits in why.items())] if why else []
+    notes = [note for note in result.all_notes if verbose or note.severity == "caution"]
+    if notes:
+        lines.append("")
+    lines += map(note_line, notes)
+    return "\n".join(lines)
+
+
+def _closure(fit: Fit) -> str:
+    if fit.occluded is None:
+        return ""
+    return "sealed" if fit.sealed else "occluded" if fit.occluded else "open"

@@ -1,0 +1,73 @@
+"""What the commands share on the terminal: progress, tables, notes, the caution."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import time
+from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING, TextIO, TypeAlias
+
+if TYPE_CHECKING:
+    from veinfit.notes import Note
+
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
+"""Where a command adds its parser."""
+
+CAUTION = (
+    "A planning aid for research and preparation, not a medical device. Results depend on the\n"
+    "segmentation and the cardiac phase; decisions rest with the physician and local rules."
+)
+
+
+def add_loudness(parser: argparse.ArgumentParser) -> None:
+    """Add ``--quiet`` and ``--verbose``, which every command has."""
+    loudness = parser.add_mutually_exclusive_group()
+    loudness.add_argument("--quiet", action="store_true", help="print nothing but errors")
+    loudness.add_argument(
+        "--verbose", action="store_true", help="print every note, times, and details of errors"
+    )
+
+
+Progress = Callable[[str], None]
+
+
+@contextlib.contextmanager
+def progress_on(arguments: argparse.Namespace, terminal: TextIO) -> Iterator[Progress | None]:
+    """Tell the stages: one line that is redrawn on a terminal, a line a stage elsewhere."""
+    if arguments.quiet:
+        yield None
+    elif arguments.verbose or not terminal.isatty():
+        start = time.monotonic()
+
+        def tell(stage: str) -> None:
+            clock = f"[{time.monotonic() - start:5.1f} s] " if arguments.verbose else ""
+            print(f"veinfit: {clock}{stage}", file=terminal, flush=True)
+
+        yield tell
+    else:
+        from rich.console import Console
+
+        with Console(file=terminal).status("veinfit") as status:
+            yield lambda stage: status.update(f"veinfit: {stage}")
+
+
+def note_line(note: Note) -> str:
+    """Return a note as one line."""
+    about = f"{note.subject}: " if note.subject else ""
+    return f"{note.severity} ({note.stage}): {about}{note.text}"
+
+
+def number(value: float | None, decimals: int) -> str:
+    """Return a number with ``decimals``; empty for None."""
+    # Adding zero takes the sign from a number that rounds to none.
+    return "" if value is None else f"{round(value, decimals) + 0.0:.{decimals}f}"
+
+
+def aligned(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Align the columns of ``rows``; all but the first are dropped where only their head is."""
+    first, *others = zip(*rows, strict=True)
+    kept = [first, *(column for column in others if any(column[1:]))]
+    widths = [max(map(len, column)) for column in kept]
+    for cells in zip(*kept, strict=True):
+        yield "  ".join(cell.ljust(w) for cell, w in zip(cells, widths, strict=True)).rstrip()
