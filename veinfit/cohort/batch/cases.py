@@ -113,7 +113,7 @@ def find_cases(
             input_kind(path)
             files = [path]
         else:
-            files = [Path(p) for p in glob.glob(str(item)) if _is_input(Path(p))]
+            files = [p for p in map(Path, glob.glob(str(item))) if _is_input(p)]  # noqa: PTH207
             if not files:
                 raise InputError(f"no case matches the pattern {str(item)!r}; check it")
         found += [_from_file(p, common, frame, unit) for p in files]

@@ -14,7 +14,8 @@ from veinfit.case import assess
 from veinfit.cohort.batch.cases import BatchCase
 from veinfit.errors import InputError
 from veinfit.io.results import input_files
-from veinfit.seating.balloon import Balloon
+from veinfit.seating.approach import APPROACHES
+from veinfit.seating.balloon import Balloon, parse_balloons
 from veinfit.settings import Settings
 
 FORMAT = "veinfit cohort"
@@ -62,6 +63,33 @@ class Task:
     def job(self, plan: RunPlan) -> dict[str, Any]:
         """Return what a worker process is told."""
         return {**asdict(self.case), "plan": plan.as_mapping()}
+
+
+def make_plan(
+    balloons: Sequence[str] = (),
+    approach: str = "coaxial",
+    settings: Settings | Path | None = None,
+) -> RunPlan:
+    """Return the plan that options ask for.
+
+    Parameters
+    ----------
+    balloons : sequence of str
+        Diameters in mm or balloon files; the standard two where empty.
+    approach : str
+    settings : Settings or path, optional
+
+    Raises
+    ------
+    InputError
+        One of them cannot be used.
+    """
+    if approach not in APPROACHES:
+        raise InputError(
+            f"approach {approach!r} is not available in this version; pass {', '.join(APPROACHES)}"
+        )
+    chosen = Settings.from_toml(settings) if isinstance(settings, Path) else settings
+    return RunPlan(parse_balloons(balloons), approach, chosen or Settings())
 
 
 def run_job(job: dict[str, Any]) -> Any:

@@ -78,7 +78,9 @@ class _Count:
         left = self.left_s()
         estimate = "" if left is None else f", about {clock_words(left)} left"
         failed = f", {self.failed} failed" if self.failed else ""
-        return f"{self.done} of {self.total} cases{failed}, {clock_words(self.elapsed_s())}{estimate}"
+        return (
+            f"{self.done} of {self.total} cases{failed}, {clock_words(self.elapsed_s())}{estimate}"
+        )
 
 
 def clock_words(seconds: float) -> str:

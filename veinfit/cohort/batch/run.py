@@ -278,9 +278,7 @@ class _Run:
                 time.sleep(min(WAIT_S, max(self.patience_s / 10, 0.01)))
 
     def _write_run(self) -> None:
-        replace_file(
-            self.store.out / RUN_FILE, lambda path: path.write_bytes(_run_json(self.plan))
-        )
+        replace_file(self.store.out / RUN_FILE, lambda path: path.write_bytes(_run_json(self.plan)))
 
     def outcome(self) -> RunOutcome:
         """Read from the tables how the cases came out."""

@@ -58,7 +58,13 @@ class CaseProcess:
     """
 
     def __init__(self, function: str = ASSESS, limit_s: float = TIME_LIMIT_S) -> None:
-        self._command = [sys.executable, "-m", "veinfit.cohort.batch.worker", function, f"{limit_s}"]
+        self._command = [
+            sys.executable,
+            "-m",
+            "veinfit.cohort.batch.worker",
+            function,
+            f"{limit_s}",
+        ]
         self.limit_s = limit_s
         self._process: subprocess.Popen[bytes] | None = None
         self._done = 0
@@ -181,7 +187,7 @@ def run_local(
     processes = [CaseProcess(function, limit_s) for _ in range(workers)]
     waiting = iter(tasks)
     taking = threading.Lock()
-    answers: queue.Queue[tuple[Task, Answer] | BaseException | None] = queue.Queue(workers)
+    answers: queue.Queue[tuple[Task, Answer] | BaseException | None] = queue.Queue(1)
     stopped = threading.Event()
 
     def serve(process: CaseProcess) -> None:
@@ -217,3 +223,7 @@ def run_local(
         stopped.set()
         for process in processes:
             process.close()
+        while any(thread.is_alive() for thread in threads):
+            # Lets go those that wait to hand over an answer.
+            with contextlib.suppress(queue.Empty):
+                answers.get(timeout=0.05)
