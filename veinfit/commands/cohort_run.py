@@ -40,7 +40,13 @@ def add(commands: Commands) -> None:
     option("--out", metavar="DIR", type=Path, required=True, help="folder for the tables")
     option("--labels", metavar="FILE", type=Path, help="label map of volumes without their own")
     add_case_options(parser)
-    option(
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="use the workers of this Dask scheduler, such as tcp://host:8786",
+    )
+    where.add_argument(
         "--workers",
         metavar="N",
         type=_count,
@@ -91,6 +97,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
                 arguments.out,
                 plan,
                 workers=arguments.workers,
+                scheduler=arguments.scheduler,
                 limit_s=arguments.time_limit or TIME_LIMIT_S,
                 retry_failed=arguments.retry_failed,
                 csv=arguments.csv,

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from veinfit.cohort.batch.cases import BatchCase
+from veinfit.cohort.batch.cluster import run_cluster
 from veinfit.cohort.batch.csv_files import csv_names, write_csv
 from veinfit.cohort.batch.lock import held
 from veinfit.cohort.batch.plan import SHARD_CASES, RunPlan, Task, case_key, plan_digest, shards
@@ -85,7 +86,7 @@ def run_cohort(
     retry_failed: bool = False,
     csv: bool = False,
     progress: Progress | None = None,
-    engine: Engine | None = None,
+    scheduler: str | None = None,
     function: str = ASSESS,
     shard_cases: int = SHARD_CASES,
     patience_s: float = PATIENCE_S,
@@ -108,8 +109,8 @@ def run_cohort(
     csv : bool
         Whether to write CSV files beside Parquet.
     progress : Progress, optional
-    engine : callable, optional
-        Works on tasks in another way than in processes of this machine.
+    scheduler : str, optional
+        Address of a Dask scheduler whose workers are used instead of this machine.
     function : str
         What a process does with a case.
     shard_cases : int
@@ -125,21 +126,25 @@ def run_cohort(
     ------
     InputError
         ``out`` cannot be written, holds a run with other settings, or is being
-        written by another run.
+        written by another run; or the scheduler cannot be used.
     """
     check_output(out)
     _check_run(out, plan)
     told = progress or Silent()
     run = _Run(list(shards(cases, shard_cases)), Store(out), plan, told, patience_s)
 
-    def local(tasks: Iterator[Task]) -> Iterator[tuple[Task, Answer]]:
+    def engine(tasks: Iterator[Task]) -> Iterator[tuple[Task, Answer]]:
+        if scheduler is not None:
+            return run_cluster(
+                tasks, plan, scheduler, function=function, limit_s=limit_s, say=told.say
+            )
         number = workers or os.cpu_count() or 1
         return run_local(tasks, plan, number, function=function, limit_s=limit_s)
 
     with held(out):
         told.start(len(cases))
         try:
-            run.everything(engine or local, retry_failed)
+            run.everything(engine, retry_failed)
             outcome = run.outcome()
             if csv or any((out / name).exists() for name in csv_names()):
                 run.patiently(lambda: write_csv(run.store))

@@ -65,6 +65,7 @@ class CaseProcess:
             function,
             f"{limit_s}",
         ]
+        self.function = function
         self.limit_s = limit_s
         self._process: subprocess.Popen[bytes] | None = None
         self._done = 0
