@@ -20,6 +20,9 @@ from veinfit.notes import Note
 from veinfit.settings import Settings
 from veinfit.surface import Surface
 
+FEW = Settings.from_mapping({"margin": {"samples": 2}})
+"""Settings for tests of what is not about the margin."""
+
 TABLES = {"veins.csv", "sections.csv", "ridges.csv", "fits.csv", "leaks.csv", "clock.csv"}
 
 
@@ -38,7 +41,12 @@ def stages() -> list[str]:
 @pytest.fixture(scope="module")
 def result(mesh, stages) -> case.CaseResult:
     return case.assess(
-        mesh, case_id="Larkmoor 0", phase="75 %", image_date="2026-01-31", progress=stages.append
+        mesh,
+        settings=FEW,
+        case_id="Larkmoor 0",
+        phase="75 %",
+        image_date="2026-01-31",
+        progress=stages.append,
     )
 
 
@@ -78,9 +86,7 @@ def test_stages_are_told_in_order(result, stages):
 
 def test_files_and_record(written):
     files = sorted(p.relative_to(written).as_posix() for p in written.rglob("*.*"))
-    assert {*TABLES, "case.json", "report.html", "viewer.html", "pictures/overview.png"} <= set(
-        files
-    )
+    assert {*TABLES, "case.json", "report.html", "pictures/overview.png"} <= set(files)
     assert len([f for f in files if re.fullmatch(r"pictures/[LR][SI]PV-.*\.png", f)]) == 8
 
     document = json.loads((written / "case.json").read_text(encoding="utf-8"))
@@ -113,17 +119,18 @@ def test_report_stands_alone(written):
     assert "Larkmoor 0" in page
     sources = re.findall(r"""(?:src|href)\s*=\s*["']([^"']*)""", page)
     assert any(s.startswith("data:image/") for s in sources)
-    # The 3D view beside it is pointed to and not needed.
-    assert all(s.startswith(("data:", "#")) or s == "viewer.html" for s in sources)
+    assert all(s.startswith(("data:", "#")) for s in sources)
     assert not re.search(r"https?://(?!www\.w3\.org/)", page)
 
 
 def test_same_input_same_bytes_but_for_the_time(result, written, mesh, tmp_path):
-    again = case.assess(mesh, case_id="Larkmoor 0", phase="75 %", image_date="2026-01-31")
+    again = case.assess(
+        mesh, settings=FEW, case_id="Larkmoor 0", phase="75 %", image_date="2026-01-31"
+    )
     same = dataclasses.replace(again.provenance, created=result.provenance.created)
     case.write_case(dataclasses.replace(again, provenance=same), tmp_path / "again")
     files = sorted(p.relative_to(written) for p in written.rglob("*.*"))
-    assert len(files) == 18
+    assert len(files) == 17
     for name in files:
         assert (tmp_path / "again" / name).read_bytes() == (written / name).read_bytes(), name
 
@@ -132,7 +139,7 @@ def test_stated_frame_and_unit_give_the_same_case(result, tmp_path):
     surface = atria.open_surface()
     turned = Surface(surface.points * [-1.0, -1.0, 1.0], surface.faces)
     path = atria.save_mesh(turned, tmp_path / "ras_cm.ply", scale=0.1)
-    other = case.assess(path, frame="ras", unit="cm", balloons=[28])
+    other = case.assess(path, settings=FEW, frame="ras", unit="cm", balloons=[28])
     for a, b in zip(result.anatomy.veins, other.anatomy.veins, strict=True):
         assert a.name == b.name
         # Single precision in the file: 1e-5 mm in a vertex.
@@ -150,7 +157,7 @@ def test_landmarks_become_columns(same_anatomy, mesh, tmp_path):
     (tmp_path / "marks.csv").write_text(
         "name,x_mm,y_mm,z_mm\noesophagus,0,60,0\noesophagus,0,60,40\nseptal_crossing,0,0,0\n"
     )
-    told = case.assess(mesh, landmarks=tmp_path / "marks.csv", balloons=[28])
+    told = case.assess(mesh, settings=FEW, landmarks=tmp_path / "marks.csv", balloons=[28])
     case.write_case(told, tmp_path / "case", pictures=False, report=False)
     distances = [float(r["distance_oesophagus_mm"]) for r in rows(tmp_path / "case", "fits.csv")]
     assert len(distances) == 4
@@ -169,7 +176,7 @@ def test_a_failing_vein_leaves_the_others(same_anatomy, result, mesh, monkeypatc
         return whole(anatomy, vein, balloons, *more)
 
     monkeypatch.setattr(case, "seat_vein", failing)
-    told = case.assess(mesh)
+    told = case.assess(mesh, settings=FEW)
     (failed,) = told.unassessed
     assert (failed.vein, failed.balloon, failed.approach) == ("LIPV", "31 mm", "coaxial")
     assert failed.reason == "the seating failed: ZeroDivisionError: no wall"
@@ -192,7 +199,7 @@ def test_a_vein_that_could_not_be_measured_is_not_lost(result, mesh, tmp_path, m
         notes=(told,),
     )
     monkeypatch.setattr(case, "find_anatomy", lambda *_, **__: lost)
-    told = case.assess(mesh)
+    told = case.assess(mesh, settings=FEW)
     assert [(f.vein, f.balloon) for f in told.unassessed] == [("RIPV", "28 mm"), ("RIPV", "31 mm")]
     case.write_case(told, tmp_path / "case")
     last = rows(tmp_path / "case", "fits.csv")[-1]
@@ -208,7 +215,7 @@ def test_a_case_without_pictures_is_still_a_case(result, tmp_path, monkeypatch):
 
     monkeypatch.setattr(case, "draw_pictures", broken)
     told = case.write_case(result, tmp_path / "case")
-    assert set(told.files) == {*TABLES, "case.json", "report.html", "viewer.html"}
+    assert set(told.files) == {*TABLES, "case.json", "report.html"}
     assert told.notes[0].severity == "caution"
     document = json.loads((tmp_path / "case" / "case.json").read_text(encoding="utf-8"))
     assert any("no pictures could be drawn: RuntimeError" in n["text"] for n in document["notes"])
@@ -240,8 +247,8 @@ def test_a_failing_writer_leaves_the_earlier_run(result, tmp_path, monkeypatch):
 
 
 def test_settings_as_a_value_or_a_file(same_anatomy, mesh, tmp_path):
-    (tmp_path / "s.toml").write_text("[seating]\npush_n = 0.5\n")
-    softly = Settings.from_mapping({"seating": {"push_n": 0.5}})
+    (tmp_path / "s.toml").write_text("[seating]\npush_n = 0.5\n[margin]\nsamples = 0\n")
+    softly = Settings.from_mapping({"seating": {"push_n": 0.5}, "margin": {"samples": 0}})
     by_file = case.assess(mesh, settings=tmp_path / "s.toml", balloons=["28"])
     by_value = case.assess(mesh, settings=softly, balloons=[28.0])
     assert by_file.settings == by_value.settings == softly

@@ -202,12 +202,142 @@ class SeatingSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class MarginSettings:
+    """How a balloon may come to lie: the laws of the unknowns, and the sample drawn from them.
+
+    A spread is the standard deviation of the natural logarithm: 0.2 is about 20 %.
+    """
+
+    samples: int = parameter(
+        32,
+        unit="1",
+        meaning="tries simulated of every balloon in every vein, a power of two; 0: no margin",
+        basis="sampling error of a probability at most 0.09, and a case stays in seconds",
+        low=0,
+        high=65536,
+    )
+    tries_per_patient: int = parameter(
+        8,
+        unit="1",
+        meaning="tries that share one draw of the patient's unknowns, a power of two",
+        basis="convention of this project: as many draws of the patient as tries of each",
+        low=1,
+        high=1024,
+    )
+    seed: int = parameter(
+        1,
+        unit="1",
+        meaning="start of the random numbers: the same seed gives the same result",
+        basis="any number does",
+        low=0,
+        high=2**31 - 1,
+    )
+    patch_edge_mm: float = parameter(
+        1.5,
+        unit="mm",
+        meaning="longest edge of the wall on which tries are simulated",
+        basis="moves leak widths by 0.01 mm against 0.7 mm on invented atria",
+        low=0.1,
+        high=5.0,
+    )
+    direction_sd_deg: float = parameter(
+        15.0,
+        unit="deg",
+        meaning="scatter (SD) of the push direction about the approach, in each of two planes",
+        basis="within the 12 to 25 degrees in which a prototype agreed with common practice",
+        low=0.0,
+        high=60.0,
+    )
+    push_spread: float = parameter(
+        0.25,
+        unit="1",
+        meaning="spread of the push from try to try",
+        basis="1 to 2.5 N, in which a prototype agreed with common practice, as a uniform law",
+        low=0.0,
+        high=2.0,
+    )
+    guide_spread: float = parameter(
+        0.3,
+        unit="1",
+        meaning="spread of the guide's spring from try to try",
+        basis="an estimate: no source; how far the guide lies in the vein is not known beforehand",
+        low=0.0,
+        high=2.0,
+    )
+    shaft_spread: float = parameter(
+        0.3,
+        unit="1",
+        meaning="spread of the shaft's spring from try to try",
+        basis="as guide_spread",
+        low=0.0,
+        high=2.0,
+    )
+    stiffness_spread: float = parameter(
+        0.2,
+        unit="1",
+        meaning="spread of the wall's stiffness from patient to patient",
+        basis="4 to 6 kPa/mm, in which a prototype agreed with common practice",
+        low=0.0,
+        high=2.0,
+    )
+    surface_offset_sd_mm: float = parameter(
+        0.5,
+        unit="mm",
+        meaning="spread (SD) of the true surface about the segmented one, from patient to patient",
+        basis="about a voxel of cardiac CT",
+        low=0.0,
+        high=3.0,
+    )
+    push_calibration: float = parameter(
+        0.2,
+        unit="1",
+        meaning="uncertainty (SD of the logarithm) of the push over the stiffness",
+        basis="an estimate until calibrated: neither is measured in a patient",
+        low=0.0,
+        high=2.0,
+    )
+    guide_calibration: float = parameter(
+        0.3,
+        unit="1",
+        meaning="uncertainty (SD of the logarithm) of the guide's spring over the stiffness",
+        basis="as push_calibration",
+        low=0.0,
+        high=2.0,
+    )
+    shaft_calibration: float = parameter(
+        0.3,
+        unit="1",
+        meaning="uncertainty (SD of the logarithm) of the shaft's spring over the stiffness",
+        basis="as push_calibration",
+        low=0.0,
+        high=2.0,
+    )
+    direction_calibration: float = parameter(
+        0.2,
+        unit="1",
+        meaning="uncertainty (SD of the logarithm) of direction_sd_deg",
+        basis="as push_calibration",
+        low=0.0,
+        high=2.0,
+    )
+    tolerance_calibration_mm: float = parameter(
+        0.1,
+        unit="mm",
+        meaning="uncertainty (SD) of seating.contact_tolerance_mm",
+        basis="as push_calibration",
+        low=0.0,
+        high=2.0,
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """All settings of a run."""
 
     surface: SurfaceSettings = field(default_factory=SurfaceSettings)
     anatomy: AnatomySettings = field(default_factory=AnatomySettings)
     seating: SeatingSettings = field(default_factory=SeatingSettings)
+    margin: MarginSettings = field(default_factory=MarginSettings)
 
     @classmethod
     def from_toml(cls, path: Path) -> Settings:

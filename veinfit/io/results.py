@@ -23,11 +23,12 @@ import numpy as np
 from veinfit.anatomy.model import Anatomy, ContourMeasures, Vein
 from veinfit.frames import FloatArray
 from veinfit.io.files import hash_file
+from veinfit.io.margin_record import margin_document, split_documents
 from veinfit.notes import Note
 from veinfit.seating.model import ClockReading, Fit, Leak
 from veinfit.settings import Settings, describe
 
-SCHEMA_VERSION = "1.0"
+SCHEMA_VERSION = "1.1"
 """Version of the form of ``case.json``: the first number rises when a reader of it must change."""
 
 Value = str | float | int | bool | None
@@ -380,6 +381,7 @@ def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, An
         "anatomy": _anatomy(record.anatomy),
         "structures": list(record.structures),
         "fits": [_fit(fit, record.structures) for fit in record.fits],
+        "expected_splits": split_documents(record.fits),
         "notes": [asdict(note) for note in _all_notes(record)],
         "files": sorted({*files, "case.json"}),
     }
@@ -478,6 +480,7 @@ def _fit(fit: Fit, structures: Sequence[str]) -> dict[str, Any]:
     direction = fit.push_direction
     return {
         **fit_row(fit, ()),
+        "margin": margin_document(fit.margin),
         "push_direction": None if direction is None else _points(direction, "direction_x")[0],
         "distances_mm": {
             name: _plain(distance_column(name), fit.distances_mm.get(name)) for name in structures

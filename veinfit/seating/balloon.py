@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from veinfit.errors import InputError
+from veinfit.frames import BoolArray, FloatArray
 
 Profile = Literal["sphere"]
 
@@ -91,14 +92,21 @@ class Balloon:
         """Half the equatorial diameter."""
         return 0.5 * self.equatorial_mm
 
-    def grown(self) -> Balloon:
-        """Return the balloon as it is once freezing has started."""
+    def freezes_at(self, polar_deg: FloatArray) -> BoolArray:
+        """Tell which polar angles (N,) from the nose lie in the freezing zone."""
+        return (polar_deg >= self.zone_from_deg) & (polar_deg <= self.zone_to_deg)
+
+    def resized(self, more_mm: float) -> Balloon:
+        """Return the balloon with both diameters larger by so much, however it freezes."""
         return replace(
             self,
-            equatorial_mm=self.equatorial_mm + self.growth_mm,
-            axial_mm=self.axial_mm + self.growth_mm,
-            growth_mm=0.0,
+            equatorial_mm=self.equatorial_mm + more_mm,
+            axial_mm=self.axial_mm + more_mm,
         )
+
+    def grown(self) -> Balloon:
+        """Return the balloon as it is once freezing has started."""
+        return replace(self.resized(self.growth_mm), growth_mm=0.0)
 
 
 def sphere(diameter_mm: float, name: str | None = None) -> Balloon:

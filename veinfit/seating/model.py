@@ -57,6 +57,58 @@ class ClockReading:
     sealing_depth_mm: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class Chance:
+    """The probability that a balloon closes a vein, over how it comes to lie.
+
+    Attributes
+    ----------
+    probability : float
+    low, high : float
+        95 % bounds that carry the uncertainty of the calibration alone.
+    sampling_error : float
+        Standard error of ``probability`` from the number of tries simulated.
+    given_patient : tuple of float
+        The probability for each draw of the patient's unknowns, the same draws for
+        every vein and balloon; NaN where no try of a draw could be assessed.
+    """
+
+    probability: float
+    low: float
+    high: float
+    sampling_error: float
+    given_patient: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """What many tries of one balloon in one vein came to.
+
+    Attributes
+    ----------
+    tries : int
+        Simulated.
+    assessed : int
+        Of these, those that could be assessed; all else is about them.
+    through : int
+        Of these, those in which the balloon passed through or had no room.
+    occluded, sealed : Chance
+    leak_width_mm : tuple of float
+        Tenth, fiftieth and ninetieth percentile of the leak width.
+    shares : mapping of str to float
+        Which unknown moves the seal: shares of the variance of the leak width in
+        cold contact; ``together`` is what no group does by itself.
+    """
+
+    tries: int
+    assessed: int
+    through: int
+    occluded: Chance
+    sealed: Chance
+    leak_width_mm: tuple[float, float, float]
+    shares: Mapping[str, float]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
     """How one balloon sits in one vein.
@@ -99,4 +151,5 @@ class Fit:
     clock: tuple[ClockReading, ...] = ()
     patch: Surface | None = None
     patch_gap_mm: FloatArray | None = None
+    margin: Margin | None = None
     notes: tuple[Note, ...] = ()

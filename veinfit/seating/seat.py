@@ -173,7 +173,7 @@ def find_seat(bench: Bench, mounted: Mount, line: ApproachLine, settings: Seatin
     energy = energy_of(bench, mounted, line, settings)
 
     def gone(centre: FloatArray) -> bool:
-        return _depth(patch, centre) > settings.greatest_depth_mm
+        return depth_mm(patch, centre) > settings.greatest_depth_mm
 
     return Seat(start, descend(energy, start.centre, gone), tuple(notes))
 
@@ -215,13 +215,13 @@ def seat_balloon(
         settings.contact_tolerance_mm,
     )
     if seat.rest.state != "at rest":
-        outcome, reason = _why_no_seat(bench, mounted, seat.rest, settings)
+        outcome, reason = why_no_seat(bench, mounted, seat.rest, settings)
         return replace(fit, outcome=outcome, reason=reason)
     fit = replace(
         fit,
         centre=centre,
-        depth_mm=_depth(patch, centre),
-        nose_depth_mm=_depth(patch, centre + balloon.radius_mm * line.direction),
+        depth_mm=depth_mm(patch, centre),
+        nose_depth_mm=depth_mm(patch, centre + balloon.radius_mm * line.direction),
         patch_gap_mm=np.where(np.isfinite(field.gap_mm), field.gap_mm, np.nan),
         distances_mm=distances_mm(
             FreezingZone.of(balloon, centre, line.direction), structures or {}
@@ -338,15 +338,16 @@ def _read_seal(
     )
 
 
-def _why_no_seat(
+def why_no_seat(
     bench: Bench, mounted: Mount, rest: Rest, settings: SeatingSettings
 ) -> tuple[Outcome, str]:
+    """Return the outcome and the reason of a way down that does not end at rest."""
     patch = bench.patch
     if rest.state == "gave up":
         return "not assessed", f"no equilibrium was found within {rest.steps} steps"
     # A wall that ends too early lets a balloon through that more wall might have held.
     edge = patch.surface.points[patch.wall_edge & mounted.touchable]
-    before = rest.path[[_depth(patch, centre) <= 0.0 for centre in rest.path]]
+    before = rest.path[[depth_mm(patch, centre) <= 0.0 for centre in rest.path]]
     for centre in before:
         if len(edge) and np.linalg.norm(edge - centre, axis=1).min() < mounted.balloon.radius_mm:
             return "not assessed", "the wall ends before the balloon comes to rest"
@@ -354,6 +355,6 @@ def _why_no_seat(
     return "passes through", f"no equilibrium up to {limit:g} mm into the vein"
 
 
-def _depth(patch: WallPatch, centre: FloatArray) -> float:
+def depth_mm(patch: WallPatch, centre: FloatArray) -> float:
     """Depth of a point past the ostial plane along the ostial normal, mm."""
     return float((centre - patch.centre) @ patch.normal)

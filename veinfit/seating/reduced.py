@@ -1,0 +1,87 @@
+"""A wall reduced to what balloons near one place can close.
+
+Whatever lies far from every one of many seats is open in all of them. Each
+connected piece of it becomes one node, so that a widest path is found in a
+fraction of the time; paths narrower than the distance that counts as far are
+the same as on the whole wall.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
+
+from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.seating.patch import WallPatch
+from veinfit.seating.paths import WidestPath, connected_to, widest_path
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReducedWall:
+    """The part of a patch that can be closed, with the rest folded into nodes.
+
+    Attributes
+    ----------
+    kept : (K,) array
+        The vertices of the patch that are nodes of their own, the first K nodes.
+    links : (E, 2) array
+        Pairs of neighbouring nodes, each pair once.
+    node_count : int
+    vein_nodes, atrium_nodes : (N,) array
+    """
+
+    kept: IntArray
+    links: IntArray
+    node_count: int
+    vein_nodes: IntArray
+    atrium_nodes: IntArray
+
+    def widest(self, clearance: FloatArray) -> tuple[float, int]:
+        """Width of the widest path for clearances (K,), and the patch vertex where it is narrow.
+
+        The vertex is -1 where the path keeps clear of all kept ones; without any
+        path the width is -inf.
+        """
+        path: WidestPath = widest_path(
+            self.links, self._of_nodes(clearance), self.vein_nodes, self.atrium_nodes
+        )
+        on_patch = 0 <= path.narrowest < len(self.kept)
+        return path.width, int(self.kept[path.narrowest]) if on_patch else -1
+
+    def parted_by(self, closed: BoolArray) -> bool:
+        """Whether the closed ones (K,) of the kept vertices part vein and atrium."""
+        is_open = np.ones(self.node_count, dtype=bool)
+        is_open[: len(closed)] = ~closed
+        return not connected_to(self.links, is_open, self.atrium_nodes)[self.vein_nodes].any()
+
+    def _of_nodes(self, values: FloatArray) -> FloatArray:
+        result = np.full(self.node_count, np.inf)
+        result[: len(values)] = values
+        return result
+
+
+def reduce_wall(patch: WallPatch, near: BoolArray) -> ReducedWall:
+    """Keep the vertices ``near`` (V,) of a patch and fold the rest of its nodes."""
+    own = np.zeros(patch.node_count, dtype=bool)
+    own[: len(near)] = near
+    far_links = patch.links[~own[patch.links].any(axis=1)]
+    n = patch.node_count
+    graph = sparse.csr_matrix((np.ones(len(far_links)), tuple(far_links.T)), shape=(n, n))
+    _, label = csgraph.connected_components(graph, directed=False)
+    kept = np.flatnonzero(own)
+    pieces, piece = np.unique(label[~own], return_inverse=True)
+    node = np.empty(n, dtype=np.int64)
+    node[kept] = np.arange(len(kept))
+    node[~own] = len(kept) + piece
+    links = np.sort(node[patch.links], axis=1)
+    links = np.unique(links[links[:, 0] != links[:, 1]], axis=0)
+    return ReducedWall(
+        kept=kept,
+        links=links,
+        node_count=len(kept) + len(pieces),
+        vein_nodes=np.unique(node[patch.vein_nodes]),
+        atrium_nodes=np.unique(node[patch.atrium_nodes]),
+    )

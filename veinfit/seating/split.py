@@ -1,0 +1,77 @@
+"""What two balloons can be expected to close between them, over their tries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Literal
+
+import numpy as np
+
+from veinfit.seating.model import Approach, Chance, Fit
+
+Closure = Literal["occluded", "sealed"]
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedSplit:
+    """Probabilities that one try of each of two balloons closes a vein; they sum to 1.
+
+    For a given patient the tries of two balloons are independent, so the
+    probabilities of both are multiplied patient by patient and only then averaged
+    over the patient's unknowns, which the two share.
+
+    Attributes
+    ----------
+    vein : str
+    approach : str
+    closure : {'occluded', 'sealed'}
+    first, second : str
+        Names of the balloons, the smaller one first.
+    only_first, only_second, both, neither : float
+    """
+
+    vein: str
+    approach: Approach
+    closure: Closure
+    first: str
+    second: str
+    only_first: float
+    only_second: float
+    both: float
+    neither: float
+
+
+def joint(first: Chance, second: Chance) -> tuple[float, float, float, float] | None:
+    """Probabilities of only the first, only the second, both, neither.
+
+    None where no draw of the patient's unknowns has assessed tries of both.
+    """
+    a, b = np.array(first.given_patient), np.array(second.given_patient)
+    known = np.isfinite(a) & np.isfinite(b)
+    if not known.any():
+        return None
+    a, b = a[known], b[known]
+    only_first, only_second, both, neither = (
+        float(p.mean()) for p in (a * (1.0 - b), (1.0 - a) * b, a * b, (1.0 - a) * (1.0 - b))
+    )
+    return only_first, only_second, both, neither
+
+
+def expected_splits(fits: Sequence[Fit]) -> Iterator[ExpectedSplit]:
+    """Yield the split of every two balloons before one vein by one approach."""
+    groups: dict[tuple[str, Approach], list[Fit]] = {}
+    for fit in fits:
+        groups.setdefault((fit.vein, fit.approach), []).append(fit)
+    for (vein, approach), group in groups.items():
+        for pair in combinations(sorted(group, key=lambda fit: fit.balloon_mm), 2):
+            first, second = (fit.margin for fit in pair)
+            if first is None or second is None:
+                continue
+            closures: tuple[Closure, Closure] = ("occluded", "sealed")
+            for closure in closures:
+                parts = joint(getattr(first, closure), getattr(second, closure))
+                if parts is not None:
+                    names = pair[0].balloon, pair[1].balloon
+                    yield ExpectedSplit(vein, approach, closure, *names, *parts)
