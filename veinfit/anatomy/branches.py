@@ -38,6 +38,9 @@ CAP_CELLS = 2.5
 LEAST_REACH_MM = 4.0
 """A part that reaches less far than this past its join is a bulge of the wall."""
 
+LEAST_SHARED_MM = 2.0
+"""Branches whose common part persists for less than this leave the body side by side."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Opening:
@@ -87,6 +90,25 @@ class Branch:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class SharedPart:
+    """A part of the lumen that several branches have in common before they part.
+
+    Attributes
+    ----------
+    members : tuple of int
+        Indices of the branches beyond it, the farthest-reaching first.
+    length_mm : float
+        How far the common part goes on, along the distance from the core.
+    way : (N, 3) array
+        From the core to where the branches part, through the middle of the part.
+    """
+
+    members: tuple[int, ...]
+    length_mm: float
+    way: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Branches:
     """The body and what leaves it.
 
@@ -97,11 +119,13 @@ class Branches:
         Of the largest inscribed sphere.
     branches : tuple of Branch
         Farthest-reaching first.
+    shared : tuple of SharedPart
     """
 
     body_centre: FloatArray
     body_radius_mm: float
     branches: tuple[Branch, ...]
+    shared: tuple[SharedPart, ...]
 
 
 def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Branches:
@@ -161,7 +185,72 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
             )
         )
     branches = tuple(replace(b, joins=_surviving(b.joins, joins, number)) for b in found)
-    return Branches(centre, greatest, branches)
+    shared = tuple(
+        SharedPart(members, join - end, _common_way(spheres, depth, branches[members[0]], end, join))
+        for members, end, join in _shared_parts(branches)
+    )
+    return Branches(centre, greatest, branches, shared)
+
+
+def _shared_parts(branches: Sequence[Branch]) -> list[tuple[tuple[int, ...], float, float]]:
+    """Groups of branches with a part in common, and the core distances between which it lies.
+
+    A group is the branches beyond one join whose common part goes on for at
+    least ``LEAST_SHARED_MM`` before the next join or the body.
+    """
+    groups: list[tuple[tuple[int, ...], float, float]] = []
+    joined: dict[int, list[int]] = {k: [] for k in range(len(branches))}
+    for k, branch in enumerate(branches):
+        if branch.joins is not None:
+            joined[branch.joins].append(k)
+    for senior, juniors in joined.items():
+        ordered = sorted(juniors, key=lambda k: -branches[k].join_mm)
+        for place, junior in enumerate(ordered):
+            join = branches[junior].join_mm
+            following = [branches[k].join_mm for k in ordered[place + 1 : place + 2]]
+            end = max([*following, branches[senior].join_mm, 0.0])
+            if join - end < LEAST_SHARED_MM:
+                continue
+            members = [senior]
+            for k in ordered[: place + 1]:
+                members += _descendants(k, joined)
+            groups.append((tuple(members), end, join))
+    return groups
+
+
+def _descendants(branch: int, joined: dict[int, list[int]]) -> list[int]:
+    members = [branch]
+    for k in joined[branch]:
+        members += _descendants(k, joined)
+    return members
+
+
+def _common_way(
+    spheres: InscribedSpheres, depth: FloatArray, senior: Branch, end: float, join: float
+) -> FloatArray:
+    """Way through the middles of the fronts of equal distance between two distances.
+
+    The branches' own ways would hug one side of what they share; the fronts fill it.
+    """
+    beyond = np.flatnonzero(depth >= end)
+    number = np.full(len(depth), -1, dtype=np.int64)
+    number[beyond] = np.arange(len(beyond))
+    i, j = number[spheres.pairs[:, 0]], number[spheres.pairs[:, 1]]
+    both = (i >= 0) & (j >= 0)
+    graph = sparse.coo_matrix(
+        (np.ones(int(both.sum()), dtype=bool), (i[both], j[both])), shape=(len(beyond),) * 2
+    )
+    _, piece = csgraph.connected_components(graph, directed=False)
+    tip = int(cKDTree(spheres.points[beyond]).query(senior.way[-1])[1])
+    part = beyond[piece == piece[tip]]
+    band = np.floor(depth[part] / BAND_MM).astype(np.int64)
+    fronts = [
+        spheres.points[part[band == b]].mean(axis=0)
+        for b in range(int(end / BAND_MM), int(join / BAND_MM))
+        if np.any(band == b)
+    ]
+    nearest = int(np.argmin(np.linalg.norm(senior.way - fronts[0], axis=1)))
+    return np.concatenate([senior.way[:nearest], np.array(fronts)])
 
 
 def _surviving(leaf: int | None, joins: list[int | None], number: dict[int, int]) -> int | None:

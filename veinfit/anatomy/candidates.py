@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.anatomy.branches import Branch, Branches
+from veinfit.anatomy.branches import Branch, Branches, SharedPart
 from veinfit.anatomy.contours import in_plane, surrounds
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Ostium
@@ -26,15 +26,15 @@ from veinfit.anatomy.tubes import (
     tangents,
     walk_tube,
 )
-from veinfit.frames import FloatArray
+from veinfit.frames import FloatArray, unit
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 
-LEAST_SHARED_MM = 2.0
-"""Branches whose common part persists for less than this leave the body side by side."""
-
 WAY_STEP_MM = 0.5
 """Spacing at which common sections are sought."""
+
+STRAIGHT_ON_MM = 5.0
+"""They are sought this far past where the branches part, too."""
 
 TRUNK_EXCESS = 1.8
 """No section of a trunk, its ostium included, is larger than this times its branches together;
@@ -79,8 +79,8 @@ def find_candidates(
     ]
     trunks = [
         trunk
-        for members, _ in shared_parts(branches.branches)
-        if (trunk := _trunk(lumen, branches, singles, members, settings)) is not None
+        for part in branches.shared
+        if (trunk := _trunk(lumen, branches, singles, part, settings)) is not None
     ]
     return tuple(singles + trunks)
 
@@ -97,53 +97,21 @@ def _single(lumen: Lumen, branch: Branch, index: int, settings: AnatomySettings)
     return Candidate((index,), tube, ostium, None, "", notes)
 
 
-def shared_parts(branches: Sequence[Branch]) -> list[tuple[tuple[int, ...], float]]:
-    """Return groups of branches with a part in common, and about how long it is, mm.
-
-    A group is the branches beyond one join whose common part goes on for at
-    least ``LEAST_SHARED_MM`` before the next join or the body.
-    """
-    groups: list[tuple[tuple[int, ...], float]] = []
-    joined: dict[int, list[int]] = {k: [] for k in range(len(branches))}
-    for k, branch in enumerate(branches):
-        if branch.joins is not None:
-            joined[branch.joins].append(k)
-    for senior, juniors in joined.items():
-        ordered = sorted(juniors, key=lambda k: -branches[k].join_mm)
-        for place, junior in enumerate(ordered):
-            depth = branches[junior].join_mm
-            following = [branches[k].join_mm for k in ordered[place + 1 : place + 2]]
-            ends = max([*following, branches[senior].join_mm, 0.0])
-            if depth - ends < LEAST_SHARED_MM:
-                continue
-            members = [senior]
-            for k in ordered[: place + 1]:
-                members += _descendants(k, joined)
-            groups.append((tuple(members), depth - ends))
-    return groups
-
-
-def _descendants(branch: int, joined: dict[int, list[int]]) -> list[int]:
-    members = [branch]
-    for k in joined[branch]:
-        members += _descendants(k, joined)
-    return members
-
-
 def _trunk(
     lumen: Lumen,
     branches: Branches,
     singles: Sequence[Candidate],
-    members: tuple[int, ...],
+    part: SharedPart,
     settings: AnatomySettings,
 ) -> Candidate | None:
     """Walk the common part of several branches from their carina to the body."""
+    members = part.members
     tubes = [singles[m].tube for m in members]
     if len(members) > MOST_MEMBERS or any(t is None for t in tubes):
         return None
     limit = TRUNK_EXCESS * sum(float(np.median(t.areas_mm2)) for t in tubes if t is not None)
     ways = [branches.branches[m].way for m in members]
-    way = _common_way(lumen, ways, limit)
+    way = _held_way(lumen, part, ways, limit)
     if way is None:
         return None
     tube = walk_tube(lumen, way)
@@ -161,24 +129,31 @@ def _trunk(
     return Candidate(members, tube, ostium, length, "", notes)
 
 
-def _common_way(lumen: Lumen, ways: Sequence[FloatArray], limit_mm2: float) -> FloatArray | None:
+def _held_way(
+    lumen: Lumen, part: SharedPart, ways: Sequence[FloatArray], limit_mm2: float
+) -> FloatArray | None:
     """Return the way from the body to the last section that holds all branches.
 
-    The ways' mean is followed from beyond where they part toward the body.
+    The shared part's own way is followed back from beyond where they part.
     """
-    even = [resample(way, WAY_STEP_MM) for way in ways]
-    count = min(len(way) for way in even)
-    mean = np.mean([way[:count] for way in even], axis=0)
-    mean = smooth(mean, WAY_SMOOTHING_MM, WAY_STEP_MM)
-    direction = tangents(mean)
-    wall = lumen.wall.near(mean, WALL_REACH_MM)
-    for k in range(count - 1, 2, -1):
-        station = section_at(wall, mean[k], direction[k])
+    way = smooth(resample(part.way, WAY_STEP_MM), WAY_SMOOTHING_MM, WAY_STEP_MM)
+    way = np.concatenate([way, _straight_on(way)])
+    direction = tangents(way)
+    wall = lumen.wall.near(way, WALL_REACH_MM)
+    for k in range(len(way) - 1, 2, -1):
+        station = section_at(wall, way[k], direction[k])
         if station is None or station.touches_cap or station.area_mm2 > limit_mm2:
             continue
-        if all(_passes(way, station.contour.points, mean[k], direction[k]) for way in even):
-            return mean[: k + 1]
+        if all(_passes(w, station.contour.points, way[k], direction[k]) for w in ways):
+            return way[: k + 1]
     return None
+
+
+def _straight_on(way: FloatArray) -> FloatArray:
+    """Carry a way on along the direction of its last part."""
+    back = min(int(STRAIGHT_ON_MM / WAY_STEP_MM), len(way) - 1)
+    direction = unit(way[-1] - way[-1 - back])
+    return way[-1] + np.arange(1, back + 1)[:, None] * WAY_STEP_MM * direction
 
 
 def _passes(way: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:

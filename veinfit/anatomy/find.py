@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches import Branches, find_branches
-from veinfit.anatomy.candidates import MOST_MEMBERS, Candidate, find_candidates, shared_parts
+from veinfit.anatomy.candidates import MOST_MEMBERS, Candidate, find_candidates
 from veinfit.anatomy.centrelines import continue_into_branch, follow_vein
 from veinfit.anatomy.ends import EndCut, OpenWall, cut_ends, open_wall
 from veinfit.anatomy.hints import LabelHints
@@ -400,11 +400,11 @@ def _unnamed_trunk_mm(
     if len(candidate.members) > 1:
         return None
     lengths = [
-        length
-        for members, length in shared_parts(branches.branches)
-        if candidate.members[0] in members
-        and len(members) <= MOST_MEMBERS
-        and length >= common_trunk_mm
+        part.length_mm
+        for part in branches.shared
+        if candidate.members[0] in part.members
+        and len(part.members) <= MOST_MEMBERS
+        and part.length_mm >= common_trunk_mm
     ]
     return max(lengths, default=None)
 
