@@ -38,6 +38,12 @@ CAP_CELLS = 2.5
 LEAST_REACH_MM = 4.0
 """A part that reaches less far than this past its join is a bulge of the wall."""
 
+BEYOND_PARTING_MM = 6.0
+"""The way through a shared part goes on so far between its branches."""
+
+LEAD_MM = 10.0
+"""It enters the body in the direction that it has over this length."""
+
 LEAST_SHARED_MM = 2.0
 """Branches whose common part persists for less than this leave the body side by side."""
 
@@ -100,7 +106,8 @@ class SharedPart:
     length_mm : float
         How far the common part goes on, along the distance from the core.
     way : (N, 3) array
-        From the core to where the branches part, through the middle of the part.
+        From the core through the middle of the part to ``BEYOND_PARTING_MM`` past
+        where the branches part.
     """
 
     members: tuple[int, ...]
@@ -228,9 +235,11 @@ def _descendants(branch: int, joined: dict[int, list[int]]) -> list[int]:
 def _common_way(
     spheres: InscribedSpheres, depth: FloatArray, senior: Branch, end: float, join: float
 ) -> FloatArray:
-    """Way through the middles of the fronts of equal distance between two distances.
+    """Way through the middles of the fronts of equal distance from the core.
 
-    The branches' own ways would hug one side of what they share; the fronts fill it.
+    The branches' own ways would hug one side of what they share; the fronts fill
+    it. It goes on a little beyond the parting, between the branches, and goes
+    straight on into the body, where the fronts no longer belong to the part.
     """
     beyond = np.flatnonzero(depth >= end)
     number = np.full(len(depth), -1, dtype=np.int64)
@@ -244,13 +253,18 @@ def _common_way(
     tip = int(cKDTree(spheres.points[beyond]).query(senior.way[-1])[1])
     part = beyond[piece == piece[tip]]
     band = np.floor(depth[part] / BAND_MM).astype(np.int64)
-    fronts = [
-        spheres.points[part[band == b]].mean(axis=0)
-        for b in range(int(end / BAND_MM), int(join / BAND_MM))
-        if np.any(band == b)
-    ]
-    nearest = int(np.argmin(np.linalg.norm(senior.way - fronts[0], axis=1)))
-    return np.concatenate([senior.way[:nearest], np.array(fronts)])
+    fronts = np.array(
+        [
+            spheres.points[part[band == b]].mean(axis=0)
+            for b in range(int(end / BAND_MM), int((join + BEYOND_PARTING_MM) / BAND_MM))
+            if np.any(band == b)
+        ]
+    )
+    lead = fronts[: max(int(LEAD_MM / BAND_MM), 3)]
+    direction = np.linalg.svd(lead - lead.mean(axis=0))[2][0]
+    direction *= np.sign(direction @ (lead[-1] - lead[0]))
+    inward = fronts[0] - np.arange(int(LEAD_MM / BAND_MM), 0, -1)[:, None] * BAND_MM * direction
+    return np.concatenate([senior.way[:1], inward, fronts])
 
 
 def _surviving(leaf: int | None, joins: list[int | None], number: dict[int, int]) -> int | None:

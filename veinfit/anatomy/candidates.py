@@ -26,19 +26,23 @@ from veinfit.anatomy.tubes import (
     tangents,
     walk_tube,
 )
-from veinfit.frames import FloatArray, unit
+from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 
 WAY_STEP_MM = 0.5
 """Spacing at which common sections are sought."""
 
-STRAIGHT_ON_MM = 5.0
-"""They are sought this far past where the branches part, too."""
+HELD_SECTIONS = 5
+"""So many neighbouring sections hold all branches where a trunk begins: one alone may be a chance
+cut along a branch."""
 
 TRUNK_EXCESS = 1.8
 """No section of a trunk, its ostium included, is larger than this times its branches together;
 wider, two veins share an antrum."""
+
+PARTING_CLEARANCE_MM = 2.5
+"""Nearer to its parting a trunk's wall already turns toward the branches."""
 
 MOST_MEMBERS = 4
 """No trunk has more branches than this; what joins more is the body."""
@@ -114,10 +118,10 @@ def _trunk(
     way = _held_way(lumen, part, ways, limit)
     if way is None:
         return None
-    tube = walk_tube(lumen, way)
+    tube = walk_tube(lumen, way, rounds=1)
     if tube is None:
         return None
-    found = find_ostium(tube, settings)
+    found = find_ostium(tube, settings, PARTING_CLEARANCE_MM)
     if isinstance(found, OstiumFailure):
         return None
     ostium, notes = found
@@ -137,23 +141,21 @@ def _held_way(
     The shared part's own way is followed back from beyond where they part.
     """
     way = smooth(resample(part.way, WAY_STEP_MM), WAY_SMOOTHING_MM, WAY_STEP_MM)
-    way = np.concatenate([way, _straight_on(way)])
     direction = tangents(way)
     wall = lumen.wall.near(way, WALL_REACH_MM)
+    held = 0
     for k in range(len(way) - 1, 2, -1):
         station = section_at(wall, way[k], direction[k])
-        if station is None or station.touches_cap or station.area_mm2 > limit_mm2:
-            continue
-        if all(_passes(w, station.contour.points, way[k], direction[k]) for w in ways):
-            return way[: k + 1]
+        whole = (
+            station is not None
+            and not station.touches_cap
+            and station.area_mm2 <= limit_mm2
+            and all(_passes(w, station.contour.points, way[k], direction[k]) for w in ways)
+        )
+        held = held + 1 if whole else 0
+        if held == HELD_SECTIONS:
+            return way[: k + HELD_SECTIONS]
     return None
-
-
-def _straight_on(way: FloatArray) -> FloatArray:
-    """Carry a way on along the direction of its last part."""
-    back = min(int(STRAIGHT_ON_MM / WAY_STEP_MM), len(way) - 1)
-    direction = unit(way[-1] - way[-1 - back])
-    return way[-1] + np.arange(1, back + 1)[:, None] * WAY_STEP_MM * direction
 
 
 def _passes(way: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:

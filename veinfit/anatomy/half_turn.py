@@ -39,6 +39,12 @@ PLATEAU_MM = 3.0
 PLATEAU_DEG = 1.0
 """... the angle grows by less than this: the noise of a smoothed voxel surface."""
 
+BULGE_MM = 8.0
+"""A turn that is undone within this length of wall ..."""
+
+BULGE_SHARE = 0.25
+"""... down to this share of it, before a greater turn, is a bulge and no ostium."""
+
 LEAST_TURN_DEG = 10.0
 """A wall that turns less than this has no ostium in that direction."""
 
@@ -172,22 +178,46 @@ def _half_turn(
     angle = _walk_angle(even)
     lead = max(int(min(VEIN_DIRECTION_MM, lead_mm) / PROFILE_STEP_MM), 1)
     start_deg = float(np.median(angle[:lead]))
-    stop = _turn_end(angle, start_deg)
-    peak = int(np.argmax(angle[:stop]))
+    begin_at, peak = 0, _turn_peak(angle, start_deg)
+    while (trough := _undone_at(angle, begin_at, peak, start_deg)) is not None:
+        begin_at, start_deg = trough, float(angle[trough])
+        peak = trough + _turn_peak(angle[trough:], start_deg)
     end_deg = float(angle[peak])
     if end_deg - start_deg < LEAST_TURN_DEG:
         return None
     level = 0.5 * (start_deg + end_deg)
     third = (end_deg - start_deg) / 3.0
-    here = _last_crossing(angle[: peak + 1], level)
-    begin = _last_crossing(angle[: peak + 1], start_deg + third)
-    finish = _last_crossing(angle[: peak + 1], end_deg - third)
+    turn = angle[begin_at : peak + 1]
+    here = _last_crossing(turn, level)
+    begin = _last_crossing(turn, start_deg + third)
+    finish = _last_crossing(turn, end_deg - third)
     if here is None:
         return None
-    index = np.arange(len(even))
+    index = np.arange(len(even)) - begin_at
     r, z = (float(np.interp(here, index, even[:, k])) for k in range(2))
     length = (finish - begin) * PROFILE_STEP_MM if begin is not None and finish is not None else 0.0
     return HalfTurn(origin + r * out + z * axis, start_deg, end_deg, float(length))
+
+
+def _turn_peak(angle: FloatArray, start_deg: float) -> int:
+    """Index at which the turn from ``start_deg`` has its greatest angle."""
+    return int(np.argmax(angle[: _turn_end(angle, start_deg)]))
+
+
+def _undone_at(angle: FloatArray, begin: int, peak: int, start_deg: float) -> int | None:
+    """Index at which a turn is undone before a greater one follows; None where it stands.
+
+    Such a turn is a bulge of the vein, as where it widens toward its branches.
+    """
+    rise = float(angle[peak]) - start_deg
+    if peak <= begin or rise <= 0.0:
+        return None
+    after = angle[peak : peak + int(BULGE_MM / PROFILE_STEP_MM)]
+    trough = peak + int(np.argmin(after))
+    if angle[trough] > start_deg + BULGE_SHARE * rise:
+        return None
+    following = trough + _turn_peak(angle[trough:], float(angle[trough]))
+    return trough if angle[following] - angle[trough] > rise else None
 
 
 def _turn_end(angle: FloatArray, start_deg: float) -> int:

@@ -25,6 +25,18 @@ END_CLEARANCE_MM = 0.75
 AXIS_SPAN_MM = 8.0
 """The axis that the sectors turn about is fitted to this length of vein."""
 
+CLEAR_MM = 1.5
+"""Centres nearer to the plane than this are drawn into the flare."""
+
+WIDENED_POWER = 3.0
+"""A section twice as large as the smallest counts an eighth for the axis."""
+
+WAIST_SHARE = 1.015
+"""Where the diameter grows distally by more than this past its least, that least is a waist."""
+
+LEAST_START_MM = 3.0
+"""A waist nearer than this leaves a profile no part that runs along the vein."""
+
 FIRST_WIDENINGS = (1.5, 1.25, 2.0)
 """The search starts where the tube's area is these many times its least: in the flare."""
 
@@ -89,9 +101,9 @@ class Plane:
 
 
 def find_ostium(
-    tube: Tube, settings: AnatomySettings
+    tube: Tube, settings: AnatomySettings, clearance_mm: float = END_CLEARANCE_MM
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
-    """Place the ostium of one tube.
+    """Place the ostium of one tube, whose profiles keep ``clearance_mm`` from its distal end.
 
     The search starts at each place where the tube may begin to widen, and
     re-centres the sectors on the plane found until it settles; of what these
@@ -105,7 +117,7 @@ def find_ostium(
     starts = _starts(tube, s)
     failure: OstiumFailure | None = None
     for sharp_only in (False, True):
-        results = [_search(tube, s, at, settings, sharp_only) for at in starts]
+        results = [_search(tube, s, at, settings, clearance_mm, sharp_only) for at in starts]
         found = [r for r in results if not isinstance(r, OstiumFailure)]
         if found:
             ostium, notes = min(found, key=lambda result: result[0].error_mm)
@@ -116,18 +128,20 @@ def find_ostium(
 
 
 def _search(
-    tube: Tube, s: FloatArray, at: float, settings: AnatomySettings, sharp_only: bool
+    tube: Tube,
+    s: FloatArray,
+    at: float,
+    settings: AnatomySettings,
+    clearance_mm: float,
+    sharp_only: bool,
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Follow one start, an arc length from the distal end, to its ostium."""
     previous: FloatArray | None = None
     plane: Plane | None = None
     turns: list[HalfTurn | None] = []
     for _ in range(ROUNDS):
-        origin, axis = _local_axis(tube.centres, s, at)
-        room = float((tube.centres[0] - origin) @ axis) - END_CLEARANCE_MM
-        start = min(WALK_START_MM, room)
-        if start < 1.0:
-            start = max(room, 0.5)
+        origin, axis = line = _local_axis(tube, s, at, plane)
+        start = _start_mm(tube, s, at, line, clearance_mm)
         turns = half_turns(tube.wall, origin, axis, start, settings.sectors)
         found = [t for t in turns if t is not None]
         if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
@@ -157,17 +171,49 @@ def _starts(tube: Tube, s: FloatArray) -> list[float]:
     return starts
 
 
-def _local_axis(centres: FloatArray, s: FloatArray, at: float) -> tuple[FloatArray, FloatArray]:
-    """Point and direction (into the vein) of the line through the centres distal of ``at``."""
-    low = max(at - AXIS_SPAN_MM, 0.0)
-    chosen = centres[(s >= low) & (s <= at + 1e-9)]
+def _local_axis(
+    tube: Tube, s: FloatArray, at: float, plane: Plane | None
+) -> tuple[FloatArray, FloatArray]:
+    """Point and direction (into the vein) of the line through the centres distal of ``at``.
+
+    Sections that have begun to widen lean toward the body's middle: they count
+    less, and not at all once a plane tells where they are.
+    """
+    chosen = np.flatnonzero((s >= at - AXIS_SPAN_MM) & (s <= at + 1e-9))
+    foot = tube.centres[min(int(np.searchsorted(s, at)), len(s) - 1)]
+    if plane is not None:
+        height = (tube.centres - plane.centre) @ plane.normal
+        clear = np.flatnonzero((height >= CLEAR_MM) & (s <= at))
+        chosen = clear[height[clear] <= CLEAR_MM + AXIS_SPAN_MM]
+        foot = plane.centre
     if len(chosen) < 3:
-        chosen = centres[: max(3, len(chosen))] if at <= s[2] else centres[-3:]
-    middle = chosen.mean(axis=0)
-    _, _, vt = np.linalg.svd(chosen - middle)
-    axis = vt[0] if vt[0] @ (chosen[0] - chosen[-1]) > 0 else -vt[0]
-    foot = chosen[-1]
+        chosen = np.arange(min(3, len(s))) if at <= s[2] else np.arange(len(s) - 3, len(s))
+    areas, points = tube.areas_mm2[chosen], tube.centres[chosen]
+    weight = (areas.min() / areas) ** WIDENED_POWER
+    middle = (weight[:, None] * points).sum(axis=0) / weight.sum()
+    _, _, vt = np.linalg.svd((points - middle) * np.sqrt(weight)[:, None])
+    axis = vt[0] if vt[0] @ (points[0] - points[-1]) > 0 else -vt[0]
     return middle + ((foot - middle) @ axis) * axis, axis
+
+
+def _start_mm(
+    tube: Tube, s: FloatArray, at: float, line: tuple[FloatArray, FloatArray], clearance_mm: float
+) -> float:
+    """How far distal of the line's point along it the profiles start.
+
+    Not past the waist: beyond it the wall leans outward again, toward branches.
+    """
+    origin, axis = line
+    room = float((tube.centres[0] - origin) @ axis) - clearance_mm
+    beyond = np.flatnonzero(s <= at + 1e-9)[::-1]
+    diameter = np.sqrt(tube.areas_mm2[beyond])
+    wider = np.flatnonzero(diameter > WAIST_SHARE * np.minimum.accumulate(diameter))
+    waist = room
+    if len(wider):
+        k = int(np.argmin(diameter[: wider[0]]))
+        waist = float((tube.centres[beyond[k]] - origin) @ axis)
+    start = min(WALK_START_MM, room, max(waist, LEAST_START_MM))
+    return start if start >= 1.0 else max(room + 0.5 * clearance_mm, 0.5)
 
 
 def _arc_at(tube: Tube, s: FloatArray, point: FloatArray) -> float:

@@ -139,7 +139,12 @@ def section_at(wall: Wall, point: FloatArray, tangent: FloatArray) -> Station | 
     )
 
 
-def walk_tube(lumen: Lumen, way: FloatArray, end_normal: FloatArray | None = None) -> Tube | None:
+def walk_tube(
+    lumen: Lumen,
+    way: FloatArray,
+    end_normal: FloatArray | None = None,
+    rounds: int = CENTRING_ROUNDS,
+) -> Tube | None:
     """Walk a branch from its distal end toward the body.
 
     Parameters
@@ -149,6 +154,10 @@ def walk_tube(lumen: Lumen, way: FloatArray, end_normal: FloatArray | None = Non
         From the body's centre to the branch's end.
     end_normal : (3,) array, optional
         Outward normal of the opening at the end: the walk starts square to it.
+    rounds : int
+        Rounds of moving the way onto section centroids. Where it ends in the
+        middle of the lumen, as before a parting, more than one would drift: a
+        section that leans moves its centroid, and so leans more.
 
     Returns
     -------
@@ -160,7 +169,7 @@ def walk_tube(lumen: Lumen, way: FloatArray, end_normal: FloatArray | None = Non
         path = _square_to_end(path, end_normal)
     wall = lumen.wall.near(path, WALL_REACH_MM)
     tube: Tube | None = None
-    for _ in range(CENTRING_ROUNDS):
+    for _ in range(rounds):
         stations = _walk(wall, path)
         if len(stations) < 2:
             return tube
