@@ -192,18 +192,18 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
             )
         )
     branches = tuple(replace(b, joins=_surviving(b.joins, joins, number)) for b in found)
-    shared = tuple(
-        SharedPart(members, join - end, _common_way(spheres, depth, branches[members[0]], end, join))
-        for members, end, join in _shared_parts(branches)
-    )
-    return Branches(centre, greatest, branches, shared)
+    shared: list[SharedPart] = []
+    for members, end, join in _shared_parts(branches):
+        way = _common_way(spheres, depth, branches[members[0]], end, join)
+        shared.append(SharedPart(members, join - end, way))
+    return Branches(centre, greatest, branches, tuple(shared))
 
 
 def _shared_parts(branches: Sequence[Branch]) -> list[tuple[tuple[int, ...], float, float]]:
-    """Groups of branches with a part in common, and the core distances between which it lies.
+    """Return groups of branches with a part in common, and from where to where it lies.
 
     A group is the branches beyond one join whose common part goes on for at
-    least ``LEAST_SHARED_MM`` before the next join or the body.
+    least ``LEAST_SHARED_MM`` before the next join or the body, as distances from the core.
     """
     groups: list[tuple[tuple[int, ...], float, float]] = []
     joined: dict[int, list[int]] = {k: [] for k in range(len(branches))}

@@ -11,22 +11,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.anatomy.branches import Branch, Branches, SharedPart
+from veinfit.anatomy.branches import BEYOND_PARTING_MM, LEAD_MM, Branch, Branches, SharedPart
 from veinfit.anatomy.contours import in_plane, surrounds
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Ostium
-from veinfit.anatomy.ostia import OstiumFailure, find_ostium
+from veinfit.anatomy.ostia import OstiumFailure, find_ostium, find_ostium_about
 from veinfit.anatomy.tubes import (
     WALL_REACH_MM,
     WAY_SMOOTHING_MM,
     Tube,
+    arc_length,
     resample,
     section_at,
     smooth,
     tangents,
     walk_tube,
 )
-from veinfit.frames import FloatArray
+from veinfit.frames import FloatArray, unit
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 
@@ -37,9 +38,11 @@ HELD_SECTIONS = 5
 """So many neighbouring sections hold all branches where a trunk begins: one alone may be a chance
 cut along a branch."""
 
-TRUNK_EXCESS = 1.8
-"""No section of a trunk, its ostium included, is larger than this times its branches together;
-wider, two veins share an antrum."""
+TRUNK_EXCESS = 3.0
+"""No section of a trunk, its ostium included, is larger than this times its branches together."""
+
+FORK_SPAN_MM = 8.0
+"""A branch's direction where it joins is taken over this length of it."""
 
 PARTING_CLEARANCE_MM = 2.5
 """Nearer to its parting a trunk's wall already turns toward the branches."""
@@ -64,6 +67,8 @@ class Candidate:
     reason : str
         Why there is no ostium.
     notes : tuple of Note
+    excess : float
+        Area of a trunk's ostium over its branches' typical areas together; 1 for one branch.
     """
 
     members: tuple[int, ...]
@@ -72,6 +77,7 @@ class Candidate:
     carina_mm: float | None
     reason: str
     notes: tuple[Note, ...]
+    excess: float = 1.0
 
 
 def find_candidates(
@@ -113,34 +119,58 @@ def _trunk(
     tubes = [singles[m].tube for m in members]
     if len(members) > MOST_MEMBERS or any(t is None for t in tubes):
         return None
-    limit = TRUNK_EXCESS * sum(float(np.median(t.areas_mm2)) for t in tubes if t is not None)
+    walked = [t for t in tubes if t is not None]
+    together = sum(float(np.median(t.areas_mm2)) for t in walked)
+    limit = TRUNK_EXCESS * together
     ways = [branches.branches[m].way for m in members]
-    way = _held_way(lumen, part, ways, limit)
-    if way is None:
-        return None
-    tube = walk_tube(lumen, way, rounds=1)
-    if tube is None:
-        return None
-    found = find_ostium(tube, settings, PARTING_CLEARANCE_MM)
-    if isinstance(found, OstiumFailure):
-        return None
-    ostium, notes = found
-    if ostium.measures.area_mm2 > limit:
-        return None
-    length = float((tube.centres[0] - ostium.centre) @ ostium.normal)
-    if length <= 0:
-        return None
-    return Candidate(members, tube, ostium, length, "", notes)
+    found: list[Candidate] = []
+    for line in (part.way, _fork(part.way[0], walked)):
+        way = _held_way(lumen, line, ways, limit)
+        tube = None if way is None else walk_tube(lumen, way, rounds=1)
+        if way is None or tube is None:
+            continue
+        parting = way[-1]
+        about = (parting, unit(parting - way[-1 - HELD_SECTIONS]))
+        for ostium, notes in (
+            found_one
+            for found_one in (
+                find_ostium(tube, settings, PARTING_CLEARANCE_MM),
+                find_ostium_about(tube, about, settings, PARTING_CLEARANCE_MM),
+            )
+            if not isinstance(found_one, OstiumFailure)
+        ):
+            length = float((parting - ostium.centre) @ ostium.normal)
+            excess = ostium.measures.area_mm2 / together
+            if length > 0 and excess <= TRUNK_EXCESS:
+                found.append(Candidate(members, tube, ostium, length, "", notes, excess))
+    return min(found, key=lambda c: c.ostium.error_mm if c.ostium else np.inf, default=None)
+
+
+def _fork(core: FloatArray, tubes: Sequence[Tube]) -> FloatArray:
+    """Way midway between several branches: straight on in their mean direction.
+
+    Where a trunk is hardly longer than wide, the branches show its direction
+    better than the fronts do, which still bend round the body.
+    """
+    share = np.array([float(np.median(tube.areas_mm2)) for tube in tubes])
+    share /= share.sum()
+    direction = np.zeros(3)
+    for weight, tube in zip(share, tubes, strict=True):
+        near = tube.centres[arc_length(tube.centres[::-1])[::-1] <= FORK_SPAN_MM]
+        direction += weight * unit(near[0] - near[-1])
+    middle = share @ np.array([tube.centres[-1] for tube in tubes])
+    along = np.arange(-LEAD_MM, BEYOND_PARTING_MM + LEAD_MM, WAY_STEP_MM)
+    return np.concatenate([core[None], middle + along[:, None] * unit(direction)])
 
 
 def _held_way(
-    lumen: Lumen, part: SharedPart, ways: Sequence[FloatArray], limit_mm2: float
+    lumen: Lumen, line: FloatArray, ways: Sequence[FloatArray], limit_mm2: float
 ) -> FloatArray | None:
     """Return the way from the body to the last section that holds all branches.
 
-    The shared part's own way is followed back from beyond where they part.
+    ``line`` (N, 3), from the core to beyond where they part, is followed back.
     """
-    way = smooth(resample(part.way, WAY_STEP_MM), WAY_SMOOTHING_MM, WAY_STEP_MM)
+    way = smooth(resample(line, WAY_STEP_MM), WAY_SMOOTHING_MM, WAY_STEP_MM)
     direction = tangents(way)
     wall = lumen.wall.near(way, WALL_REACH_MM)
     held = 0

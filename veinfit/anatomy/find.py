@@ -161,6 +161,7 @@ def _claims(
                 has_ostium=candidate.ostium is not None,
                 slenderness=_slenderness(candidate),
                 shared_mm=candidate.carina_mm,
+                excess=candidate.excess,
                 hint=said.pop() if len(said) == 1 else "",
             )
         )

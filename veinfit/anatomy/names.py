@@ -92,6 +92,15 @@ OPEN_NOTHING_COST = 14.0
 SPLIT_TRUNK_COST = 10.0
 """Cost of naming the branches of a trunk long enough to be common by definition."""
 
+WIDE_TRUNK = 1.8
+"""A trunk's ostium this many times its branches' areas is as good an antrum that they share ..."""
+
+ANTRUM = 2.2
+"""... and from this on nothing else."""
+
+ANTRUM_COST = 10.0
+"""Cost of naming a shared antrum a common trunk."""
+
 BLIND_VEIN_COST = 6.0
 """Cost of a blind branch being a vein where other veins are cut open."""
 
@@ -136,6 +145,8 @@ class Claim:
         Length of its tube over its diameter.
     shared_mm : float or None
         Length of the trunk; None for one branch.
+    excess : float
+        Area of a trunk's ostium over the areas of its branches together.
     hint : str
         What a label of the input says it is; empty where there is none.
     """
@@ -148,6 +159,7 @@ class Claim:
     has_ostium: bool
     slenderness: float
     shared_mm: float | None
+    excess: float = 1.0
     hint: str = ""
 
 
@@ -260,15 +272,20 @@ def _selections(
             if len(taken) != len(set(taken)):
                 continue
             chosen = list(whole) + [k for k in singles if claims[k].members[0] not in set(taken)]
-            split = [
-                k
+            split = sum(
+                1.0 - _antrum_share(claims[k])
                 for k in trunks
                 if k not in whole
                 and (claims[k].shared_mm or 0.0) >= common_trunk_mm
                 and not set(claims[k].members) & set(taken)
-            ]
-            selections.append((tuple(chosen), SPLIT_TRUNK_COST * len(split)))
+            )
+            selections.append((tuple(chosen), SPLIT_TRUNK_COST * split))
     return selections
+
+
+def _antrum_share(claim: Claim) -> float:
+    """How far the common part of branches is their antrum rather than a trunk, 0 to 1."""
+    return float(np.clip((claim.excess - WIDE_TRUNK) / (ANTRUM - WIDE_TRUNK), 0.0, 1.0))
 
 
 def _assign(
@@ -357,6 +374,7 @@ def _misfit(
         short = common_trunk_mm - (claim.shared_mm or 0.0)
         if claim.shared_mm is None or short > 0:
             misfit += 12.0
+        misfit += ANTRUM_COST * _antrum_share(claim)
     return misfit
 
 

@@ -127,6 +127,33 @@ def find_ostium(
     return failure
 
 
+def find_ostium_about(
+    tube: Tube,
+    line: tuple[FloatArray, FloatArray],
+    settings: AnatomySettings,
+    clearance_mm: float,
+) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
+    """Place the ostium of a tube too short to show its own direction.
+
+    ``line`` is the point of its distal end and its direction into the vein; the
+    sectors turn about it, and the profiles start ``clearance_mm`` from that point.
+    """
+    end, axis = line
+    turns = half_turns(tube.wall, end, axis, -clearance_mm, settings.sectors)
+    found = [t for t in turns if t is not None]
+    if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
+        return _too_few(len(found), settings.sectors)
+    plane = fit_plane(np.array([t.point for t in found]), axis)
+    return _ostium_in_plane(tube, plane, turns, 0.0)
+
+
+def _too_few(found: int, sectors: int) -> OstiumFailure:
+    return OstiumFailure(
+        f"the wall turns into the atrium in {found} of {sectors} directions "
+        "only: the vein may be cut before its ostium"
+    )
+
+
 def _search(
     tube: Tube,
     s: FloatArray,
@@ -145,10 +172,7 @@ def _search(
         turns = half_turns(tube.wall, origin, axis, start, settings.sectors)
         found = [t for t in turns if t is not None]
         if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
-            return OstiumFailure(
-                f"the wall turns into the atrium in {len(found)} of {settings.sectors} directions "
-                "only: the vein may be cut before its ostium"
-            )
+            return _too_few(len(found), settings.sectors)
         precision = _precision(found) if sharp_only else None
         plane = fit_plane(np.array([t.point for t in found]), axis, precision)
         if previous is not None and np.linalg.norm(plane.centre - previous) < SETTLED_MM:
