@@ -193,9 +193,9 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
         )
     branches = tuple(replace(b, joins=_surviving(b.joins, joins, number)) for b in found)
     shared: list[SharedPart] = []
-    for members, end, join in _shared_parts(branches):
-        way = _common_way(spheres, depth, branches[members[0]], end, join)
-        shared.append(SharedPart(members, join - end, way))
+    for members, start, parting in _shared_parts(branches):
+        way = _common_way(spheres, depth, branches[members[0]], start, parting)
+        shared.append(SharedPart(members, parting - start, way))
     return Branches(centre, greatest, branches, tuple(shared))
 
 
@@ -233,7 +233,7 @@ def _descendants(branch: int, joined: dict[int, list[int]]) -> list[int]:
 
 
 def _common_way(
-    spheres: InscribedSpheres, depth: FloatArray, senior: Branch, end: float, join: float
+    spheres: InscribedSpheres, depth: FloatArray, senior: Branch, start: float, parting: float
 ) -> FloatArray:
     """Way through the middles of the fronts of equal distance from the core.
 
@@ -241,7 +241,7 @@ def _common_way(
     it. It goes on a little beyond the parting, between the branches, and goes
     straight on into the body, where the fronts no longer belong to the part.
     """
-    beyond = np.flatnonzero(depth >= end)
+    beyond = np.flatnonzero(depth >= start)
     number = np.full(len(depth), -1, dtype=np.int64)
     number[beyond] = np.arange(len(beyond))
     i, j = number[spheres.pairs[:, 0]], number[spheres.pairs[:, 1]]
@@ -256,7 +256,7 @@ def _common_way(
     fronts = np.array(
         [
             spheres.points[part[band == b]].mean(axis=0)
-            for b in range(int(end / BAND_MM), int((join + BEYOND_PARTING_MM) / BAND_MM))
+            for b in range(int(start / BAND_MM), int((parting + BEYOND_PARTING_MM) / BAND_MM))
             if np.any(band == b)
         ]
     )
