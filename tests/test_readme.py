@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import re
 import subprocess
 import sys
@@ -59,11 +60,23 @@ def test_every_setting_is_told_with_its_default():
     assert told == expected
 
 
-def test_every_option_is_told():
-    (commands,) = (a for a in build_parser()._actions if a.dest not in ("help", "version"))
-    parser = commands.choices["assess"]
-    options = {name for a in parser._actions for name in a.option_strings if name.startswith("--")}
-    assert set(re.findall(r"`(--[a-z-]+)", part("Options"))) == options - {"--help"}
+def options(*command):
+    """The options of a command, by the parser."""
+    parser = build_parser()
+    for word in command:
+        (commands,) = (a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+        parser = commands.choices[word]
+    names = {name for a in parser._actions for name in a.option_strings if name.startswith("--")}
+    return names - {"--help"}
+
+
+@pytest.mark.parametrize(
+    ("title", "command"), [("Options", ["assess"]), ("Many cases", ["cohort", "run"])]
+)
+def test_every_option_is_told(title, command):
+    (table,) = re.findall(r"^\| option \|.*?\n\n", part(title), re.M | re.S)
+    told = re.findall(r"^\| (`[^|]*(?:\\\|[^|]*)*)\|", table, re.M)
+    assert set(re.findall(r"`(--[a-z-]+)", "".join(told))) == options(*command)
 
 
 def test_balloon_file_is_one():

@@ -34,6 +34,7 @@ from veinfit.notes import Note
 from veinfit.report import model as report_model
 from veinfit.report.page import write_page
 from veinfit.report.pictures import draw_pictures
+from veinfit.report.viewer import write_viewer
 from veinfit.seating.approach import APPROACHES
 from veinfit.seating.balloon import Balloon, parse_balloons
 from veinfit.seating.margin import with_margins
@@ -48,6 +49,9 @@ Progress = Callable[[str], None]
 STANDARD_BALLOONS_MM = (28.0, 31.0)
 """Diameters of the balloons that are tried when none is named."""
 
+
+VIEWER = "viewer.html"
+"""The 3D view's file, beside the report."""
 
 SEPTAL_CROSSING = "septal_crossing"
 """Landmark where the sheath crosses the septum: a place of the procedure, no neighbour."""
@@ -276,7 +280,7 @@ def write_case(
         A folder, made where it does not exist. Files of an earlier run are
         replaced or removed; others are left alone.
     pictures, report : bool
-        Whether to draw the pictures and to write ``report.html``.
+        Whether to draw the pictures; to write ``report.html`` and ``viewer.html``.
     progress : callable, optional
 
     Returns
@@ -301,8 +305,9 @@ def write_case(
             drawn, picture_notes = _draw(result, stage)
         if report:
             tell("report")
-            page = write_page(_report_input(result, drawn, picture_notes, stage))
-            (stage / "report.html").write_bytes(page.encode())
+            told = _report_input(result, drawn, picture_notes, stage)
+            (stage / "report.html").write_bytes(write_page(told).encode())
+            (stage / VIEWER).write_bytes(write_viewer(told).encode())
         names = [p.relative_to(stage).as_posix() for p in stage.rglob("*") if p.is_file()]
         files = tuple(sorted({*names, "case.json"}))
         document = case_document(_record(result, picture_notes), files)
@@ -489,6 +494,11 @@ def _report_input(
         pictures=pictures,
         folder=folder,
         structures=result.structures,
+        freezing_zones={
+            str(b["name"]): (float(b["zone_from_deg"] or 0.0), float(b["zone_to_deg"] or 0.0))
+            for b in told.balloons
+        },
+        viewer=VIEWER,
         cardiac_phase=told.cardiac_phase or "",
         image_date=told.image_date or "",
     )

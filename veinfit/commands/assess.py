@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from veinfit.commands.exits import EXIT_DONE, EXIT_SOME_FAILED
+from veinfit.commands.options import add_case_options
 from veinfit.commands.terminal import (
     CAUTION,
     Commands,
@@ -50,31 +51,7 @@ def add(commands: Commands) -> None:
     option("--image-date", metavar="YYYY-MM-DD", help="date of the image, for the report")
     option("--labels", metavar="FILE", type=Path, help="label map of a volume (TOML)")
     option("--landmarks", metavar="FILE", type=Path, help="named points and lines (CSV)")
-    option("--settings", metavar="FILE", type=Path, help="settings that differ from default (TOML)")
-    option(
-        "--frame",
-        choices=("lps", "ras"),
-        default="lps",
-        help="frame of a mesh, which files do not tell (default: lps)",
-    )
-    option(
-        "--unit",
-        choices=("mm", "cm", "m", "um"),
-        default="mm",
-        help="unit of a mesh (default: mm)",
-    )
-    option(
-        "--balloon",
-        metavar="MM|FILE",
-        action="append",
-        help="diameter in mm or balloon file (TOML); may be repeated (default: 28 and 31)",
-    )
-    option(
-        "--approach",
-        choices=("coaxial", "transseptal", "both"),
-        default="coaxial",
-        help="how the balloon comes to the vein (default, and so far alone: coaxial)",
-    )
+    add_case_options(parser)
     option("--no-pictures", action="store_true", help="write no pictures, which takes less time")
     add_loudness(parser)
 

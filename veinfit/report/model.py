@@ -74,6 +74,10 @@ class ReportInput:
     folder : Path or None
         The folder below which ``Picture.file`` lies; None leaves the pictures out.
     structures : mapping of str to Surface or (N, 3) array
+    freezing_zones : mapping of str to (float, float)
+        By the balloon's name: polar angles from its nose, degrees.
+    viewer : str
+        File name of the 3D view beside the report; empty where there is none.
     cardiac_phase, image_date : str
         Empty where not given.
     """
@@ -89,6 +93,8 @@ class ReportInput:
     pictures: tuple[Picture, ...] = ()
     folder: Path | None = None
     structures: Mapping[str, Structure] = field(default_factory=dict)
+    freezing_zones: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    viewer: str = ""
     cardiac_phase: str = ""
     image_date: str = ""
 

@@ -166,12 +166,12 @@ def _layers(anatomy: Anatomy) -> list[Layer]:
     if anatomy.mitral is not None:
         layers += [
             plain_layer(tube(wall.points[line], CONTOUR_TUBE_MM), INK)
-            for line in _rim_edges(wall, anatomy.mitral.rim)
+            for line in rim_edges(wall, anatomy.mitral.rim)
         ]
     return layers
 
 
-def _rim_edges(wall: Surface, rim: np.ndarray) -> list[np.ndarray]:
+def rim_edges(wall: Surface, rim: np.ndarray) -> list[np.ndarray]:
     """Return the open edges of ``wall`` between vertices of ``rim``, joined where they meet."""
     pairs, _, counts = edges(wall)
     open_pairs = pairs[(counts == 1) & np.isin(pairs, rim).all(axis=1)]

@@ -7,15 +7,14 @@ import io
 import math
 from collections.abc import Sequence, Set
 from dataclasses import dataclass
-from importlib import resources
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from veinfit.anatomy.model import Vein
 from veinfit.notes import Note
 from veinfit.report.charts import gap_chart, ostium_chart, profile_chart
 from veinfit.report.model import Picture, ReportInput, picture_notes, unique_notes
+from veinfit.report.pages import CAUTIONS, environment, template_text
 from veinfit.report.tables import (
     CERTAINTY_MEASURES,
     Glance,
@@ -97,13 +96,6 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
 EMBEDDED_QUALITY = 90
 """Quality, of 100, of the pictures inside the page: no loss that can be seen at their size."""
 
-CAUTIONS: tuple[str, ...] = (
-    "A planning aid for research and preparation; not a medical device.",
-    "Results depend on the segmentation and on the cardiac phase of the image.",
-    "Decisions rest with the licensed physician and local rules.",
-)
-"""What holds for every report."""
-
 
 @dataclass(frozen=True, slots=True)
 class ShownPicture:
@@ -165,35 +157,30 @@ def write_page(report: ReportInput) -> str:
     str
         The same for the same input. Names and notes are data, never markup.
     """
-    environment = Environment(
-        loader=PackageLoader("veinfit.report", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
     measured = {vein.name for vein in report.anatomy.veins}
     fits = tuple(fit for fit in report.fits if fit.vein in measured)
     parts = tuple(
         _vein_part(report, vein, index, tuple(f for f in fits if f.vein == vein.name))
         for index, vein in enumerate(report.anatomy.veins, start=1)
     )
-    style = resources.files("veinfit.report") / "templates" / "report.css"
-    return environment.get_template("report.html.j2").render(
-        report=report,
-        style=Markup(style.read_text("utf-8")),
-        parts=parts,
-        lost=_unmeasured(report, measured),
-        overview=_shown(report, [p for p in report.pictures if not p.vein]),
-        approaches=tuple(dict.fromkeys(fit.approach for fit in fits)),
-        notes=_all_notes(report),
-        absent=absent_measures(fits) if fits else (),
-        settings=_setting_lines(report),
-        definitions=DEFINITIONS,
-        cautions=CAUTIONS,
-        mark=mark,
-        number=number,
+    return (
+        environment()
+        .get_template("report.html.j2")
+        .render(
+            report=report,
+            style=Markup(template_text("report.css")),
+            parts=parts,
+            lost=_unmeasured(report, measured),
+            overview=_shown(report, [p for p in report.pictures if not p.vein]),
+            approaches=tuple(dict.fromkeys(fit.approach for fit in fits)),
+            notes=_all_notes(report),
+            absent=absent_measures(fits) if fits else (),
+            settings=_setting_lines(report),
+            definitions=DEFINITIONS,
+            cautions=CAUTIONS,
+            mark=mark,
+            number=number,
+        )
     )
 
 

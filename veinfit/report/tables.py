@@ -14,6 +14,7 @@ from veinfit.report.wording import (
     leak_place,
     leak_words,
     number,
+    probability_words,
     verdict,
     why_missing,
     yes_no,
@@ -271,19 +272,13 @@ class Glance:
 
 def glance(fit: Fit, *, with_approach: bool) -> Glance:
     """Return the line of one fit on the first screen."""
-    probability = ""
-    if fit.seal_probability is not None:
-        probability = f"probability {number(fit.seal_probability, 2)}"
-        if fit.seal_probability_low is not None and fit.seal_probability_high is not None:
-            low, high = number(fit.seal_probability_low, 2), number(fit.seal_probability_high, 2)
-            probability += f" ({low} to {high})"
     # The reason in full stands beside, under "Where not?".
     short = "not assessed" if fit.outcome in {"seated", "not assessed"} else "no seat"
     return Glance(
         fit=fit,
         balloon=column_title(fit, with_approach=with_approach),
         verdict=verdict(fit),
-        probability=probability,
+        probability=probability_words(fit),
         where=where_not(fit),
         depth=cell(fit.depth_mm, "depth_mm", 1, short),
         arc=cell(fit.contact_arc_deg, "contact_arc_deg", 0, short),

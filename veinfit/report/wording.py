@@ -120,6 +120,18 @@ def verdict_sentence(fit: Fit) -> str:
     return f"{said[0].upper()}{said[1:]}{reason}"
 
 
+def probability_words(fit: Fit) -> str:
+    """Write the probability of closure with its interval; empty where there is none."""
+    if fit.seal_probability is None:
+        return ""
+    text = f"probability {number(fit.seal_probability, 2)}"
+    if fit.seal_probability_low is None or fit.seal_probability_high is None:
+        return text
+    return (
+        f"{text} ({number(fit.seal_probability_low, 2)} to {number(fit.seal_probability_high, 2)})"
+    )
+
+
 def leak_words(leak: Leak) -> str:
     """Write one leak's width, arc and place."""
     return (

@@ -1,0 +1,106 @@
+"""Which cases a folder, a pattern and a list stand for."""
+
+from __future__ import annotations
+
+import pytest
+
+from veinfit.cohort.batch.cases import BatchCase, find_cases
+from veinfit.errors import InputError
+
+
+def touch(folder, *names):
+    for name in names:
+        (folder / name).write_bytes(b"x")
+
+
+def test_folder_holds_meshes_and_volumes_with_what_lies_beside(tmp_path):
+    touch(tmp_path, "b.nii.gz", "b.labels.toml", "b.landmarks.csv", "a.ply", "notes.txt", ".c.ply")
+    found = find_cases([tmp_path], frame="ras", unit="cm").cases
+    assert found == (
+        BatchCase("a", str(tmp_path / "a.ply"), None, None, "ras", "cm"),
+        BatchCase(
+            "b",
+            str(tmp_path / "b.nii.gz"),
+            str(tmp_path / "b.labels.toml"),
+            str(tmp_path / "b.landmarks.csv"),
+        ),
+    )
+
+
+def test_common_label_map_is_for_volumes_without_their_own(tmp_path):
+    touch(tmp_path, "a.nrrd", "b.nrrd", "b.labels.toml", "c.stl")
+    found = find_cases([tmp_path], labels="map.toml").cases
+    assert [c.labels for c in found] == ["map.toml", str(tmp_path / "b.labels.toml"), None]
+
+
+def test_pattern(tmp_path):
+    touch(tmp_path, "a1.ply", "a2.stl", "b1.ply", "a3.txt")
+    assert [c.case for c in find_cases([f"{tmp_path}/a*"]).cases] == ["a1", "a2"]
+
+
+def test_a_name_with_brackets_is_a_file_when_there_is_one(tmp_path):
+    touch(tmp_path, "a[1].ply")
+    assert [c.case for c in find_cases([tmp_path / "a[1].ply"]).cases] == ["a[1]"]
+
+
+def test_list_of_cases(tmp_path):
+    (tmp_path / "list.csv").write_text(
+        "\ufeffcase, input,labels,landmarks,frame,unit,phase,ward\n"
+        'two,sub/b.nii,map.toml,,,,"35 %",W\n'
+        "\n"
+        "one,a.ply,,marks.csv,RAS,cm,,W\n",
+        encoding="utf-8",
+    )
+    found = find_cases([tmp_path / "list.csv"])
+    assert found.cases == (
+        BatchCase(
+            "one", str(tmp_path / "a.ply"), None, str(tmp_path / "marks.csv"), "ras", "cm", None
+        ),
+        BatchCase(
+            "two", str(tmp_path / "sub/b.nii"), str(tmp_path / "map.toml"), None, phase="35 %"
+        ),
+    )
+    (remark,) = found.remarks
+    assert "left aside: ward" in remark
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("case;input\na;b.ply\n", "lacks case, input"),
+        ("case,path\na,b.ply\n", "lacks input"),
+        ("case,input,landmark\na,b.ply,c\n", "did you mean 'landmarks'"),
+        ("case,input\n", "holds no case"),
+        ("case,input\na,\n,b.ply\n", "line 2: input is empty; line 3: case is empty"),
+        ("case,input\na,b.ply,c,d\n", "line 2: has more values"),
+        ("case,input\na,b.doc\n", "extension '.doc'"),
+        ("case,input,frame\na,b.ply,xyz\n", "frame 'xyz' is not known; give lps or ras"),
+        ("case,input,unit\na,b.nii,cm\n", "unit is for meshes"),
+        ("case,input,case\na,b.ply,c\n", "case stands twice"),
+        ("case,input\na,b.ply\na,c.ply\n", "the cases a stand twice"),
+    ],
+)
+def test_what_is_wrong_in_a_list_is_named(tmp_path, text, told):
+    (tmp_path / "list.csv").write_text(text)
+    with pytest.raises(InputError, match=r"(?s).") as error:
+        find_cases([tmp_path / "list.csv"])
+    assert told in str(error.value)
+
+
+def test_list_that_is_no_text(tmp_path):
+    (tmp_path / "list.csv").write_bytes(b"case,input\n\xff\xfe\n")
+    with pytest.raises(InputError, match="UTF-8"):
+        find_cases([tmp_path / "list.csv"])
+
+
+def test_files_of_one_name_are_refused(tmp_path):
+    touch(tmp_path, "a.ply", "a.stl")
+    with pytest.raises(InputError, match="cases a stand twice"):
+        find_cases([tmp_path])
+
+
+@pytest.mark.parametrize("what", ["empty", "none*.ply", "missing.doc"])
+def test_nothing_found(tmp_path, what):
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(InputError, match=r"holds no case|no case matches|extension"):
+        find_cases([tmp_path / what])

@@ -1,0 +1,115 @@
+"""The command on real meshes: the rows of a cohort are those of the single cases."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+
+from veinfit.case import assess
+from veinfit.cli import main
+from veinfit.cohort.batch.rows import TABLES, case_rows, plain_rows, schema
+
+SAMPLES = Path(__file__).parents[3] / "sample_meshes"
+
+
+@pytest.fixture(scope="module")
+def done(tmp_path_factory):
+    """Three meshes and a file that is none, as a list."""
+    folder = tmp_path_factory.mktemp("cohort")
+    marks = folder / "marks.csv"
+    marks.write_text("name,x_mm,y_mm,z_mm\noesophagus,50,90,0\noesophagus,50,90,40\n")
+    (folder / "broken.stl").write_bytes(b"solid nothing")
+    (folder / "list.csv").write_text(
+        "case,input,landmarks,phase\n"
+        f"one,{SAMPLES / 'larkmoor-01.ply'},marks.csv,45 %\n"
+        f"two,{SAMPLES / 'larkmoor-02.stl'},,\n"
+        f"four,{SAMPLES / 'larkmoor-04.ply'},,\n"
+        "broken,broken.stl,,\n"
+    )
+    out = folder / "out"
+    command = ["cohort", "run", str(folder / "list.csv"), "--out", str(out), "--csv"]
+    code = main([*command, "--balloon", "28", "--workers", "1", "--quiet"])
+    return code, out, marks
+
+
+def test_exit_code_says_that_a_case_failed(done):
+    assert done[0] == 3
+
+
+def test_cases(done):
+    rows = {row["case"]: row for row in pq.read_table(done[1] / "cases").to_pylist()}
+    assert {name: row["status"] for name, row in rows.items()} == {
+        "one": "done", "two": "done", "four": "done", "broken": "failed",
+    }  # fmt: skip
+    assert "broken.stl" in rows["broken"]["reason"]
+    assert rows["one"]["cardiac_phase"] == "45 %"
+    assert rows["one"]["veins"] == 4
+
+
+def test_schema_is_fixed(done):
+    for table in TABLES:
+        for path in (done[1] / table).glob("*.parquet"):
+            assert pq.read_schema(path).equals(schema(table)), table
+    assert str(schema("veins").field("trunk_at_least").type) == "bool"
+    assert str(schema("fits").field("occlusion_grade").type) == "int64"
+    assert str(schema("fits").field("leak_width_mm").type) == "double"
+    assert str(schema("fits").field("leak_side").type) == "string"
+    assert str(schema("leaks").field("leak").type) == "int64"
+
+
+def test_rows_are_those_of_the_case_alone(done):
+    _, out, marks = done
+    result = assess(
+        SAMPLES / "larkmoor-01.ply", landmarks=marks, balloons=(28,), case_id="one", phase="45 %"
+    )
+    alone = json.loads(json.dumps(case_rows(result)))
+    for table in TABLES:
+        rows = plain_rows(table, pq.read_table(out / table))
+        mine = [row for row in rows if row["case"] == "one"]
+        for row in mine:
+            row.pop("key", None)
+        assert mine == alone[table], table
+    assert alone["fits"][0]["distances_mm"]["oesophagus"] > 0
+    narrowest = min(r.width_mm for r in result.anatomy.ridges if "LIPV" in (r.start, r.end))
+    (lipv,) = (row for row in alone["veins"] if row["vein"] == "LIPV")
+    assert lipv["ridge_mm"] == pytest.approx(narrowest, abs=5e-4)
+
+
+def test_csv_files_say_the_same(done):
+    with (done[1] / "fits.csv").open() as stream:
+        rows = list(csv.DictReader(stream))
+    fits = pq.read_table(done[1] / "fits").to_pylist()
+    assert [(r["case"], r["vein"]) for r in rows] == [(f["case"], f["vein"]) for f in fits]
+    for row, fit in zip(rows, fits, strict=True):
+        assert float(row["depth_mm"]) == fit["depth_mm"]
+        near = dict(fit["distances_mm"]).get("oesophagus")
+        assert row["distance_oesophagus_mm"] == ("" if near is None else f"{near:.3f}")
+    assert len((done[1] / "cases.csv").read_text().splitlines()) == 5
+
+
+def test_going_on_finds_all_done_and_says_so(done, capsys, monkeypatch):
+    _, out, _ = done
+    command = ["cohort", "run", str(out.parent / "list.csv"), "--out", str(out), "--balloon", "28"]
+    assert main(command) == 3
+    told = capsys.readouterr().out
+    assert "4 cases, 0 of them worked on now" in told
+    assert "1 failed:\n  broken: " in told
+    assert "not a medical device" in told
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        ["--workers", "0"],
+        ["--time-limit", "-1"],
+        ["--time-limit", "nan"],
+    ],
+)
+def test_numbers_out_of_range(wrong, tmp_path):
+    with pytest.raises(SystemExit) as code:
+        main(["cohort", "run", str(tmp_path), "--out", str(tmp_path / "out"), *wrong])
+    assert code.value.code == 2

@@ -1,0 +1,49 @@
+"""Holds a folder for one run: two that write into it would spoil each other's work."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+from collections.abc import Iterator
+from pathlib import Path
+
+from veinfit.errors import InputError
+
+LOCK_FILE = ".lock"
+TAKEN = {errno.EACCES, errno.EAGAIN}
+
+
+@contextlib.contextmanager
+def held(out: Path) -> Iterator[None]:
+    """Hold a folder; the operating system lets go of it when the process ends, however it does.
+
+    Raises
+    ------
+    InputError
+        Another run holds the folder.
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    path = out / LOCK_FILE
+    with path.open("ab") as stream:
+        try:
+            _lock(stream.fileno())
+        except OSError as error:
+            # A file system without locks lets every run pass.
+            if error.errno in TAKEN:
+                raise InputError(
+                    f"output {out} is being written by another run; wait for it or pass another "
+                    "--out"
+                ) from error
+        yield
+    path.unlink(missing_ok=True)
+
+
+def _lock(descriptor: int) -> None:
+    try:
+        import fcntl
+    except ImportError:  # Windows
+        import msvcrt
+
+        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+        return
+    fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

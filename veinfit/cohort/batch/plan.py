@@ -1,0 +1,140 @@
+"""What a run of a cohort computes, and the keys by which finished work is known again."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from veinfit.case import assess
+from veinfit.cohort.batch.cases import BatchCase
+from veinfit.errors import InputError
+from veinfit.io.results import input_files
+from veinfit.seating.approach import APPROACHES
+from veinfit.seating.balloon import Balloon, parse_balloons
+from veinfit.settings import Settings
+
+FORMAT = "veinfit cohort"
+FORMAT_VERSION = "1.0"
+
+SHARD_CASES = 200
+"""Cases in one part of the tables: a megabyte or two, and few files in a folder at 10^6 cases."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunPlan:
+    """What is done with every case.
+
+    Attributes
+    ----------
+    balloons : tuple of Balloon
+    approach : str
+    settings : Settings
+    """
+
+    balloons: tuple[Balloon, ...]
+    approach: str
+    settings: Settings
+
+    def as_mapping(self) -> dict[str, Any]:
+        """Return the content of ``run.json``; without times, so the same plan has the same."""
+        return {
+            "format": FORMAT,
+            "format_version": FORMAT_VERSION,
+            "veinfit": metadata.version("veinfit"),
+            "approach": self.approach,
+            "balloons": [asdict(balloon) for balloon in self.balloons],
+            "settings": self.settings.as_mapping(),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One case in its part of the tables."""
+
+    shard: int
+    case: BatchCase
+    key: str
+
+    def job(self, plan: RunPlan) -> dict[str, Any]:
+        """Return what a worker process is told."""
+        return {**asdict(self.case), "plan": plan.as_mapping()}
+
+
+def make_plan(
+    balloons: Sequence[str] = (),
+    approach: str = "coaxial",
+    settings: Settings | Path | None = None,
+) -> RunPlan:
+    """Return the plan that options ask for.
+
+    Parameters
+    ----------
+    balloons : sequence of str
+        Diameters in mm or balloon files; the standard two where empty.
+    approach : str
+    settings : Settings or path, optional
+
+    Raises
+    ------
+    InputError
+        One of them cannot be used.
+    """
+    if approach not in APPROACHES:
+        raise InputError(
+            f"approach {approach!r} is not available in this version; pass {', '.join(APPROACHES)}"
+        )
+    chosen = Settings.from_toml(settings) if isinstance(settings, Path) else settings
+    return RunPlan(parse_balloons(balloons), approach, chosen or Settings())
+
+
+def run_job(job: dict[str, Any]) -> Any:
+    """Assess the case that a job describes; return the CaseResult."""
+    plan = job["plan"]
+    return assess(
+        job["input"],
+        labels=job["labels"],
+        landmarks=job["landmarks"],
+        settings=Settings.from_mapping(plan["settings"]),
+        frame=job["frame"],
+        unit=job["unit"],
+        balloons=tuple(Balloon(**values) for values in plan["balloons"]),
+        approach=plan["approach"],
+        case_id=job["case"],
+        phase=job["phase"],
+    )
+
+
+def shards(cases: Sequence[BatchCase], size: int = SHARD_CASES) -> list[Sequence[BatchCase]]:
+    """Divide sorted cases into the parts of the tables."""
+    return [cases[k : k + size] for k in range(0, len(cases), size)]
+
+
+def plan_digest(plan: RunPlan) -> str:
+    """Return the SHA-256 of all that a plan says."""
+    return _digest(plan.as_mapping())
+
+
+def case_key(case: BatchCase, plan: str) -> str:
+    """Return the key of a case: the SHA-256 of its files' content, its options and the plan.
+
+    A file that cannot be read counts by that; when it can, the key is another.
+    """
+    files: dict[str, Any] = {}
+    given = (("input", case.input), ("label map", case.labels), ("landmarks", case.landmarks))
+    for role, path in given:
+        if path is not None:
+            try:
+                files[role] = [(f.role, f.sha256) for f in input_files(role, Path(path))]
+            except InputError:
+                files[role] = "unreadable"
+    options = (case.case, case.frame, case.unit, case.phase)
+    return _digest({"plan": plan, "case": options, "files": files})
+
+
+def _digest(content: Any) -> str:
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()

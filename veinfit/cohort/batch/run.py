@@ -1,0 +1,354 @@
+"""One run of a cohort: what is left to do, done, kept and put together."""
+
+from __future__ import annotations
+
+import errno
+import json
+import math
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from veinfit.cohort.batch.cases import BatchCase
+from veinfit.cohort.batch.cluster import run_cluster
+from veinfit.cohort.batch.csv_files import csv_names, write_csv
+from veinfit.cohort.batch.lock import held
+from veinfit.cohort.batch.plan import SHARD_CASES, RunPlan, Task, case_key, plan_digest, shards
+from veinfit.cohort.batch.progress import Progress, Silent
+from veinfit.cohort.batch.rows import failed_rows
+from veinfit.cohort.batch.store import Store, replace_file
+from veinfit.cohort.batch.supervise import ASSESS, TIME_LIMIT_S, Answer, run_local
+from veinfit.errors import InputError
+from veinfit.io.output import check_output
+
+RUN_FILE = "run.json"
+
+ROUNDS = 3
+"""Parts that were deleted under the run are made again, this often at most."""
+
+FULL = {errno.ENOSPC, errno.EDQUOT}
+"""Errors that pass when somebody makes room."""
+PATIENCE_S = 600.0
+"""How long a run waits for room on the disk before it ends; what is done stays."""
+WAIT_S = 5.0
+
+Engine = Callable[[Iterator[Task]], Iterator[tuple[Task, Answer]]]
+
+
+@dataclass(frozen=True, slots=True)
+class RunOutcome:
+    """What a run did.
+
+    Attributes
+    ----------
+    cases, worked : int
+        All cases, and those that this run worked on.
+    partial, failed : mapping of str to str
+        Cases with fits that could not be assessed, and cases without any
+        result, with their reasons: the first of them, up to ``LISTED``.
+    partial_cases, failed_cases : int
+        How many there are of each.
+    """
+
+    cases: int
+    worked: int
+    partial_cases: int
+    failed_cases: int
+    partial: dict[str, str]
+    failed: dict[str, str]
+
+
+LISTED = 20
+"""So many cases are told by name in the outcome; the table ``cases`` has all."""
+
+
+@dataclass(slots=True)
+class _Part:
+    """A part of the tables in the making."""
+
+    keys: list[str] = field(default_factory=list)
+    issued: int = 0
+    returned: int = 0
+    closed: bool = False
+
+
+def run_cohort(
+    cases: Sequence[BatchCase],
+    out: Path,
+    plan: RunPlan,
+    *,
+    workers: int | None = None,
+    limit_s: float = TIME_LIMIT_S,
+    retry_failed: bool = False,
+    csv: bool = False,
+    progress: Progress | None = None,
+    scheduler: str | None = None,
+    function: str = ASSESS,
+    shard_cases: int = SHARD_CASES,
+    patience_s: float = PATIENCE_S,
+) -> RunOutcome:
+    """Assess every case that is not yet done, and write the tables.
+
+    Parameters
+    ----------
+    cases : sequence of BatchCase
+        Sorted by name.
+    out : Path
+        Folder of the results; an earlier run in it is gone on with.
+    plan : RunPlan
+    workers : int, optional
+        Processes of this machine; by default one a core.
+    limit_s : float
+        Time limit of a case, s.
+    retry_failed : bool
+        Whether cases that failed in an earlier run are tried again.
+    csv : bool
+        Whether to write CSV files beside Parquet.
+    progress : Progress, optional
+    scheduler : str, optional
+        Address of a Dask scheduler whose workers are used instead of this machine.
+    function : str
+        What a process does with a case.
+    shard_cases : int
+        Cases in a part of the tables.
+    patience_s : float
+        How long to wait for room on a full disk, s.
+
+    Returns
+    -------
+    RunOutcome
+
+    Raises
+    ------
+    InputError
+        ``out`` cannot be written, holds a run with other settings, or is being
+        written by another run; or the scheduler cannot be used.
+    """
+    check_output(out)
+    _check_run(out, plan)
+    told = progress or Silent()
+    run = _Run(list(shards(cases, shard_cases)), Store(out), plan, told, patience_s)
+
+    def engine(tasks: Iterator[Task]) -> Iterator[tuple[Task, Answer]]:
+        if scheduler is not None:
+            return run_cluster(
+                tasks, plan, scheduler, function=function, limit_s=limit_s, say=told.say
+            )
+        number = workers or os.cpu_count() or 1
+        return run_local(tasks, plan, number, function=function, limit_s=limit_s)
+
+    with held(out):
+        told.start(len(cases))
+        try:
+            run.everything(engine, retry_failed)
+            outcome = run.outcome()
+            if csv or any((out / name).exists() for name in csv_names()):
+                run.patiently(lambda: write_csv(run.store))
+        finally:
+            told.close()
+    return outcome
+
+
+class _Run:
+    def __init__(
+        self,
+        parts: list[Sequence[BatchCase]],
+        store: Store,
+        plan: RunPlan,
+        progress: Progress,
+        patience_s: float,
+    ) -> None:
+        self.parts = parts
+        self.store = store
+        self.plan = plan
+        self.progress = progress
+        self.patience_s = patience_s
+        self.worked = 0
+        self._open: dict[int, _Part] = {}
+        self._guard = threading.Lock()
+
+    def everything(self, engine: Engine, retry_failed: bool) -> None:
+        """Work until every part is there."""
+        self.patiently(self._write_run)
+        homes = {case.case: k for k, part in enumerate(self.parts) for case in part}
+        self.patiently(lambda: self._settle(homes))
+        left = list(range(len(self.parts)))
+        for turn in range(ROUNDS):
+            if turn:
+                self.progress.say("results were deleted while the run went on; made again")
+            for task, answer in engine(self._pending(left, homes, retry_failed and not turn)):
+                self._take(task, answer)
+            left = [k for k in left if not self.store.is_done(k)]
+            if not left:
+                break
+        else:
+            raise InputError(
+                f"output {self.store.out}: results keep being deleted; find out by whom and run "
+                "the same command again"
+            )
+        self.patiently(self._write_run)
+        self.store.tidy()
+
+    def _settle(self, homes: dict[str, int]) -> None:
+        """Make what an earlier run left fit the cases of this one."""
+        self.store.rehome(homes)
+        for shard in self.store.parts():
+            keys = self.store.done_keys(shard)
+            mine = {case.case for case in self.parts[shard]} if shard < len(self.parts) else set()
+            if keys is None:
+                self.store.remove(shard)
+            elif keys.keys() != mine:
+                self.store.unpack(shard, homes)
+
+    def _pending(
+        self, numbers: Sequence[int], homes: dict[str, int], retry_failed: bool
+    ) -> Iterator[Task]:
+        """Yield what is left to do; parts for which nothing is, are put together on the way."""
+        digest = plan_digest(self.plan)
+        for shard in numbers:
+            part = self.parts[shard]
+            done = self.store.done_keys(shard)
+            if done is not None:
+                leave = self.store.failed_cases(shard) if retry_failed else set()
+                fresh = {case.case: case_key(case, digest) for case in part}
+                if done == fresh and not leave:
+                    self.progress.passed(len(part))
+                    continue
+                self.patiently(lambda s=shard, n=leave: self.store.unpack(s, homes, n))  # type: ignore[misc]
+            yield from self._pending_in(shard, part, digest)
+
+    def _pending_in(self, shard: int, part: Sequence[BatchCase], digest: str) -> Iterator[Task]:
+        kept = self.store.kept_keys(shard)
+        state = _Part()
+        with self._guard:
+            self._open[shard] = state
+        for case in part:
+            key = case_key(case, digest)
+            with self._guard:
+                state.keys.append(key)
+                state.issued += key not in kept
+            if key in kept:
+                self.progress.passed(1)
+            else:
+                yield Task(shard, case, key)
+        with self._guard:
+            state.closed = True
+        self._finish(shard)
+
+    def _take(self, task: Task, answer: Answer) -> None:
+        """Keep the answer to a task."""
+        failed = "rows" not in answer
+        rows = failed_rows(task.case.case, answer["failed"]) if failed else answer["rows"]
+        self.patiently(lambda: self.store.keep(task.shard, task.key, rows))
+        self.patiently(lambda: self.store.note_cost(task.case.case, answer.get("cost")))
+        self.worked += 1
+        self.progress.finished(failed)
+        with self._guard:
+            self._open[task.shard].returned += 1
+        self._finish(task.shard)
+
+    def _finish(self, shard: int) -> None:
+        """Put a part together once all of its cases are there; whoever comes last does it."""
+        with self._guard:
+            state = self._open.get(shard)
+            if state is None or not state.closed or state.returned < state.issued:
+                return
+            del self._open[shard]
+        kept = self.store.kept(shard, state.keys)
+        if all(key in kept for key in state.keys):
+            entries = [(key, kept[key]) for key in state.keys]
+            self.patiently(lambda: self.store.write_part(shard, entries))
+
+    def patiently(self, action: Callable[[], None]) -> None:
+        """Do something that writes; wait for room where the disk is full."""
+        end = time.monotonic() + self.patience_s
+        told = False
+        while True:
+            try:
+                return action()
+            except OSError as error:
+                why = error.strerror or str(error)
+                if error.errno not in FULL or time.monotonic() >= end:
+                    raise InputError(
+                        f"output {self.store.out} cannot be written: {why}; what is finished is "
+                        "kept: mend this and run the same command again"
+                    ) from error
+                if not told:
+                    self.progress.say(f"{why}: waiting for room in {self.store.out}")
+                    told = True
+                time.sleep(min(WAIT_S, max(self.patience_s / 10, 0.01)))
+
+    def _write_run(self) -> None:
+        replace_file(self.store.out / RUN_FILE, lambda path: path.write_bytes(_run_json(self.plan)))
+
+    def outcome(self) -> RunOutcome:
+        """Read from the tables how the cases came out."""
+        import pyarrow.parquet as pq
+
+        counts = {"partial": 0, "failed": 0, "done": 0}
+        told: dict[str, dict[str, str]] = {"partial": {}, "failed": {}, "done": {}}
+        for shard in range(len(self.parts)):
+            path = self.store.part("cases", shard)
+            for row in pq.read_table(path, columns=["case", "status", "reason"]).to_pylist():
+                status = row["status"]
+                counts[status] += 1
+                if status != "done" and len(told[status]) < LISTED:
+                    told[status][row["case"]] = row["reason"]
+        return RunOutcome(
+            sum(counts.values()),
+            self.worked,
+            counts["partial"],
+            counts["failed"],
+            told["partial"],
+            told["failed"],
+        )
+
+
+# ---- run.json -------------------------------------------------------------------------------
+
+
+def _run_json(plan: RunPlan) -> bytes:
+    return (json.dumps(_finite(plan.as_mapping()), indent=1) + "\n").encode()
+
+
+def _finite(value: Any) -> Any:
+    """Return plain values with infinities as words, which JSON has no numbers for."""
+    if isinstance(value, dict):
+        return {name: _finite(inner) for name, inner in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(inner) for inner in value]
+    return str(value) if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _check_run(out: Path, plan: RunPlan) -> None:
+    """Raise InputError where the folder holds a run of another plan."""
+    try:
+        there = json.loads((out / RUN_FILE).read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"{out / RUN_FILE} cannot be read, so what the folder holds is not known; "
+            "pass another --out"
+        ) from error
+    mine = json.loads(_run_json(plan))
+    other = sorted(_differences(there, mine))
+    if other:
+        raise InputError(
+            f"output {out} holds a run with another {other[0]}"
+            + (f" and {len(other) - 1} more differences" if len(other) > 1 else "")
+            + "; pass another --out"
+        )
+
+
+def _differences(there: Any, mine: Any, name: str = "content") -> Iterator[str]:
+    if isinstance(there, dict) and isinstance(mine, dict):
+        for key in sorted({*there, *mine}):
+            inner = f"{name}.{key}" if name == "settings" or "." in name else key
+            yield from _differences(there.get(key), mine.get(key), inner)
+    elif there != mine:
+        yield name

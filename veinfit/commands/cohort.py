@@ -1,0 +1,23 @@
+"""``cohort``: many cases; a group of commands, one a module."""
+
+from __future__ import annotations
+
+from veinfit.commands import cohort_run
+from veinfit.commands.terminal import CAUTION, Commands
+
+COMMANDS = (cohort_run,)
+"""The modules of the group's commands, in the order in which ``--help`` lists them."""
+
+
+def add(commands: Commands) -> None:
+    """Add ``cohort`` and its commands to the command line."""
+    group = commands.add_parser(
+        "cohort",
+        help="many cases at once",
+        description="Work on many cases at once.",
+        epilog=CAUTION,
+        allow_abbrev=False,
+    )
+    inner = group.add_subparsers(metavar="COMMAND", required=True)
+    for command in COMMANDS:
+        command.add(inner)

@@ -1,0 +1,107 @@
+"use strict";
+/* The page around the 3D view: chooses, shows and hides, and tells what is chosen in words. */
+(() => {
+  const scene = JSON.parse(document.getElementById("scene").textContent);
+  const get = (id) => document.getElementById(id);
+  const viewer = createViewer(get("stage"), scene);
+  if (viewer === null) {
+    get("missing").hidden = false;
+    get("tools").hidden = true;
+    get("stage").hidden = true;
+    return;
+  }
+  viewer.canvas.setAttribute("role", "application");
+  viewer.canvas.setAttribute("aria-roledescription", "3D view");
+  viewer.canvas.setAttribute("aria-label", "Left atrium and balloons");
+  viewer.canvas.setAttribute("aria-describedby", "hands");
+
+  const make = (kind, text, kin = []) => {
+    const element = document.createElement(kind);
+    element.textContent = text;
+    element.append(...kin);
+    return element;
+  };
+  function choice(group, name, label, chosen, act) {
+    const input = document.createElement("input");
+    Object.assign(input, { type: "radio", name, checked: chosen });
+    input.addEventListener("change", act);
+    const line = document.createElement("label");
+    line.append(input, ` ${label}`);
+    group.append(line);
+  }
+  const fitLabel = (fit) => fit.title;
+  let size = 0;
+  function choose(vein) {
+    const fits = vein === null ? [] : scene.veins[vein].fits;
+    size = Math.min(size, Math.max(fits.length - 1, 0));
+    const group = get("sizes");
+    group.querySelectorAll("label").forEach((line) => line.remove());
+    fits.forEach((fit, k) => choice(group, "size", fitLabel(fit), k === size, () => {
+      size = k;
+      viewer.choose(vein, k);
+      tell();
+    }));
+    group.hidden = !fits.length;
+    viewer.choose(vein, fits.length ? size : null);
+    get("along").disabled = get("aside").disabled = vein === null;
+    get("cut").disabled = get("depth").disabled = vein === null;
+    tell();
+  }
+  choice(get("veins"), "vein", "whole atrium", true, () => choose(null));
+  scene.veins.forEach((vein, k) => choice(get("veins"), "vein", vein.name, false, () => choose(k)));
+
+  function tell() {
+    const { vein: v, fit: f } = viewer.state();
+    const vein = scene.veins[v], fit = vein?.fits[f], box = get("told");
+    box.replaceChildren();
+    if (!vein) {
+      box.append(make("p", "The whole atrium. Choose a vein to see a balloon in it."));
+      return;
+    }
+    box.append(make("h2", vein.words ? `${vein.name}, ${vein.words}` : vein.name));
+    box.append(make("p", `${vein.size}.`));
+    if (!fit) { box.append(make("p", "No balloon was tried in this vein.")); return; }
+    box.append(make("p", "", [make("strong", fit.title), ` – ${fit.verdict}.`]));
+    fit.leaks.forEach((leak) => box.append(make("p", `${leak.text}: ${leak.words}.`)));
+    fit.lines.forEach((line) => box.append(make("p", line)));
+  }
+
+  const parts = [["wall", "wall"], ["gap", "gap colours"], ["balloon", "balloon"],
+    ["planes", "ostial planes"], ["structures", "structures"], ["names", "names"],
+    ["cut", "near wall cut away"]];
+  for (const [part, label] of parts) {
+    if (part === "structures" && !scene.structures.length) continue;
+    const input = document.createElement("input");
+    Object.assign(input, { type: "checkbox", checked: true, id: part });
+    input.addEventListener("change", () => viewer.show(part, input.checked));
+    const line = document.createElement("label");
+    line.append(input, ` ${label}`);
+    get("parts").append(line);
+  }
+  get("depth").addEventListener("input", (event) => viewer.cutAt(-event.target.valueAsNumber));
+
+  const looks = [["AP", 0, 0], ["PA", 180, 0], ["RAO 30°", -30, 0], ["LAO 45°", 45, 0],
+    ["left lateral", 90, 0], ["right lateral", -90, 0]];
+  for (const [label, lao, cranial] of looks) {
+    const button = make("button", label);
+    button.type = "button";
+    button.addEventListener("click", () => viewer.look(lao, cranial));
+    get("looks").append(button);
+  }
+  const chosen = () => scene.veins[viewer.state().vein];
+  get("along").addEventListener("click", () => viewer.lookFrom(chosen().axis.map((x) => -x)));
+  get("aside").addEventListener("click", () => viewer.lookFrom(chosen().side));
+  get("home").addEventListener("click", () => viewer.reset());
+  get("nearer").addEventListener("click", () => viewer.zoom(1.25));
+  get("farther").addEventListener("click", () => viewer.zoom(0.8));
+
+  viewer.onChange(({ name }) => { get("projection").textContent = name; });
+  for (const band of scene.bands) {
+    const swatch = document.createElement("span");
+    swatch.className = "swatch";
+    swatch.style.background = band.colour;
+    get("legend").append(make("li", "", [swatch, band.label]));
+  }
+  choose(null);
+  window.viewer = viewer;
+})();

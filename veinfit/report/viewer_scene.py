@@ -1,0 +1,248 @@
+"""What the 3D view of a case is given: shapes packed small, and the words beside them.
+
+Vertices are held as 16 bit steps of one length, a hundredth of a millimetre or
+less on an atrium, and large surfaces are thinned; nothing is measured on them.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.frames import FloatArray, IntArray
+from veinfit.report.colours import (
+    BALLOON,
+    BALLOON_LINE,
+    INK,
+    LEAK,
+    PLANE,
+    STRUCTURE_TINTS,
+    WALL_INNER,
+    WALL_OUTER,
+    gap_bands,
+)
+from veinfit.report.fit_picture import figures
+from veinfit.report.fit_scene import balloon_axis, frame_vein
+from veinfit.report.model import ReportInput
+from veinfit.report.overview import landmarks, rim_edges
+from veinfit.report.tables import column_title
+from veinfit.report.wording import (
+    leak_words,
+    mark,
+    number,
+    probability_words,
+    vein_in_words,
+    verdict_sentence,
+)
+from veinfit.seating.model import Fit
+from veinfit.seating.neighbours import Structure
+from veinfit.surface import Surface
+
+STEPS = 65535
+"""Steps across the longest side of a packed shape: all that 16 bits hold."""
+
+WALL_FACES, PATCH_FACES, STRUCTURE_FACES = 60_000, 24_000, 15_000
+"""Greatest numbers of triangles: so that six veins with three balloons stay below 5 MB."""
+
+GREATEST_GAP_MM = 30.0
+"""Gaps are shown up to this; all beyond, and wall out of reach, lies past the colour scale."""
+
+LEAST_GAP_MM = -10.0
+"""Deepest press that is told apart."""
+
+VIEW_MARGIN = 1.6
+"""Half the picture's width, in radii of the largest balloon, when a vein is chosen."""
+
+
+def viewer_scene(report: ReportInput) -> dict[str, Any]:
+    """Return the scene of a case, in plain values for JSON.
+
+    The same for the same input. Lengths are LPS mm, colours ``#rrggbb``.
+    """
+    anatomy = report.anatomy
+    bands = gap_bands(report.settings.seating.contact_tolerance_mm)
+    low, high = anatomy.wall.points.min(axis=0), anatomy.wall.points.max(axis=0)
+    return {
+        "centre": _place(0.5 * (low + high)),
+        "radius": round(0.5 * float(np.linalg.norm(high - low)), 2),
+        "colours": {
+            "wall_inner": WALL_INNER, "wall_outer": WALL_OUTER, "balloon": BALLOON,
+            "line": BALLOON_LINE, "plane": PLANE, "ink": INK, "leak": LEAK,
+        },
+        "bands": [{"colour": band.colour, "label": band.label} for band in bands],
+        "edges": [band.high_mm for band in bands[:-1]],
+        "wall": pack_mesh(thinned(anatomy.wall, WALL_FACES)[0]),
+        "rims": _rims(anatomy),
+        "names": _named(anatomy),
+        "structures": [
+            _structure(name, shape, k) for k, (name, shape) in enumerate(report.structures.items())
+        ],
+        "veins": [
+            _vein(anatomy, vein, tuple(f for f in report.fits if f.vein == vein.name), report)
+            for vein in anatomy.veins
+        ],
+    }  # fmt: skip
+
+
+def pack_mesh(surface: Surface) -> dict[str, Any]:
+    """Return a surface as ``low``, ``step`` and base64 of its vertices and triangles."""
+    points = surface.points
+    low = points.min(axis=0) if len(points) else np.zeros(3)
+    span = float(np.ptp(points, axis=0).max()) if len(points) else 0.0
+    step = max(span / STEPS, 1e-6)
+    low = np.round(low, 4)
+    steps = np.clip(np.rint((points - low) / step), 0, STEPS)
+    wide = len(points) > STEPS + 1
+    return {
+        "low": low.tolist(),
+        "step": step,
+        "points": _base64(steps.astype("<u2")),
+        "faces": _base64(surface.faces.astype("<u4" if wide else "<u2")),
+        "wide": wide,
+    }
+
+
+def pack_gap(gap_mm: FloatArray) -> dict[str, Any]:
+    """Return gaps at vertices (V,) as ``low``, ``step`` and base64; NaN is out of reach."""
+    step = (GREATEST_GAP_MM - LEAST_GAP_MM) / STEPS
+    shown = np.nan_to_num(gap_mm, nan=GREATEST_GAP_MM, posinf=GREATEST_GAP_MM)
+    steps = np.rint((np.clip(shown, LEAST_GAP_MM, GREATEST_GAP_MM) - LEAST_GAP_MM) / step)
+    return {"low": LEAST_GAP_MM, "step": step, "data": _base64(steps.astype("<u2"))}
+
+
+def thinned(surface: Surface, most_faces: int) -> tuple[Surface, IntArray]:
+    """Return a surface with fewer triangles, and which vertices of the given one it has kept.
+
+    Vertices are left out where the surface is flat and none is moved, so that
+    values at the vertices stay as they are; cut edges are kept.
+    """
+    every = np.arange(len(surface.points))
+    if len(surface.faces) <= most_faces:
+        return surface, every
+    import pyvista
+
+    faces: Any = surface.faces  # its stubs know no 64 bit integers
+    mesh = pyvista.PolyData.from_regular_faces(surface.points, faces)
+    mesh.point_data["vertex"] = every
+    thin = mesh.decimate_pro(
+        1.0 - most_faces / len(surface.faces),
+        feature_angle=60.0,
+        preserve_topology=True,
+        boundary_vertex_deletion=False,
+    )
+    kept = np.asarray(thin.point_data["vertex"], dtype=np.int64)
+    return Surface(surface.points[kept], thin.regular_faces), kept
+
+
+def _base64(array: np.ndarray) -> str:
+    return base64.b64encode(np.ascontiguousarray(array).tobytes()).decode("ascii")
+
+
+def _place(point: FloatArray) -> list[float]:
+    return [round(float(c), 2) + 0.0 for c in point]
+
+
+def _direction(vector: FloatArray) -> list[float]:
+    return [round(float(c), 6) + 0.0 for c in vector]
+
+
+def _line(points: FloatArray) -> list[list[float]]:
+    return [_place(point) for point in points]
+
+
+def _rims(anatomy: Anatomy) -> list[dict[str, Any]]:
+    found = []
+    if anatomy.mitral is not None:
+        lines = rim_edges(anatomy.wall, anatomy.mitral.rim)
+        found += [{"points": _line(anatomy.wall.points[line]), "colour": INK} for line in lines]
+    if anatomy.appendage is not None:
+        points = anatomy.appendage.contour.points
+        found.append({"points": _line(np.concatenate([points, points[:1]])), "colour": PLANE})
+    return found
+
+
+def _named(anatomy: Anatomy) -> list[dict[str, Any]]:
+    return [
+        {"text": named.text, "at": _place(named.points.mean(axis=0))}
+        for named in landmarks(anatomy, {})
+    ]
+
+
+def _structure(name: str, shape: Structure, index: int) -> dict[str, Any]:
+    told: dict[str, Any] = {
+        "name": name.replace("_", " "),
+        "colour": STRUCTURE_TINTS[index % len(STRUCTURE_TINTS)],
+    }
+    if isinstance(shape, Surface):
+        thin, _ = thinned(shape, STRUCTURE_FACES)
+        return {**told, "at": _place(shape.points.mean(axis=0)), "mesh": pack_mesh(thin)}
+    return {**told, "at": _place(shape[len(shape) // 2]), "line": _line(shape)}
+
+
+def _vein(anatomy: Anatomy, vein: Vein, fits: Sequence[Fit], report: ReportInput) -> dict[str, Any]:
+    ostium = vein.ostium
+    side = frame_vein(vein, fits, 1000, 1000).side.towards
+    largest = max([fit.balloon_mm for fit in fits] or [ostium.measures.d_max_mm * 1.4])
+    patch = next((fit.patch for fit in fits if fit.patch is not None), None)
+    thin, kept = thinned(patch, PATCH_FACES) if patch is not None else (None, None)
+    several = len({fit.approach for fit in report.fits}) > 1
+    size = f"{number(ostium.measures.d_max_mm)} × {number(ostium.measures.d_min_mm)} mm"
+    return {
+        "name": vein.name,
+        "words": vein_in_words(vein.name),
+        "size": f"Ostium {size}, ovality {number(ostium.measures.ovality, 2)}",
+        "centre": _place(ostium.centre),
+        "normal": _direction(ostium.normal),
+        "axis": _direction(vein.axis),
+        "side": _direction(side),
+        "view": round(0.5 * VIEW_MARGIN * largest, 2),
+        "reach": round(0.5 * ostium.measures.d_max_mm + 6.0, 2),
+        "contour": _line(ostium.contour.points),
+        "patch": None if thin is None else pack_mesh(thin),
+        "fits": [
+            {
+                **_fit(fit, report.freezing_zones),
+                "title": column_title(fit, with_approach=several),
+                "gap": _gap(fit, patch, kept),
+            }
+            for fit in fits
+        ],
+    }
+
+
+def _gap(fit: Fit, patch: Surface | None, kept: IntArray | None) -> dict[str, Any] | None:
+    if patch is None or kept is None or fit.patch_gap_mm is None:
+        return None
+    if fit.patch is None or len(fit.patch_gap_mm) != len(patch.points):
+        return None
+    return pack_gap(fit.patch_gap_mm[kept])
+
+
+def _fit(fit: Fit, zones: Mapping[str, tuple[float, float]]) -> dict[str, Any]:
+    return {
+        "sign": mark(fit),
+        "verdict": verdict_sentence(fit),
+        "lines": _figures(fit),
+        "diameter": fit.balloon_mm,
+        "centre": None if fit.centre is None else _place(fit.centre),
+        "shaft": _direction(balloon_axis(fit)),
+        "zone": list(zones.get(fit.balloon, ())),
+        "leaks": [
+            {"at": _place(np.array([leak.x_mm, leak.y_mm, leak.z_mm])), "text": f"leak {k}",
+             "words": leak_words(leak)}
+            for k, leak in enumerate(sorted(fit.leaks, key=lambda leak: -leak.width_mm), start=1)
+        ],
+    }  # fmt: skip
+
+
+def _figures(fit: Fit) -> list[str]:
+    lines = [words for words in (probability_words(fit), figures(fit)) if words]
+    lines += [
+        f"Freezing zone to {name.replace('_', ' ')}: {number(value)} mm."
+        for name, value in fit.distances_mm.items()
+    ]
+    return lines
