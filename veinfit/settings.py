@@ -209,10 +209,10 @@ class MarginSettings:
     """
 
     samples: int = parameter(
-        32,
+        64,
         unit="1",
         meaning="tries simulated of every balloon in every vein, a power of two; 0: no margin",
-        basis="sampling error of a probability at most 0.09, and a case stays in seconds",
+        basis="sampling error of a probability at most 0.07, and a case stays in seconds",
         low=0,
         high=65536,
     )

@@ -214,9 +214,9 @@ def test_push_and_stiffness_act_by_their_ratio(ground):
     tries = plain.tries.copy()
     tries[:, 0, 2] = plain.patient[:, 1]
     both = Unknowns(plain.patient, tries)
-    seen = simulate(bench, ground.vein, sphere(28), line, seating, law, both)
+    seen = simulate(bench, sphere(28), line, seating, law, both)
     steady = replace(law, push_spread=0.0, stiffness_spread=0.0)
-    same = simulate(bench, ground.vein, sphere(28), line, seating, steady, both)
+    same = simulate(bench, sphere(28), line, seating, steady, both)
     assert seen.width_mm == pytest.approx(same.width_mm, abs=1e-4)
 
 

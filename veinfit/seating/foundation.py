@@ -169,16 +169,13 @@ class Foundation:
         distance = np.sqrt(np.einsum("ij,ij->i", offset, offset))
         depth = self.radius_mm - distance
         inside = depth > 0
-        corners_inside = inside[self.faces[:, 0]].astype(np.int8)
-        corners_inside += inside[self.faces[:, 1]]
-        corners_inside += inside[self.faces[:, 2]]
-        whole = np.flatnonzero(corners_inside == 3)
-        partly = np.flatnonzero((corners_inside == 1) | (corners_inside == 2))
-        if not len(whole) + len(partly):
+        # Column by column: a third of the time of looking up all three at once.
+        met = inside[self.faces[:, 0]] | inside[self.faces[:, 1]] | inside[self.faces[:, 2]]
+        pressed = np.flatnonzero(met)
+        if not len(pressed):
             return 0.0, np.zeros(3), np.zeros((3, 3))
-        pressed = np.concatenate([whole, partly])
         faces = self.faces[pressed]
-        energy, force, stiffness = self._over_triangles(depth, whole, partly)
+        energy, force, stiffness = over_triangles(self.law, depth[faces], self.areas[pressed])
 
         # δ of a vertex has gradient u = (x − c)/|x − c| and Hessian −(I − u uᵀ)/|x − c|.
         span = np.maximum(distance, np.finfo(float).tiny)
@@ -188,41 +185,49 @@ class Foundation:
         hessian = (stiffness @ outward).reshape(-1, 3).T @ flat
         bent = (force / span[faces]).reshape(-1)
         hessian -= bent.sum() * np.eye(3) - (flat * bent[:, None]).T @ flat
-        return energy, gradient, hessian
+        return float(energy.sum()), gradient, hessian
 
-    def _over_triangles(
-        self, depth: FloatArray, whole: IntArray, partly: IntArray
-    ) -> tuple[float, FloatArray, FloatArray]:
-        """Integrate over triangles pressed as a whole and over the pressed part of others.
 
-        Returns the energy and its first (F, 3) and second (F, 3, 3) derivatives by
-        the depth at each triangle's corners, whole triangles first.
-        """
-        law = self.law
-        at = depth[self.faces[whole]] @ RULE_POINTS.T
-        weight = RULE_WEIGHTS * self.areas[whole][:, None]
-        energy = float((weight * law.energy(at)).sum())
-        force = (weight * law.pressure(at)) @ RULE_POINTS
-        stiffness = (weight * law.slope(at)) @ RULE_PRODUCTS
-        if not len(partly):
-            return energy, force, stiffness.reshape(-1, 3, 3)
+def over_triangles(
+    law: FoundationLaw, depth: FloatArray, areas: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Integrate a law over the pressed parts of triangles.
 
-        corner_depth = depth[self.faces[partly]]
-        parts = parts_above(corner_depth)
+    Parameters
+    ----------
+    law : FoundationLaw
+    depth : (F, 3) array
+        δ at the corners, mm, read as linear in between; pressed where it is above 0.
+    areas : (F,) array
+        mm².
+
+    Returns
+    -------
+    energy : (F,) array
+        N·mm.
+    force, stiffness : (F, 3), (F, 3, 3) array
+        Its first and second derivatives by the depth at each triangle's corners.
+    """
+    count = len(depth)
+    energy, force = np.zeros(count), np.zeros((count, 3))
+    stiffness = np.zeros((count, 9))
+    corners_inside = (depth > 0.0).sum(axis=1)
+    whole = np.flatnonzero(corners_inside == 3)
+    at = depth[whole] @ RULE_POINTS.T
+    weight = RULE_WEIGHTS * areas[whole][:, None]
+    energy[whole] = (weight * law.energy(at)).sum(axis=1)
+    force[whole] = (weight * law.pressure(at)) @ RULE_POINTS
+    stiffness[whole] = (weight * law.slope(at)) @ RULE_PRODUCTS
+    partly = np.flatnonzero((corners_inside == 1) | (corners_inside == 2))
+    if len(partly):
+        parts = parts_above(depth[partly])
+        face = partly[parts.face]
         points = RULE_POINTS @ parts.corners
         # Where a part's corner lies on the contact line rounding may leave δ at −1e-16.
-        at = np.maximum((points @ corner_depth[parts.face][:, :, None])[..., 0], 0.0)
-        weight = RULE_WEIGHTS * (parts.share * self.areas[partly][parts.face])[:, None]
-        energy += float((weight * law.energy(at)).sum())
-        part_force = ((weight * law.pressure(at))[:, None, :] @ points)[:, 0]
-        part_stiffness = (points * (weight * law.slope(at))[..., None]).transpose(0, 2, 1) @ points
-        count = len(partly)
-        force_partly = np.zeros((count, 3))
-        np.add.at(force_partly, parts.face, part_force)
-        stiffness_partly = np.zeros((count, 3, 3))
-        np.add.at(stiffness_partly, parts.face, part_stiffness)
-        return (
-            energy,
-            np.concatenate([force, force_partly]),
-            np.concatenate([stiffness.reshape(-1, 3, 3), stiffness_partly]),
-        )
+        at = np.maximum((points @ depth[face][:, :, None])[..., 0], 0.0)
+        weight = RULE_WEIGHTS * (parts.share * areas[face])[:, None]
+        np.add.at(energy, face, (weight * law.energy(at)).sum(axis=1))
+        np.add.at(force, face, ((weight * law.pressure(at))[:, None, :] @ points)[:, 0])
+        bent = (points * (weight * law.slope(at))[..., None]).transpose(0, 2, 1) @ points
+        np.add.at(stiffness, face, bent.reshape(-1, 9))
+    return energy, force, stiffness.reshape(-1, 3, 3)

@@ -31,18 +31,24 @@ class Guide:
         The gradient is the offset from the nearest point; the Hessian leaves out
         the direction of the line where the nearest point can move along it.
         """
+        value, offset, hessian = self.springs(centre[None, :])
+        return float(value[0]), offset[0], hessian[0]
+
+    def springs(self, centres: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the same for many centres (N, 3): arrays (N,), (N, 3) and (N, 3, 3)."""
         start = self.points[:-1]
         along = self.points[1:] - start
         length = np.linalg.norm(along, axis=1)
         tangent = along / length[:, None]
-        reach = np.clip(np.einsum("ij,ij->i", centre - start, tangent), 0.0, length)
-        offsets = centre - start - reach[:, None] * tangent
-        nearest = int(np.argmin(np.einsum("ij,ij->i", offsets, offsets)))
-        offset = offsets[nearest]
-        hessian = np.eye(3)
-        if 0.0 < reach[nearest] < length[nearest]:
-            hessian -= np.outer(tangent[nearest], tangent[nearest])
-        return 0.5 * float(offset @ offset), offset, hessian
+        from_start = centres[:, None, :] - start
+        reach = np.clip(np.einsum("nij,ij->ni", from_start, tangent), 0.0, length)
+        offsets = from_start - reach[..., None] * tangent
+        nearest = np.argmin(np.einsum("nij,nij->ni", offsets, offsets), axis=1)
+        each = np.arange(len(centres))
+        offset, foot, own = offsets[each, nearest], reach[each, nearest], tangent[nearest]
+        free = (foot > 0.0) & (foot < length[nearest])
+        hessian = np.eye(3) - free[:, None, None] * own[:, :, None] * own[:, None, :]
+        return 0.5 * np.einsum("ni,ni->n", offset, offset), offset, hessian
 
     def sampled(self, start: FloatArray, length_mm: float, step_mm: float) -> FloatArray:
         """Points (N, 3) along the guide every ``step_mm`` from the foot of ``start``."""

@@ -72,7 +72,7 @@ def with_margins(
         balloon = by_name[fit.balloon]
         line = line_through_ostium(fit.approach, vein, fit.push_direction)
         unknowns = draw(law, f"{vein.name} {balloon.equatorial_mm:.3f} {balloon.axial_mm:.3f}")
-        tries = simulate(bench, vein, balloon, line, seating, law, unknowns)
+        tries = simulate(bench, balloon, line, seating, law, unknowns)
         result.append(_with_margin(fit, tries, unknowns, seating, law))
     return tuple(result)
 

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.model import Vein
 from veinfit.frames import BoolArray, FloatArray
-from veinfit.seating.approach import ApproachLine, line_through_ostium
+from veinfit.seating.approach import ApproachLine
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.equilibrium import descend
+from veinfit.seating.flock import Flock, descend_all
 from veinfit.seating.gap import GapField, gap_field
+from veinfit.seating.patch import WallPatch
 from veinfit.seating.reduced import reduce_wall
-from veinfit.seating.seat import Bench, Mount, depth_mm, energy_of, mount, why_no_seat
+from veinfit.seating.seat import Bench, Mount, mount, why_no_seat
 from veinfit.seating.start import find_start
 from veinfit.seating.unknowns import Unknowns, tilted
 from veinfit.settings import MarginSettings, SeatingSettings
@@ -54,7 +55,6 @@ class Tries:
 
 def simulate(
     bench: Bench,
-    vein: Vein,
     balloon: Balloon,
     line: ApproachLine,
     seating: SeatingSettings,
@@ -72,7 +72,6 @@ def simulate(
     ----------
     bench : Bench
         The vein made ready, on the wall of ``law.patch_edge_mm``.
-    vein : Vein
     balloon : Balloon
     line : ApproachLine
         About which the push direction scatters.
@@ -82,100 +81,132 @@ def simulate(
     unknowns : Unknowns
     """
     patients, each = unknowns.shape
-    offsets = unknowns.surface_offset_mm(law)
-    factors = unknowns.stiffness_factor(law)
-    centre = np.full((patients, each, 3), np.nan)
-    assessed = np.ones((patients, each), dtype=bool)
-    fields: list[tuple[tuple[int, int], GapField]] = []
-    for patient in range(patients):
-        ball = balloon.resized(-2.0 * float(offsets[patient]))
-        wall = replace(
-            seating, stiffness_kpa_per_mm=seating.stiffness_kpa_per_mm * float(factors[patient])
-        )
-        mounted = mount(bench, ball, wall)
-        start = find_start(mounted.foundation, line, bench.axis_way_mm)
-        if start.pressed_mm > seating.greatest_start_press_mm:
+    tolerance = seating.contact_tolerance_mm
+    mounted = mount(bench, balloon, seating)
+    balls = [balloon.resized(-2.0 * float(o)) for o in unknowns.surface_offset_mm(law)]
+    starts = [_start(bench, mounted, line, ball, seating) for ball in balls]
+    ready = np.repeat([start is not None for start in starts], each)
+    start = np.repeat([np.zeros(3) if at is None else at for at in starts], each, axis=0)
+    flock = _flock(bench, mounted, line, seating, law, unknowns)
+    rests = descend_all(
+        flock.only(ready),
+        start[ready],
+        bench.patch.centre,
+        bench.patch.normal,
+        seating.greatest_depth_mm,
+    )
+    assessed = np.ones(len(ready), dtype=bool)
+    centre = np.full((len(ready), 3), np.nan)
+    fields: dict[int, GapField] = {}
+    for number, rest in zip(np.flatnonzero(ready), rests, strict=True):
+        if rest.state != "at rest":
+            outcome, _ = why_no_seat(bench, mounted, rest, seating)
+            assessed[number] = outcome == "passes through"
             continue
-        for number in range(each):
-            one = _line_of_try(vein, line, unknowns.tilt_deg(law)[patient, number])
-            springs = unknowns.spring_factors(law)[patient, number]
-            place, known = _rest(bench, mounted, one, start.centre, _with(wall, springs))
-            assessed[patient, number] = known
-            if place is None:
-                continue
-            centre[patient, number] = place
-            tolerance = seating.contact_tolerance_mm
-            seen = gap_field(bench.patch, mounted.touchable, ball, place, one.direction, tolerance)
-            fields.append(((patient, number), seen))
-    return _read(bench, balloon, seating, law, fields, assessed, centre)
-
-
-def _line_of_try(vein: Vein, line: ApproachLine, tilt_deg: FloatArray) -> ApproachLine:
-    return line_through_ostium(line.kind, vein, tilted(line.direction, tilt_deg))
-
-
-def _with(seating: SeatingSettings, springs: FloatArray) -> SeatingSettings:
-    push, guide, shaft = (float(factor) for factor in springs)
-    return replace(
-        seating,
-        push_n=seating.push_n * push,
-        guide_n_per_mm=seating.guide_n_per_mm * guide,
-        shaft_n_per_mm=seating.shaft_n_per_mm * shaft,
+        centre[number] = rest.centre
+        fields[int(number)] = gap_field(
+            bench.patch,
+            mounted.touchable,
+            balls[number // each],
+            rest.centre,
+            flock.direction[number],
+            tolerance,
+        )
+    read = _read(bench.patch, balloon, tolerance, law, fields, assessed)
+    return Tries(
+        assessed=read.assessed.reshape(patients, each),
+        through=(assessed & np.isnan(centre[:, 0])).reshape(patients, each),
+        width_mm=read.width_mm.reshape(patients, each),
+        warm_width_mm=read.warm_width_mm.reshape(patients, each),
+        occluded=read.occluded.reshape(3, patients, each),
+        sealed=read.sealed.reshape(3, patients, each),
+        centre=centre.reshape(patients, each, 3),
     )
 
 
-def _rest(
-    bench: Bench, mounted: Mount, line: ApproachLine, start: FloatArray, seating: SeatingSettings
-) -> tuple[FloatArray | None, bool]:
-    """Where a balloon rests, and whether that could be told."""
+def _start(
+    bench: Bench, mounted: Mount, line: ApproachLine, ball: Balloon, seating: SeatingSettings
+) -> FloatArray | None:
+    """Where a balloon of another radius starts; None where it has no room."""
+    wall = replace(mounted.foundation, radius_mm=ball.radius_mm)
+    start = find_start(wall, line, bench.axis_way_mm)
+    return None if start.pressed_mm > seating.greatest_start_press_mm else start.centre
 
-    def gone(place: FloatArray) -> bool:
-        return depth_mm(bench.patch, place) > seating.greatest_depth_mm
 
-    rest = descend(energy_of(bench, mounted, line, seating), start, gone)
-    if rest.state == "at rest":
-        return rest.centre, True
-    outcome, _ = why_no_seat(bench, mounted, rest, seating)
-    return None, outcome == "passes through"
+def _flock(
+    bench: Bench,
+    mounted: Mount,
+    line: ApproachLine,
+    seating: SeatingSettings,
+    law: MarginSettings,
+    unknowns: Unknowns,
+) -> Flock:
+    """Return the energies of all tries, one patient's after the other's."""
+    each = unknowns.shape[1]
+    offset = np.repeat(unknowns.surface_offset_mm(law), each)
+    push, guide, shaft = unknowns.spring_factors(law).reshape(-1, 3).T
+    tilts = unknowns.tilt_deg(law).reshape(-1, 2)
+    return Flock(
+        foundation=mounted.foundation,
+        radius_mm=mounted.balloon.radius_mm - offset,
+        stiffness=np.repeat(unknowns.stiffness_factor(law), each),
+        push_n=seating.push_n * push,
+        guide_n_per_mm=seating.guide_n_per_mm * guide,
+        shaft_n_per_mm=seating.shaft_n_per_mm * shaft,
+        direction=np.array([tilted(line.direction, tilt) for tilt in tilts]),
+        origin=line.origin,
+        guide=bench.patch.guide,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reading:
+    """What N tries close; see ``Tries``."""
+
+    assessed: BoolArray
+    width_mm: FloatArray
+    warm_width_mm: FloatArray
+    occluded: BoolArray
+    sealed: BoolArray
 
 
 def _read(
-    bench: Bench,
+    patch: WallPatch,
     balloon: Balloon,
-    seating: SeatingSettings,
+    tolerance: float,
     law: MarginSettings,
-    fields: list[tuple[tuple[int, int], GapField]],
+    fields: Mapping[int, GapField],
     assessed: BoolArray,
-    centre: FloatArray,
-) -> Tries:
-    """Read off what the tries that rest close."""
-    patch = bench.patch
-    shape = assessed.shape
+) -> _Reading:
+    """Read off what the tries that rest close; all others that are assessed close nothing."""
+    count = len(assessed)
     assessed = assessed.copy()
-    through = assessed & np.isnan(centre[:, :, 0])
-    width = np.where(through, WIDE_MM, np.nan)
+    width = np.where(assessed, WIDE_MM, np.nan)
     warm_width = width.copy()
-    occluded = np.zeros((3, *shape), dtype=bool)
-    sealed = np.zeros((3, *shape), dtype=bool)
-    tolerance = seating.contact_tolerance_mm
-    shifts = law.tolerance_calibration_mm * np.array([-1.0, 0.0, 1.0])
+    occluded = np.zeros((3, count), dtype=bool)
+    sealed = np.zeros((3, count), dtype=bool)
+    tolerances = tolerance + law.tolerance_calibration_mm * np.array([-1.0, 0.0, 1.0])
     near = np.zeros(len(patch.surface.points), dtype=bool)
-    for _, field in fields:
+    for field in fields.values():
         near |= field.gap_mm < WIDE_MM
     wall = reduce_wall(patch, near)
     unknown = patch.wall_edge.copy()
     unknown[patch.atrium_nodes[patch.atrium_nodes < len(unknown)]] = False
-    for at, field in fields:
-        gap, warm = field.gap_mm[wall.kept], field.warm_open_mm[wall.kept]
-        is_warm = ~balloon.freezes_at(field.polar_deg[wall.kept])
+    for number, field in fields.items():
+        gap = field.gap_mm[wall.kept]
         path_width, narrowest = wall.widest(gap)
         at_edge = narrowest >= 0 and bool(patch.wall_edge[narrowest])
         if (field.contact & unknown).any() or at_edge or path_width == -np.inf:
-            assessed[at] = False
+            assessed[number] = False
+            width[number] = warm_width[number] = np.nan
             continue
-        width[at] = min(path_width, WIDE_MM)
-        warm_width[at] = min(wall.widest(warm)[0] + tolerance, WIDE_MM)
-        for which, shift in enumerate(shifts):
-            occluded[(which, *at)] = path_width <= tolerance + shift
-            sealed[(which, *at)] = wall.parted_by(~is_warm & (gap <= tolerance + shift))
-    return Tries(assessed, through, width, warm_width, occluded, sealed, centre)
+        width[number] = warm_width[number] = min(path_width, WIDE_MM)
+        occluded[:, number] = sealed[:, number] = path_width <= tolerances
+        warm = ~balloon.freezes_at(field.polar_deg[wall.kept])
+        if not (warm & (gap <= tolerances[2])).any():
+            continue
+        cold_gap = np.where(warm, np.maximum(gap, tolerance + field.warm_open_mm[wall.kept]), gap)
+        warm_width[number] = min(wall.widest(cold_gap)[0], WIDE_MM)
+        for which in np.flatnonzero(occluded[:, number]):
+            sealed[which, number] = wall.parted_by(~warm & (gap <= tolerances[which]))
+    return _Reading(assessed, width, warm_width, occluded, sealed)
