@@ -126,6 +126,26 @@ def test_report_stands_alone(written):
     assert not re.search(r"https?://(?!www\.w3\.org/)", page)
 
 
+def test_a_finished_case_is_loaded_as_it_was(result, written):
+    loaded = case.load_case(written)
+    assert loaded.provenance == result.provenance and loaded.settings == result.settings
+    assert loaded.all_notes == result.all_notes
+    assert np.abs(loaded.anatomy.wall.points - result.anatomy.wall.points).max() < 6e-4
+    assert np.array_equal(loaded.anatomy.wall.faces, result.anatomy.wall.faces)
+    for was, now in zip(result.fits, loaded.fits, strict=True):
+        assert (now.vein, now.balloon, now.depth_mm, now.leak_width_mm, now.leaks[:0]) == (
+            was.vein, was.balloon, was.depth_mm, was.leak_width_mm, ()
+        )  # fmt: skip
+        assert np.allclose(now.patch_gap_mm, was.patch_gap_mm, atol=6e-4, equal_nan=True)
+
+
+@pytest.mark.parametrize("name", ["nothing", "case.json"])
+def test_what_is_no_finished_case_is_told(written, tmp_path, name):
+    place = tmp_path if name == "nothing" else written / name
+    with pytest.raises(veinfit.InputError, match=r"pass (a|the) folder that assess wrote"):
+        case.load_case(place)
+
+
 def test_same_input_same_bytes_but_for_the_time(result, written, mesh, tmp_path):
     again = case.assess(
         mesh, settings=FEW, case_id="Larkmoor 0", phase="75 %", image_date="2026-01-31"
@@ -133,7 +153,7 @@ def test_same_input_same_bytes_but_for_the_time(result, written, mesh, tmp_path)
     same = dataclasses.replace(again.provenance, created=result.provenance.created)
     case.write_case(dataclasses.replace(again, provenance=same), tmp_path / "again")
     files = sorted(p.relative_to(written) for p in written.rglob("*.*"))
-    assert len(files) == 18
+    assert len(files) == 19
     for name in files:
         assert (tmp_path / "again" / name).read_bytes() == (written / name).read_bytes(), name
 
@@ -218,7 +238,7 @@ def test_a_case_without_pictures_is_still_a_case(result, tmp_path, monkeypatch):
 
     monkeypatch.setattr(case, "draw_pictures", broken)
     told = case.write_case(result, tmp_path / "case")
-    assert set(told.files) == {*TABLES, "case.json", "report.html", "viewer.html"}
+    assert set(told.files) == {*TABLES, "case.json", "case.npz", "report.html", "viewer.html"}
     assert told.notes[0].severity == "caution"
     document = json.loads((tmp_path / "case" / "case.json").read_text(encoding="utf-8"))
     assert any("no pictures could be drawn: RuntimeError" in n["text"] for n in document["notes"])

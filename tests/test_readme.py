@@ -71,7 +71,12 @@ def options(*command):
 
 
 @pytest.mark.parametrize(
-    ("title", "command"), [("Options", ["assess"]), ("Many cases", ["cohort", "run"])]
+    ("title", "command"),
+    [
+        ("Options", ["assess"]),
+        ("Pictures of a finished case", ["picture"]),
+        ("Many cases", ["cohort", "run"]),
+    ],
 )
 def test_every_option_is_told(title, command):
     (table,) = re.findall(r"^\| option \|.*?\n\n", part(title), re.M | re.S)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import get_args
@@ -13,6 +13,7 @@ from veinfit.anatomy.model import Anatomy, LumenInput, Vein
 from veinfit.errors import InputError
 from veinfit.frames import Frame
 from veinfit.io.files import check_file, input_kind
+from veinfit.io.kept import keep, recall
 from veinfit.io.label_map import read_label_map
 from veinfit.io.landmarks import read_landmarks
 from veinfit.io.meshes import Unit, read_mesh
@@ -49,6 +50,9 @@ Progress = Callable[[str], None]
 STANDARD_BALLOONS_MM = (28.0, 31.0)
 """Diameters of the balloons that are tried when none is named."""
 
+
+KEPT = "case.npz"
+"""What a finished case is drawn from again."""
 
 VIEWER = "viewer.html"
 """The 3D view's file, beside the report."""
@@ -308,11 +312,39 @@ def write_case(
             told = _report_input(result, drawn, picture_notes, stage)
             (stage / "report.html").write_bytes(write_page(told).encode())
             (stage / VIEWER).write_bytes(write_viewer(told).encode())
+        (stage / KEPT).write_bytes(keep(_without_lumen(result)))
         names = [p.relative_to(stage).as_posix() for p in stage.rglob("*") if p.is_file()]
         files = tuple(sorted({*names, "case.json"}))
         document = case_document(_record(result, picture_notes), files)
         (stage / "case.json").write_bytes(case_json(document))
     return WrittenCase(out, files, picture_notes)
+
+
+def load_case(folder: Path | str) -> CaseResult:
+    """Return a finished case from its folder, without a new run.
+
+    Lengths are rounded to a micrometre; in place of the closed surface of the
+    blood, ``anatomy.lumen`` is the wall.
+
+    Raises
+    ------
+    InputError
+        The folder holds no finished case, or one of another version.
+    """
+    path = Path(folder)
+    if not path.is_dir():
+        raise InputError(f"case {path} is not a folder; pass the folder that assess wrote")
+    if not (path / KEPT).is_file():
+        raise InputError(f"case {path} holds no {KEPT}; pass a folder that assess wrote")
+    result = recall(path / KEPT)
+    if not isinstance(result, CaseResult):
+        raise InputError(f"{path / KEPT} holds no case; assess the case again")
+    return result
+
+
+def _without_lumen(result: CaseResult) -> CaseResult:
+    """Leave out the closed surface, which nothing is drawn from: a third of the file."""
+    return replace(result, anatomy=replace(result.anatomy, lumen=result.anatomy.wall))
 
 
 def _silent(stage: str) -> None:
@@ -497,6 +529,7 @@ def _report_input(
         freezing_zones={
             str(b["name"]): (float(b["zone_from_deg"] or 0.0), float(b["zone_to_deg"] or 0.0))
             for b in told.balloons
+            if "zone_to_deg" in b
         },
         viewer=VIEWER,
         cardiac_phase=told.cardiac_phase or "",

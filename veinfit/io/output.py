@@ -129,3 +129,30 @@ def _swap_in(stage: Path, out: Path, old: Path, supersedes: Iterable[str]) -> No
         for source, target in reversed(undo):
             target.replace(source)
         raise
+
+
+def check_output_file(path: Path) -> None:
+    """Raise InputError unless a file ``path`` could be there: asked before the long work."""
+    if path.is_dir():
+        raise InputError(f"output {path} is a folder; name a file")
+    if not path.absolute().parent.is_dir():
+        raise InputError(f"output {path} cannot be written: there is no folder {path.parent}")
+
+
+def write_file(path: Path, content: bytes) -> None:
+    """Write one file whole or not at all.
+
+    Raises
+    ------
+    InputError
+        It cannot be written; what was there is left.
+    """
+    check_output_file(path)
+    partial = path.with_name(f"{STAGE_PREFIX}{os.getpid()}-{path.name}")
+    try:
+        partial.write_bytes(content)
+        partial.replace(path)
+    except OSError as error:
+        raise unwritable(path, error) from error
+    finally:
+        partial.unlink(missing_ok=True)

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from veinfit.report.colours import INK, PAPER
+from veinfit.report.colours import DARK_TONES, INK, PAPER
 from veinfit.report.scene import Camera, side_letters
 
 DESIGN_SIZE = (1200, 900)
@@ -87,14 +87,15 @@ class Canvas:
     no user's configuration and no display has a say.
     """
 
-    def __init__(self, size_px: tuple[int, int]) -> None:
+    def __init__(self, size_px: tuple[int, int], *, dark: bool = False) -> None:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
 
         self.width, self.height = size_px
+        self._tones = DARK_TONES if dark else {}
         self.unit = min(size_px[0] / DESIGN_SIZE[0], size_px[1] / DESIGN_SIZE[1])
         self._figure = Figure(
-            figsize=(self.width / 100, self.height / 100), dpi=100, facecolor=PAPER
+            figsize=(self.width / 100, self.height / 100), dpi=100, facecolor=self.tone(PAPER)
         )
         self._agg = FigureCanvasAgg(self._figure)
         self._axes = self._figure.add_axes((0, 0, 1, 1))
@@ -103,6 +104,10 @@ class Canvas:
         self._axes.set_axis_off()
         self._renderer: Any = self._agg.get_renderer()  # type: ignore[no-untyped-call]
         self._taken: list[Box] = []
+
+    def tone(self, colour: str) -> str:
+        """Return what stands for a colour of lines and writing on this canvas."""
+        return self._tones.get(colour, colour)
 
     def image(self, pixels: np.ndarray, left: int, top: int) -> None:
         """Put an (H, W, 3) uint8 picture down, its upper left corner at (left, top)."""
@@ -138,7 +143,7 @@ class Canvas:
             item = Line2D(
                 path[:, 0],
                 path[:, 1],
-                color=stroke,
+                color=self.tone(stroke),
                 linewidth=thick,
                 linestyle=style,
                 solid_capstyle="round",
@@ -165,7 +170,7 @@ class Canvas:
         for k, (shades, thick) in enumerate([*rounds, (list(colours), width)]):
             item = LineCollection(
                 list(ends),
-                colors=shades,
+                colors=[self.tone(shade) for shade in shades],
                 linewidths=thick * self.unit * _PT_PER_PX,
                 capstyle="round",
                 zorder=above + 0.01 * k,
@@ -188,8 +193,8 @@ class Canvas:
         item = Polygon(
             np.asarray(points, dtype=float),
             closed=True,
-            facecolor=fill,
-            edgecolor=edge or "none",
+            facecolor=self.tone(fill),
+            edgecolor=self.tone(edge or "none"),
             linewidth=width * self.unit * _PT_PER_PX,
             zorder=above,
         )
@@ -222,8 +227,8 @@ class Canvas:
         item = Circle(
             (float(centre[0]), float(centre[1])),
             radius,
-            facecolor=fill,
-            edgecolor=edge or "none",
+            facecolor=self.tone(fill),
+            edgecolor=self.tone(edge or "none"),
             linewidth=width * self.unit * _PT_PER_PX,
             zorder=above,
         )
@@ -285,7 +290,9 @@ class Canvas:
         if halo:
             from matplotlib.patheffects import withStroke
 
-            item.set_path_effects([withStroke(linewidth=3.2 * self.unit, foreground=PAPER)])
+            item.set_path_effects(
+                [withStroke(linewidth=3.2 * self.unit, foreground=self.tone(PAPER))]
+            )
         extent = self._extent(item)
         return Box(
             float(extent.x0),
@@ -429,15 +436,20 @@ class Canvas:
         item = Rectangle(
             (box.left, box.top),
             *box.size,
-            facecolor=PAPER,
+            facecolor=self.tone(PAPER),
             edgecolor="none",
             alpha=0.82,
             zorder=4.5,
         )
         self._axes.add_patch(item)
 
-    def furniture(self, camera: Camera, area: Box) -> None:
+    def furniture(self, camera: Camera, area: Box, *, scale_bar: bool = True) -> None:
         """Put a scale bar into a view's lower left corner and letters at its sides."""
+        if scale_bar:
+            self._scale_bar(camera, area)
+        self._letters(camera, area)
+
+    def _scale_bar(self, camera: Camera, area: Box) -> None:
         u = self.unit
         length = SCALE_BAR_MM / camera.mm_per_px
         x, y = area.left + 16 * u, area.bottom - 18 * u
@@ -449,6 +461,9 @@ class Canvas:
             across="center", down="bottom", halo=True, above=6.0,
         )  # fmt: skip
         self.reserve(Box(x - 6 * u, written.top, max(x + length, written.right), y + 8 * u))
+
+    def _letters(self, camera: Camera, area: Box) -> None:
+        u = self.unit
         middle_x, middle_y = (area.left + area.right) / 2, (area.top + area.bottom) / 2
         for direction, at, across, down in (
             (camera.right, (area.right - 8 * u, middle_y), "right", "center"),
@@ -496,7 +511,7 @@ class Canvas:
             y,
             printable(text),
             fontsize=size * self.unit * _PT_PER_PX,
-            color=colour,
+            color=self.tone(colour),
             ha=across,
             va=down,
             fontweight="bold" if bold else "normal",

@@ -30,6 +30,16 @@ LEAK = "#000000"
 INK = "#1c232b"
 MUTED = "#4d5863"
 PAPER = "#ffffff"
+DARK_TONES: dict[str, str] = {
+    INK: "#f2f4f6",
+    MUTED: "#b8c2cc",
+    PAPER: "#14181d",
+    PLANE: "#cfa6e2",
+    BALLOON_LINE: "#7fd0dc",
+    LEAK: "#ffffff",
+}
+"""What stands for the colours of lines and writing on a dark ground."""
+
 VEIN_TINTS: tuple[str, ...] = ("#8fb8d9", "#dba98f", "#a9c79a", "#c6a6cf", "#d8c781", "#8cc5c0")
 """Tints of the veins in the overview, in order; names are written beside them."""
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
+from veinfit.report.colours import PAPER, rgb
 from veinfit.report.scene import Ghost, Raster
 
 OUTLINE_STEP_MM = 2.5
@@ -28,8 +29,12 @@ SAME_DEPTH_MM = 0.05
 """A see-through body is in front of the wall down to this far behind it."""
 
 
-def flatten(solid: Raster, ghosts: Sequence[tuple[Ghost, Raster]], scale: int) -> np.ndarray:
+def flatten(
+    solid: Raster, ghosts: Sequence[tuple[Ghost, Raster]], scale: int, ground: str = PAPER
+) -> np.ndarray:
     """Return the (H, W, 3) uint8 picture of one view, ``scale`` times smaller than the passes.
+
+    ``ground`` is the colour where nothing is.
 
     Hollows are shaded by unsharp masking of the depth (Luft, Colditz and
     Deussen, ACM Trans Graph 25(3), 2006).
@@ -41,6 +46,11 @@ def flatten(solid: Raster, ghosts: Sequence[tuple[Ghost, Raster]], scale: int) -
         image *= (_hollows(solid.depth, seen, scale) * _outlines(solid.depth, seen, scale))[
             ..., None
         ]
+    if ground != PAPER:
+        # Painters leave white where nothing is: that share of each pixel is taken back.
+        bare = 1.0 - _reduced(seen, scale)[..., None]
+        image -= bare * (1.0 - rgb(ground).astype(np.float32))
+        np.clip(image, 0.0, 1.0, out=image)
     for ghost, raster in ghosts:
         _blend(image, solid, ghost, raster, scale)
     return np.rint(255 * np.clip(image, 0, 1)).astype(np.uint8)

@@ -91,17 +91,21 @@ def draw_fit(
     for image, area in zip(images, (layout.side, layout.axial), strict=True):
         canvas.image(image, int(area.left), int(area.top))
         canvas.box(area, "none", edge="#9aa3ab", above=7.0)
-    _header(canvas, fit, layout)
-    _side(canvas, anatomy, fit, frame, layout.side, bands, profiles)
-    _axial(canvas, fit, frame, layout.axial, bands, profiles)
-    _footer(canvas, fit, layout, bands)
+    whole = Box(layout.side.left, layout.side.top, layout.axial.right, layout.side.bottom)
+    draw_header(canvas, fit, whole)
+    view_title(canvas, layout.side, "From the side, near wall cut away")
+    view_title(canvas, layout.axial, "From the atrium into the vein")
+    draw_side(canvas, anatomy, fit, frame, layout.side, bands, profiles)
+    draw_axial(canvas, fit, frame, layout.axial, bands, profiles)
+    draw_footer(canvas, fit, whole, bands)
     return canvas.png()
 
 
-def _header(canvas: Canvas, fit: Fit, layout: FitLayout) -> None:
+def draw_header(canvas: Canvas, fit: Fit, below: Box) -> None:
+    """Write a fit's title and verdict above the views, which lie in ``below``."""
     u = canvas.unit
-    x = layout.side.left + 4 * u
-    room = layout.axial.right - x
+    x = below.left + 4 * u
+    room = below.right - x
     title = f"{printable(fit.vein)} · {printable(balloon_title(fit))}"
     length = len(title)
     while canvas.measure(title, TITLE_PX, bold=True).right > room and length > 8:
@@ -110,12 +114,13 @@ def _header(canvas: Canvas, fit: Fit, layout: FitLayout) -> None:
     canvas.text(x, 4 * u, title, TITLE_PX, bold=True)
     radius = 10 * u
     verdict_sign(canvas, fit, np.array([x + radius, 63 * u]), radius)
-    _one_line(canvas, x + 30 * u, 50 * u, layout.axial.right, verdict_sentence(fit), BODY_PX)
-    for area, words in (
-        (layout.side, "From the side, near wall cut away"),
-        (layout.axial, "From the atrium into the vein"),
-    ):
-        canvas.text(area.left + 4 * u, 86 * u, words, SMALL_PX, colour=MUTED, bold=True)
+    _one_line(canvas, x + 30 * u, 50 * u, below.right, verdict_sentence(fit), BODY_PX)
+
+
+def view_title(canvas: Canvas, area: Box, words: str) -> None:
+    """Write above a view how it is seen."""
+    u = canvas.unit
+    canvas.text(area.left + 4 * u, 86 * u, words, SMALL_PX, colour=MUTED, bold=True)
 
 
 def verdict_sign(canvas: Canvas, fit: Fit, centre: np.ndarray, radius: float) -> None:
@@ -139,7 +144,7 @@ def _one_line(canvas: Canvas, x: float, y: float, right: float, text: str, size:
     canvas.text(x, y, shown, size)
 
 
-def _side(
+def draw_side(
     canvas: Canvas,
     anatomy: Anatomy,
     fit: Fit,
@@ -147,14 +152,18 @@ def _side(
     area: Box,
     bands: tuple[GapBand, ...],
     profiles: Mapping[str, FloatArray],
+    *,
+    scale_bar: bool = True,
+    labelled: bool = True,
 ) -> None:
+    """Write on the view from the side: cut, plane, balloon, leak, depth."""
     camera = frame.side
     corner = np.array([area.left, area.top])
 
     def at(points: FloatArray) -> np.ndarray:
         return camera.project(points)[..., :2] + corner
 
-    canvas.furniture(camera, area)
+    canvas.furniture(camera, area, scale_bar=scale_bar)
     origin, towards = cut_origin(fit, frame), camera.towards
     wall_lines, _ = plane_segments(anatomy.wall, origin, towards)
     canvas.segments(at(wall_lines), [INK], 2.6, clip=area, above=1.5)
@@ -174,7 +183,9 @@ def _side(
     avoid = np.concatenate(cut)
     if fit.centre is not None:
         for leak in _by_width(fit)[:1]:
-            _leak_in_profile(canvas, fit, leak, frame, area, at, avoid)
+            _leak_in_profile(canvas, fit, leak, frame, area, at, avoid, labelled)
+    if not labelled:
+        return
     axis, o = unit(frame.vein.axis), frame.vein.ostium.centre
     tail, head = at(np.stack([o + 3.0 * axis, o + 9.0 * axis]))
     canvas.arrow(tail, head, INK, 3.0, clip=area)
@@ -246,7 +257,8 @@ def _by_width(fit: Fit) -> list[Leak]:
     return sorted(fit.leaks, key=lambda leak: -leak.width_mm)
 
 
-def _leak_point(leak: Leak) -> FloatArray:
+def leak_point(leak: Leak) -> FloatArray:
+    """Return where a leak is, (3,)."""
     return np.array([leak.x_mm, leak.y_mm, leak.z_mm])
 
 
@@ -258,9 +270,10 @@ def _leak_in_profile(
     area: Box,
     at: Flatten,
     avoid: np.ndarray,
+    labelled: bool,
 ) -> None:
     assert fit.centre is not None
-    point = _leak_point(leak)
+    point = leak_point(leak)
     out = unit(point - fit.centre)
     balloon_side = point - leak.width_mm * out
     flat = at(np.stack([point, balloon_side]))
@@ -275,6 +288,8 @@ def _leak_in_profile(
             canvas.line(np.stack([end - aside, end + aside]), LEAK, 3.0, clip=area, above=3.2)
     canvas.circle(flat.mean(axis=0), 15 * canvas.unit, edge=PAPER, width=5.0, clip=area, above=3.0)
     canvas.circle(flat.mean(axis=0), 15 * canvas.unit, edge=LEAK, width=2.4, clip=area, above=3.1)
+    if not labelled:
+        return
     where = ", on the side cut away" if before else ""
     canvas.label(
         flat.mean(axis=0),
@@ -320,14 +335,17 @@ def _side_labels(
     canvas.label(end, "equator", area, SMALL_PX, colour=BALLOON_LINE, avoid=avoid, away_from=centre)
 
 
-def _axial(
+def draw_axial(
     canvas: Canvas,
     fit: Fit,
     frame: FitFrame,
     area: Box,
     bands: tuple[GapBand, ...],
     profiles: Mapping[str, FloatArray],
+    *,
+    scale_bar: bool = True,
 ) -> None:
+    """Write on the view down the axis: clock, ostium, balloon, leaks."""
     camera, u = frame.axial, canvas.unit
     corner = np.array([area.left, area.top])
 
@@ -337,7 +355,7 @@ def _axial(
     middle = at(camera.focal)
     radius = ring_radius_mm(frame) / camera.mm_per_px
     ring = _clock_ring(canvas, fit, middle, radius, bands)
-    canvas.furniture(camera, area)
+    canvas.furniture(camera, area, scale_bar=scale_bar)
     canvas.line(
         at(frame.vein.ostium.contour.points), PLANE, 2.6, dash=(12.0, 6.0), closed=True, clip=area
     )
@@ -353,7 +371,7 @@ def _axial(
         canvas.line(np.stack([hub - arm, hub + arm]), BALLOON_LINE, 2.4, clip=area)
     together = np.concatenate(avoid)
     for k, leak in enumerate(_by_width(fit)):
-        spot = at(_leak_point(leak))
+        spot = at(leak_point(leak))
         canvas.circle(spot, 11 * u, edge=PAPER, width=6.0, clip=area, above=3.0)
         canvas.circle(spot, 11 * u, edge=LEAK, width=3.0, clip=area, above=3.1)
         rim = _ring_point(leak.clock_h, middle, radius - 12 * u)
@@ -407,12 +425,13 @@ def _clock_ring(
     return circle
 
 
-def _footer(canvas: Canvas, fit: Fit, layout: FitLayout, bands: tuple[GapBand, ...]) -> None:
+def draw_footer(canvas: Canvas, fit: Fit, above: Box, bands: tuple[GapBand, ...]) -> None:
+    """Write the gap's scale and the figures below the views, which lie in ``above``."""
     u = canvas.unit
-    x, y = layout.side.left + 4 * u, layout.side.bottom + 14 * u
+    x, y = above.left + 4 * u, above.bottom + 14 * u
     canvas.text(x, y + 11 * u, "Gap to the wall, mm", SMALL_PX, bold=True, down="center")
     x += canvas.measure("Gap to the wall, mm", SMALL_PX, bold=True).right + 16 * u
-    start, end = x, layout.axial.right
+    start, end = x, above.right
     for band in bands:
         width = canvas.measure(band.label, SMALL_PX).right
         if x + 43 * u + width > end:
@@ -422,7 +441,7 @@ def _footer(canvas: Canvas, fit: Fit, layout: FitLayout, bands: tuple[GapBand, .
         x += 43 * u + width + 18 * u
     y += 36 * u
     canvas.wrapped(
-        Box(layout.side.left + 4 * u, y, layout.axial.right, layout.size_px[1]),
+        Box(above.left + 4 * u, y, above.right, canvas.height),
         figures(fit),
         SMALL_PX,
         lines=4,

@@ -86,7 +86,8 @@ def frame_vein(vein: Vein, fits: Sequence[Fit], width_px: int, height_px: int) -
     if across @ (-POSTERIOR + 0.4 * SUPERIOR) < 0:
         across = -across
     seated = [fit for fit in fits if fit.centre is not None]
-    side = _side_camera(vein, seated, across, width_px, height_px)
+    up = upright(across, SUPERIOR, -POSTERIOR)
+    side = camera_around(vein, seated, across, up, width_px, height_px)
     twelve, _, _ = clock_basis(axis)
     radius = 0.5 * max([fit.balloon_mm for fit in seated] or [vein.ostium.measures.d_max_mm * 1.4])
     reach = max(
@@ -159,14 +160,19 @@ def _longest_direction(vein: Vein) -> FloatArray:
     return np.asarray(unit(longest))
 
 
-def _side_camera(
-    vein: Vein, seated: Sequence[Fit], towards: FloatArray, width_px: int, height_px: int
+def camera_around(
+    vein: Vein,
+    fits: Sequence[Fit],
+    towards: FloatArray,
+    up: FloatArray,
+    width_px: int,
+    height_px: int,
 ) -> Camera:
-    up = upright(towards, SUPERIOR, -POSTERIOR)
+    """Return the camera that takes in a vein's beginning and all its balloons from one side."""
     right = np.cross(up, towards)
     axis = unit(vein.axis)
     points = [vein.ostium.contour.points, (vein.ostium.centre + DISTAL_SHOWN_MM * axis)[None]]
-    for fit in seated:
+    for fit in fits:
         if fit.centre is not None:
             radius = 0.5 * fit.balloon_mm
             points.append(fit.centre + radius * np.stack([up, -up, right, -right]))
@@ -205,8 +211,41 @@ def fit_views(
     profiles: Mapping[str, FloatArray],
 ) -> tuple[View, View]:
     """Return the view from the side and the view down the axis of one fit."""
-    balloon = balloon_surface(fit, profiles)
-    side_cut = (cut_origin(fit, frame), frame.side.towards)
+    return side_view(anatomy, fit, frame, bands, profiles), axial_view(
+        anatomy, fit, frame, bands, profiles
+    )
+
+
+def side_view(
+    anatomy: Anatomy,
+    fit: Fit,
+    frame: FitFrame,
+    bands: tuple[GapBand, ...],
+    profiles: Mapping[str, FloatArray],
+) -> View:
+    """Return the view from the side, the near wall cut away."""
+    clip = (cut_origin(fit, frame), frame.side.towards)
+    layers = _wall_layers(anatomy.wall, fit, bands, clip, outside=True)
+    return View(frame.side, _filled(layers), _ghosts(fit, profiles))
+
+
+def whole_view(anatomy: Anatomy, fit: Fit, frame: FitFrame, bands: tuple[GapBand, ...]) -> View:
+    """Return the view from the side with the wall as it is: the balloon is behind it."""
+    layers = [plain_layer(anatomy.wall, WALL_OUTER, set_back_mm=SET_BACK_MM)]
+    if fit.patch is not None and fit.patch_gap_mm is not None:
+        edges = band_edges(bands)
+        layers.append(Layer(fit.patch, band_palette(bands), values=fit.patch_gap_mm, edges=edges))
+    return View(frame.side, _filled(layers))
+
+
+def axial_view(
+    anatomy: Anatomy,
+    fit: Fit,
+    frame: FitFrame,
+    bands: tuple[GapBand, ...],
+    profiles: Mapping[str, FloatArray],
+) -> View:
+    """Return the view down the axis, cut behind the balloon."""
     axis = unit(frame.vein.axis)
     behind = AXIAL_CUT * 0.5 * fit.balloon_mm
     # Past the ostial plane at the least, so that a balloon far out hides no ostium.
@@ -214,13 +253,13 @@ def fit_views(
     start = min(float((origin - frame.vein.ostium.centre) @ axis), 0.0) - behind
     axial_cut = (frame.vein.ostium.centre + start * axis, -axis)
 
-    side = [*_wall_layers(anatomy.wall, fit, bands, side_cut, outside=True)]
-    axial = [*_wall_layers(anatomy.wall, fit, bands, axial_cut, outside=False)]
-    ghosts = () if balloon is None else (Ghost(balloon, rgb(BALLOON), 0.16, 0.62),)
-    return (
-        View(frame.side, _filled(side), ghosts),
-        View(frame.axial, _filled(axial), ghosts),
-    )
+    layers = _wall_layers(anatomy.wall, fit, bands, axial_cut, outside=False)
+    return View(frame.axial, _filled(layers), _ghosts(fit, profiles))
+
+
+def _ghosts(fit: Fit, profiles: Mapping[str, FloatArray]) -> tuple[Ghost, ...]:
+    balloon = balloon_surface(fit, profiles)
+    return () if balloon is None else (Ghost(balloon, rgb(BALLOON), 0.16, 0.62),)
 
 
 def cut_origin(fit: Fit, frame: FitFrame) -> FloatArray:

@@ -272,7 +272,7 @@ def draw_overview(
     canvas.text(layout.areas[0].left + 4 * u, 4 * u, "Left atrium", TITLE_PX, bold=True)
     named = landmarks(anatomy, structures)
     seen = [
-        [_seen_at(mark, view.camera, solid, scale) for mark in named]
+        [seen_at(mark.points, view.camera, solid, scale) for mark in named]
         for view, (_, solid) in zip(views, drawn, strict=True)
     ]
     for k, area in enumerate(layout.areas):
@@ -312,9 +312,9 @@ def _silhouette(solid: Raster, area: Box, scale: int) -> np.ndarray:
     return np.stack([area.left + columns * step, area.top + rows * step], axis=1).astype(float)
 
 
-def _seen_at(mark: Landmark, camera: Camera, solid: Raster, scale: int) -> np.ndarray | None:
-    """Return the pixel (2,) at which a landmark is seen; None where it is hidden."""
-    flat = camera.project(mark.points)
+def seen_at(points: FloatArray, camera: Camera, solid: Raster, scale: int) -> np.ndarray | None:
+    """Return the pixel (2,) at which places (N, 3) are seen; None where they are hidden."""
+    flat = camera.project(points)
     height, width = solid.depth.shape
     column = np.floor(flat[:, 0] * scale).astype(int)
     row = np.floor(flat[:, 1] * scale).astype(int)

@@ -13,7 +13,7 @@ from veinfit.anatomy.model import Anatomy
 from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.report import plain_painter, vtk_painter
-from veinfit.report.colours import GapBand, gap_bands
+from veinfit.report.colours import PAPER, GapBand, gap_bands
 from veinfit.report.compose import flatten
 from veinfit.report.fit_picture import FitLayout, draw_fit, figures, finite_gap, fit_layout
 from veinfit.report.fit_scene import FitFrame, fit_views, frame_vein
@@ -104,7 +104,7 @@ def draw_pictures(
     bands = gap_bands(tolerance)
     shapes = profiles or {}
     layout, over_layout = fit_layout(size_px), overview_layout(size_px)
-    drawn = [_finite(fit) for fit in fits if any(v.name == fit.vein for v in anatomy.veins)]
+    drawn = [finite(fit) for fit in fits if any(v.name == fit.vein for v in anatomy.veins)]
     frames = _frames(anatomy, drawn, layout)
 
     overview = overview_views(anatomy, structures, over_layout)
@@ -114,7 +114,7 @@ def draw_pictures(
     passes = tuple(one for view in views for one in passes_of(view))
 
     def draw(paint: Painter, scale: int) -> tuple[Picture, ...]:
-        flat = _flattened(views, paint(passes, scale), scale)
+        flat = flattened(views, paint(passes, scale), scale)
         pair = [next(flat) for _ in overview]
         png = draw_overview(anatomy, structures, over_layout, overview, pair, scale)
         pictures = [_written(folder, "overview.png", png, _overview_picture(anatomy, structures))]
@@ -135,23 +135,24 @@ def draw_pictures(
     except vtk_painter.GraphicsUnavailable as fault:
         if painter == "vtk":
             raise
-        note = _fallback_note(str(fault))
+        note = fallback_note(str(fault))
     return tuple(replace(picture, notes=(note,)) for picture in draw(plain_painter.paint, COARSE))
 
 
-def _flattened(
-    views: Sequence[View], rasters: Iterator[Raster], scale: int
+def flattened(
+    views: Sequence[View], rasters: Iterator[Raster], scale: int, ground: str = PAPER
 ) -> Iterator[tuple[np.ndarray, Raster]]:
     """Yield each view's flat picture and the raster of its solid layers."""
     for view in views:
         solid = next(rasters)
         ghosts = [(ghost, next(rasters)) for ghost in view.ghosts]
-        yield flatten(solid, ghosts, scale), solid
+        yield flatten(solid, ghosts, scale, ground), solid
     for _ in rasters:
         raise AssertionError("more rasters than passes")
 
 
-def _finite(fit: Fit) -> Fit:
+def finite(fit: Fit) -> Fit:
+    """Return a fit whose gaps can be painted: out of reach is a plain large number."""
     if fit.patch_gap_mm is None:
         return fit
     return replace(fit, patch_gap_mm=finite_gap(fit.patch_gap_mm))
@@ -165,7 +166,8 @@ def _frames(anatomy: Anatomy, fits: Sequence[Fit], layout: FitLayout) -> dict[st
     }
 
 
-def _fallback_note(fault: str) -> Note:
+def fallback_note(fault: str) -> Note:
+    """Say that the plain painter drew, and why."""
     return Note(
         "pictures",
         f"The graphics library could not draw ({fault}), so the built-in painter drew the "

@@ -1,0 +1,213 @@
+"""Keeps a case's results in one small file, so that they can be drawn again without a new run.
+
+What is kept is a tree of the program's own dataclasses: numbers and words as
+JSON, long arrays beside it in whole micrometres. Nothing in the file is run
+when it is read.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import importlib
+import io
+import json
+import zipfile
+import zlib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from veinfit.errors import InputError
+
+FORM = 1
+"""Version of the file's form."""
+
+LONG = 500
+"""Arrays with more numbers than this are stored beside the tree."""
+
+STEP_MM = 1e-3
+"""Long arrays of lengths are stored in steps of a micrometre: below what any input carries."""
+
+NOT_A_NUMBER = np.iinfo(np.int32).min
+"""Stands for NaN in a stored array of lengths."""
+
+TREE = "tree"
+
+
+def keep(value: Any) -> bytes:
+    """Return ``value`` as the content of a file: the same bytes for the same value.
+
+    Parameters
+    ----------
+    value : object
+        Numbers, texts, None, tuples, lists, mappings with text keys, arrays, and
+        dataclasses of this program of such. Lengths in long arrays are rounded
+        to a micrometre.
+    """
+    encoder = _Encoder()
+    tree = json.dumps({"form": FORM, "value": encoder.encode(value)}, separators=(",", ":"))
+    stream = io.BytesIO()
+    arrays = {TREE: np.frombuffer(tree.encode(), dtype=np.uint8), **encoder.arrays}
+    np.savez_compressed(stream, **arrays)  # type: ignore[arg-type]
+    return stream.getvalue()
+
+
+def recall(path: Path) -> Any:
+    """Return what :func:`keep` put into a file.
+
+    Raises
+    ------
+    InputError
+        The file is missing, damaged, or of another version of the program.
+    """
+    try:
+        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:
+            arrays = {name: file[name] for name in file.files}
+        content = json.loads(arrays.pop(TREE).tobytes())
+        if content["form"] != FORM:
+            raise _Strange(f"form {content['form']}")
+        return _Decoder(arrays).decode(content["value"])
+    except FileNotFoundError as error:
+        raise InputError(f"{path} is missing; assess the case again") from error
+    except _Strange as error:
+        raise InputError(
+            f"{path} was written by another version of the program ({error}); assess the case again"
+        ) from error
+    except (
+        OSError,
+        ValueError,
+        KeyError,
+        TypeError,
+        EOFError,
+        zipfile.BadZipFile,
+        zlib.error,
+    ) as error:
+        raise InputError(f"{path} is damaged and cannot be read; assess the case again") from error
+
+
+class _Strange(Exception):
+    """Something that this version of the program does not have."""
+
+
+class _Encoder:
+    def __init__(self) -> None:
+        self.arrays: dict[str, np.ndarray] = {}
+        self._stored: dict[int, str] = {}
+        self._seen: dict[int, int] = {}
+
+    def encode(self, value: Any) -> Any:
+        if value is None or isinstance(value, (bool, int, float, str)):
+            return value
+        if isinstance(value, np.generic):
+            return value.item()
+        if isinstance(value, np.ndarray):
+            return self._array(value)
+        if isinstance(value, tuple):
+            return {"tuple": [self.encode(item) for item in value]}
+        if isinstance(value, list):
+            return {"list": [self.encode(item) for item in value]}
+        if isinstance(value, Mapping):
+            return {"map": {str(name): self.encode(item) for name, item in value.items()}}
+        if dataclasses.is_dataclass(value) and not isinstance(value, type):
+            return self._object(value)
+        raise TypeError(f"a {type(value).__name__} cannot be kept")
+
+    def _object(self, value: Any) -> Any:
+        if id(value) in self._seen:
+            return {"same": self._seen[id(value)]}
+        kind = type(value)
+        parts = {f.name: self.encode(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        # Numbered when complete, as the decoder does.
+        self._seen[id(value)] = len(self._seen)
+        return {"class": f"{kind.__module__}:{kind.__qualname__}", "parts": parts}
+
+    def _array(self, array: np.ndarray) -> Any:
+        if array.size <= LONG:
+            return {"array": array.tolist(), "kind": array.dtype.str, "shape": list(array.shape)}
+        if id(array) not in self._stored:
+            name = f"a{len(self.arrays)}"
+            self._stored[id(array)] = name
+            self.arrays[name] = _packed(array)
+        return {
+            "stored": self._stored[id(array)],
+            "kind": array.dtype.str,
+            "steps": self.arrays[self._stored[id(array)]].dtype == np.int32,
+        }
+
+
+def _packed(array: np.ndarray) -> np.ndarray:
+    """Return an array as differences of whole steps along its first axis where they fit."""
+    steps = array
+    if array.dtype.kind == "f":
+        with np.errstate(invalid="ignore"):
+            if np.isinf(array).any() or (np.abs(array) > 1e6).any():
+                return array
+            steps = np.where(np.isnan(array), NOT_A_NUMBER, np.rint(array / STEP_MM))
+    elif array.dtype.kind != "i" or np.abs(array).max(initial=0) >= 2**31:
+        return array
+    whole = steps.astype(np.int32)
+    # Neighbours are alike, so their differences, modulo 2^32, take less room.
+    return np.diff(whole, axis=0, prepend=np.zeros_like(whole[:1]))
+
+
+class _Decoder:
+    def __init__(self, arrays: dict[str, np.ndarray]) -> None:
+        self._stored = arrays
+        self._unpacked: dict[str, np.ndarray] = {}
+        self._made: list[Any] = []
+
+    def decode(self, value: Any) -> Any:
+        if not isinstance(value, dict):
+            return value
+        match value:
+            case {"tuple": items}:
+                return tuple(self.decode(item) for item in items)
+            case {"list": items}:
+                return [self.decode(item) for item in items]
+            case {"map": items}:
+                return {name: self.decode(item) for name, item in items.items()}
+            case {"array": numbers, "kind": kind, "shape": shape}:
+                return np.array(numbers, dtype=kind).reshape(shape)
+            case {"stored": name, "kind": kind, "steps": steps}:
+                return self._array(name, kind, steps)
+            case {"same": number}:
+                return self._made[number]
+            case {"class": name, "parts": parts}:
+                return self._object(name, parts)
+        raise ValueError("unknown kind of value")
+
+    def _array(self, name: str, kind: str, steps: bool) -> np.ndarray:
+        if name not in self._unpacked:
+            array = self._stored[name]
+            if steps:
+                whole = np.cumsum(array, axis=0, dtype=np.int32)
+                array = whole.astype(kind)
+                if np.dtype(kind).kind == "f":
+                    array = np.where(whole == NOT_A_NUMBER, np.nan, array * STEP_MM)
+            self._unpacked[name] = array
+        return self._unpacked[name]
+
+    def _object(self, name: str, parts: dict[str, Any]) -> Any:
+        kind = _own_dataclass(name)
+        values = {part: self.decode(item) for part, item in parts.items()}
+        if set(values) != {f.name for f in dataclasses.fields(kind)}:
+            raise _Strange(f"{name} has other parts")
+        made = kind(**values)
+        self._made.append(made)
+        return made
+
+
+def _own_dataclass(name: str) -> Any:
+    """Return a dataclass of this program by its name; nothing else can be named."""
+    module, _, item = name.partition(":")
+    if not module.startswith("veinfit.") or not all(map(str.isidentifier, module.split("."))):
+        raise ValueError(f"no class of this program: {name}")
+    try:
+        kind = getattr(importlib.import_module(module), item)
+    except (ImportError, AttributeError) as error:
+        raise _Strange(f"no {name}") from error
+    if not (isinstance(kind, type) and dataclasses.is_dataclass(kind)):
+        raise ValueError(f"no class of this program: {name}")
+    return kind
