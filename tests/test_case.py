@@ -252,7 +252,7 @@ def test_a_later_run_replaces_an_earlier_one(result, tmp_path):
     files = case.write_case(result, out, pictures=False, report=False).files
     left = {p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file()}
     assert left == {*files, "remarks.txt"}
-    assert set(files) == {*TABLES, "case.json"}
+    assert set(files) == {*TABLES, "case.json", "case.npz"}
 
 
 def test_a_failing_writer_leaves_the_earlier_run(result, tmp_path, monkeypatch):
