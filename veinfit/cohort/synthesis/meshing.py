@@ -16,7 +16,7 @@ from vtkmodules.vtkCommonDataModel import vtkImageData
 from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D
 
 from veinfit.frames import BoolArray, FloatArray, IntArray, perpendicular_basis, unit
-from veinfit.surface.mesh import Surface, edges, enclosed_volume, vertex_normals
+from veinfit.surface.mesh import Surface, edges, enclosed_volume, face_normals, vertex_normals
 
 Field = Callable[[FloatArray], FloatArray]
 
@@ -37,6 +37,9 @@ EVENING_STEPS = 4
 
 EVENING_SHARE = 0.6
 """Share of the way toward the middle of the neighbours in a round."""
+
+FOLDED_COSINE = -0.3
+"""Two faces at an edge whose normals have a smaller cosine are folded onto each other."""
 
 SNAP_SHARE = 0.3
 """Vertices closer to a cut than this share of the edge length are moved onto it."""
@@ -176,6 +179,16 @@ def evened(
         points = points.copy()
         points[free] = moved[free]
     return Surface(points, surface.faces)
+
+
+def folds(surface: Surface) -> int:
+    """Count the edges at which two faces are folded onto each other."""
+    _, face_edges, counts = edges(surface)
+    normals = face_normals(surface)
+    order = np.argsort(face_edges, axis=None, kind="stable")
+    first = (np.cumsum(counts) - counts)[counts == 2]
+    one, two = order[first] // 3, order[first + 1] // 3
+    return int((np.einsum("ij,ij->i", normals[one], normals[two]) < FOLDED_COSINE).sum())
 
 
 def cut(surface: Surface, side: FloatArray) -> tuple[Surface, BoolArray]:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
+from scipy.ndimage import label
 
 from veinfit.cohort.synthesis import meshing, surfaces
 from veinfit.cohort.synthesis.assembly import body_normal
 from veinfit.cohort.synthesis.fields import Implicit, Tube
 from veinfit.cohort.synthesis.shape import AtriumShape
-from veinfit.frames import FloatArray, angle_deg
+from veinfit.frames import FloatArray, angle_deg, perpendicular_basis
 from veinfit.surface.mesh import edges
 
 LEAST_GAP_MM = 1.2
@@ -26,6 +29,15 @@ STEEPEST_TAKEOFF_DEG = 50.0
 LEAST_MITRAL_GAP_MM = 4.0
 """Veins keep this far from the mitral funnel."""
 
+MITRAL_GRID_MM = 1.0
+"""Spacing of the points at which the mitral plane is looked at."""
+
+BEYOND_MITRAL_MM = (0.0, 2.0, 4.0)
+"""Planes at which it is looked at: surfaces are cut off a few millimetres longer funnels."""
+
+BESIDE_FUNNEL_MM = (0.3, 1.5)
+"""Where the mitral plane is crossed, there is no other blood so near to the funnel's."""
+
 ROUGH_EDGE_MM = 2.2
 """Edge length of the rough surface on which topology is checked."""
 
@@ -34,7 +46,7 @@ def flaws(shape: AtriumShape, field: Implicit) -> list[str]:
     """Say what is wrong with a shape; an empty list is a sound one."""
     found = _tube_flaws(field)
     if not found:
-        found = _gap_flaws(shape, field)
+        found = _gap_flaws(shape, field) + _mitral_flaws(field)
     if not found:
         found = _topology_flaws(field)
     return found
@@ -114,6 +126,30 @@ def _gap_flaws(shape: AtriumShape, field: Implicit) -> list[str]:
     for vein in shape.veins:
         found.extend(_branch_flaws(field, [branch.name for branch in vein.branches]))
     return found
+
+
+def _mitral_flaws(field: Implicit) -> list[str]:
+    """Tell whether the mitral plane cuts anything but the funnel, which could not be cut clean."""
+    if field.funnel is None:
+        return []
+    tube = field.funnel.curve
+    one = np.ones(1)
+    centre, normal = tube.position(one)[0], tube.tangent(one)[0]
+    reach = 2.0 * float(field.body.semi_axes.max())
+    steps = np.arange(-reach, reach + MITRAL_GRID_MM, MITRAL_GRID_MM)
+    e1, e2 = perpendicular_basis(normal)
+    plane = centre + (steps[:, None, None] * e1 + steps[None, :, None] * e2).reshape(-1, 3)
+    longer = dataclasses.replace(field, extension_mm=max(BEYOND_MITRAL_MM) + 1.0)
+    for past in BEYOND_MITRAL_MM:
+        points = plane + past * normal
+        chamber = longer.chamber(points)
+        if label((chamber < 0.0).reshape(len(steps), len(steps)))[1] != 1:
+            return ["MV: its plane cuts the chamber in several places"]
+        least, most = BESIDE_FUNNEL_MM
+        beside = points[(chamber > least) & (chamber < most)]
+        if longer.value(beside).min(initial=np.inf) < least:
+            return ["a vein or the appendage runs into the mitral funnel"]
+    return []
 
 
 def _clear_mm(tube: Tube, field: Implicit) -> float:

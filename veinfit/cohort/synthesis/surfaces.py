@@ -20,6 +20,16 @@ END_NEIGHBOURHOOD_MM = 1.0
 LATE_EVENING_STEPS = 3
 """Rounds of evening after the ends have been cut."""
 
+ATTEMPTS = 8
+"""Grids tried before giving up."""
+
+GRID_SHIFT = 0.37
+"""Share of the spacing by which each further grid is shifted.
+
+Where the wall runs nearly along the plane of a cut, the way to the rim is long and vertices
+can pass each other on it, about once in twenty surfaces; on another grid they do not.
+"""
+
 
 def bounds(field: Implicit, room_mm: float) -> tuple[FloatArray, FloatArray]:
     """Corners of a box that holds the whole atrium with some room."""
@@ -60,18 +70,28 @@ def cut_surface(
     loops : dict of str to (N,) array
         The boundary loop of every cut end by name, ``MV`` the mitral opening.
     """
-    step = meshing.GRID_SHARE * edge_mm
+    cuts = [tube for tube in open_ends(field) if vein_ends is None or tube is field.funnel]
     longer = dataclasses.replace(
         field, extension_mm=EXTENSION_EDGES * edge_mm, ends=vein_ends or "flat"
     )
+    for attempt in range(ATTEMPTS):
+        surface = _cut_on_grid(longer, cuts, edge_mm, attempt * GRID_SHIFT)
+        if not meshing.folds(surface):
+            return surface, _named_loops(surface, cuts)
+    raise ValueError(f"no surface without folds at edges of {edge_mm:g} mm on {ATTEMPTS} grids")
+
+
+def _cut_on_grid(longer: Implicit, cuts: list[Tube], edge_mm: float, shift: float) -> Surface:
+    """Contour ``longer`` on a grid shifted by a share of its spacing, and cut it at ``cuts``."""
+    step = meshing.GRID_SHARE * edge_mm
     low, high = bounds(longer, longer.extension_mm + 3.0 * step)
+    low = low - shift * step
     values = meshing.narrow_band(longer.value, low, *meshing.grid_over(low, high, step))
     surface = meshing.contour(values, low, step)
     surface = Surface(longer.project(surface.points, 1), surface.faces)
     surface = meshing.evened(surface, longer.value)
-    cuts = [tube for tube in open_ends(field) if vein_ends is None or tube is field.funnel]
     if not cuts:
-        return Surface(longer.project(surface.points), surface.faces), {}
+        return Surface(longer.project(surface.points), surface.faces)
     side = _past_ends(longer, cuts, surface.points)
     snapped = _snapped(longer, cuts, surface.points, side, meshing.SNAP_SHARE * edge_mm)
     surface, on_cut = meshing.cut(Surface(snapped[0], surface.faces), snapped[1])
@@ -82,8 +102,7 @@ def cut_surface(
     )
     points = surface.points.copy()
     points[~on_cut] = longer.project(points[~on_cut])
-    surface = Surface(points, surface.faces)
-    return surface, _named_loops(surface, cuts)
+    return Surface(points, surface.faces)
 
 
 def _end(tube: Tube) -> tuple[FloatArray, FloatArray]:
