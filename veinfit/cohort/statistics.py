@@ -1,0 +1,227 @@
+"""Statistics of agreement and of rates, with intervals: nothing here knows of veins.
+
+References
+----------
+Wilson EB, J Am Stat Assoc 1927;22:209 (interval of a share). Cohen J, Psychol Bull
+1968;70:213 (weighted kappa); Fleiss JL, Cohen J, Everitt BS, Psychol Bull 1969;72:323 (its
+error). Bland JM, Altman DG, Lancet 1986;327:307 (limits of agreement). McNemar Q,
+Psychometrika 1947;12:153 (paired shares, here exact). Brier GW, Mon Weather Rev 1950;78:1.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+
+LEVEL = 0.95
+"""Every interval holds 95 %."""
+
+DRAWS = 2000
+"""Bootstrap draws: the ends of an interval then move by about a fiftieth of its width."""
+SEED = 20251125
+"""Draws are the same every time."""
+GREATEST_LOST = 0.05
+"""An interval is not given when more than this share of the draws has no value."""
+FEWEST_CLUSTERS = 3
+"""With fewer clusters a bootstrap says nothing at all."""
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A value with an interval that holds ``LEVEL``; None is what cannot be had."""
+
+    value: float | None
+    low: float | None = None
+    high: float | None = None
+
+
+def quantile() -> float:
+    """Return the normal quantile of a two-sided interval."""
+    return float(stats.norm.ppf(0.5 + 0.5 * LEVEL))
+
+
+def wilson(count: float, total: float) -> Interval:
+    """Return a share with its Wilson score interval.
+
+    Parameters
+    ----------
+    count, total : float
+        Whole numbers, or expected ones; of nothing there is no share.
+    """
+    if total <= 0:
+        return Interval(None)
+    z2 = quantile() ** 2
+    share = count / total
+    middle = (share + z2 / (2 * total)) / (1 + z2 / total)
+    half = math.sqrt(z2 * (share * (1 - share) + z2 / (4 * total)) / total) / (1 + z2 / total)
+    low = 0.0 if count == 0 else max(middle - half, 0.0)
+    return Interval(share, low, 1.0 if count == total else min(middle + half, 1.0))
+
+
+def exact_paired(only_first: int, only_second: int) -> float | None:
+    """Return the two-sided p of the exact McNemar test; None without a pair that differs."""
+    differing = only_first + only_second
+    return float(stats.binomtest(only_first, differing, 0.5).pvalue) if differing else None
+
+
+def kappa_weights(grades: int, power: int) -> FloatArray:
+    """Return agreement weights: 1 on the diagonal, falling with the distance to ``power``."""
+    k = np.arange(grades, dtype=float)
+    return 1.0 - (np.abs(k[:, None] - k[None, :]) / max(grades - 1, 1)) ** power
+
+
+def weighted_kappa(table: FloatArray, weights: FloatArray) -> tuple[float | None, float | None]:
+    """Return weighted kappa of a square table of counts and its large-sample standard error.
+
+    Parameters
+    ----------
+    table, weights : (N, N) array
+        ``weights`` are of agreement, 1 on the diagonal.
+
+    Returns
+    -------
+    kappa, error : float or None
+        None where chance alone agrees wholly.
+    """
+    total = float(table.sum())
+    if total <= 0:
+        return None, None
+    p = table / total
+    rows, columns = p.sum(axis=1), p.sum(axis=0)
+    observed = float((weights * p).sum())
+    chance = float((weights * np.outer(rows, columns)).sum())
+    if math.isclose(chance, 1.0, abs_tol=1e-12):
+        return None, None
+    kappa = (observed - chance) / (1.0 - chance)
+    spread = (weights @ columns)[:, None] + (rows @ weights)[None, :]
+    variance = float((p * (weights - spread * (1.0 - kappa)) ** 2).sum())
+    variance -= (kappa - chance * (1.0 - kappa)) ** 2
+    return kappa, math.sqrt(max(variance, 0.0) / total) / (1.0 - chance)
+
+
+def cross_table(first: IntArray, second: IntArray, grades: int) -> FloatArray:
+    """Return the counts of pairs of grades 0 to ``grades`` - 1."""
+    table = np.zeros((grades, grades))
+    np.add.at(table, (first, second), 1.0)
+    return table
+
+
+@dataclass(frozen=True, slots=True)
+class LimitsOfAgreement:
+    """Bias and limits of agreement of paired differences, with their intervals.
+
+    Attributes
+    ----------
+    number : int
+    bias, lower, upper : Interval
+        The mean difference and the limits, bias ± 1.96 SD; intervals by
+        Student's t, with the standard error of a limit sqrt(3 SD²/n).
+    sd : float or None
+    """
+
+    number: int
+    bias: Interval
+    lower: Interval
+    upper: Interval
+    sd: float | None
+
+
+def limits_of_agreement(differences: FloatArray) -> LimitsOfAgreement:
+    """Return bias and limits of agreement; without intervals and limits below two pairs."""
+    number = len(differences)
+    if number < 2:
+        bias = Interval(float(differences[0]) if number else None)
+        return LimitsOfAgreement(number, bias, Interval(None), Interval(None), None)
+    bias, sd = float(differences.mean()), float(differences.std(ddof=1))
+    t = float(stats.t.ppf(0.5 + 0.5 * LEVEL, number - 1))
+    error, reach = t * sd / math.sqrt(number), t * sd * math.sqrt(3.0 / number)
+    lower, upper = bias - quantile() * sd, bias + quantile() * sd
+    return LimitsOfAgreement(
+        number,
+        Interval(bias, bias - error, bias + error),
+        Interval(lower, lower - reach, lower + reach),
+        Interval(upper, upper - reach, upper + reach),
+        sd,
+    )
+
+
+def brier(probability: FloatArray, observed: FloatArray) -> float | None:
+    """Return the mean squared difference of probabilities and what came of them, 0 or 1."""
+    return float(np.mean((probability - observed) ** 2)) if len(probability) else None
+
+
+def superiority(values: FloatArray, group: NDArray[np.bool_]) -> float | None:
+    """Return the chance that a value of the group exceeds one outside; ties count half.
+
+    It is the area under the ROC curve, 0.5 where the groups do not differ.
+    """
+    inside, outside = int(group.sum()), int((~group).sum())
+    if not inside or not outside:
+        return None
+    ranks = stats.rankdata(values)
+    return float((ranks[group].sum() - inside * (inside + 1) / 2) / (inside * outside))
+
+
+def standardised_difference(values: FloatArray, group: NDArray[np.bool_]) -> float | None:
+    """Return Hedges' g: the difference of means over the pooled SD, corrected for few values."""
+    a, b = values[group], values[~group]
+    freedom = len(a) + len(b) - 2
+    if len(a) < 2 or len(b) < 2:
+        return None
+    pooled = ((len(a) - 1) * a.var(ddof=1) + (len(b) - 1) * b.var(ddof=1)) / freedom
+    if pooled <= 0:
+        return None
+    return float((a.mean() - b.mean()) / math.sqrt(pooled) * (1 - 3 / (4 * freedom - 1)))
+
+
+def clustered(
+    statistic: Callable[[IntArray], float | None],
+    clusters: Sequence[str],
+    draws: int = DRAWS,
+    seed: int = SEED,
+) -> Interval:
+    """Return a statistic with the interval of a cluster bootstrap.
+
+    Whole clusters are drawn with replacement, so what several rows of one
+    patient have in common does not pass for more patients.
+
+    Parameters
+    ----------
+    statistic : callable
+        Takes the indices of rows; None where it has no value.
+    clusters : sequence of str
+        Cluster of each row.
+    draws, seed : int
+
+    Returns
+    -------
+    Interval
+        Percentiles of the draws; none with fewer than ``FEWEST_CLUSTERS``
+        clusters, or where too many draws have no value.
+    """
+    value = statistic(np.arange(len(clusters)))
+    names, home = np.unique(np.asarray(clusters, dtype=str), return_inverse=True)
+    if value is None or len(names) < FEWEST_CLUSTERS:
+        return Interval(value)
+    order = np.argsort(home, kind="stable")
+    members = np.split(order, np.cumsum(np.bincount(home))[:-1])
+    random = np.random.default_rng(seed)
+    found = []
+    for _ in range(draws):
+        chosen = random.integers(len(names), size=len(names))
+        drawn = statistic(np.concatenate([members[k] for k in chosen]))
+        if drawn is not None:
+            found.append(drawn)
+    if len(found) < (1.0 - GREATEST_LOST) * draws:
+        return Interval(value)
+    tail = 0.5 * (1.0 - LEVEL)
+    low, high = np.quantile(found, [tail, 1.0 - tail])
+    return Interval(value, float(low), float(high))
