@@ -138,8 +138,8 @@ def limits_of_agreement(differences: FloatArray) -> LimitsOfAgreement:
     """Return bias and limits of agreement; without intervals and limits below two pairs."""
     number = len(differences)
     if number < 2:
-        bias = Interval(float(differences[0]) if number else None)
-        return LimitsOfAgreement(number, bias, Interval(None), Interval(None), None)
+        alone = Interval(float(differences[0]) if number else None)
+        return LimitsOfAgreement(number, alone, Interval(None), Interval(None), None)
     bias, sd = float(differences.mean()), float(differences.std(ddof=1))
     t = float(stats.t.ppf(0.5 + 0.5 * LEVEL, number - 1))
     error, reach = t * sd / math.sqrt(number), t * sd * math.sqrt(3.0 / number)

@@ -1,0 +1,159 @@
+"""Reads predictions back: of a cohort, of single cases, from Parquet or CSV."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from veinfit.errors import InputError
+from veinfit.io.files import check_file
+
+USED = (
+    "case", "vein", "balloon", "balloon_mm", "approach", "outcome", "reason", "occluded",
+    "depth_mm", "leak_width_mm", "occlusion_grade", "freeze_shift_mm",
+    "occlusion_probability", "seal_probability",
+)  # fmt: skip
+"""Columns that are used; of those behind ``reason`` any may be missing."""
+TEXT = {"case", "vein", "balloon", "approach", "outcome", "reason"}
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """One fit, as far as it can be held against what was observed.
+
+    Attributes
+    ----------
+    occluded : bool or None
+        None where it was not assessed; a balloon that passes through or cannot
+        reach the vein does not occlude it.
+    probability : float or None
+        That one try occludes the vein.
+    probability_of : str
+        ``occlusion``; ``seal`` where there is only that of a seal.
+    """
+
+    case: str
+    vein: str
+    balloon: str
+    balloon_mm: float
+    approach: str
+    outcome: str
+    reason: str
+    occluded: bool | None
+    depth_mm: float | None
+    leak_width_mm: float | None
+    occlusion_grade: int | None
+    freeze_shift_mm: float | None
+    probability: float | None
+    probability_of: str
+
+
+def read_predictions(path: Path) -> list[Prediction]:
+    """Read the fits of a cohort or of single cases.
+
+    Parameters
+    ----------
+    path : Path
+        A folder that ``cohort run`` wrote; a table of fits with a column
+        ``case`` (``.csv`` or ``.parquet``); the folder of one assessed case, or
+        a folder of such.
+
+    Raises
+    ------
+    InputError
+        There are no fits to be read.
+    """
+    rows = [_prediction(row) for row in _rows(path)]
+    if not rows:
+        raise InputError(f"predictions {path} hold no fit; run the cases first")
+    return rows
+
+
+def _rows(path: Path) -> Iterator[Mapping[str, Any]]:
+    if path.is_dir():
+        if (path / "fits").is_dir():
+            return _parquet(path / "fits")
+        cases = [path, *sorted(p for p in path.iterdir() if p.is_dir())]
+        single = [p for p in cases if (p / "fits.csv").is_file() and (p / "case.json").is_file()]
+        if single:
+            return (row for folder in single for row in _single(folder))
+        raise InputError(
+            f"predictions {path}: neither a folder of cohort run nor one with assessed cases"
+        )
+    check_file(path, "predictions")
+    if path.suffix.lower() == ".parquet":
+        return _parquet(path)
+    if path.suffix.lower() == ".csv":
+        return _csv(path, None)
+    raise InputError(f"predictions {path}: pass a folder, a .parquet or a .csv file")
+
+
+def _parquet(path: Path) -> Iterator[Mapping[str, Any]]:
+    import pyarrow as pa
+    import pyarrow.dataset as ds
+
+    try:
+        data = ds.dataset(path, format="parquet")
+        _check_columns(data.schema.names, path)
+        columns = [name for name in USED if name in data.schema.names]
+        for batch in data.to_batches(columns=columns):
+            yield from batch.to_pylist()
+    except (OSError, pa.ArrowException) as error:
+        raise InputError(f"predictions {path} cannot be read as Parquet: {error}") from error
+
+
+def _single(folder: Path) -> Iterator[Mapping[str, Any]]:
+    """Yield the fits of one assessed case, called by its id or else by its folder."""
+    try:
+        about = json.loads((folder / "case.json").read_text(encoding="utf-8"))
+        name = about["case"]["id"] or folder.name
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise InputError(f"predictions {folder / 'case.json'} cannot be read: {error}") from error
+    return _csv(folder / "fits.csv", name)
+
+
+def _csv(path: Path, case: str | None) -> Iterator[Mapping[str, Any]]:
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as stream:
+            reader = csv.DictReader(stream)
+            names = list(reader.fieldnames or ())
+            _check_columns([*names, "case"] if case is not None else names, path)
+            for row in reader:
+                yield {**row, "case": row.get("case") or case}
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise InputError(f"predictions {path} cannot be read: {error}") from error
+
+
+def _check_columns(names: Iterable[str], path: Path) -> None:
+    missing = [name for name in USED[: USED.index("depth_mm")] if name not in set(names)]
+    if missing:
+        raise InputError(f"predictions {path} lack the columns {', '.join(missing)}")
+
+
+def _prediction(row: Mapping[str, Any]) -> Prediction:
+    values = {name: _plain(name, row.get(name)) for name in USED}
+    occlusion, seal = values.pop("occlusion_probability"), values.pop("seal_probability")
+    if values["outcome"] in ("passes through", "cannot reach"):
+        values["occluded"] = False
+    grade = values["occlusion_grade"]
+    return Prediction(
+        **{
+            **values,
+            "occlusion_grade": None if grade is None else int(grade),
+            "reason": values["reason"] or "",
+        },
+        probability=seal if occlusion is None else occlusion,
+        probability_of="seal" if occlusion is None else "occlusion",
+    )
+
+
+def _plain(name: str, value: Any) -> Any:
+    if not isinstance(value, str) or name in TEXT:
+        return value
+    if value in ("true", "false"):
+        return value == "true"
+    return float(value) if value else None
