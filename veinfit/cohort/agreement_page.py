@@ -1,0 +1,296 @@
+"""Writes how predictions agree with observations: tables, and one page with plots."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+
+import numpy as np
+
+from veinfit.cohort.agreement import Agreement, Measure, depth_pairs, differences
+from veinfit.io.observed import GRADES
+from veinfit.io.output import staged_output
+from veinfit.io.results import Row, csv_table
+from veinfit.report.colours import CONTACT, MUTED, PLANE
+from veinfit.report.study_page import (
+    Figure,
+    Page,
+    Section,
+    Table,
+    number,
+    picture,
+    plot,
+    span,
+    write_study_page,
+)
+
+MEASURE_COLUMNS = (
+    "measure", "group", "value", "low", "high", "clustered_low", "clustered_high", "number",
+    "patients", "note",
+)  # fmt: skip
+PAIR_COLUMNS = (
+    "line", "case", "patient", "vein", "balloon", "approach", "attempt", "counts",
+    "occlusion_grade", "predicted_vein", "predicted_balloon", "predicted_approach",
+    "predicted_occluded", "predicted_grade", "probability", "probability_of", "leak_width_mm",
+    "seating_depth_mm", "predicted_depth_mm", "time_to_isolation_s", "lowest_temperature_c",
+    "shift_after_freeze_mm", "predicted_shift_mm",
+)  # fmt: skip
+LEFT_OUT_COLUMNS = ("line", "case", "vein", "balloon", "approach", "attempt", "reason")
+BIN_COLUMNS = ("low", "high", "predicted", "observed", "observed_low", "observed_high", "number")
+FILES = ("agreement.csv", "agreement.html", "calibration.csv", "left_out.csv", "pairs.csv")
+"""What is written."""
+
+
+def write_agreement(found: Agreement, out: Path) -> tuple[str, ...]:
+    """Write tables and page into a folder, all at once; return the names of the files."""
+    content = {
+        "agreement.csv": csv_table(MEASURE_COLUMNS, [_measure_row(m) for m in found.measures]),
+        "pairs.csv": csv_table(PAIR_COLUMNS, _pair_rows(found)),
+        "left_out.csv": csv_table(
+            LEFT_OUT_COLUMNS,
+            [
+                {name: asdict(row).get(name) for name in LEFT_OUT_COLUMNS} | {"reason": reason}
+                for row, reason in found.joined.left_out
+            ],
+        ),
+        "calibration.csv": csv_table(BIN_COLUMNS, _bin_rows(found)),
+        "agreement.html": write_study_page(_page(found)).encode(),
+    }
+    with staged_output(out) as stage:
+        for name, data in content.items():
+            (stage / name).write_bytes(data)
+    return FILES
+
+
+def _measure_row(measure: Measure) -> Row:
+    return {
+        "measure": measure.name,
+        "group": measure.group,
+        "value": measure.interval.value,
+        "low": measure.interval.low,
+        "high": measure.interval.high,
+        "clustered_low": measure.clustered.low,
+        "clustered_high": measure.clustered.high,
+        "number": measure.number,
+        "patients": measure.patients,
+        "note": measure.note,
+    }
+
+
+def _pair_rows(found: Agreement) -> list[Row]:
+    best = {id(pair) for pair in found.best}
+    rows: list[Row] = []
+    for pair in found.joined.pairs:
+        seen, told = pair.observed, pair.predicted
+        plain = {name: getattr(seen, name) for name in PAIR_COLUMNS if hasattr(seen, name)}
+        rows.append(
+            {
+                **plain,
+                "counts": id(pair) in best,
+                "predicted_vein": told.vein,
+                "predicted_balloon": told.balloon,
+                "predicted_approach": told.approach,
+                "predicted_occluded": told.occluded,
+                "predicted_grade": told.occlusion_grade,
+                "probability": told.probability,
+                "probability_of": told.probability_of if told.probability is not None else "",
+                "leak_width_mm": told.leak_width_mm,
+                "predicted_depth_mm": told.depth_mm,
+                "predicted_shift_mm": told.freeze_shift_mm,
+            }
+        )
+    return rows
+
+
+def _bin_rows(found: Agreement) -> list[Row]:
+    return [
+        {
+            "low": b.low,
+            "high": b.high,
+            "predicted": b.predicted,
+            "observed": b.observed.value,
+            "observed_low": b.observed.low,
+            "observed_high": b.observed.high,
+            "number": b.number,
+        }
+        for b in found.reliability
+    ]
+
+
+# ---- page -----------------------------------------------------------------------------------
+
+
+def _page(found: Agreement) -> Page:
+    joined = found.joined
+    patients = {pair.observed.patient for pair in joined.pairs}
+    scale = ", ".join(f"{grade} {words}" for grade, words in GRADES.items())
+    basis = (
+        f"{len(joined.pairs)} observed attempts of {len(patients)} patients go with a prediction; "
+        f"{len(joined.left_out)} rows are left out.",
+        f"Observed grades are read as {scale}. A scale that runs the other way would turn every "
+        "measure round.",
+        "Intervals hold 95 %. The plain ones take every row for independent; veins of one patient "
+        "are not, so rely on those clustered by patient.",
+    )
+    sections = [_occlusion(found), _probability(found), _depth(found), _others(found)]
+    sections.append(_rows(found))
+    return Page("Prediction and observation", basis, found.warnings, sections)
+
+
+def _measures(caption: str, measures: Sequence[Measure]) -> Table:
+    columns = ("measure", "group", "value", "plain interval", "clustered by patient", "rows",
+               "patients", "what weakens it")  # fmt: skip
+    rows = [
+        (
+            m.name,
+            m.group,
+            number(m.interval.value),
+            span(m.interval.low, m.interval.high),
+            span(m.clustered.low, m.clustered.high),
+            str(m.number),
+            str(m.patients),
+            m.note,
+        )
+        for m in measures
+    ]
+    return Table(caption, columns, rows)
+
+
+def _some(found: Agreement, *words: str) -> list[Measure]:
+    return [m for m in found.measures if any(word in m.name for word in words)]
+
+
+def _occlusion(found: Agreement) -> Section:
+    measures = _some(found, "sensitivity", "specificity", "predictive", "accuracy", "kappa")
+    tables = [_measures("Agreement of occlusion, best attempt of each balloon in each vein",
+                        measures)]  # fmt: skip
+    if found.grades is not None:
+        names = [f"observed {g}" for g in (1, 2, 3, 4)]
+        rows = [
+            (f"predicted {g}", *(str(int(n)) for n in found.grades[g - 1])) for g in (1, 2, 3, 4)
+        ]
+        tables.append(Table("Grades", ("", *names), rows))
+    return Section(
+        "Occluded or not",
+        (
+            "Sensitivity: of the balloons that occluded (grade 4 in any attempt), the share that "
+            "was predicted to. Specificity: of those that did not, the share predicted not to.",
+        ),
+        (),
+        tables,
+    )
+
+
+def _probability(found: Agreement) -> Section:
+    measures = _some(found, "Brier", "observed rate")
+    if not found.reliability:
+        text = ("Too few attempts have a probability and a grade for a reliability curve.",)
+        tables = (_measures("Calibration", measures),) if measures else ()
+        return Section("Probability", text, (), tables)
+    with plot(6.4, 5.2) as (drawing, axes):
+        axes.plot([0, 1], [0, 1], color=MUTED, linestyle="--", label="perfect calibration")
+        x = np.array([b.predicted for b in found.reliability])
+        y = np.array([b.observed.value for b in found.reliability], dtype=float)
+        low = np.array([b.observed.low for b in found.reliability], dtype=float)
+        high = np.array([b.observed.high for b in found.reliability], dtype=float)
+        axes.errorbar(
+            x, y, np.maximum([y - low, high - y], 0.0), color=CONTACT, marker="o", capsize=3,
+            label="observed, with Wilson intervals",
+        )  # fmt: skip
+        for b in found.reliability:
+            axes.annotate(str(b.number), (b.predicted, b.observed.value), (6, -12),
+                          textcoords="offset points", color=MUTED)  # fmt: skip
+        axes.set(
+            xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), aspect="equal",
+            xlabel=f"predicted probability of {found.probability_of}",
+            ylabel="share of attempts that occluded",
+        )  # fmt: skip
+        axes.legend(loc="upper left")
+        source = picture(drawing)
+    figure = Figure(
+        "Reliability curve",
+        source,
+        "Attempts in groups of equal number by their predicted probability; the number of "
+        "attempts stands beside each point.",
+        "Reliability curve: "
+        + "; ".join(f"{b.predicted:.2f} predicted, {number(b.observed.value)} observed of "
+                    f"{b.number}" for b in found.reliability),
+    )  # fmt: skip
+    text = (
+        "Over every attempt. The Brier score is the mean squared error of the probability: 0 is "
+        "perfect; that of the observed rate alone is what a forecast without knowledge gets.",
+    )
+    return Section("Probability", text, (figure,), (_measures("Calibration", measures),))
+
+
+def _depth(found: Agreement) -> Section:
+    pairs = depth_pairs(found.joined)
+    limits = found.depth
+    if limits is None or not pairs:
+        return Section("Depth", ("No attempt has an observed seating depth.",))
+    gaps = differences(pairs)
+    observed = np.array([p.observed.seating_depth_mm for p in pairs], dtype=float)
+    with plot(8.0, 4.6) as (drawing, axes):
+        axes.scatter(observed + 0.5 * gaps, gaps, s=22, color=CONTACT, alpha=0.7)
+        for interval, name, style in (
+            (limits.bias, "bias", "-"),
+            (limits.lower, "lower limit", "--"),
+            (limits.upper, "upper limit", "--"),
+        ):
+            if interval.value is None:
+                continue
+            axes.axhline(interval.value, color=PLANE, linestyle=style)
+            axes.annotate(f"{name} {interval.value:.1f}", (1.0, interval.value), (4, 0),
+                          xycoords=("axes fraction", "data"), textcoords="offset points",
+                          va="center", color=PLANE, annotation_clip=False)  # fmt: skip
+            if interval.low is not None:
+                axes.axhspan(interval.low, interval.high, color=PLANE, alpha=0.1, linewidth=0)
+        axes.set(
+            xlabel="mean of predicted and observed depth, mm",
+            ylabel="predicted less observed, mm",
+        )
+        source = picture(drawing)
+    figure = Figure(
+        "Depth, predicted and observed",
+        source,
+        "Difference against mean; the lines are the bias and the limits of agreement (1.96 SD), "
+        "the bands their intervals, which take every attempt for independent.",
+        f"Differences of depth: bias {number(limits.bias.value, 1)} mm, limits "
+        f"{number(limits.lower.value, 1)} to {number(limits.upper.value, 1)} mm, "
+        f"{limits.number} attempts.",
+    )
+    table = _measures("Depth, mm", _some(found, "depth, mm"))
+    return Section("Depth", (), (figure,), (table,))
+
+
+def _others(found: Agreement) -> Section:
+    measures = _some(found, "shift after", "rank correlation")
+    if not measures:
+        return Section(
+            "Other observations",
+            ("No time to isolation, lowest temperature or shift was observed often enough.",),
+        )
+    return Section(
+        "Other observations",
+        (
+            "A rank correlation goes from -1 to 1; it tells whether a wider predicted leak goes "
+            "with a later isolation or a less low temperature, and not by how much.",
+        ),
+        (),
+        (_measures("Other observations", measures),),
+    )
+
+
+def _rows(found: Agreement) -> Section:
+    out = [(str(row.line), row.title.partition(" (")[2].rstrip(")"), reason)
+           for row, reason in found.joined.left_out]  # fmt: skip
+    remarks = [*found.joined.remarks]
+    text = (
+        "Every row of the observations and its prediction is in pairs.csv. Left out are:"
+        if out
+        else "Every row of the observations counts; pairs.csv has them with their predictions.",
+        *remarks,
+    )
+    tables = (Table("Rows left out", ("line", "row", "reason"), out),) if out else ()
+    return Section("Rows", text, (), tables)

@@ -1,0 +1,111 @@
+"""``agree``: what was predicted against what was observed."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+from veinfit.commands.exits import EXIT_DONE
+from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned
+from veinfit.errors import InputError
+
+if TYPE_CHECKING:
+    from veinfit.cohort.agreement import Agreement
+
+
+def add(commands: Commands) -> None:
+    """Add ``agree`` to the command line."""
+    parser = commands.add_parser(
+        "agree",
+        help="hold predictions against what was observed",
+        description="Join a table of observed attempts with predictions, and tell how they agree.",
+        epilog="With --template and no OBSERVED, a table to be filled in is written.",
+        allow_abbrev=False,
+    )
+    parser.set_defaults(run=run)
+    option = parser.add_argument
+    option("observed", metavar="OBSERVED", type=Path, nargs="?", help="table of attempts (CSV)")
+    option(
+        "--predictions",
+        metavar="DIR|FILE",
+        type=Path,
+        required=True,
+        help="folder of cohort run or of assessed cases, or a table of fits",
+    )
+    option("--out", metavar="DIR", type=Path, help="folder for tables and page")
+    option("--template", metavar="FILE", type=Path, help="write a table to be filled in")
+    add_loudness(parser)
+
+
+def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
+    """Run ``agree`` and return its exit code."""
+    from veinfit.cohort.predictions import read_predictions
+
+    if (arguments.observed is None) == (arguments.template is None):
+        raise InputError("pass either OBSERVED with --out, or --template FILE to be filled in")
+    if arguments.template is not None:
+        return _template(arguments)
+    if arguments.out is None:
+        raise InputError("pass --out with the name of a folder for the results")
+    from veinfit.cohort.agreement import agreement
+    from veinfit.cohort.agreement_join import join
+    from veinfit.cohort.agreement_page import write_agreement
+    from veinfit.io.observed import read_observed
+    from veinfit.io.output import check_output
+
+    check_output(arguments.out)
+    table = read_observed(arguments.observed)
+    if table.left_aside and not arguments.quiet:
+        print(f"veinfit: columns left aside: {', '.join(table.left_aside)}", file=terminal)
+    found = agreement(join(table.rows, read_predictions(arguments.predictions)))
+    files = write_agreement(found, arguments.out)
+    if not arguments.quiet:
+        print(_summary(found))
+        print(f"Written to {arguments.out}:")
+        print("\n".join(f"  {name}" for name in files))
+        print(f"\n{CAUTION}")
+    return EXIT_DONE
+
+
+def _template(arguments: argparse.Namespace) -> int:
+    from veinfit.cohort.predictions import read_predictions
+    from veinfit.io.observed import template
+    from veinfit.io.output import unwritable
+
+    path = arguments.template
+    if path.exists():
+        raise InputError(f"template {path} exists and may be filled in; pass another name")
+    fits = read_predictions(arguments.predictions)
+    keys = dict.fromkeys((f.case, f.vein, f.balloon, f.approach) for f in fits)
+    try:
+        path.write_bytes(template(keys))
+    except OSError as error:
+        raise unwritable(path, error) from error
+    if not arguments.quiet:
+        print(f"{len(keys)} rows to be filled in, in {path}")
+    return EXIT_DONE
+
+
+def _summary(found: Agreement) -> str:
+    """Return the measures of all rows, the rows left out and the cautions."""
+    from veinfit.report.study_page import number, span
+
+    rows = [("measure", "value", "clustered by patient", "rows", "patients")]
+    rows += [
+        (
+            m.name,
+            number(m.interval.value),
+            span(m.clustered.low, m.clustered.high),
+            str(m.number),
+            str(m.patients),
+        )
+        for m in found.measures
+        if m.group == "all"
+    ]
+    lines = [*aligned(rows), ""]
+    for row, reason in found.joined.left_out:
+        lines.append(f"left out: {row.title}: {reason}")
+    lines += [f"note: {text}" for text in found.joined.remarks]
+    lines += [f"caution: {text}" for text in found.warnings]
+    return "\n".join([*lines, ""])
