@@ -76,6 +76,7 @@ def options(*command):
         ("Options", ["assess"]),
         ("Pictures of a finished case", ["picture"]),
         ("Many cases", ["cohort", "run"]),
+        ("Prediction and observation", ["agree"]),
     ],
 )
 def test_every_option_is_told(title, command):

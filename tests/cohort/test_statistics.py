@@ -7,12 +7,13 @@ import pytest
 from scipy import stats
 
 from veinfit.cohort.statistics import (
-    brier,
     clustered,
+    clustered_sums,
     cross_table,
     exact_paired,
     kappa_weights,
     limits_of_agreement,
+    share,
     standardised_difference,
     superiority,
     weighted_kappa,
@@ -144,11 +145,6 @@ def test_exact_test_as_statsmodels():
     assert exact_paired(0, 0) is None
 
 
-def test_brier_by_hand():
-    assert brier(np.array([0.9, 0.2, 0.5]), np.array([1.0, 0.0, 1.0])) == pytest.approx(0.1)
-    assert brier(np.array([]), np.array([])) is None
-
-
 def test_superiority_as_scipy():
     random = np.random.default_rng(5)
     values = np.round(random.normal(size=60), 1)
@@ -176,6 +172,11 @@ def test_bootstrap_covers_the_mean_of_clusters_and_not_less():
     half = (found.high - found.low) / 2
     expected = 1.96 * values[::10].std() / np.sqrt(40)
     assert half == pytest.approx(expected, rel=0.08)
+    sums = np.stack([values, np.ones(400)], axis=1)
+    other = clustered_sums(sums, share, clusters)
+    assert other.value == pytest.approx(found.value)
+    # Two streams of draws for one distribution.
+    assert (other.low, other.high) == pytest.approx((found.low, found.high), abs=0.03)
     again = clustered(lambda rows: float(values[rows].mean()), clusters)
     assert again == found
 

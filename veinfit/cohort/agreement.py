@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -16,12 +17,14 @@ from veinfit.cohort.statistics import (
     IntArray,
     Interval,
     LimitsOfAgreement,
-    brier,
     clustered,
+    clustered_sums,
     cross_table,
     kappa_weights,
+    kappas,
     limits_of_agreement,
     quantile,
+    share,
     weighted_kappa,
     wilson,
 )
@@ -163,6 +166,8 @@ def _grade(pair: Pair) -> int:
 
 def _groups(pairs: Sequence[Pair]) -> list[tuple[str, list[Pair]]]:
     """Return all rows, those of each balloon and those of each vein; groups of all are left out."""
+    if not pairs:
+        return []
     groups = [("all", list(pairs))]
     keys: tuple[Callable[[Pair], str], ...] = (
         lambda p: p.predicted.balloon,
@@ -219,13 +224,11 @@ def _occlusion(group: str, pairs: Sequence[Pair]) -> list[Measure]:
     for name, base in zip(BINARY_MEASURES, among, strict=True):
         number = int(base.sum())
 
-        def share(rows: IntArray, base: np.ndarray = base) -> float | None:
-            chosen = base[rows]
-            return float(right[rows][chosen].mean()) if chosen.any() else None
-
         kept = [p for p, b in zip(pairs, base, strict=True) if b]
         plain = wilson(int(right[base].sum()), number)
-        found.append(_measure(name, group, kept, plain, clustered(share, _patients(pairs)), number))
+        parts = np.stack([right & base, base], axis=1).astype(float)
+        spread = clustered_sums(parts, share, _patients(pairs))
+        found.append(_measure(name, group, kept, plain, spread, number))
     return found
 
 
@@ -256,15 +259,16 @@ def _kappa(
 ) -> Measure:
     weights = kappa_weights(grades, power)
 
-    def value(rows: IntArray) -> float | None:
-        return weighted_kappa(cross_table(first[rows], second[rows], grades), weights)[0]
+    def value(sums: FloatArray) -> FloatArray:
+        return kappas(sums.reshape(-1, grades, grades), weights)
 
     kappa, error = weighted_kappa(cross_table(first, second, grades), weights)
     plain = Interval(kappa)
     if kappa is not None and error is not None:
         reach = quantile() * error
         plain = Interval(kappa, max(kappa - reach, -1.0), min(kappa + reach, 1.0))
-    spread = clustered(value, _patients(pairs))
+    cells = np.eye(grades * grades)[first * grades + second]
+    spread = clustered_sums(cells, value, _patients(pairs))
     return _measure(name, group, pairs, plain, spread, len(pairs))
 
 
@@ -288,22 +292,20 @@ def _calibration(group: str, pairs: Sequence[Pair]) -> list[Measure]:
     """Return how well probabilities are calibrated, over every attempt."""
     told, came = _chances(pairs)
 
-    def of(function: Callable[[FloatArray, FloatArray], float | None]) -> Interval:
-        return clustered(lambda rows: function(told[rows], came[rows]), _patients(pairs))
-
-    def known_rate(_: FloatArray, rows: FloatArray) -> float:
-        return float(rows.mean() * (1.0 - rows.mean()))
+    def known_rate(sums: FloatArray) -> FloatArray:
+        return share(sums) * (1.0 - share(sums))
 
     parts = (
-        ("Brier score", of(brier)),
-        ("Brier score of the observed rate alone", of(known_rate)),
-        ("observed rate less mean probability", of(lambda p, o: float(o.mean() - p.mean()))),
+        ("Brier score", (told - came) ** 2, share),
+        ("Brier score of the observed rate alone", came, known_rate),
+        ("observed rate less mean probability", came - told, share),
     )
-    return [
-        _measure(name, group, pairs, Interval(found.value), found, len(pairs))
-        for name, found in parts
-        if pairs
-    ]
+    found = []
+    for name, values, statistic in parts:
+        both = np.stack([values, np.ones(len(pairs))], axis=1)
+        spread = clustered_sums(both, statistic, _patients(pairs))
+        found.append(_measure(name, group, pairs, Interval(spread.value), spread, len(pairs)))
+    return found
 
 
 def _reliability(pairs: Sequence[Pair]) -> tuple[Bin, ...]:
@@ -338,19 +340,27 @@ def _difference(name: str, pairs: Sequence[Pair]) -> tuple[LimitsOfAgreement | N
         return None, []
     gaps = differences(pairs) if name.startswith("depth") else _shift_differences(pairs)
     found = limits_of_agreement(gaps)
-    parts: tuple[tuple[str, Interval, Callable[[FloatArray], float | None]], ...] = (
-        ("bias", found.bias, lambda d: float(d.mean())),
-        ("lower limit of agreement", found.lower, lambda d: limits_of_agreement(d).lower.value),
-        ("upper limit of agreement", found.upper, lambda d: limits_of_agreement(d).upper.value),
-    )
+    # About their mean, so that a spread far smaller than the values is not lost.
+    middle = float(gaps.mean())
+    sums = np.stack([gaps - middle, (gaps - middle) ** 2, np.ones(len(gaps))], axis=1)
     measures = []
-    for title, plain, function in parts:
-        spread = clustered(
-            lambda rows, function=function: function(gaps[rows]),  # type: ignore[misc]
-            _patients(pairs),
-        )
-        measures.append(_measure(f"{name}: {title}", "all", pairs, plain, spread, len(pairs)))
+    for title, plain, times in (
+        ("bias", found.bias, 0.0),
+        ("lower limit of agreement", found.lower, -quantile()),
+        ("upper limit of agreement", found.upper, quantile()),
+    ):
+        spread = clustered_sums(sums, partial(_limit, middle, times), _patients(pairs))
+        if plain.value is not None:
+            measures.append(_measure(f"{name}: {title}", "all", pairs, plain, spread, len(pairs)))
     return found, measures
+
+
+def _limit(middle: float, times: float, sums: FloatArray) -> FloatArray:
+    """Return mean plus ``times`` SD from sums of differences, their squares and their number."""
+    number = sums[:, 2]
+    mean = sums[:, 0] / number
+    variance = (sums[:, 1] - number * mean**2) / np.maximum(number - 1.0, 1.0)
+    return middle + mean + times * np.sqrt(np.maximum(variance, 0.0))
 
 
 def differences(pairs: Sequence[Pair]) -> FloatArray:

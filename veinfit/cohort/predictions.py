@@ -78,7 +78,7 @@ def _rows(path: Path) -> Iterator[Mapping[str, Any]]:
         if (path / "fits").is_dir():
             return _parquet(path / "fits")
         cases = [path, *sorted(p for p in path.iterdir() if p.is_dir())]
-        single = [p for p in cases if (p / "fits.csv").is_file() and (p / "case.json").is_file()]
+        single = [p for p in cases if (p / "case.json").is_file()]
         if single:
             return (row for folder in single for row in _single(folder))
         raise InputError(
@@ -88,7 +88,7 @@ def _rows(path: Path) -> Iterator[Mapping[str, Any]]:
     if path.suffix.lower() == ".parquet":
         return _parquet(path)
     if path.suffix.lower() == ".csv":
-        return _csv(path, None)
+        return _csv(path)
     raise InputError(f"predictions {path}: pass a folder, a .parquet or a .csv file")
 
 
@@ -111,19 +111,19 @@ def _single(folder: Path) -> Iterator[Mapping[str, Any]]:
     try:
         about = json.loads((folder / "case.json").read_text(encoding="utf-8"))
         name = about["case"]["id"] or folder.name
-    except (OSError, ValueError, KeyError, TypeError) as error:
+        for fit in about["fits"]:
+            chance = (fit.get("margin") or {}).get("occluded") or {}
+            yield {**fit, "case": name, "occlusion_probability": chance.get("probability")}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise InputError(f"predictions {folder / 'case.json'} cannot be read: {error}") from error
-    return _csv(folder / "fits.csv", name)
 
 
-def _csv(path: Path, case: str | None) -> Iterator[Mapping[str, Any]]:
+def _csv(path: Path) -> Iterator[Mapping[str, Any]]:
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
             reader = csv.DictReader(stream)
-            names = list(reader.fieldnames or ())
-            _check_columns([*names, "case"] if case is not None else names, path)
-            for row in reader:
-                yield {**row, "case": row.get("case") or case}
+            _check_columns(reader.fieldnames or (), path)
+            yield from reader
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise InputError(f"predictions {path} cannot be read: {error}") from error
 

@@ -5,7 +5,7 @@ References
 Wilson EB, J Am Stat Assoc 1927;22:209 (interval of a share). Cohen J, Psychol Bull
 1968;70:213 (weighted kappa); Fleiss JL, Cohen J, Everitt BS, Psychol Bull 1969;72:323 (its
 error). Bland JM, Altman DG, Lancet 1986;327:307 (limits of agreement). McNemar Q,
-Psychometrika 1947;12:153 (paired shares, here exact). Brier GW, Mon Weather Rev 1950;78:1.
+Psychometrika 1947;12:153 (paired shares, here exact).
 """
 
 from __future__ import annotations
@@ -78,6 +78,23 @@ def kappa_weights(grades: int, power: int) -> FloatArray:
     return 1.0 - (np.abs(k[:, None] - k[None, :]) / max(grades - 1, 1)) ** power
 
 
+def kappas(tables: FloatArray, weights: FloatArray) -> FloatArray:
+    """Return weighted kappa of each of many tables of counts, NaN where chance agrees wholly.
+
+    Parameters
+    ----------
+    tables : (M, N, N) array
+    weights : (N, N) array
+        Of agreement, 1 on the diagonal.
+    """
+    total = tables.sum(axis=(1, 2))
+    p = tables / np.where(total > 0, total, 1.0)[:, None, None]
+    observed = np.einsum("mij,ij->m", p, weights)
+    chance = np.einsum("mi,mj,ij->m", p.sum(axis=2), p.sum(axis=1), weights)
+    known = (total > 0) & ~np.isclose(chance, 1.0, rtol=0.0, atol=1e-12)
+    return np.where(known, (observed - chance) / np.where(known, 1.0 - chance, 1.0), math.nan)
+
+
 def weighted_kappa(table: FloatArray, weights: FloatArray) -> tuple[float | None, float | None]:
     """Return weighted kappa of a square table of counts and its large-sample standard error.
 
@@ -91,16 +108,13 @@ def weighted_kappa(table: FloatArray, weights: FloatArray) -> tuple[float | None
     kappa, error : float or None
         None where chance alone agrees wholly.
     """
-    total = float(table.sum())
-    if total <= 0:
+    kappa = float(kappas(table[None], weights)[0])
+    if math.isnan(kappa):
         return None, None
+    total = float(table.sum())
     p = table / total
     rows, columns = p.sum(axis=1), p.sum(axis=0)
-    observed = float((weights * p).sum())
     chance = float((weights * np.outer(rows, columns)).sum())
-    if math.isclose(chance, 1.0, abs_tol=1e-12):
-        return None, None
-    kappa = (observed - chance) / (1.0 - chance)
     spread = (weights @ columns)[:, None] + (rows @ weights)[None, :]
     variance = float((p * (weights - spread * (1.0 - kappa)) ** 2).sum())
     variance -= (kappa - chance * (1.0 - kappa)) ** 2
@@ -153,11 +167,6 @@ def limits_of_agreement(differences: FloatArray) -> LimitsOfAgreement:
     )
 
 
-def brier(probability: FloatArray, observed: FloatArray) -> float | None:
-    """Return the mean squared difference of probabilities and what came of them, 0 or 1."""
-    return float(np.mean((probability - observed) ** 2)) if len(probability) else None
-
-
 def superiority(values: FloatArray, group: NDArray[np.bool_]) -> float | None:
     """Return the chance that a value of the group exceeds one outside; ties count half.
 
@@ -182,21 +191,30 @@ def standardised_difference(values: FloatArray, group: NDArray[np.bool_]) -> flo
     return float((a.mean() - b.mean()) / math.sqrt(pooled) * (1 - 3 / (4 * freedom - 1)))
 
 
-def clustered(
-    statistic: Callable[[IntArray], float | None],
+def share(sums: FloatArray) -> FloatArray:
+    """Return the first of two sums over the second, NaN where that is none; (M, 2) to (M,)."""
+    some = sums[:, 1] > 0
+    return np.where(some, sums[:, 0] / np.where(some, sums[:, 1], 1.0), math.nan)
+
+
+def clustered_sums(
+    parts: FloatArray,
+    statistic: Callable[[FloatArray], FloatArray],
     clusters: Sequence[str],
     draws: int = DRAWS,
     seed: int = SEED,
 ) -> Interval:
-    """Return a statistic with the interval of a cluster bootstrap.
+    """Return a statistic of sums over rows with the interval of a cluster bootstrap.
 
     Whole clusters are drawn with replacement, so what several rows of one
     patient have in common does not pass for more patients.
 
     Parameters
     ----------
+    parts : (N, K) array
+        What is summed over rows.
     statistic : callable
-        Takes the indices of rows; None where it has no value.
+        Takes sums, (M, K), and returns values, (M,); NaN where there is none.
     clusters : sequence of str
         Cluster of each row.
     draws, seed : int
@@ -207,21 +225,67 @@ def clustered(
         Percentiles of the draws; none with fewer than ``FEWEST_CLUSTERS``
         clusters, or where too many draws have no value.
     """
+    value = float(statistic(parts.sum(axis=0, keepdims=True))[0])
+    names, home = np.unique(np.asarray(clusters, dtype=str), return_inverse=True)
+    if math.isnan(value) or len(names) < FEWEST_CLUSTERS:
+        return Interval(None if math.isnan(value) else value)
+    sums = np.zeros((len(names), parts.shape[1]))
+    np.add.at(sums, home, parts)
+    random = np.random.default_rng(seed)
+    number = len(names)
+    # So many draws at a time that the counts stay in some megabytes.
+    step = max(1, 1_000_000 // number)
+    found = []
+    for k in range(0, draws, step):
+        some = min(step, draws - k)
+        drawn = random.integers(number, size=(some, number)) + number * np.arange(some)[:, None]
+        counts = np.bincount(drawn.ravel(), minlength=some * number).reshape(some, number)
+        found.append(statistic(counts @ sums))
+    return _percentiles(value, np.concatenate(found))
+
+
+def clustered(
+    statistic: Callable[[IntArray], float | None],
+    clusters: Sequence[str],
+    draws: int = DRAWS,
+    seed: int = SEED,
+) -> Interval:
+    """Return a statistic of rows with the interval of a cluster bootstrap.
+
+    As :func:`clustered_sums`, for statistics that are not of sums.
+
+    Parameters
+    ----------
+    statistic : callable
+        Takes the indices of rows; None where it has no value.
+    clusters : sequence of str
+        Cluster of each row.
+    draws, seed : int
+    """
+    if not clusters:
+        return Interval(None)
     value = statistic(np.arange(len(clusters)))
     names, home = np.unique(np.asarray(clusters, dtype=str), return_inverse=True)
     if value is None or len(names) < FEWEST_CLUSTERS:
         return Interval(value)
     order = np.argsort(home, kind="stable")
-    members = np.split(order, np.cumsum(np.bincount(home))[:-1])
+    size = np.bincount(home)
+    start = np.cumsum(size) - size
     random = np.random.default_rng(seed)
-    found = []
-    for _ in range(draws):
+    found = np.full(draws, math.nan)
+    for k in range(draws):
         chosen = random.integers(len(names), size=len(names))
-        drawn = statistic(np.concatenate([members[k] for k in chosen]))
-        if drawn is not None:
-            found.append(drawn)
-    if len(found) < (1.0 - GREATEST_LOST) * draws:
+        ends = np.cumsum(size[chosen])
+        rows = np.repeat(start[chosen] - (ends - size[chosen]), size[chosen])
+        drawn = statistic(order[rows + np.arange(ends[-1])])
+        found[k] = math.nan if drawn is None else drawn
+    return _percentiles(value, found)
+
+
+def _percentiles(value: float, draws: FloatArray) -> Interval:
+    known = draws[np.isfinite(draws)]
+    if len(known) < (1.0 - GREATEST_LOST) * len(draws):
         return Interval(value)
     tail = 0.5 * (1.0 - LEVEL)
-    low, high = np.quantile(found, [tail, 1.0 - tail])
+    low, high = np.quantile(known, [tail, 1.0 - tail])
     return Interval(value, float(low), float(high))

@@ -15,7 +15,7 @@ from markupsafe import Markup
 from veinfit.report.colours import INK, MUTED
 from veinfit.report.pages import CAUTIONS, environment, template_text
 
-PLOT_STYLE: dict[str, Any] = {
+PLOT_STYLE: Any = {
     "svg.hashsalt": "veinfit",
     "svg.fonttype": "path",
     "font.size": 11,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import BinaryIO
 
-from veinfit.cohort.batch.rows import COLUMNS, DISTANCES, TABLES, plain_rows
+from veinfit.cohort.batch.rows import COLUMNS, DISTANCES, NESTED, TABLES, plain_rows
 from veinfit.cohort.batch.store import Store, replace_file
 from veinfit.io.results import csv_table, distance_column
 
@@ -19,7 +19,7 @@ def write_csv(store: Store) -> None:
     """Write a CSV file a table, with a column for each structure that any case had."""
     for table in TABLES:
         structures = _structures(store) if table == "fits" else []
-        columns = [name for name in COLUMNS[table] if name != DISTANCES]
+        columns = [name for name in COLUMNS[table] if name not in NESTED]
         columns += [distance_column(name) for name in structures]
 
         def write(path: Path, table: str = table, columns: list[str] = columns) -> None:

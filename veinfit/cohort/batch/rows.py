@@ -8,6 +8,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any, get_type_hints
 
 from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.io.margin_record import margin_document
 from veinfit.io.results import (
     FIT_COLUMNS,
     LEAK_COLUMNS,
@@ -34,11 +35,16 @@ CASE_COLUMNS = ("case", "key", "status", "reason", "veins", "cardiac_phase", "ca
 RIDGE_COLUMN = "ridge_mm"
 DISTANCES = "distances_mm"
 """Column of the fits' Parquet table that maps each structure to its distance."""
+OCCLUSION_COLUMNS = tuple(f"occlusion_probability{end}" for end in ("", "_low", "_high"))
+GIVEN_PATIENT = ("occluded_given_patient", "sealed_given_patient")
+"""Lists of probabilities, one for each draw of the patient's unknowns: what the two sizes share."""
+NESTED = (DISTANCES, *GIVEN_PATIENT)
+"""Columns of the fits that a CSV file cannot hold as they are."""
 
 COLUMNS: Mapping[str, tuple[str, ...]] = {
     "cases": CASE_COLUMNS,
     "veins": ("case", *VEIN_COLUMNS, RIDGE_COLUMN),
-    "fits": ("case", *FIT_COLUMNS, DISTANCES),
+    "fits": ("case", *FIT_COLUMNS, *OCCLUSION_COLUMNS, *NESTED),
     "leaks": ("case", *LEAK_COLUMNS),
 }
 
@@ -90,7 +96,17 @@ def _ridge_mm(vein: Vein, anatomy: Anatomy) -> float | None:
 def _fit_values(fit: Fit, structures: tuple[str, ...]) -> Row | dict[str, Any]:
     row = fit_row(fit, structures)
     distances = {name: row.pop(distance_column(name)) for name in structures}
-    return {**row, DISTANCES: distances}
+    return {**row, **_margin_values(fit), DISTANCES: distances}
+
+
+def _margin_values(fit: Fit) -> dict[str, Any]:
+    told = margin_document(fit.margin)
+    if told is None:
+        return dict.fromkeys((*OCCLUSION_COLUMNS, *GIVEN_PATIENT))
+    occluded, sealed = told["occluded"], told["sealed"]
+    values = (occluded["probability"], occluded["low"], occluded["high"])
+    given = (occluded["given_patient"], sealed["given_patient"])
+    return dict(zip((*OCCLUSION_COLUMNS, *GIVEN_PATIENT), (*values, *given), strict=True))
 
 
 # ---- schema ---------------------------------------------------------------------------------
@@ -106,11 +122,11 @@ def schema(table: str) -> pa.Schema:
 
     kinds = _kinds()
     types = {"text": pa.string(), "whole": pa.int64(), "yes": pa.bool_(), "number": pa.float64()}
+    nested = dict.fromkeys(GIVEN_PATIENT, pa.list_(pa.float64()))
+    nested[DISTANCES] = pa.map_(pa.string(), pa.float64())
     return pa.schema(
         [
-            pa.field(name, pa.map_(pa.string(), pa.float64()))
-            if name == DISTANCES
-            else pa.field(name, types[kinds[table].get(name, "number")])
+            pa.field(name, nested.get(name) or types[kinds[table].get(name, "number")])
             for name in COLUMNS[table]
         ]
     )
