@@ -331,6 +331,20 @@ class MarginSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class ComparisonSettings:
+    """What counts as no difference between two balloons."""
+
+    leak_tie_mm: float = parameter(
+        0.3,
+        unit="mm",
+        meaning="leaks whose widths differ by less than this are a tie",
+        basis="a prototype with a deformable wall moved leaks by about that much",
+        low=0.0,
+        high=10.0,
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """All settings of a run."""
 
@@ -338,6 +352,7 @@ class Settings:
     anatomy: AnatomySettings = field(default_factory=AnatomySettings)
     seating: SeatingSettings = field(default_factory=SeatingSettings)
     margin: MarginSettings = field(default_factory=MarginSettings)
+    comparison: ComparisonSettings = field(default_factory=ComparisonSettings)
 
     @classmethod
     def from_toml(cls, path: Path) -> Settings:

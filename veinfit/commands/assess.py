@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
@@ -120,6 +121,7 @@ def _summary(result: CaseResult, verbose: bool) -> str:
             )
         )
     lines = [*aligned([SUMMARY_COLUMNS, *rows])]
+    lines += ["", *_side_by_side(result)]
     why: dict[str, list[str]] = {}
     for fit in result.fits:
         if fit.reason:
@@ -130,6 +132,16 @@ def _summary(result: CaseResult, verbose: bool) -> str:
         lines.append("")
     lines += map(note_line, notes)
     return "\n".join(lines)
+
+
+def _side_by_side(result: CaseResult) -> Iterator[str]:
+    """Yield what sets the balloons of each vein apart, in short."""
+    from veinfit.seating.compare import comparisons
+
+    for found in comparisons(result.fits, result.settings.seating, result.settings.comparison):
+        arcs = "; ".join(arc.words for arc in found.open_arcs)
+        end = f" Neither seals; open with both: {arcs}." if arcs else ""
+        yield f"{found.vein} ({found.approach}): {found.summary}{end}"
 
 
 def _closure(fit: Fit) -> str:

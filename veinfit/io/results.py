@@ -22,6 +22,7 @@ import numpy as np
 
 from veinfit.anatomy.model import Anatomy, ContourMeasures, Vein
 from veinfit.frames import FloatArray
+from veinfit.io.comparison_record import comparison_documents
 from veinfit.io.files import hash_file
 from veinfit.io.margin_record import margin_document, split_documents
 from veinfit.notes import Note
@@ -382,6 +383,7 @@ def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, An
         "structures": list(record.structures),
         "fits": [_fit(fit, record.structures) for fit in record.fits],
         "expected_splits": split_documents(record.fits),
+        "comparisons": comparison_documents(record.fits, record.settings),
         "notes": [asdict(note) for note in _all_notes(record)],
         "files": sorted({*files, "case.json"}),
     }

@@ -36,6 +36,7 @@ from veinfit.report.wording import (
     verdict_sentence,
     why_missing,
 )
+from veinfit.seating.compare import Comparison, comparisons
 from veinfit.seating.model import Fit
 from veinfit.settings import describe
 
@@ -118,6 +119,7 @@ class VeinPart:
     confidence: str
     error: str
     branches: str
+    comparisons: tuple[Comparison, ...]
     glances: tuple[Glance, ...]
     fits: tuple[Fit, ...]
     columns: tuple[str, ...]
@@ -199,6 +201,7 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
         confidence=number(vein.confidence, 2),
         error=number(vein.ostium.error_mm),
         branches=", ".join(vein.branches),
+        comparisons=comparisons(fits, report.settings.seating, report.settings.comparison),
         glances=tuple(glance(fit, with_approach=several) for fit in fits),
         fits=fits,
         columns=tuple(column_title(fit, with_approach=several) for fit in fits),

@@ -1,0 +1,178 @@
+"""Two balloons side by side: what is said of them, and what is called a tie."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+
+import handmade
+import pytest
+
+from veinfit.seating.arcs import open_arcs
+from veinfit.seating.compare import compare, comparisons, interval
+from veinfit.seating.model import Chance, ClockReading, Margin
+from veinfit.settings import ComparisonSettings, SeatingSettings
+
+SEATING, TIES = SeatingSettings(), ComparisonSettings()
+
+
+def fit(size, **more):
+    """A seated balloon that leaks 1 mm below, unless told otherwise."""
+    usual = {
+        "balloon": f"{size} mm",
+        "balloon_mm": float(size),
+        "outcome": "seated",
+        "reason": "",
+        "occluded": False,
+        "sealed": False,
+        "leak_width_mm": 1.0,
+        "leak_clock_h": 6.0,
+        "leak_side": "inferior",
+        "depth_mm": -10.0,
+        "antral_area_mm2": 500.0,
+        "distances_mm": {},
+        "margin": None,
+        "clock": (),
+    }
+    return replace(handmade.fit(), **{**usual, **more})
+
+
+def chance(probability, low, high, error=0.0):
+    return Chance(probability, low, high, error, (probability, probability))
+
+
+def margin(told):
+    return Margin(64, 64, 0, told, told, (0.0, 0.5, 1.0), {})
+
+
+def remark(topic, first, second):
+    found = [r for r in compare(first, second, SEATING, TIES).remarks if r.topic == topic]
+    assert len(found) == 1, topic
+    return found[0]
+
+
+def test_leaks_that_differ_by_less_than_the_setting_are_a_tie():
+    told = remark("seal", fit(28), fit(31, leak_width_mm=1.29))
+    assert told.tie
+    assert "1.00 mm wide" in told.text
+    assert "1.29 mm wide" in told.text
+    assert "a tie, as the leak widths differ by less than 0.3 mm" in told.text
+    clear = remark("seal", fit(28), fit(31, leak_width_mm=1.31))
+    assert not clear.tie
+    assert "tie" not in clear.text
+
+
+def test_a_seal_by_a_hair_beside_a_leak_by_a_hair_is_a_tie():
+    sealed = fit(31, occluded=True, sealed=True, leak_width_mm=0.45, leak_side="")
+    told = remark("seal", fit(28, leak_width_mm=0.6), sealed)
+    assert told.tie
+    assert "31 mm seals" in told.text
+    assert not remark("seal", fit(28, leak_width_mm=0.8), sealed).tie
+
+
+def test_warm_contact_is_no_tie_though_the_gaps_are_alike():
+    sealed = fit(28, occluded=True, sealed=True, leak_width_mm=0.2)
+    warm = fit(31, occluded=True, sealed=False, leak_width_mm=0.2)
+    told = remark("seal", sealed, warm)
+    assert not told.tie
+    assert "occludes but does not seal" in told.text
+
+
+def test_without_a_seat_the_outcome_is_told():
+    lost = fit(28, outcome="passes through", occluded=None, sealed=None, leak_width_mm=None)
+    found = compare(lost, fit(31), SEATING, TIES)
+    assert found.neither_seals is True
+    assert "28 mm passes through" in found.summary
+    unknown = fit(28, outcome="not assessed", occluded=None, sealed=None, leak_width_mm=None)
+    found = compare(unknown, fit(31), SEATING, TIES)
+    assert found.neither_seals is None
+    assert found.open_arcs == ()
+
+
+def test_probabilities_whose_intervals_overlap_are_a_tie():
+    low, high = chance(0.3, 0.2, 0.45), chance(0.6, 0.5, 0.7)
+    apart = remark("margin", fit(28, margin=margin(low)), fit(31, margin=margin(high)))
+    assert not apart.tie
+    assert "28 mm 0.30 (0.20 to 0.45) and 31 mm 0.60 (0.50 to 0.70)" in apart.text
+    near = chance(0.6, 0.44, 0.7)
+    assert remark("margin", fit(28, margin=margin(low)), fit(31, margin=margin(near))).tie
+    # Sampling alone can make intervals overlap.
+    coarse = chance(0.6, 0.5, 0.7, error=0.1)
+    assert remark("margin", fit(28, margin=margin(low)), fit(31, margin=margin(coarse))).tie
+
+
+def test_interval_carries_both_uncertainties_and_stays_a_probability():
+    low, high = interval(chance(0.5, 0.4, 0.7, error=0.1))
+    assert low == pytest.approx(0.5 - math.hypot(0.1, 0.1959964), abs=1e-6)
+    assert high == pytest.approx(0.5 + math.hypot(0.2, 0.1959964), abs=1e-6)
+    assert interval(chance(0.02, 0.0, 0.99, error=0.2)) == (0.0, 1.0)
+
+
+def test_tries_are_told_together():
+    told = chance(0.5, 0.4, 0.6)
+    text = remark("both tries", fit(28, margin=margin(told)), fit(31, margin=margin(told))).text
+    assert re.findall(r"0\.\d\d", text) == ["0.25"] * 4
+
+
+def test_depth_area_and_neighbours_are_told_with_their_difference():
+    near = {"right_phrenic_nerve": 8.0, "oesophagus": 3.0}
+    far = {"right_phrenic_nerve": 10.5, "oesophagus": 3.0}
+    first = fit(28, depth_mm=1.0, antral_area_mm2=400.0, distances_mm=near)
+    second = fit(31, depth_mm=-2.5, antral_area_mm2=650.0, distances_mm=far)
+    texts = [r.text for r in compare(first, second, SEATING, TIES).remarks]
+    assert texts[1:] == [
+        "Equator: 28 mm 1.0 mm past the ostial plane and 31 mm 2.5 mm before the ostial plane; "
+        "the larger one 3.5 mm farther back.",
+        "Antral area: 28 mm 400 mm2 and 31 mm 650 mm2; the larger one 250 mm2 more.",
+        "Distance to right phrenic nerve: 28 mm 8.0 mm and 31 mm 10.5 mm; "
+        "the larger one 2.5 mm farther.",
+        "Distance to oesophagus: 28 mm 3.0 mm and 31 mm 3.0 mm; no difference.",
+    ]
+
+
+def readings(gaps):
+    count = len(gaps)
+    return tuple(
+        ClockReading(
+            "LSPV", "28 mm", "coaxial", 12.0 * i / count, f"side {i}", gap, None, None, None, None
+        )
+        for i, gap in enumerate(gaps)
+    )
+
+
+def test_open_arcs_are_those_that_no_contact_of_either_reaches():
+    first = fit(28, clock=readings([1.0, 0.0, 0.0, 0.0, 1.0, 1.0, 1.0, 0.0, 0.0, 0.0, 0.0, 1.0]))
+    second = fit(31, clock=readings([1.0, 0.0, 0.0, 0.0, 0.0, 1.0, 0.5, 0.0, 0.0, 0.0, 0.0, 1.0]))
+    found = compare(first, second, SEATING, TIES)
+    assert found.neither_seals
+    wide, narrow = found.open_arcs
+    assert (wide.from_h, wide.to_h, wide.arc_deg, wide.side) == (10.5, 0.5, 60.0, "side 11")
+    assert (narrow.from_h, narrow.to_h, narrow.arc_deg, narrow.side) == (4.5, 5.5, 30.0, "side 5")
+    assert wide.words == "side 11, 10.5 to 0.5 h (60 degrees)"
+    sealed = replace(second, occluded=True, sealed=True)
+    assert compare(first, sealed, SEATING, TIES).open_arcs == ()
+
+
+def test_open_all_round_and_nowhere():
+    assert [a.words for a in open_arcs([fit(28, clock=readings([1.0] * 8))], 0.5)] == ["all round"]
+    assert open_arcs([fit(28, clock=readings([0.0] * 8))], 0.5) == ()
+    assert open_arcs([fit(28)], 0.5) == ()
+
+
+def test_every_balloon_is_beside_the_next_larger_one_of_its_vein_and_approach():
+    fits = [fit(31), fit(28), fit(23), replace(fit(28), vein="RIPV")]
+    found = comparisons(fits, SEATING, TIES)
+    assert [(c.vein, c.first, c.second) for c in found] == [
+        (fits[0].vein, "23 mm", "28 mm"),
+        (fits[0].vein, "28 mm", "31 mm"),
+    ]
+
+
+@pytest.mark.parametrize("word", ["should", "use ", "choose", "recommend", "prefer", "better"])
+def test_nothing_instructs(word):
+    told = chance(0.3, 0.2, 0.45)
+    first = fit(28, margin=margin(told), distances_mm={"oesophagus": 3.0})
+    second = fit(31, margin=margin(told), distances_mm={"oesophagus": 4.0}, sealed=True)
+    for r in compare(first, second, SEATING, TIES).remarks:
+        assert word not in r.text.lower()
