@@ -76,6 +76,7 @@ def options(*command):
         ("Options", ["assess"]),
         ("Pictures of a finished case", ["picture"]),
         ("Many cases", ["cohort", "run"]),
+        ("Summary of a cohort", ["cohort", "summary"]),
         ("Prediction and observation", ["agree"]),
     ],
 )

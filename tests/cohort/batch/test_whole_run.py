@@ -13,6 +13,7 @@ from veinfit.case import assess
 from veinfit.cli import main
 from veinfit.cohort.batch.rows import TABLES, case_rows, plain_rows, schema
 
+QUICK = "[margin]\nsamples = 4\ntries_per_patient = 2\n"
 SAMPLES = Path(__file__).parents[3] / "sample_meshes"
 
 
@@ -30,8 +31,10 @@ def done(tmp_path_factory):
         f"four,{SAMPLES / 'larkmoor-04.ply'},,\n"
         "broken,broken.stl,,\n"
     )
+    (folder / "quick.toml").write_text(QUICK)
     out = folder / "out"
     command = ["cohort", "run", str(folder / "list.csv"), "--out", str(out), "--csv"]
+    command += ["--settings", str(folder / "quick.toml")]
     code = main([*command, "--balloon", "28", "--workers", "1", "--quiet"])
     return code, out, marks
 
@@ -64,7 +67,12 @@ def test_schema_is_fixed(done):
 def test_rows_are_those_of_the_case_alone(done):
     _, out, marks = done
     result = assess(
-        SAMPLES / "larkmoor-01.ply", landmarks=marks, balloons=(28,), case_id="one", phase="45 %"
+        SAMPLES / "larkmoor-01.ply",
+        landmarks=marks,
+        settings=out.parent / "quick.toml",
+        balloons=(28,),
+        case_id="one",
+        phase="45 %",
     )
     alone = json.loads(json.dumps(case_rows(result)))
     for table in TABLES:
@@ -74,6 +82,8 @@ def test_rows_are_those_of_the_case_alone(done):
             row.pop("key", None)
         assert mine == alone[table], table
     assert alone["fits"][0]["distances_mm"]["oesophagus"] > 0
+    assert len(alone["fits"][0]["occluded_given_patient"]) == 2
+    assert 0.0 <= alone["fits"][0]["occlusion_probability"] <= 1.0
     narrowest = min(r.width_mm for r in result.anatomy.ridges if "LIPV" in (r.start, r.end))
     (lipv,) = (row for row in alone["veins"] if row["vein"] == "LIPV")
     assert lipv["ridge_mm"] == pytest.approx(narrowest, abs=5e-4)
@@ -94,7 +104,7 @@ def test_csv_files_say_the_same(done):
 def test_going_on_finds_all_done_and_says_so(done, capsys, monkeypatch):
     _, out, _ = done
     command = ["cohort", "run", str(out.parent / "list.csv"), "--out", str(out), "--balloon", "28"]
-    assert main(command) == 3
+    assert main([*command, "--settings", str(out.parent / "quick.toml")]) == 3
     told = capsys.readouterr().out
     assert "4 cases, 0 of them worked on now" in told
     assert "1 failed:\n  broken: " in told

@@ -1,0 +1,288 @@
+"""The summary of a cohort against numbers worked out by hand."""
+
+from __future__ import annotations
+
+import csv
+import json
+
+import numpy as np
+import pytest
+
+from veinfit.cli import main
+from veinfit.cohort.batch.cases import BatchCase
+from veinfit.cohort.batch.plan import make_plan
+from veinfit.cohort.batch.rows import COLUMNS, TABLES
+from veinfit.cohort.batch.run import run_cohort
+from veinfit.cohort.batch.store import Store
+from veinfit.cohort.statistics import clustered, clustered_superiority, superiority
+from veinfit.cohort.summary import PARTS, summarise
+from veinfit.cohort.summary_data import read_cohort
+from veinfit.errors import InputError
+
+VEINS = ("LSPV", "RIPV")
+
+
+def rows_of(name, fits, veins, leaks=()):
+    """One case's rows of every table, with what is not given empty."""
+    rows = {
+        "cases": [{"case": name, "status": "done", "reason": "", "cautions": ""}],
+        "veins": [{"case": name, **vein} for vein in veins],
+        "fits": [{"case": name, "approach": "coaxial", "distances_mm": {}, **fit} for fit in fits],
+        "leaks": [{"case": name, "approach": "coaxial", **leak} for leak in leaks],
+    }
+    return {t: [{**dict.fromkeys(COLUMNS[t]), **row} for row in rows[t]] for t in TABLES}
+
+
+def cohort(folder, cases, failed=0):
+    """Write cases as cohort run does."""
+    folder.mkdir(parents=True, exist_ok=True)
+    store = Store(folder)
+    (folder / "run.json").write_text(json.dumps(make_plan().as_mapping()))
+    entries = [(f"{k:064x}", rows_of(f"c{k}", *case)) for k, case in enumerate(cases)]
+    for k in range(failed):
+        rows = rows_of(f"f{k}", [], [])
+        rows["cases"][0]["status"] = "failed"
+        entries.append((f"f{k:063x}", rows))
+    store.write_part(0, entries)
+    return folder
+
+
+def fit(vein, size, occluded, **more):
+    plain = {
+        "vein": vein, "balloon": f"{size} mm", "balloon_mm": float(size), "outcome": "seated",
+        "reason": "", "occluded": occluded, "sealed": occluded,
+    }  # fmt: skip
+    return {**plain, **more}
+
+
+def case(*pairs, **more):
+    """A case whose veins are closed by 28 and 31 mm as told, one pair a vein."""
+    fits = [
+        fit(vein, size, closed, **more)
+        for vein, pair in zip(VEINS, pairs, strict=True)
+        for size, closed in zip((28, 31), pair, strict=True)
+    ]
+    return fits, [{"vein": vein} for vein in VEINS]
+
+
+def only(items, **wanted):
+    (item,) = (i for i in items if all(getattr(i, k) == v for k, v in wanted.items()))
+    return item
+
+
+def test_single_seats_are_counted(tmp_path):
+    yes, no = True, False
+    cases = [case((yes, no), (yes, yes))] * 6 + [case((no, yes), (no, no))] * 14
+    found = summarise(read_cohort(cohort(tmp_path / "run", cases, failed=2)))
+    assert (found.cohort.cases, found.cohort.failed) == (22, 2)
+    lspv = only(found.splits, vein="LSPV", closure="occluded")
+    assert lspv.counts == dict(zip(PARTS, (6, 14, 0, 0), strict=True))
+    # Exact McNemar by hand: 2 P(X <= 6), X of B(20, 1/2): 2 * 60460 / 2**20.
+    assert lspv.p == pytest.approx(2 * 60460 / 2**20)
+    assert lspv.basis == "single seat"
+    assert lspv.gain.value == pytest.approx(0.7)
+    whole = only(found.splits, vein="all", closure="occluded")
+    assert whole.counts == dict(zip(PARTS, (6, 14, 6, 14), strict=True))
+    rate = only(found.rates, vein="LSPV", balloon="28 mm", closure="occluded")
+    assert (rate.closed, rate.number) == (6, 20)
+    # Wilson of 6 of 20, by statsmodels in test_statistics' way.
+    assert (rate.seat.low, rate.seat.high) == pytest.approx((0.14547, 0.51897), abs=1e-5)
+    assert any("2 of 22 cases failed" in text for text in found.remarks)
+    assert any("single seat" in text for text in found.remarks)
+
+
+def test_expected_split_multiplies_draw_by_draw(tmp_path):
+    # Patients differ: in the one draw both sizes close always, in the other never. Both close in
+    # half, although 0.5 * 0.5 is a quarter.
+    more = {
+        "occlusion_probability": 0.5, "seal_probability": 0.5,
+        "occluded_given_patient": [1.0, 0.0], "sealed_given_patient": [1.0, None],
+    }  # fmt: skip
+    found = summarise(
+        read_cohort(cohort(tmp_path / "run", [case((True,) * 2, (True,) * 2, **more)] * 4))
+    )
+    split = only(found.splits, vein="all", closure="occluded")
+    assert split.basis == "tries"
+    assert [split.parts[p].value for p in PARTS] == pytest.approx([0.0, 0.0, 0.5, 0.5])
+    sealed = only(found.splits, vein="all", closure="sealed")
+    assert [sealed.parts[p].value for p in PARTS] == pytest.approx([0.0, 0.0, 1.0, 0.0])
+
+
+def test_without_draws_probabilities_are_multiplied_and_it_is_said(tmp_path):
+    fits, veins = case((True, True), (True, True))
+    for item in fits:
+        item["occlusion_probability"] = 0.6 if item["balloon_mm"] == 28.0 else 0.5
+    found = summarise(read_cohort(cohort(tmp_path / "run", [(fits, veins)] * 4)))
+    split = only(found.splits, vein="all", closure="occluded")
+    assert split.basis == "product"
+    assert [split.parts[p].value for p in PARTS] == pytest.approx([0.3, 0.2, 0.3, 0.2])
+    assert any("as if they shared nothing" in text for text in found.remarks)
+    assert only(found.rates, vein="all", balloon="31 mm",
+                closure="occluded").expected.value == pytest.approx(0.5)  # fmt: skip
+
+
+def test_what_is_not_assessed_is_not_counted_and_what_cannot_reach_is_open(tmp_path):
+    fits = [
+        fit("LSPV", 28, None, outcome="not assessed"),
+        fit("LSPV", 31, True),
+        fit("RIPV", 28, None, outcome="cannot reach"),
+        fit("RIPV", 31, None, outcome="passes through"),
+    ]
+    found = summarise(read_cohort(cohort(tmp_path / "run", [(fits, [])] * 3)))
+    small = only(found.rates, vein="all", balloon="28 mm", closure="occluded")
+    assert (small.number, small.closed, small.not_assessed, small.out_of_reach) == (3, 0, 3, 3)
+    large = only(found.rates, vein="all", balloon="31 mm", closure="occluded")
+    assert (large.number, large.closed, large.through) == (6, 3, 3)
+    assert only(found.splits, vein="all", closure="occluded").number == 3
+
+
+def test_differences_are_paired(tmp_path):
+    cases = []
+    for k in range(10):
+        fits = []
+        for vein in VEINS:
+            near = {"distances_mm": {"right_phrenic_nerve": 10.0 + k}}
+            far = {"distances_mm": {"right_phrenic_nerve": 12.0 + k + (k % 2)}}
+            fits.append(fit(vein, 28, True, depth_mm=-5.0 - k, antral_area_mm2=300.0, **near))
+            fits.append(fit(vein, 31, True, depth_mm=-7.0 - k, antral_area_mm2=None, **far))
+        cases.append((fits, []))
+    found = summarise(read_cohort(cohort(tmp_path / "run", cases)))
+    depth = only(found.differences, vein="all", measure="depth_mm")
+    assert (depth.number, depth.mean.value, depth.sd) == (20, -2.0, 0.0)
+    assert depth.mean.low == depth.mean.high == -2.0
+    nerve = only(found.differences, vein="LSPV", measure="distance_right_phrenic_nerve_mm")
+    assert (nerve.number, nerve.mean.value, nerve.median) == (10, 2.5, 2.5)
+    assert nerve.mean.low < 2.5 < nerve.mean.high
+    assert not [d for d in found.differences if d.measure == "antral_area_mm2"]
+
+
+def test_leaks_by_hour_for_a_vein_and_in_words_for_all(tmp_path):
+    def leak(vein, hour, side):
+        return {"vein": vein, "balloon": "28 mm", "leak": 1, "clock_h": hour, "side": side}
+
+    leaks = [leak("LSPV", 3.2, "anterior"), leak("RIPV", 2.8, "posterior"),
+             leak("RIPV", 11.9, "superior"), leak("RIPV", 0.3, "superior")]  # fmt: skip
+    fits, veins = case((False, True), (False, True))
+    found = summarise(read_cohort(cohort(tmp_path / "run", [(fits, veins, leaks)] * 2)))
+    rose = only(found.roses, vein="RIPV", balloon="28 mm")
+    assert [(h, n) for h, n in enumerate(rose.counts) if n] == [(0, 4), (3, 2)]
+    assert (rose.words[0], rose.words[3]) == ("superior", "posterior")
+    pooled = {k.side: (k.leaks, k.of) for k in found.leaks if k.vein == "all"}
+    assert pooled == {"superior": (4, 8), "anterior": (2, 8), "posterior": (2, 8)}
+
+
+def test_a_planted_predictor_is_found_and_the_others_are_not(tmp_path):
+    random = np.random.default_rng(4)
+    cases = []
+    for _ in range(60):
+        veins, fits = [], []
+        for vein in VEINS:
+            ovality = float(random.uniform(1.0, 1.5))
+            leaks = ovality + random.normal(0, 0.05) > 1.25
+            veins.append({"vein": vein, "ovality": ovality, "d_area_mm": random.normal(17, 2),
+                          "ridge_mm": random.normal(8, 2)})  # fmt: skip
+            fits.append(fit(vein, 28, not leaks))
+        cases.append((fits, veins))
+    found = summarise(read_cohort(cohort(tmp_path / "run", cases)))
+    ovality = only(found.predictors, vein="all", measure="ovality")
+    assert ovality.superiority.low > 0.9
+    assert ovality.effect > 1.5
+    assert ovality.mean_leaking > 1.3 > 1.2 > ovality.mean_occluded
+    for measure in ("d_area_mm", "ridge_mm"):
+        other = only(found.predictors, vein="all", measure=measure)
+        assert other.superiority.low < 0.5 < other.superiority.high
+    assert not [p for p in found.predictors if p.measure == "takeoff_wall_deg"]
+    assert found.splits == ()
+    assert "there is one size only, so no sizes are compared" in found.remarks
+
+
+def test_interval_of_superiority_is_that_of_the_bootstrap():
+    # Obuchowski's closed form against drawing whole clusters.
+    random = np.random.default_rng(9)
+    own = np.repeat(random.normal(size=80), 4)
+    values = own + random.normal(size=320)
+    group = values + own + random.normal(0, 2, size=320) > 0
+    clusters = [f"p{k // 4}" for k in range(320)]
+    closed = clustered_superiority(values, group, clusters)
+    drawn = clustered(lambda rows: superiority(values[rows], group[rows]), clusters, draws=1000)
+    assert closed.value == drawn.value
+    assert (closed.low, closed.high) == pytest.approx((drawn.low, drawn.high), abs=0.012)
+    alone = clustered_superiority(values, group, [str(k) for k in range(320)])
+    assert closed.high - closed.low > 1.08 * (alone.high - alone.low)
+
+
+@pytest.fixture
+def study(tmp_path):
+    """An invented cohort with all that is told about one."""
+    random = np.random.default_rng(6)
+    cases = []
+    for _ in range(30):
+        veins, fits, leaks = [], [], []
+        for vein in ("LSPV", "LIPV", "RSPV", "RIPV"):
+            ovality = float(random.uniform(1.0, 1.5))
+            veins.append(
+                {
+                    "vein": vein,
+                    "ovality": ovality,
+                    "takeoff_wall_deg": 20 * ovality,
+                    "d_area_mm": random.normal(17, 2),
+                    "ridge_mm": random.normal(8, 2),
+                }
+            )
+            for size in (28, 31):
+                given = np.clip(random.normal(1.6 - 0.8 * ovality, 0.2, size=4), 0, 1)
+                closed = bool(given.mean() > 0.5)
+                fits.append(
+                    fit(vein, size, closed, depth_mm=random.normal(-0.2 * size, 1),
+                        antral_area_mm2=random.normal(300, 40), leak_width_mm=1 - given.mean(),
+                        occlusion_probability=given.mean(), seal_probability=given.mean() * 0.9,
+                        occluded_given_patient=list(given), sealed_given_patient=list(given * 0.9),
+                        distances_mm={"right_phrenic_nerve": random.normal(size - 15, 2)})
+                )  # fmt: skip
+                if not closed:
+                    leaks.append({"vein": vein, "balloon": f"{size} mm", "leak": 1,
+                                  "clock_h": float(random.normal(6, 1.5) % 12),
+                                  "side": "inferior"})  # fmt: skip
+        cases.append((fits, veins, leaks))
+    return cohort(tmp_path / "run", cases)
+
+
+def test_command(study, tmp_path, capsys):
+    out = tmp_path / "out"
+    assert main(["cohort", "summary", str(study), "--out", str(out)]) == 0
+    told = capsys.readouterr().out
+    assert "expected share of veins occluded by" in told
+    assert "not a medical device" in told
+    names = {"closure", "split", "differences", "leak_sides", "leak_hours", "predictors"}
+    assert {p.name for p in out.iterdir()} == {f"{n}.csv" for n in names} | {"summary.html"}
+    with (out / "split.csv").open() as stream:
+        rows = {(r["vein"], r["closure"]): r for r in csv.DictReader(stream)}
+    whole = rows["all", "occluded"]
+    assert whole["basis"] == "tries"
+    assert sum(float(whole[p.replace(" ", "_")]) for p in PARTS) == pytest.approx(1.0, abs=2e-4)
+    assert float(whole["both_low"]) < float(whole["both"]) < float(whole["both_high"])
+    page = (out / "summary.html").read_text()
+    assert page.count("data:image/svg+xml") == 7
+    assert "common practice" in page
+    assert "right phrenic nerve" in page
+    before = (out / "summary.html").read_bytes()
+    assert main(["cohort", "summary", str(study), "--out", str(out), "--quiet"]) == 0
+    assert (out / "summary.html").read_bytes() == before
+
+
+def test_folders_that_hold_no_finished_cohort(study, tmp_path):
+    with pytest.raises(InputError, match="no folder of cohort run"):
+        read_cohort(tmp_path)
+    with pytest.raises(InputError, match="has no approach 'transseptal'; it has coaxial"):
+        read_cohort(study, "transseptal")
+    (study / "work").mkdir()
+    with pytest.raises(InputError, match="is not finished"):
+        read_cohort(study)
+
+
+def test_cohort_in_which_every_case_failed(tmp_path):
+    run_cohort(
+        [BatchCase("a", str(tmp_path / "missing.stl"))], tmp_path / "run", make_plan(), workers=1
+    )
+    with pytest.raises(InputError, match="every case failed"):
+        read_cohort(tmp_path / "run")

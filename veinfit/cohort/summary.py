@@ -1,0 +1,405 @@
+"""Sums a cohort up: closure, what a second size adds, differences, leaks, what goes with a leak."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from veinfit.cohort.statistics import (
+    FloatArray,
+    Interval,
+    clustered_sums,
+    clustered_superiority,
+    exact_paired,
+    share,
+    standardised_difference,
+    wilson,
+)
+from veinfit.cohort.summary_data import VEIN_NUMBERS, Cohort, Size
+
+BoolArray = NDArray[np.bool_]
+
+VEIN_ORDER = ("LSPV", "LIPV", "LCPV", "RSPV", "RMPV", "RMPV-2", "RIPV", "RCPV", "ICPV")
+CLOSURES = ("occluded", "sealed")
+PROBABILITIES = {"occluded": "occlusion_probability", "sealed": "seal_probability"}
+PARTS = ("only smaller", "only larger", "both", "neither")
+
+TRADE = {"only smaller": 0.30, "only larger": 0.22, "both": 0.33, "neither": 0.15}
+"""Veins that 28 mm alone, 31 mm alone, both and neither close: common practice, no source.
+The defaults of the seating are chosen with an eye on these figures, so that meeting them is
+no evidence."""
+TRADE_SIZES_MM = (28.0, 31.0)
+
+PAIRED = ("depth_mm", "antral_area_mm2", "contact_area_mm2", "leak_width_mm")
+"""What is compared between two sizes, beside the distances to structures."""
+PREDICTORS = (*VEIN_NUMBERS, "misalignment_deg")
+FEWEST_IN_GROUP = 5
+"""Below so many veins on one side nothing is said about what goes with a leak."""
+HOURS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """How often one size closes one vein.
+
+    Attributes
+    ----------
+    vein, balloon, closure : str
+        ``vein`` is ``all`` for all veins.
+    number, closed : int
+        Veins assessed, and those closed by the single seat.
+    not_assessed, through, out_of_reach : int
+        Veins about which nothing can be said; that the balloon passes through;
+        that it cannot reach (these two count as not closed).
+    seat : Interval
+        Share closed by the single seat: Wilson, and for all veins clustered by case.
+    expected : Interval
+        Mean probability over tries, clustered by case; empty without a margin.
+    """
+
+    vein: str
+    balloon: str
+    closure: str
+    number: int
+    closed: int
+    not_assessed: int
+    through: int
+    out_of_reach: int
+    seat: Interval
+    expected: Interval
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """What two sizes close between them, and what the second adds.
+
+    Attributes
+    ----------
+    vein, smaller, larger, closure : str
+    number : int
+        Veins in which both were assessed.
+    basis : str
+        ``tries``: for each draw of the patient the tries are independent,
+        multiplied draw by draw, then averaged; ``product``: probabilities
+        multiplied as if nothing were shared; ``single seat``: 0 or 1.
+    parts : mapping of str to Interval
+        Expected shares, clustered by case.
+    gain : Interval
+        What the larger adds to the smaller alone: the share of ``only larger``.
+    counts : mapping of str to int
+        Veins by their single seats.
+    p : float or None
+        Exact McNemar test of the single seats; None where no vein differs.
+    """
+
+    vein: str
+    smaller: str
+    larger: str
+    closure: str
+    number: int
+    basis: str
+    parts: dict[str, Interval]
+    counts: dict[str, int]
+    p: float | None
+
+    @property
+    def gain(self) -> Interval:
+        """What the larger adds to the smaller alone."""
+        return self.parts["only larger"]
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Paired difference, larger less smaller, where both are seated."""
+
+    vein: str
+    smaller: str
+    larger: str
+    measure: str
+    number: int
+    mean: Interval
+    sd: float | None
+    median: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class LeakShare:
+    """How many leaks of a size lie on a side; ``vein`` is ``all`` for all veins."""
+
+    vein: str
+    balloon: str
+    side: str
+    leaks: int
+    of: int
+    share: Interval
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rose:
+    """Leaks of a size in one vein by the hour, 12 o'clock first."""
+
+    vein: str
+    balloon: str
+    counts: tuple[int, ...]
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Predictor:
+    """How an anatomical measure goes with a leak.
+
+    Attributes
+    ----------
+    vein, balloon, measure : str
+    leaking, occluded : int
+        Veins.
+    mean_leaking, mean_occluded : float
+    effect : float or None
+        Hedges' g, positive where leaking veins have the greater values.
+    superiority : Interval
+        Chance that a leaking vein has the greater value than an occluded one
+        (area under the ROC curve), clustered by case; 0.5 says nothing.
+    """
+
+    vein: str
+    balloon: str
+    measure: str
+    leaking: int
+    occluded: int
+    mean_leaking: float
+    mean_occluded: float
+    effect: float | None
+    superiority: Interval
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Summary:
+    """All that is told about a cohort."""
+
+    cohort: Cohort
+    rates: tuple[Rate, ...]
+    splits: tuple[Split, ...]
+    differences: tuple[Difference, ...]
+    leaks: tuple[LeakShare, ...]
+    roses: tuple[Rose, ...]
+    predictors: tuple[Predictor, ...]
+    remarks: tuple[str, ...]
+
+
+def summarise(cohort: Cohort) -> Summary:
+    """Sum a cohort up."""
+    splits = tuple(_splits(cohort))
+    return Summary(
+        cohort,
+        tuple(_rates(cohort)),
+        splits,
+        tuple(_differences(cohort)),
+        tuple(_leak_shares(cohort)),
+        tuple(_roses(cohort)),
+        tuple(_predictors(cohort)),
+        tuple(_remarks(cohort, splits)),
+    )
+
+
+def vein_groups(cohort: Cohort) -> list[tuple[str, BoolArray]]:
+    """Return all veins, and each vein, with which rows they are."""
+    groups = [("all", np.ones(len(cohort.vein), dtype=bool))]
+    order = ("LSPV", "LIPV", "LCPV", "RSPV", "RMPV", "RIPV", "RCPV", "ICPV")
+    names = sorted(
+        set(cohort.vein.tolist()), key=lambda v: (order.index(v) if v in order else 99, v)
+    )
+    return groups + [(name, cohort.vein == name) for name in names]
+
+
+def _mean(values: FloatArray, cases: NDArray[np.str_]) -> Interval:
+    """Return the mean of the values that there are, clustered by case."""
+    known = np.isfinite(values)
+    if not known.any():
+        return Interval(None)
+    parts = np.stack([values[known], np.ones(int(known.sum()))], axis=1)
+    return clustered_sums(parts, share, cases[known].tolist())
+
+
+# ---- closure --------------------------------------------------------------------------------
+
+
+def _rates(cohort: Cohort) -> Iterator[Rate]:
+    for closure in CLOSURES:
+        for vein, mine in vein_groups(cohort):
+            for size in cohort.sizes:
+                values = size.numbers[closure][mine]
+                known = np.isfinite(values)
+                number, closed = int(known.sum()), int(np.nansum(values))
+                seat = wilson(closed, number)
+                if vein == "all":
+                    seat = _mean(values, cohort.case[mine])
+                outcome = size.outcome[mine]
+                yield Rate(
+                    vein, size.balloon, closure, number, closed,
+                    int(((outcome != "") & ~known).sum()),
+                    int((outcome == "passes through").sum()),
+                    int((outcome == "cannot reach").sum()),
+                    seat,
+                    _mean(size.numbers[PROBABILITIES[closure]][mine], cohort.case[mine]),
+                )  # fmt: skip
+
+
+def joint(first: Size, second: Size, closure: str) -> tuple[FloatArray, str]:
+    """Return the four expected parts of every vein, and what they rest on.
+
+    Returns
+    -------
+    parts : (K, 4) array
+        In the order of ``PARTS``; NaN where one of the sizes was not assessed.
+    basis : str
+        ``tries``, ``product`` or ``single seat``.
+    """
+    if closure in first.given and closure in second.given:
+        a, b, basis = first.given[closure], second.given[closure], "tries"
+    else:
+        name = PROBABILITIES[closure]
+        a, b, basis = first.numbers[name][:, None], second.numbers[name][:, None], "product"
+        if not np.isfinite(a).any() or not np.isfinite(b).any():
+            a, b = first.numbers[closure][:, None], second.numbers[closure][:, None]
+            basis = "single seat"
+    draws = np.stack([a * (1.0 - b), (1.0 - a) * b, a * b, (1.0 - a) * (1.0 - b)], axis=1)
+    known = np.isfinite(draws)
+    count = known.sum(axis=2)
+    total = np.where(known, draws, 0.0).sum(axis=2)
+    return np.where(count > 0, total / np.maximum(count, 1), math.nan), basis
+
+
+def _splits(cohort: Cohort) -> Iterator[Split]:
+    for closure in CLOSURES:
+        for smaller, larger in pairwise(cohort.sizes):
+            parts, basis = joint(smaller, larger, closure)
+            seats = np.stack([smaller.numbers[closure], larger.numbers[closure]], axis=1)
+            for vein, mine in vein_groups(cohort):
+                known = mine & np.isfinite(seats).all(axis=1)
+                a, b = seats[known, 0] > 0.5, seats[known, 1] > 0.5
+                values = (a & ~b, ~a & b, a & b, ~a & ~b)
+                counts = {n: int(v.sum()) for n, v in zip(PARTS, values, strict=True)}
+                yield Split(
+                    vein, smaller.balloon, larger.balloon, closure,
+                    int((mine & np.isfinite(parts).all(axis=1)).sum()),
+                    basis,
+                    {n: _mean(parts[mine, k], cohort.case[mine]) for k, n in enumerate(PARTS)},
+                    counts,
+                    exact_paired(counts["only smaller"], counts["only larger"]),
+                )  # fmt: skip
+
+
+# ---- differences ----------------------------------------------------------------------------
+
+
+def _differences(cohort: Cohort) -> Iterator[Difference]:
+    measures = (*PAIRED, *(f"distance_{name}_mm" for name in cohort.structures))
+    for smaller, larger in pairwise(cohort.sizes):
+        for measure in measures:
+            gaps = larger.numbers[measure] - smaller.numbers[measure]
+            for vein, mine in vein_groups(cohort):
+                values = gaps[mine]
+                known = values[np.isfinite(values)]
+                if not len(known):
+                    continue
+                yield Difference(
+                    vein, smaller.balloon, larger.balloon, measure, len(known),
+                    _mean(values, cohort.case[mine]),
+                    float(known.std(ddof=1)) if len(known) > 1 else None,
+                    float(np.median(known)),
+                )  # fmt: skip
+
+
+# ---- leaks ----------------------------------------------------------------------------------
+
+
+def _leak_shares(cohort: Cohort) -> Iterator[LeakShare]:
+    leaks = cohort.leaks
+    names = [name for name, _ in vein_groups(cohort)]
+    for vein in names:
+        for size in cohort.sizes:
+            mine = leaks.balloon == size.balloon
+            if vein != "all":
+                mine &= leaks.vein == vein
+            sides, counts = np.unique(leaks.side[mine], return_counts=True)
+            total = int(counts.sum())
+            for side, count in sorted(zip(sides.tolist(), counts.tolist(), strict=True),
+                                      key=lambda item: (-item[1], item[0])):  # fmt: skip
+                yield LeakShare(vein, size.balloon, side, count, total, wilson(count, total))
+
+
+def _roses(cohort: Cohort) -> Iterator[Rose]:
+    leaks = cohort.leaks
+    for vein, _ in vein_groups(cohort)[1:]:
+        of_vein = leaks.vein == vein
+        if not of_vein.any():
+            continue
+        words = tuple(_usual_side(cohort, of_vein, hour) for hour in range(HOURS))
+        for size in cohort.sizes:
+            mine = of_vein & (leaks.balloon == size.balloon)
+            hours = np.round(leaks.clock_h[mine]).astype(int) % HOURS
+            counts = np.bincount(hours, minlength=HOURS)
+            yield Rose(vein, size.balloon, tuple(int(n) for n in counts), words)
+
+
+def _usual_side(cohort: Cohort, of_vein: BoolArray, hour: int) -> str:
+    """Return the words that leaks at an hour of a vein most often have; empty without a leak."""
+    leaks = cohort.leaks
+    near = of_vein & (np.round(leaks.clock_h).astype(int) % HOURS == hour)
+    words, counts = np.unique(leaks.side[near], return_counts=True)
+    return str(words[np.argmax(counts)]) if len(words) else ""
+
+
+# ---- what goes with a leak ------------------------------------------------------------------
+
+
+def _predictors(cohort: Cohort) -> Iterator[Predictor]:
+    for size in cohort.sizes:
+        closed = size.numbers["occluded"]
+        for measure in PREDICTORS:
+            values = cohort.anatomy.get(measure, size.numbers.get(measure))
+            assert values is not None
+            for vein, mine in vein_groups(cohort):
+                known = mine & np.isfinite(values) & np.isfinite(closed)
+                leaking = closed[known] < 0.5
+                few = min(int(leaking.sum()), int((~leaking).sum()))
+                x = values[known]
+                if few < FEWEST_IN_GROUP or np.ptp(x) == 0:
+                    continue
+                yield Predictor(
+                    vein, size.balloon, measure, int(leaking.sum()), int((~leaking).sum()),
+                    float(x[leaking].mean()), float(x[~leaking].mean()),
+                    standardised_difference(x, leaking),
+                    clustered_superiority(x, leaking, cohort.case[known].tolist()),
+                )  # fmt: skip
+
+
+# ---- remarks --------------------------------------------------------------------------------
+
+
+def _remarks(cohort: Cohort, splits: tuple[Split, ...]) -> Iterator[str]:
+    if cohort.failed:
+        yield f"{cohort.failed} of {cohort.cases} cases failed and are in no figure"
+    bases = {split.basis for split in splits}
+    if "product" in bases:
+        yield (
+            "the sizes' probabilities are multiplied as if they shared nothing; what they share of "
+            "the patient makes both and neither likelier than told"
+        )
+    if "single seat" in bases:
+        yield (
+            "there is no probability over tries (setting margin.samples): every vein counts by its "
+            "single seat, which says nothing about how sure it is"
+        )
+    if len(cohort.sizes) == 1:
+        yield "there is one size only, so no sizes are compared"
+    if cohort.cases - cohort.failed < 20:
+        yield (
+            f"{cohort.cases - cohort.failed} cases: too few for conclusions; intervals clustered "
+            "by case are too narrow then"
+        )

@@ -1,0 +1,270 @@
+"""Writes the summary of a cohort: tables as CSV, and one page with plots."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from veinfit.cohort.statistics import Interval
+from veinfit.cohort.summary import PARTS, TRADE, Predictor, Split, Summary
+from veinfit.cohort.summary_plots import (
+    closure_plot,
+    difference_plot,
+    gain_words,
+    is_trade,
+    predictor_plot,
+    rose_plot,
+    split_plot,
+    title,
+)
+from veinfit.io.output import staged_output
+from veinfit.io.results import csv_table
+from veinfit.report.study_page import Page, Section, Table, number, span, write_study_page
+
+PAGE = "summary.html"
+BASES = {
+    "tries": "probabilities over tries, multiplied for each draw of what the sizes share",
+    "product": "probabilities over tries, multiplied as if the sizes shared nothing",
+    "single seat": "the single seat of each size",
+}
+
+
+def write_summary(summary: Summary, out: Path) -> tuple[str, ...]:
+    """Write tables and page into a folder, all at once; return the names of the files."""
+    tables = summary_tables(summary)
+    content = {f"{name}.csv": csv_table(columns, rows) for name, (columns, rows) in tables.items()}
+    content[PAGE] = write_study_page(_page(summary)).encode()
+    with staged_output(out) as stage:
+        for name, data in content.items():
+            (stage / name).write_bytes(data)
+    return tuple(sorted(content))
+
+
+def summary_tables(
+    summary: Summary,
+) -> dict[str, tuple[tuple[str, ...], list[dict[str, Any]]]]:
+    """Return every table by name: its columns and rows."""
+    rates = [
+        {
+            "vein": r.vein, "balloon": r.balloon, "closure": r.closure, "number": r.number,
+            "closed": r.closed, "not_assessed": r.not_assessed, "passes_through": r.through,
+            "cannot_reach": r.out_of_reach, **_spread("seat_share", r.seat),
+            **_spread("expected", r.expected),
+        }
+        for r in summary.rates
+    ]  # fmt: skip
+    splits = [
+        {
+            "vein": s.vein, "smaller": s.smaller, "larger": s.larger, "closure": s.closure,
+            "number": s.number, "basis": s.basis,
+            **{k: v for part in PARTS for k, v in _spread(_name(part), s.parts[part]).items()},
+            **{f"seats_{_name(part)}": s.counts[part] for part in PARTS},
+            "seats_exact_p": s.p,
+        }
+        for s in summary.splits
+    ]  # fmt: skip
+    differences = [
+        {
+            "vein": d.vein, "smaller": d.smaller, "larger": d.larger, "measure": d.measure,
+            "number": d.number, **_spread("mean", d.mean), "sd": d.sd, "median": d.median,
+        }
+        for d in summary.differences
+    ]  # fmt: skip
+    leaks = [
+        {
+            "vein": k.vein, "balloon": k.balloon, "side": k.side, "leaks": k.leaks, "of": k.of,
+            **_spread("share", k.share),
+        }
+        for k in summary.leaks
+    ]  # fmt: skip
+    hours = [
+        {"vein": r.vein, "balloon": r.balloon, "hour": h or 12, "leaks": n, "side": r.words[h]}
+        for r in summary.roses
+        for h, n in enumerate(r.counts)
+    ]
+    predictors = [
+        {
+            "vein": p.vein, "balloon": p.balloon, "measure": p.measure, "leaking": p.leaking,
+            "occluded": p.occluded, "mean_leaking": p.mean_leaking,
+            "mean_occluded": p.mean_occluded, "hedges_g": p.effect,
+            **_spread("superiority", p.superiority),
+        }
+        for p in summary.predictors
+    ]  # fmt: skip
+    found: dict[str, list[dict[str, Any]]] = {
+        "closure": rates,
+        "split": splits,
+        "differences": differences,
+        "leak_sides": leaks,
+        "leak_hours": hours,
+        "predictors": predictors,
+    }
+    return {name: (tuple(rows[0]) if rows else ("vein",), rows) for name, rows in found.items()}
+
+
+def _name(part: str) -> str:
+    return part.replace(" ", "_")
+
+
+def _spread(name: str, found: Interval) -> Mapping[str, float | None]:
+    return {name: found.value, f"{name}_low": found.low, f"{name}_high": found.high}
+
+
+# ---- page -----------------------------------------------------------------------------------
+
+
+def _page(summary: Summary) -> Page:
+    cohort = summary.cohort
+    sizes = ", ".join(size.balloon for size in cohort.sizes)
+    basis = (
+        f"{cohort.cases} cases, {len(cohort.vein)} veins; balloons {sizes}; approach "
+        f"{cohort.approach}.",
+        "Intervals hold 95 % and are clustered by case where veins of one case are added up. They "
+        "carry the number of cases alone: not the error of the model, which has not been measured.",
+    )
+    sections = [
+        _closure(summary),
+        _split(summary),
+        _differences(summary),
+        _leaks(summary),
+        _predictors(summary),
+    ]
+    return Page("Summary of a cohort", basis, summary.remarks, sections)
+
+
+def _closure(summary: Summary) -> Section:
+    rows = [
+        (
+            r.vein,
+            r.balloon,
+            r.closure,
+            f"{r.closed} of {r.number}",
+            f"{number(r.seat.value)} ({span(r.seat.low, r.seat.high)})",
+            f"{number(r.expected.value)} ({span(r.expected.low, r.expected.high)})",
+            str(r.through),
+            str(r.out_of_reach),
+            str(r.not_assessed),
+        )
+        for r in summary.rates
+    ]
+    columns = ("vein", "balloon", "closure", "single seats", "share", "expected over tries",
+               "passes through", "cannot reach", "not assessed")  # fmt: skip
+    return Section(
+        "Closure",
+        (
+            "Occluded: a closed line of contact, what contrast shows. Sealed: the same in cold "
+            "contact, what ablates. A balloon that passes through or cannot reach does not close.",
+        ),
+        [closure_plot(summary, "occluded"), closure_plot(summary, "sealed")],
+        [Table("Closure by vein and size; Wilson intervals of single veins", columns, rows)],
+    )
+
+
+def _split(summary: Summary) -> Section:
+    splits = [s for s in summary.splits if s.number]
+    if not splits:
+        return Section("What the second size adds", ("There are no two sizes to compare.",))
+    figures = [f for c in ("occluded", "sealed") if (f := split_plot(summary, c)) is not None]
+    columns = ("vein", "closure", *(_titled(part, splits[0]) for part in PARTS), "veins",
+               "single seats that differ", "exact p")  # fmt: skip
+    rows = [
+        (
+            s.vein,
+            s.closure,
+            *(f"{number(i.value)} ({span(i.low, i.high)})" for i in _parts(s)),
+            str(s.number),
+            f"{s.counts['only smaller']} only {s.smaller}, "
+            f"{s.counts['only larger']} only {s.larger}",
+            "–" if s.p is None else f"{s.p:.3g}",
+        )
+        for s in splits
+    ]
+    if is_trade(summary):
+        rows.append(
+            ("common practice", "occluded", *(number(TRADE[part]) for part in PARTS), "–", "–", "–")
+        )
+    gains = [gain_words(s) for s in splits if s.closure == "occluded" and s.vein != "all"]
+    text = (
+        "Expected shares rest on " + " and ".join(BASES[b] for b in dict.fromkeys(s.basis
+        for s in splits)) + ". The exact test is McNemar's, of the single seats of the same veins; "
+        "over all veins it takes the veins of one case for independent, and no allowance is made for "
+        "the number of tests.",
+        "Occluded in one try of each: " + "; ".join(gains) + ".",
+    )  # fmt: skip
+    return Section("What the second size adds", text, figures, [Table("Split", columns, rows)])
+
+
+def _titled(part: str, split: Split) -> str:
+    return part.replace("smaller", split.smaller).replace("larger", split.larger)
+
+
+def _parts(split: Split) -> Iterable[Interval]:
+    return (split.parts[part] for part in PARTS)
+
+
+def _differences(summary: Summary) -> Section:
+    figure = difference_plot(summary)
+    if figure is None:
+        return Section("Differences", ("There are no two sizes to compare.",))
+    rows = [
+        (
+            d.vein,
+            title(d.measure),
+            f"{d.larger} less {d.smaller}",
+            str(d.number),
+            f"{number(d.mean.value)} ({span(d.mean.low, d.mean.high)})",
+            number(d.sd),
+            number(d.median),
+        )
+        for d in summary.differences
+    ]
+    columns = ("vein", "measure", "difference", "veins", "mean", "SD", "median")
+    return Section("Differences", (), [figure], [Table("Paired differences", columns, rows)])
+
+
+def _leaks(summary: Summary) -> Section:
+    figure = rose_plot(summary.roses)
+    if figure is None:
+        return Section("Where leaks are", ("There is no leak.",))
+    rows = [
+        (k.vein, k.balloon, k.side, f"{k.leaks} of {k.of}",
+         f"{number(k.share.value)} ({span(k.share.low, k.share.high)})")
+        for k in summary.leaks
+    ]  # fmt: skip
+    columns = ("vein", "balloon", "side", "leaks", "share")
+    caption = "Leaks by side, in words; intervals take leaks for independent"
+    return Section("Where leaks are", (), [figure], [Table(caption, columns, rows)])
+
+
+def _predictors(summary: Summary) -> Section:
+    figure = predictor_plot(summary.predictors)
+    if figure is None:
+        return Section(
+            "What goes with a leak",
+            ("Too few veins leak, or too few are occluded, to tell what goes with a leak.",),
+        )
+    rows = [_predictor_row(p) for p in summary.predictors]
+    columns = ("vein", "balloon", "measure", "leaking", "occluded", "mean leaking",
+               "mean occluded", "Hedges' g", "superiority")  # fmt: skip
+    text = (
+        "Of single seats that do not occlude. Over all veins a measure also tells which vein it "
+        "is; the rows of single veins are free of that. Measures go together, and what goes with a "
+        "leak need not cause it.",
+    )
+    return Section("What goes with a leak", text, [figure], [Table("Measures", columns, rows)])
+
+
+def _predictor_row(p: Predictor) -> Sequence[str]:
+    found = p.superiority
+    return (
+        p.vein,
+        p.balloon,
+        title(p.measure),
+        str(p.leaking),
+        str(p.occluded),
+        number(p.mean_leaking, 1),
+        number(p.mean_occluded, 1),
+        number(p.effect),
+        f"{number(found.value)} ({span(found.low, found.high)})",
+    )

@@ -1,0 +1,276 @@
+"""The plots of a cohort's summary: told apart by marker and hatch, not by colour alone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from veinfit.cohort.statistics import Interval
+from veinfit.cohort.summary import (
+    HOURS,
+    PARTS,
+    TRADE,
+    TRADE_SIZES_MM,
+    Difference,
+    Predictor,
+    Rate,
+    Rose,
+    Split,
+    Summary,
+)
+from veinfit.report.charts import SERIES
+from veinfit.report.colours import INK, MUTED
+from veinfit.report.study_page import Figure, number, picture, plot, span
+
+MARKERS = ("o", "s", "^", "D")
+PART_FILLS = (
+    ("#0d5563", ""), ("#d9632a", "//"), ("#8fb8d9", ".."), ("#e6e6e6", ""),
+)  # fmt: skip
+"""Colour and hatch of only smaller, only larger, both, neither."""
+ROSES_A_ROW = 4
+QUARTERS = {
+    "L": {0: "superior", 3: "anterior", 6: "inferior", 9: "posterior"},
+    "R": {0: "superior", 3: "posterior", 6: "inferior", 9: "anterior"},
+}
+"""What the quarters of the clock are called on left and right veins."""
+TITLES = {
+    "depth_mm": "depth, mm",
+    "antral_area_mm2": "antral area, mm²",
+    "contact_area_mm2": "cold contact, mm²",
+    "leak_width_mm": "leak width, mm",
+    "ovality": "ovality of the ostium",
+    "d_area_mm": "d_area of the ostium, mm",
+    "takeoff_wall_deg": "take-off from the wall, °",
+    "takeoff_frontal_deg": "take-off, frontal, °",
+    "takeoff_transverse_deg": "take-off, transverse, °",
+    "ridge_mm": "narrowest ridge, mm",
+    "misalignment_deg": "misalignment, °",
+}
+
+
+def title(measure: str) -> str:
+    """Return a measure's name as the page shows it."""
+    if measure.startswith("distance_"):
+        name = measure.removeprefix("distance_").removesuffix("_mm").replace("_", " ")
+        return f"distance to the {name}, mm"
+    return TITLES.get(measure, measure)
+
+
+def _colour(index: int) -> str:
+    return SERIES[index % len(SERIES)][0]
+
+
+def _points(
+    axes: object, places: Sequence[float], found: Sequence[Interval], index: int, label: str
+) -> None:
+    """Draw values with their intervals, sideways."""
+    y = np.array(places)
+    x = np.array([math.nan if i.value is None else i.value for i in found])
+    low = np.array([v if i.low is None else i.low for v, i in zip(x, found, strict=True)])
+    high = np.array([v if i.high is None else i.high for v, i in zip(x, found, strict=True)])
+    axes.errorbar(  # type: ignore[attr-defined]
+        x, y, xerr=np.maximum([x - low, high - x], 0.0), fmt=MARKERS[index % len(MARKERS)],
+        color=_colour(index), capsize=3, label=label,
+    )  # fmt: skip
+
+
+def closure_plot(summary: Summary, closure: str) -> Figure:
+    """Draw how often each size closes each vein."""
+    rates = [r for r in summary.rates if r.closure == closure]
+    veins = list(dict.fromkeys(r.vein for r in rates))
+    told = any(r.expected.value is not None for r in rates)
+    with plot(8.0, 1.2 + 0.45 * len(veins)) as (drawing, axes):
+        for k, size in enumerate(summary.cohort.sizes):
+            mine = [r for r in rates if r.balloon == size.balloon]
+            places = [veins.index(r.vein) + 0.18 * (k - 0.5) for r in mine]
+            _points(axes, places, [_rate(r, told) for r in mine], k, size.balloon)
+        axes.set_yticks(range(len(veins)), veins)
+        axes.set(xlim=(0, 1), ylim=(len(veins) - 0.5, -0.5))
+        axes.set_xlabel(
+            f"mean probability that one try leaves the vein {closure}" if told
+            else f"share of veins {closure} by the single seat"
+        )  # fmt: skip
+        axes.legend(loc="center left", bbox_to_anchor=(1.0, 0.5))
+        source = picture(drawing)
+    words = "; ".join(f"{r.vein} {r.balloon} {number(_rate(r, told).value)}" for r in rates)
+    basis = "mean over veins of the probability over tries" if told else "single seats"
+    return Figure(
+        f"Veins {closure}", source, f"{closure.capitalize()}: {basis}, with 95 % intervals.", words
+    )
+
+
+def _rate(rate: Rate, told: bool) -> Interval:
+    return rate.expected if told else rate.seat
+
+
+def split_plot(summary: Summary, closure: str) -> Figure | None:
+    """Draw what two sizes close between them, vein by vein, beside the trade's figures."""
+    splits = [s for s in summary.splits if s.closure == closure and s.number]
+    if not splits:
+        return None
+    pairs = list(dict.fromkeys((s.smaller, s.larger) for s in splits))
+    rows = [
+        (f"{s.vein} ({s.number})" if len(pairs) == 1 else f"{s.vein} {s.smaller}/{s.larger}", s)
+        for s in splits
+    ]
+    trade = closure == "occluded" and is_trade(summary)
+    labels = [name for name, _ in rows] + (["common practice"] if trade else [])
+    with plot(8.6, 1.4 + 0.42 * len(labels)) as (drawing, axes):
+        left = np.zeros(len(labels))
+        for part, (colour, hatch) in zip(PARTS, PART_FILLS, strict=True):
+            shares = [s.parts[part].value or 0.0 for _, s in rows]
+            shares += [TRADE[part]] if trade else []
+            axes.barh(
+                range(len(labels)), shares, left=left, color=colour, hatch=hatch,
+                edgecolor=INK, linewidth=0.6, label=_part_words(part, pairs),
+            )  # fmt: skip
+            for y, (start, width) in enumerate(zip(left, shares, strict=True)):
+                if width > 0.07:
+                    white = colour == PART_FILLS[0][0]
+                    axes.text(
+                        start + width / 2, y, f"{width:.2f}", ha="center", va="center",
+                        color="white" if white else INK,
+                        bbox=None if white else {"facecolor": "white", "alpha": 0.75,
+                                                 "linewidth": 0, "pad": 1.0},
+                    )  # fmt: skip
+            left = left + np.array(shares)
+        axes.set_yticks(range(len(labels)), labels)
+        axes.set(xlim=(0, 1), ylim=(len(labels) - 0.5, -0.5), xlabel="expected share of veins")
+        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, fontsize=9.5)
+        source = picture(drawing)
+    words = "; ".join(
+        f"{name}: " + ", ".join(f"{part} {number(s.parts[part].value)}" for part in PARTS)
+        for name, s in rows
+    )
+    caption = (
+        f"{closure.capitalize()}: expected over tries, then over veins; the number of veins in "
+        "brackets."
+    )
+    if trade:
+        caption += (
+            " The figures of common practice have no source; the defaults of the model are chosen "
+            "with an eye on them, so that meeting them is no evidence."
+        )
+    return Figure(f"Which size leaves a vein {closure}", source, caption, words)
+
+
+def is_trade(summary: Summary) -> bool:
+    sizes = tuple(size.diameter_mm for size in summary.cohort.sizes)
+    return sizes == TRADE_SIZES_MM
+
+
+def _part_words(part: str, pairs: Sequence[tuple[str, str]]) -> str:
+    if len(pairs) > 1:
+        return part
+    return part.replace("smaller", pairs[0][0]).replace("larger", pairs[0][1])
+
+
+def difference_plot(summary: Summary) -> Figure | None:
+    """Draw the paired differences of two sizes."""
+    found = summary.differences
+    pair = next(iter(dict.fromkeys((d.smaller, d.larger) for d in found)), None)
+    if pair is None:
+        return None
+    mine = [d for d in found if (d.smaller, d.larger) == pair]
+    measures = [m for m in dict.fromkeys(d.measure for d in mine) if m != "contact_area_mm2"]
+    veins = list(dict.fromkeys(d.vein for d in mine))
+    with plot(3.1 * len(measures) + 0.6, 1.3 + 0.4 * len(veins), len(measures), sharey=True,
+              squeeze=False) as (drawing, grid):  # fmt: skip
+        for axes, measure in zip(grid[0], measures, strict=True):
+            of = {d.vein: d for d in mine if d.measure == measure}
+            axes.axvline(0.0, color=MUTED, linewidth=1)
+            places = [float(veins.index(v)) for v in of]
+            _points(axes, places, [d.mean for d in of.values()], 0, "")
+            axes.set_xlabel(title(measure))
+            axes.set_ylim(len(veins) - 0.5, -0.5)
+        grid[0][0].set_yticks(range(len(veins)), veins)
+        source = picture(drawing)
+    return Figure(
+        f"{pair[1]} less {pair[0]}",
+        source,
+        f"Mean difference, {pair[1]} less {pair[0]}, in veins where both are seated, with 95 % "
+        "intervals clustered by case. Less depth is farther back toward the atrium.",
+        "; ".join(_difference_words(d) for d in mine if d.vein == "all"),
+    )
+
+
+def _difference_words(d: Difference) -> str:
+    return f"{title(d.measure)}: {number(d.mean.value)} ({span(d.mean.low, d.mean.high)})"
+
+
+def rose_plot(roses: Sequence[Rose]) -> Figure | None:
+    """Draw the leaks of each vein by the hour, seen from the atrium."""
+    veins = [v for v in dict.fromkeys(r.vein for r in roses)
+             if sum(sum(r.counts) for r in roses if r.vein == v) > 0]  # fmt: skip
+    if not veins:
+        return None
+    rows = math.ceil(len(veins) / ROSES_A_ROW)
+    columns = min(len(veins), ROSES_A_ROW)
+    with plot(3.1 * columns, 3.5 * rows + 0.3, 0) as (drawing, _):
+        for k, vein in enumerate(veins):
+            axes = drawing.add_subplot(rows, columns, k + 1, projection="polar")
+            axes.set_theta_zero_location("N")
+            axes.set_theta_direction(-1)
+            mine = [r for r in roses if r.vein == vein]
+            width = 2 * math.pi / HOURS / max(len(mine), 1) * 0.9
+            for j, rose in enumerate(mine):
+                at = 2 * math.pi * np.arange(HOURS) / HOURS + (j - (len(mine) - 1) / 2) * width
+                hatch = PART_FILLS[1][1] if j else ""
+                axes.bar(at, rose.counts, width=width, color=_colour(j), hatch=hatch,
+                         edgecolor="white", linewidth=0.4, label=rose.balloon)  # fmt: skip
+            words = QUARTERS.get(vein[0], {})
+            names = [f"{h or 12}" + (f"\n{words[h]}" if h in words else "") for h in range(HOURS)]
+            axes.set_xticks(2 * math.pi * np.arange(HOURS) / HOURS, names, fontsize=8.5)
+            axes.set_title(f"{vein} ({sum(sum(r.counts) for r in mine)} leaks)", fontsize=11)
+            top = max(max(r.counts) for r in mine)
+            axes.set_yticks(np.unique(np.ceil(np.linspace(0, top, 4)[1:])))
+            axes.tick_params(axis="y", labelsize=8)
+        handles, names = drawing.axes[0].get_legend_handles_labels()
+        drawing.legend(handles, names, loc="outside lower center", ncols=len(names))
+        source = picture(drawing)
+    return Figure(
+        "Where leaks are",
+        source,
+        "Leaks by the hour of the clock, looking from the atrium into the vein; 12 is cranial. The "
+        "same hour means another side in another vein, so veins are added up in words only.",
+        "; ".join(f"{r.vein} {r.balloon}: " + ", ".join(f"{h or 12} h {n}"
+                  for h, n in enumerate(r.counts) if n) for r in roses),
+    )  # fmt: skip
+
+
+def predictor_plot(predictors: Sequence[Predictor]) -> Figure | None:
+    """Draw how anatomical measures go with a leak, over all veins."""
+    mine = [p for p in predictors if p.vein == "all"]
+    if not mine:
+        return None
+    measures = list(dict.fromkeys(p.measure for p in mine))
+    sizes = list(dict.fromkeys(p.balloon for p in mine))
+    with plot(8.6, 1.2 + 0.5 * len(measures)) as (drawing, axes):
+        axes.axvline(0.5, color=MUTED, linewidth=1)
+        for k, balloon in enumerate(sizes):
+            of = [p for p in mine if p.balloon == balloon]
+            places = [measures.index(p.measure) + 0.2 * (k - (len(sizes) - 1) / 2) for p in of]
+            _points(axes, places, [p.superiority for p in of], k, balloon)
+        axes.set_yticks(range(len(measures)), [title(m) for m in measures])
+        axes.set(xlim=(0, 1), ylim=(len(measures) - 0.5, -0.5))
+        axes.set_xlabel("chance that a leaking vein has the greater value than an occluded one")
+        axes.legend(loc="center left", bbox_to_anchor=(1.0, 0.5))
+        source = picture(drawing)
+    return Figure(
+        "What goes with a leak",
+        source,
+        "0.5: the measure tells nothing; above, leaking veins have the greater values. 95 % "
+        "intervals, clustered by case, one measure at a time.",
+        "; ".join(f"{title(p.measure)}, {p.balloon}: {number(p.superiority.value)}" for p in mine),
+    )
+
+
+def gain_words(split: Split) -> str:
+    """Say in a sentence what the larger size adds."""
+    gain = split.gain
+    return (
+        f"{split.vein}: {split.larger} adds {number(gain.value)} "
+        f"({span(gain.low, gain.high)}) to {split.smaller} alone"
+    )

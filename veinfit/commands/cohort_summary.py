@@ -1,0 +1,70 @@
+"""``cohort summary``: what a cohort shows, as tables and plots."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+from veinfit.commands.exits import EXIT_DONE
+from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned
+
+if TYPE_CHECKING:
+    from veinfit.cohort.summary import Summary
+
+
+def add(commands: Commands) -> None:
+    """Add ``cohort summary`` to the group."""
+    parser = commands.add_parser(
+        "summary",
+        help="sum up what cohort run wrote",
+        description="Closure of every vein and size, what the second size adds, differences, "
+        "where leaks are and what goes with them.",
+        allow_abbrev=False,
+    )
+    parser.set_defaults(run=run)
+    option = parser.add_argument
+    option("cohort", metavar="DIR", type=Path, help="folder that cohort run wrote")
+    option("--out", metavar="DIR", type=Path, required=True, help="folder for tables and page")
+    option(
+        "--approach",
+        choices=("coaxial", "transseptal"),
+        help="which approach (default: transseptal where the cohort has it)",
+    )
+    add_loudness(parser)
+
+
+def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
+    """Run ``cohort summary`` and return its exit code."""
+    from veinfit.cohort.summary import summarise
+    from veinfit.cohort.summary_data import read_cohort
+    from veinfit.cohort.summary_page import write_summary
+    from veinfit.io.output import check_output
+
+    check_output(arguments.out)
+    summary = summarise(read_cohort(arguments.cohort, arguments.approach))
+    files = write_summary(summary, arguments.out)
+    if not arguments.quiet:
+        print(_summary(summary))
+        print(f"Written to {arguments.out}:")
+        print("\n".join(f"  {name}" for name in files))
+        print(f"\n{CAUTION}")
+    return EXIT_DONE
+
+
+def _summary(summary: Summary) -> str:
+    """Return the split over all veins and each vein, and the cautions."""
+    from veinfit.cohort.summary import PARTS
+    from veinfit.report.study_page import number
+
+    lines = [f"{summary.cohort.cases} cases, {len(summary.cohort.vein)} veins"]
+    splits = [s for s in summary.splits if s.closure == "occluded" and s.number]
+    if splits:
+        rows: list[tuple[str, ...]] = [("vein", "smaller", "larger", *PARTS, "veins")]
+        rows += [
+            (s.vein, s.smaller, s.larger, *(number(s.parts[p].value) for p in PARTS), str(s.number))
+            for s in splits
+        ]
+        lines += ["expected share of veins occluded by", *aligned(rows)]
+    lines += [f"caution: {text}" for text in summary.remarks]
+    return "\n".join([*lines, ""])
