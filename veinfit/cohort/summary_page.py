@@ -184,12 +184,12 @@ def _split(summary: Summary) -> Section:
         rows.append(
             ("common practice", "occluded", *(number(TRADE[part]) for part in PARTS), "–", "–", "–")
         )
+    bases = " and ".join(BASES[basis] for basis in dict.fromkeys(s.basis for s in splits))
     gains = [gain_words(s) for s in splits if s.closure == "occluded" and s.vein != "all"]
     text = (
-        "Expected shares rest on " + " and ".join(BASES[b] for b in dict.fromkeys(s.basis
-        for s in splits)) + ". The exact test is McNemar's, of the single seats of the same veins; "
-        "over all veins it takes the veins of one case for independent, and no allowance is made for "
-        "the number of tests.",
+        f"Expected shares rest on {bases}. The exact test is McNemar's, of the single seats of "
+        "the same veins; over all veins it takes the veins of one case for independent, and no "
+        "allowance is made for the number of tests.",
         "Occluded in one try of each: " + "; ".join(gains) + ".",
     )  # fmt: skip
     return Section("What the second size adds", text, figures, [Table("Split", columns, rows)])

@@ -157,6 +157,7 @@ def split_plot(summary: Summary, closure: str) -> Figure | None:
 
 
 def is_trade(summary: Summary) -> bool:
+    """Tell whether the sizes are those that the figures of common practice are about."""
     sizes = tuple(size.diameter_mm for size in summary.cohort.sizes)
     return sizes == TRADE_SIZES_MM
 
