@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from textwrap import wrap
 
 import numpy as np
 
@@ -29,6 +30,8 @@ PART_FILLS = (
     ("#0d5563", ""), ("#d9632a", "//"), ("#8fb8d9", ".."), ("#e6e6e6", ""),
 )  # fmt: skip
 """Colour and hatch of only smaller, only larger, both, neither."""
+LABEL_LETTERS = 26
+"""A label below a narrow plot is broken after so many."""
 ROSES_A_ROW = 4
 QUARTERS = {
     "L": {0: "superior", 3: "anterior", 6: "inferior", 9: "posterior"},
@@ -184,7 +187,7 @@ def difference_plot(summary: Summary) -> Figure | None:
             axes.axvline(0.0, color=MUTED, linewidth=1)
             places = [float(veins.index(v)) for v in of]
             _points(axes, places, [d.mean for d in of.values()], 0, "")
-            axes.set_xlabel(title(measure))
+            axes.set_xlabel("\n".join(wrap(title(measure), LABEL_LETTERS)))
             axes.set_ylim(len(veins) - 0.5, -0.5)
         grid[0][0].set_yticks(range(len(veins)), veins)
         source = picture(drawing)
@@ -228,6 +231,7 @@ def rose_plot(roses: Sequence[Rose]) -> Figure | None:
             top = max(max(r.counts) for r in mine)
             axes.set_yticks(np.unique(np.ceil(np.linspace(0, top, 4)[1:])))
             axes.tick_params(axis="y", labelsize=8)
+            axes.tick_params(axis="x", pad=7)
         handles, names = drawing.axes[0].get_legend_handles_labels()
         drawing.legend(handles, names, loc="outside lower center", ncols=len(names))
         source = picture(drawing)

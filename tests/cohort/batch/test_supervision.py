@@ -10,6 +10,7 @@ import pytest
 from cohort.batch.fake_cases import calls
 
 from veinfit.cohort.batch.supervise import CaseProcess, ProcessDied, ProcessHung
+from veinfit.errors import InputError
 
 
 def reasons(out):
@@ -86,3 +87,10 @@ def test_cost_is_told_beside_the_tables(folder, run, tmp_path):
     assert cost["crash-1"] == ["", "", ""]
     assert 0.2 <= float(cost["good-1"][0]) < 2.0
     assert 5.0 < float(cost["good-1"][2]) < 1000.0
+
+
+def test_worker_that_cannot_start_ends_the_run_and_fails_no_case(folder, run, tmp_path):
+    inputs, out = folder(["good-1", "good-2"]), tmp_path / "out"
+    with pytest.raises(InputError, match=r"cannot be started \(exit code 1\)"):
+        run(inputs, out, function="nowhere:work")
+    assert run(inputs, out).failed_cases == 0

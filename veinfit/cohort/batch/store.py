@@ -94,12 +94,13 @@ class Store:
         self.journal(shard).unlink(missing_ok=True)
 
     def _write(self, path: Path, content: pa.Table) -> None:
+        import pyarrow as pa
         import pyarrow.parquet as pq
 
-        def write(temporary: Path) -> None:
-            pq.write_table(content, temporary, compression="zstd")
-
-        replace_file(path, write)
+        # In memory first: Arrow's own errors do not tell a full disk from others.
+        made = pa.BufferOutputStream()
+        pq.write_table(content, made, compression="zstd")
+        replace_file(path, lambda temporary: temporary.write_bytes(made.getvalue()))
 
     def unpack(self, shard: int, homes: dict[str, int], leave: Iterable[str] = ()) -> None:
         """Put a part's cases back into journals, and take the part away.

@@ -21,6 +21,8 @@ from typing import Any
 
 import veinfit
 from veinfit.cohort.batch.plan import RunPlan, Task
+from veinfit.cohort.batch.worker import READY
+from veinfit.errors import InputError
 
 ASSESS = "veinfit.cohort.batch.worker:assess_case"
 """What a worker does with a job."""
@@ -79,8 +81,22 @@ class CaseProcess:
         ------
         ProcessDied, ProcessHung
             The process is then gone; the next job gets a new one.
+        InputError
+            No process can be started at all.
         """
         process = self._ready()
+        line, hung = self._exchange(process, json.dumps(job).encode() + b"\n")
+        if line.endswith(b"\n") and not hung:
+            self._done += 1
+            answer: Answer = json.loads(line)
+            return answer
+        self._end()
+        if hung:
+            raise ProcessHung
+        raise ProcessDied(_cause(process.returncode))
+
+    def _exchange(self, process: subprocess.Popen[bytes], text: bytes) -> tuple[bytes, bool]:
+        """Say something to a process; return its line, and whether it had to be ended."""
         assert process.stdin is not None and process.stdout is not None
         hung = threading.Event()
 
@@ -94,19 +110,11 @@ class CaseProcess:
         try:
             # A process that died between two jobs is found out here or by the empty answer.
             with contextlib.suppress(OSError):
-                process.stdin.write(json.dumps(job).encode() + b"\n")
+                process.stdin.write(text)
                 process.stdin.flush()
-            line = process.stdout.readline()
+            return process.stdout.readline(), hung.is_set()
         finally:
             watch.cancel()
-        if line.endswith(b"\n") and not hung.is_set():
-            self._done += 1
-            answer: Answer = json.loads(line)
-            return answer
-        self._end()
-        if hung.is_set():
-            raise ProcessHung
-        raise ProcessDied(_cause(process.returncode))
 
     def close(self) -> None:
         """End the process, whatever it is doing."""
@@ -115,20 +123,38 @@ class CaseProcess:
         self._end()
 
     def _ready(self) -> subprocess.Popen[bytes]:
+        """Return the process, started if need be."""
         if self._done >= CASES_A_PROCESS:
             self._end()
+        if self._process is not None:
+            return self._process
+        cause = ""
+        for _ in range(ATTEMPTS):
+            process = self._start()
+            line, hung = self._exchange(process, b"")
+            if line == READY and not hung:
+                return process
+            self._end()
+            if self._closed:
+                raise ProcessDied("stopped")
+            cause = "it did not answer" if hung else _cause(process.returncode)
+        raise InputError(
+            f"worker processes cannot be started ({cause}); see what "
+            f"{' '.join(self._command[:3])} says"
+        )
+
+    def _start(self) -> subprocess.Popen[bytes]:
         with self._lock:
             if self._closed:
                 raise ProcessDied("stopped")
-            if self._process is None:
-                self._done = 0
-                self._process = subprocess.Popen(
-                    self._command,
-                    stdin=subprocess.PIPE,
-                    stdout=subprocess.PIPE,
-                    stderr=subprocess.DEVNULL,
-                    env=_environment(),
-                )
+            self._done = 0
+            self._process = subprocess.Popen(
+                self._command,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                env=_environment(),
+            )
             return self._process
 
     def _end(self) -> None:

@@ -1,8 +1,8 @@
 """The process that works on cases: reads jobs from a pipe, answers with rows.
 
-Started as ``python -m veinfit.cohort.batch.worker MODULE:FUNCTION LIMIT_S``; a job and
-an answer are a line of JSON each. It ends with the pipe: when the process that started
-it is killed, this one does not stay behind.
+Started as ``python -m veinfit.cohort.batch.worker MODULE:FUNCTION LIMIT_S``. It says that it
+is ready; then a job and an answer are a line of JSON each. It ends with the pipe: when the
+process that started it is killed, this one does not stay behind.
 """
 
 from __future__ import annotations
@@ -22,6 +22,8 @@ from typing import IO, Any
 from veinfit.errors import InputError
 
 STDOUT = 1
+READY = b"ready\n"
+"""Said once the process can take jobs."""
 GRACE_S = 20.0
 """The process ends itself this long after the limit, should nobody have ended it before."""
 
@@ -35,6 +37,8 @@ def main() -> None:
     answers = os.fdopen(os.dup(STDOUT), "wb")
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, STDOUT)
+    answers.write(READY)
+    answers.flush()
     for line in _jobs():
         # A watchdog in C, which native code that never returns cannot hold up.
         with Path(os.devnull).open("w") as quiet:
