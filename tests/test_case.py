@@ -269,6 +269,32 @@ def test_a_failing_writer_leaves_the_earlier_run(result, tmp_path, monkeypatch):
     assert {p: p.read_bytes() for p in out.iterdir()} == before
 
 
+def test_a_correction_changes_its_vein_and_leaves_the_other_fits(result, mesh, tmp_path):
+    path = tmp_path / "reader.toml"
+    path.write_text(
+        '[[correction]]\nvein = "RSPV"\nshift_mm = 2.0\nwho = "reader <b>2</b>"\nwhy = "seen so"\n'
+    )
+    corrected = case.assess(mesh, settings=FEW, corrections=path)
+    for before, after in zip(result.fits, corrected.fits, strict=True):
+        assert (before.vein, before.balloon) == (after.vein, after.balloon)
+        assert (after.depth_mm == before.depth_mm) == (after.vein != "RSPV")
+        assert (after.margin == before.margin) == (after.vein != "RSPV")
+    out = case.write_case(corrected, tmp_path / "out", pictures=False).folder
+    document = json.loads((out / "case.json").read_text(encoding="utf-8"))
+    jsonschema.validate(document, case_schema(), jsonschema.Draft202012Validator)
+    (record,) = document["corrections"]
+    assert (record["who"], record["why"]) == ("reader <b>2</b>", "seen so")
+    old, new = {r["vein"]: r for r in document["anatomy"]["veins"]}, record
+    assert new["corrected"]["d_area_mm"] == old["RSPV"]["d_area_mm"]
+    assert new["automatic"]["d_area_mm"] > new["corrected"]["d_area_mm"]
+    assert "corrections" in [item["role"] for item in document["run"]["inputs"]]
+    (told,) = (row["notes"] for row in rows(out, "veins.csv") if row["vein"] == "RSPV")
+    assert "seen so" in told
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert "Corrected by hand" in page and "reader &lt;b&gt;2&lt;/b&gt;" in page
+    assert f"{new['automatic']['d_area_mm']:.1f} → {new['corrected']['d_area_mm']:.1f}" in page
+
+
 def test_settings_as_a_value_or_a_file(same_anatomy, mesh, tmp_path):
     (tmp_path / "s.toml").write_text("[seating]\npush_n = 0.5\n[margin]\nsamples = 0\n")
     softly = Settings.from_mapping({"seating": {"push_n": 0.5}, "margin": {"samples": 0}})

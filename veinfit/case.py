@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
 from typing import get_args
 
 from veinfit.anatomy import find_anatomy
+from veinfit.anatomy.corrections import Correction, find_corrected
 from veinfit.anatomy.model import Anatomy, LumenInput, Vein
 from veinfit.errors import InputError
 from veinfit.frames import Frame
+from veinfit.io.corrections import read_corrections
 from veinfit.io.files import check_file, input_kind
 from veinfit.io.kept import keep, recall
 from veinfit.io.label_map import read_label_map
@@ -139,6 +142,7 @@ def assess(
     *,
     labels: Path | str | None = None,
     landmarks: Path | str | None = None,
+    corrections: Path | str | Sequence[Correction] | None = None,
     settings: Settings | Path | str | None = None,
     frame: Frame = "lps",
     unit: Unit = "mm",
@@ -159,6 +163,8 @@ def assess(
         Label map of a volume (TOML).
     landmarks : path, optional
         Named points and lines (CSV).
+    corrections : path or sequence of Correction, optional
+        What somebody corrected by hand (TOML).
     settings : Settings or path, optional
         The defaults where None.
     frame : {'lps', 'ras'}
@@ -190,11 +196,13 @@ def assess(
     candidates = _balloons(balloons)
     chosen = _settings(settings)
     about = [_stated("case id", case_id), _stated("cardiac phase", phase), _date(image_date)]
-    files = _input_files(input, labels, landmarks, settings, balloons)
+    files = _input_files(input, labels, landmarks, corrections, settings, balloons)
+    by_hand = _corrections(corrections)
     case = read_case(
         input, labels=labels, landmarks=landmarks, settings=chosen, frame=frame, unit=unit
     )
-    anatomy = find_anatomy(
+    find = partial(find_corrected, corrections=by_hand) if by_hand else find_anatomy
+    anatomy = find(
         case.lumen, chosen, frame=frame, progress=lambda stage: tell(f"anatomy: {stage}")
     )
     fits: list[Fit] = []
@@ -357,6 +365,12 @@ def _settings(settings: Settings | Path | str | None) -> Settings:
     return settings if isinstance(settings, Settings) else Settings.from_toml(Path(settings))
 
 
+def _corrections(given: Path | str | Sequence[Correction] | None) -> tuple[Correction, ...]:
+    if given is None:
+        return ()
+    return read_corrections(Path(given)) if isinstance(given, (str, Path)) else tuple(given)
+
+
 def _approaches(approach: str) -> tuple[Approach, ...]:
     for known in get_args(Approach):
         if known == approach and known in APPROACHES:
@@ -412,14 +426,16 @@ def _input_files(
     input: Path | str,
     labels: Path | str | None,
     landmarks: Path | str | None,
+    corrections: Path | str | Sequence[Correction] | None,
     settings: Settings | Path | str | None,
     balloons: Sequence[float | str | Path | Balloon],
 ) -> tuple[InputFile, ...]:
     """Describe every file that goes into a case by its content."""
-    roles: list[tuple[str, Path | str | Settings | None]] = [
+    roles: list[tuple[str, object]] = [
         ("input", input),
         ("label map", labels),
         ("landmarks", landmarks),
+        ("corrections", corrections),
         ("settings", settings),
     ]
     given = [(role, Path(p)) for role, p in roles if isinstance(p, (str, Path))]

@@ -1,5 +1,5 @@
 """From a lumen to named veins, ostia, sections and measures."""
 
-from veinfit.anatomy.find import find_anatomy
+from veinfit.anatomy.find import detect, find_anatomy, measure
 
-__all__ = ["find_anatomy"]
+__all__ = ["detect", "find_anatomy", "measure"]

@@ -90,6 +90,51 @@ SHORT_STUB_MM = 5.0
 Progress = Callable[[str], None]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Opened:
+    """The open wall, and where each branch's end and the mitral side are on it."""
+
+    wall: OpenWall
+    end_of_branch: Mapping[int, FloatArray]
+    mitral: MitralSide | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Detection:
+    """What was found before anything is measured.
+
+    Attributes
+    ----------
+    lumen : Lumen
+    branches : Branches
+    candidates : sequence of Candidate
+    naming : Naming
+    roles : mapping of str to int
+        Name of every vein, of the appendage and of the mitral side, to its candidate.
+    opened : Opened
+    settings : Settings
+    notes : tuple of Note
+        Of the lumen.
+    """
+
+    lumen: Lumen
+    branches: Branches
+    candidates: Sequence[Candidate]
+    naming: Naming
+    roles: Mapping[str, int]
+    opened: Opened
+    settings: Settings
+    notes: tuple[Note, ...]
+
+    @property
+    def vein_names(self) -> tuple[str, ...]:
+        """Names of the veins, measured or not, in the order of the trade."""
+        names = (r for r in self.roles if r not in (APPENDAGE, MITRAL))
+        return tuple(
+            sorted(names, key=lambda r: (VEIN_ORDER.index(r) if r in VEIN_ORDER else 99, r))
+        )
+
+
 def find_anatomy(
     lumen_input: LumenInput,
     settings: Settings,
@@ -113,6 +158,13 @@ def find_anatomy(
         The surface cannot be a left atrium, has no veins, or contradicts the frame.
     """
     tell = progress or (lambda stage: None)
+    found = detect(lumen_input, settings, frame, tell)
+    tell("measures")
+    return measure(found)
+
+
+def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Progress) -> Detection:
+    """Run the stages up to the open wall; parameters and errors as of :func:`find_anatomy`."""
     tell("lumen")
     lumen, notes = prepare_lumen(lumen_input.surface, settings.surface)
     tell("branches")
@@ -123,9 +175,8 @@ def find_anatomy(
     naming = name_candidates(claims, settings.anatomy.common_trunk_mm, frame)
     roles = _with_extras(naming, claims, candidates)
     tell("wall")
-    opened = _open(lumen, branches, candidates, naming, roles)
-    tell("measures")
-    return _measure(lumen, branches, candidates, naming, roles, opened, settings, list(notes))
+    opened = open_lumen(lumen, branches, candidates, naming, roles)
+    return Detection(lumen, branches, candidates, naming, roles, opened, settings, notes)
 
 
 def _claims(
@@ -193,22 +244,13 @@ def _with_extras(
     return roles
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Opened:
-    """The open wall, and where each branch's end and the mitral side are on it."""
-
-    wall: OpenWall
-    end_of_branch: Mapping[int, FloatArray]
-    mitral: MitralSide | None
-
-
-def _open(
+def open_lumen(
     lumen: Lumen,
     branches: Branches,
     candidates: Sequence[Candidate],
     naming: Naming,
     roles: Mapping[str, int],
-) -> _Opened:
+) -> Opened:
     """Cut blind vein ends and a closed mitral side, and take the caps off."""
     ends: dict[int, FloatArray] = {}
     cuts: list[EndCut] = []
@@ -240,23 +282,22 @@ def _open(
         expected = naming.rotation.apply(unit(TEMPLATE[MITRAL][0]))
         mitral = find_mitral_side(lumen.wall.surface, branches.body_centre, expected)
         cuts.append(mitral.cut)
-    return _Opened(open_wall(cut_ends(lumen.wall, cuts)), ends, mitral)
+    return Opened(open_wall(cut_ends(lumen.wall, cuts)), ends, mitral)
 
 
-def _measure(
-    lumen: Lumen,
-    branches: Branches,
-    candidates: Sequence[Candidate],
-    naming: Naming,
-    roles: Mapping[str, int],
-    opened: _Opened,
-    settings: Settings,
-    notes: list[Note],
-) -> Anatomy:
-    names = sorted(
-        (r for r in roles if r not in (APPENDAGE, MITRAL)),
-        key=lambda r: (VEIN_ORDER.index(r) if r in VEIN_ORDER else len(VEIN_ORDER), r),
-    )
+def measure(found: Detection, kept: Mapping[str, Vein] | None = None) -> Anatomy:
+    """Measure what was found.
+
+    Parameters
+    ----------
+    found : Detection
+    kept : mapping of str to Vein, optional
+        Veins that were measured before and are taken over as they are.
+    """
+    lumen, branches, candidates = found.lumen, found.branches, found.candidates
+    naming, roles, opened = found.naming, found.roles, found.opened
+    notes = list(found.notes)
+    names = found.vein_names
     ostia = {name: o for name in names if (o := candidates[roles[name]].ostium) is not None}
     unmeasured: dict[str, str] = {}
     veins: list[Vein] = []
@@ -268,9 +309,15 @@ def _measure(
                 Note("ostium", f"{name} is not measured: {candidate.reason}", name, "caution")
             )
             continue
+        if kept and name in kept:
+            rims = _end_rims(opened, candidate.members)
+            veins.append(replace(kept[name], end_rims=rims))
+            continue
         others = [ostia[other] for other in ostia if other != name]
         veins.append(
-            _vein(lumen, branches, candidates, candidate, naming, name, opened, others, settings)
+            _vein(
+                lumen, branches, candidates, candidate, naming, name, opened, others, found.settings
+            )
         )
     wall = opened.wall.surface
     appendage = _appendage(wall, branches, candidates, naming)
@@ -302,7 +349,7 @@ def _vein(
     candidate: Candidate,
     naming: Naming,
     name: str,
-    opened: _Opened,
+    opened: Opened,
     others: Sequence[Ostium],
     settings: Settings,
 ) -> Vein:
@@ -418,7 +465,7 @@ def _branch_names(name: str, branches: Branches, members: Sequence[int]) -> tupl
     return tuple(f"{name}-branch-{k + 1}" for k in range(len(members)))
 
 
-def _end_rims(opened: _Opened, members: Sequence[int]) -> tuple[IntArray, ...]:
+def _end_rims(opened: Opened, members: Sequence[int]) -> tuple[IntArray, ...]:
     """Return the rim nearest to each branch's end, in the order of the branches."""
     rims: list[IntArray] = []
     for member in members:
@@ -467,7 +514,7 @@ def _appendage(
     )
 
 
-def _mitral(opened: _Opened) -> MitralOpening | None:
+def _mitral(opened: Opened) -> MitralOpening | None:
     side = opened.mitral
     if side is None or not len(opened.wall.rims):
         return None
@@ -475,7 +522,7 @@ def _mitral(opened: _Opened) -> MitralOpening | None:
     return MitralOpening(side.centre, side.normal, rim, side.confidence)
 
 
-def _case_notes(opened: _Opened, appendage: Appendage | None, naming: Naming) -> list[Note]:
+def _case_notes(opened: Opened, appendage: Appendage | None, naming: Naming) -> list[Note]:
     notes: list[Note] = []
     if opened.mitral is not None and not opened.mitral.flat:
         notes.append(

@@ -195,6 +195,31 @@ class Ridge:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class AppliedCorrection:
+    """One thing that somebody corrected, with the values before and after.
+
+    Attributes
+    ----------
+    vein : str
+        Its name in the automatic result; of an added vein its new name.
+    what : str
+        What was done, for the reader of the report.
+    who, why : str
+    automatic : Vein or None
+        As the program found it; None where it had no measured vein there.
+    corrected : Vein or None
+        As it stands now; None for a vein that was dropped.
+    """
+
+    vein: str
+    what: str
+    who: str
+    why: str
+    automatic: Vein | None
+    corrected: Vein | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Anatomy:
     """All that the anatomy stages found.
 
@@ -212,6 +237,8 @@ class Anatomy:
         In the order of the trade: LSPV, LIPV, LCPV, RSPV, RMPV, RIPV, RCPV, ICPV, extra.
     unmeasured : mapping of str to str
         Veins that were found but could not be measured, each with the reason.
+    corrections : tuple of AppliedCorrection
+        In the order in which they were given.
     """
 
     lumen: Surface
@@ -225,3 +252,4 @@ class Anatomy:
     ridges: tuple[Ridge, ...]
     notes: tuple[Note, ...]
     unmeasured: Mapping[str, str] = field(default_factory=dict)
+    corrections: tuple[AppliedCorrection, ...] = ()

@@ -52,6 +52,7 @@ def add(commands: Commands) -> None:
     option("--image-date", metavar="YYYY-MM-DD", help="date of the image, for the report")
     option("--labels", metavar="FILE", type=Path, help="label map of a volume (TOML)")
     option("--landmarks", metavar="FILE", type=Path, help="named points and lines (CSV)")
+    option("--corrections", metavar="FILE", type=Path, help="what was corrected by hand (TOML)")
     add_case_options(parser)
     option("--no-pictures", action="store_true", help="write no pictures, which takes less time")
     add_loudness(parser)
@@ -69,6 +70,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             arguments.input,
             labels=arguments.labels,
             landmarks=arguments.landmarks,
+            corrections=arguments.corrections,
             settings=arguments.settings,
             frame=arguments.frame,
             unit=arguments.unit,

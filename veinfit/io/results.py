@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from veinfit.anatomy.model import Anatomy, ContourMeasures, Vein
+from veinfit.anatomy.model import Anatomy, AppliedCorrection, ContourMeasures, Vein
 from veinfit.frames import FloatArray
 from veinfit.io.comparison_record import comparison_documents
 from veinfit.io.files import hash_file
@@ -29,7 +29,7 @@ from veinfit.notes import Note
 from veinfit.seating.model import ClockReading, Fit, Leak
 from veinfit.settings import Settings, describe
 
-SCHEMA_VERSION = "1.1"
+SCHEMA_VERSION = "1.2"
 """Version of the form of ``case.json``: the first number rises when a reader of it must change."""
 
 Value = str | float | int | bool | None
@@ -380,6 +380,7 @@ def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, An
             "settings": _settings(record.settings),
         },
         "anatomy": _anatomy(record.anatomy),
+        "corrections": [_correction(one) for one in record.anatomy.corrections],
         "structures": list(record.structures),
         "fits": [_fit(fit, record.structures) for fit in record.fits],
         "expected_splits": split_documents(record.fits),
@@ -475,6 +476,18 @@ def _anatomy(anatomy: Anatomy) -> dict[str, Any]:
             {**row, "path_mm": _points(ridge.path)}
             for row, ridge in zip(ridge_rows(anatomy), anatomy.ridges, strict=True)
         ],
+    }
+
+
+def _correction(one: AppliedCorrection) -> dict[str, Any]:
+    """Return one correction with the automatic and the corrected values side by side."""
+    return {
+        "vein": one.vein,
+        "what": one.what,
+        "who": one.who,
+        "why": one.why,
+        "automatic": None if one.automatic is None else _vein_row(one.automatic, ()),
+        "corrected": None if one.corrected is None else _vein_row(one.corrected, ()),
     }
 
 

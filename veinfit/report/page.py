@@ -13,6 +13,7 @@ from markupsafe import Markup
 from veinfit.anatomy.model import Vein
 from veinfit.notes import Note
 from veinfit.report.charts import gap_chart, ostium_chart, profile_chart
+from veinfit.report.correction_table import COMPARED, correction_rows
 from veinfit.report.model import Picture, ReportInput, picture_notes, unique_notes
 from veinfit.report.pages import CAUTIONS, environment, template_text
 from veinfit.report.tables import (
@@ -176,6 +177,8 @@ def write_page(report: ReportInput) -> str:
             overview=_shown(report, [p for p in report.pictures if not p.vein]),
             approaches=tuple(dict.fromkeys(fit.approach for fit in fits)),
             notes=_all_notes(report),
+            corrected=correction_rows(report.anatomy.corrections),
+            compared=tuple(title for _, title in COMPARED),
             absent=absent_measures(fits) if fits else (),
             settings=_setting_lines(report),
             definitions=DEFINITIONS,
