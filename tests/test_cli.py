@@ -140,7 +140,8 @@ def test_help_and_version_need_no_heavy_library():
 
 def test_options_reach_the_job(quick, tmp_path):
     arguments = (
-        "assess a.nrrd --labels l.toml --landmarks m.csv --settings s.toml --frame ras --unit cm "
+        "assess a.nrrd --labels l.toml --landmarks m.csv --corrections c.toml "
+        "--settings s.toml --frame ras --unit cm "
         "--balloon 23 --balloon b.toml --case-id X --phase 40% --image-date 2026-01-31 --quiet "
         f"--no-pictures --out {tmp_path / 'c'}"
     )
@@ -149,6 +150,7 @@ def test_options_reach_the_job(quick, tmp_path):
         "input": Path("a.nrrd"),
         "labels": Path("l.toml"),
         "landmarks": Path("m.csv"),
+        "corrections": Path("c.toml"),
         "settings": Path("s.toml"),
         "frame": "ras",
         "unit": "cm",
