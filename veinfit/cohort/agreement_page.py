@@ -8,7 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from veinfit.cohort.agreement import Agreement, Measure, depth_pairs, differences
+from veinfit.cohort.agreement import DEPTH, Agreement
+from veinfit.cohort.agreement_measures import Measure, both, differences
 from veinfit.io.observed import GRADES
 from veinfit.io.output import staged_output
 from veinfit.io.results import Row, csv_table
@@ -225,11 +226,11 @@ def _probability(found: Agreement) -> Section:
 
 
 def _depth(found: Agreement) -> Section:
-    pairs = depth_pairs(found.joined)
+    pairs = both(found.joined.pairs, *DEPTH)
     limits = found.depth
     if limits is None or not pairs:
         return Section("Depth", ("No attempt has an observed seating depth.",))
-    gaps = differences(pairs)
+    gaps = differences(pairs, *DEPTH)
     observed = np.array([p.observed.seating_depth_mm for p in pairs], dtype=float)
     with plot(8.0, 4.6) as (drawing, axes):
         axes.scatter(observed + 0.5 * gaps, gaps, s=22, color=CONTACT, alpha=0.7)
