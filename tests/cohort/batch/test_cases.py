@@ -15,14 +15,17 @@ def touch(folder, *names):
 
 def test_folder_holds_meshes_and_volumes_with_what_lies_beside(tmp_path):
     touch(tmp_path, "b.nii.gz", "b.labels.toml", "b.landmarks.csv", "a.ply", "notes.txt", ".c.ply")
-    found = find_cases([tmp_path], frame="ras", unit="cm").cases
-    assert found == (
-        BatchCase("a", str(tmp_path / "a.ply"), None, None, "ras", "cm"),
+    touch(tmp_path, "b.corrections.toml")
+    found = find_cases([tmp_path], frame="ras", unit="cm")
+    assert found.remarks == ("corrections by hand are used in 1 cases",)
+    assert found.cases == (
+        BatchCase("a", str(tmp_path / "a.ply"), frame="ras", unit="cm"),
         BatchCase(
             "b",
             str(tmp_path / "b.nii.gz"),
             str(tmp_path / "b.labels.toml"),
             str(tmp_path / "b.landmarks.csv"),
+            str(tmp_path / "b.corrections.toml"),
         ),
     )
 
@@ -54,7 +57,11 @@ def test_list_of_cases(tmp_path):
     found = find_cases([tmp_path / "list.csv"])
     assert found.cases == (
         BatchCase(
-            "one", str(tmp_path / "a.ply"), None, str(tmp_path / "marks.csv"), "ras", "cm", None
+            "one",
+            str(tmp_path / "a.ply"),
+            landmarks=str(tmp_path / "marks.csv"),
+            frame="ras",
+            unit="cm",
         ),
         BatchCase(
             "two", str(tmp_path / "sub/b.nii"), str(tmp_path / "map.toml"), None, phase="35 %"

@@ -15,6 +15,7 @@ from veinfit.cohort.batch.rows import TABLES, case_rows, plain_rows, schema
 
 QUICK = "[margin]\nsamples = 4\ntries_per_patient = 2\n"
 SAMPLES = Path(__file__).parents[3] / "sample_meshes"
+BY_HAND = SAMPLES / "larkmoor-01.corrections.toml"
 
 
 @pytest.fixture(scope="module")
@@ -25,11 +26,11 @@ def done(tmp_path_factory):
     marks.write_text("name,x_mm,y_mm,z_mm\noesophagus,50,90,0\noesophagus,50,90,40\n")
     (folder / "broken.stl").write_bytes(b"solid nothing")
     (folder / "list.csv").write_text(
-        "case,input,landmarks,phase\n"
-        f"one,{SAMPLES / 'larkmoor-01.ply'},marks.csv,45 %\n"
-        f"two,{SAMPLES / 'larkmoor-02.stl'},,\n"
-        f"four,{SAMPLES / 'larkmoor-04.ply'},,\n"
-        "broken,broken.stl,,\n"
+        "case,input,landmarks,phase,corrections\n"
+        f"one,{SAMPLES / 'larkmoor-01.ply'},marks.csv,45 %,{BY_HAND}\n"
+        f"two,{SAMPLES / 'larkmoor-02.stl'},,,\n"
+        f"four,{SAMPLES / 'larkmoor-04.ply'},,,\n"
+        "broken,broken.stl,,,\n"
     )
     (folder / "quick.toml").write_text(QUICK)
     out = folder / "out"
@@ -51,6 +52,8 @@ def test_cases(done):
     assert "broken.stl" in rows["broken"]["reason"]
     assert rows["one"]["cardiac_phase"] == "45 %"
     assert rows["one"]["veins"] == 4
+    assert rows["one"]["corrections"] == 2
+    assert rows["two"]["corrections"] == 0
 
 
 def test_schema_is_fixed(done):
@@ -69,6 +72,7 @@ def test_rows_are_those_of_the_case_alone(done):
     result = assess(
         SAMPLES / "larkmoor-01.ply",
         landmarks=marks,
+        corrections=BY_HAND,
         settings=out.parent / "quick.toml",
         balloons=(28,),
         case_id="one",

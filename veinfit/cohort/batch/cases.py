@@ -16,7 +16,7 @@ from veinfit.frames import FRAMES, Frame
 from veinfit.io.files import MESH_SUFFIXES, VOLUME_SUFFIXES, input_kind, known_suffix, read_bytes
 from veinfit.io.meshes import Unit
 
-COLUMNS = ("case", "input", "labels", "landmarks", "frame", "unit", "phase")
+COLUMNS = ("case", "input", "labels", "landmarks", "corrections", "frame", "unit", "phase")
 """Columns of a list of cases; the first two are needed."""
 NEEDED = COLUMNS[:2]
 KNOWN_SUFFIXES = MESH_SUFFIXES + VOLUME_SUFFIXES
@@ -34,8 +34,8 @@ class BatchCase:
         Its name in every table of the cohort.
     input : str
         Path of the mesh or label volume.
-    labels, landmarks : str or None
-        Paths of the label map and of the landmarks.
+    labels, landmarks, corrections : str or None
+        Paths of the label map, of the landmarks and of corrections by hand.
     frame, unit : str
         Of a mesh.
     phase : str or None
@@ -46,6 +46,7 @@ class BatchCase:
     input: str
     labels: str | None = None
     landmarks: str | None = None
+    corrections: str | None = None
     frame: Frame = "lps"
     unit: Unit = "mm"
     phase: str | None = None
@@ -73,8 +74,8 @@ def find_cases(
     inputs : sequence of path
         Folders (every mesh and volume in them), files, patterns with ``*``, ``?``
         or ``[...]``, and CSV lists with the columns ``case,input`` and, as
-        wanted, ``labels,landmarks,frame,unit,phase``; paths in a list are
-        relative to it.
+        wanted, ``labels,landmarks,corrections,frame,unit,phase``; paths in a list
+        are relative to it.
     labels : path, optional
         Label map of the volumes that have none of their own.
     frame, unit : str
@@ -84,8 +85,8 @@ def find_cases(
     -------
     FoundCases
         A file's case is named by its name without the extension. A label map
-        ``NAME.labels.toml`` and landmarks ``NAME.landmarks.csv`` beside it go
-        with it.
+        ``NAME.labels.toml``, landmarks ``NAME.landmarks.csv`` and corrections
+        ``NAME.corrections.toml`` beside it go with it.
 
     Raises
     ------
@@ -118,6 +119,9 @@ def find_cases(
                 raise InputError(f"no case matches the pattern {str(item)!r}; check it")
         found += [_from_file(p, common, frame, unit) for p in files]
     _check_names(found)
+    by_hand = sum(case.corrections is not None for case in found)
+    if by_hand:
+        remarks.append(f"corrections by hand are used in {by_hand} cases")
     return FoundCases(tuple(sorted(found, key=lambda c: c.case)), tuple(remarks))
 
 
@@ -127,12 +131,17 @@ def _is_input(path: Path) -> bool:
 
 def _from_file(path: Path, labels: str | None, frame: Frame, unit: Unit) -> BatchCase:
     stem = path.name[: -len(known_suffix(path, KNOWN_SUFFIXES, "input"))]
-    marks = path.with_name(f"{stem}.landmarks.csv")
-    landmarks = str(marks) if marks.is_file() else None
+    marks = _beside(path, f"{stem}.landmarks.csv")
+    by_hand = _beside(path, f"{stem}.corrections.toml")
     if input_kind(path) == "mesh":
-        return BatchCase(stem, str(path), None, landmarks, frame, unit)
-    own = path.with_name(f"{stem}.labels.toml")
-    return BatchCase(stem, str(path), str(own) if own.is_file() else labels, landmarks)
+        return BatchCase(stem, str(path), None, marks, by_hand, frame, unit)
+    own = _beside(path, f"{stem}.labels.toml")
+    return BatchCase(stem, str(path), own or labels, marks, by_hand)
+
+
+def _beside(path: Path, name: str) -> str | None:
+    file = path.with_name(name)
+    return str(file) if file.is_file() else None
 
 
 def _check_names(cases: Iterable[BatchCase]) -> None:
@@ -224,12 +233,16 @@ def _listed_case(
     for name in ("frame", "unit"):
         if values[name] and not mesh:
             raise ValueError(f"{name} is for meshes; a volume tells its own")
-    own = str(folder / values["labels"]) if values["labels"] else None
+    files = {
+        name: str(folder / values[name]) if values[name] else None
+        for name in ("labels", "landmarks", "corrections")
+    }
     return BatchCase(
         case,
         str(path),
-        own or (None if mesh else labels),
-        str(folder / values["landmarks"]) if values["landmarks"] else None,
+        files["labels"] or (None if mesh else labels),
+        files["landmarks"],
+        files["corrections"],
         cast(Frame, values["frame"].lower() or frame) if mesh else "lps",
         cast(Unit, values["unit"].lower() or unit) if mesh else "mm",
         values["phase"] or None,

@@ -99,6 +99,7 @@ def run_job(job: dict[str, Any]) -> Any:
         job["input"],
         labels=job["labels"],
         landmarks=job["landmarks"],
+        corrections=job["corrections"],
         settings=Settings.from_mapping(plan["settings"]),
         frame=job["frame"],
         unit=job["unit"],
@@ -125,7 +126,12 @@ def case_key(case: BatchCase, plan: str) -> str:
     A file that cannot be read counts by that; when it can, the key is another.
     """
     files: dict[str, Any] = {}
-    given = (("input", case.input), ("label map", case.labels), ("landmarks", case.landmarks))
+    given = (
+        ("input", case.input),
+        ("label map", case.labels),
+        ("landmarks", case.landmarks),
+        ("corrections", case.corrections),
+    )
     for role, path in given:
         if path is not None:
             try:

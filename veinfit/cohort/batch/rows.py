@@ -30,7 +30,9 @@ CaseRows = dict[str, list[dict[str, Any]]]
 """The rows of one case by table."""
 
 TABLES = ("cases", "veins", "fits", "leaks")
-CASE_COLUMNS = ("case", "key", "status", "reason", "veins", "cardiac_phase", "cautions")
+CASE_COLUMNS = (
+    "case", "key", "status", "reason", "veins", "corrections", "cardiac_phase", "cautions",
+)  # fmt: skip
 """A row a case: ``status`` is ``done``, ``partial`` (some fits not assessed) or ``failed``."""
 RIDGE_COLUMN = "ridge_mm"
 DISTANCES = "distances_mm"
@@ -61,6 +63,7 @@ def case_rows(result: CaseResult) -> CaseRows:
         "status": "partial" if missing else "done",
         "reason": " | ".join(reasons),
         "veins": len(result.anatomy.veins),
+        "corrections": len(result.anatomy.corrections),
         "cardiac_phase": result.provenance.cardiac_phase,
         "cautions": " | ".join(
             f"{note.subject}: {note.text}" if note.subject else note.text for note in cautions
@@ -80,7 +83,7 @@ def case_rows(result: CaseResult) -> CaseRows:
 
 def failed_rows(case: str, reason: str) -> CaseRows:
     """Return the rows of a case about which nothing can be said."""
-    row = {"case": case, "status": "failed", "reason": reason, "veins": None}
+    row = {"case": case, "status": "failed", "reason": reason, "veins": None, "corrections": None}
     return {
         "cases": [{**row, "cardiac_phase": None, "cautions": ""}],
         **{table: [] for table in TABLES[1:]},
@@ -134,7 +137,7 @@ def schema(table: str) -> pa.Schema:
 
 def _kinds() -> dict[str, dict[str, str]]:
     text = dict.fromkeys(("case", "vein", "notes"), "text")
-    cases = {**dict.fromkeys(CASE_COLUMNS, "text"), "veins": "whole"}
+    cases = {**dict.fromkeys(CASE_COLUMNS, "text"), "veins": "whole", "corrections": "whole"}
     return {
         "cases": cases,
         "veins": {**_declared(Vein), **text},
