@@ -24,6 +24,7 @@ FEW = Settings.from_mapping({"margin": {"samples": 2}})
 """Settings for tests of what is not about the margin."""
 
 TABLES = {"veins.csv", "sections.csv", "ridges.csv", "fits.csv", "leaks.csv", "clock.csv"}
+PAGES = {"report.html", "report.pdf", "viewer.html"}
 
 
 @pytest.fixture(scope="module")
@@ -86,9 +87,14 @@ def test_stages_are_told_in_order(result, stages):
 
 def test_files_and_record(written):
     files = sorted(p.relative_to(written).as_posix() for p in written.rglob("*.*"))
-    assert {*TABLES, "case.json", "report.html", "viewer.html", "pictures/overview.png"} <= set(
-        files
-    )
+    assert {
+        *TABLES,
+        "case.json",
+        "report.html",
+        "report.pdf",
+        "viewer.html",
+        "pictures/overview.png",
+    } <= set(files)
     assert len([f for f in files if re.fullmatch(r"pictures/[LR][SI]PV-.*\.png", f)]) == 8
 
     document = json.loads((written / "case.json").read_text(encoding="utf-8"))
@@ -153,7 +159,7 @@ def test_same_input_same_bytes_but_for_the_time(result, written, mesh, tmp_path)
     same = dataclasses.replace(again.provenance, created=result.provenance.created)
     case.write_case(dataclasses.replace(again, provenance=same), tmp_path / "again")
     files = sorted(p.relative_to(written) for p in written.rglob("*.*"))
-    assert len(files) == 19
+    assert len(files) == 20
     for name in files:
         assert (tmp_path / "again" / name).read_bytes() == (written / name).read_bytes(), name
 
@@ -238,7 +244,14 @@ def test_a_case_without_pictures_is_still_a_case(result, tmp_path, monkeypatch):
 
     monkeypatch.setattr(case, "draw_pictures", broken)
     told = case.write_case(result, tmp_path / "case")
-    assert set(told.files) == {*TABLES, "case.json", "case.npz", "report.html", "viewer.html"}
+    assert set(told.files) == {
+        *TABLES,
+        "case.json",
+        "case.npz",
+        "report.html",
+        "report.pdf",
+        "viewer.html",
+    }
     assert told.notes[0].severity == "caution"
     document = json.loads((tmp_path / "case" / "case.json").read_text(encoding="utf-8"))
     assert any("no pictures could be drawn: RuntimeError" in n["text"] for n in document["notes"])

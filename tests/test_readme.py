@@ -118,7 +118,9 @@ def test_first_command_runs_the_job_and_names_what_it_makes(tmp_path):
     assert done.returncode == 0, done.stderr
     out = tmp_path / words[words.index("--out") + 1]
     made = {p.relative_to(out).as_posix() for p in out.rglob("*.*")}
-    named = set(re.findall(r"`((?:[\w-]+/)?[\w-]+\.(?:csv|json|html|npz|png))`", part("Run it")))
+    named = set(
+        re.findall(r"`((?:[\w-]+/)?[\w-]+\.(?:csv|json|html|npz|pdf|png))`", part("Run it"))
+    )
     assert named <= made
     assert {name for name in made if "/" not in name} <= named
 

@@ -36,7 +36,8 @@ from veinfit.io.volumes import read_volume
 from veinfit.labels import lumen_input
 from veinfit.notes import Note
 from veinfit.report import model as report_model
-from veinfit.report.page import write_page
+from veinfit.report.page import vein_parts, write_page
+from veinfit.report.pdf import PaperName, write_pdf
 from veinfit.report.pictures import draw_pictures
 from veinfit.report.viewer import write_viewer
 from veinfit.seating.approach import APPROACHES
@@ -281,6 +282,7 @@ def write_case(
     out: Path | str,
     pictures: bool = True,
     report: bool = True,
+    paper: PaperName = "a4",
     progress: Progress | None = None,
 ) -> WrittenCase:
     """Write a case's tables, record, pictures and report, all at once.
@@ -292,7 +294,10 @@ def write_case(
         A folder, made where it does not exist. Files of an earlier run are
         replaced or removed; others are left alone.
     pictures, report : bool
-        Whether to draw the pictures; to write ``report.html`` and ``viewer.html``.
+        Whether to draw the pictures; to write ``report.html``, ``report.pdf`` and
+        ``viewer.html``.
+    paper : {'a4', 'letter'}
+        Of ``report.pdf``.
     progress : callable, optional
 
     Returns
@@ -318,7 +323,9 @@ def write_case(
         if report:
             tell("report")
             told = _report_input(result, drawn, picture_notes, stage)
-            (stage / "report.html").write_bytes(write_page(told).encode())
+            parts = vein_parts(told)
+            (stage / "report.html").write_bytes(write_page(told, parts).encode())
+            (stage / "report.pdf").write_bytes(write_pdf(told, paper, parts))
             (stage / VIEWER).write_bytes(write_viewer(told).encode())
         (stage / KEPT).write_bytes(keep(_without_lumen(result)))
         names = [p.relative_to(stage).as_posix() for p in stage.rglob("*") if p.is_file()]

@@ -54,6 +54,12 @@ def add(commands: Commands) -> None:
     option("--landmarks", metavar="FILE", type=Path, help="named points and lines (CSV)")
     option("--corrections", metavar="FILE", type=Path, help="what was corrected by hand (TOML)")
     add_case_options(parser)
+    option(
+        "--paper",
+        choices=("a4", "letter"),
+        default="a4",
+        help="size of the printed report (default: a4)",
+    )
     option("--no-pictures", action="store_true", help="write no pictures, which takes less time")
     add_loudness(parser)
 
@@ -82,7 +88,11 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             progress=progress,
         )
         written = write_case(
-            result, arguments.out, pictures=not arguments.no_pictures, progress=progress
+            result,
+            arguments.out,
+            pictures=not arguments.no_pictures,
+            paper=arguments.paper,
+            progress=progress,
         )
     if not arguments.quiet:
         print(_summary(result, arguments.verbose))

@@ -55,18 +55,18 @@ def ostium_chart(vein: Vein, fits: Sequence[Fit]) -> Markup:
     def at(points: FloatArray) -> np.ndarray:
         return middle + k * np.asarray(points) * [1.0, -1.0]
 
-    parts = [_path(at(contour), INK, 2.2, fill="#f0ebe2", closed=True)]
+    parts = [path(at(contour), INK, 2.2, fill="#f0ebe2", closed=True)]
     for index, size in enumerate(sizes):
         colour, dash = series_style(index)
         parts.append(
-            _svg(
+            svg(
                 '<circle cx="{}" cy="{}" r="{}" fill="none" stroke="{}" stroke-width="1.8"'
                 ' stroke-dasharray="{}"/>',
                 *middle, 0.5 * size * k, colour, dash,
             )
         )  # fmt: skip
-    parts.append(_path(at(ends_max), PLANE, 2.0))
-    parts.append(_path(at(ends_min), PLANE, 2.0, dash="3 3"))
+    parts.append(path(at(ends_max), PLANE, 2.0))
+    parts.append(path(at(ends_min), PLANE, 2.0, dash="3 3"))
     parts += _hours(vein, right, up, middle, 0.5 * px - 10)
     parts.append(_scale_bar(6, px + 14, 10.0 * k))
     y = px + 20.0
@@ -77,7 +77,7 @@ def ostium_chart(vein: Vein, fits: Sequence[Fit]) -> Markup:
     for index, size in enumerate(sizes):
         y += 20
         parts.append(_legend(6, y, *series_style(index), f"circle of {size:g} mm, balloon size"))
-    return _figure(
+    return figure(
         width, height, parts,
         f"Ostial section of {vein.name} to scale, seen from the atrium: d_max "
         f"{number(vein.ostium.measures.d_max_mm)} mm, d_min "
@@ -136,7 +136,7 @@ def _hours(
         flat = _flat(way, right, up)
         flat = flat / np.linalg.norm(flat) * [1.0, -1.0]
         x, y = middle + radius * flat
-        parts.append(_text(x, y + 4, str(hour), anchor="middle", bold=True))
+        parts.append(text(x, y + 4, str(hour), anchor="middle", bold=True))
     return parts
 
 
@@ -150,31 +150,31 @@ def profile_chart(vein: Vein) -> Markup:
     if right - left < 1e-6:
         return Markup("")
     top = _nice_ceiling(max(float(area.max()), vein.ostium.measures.area_mm2))
-    frame = _Frame(340, 250, (left, right), (0.0, top))
+    frame = Frame(340, 250, (left, right), (0.0, top))
     parts = frame.axes(
         "along the vein from the ostium, mm",
         "area of the section, mm²",
-        _ticks(left, right),
-        _ticks(0.0, top),
+        ticks(left, right),
+        ticks(0.0, top),
     )
-    parts.append(_path(frame.at(s, area), "#0d5563", 2.4))
+    parts.append(path(frame.at(s, area), "#0d5563", 2.4))
     foot, head = frame.at(np.zeros(2), np.array([0.0, top]))
-    parts.append(_path(np.stack([foot, head]), PLANE, 2.0, dash="6 3"))
+    parts.append(path(np.stack([foot, head]), PLANE, 2.0, dash="6 3"))
     beside = head[0] + 5
-    parts.append(_text(beside, head[1] + 12, "ostium", colour=PLANE))
+    parts.append(text(beside, head[1] + 12, "ostium", colour=PLANE))
     x, y = frame.at(np.zeros(1), np.array([vein.ostium.measures.area_mm2]))[0]
-    parts.append(_svg('<circle cx="{}" cy="{}" r="4" fill="{}"/>', x, y, PLANE))
+    parts.append(svg('<circle cx="{}" cy="{}" r="4" fill="{}"/>', x, y, PLANE))
     if left < vein.trunk_length_mm < right - 1e-6 and not vein.trunk_at_least:
         at = np.full(2, vein.trunk_length_mm)
         ends = frame.at(at, np.array([0.0, top]))
-        parts.append(_path(ends, MUTED, 1.6, dash="2 3"))
+        parts.append(path(ends, MUTED, 1.6, dash="2 3"))
         x = float(ends[1][0])
         side = "end" if x > 230 else "start"
         offset = -5 if side == "end" else 5
         parts.append(
-            _text(x + offset, ends[1][1] + 28, "first branching", anchor=side, colour=MUTED)
+            text(x + offset, ends[1][1] + 28, "first branching", anchor=side, colour=MUTED)
         )
-    return _figure(
+    return figure(
         frame.width, frame.height, parts,
         f"Area of the sections of {vein.name} along the vein, from {number(left)} to "
         f"{number(right)} mm; the ostium, of {number(vein.ostium.measures.area_mm2, 0)} mm², "
@@ -195,24 +195,24 @@ def gap_chart(vein: Vein, fits: Sequence[Fit], tolerance_mm: float) -> Markup:
     high = min(GREATEST_GAP_MM, max(2.0, math.ceil(widest)))
     several = len({fit.approach for fit in fits}) > 1
     below = 20.0 * len(shown)
-    frame = _Frame(620, 310 + below, (0.0, 12.0), (low, high), below)
+    frame = Frame(620, 310 + below, (0.0, 12.0), (low, high), below)
     hours = np.array([0.0, 3.0, 6.0, 9.0, 12.0])
     axis = vein.axis
     words = [side_words(clock_direction(h, axis)) for h in hours]
     parts = []
     band = frame.at(np.array([0.0, 12.0]), np.array([tolerance_mm, low]))
     parts.append(
-        _svg(
+        svg(
             '<rect x="{}" y="{}" width="{}" height="{}" fill="{}" fill-opacity="0.13"/>',
             band[0][0], band[0][1], band[1][0] - band[0][0], band[1][1] - band[0][1], CONTACT,
         )
     )  # fmt: skip
     labels = [f"{int(h) or 12} h" for h in hours]
-    parts += frame.axes("", "least gap, mm", list(hours), _ticks(low, high), labels, words)
+    parts += frame.axes("", "least gap, mm", list(hours), ticks(low, high), labels, words)
     line = frame.at(np.array([0.0, 12.0]), np.full(2, tolerance_mm))
-    parts.append(_path(line, CONTACT, 1.4))
+    parts.append(path(line, CONTACT, 1.4))
     parts.append(
-        _text(line[1][0] - 4, line[1][1] + 15, f"contact: up to {tolerance_mm:g} mm",
+        text(line[1][0] - 4, line[1][1] + 15, f"contact: up to {tolerance_mm:g} mm",
               anchor="end", colour=CONTACT)
     )  # fmt: skip
     for row, fit in enumerate(shown):
@@ -224,7 +224,7 @@ def gap_chart(vein: Vein, fits: Sequence[Fit], tolerance_mm: float) -> Markup:
         title = column_title(fit, with_approach=several)
         parts.append(_legend(58, 322 + 20 * row, colour, dash, title))
     wide = " Gaps wider than the scale run along its top." if widest > high else ""
-    return _figure(
+    return figure(
         frame.width, frame.height, parts,
         f"Least gap around the clock of {vein.name} for {len(shown)} fits, from twelve o'clock "
         f"clockwise as seen from the atrium; contact is a gap up to {tolerance_mm:g} mm.{wide}",
@@ -232,7 +232,7 @@ def gap_chart(vein: Vein, fits: Sequence[Fit], tolerance_mm: float) -> Markup:
 
 
 def _around(
-    frame: _Frame, hours: FloatArray, gap: FloatArray, high: float, colour: str, dash: str
+    frame: Frame, hours: FloatArray, gap: FloatArray, high: float, colour: str, dash: str
 ) -> list[Markup]:
     """Draw one line around the clock, closed at twelve, broken where readings are missing."""
     closed_h = np.concatenate([hours, [hours[0] + 12.0]])
@@ -243,11 +243,11 @@ def _around(
     for h, g in zip(np.split(closed_h, breaks), np.split(closed_gap, breaks), strict=True):
         inside = h <= 12.0
         if len(h) > 1 and inside.any():
-            parts.append(_path(frame.at(np.minimum(h, 12.0), g), colour, 2.4, dash=dash))
+            parts.append(path(frame.at(np.minimum(h, 12.0), g), colour, 2.4, dash=dash))
     return parts
 
 
-class _Frame:
+class Frame:
     """A plot's axes: takes values to pixels."""
 
     def __init__(
@@ -278,37 +278,40 @@ class _Frame:
         y_ticks: Sequence[float],
         x_labels: Sequence[str] | None = None,
         x_words: Sequence[str] | None = None,
+        *,
+        grid: bool = True,
     ) -> list[Markup]:
         """Return frame, ticks and titles."""
         parts = []
         for value in y_ticks:
             ends = self.at(np.array(self._across), np.full(2, value))
-            parts.append(_path(ends, "#d4d9dd" if value else MUTED, 1.0))
-            parts.append(_text(self._left - 7, ends[0][1] + 4, _plain(value), anchor="end"))
+            if grid:
+                parts.append(path(ends, "#d4d9dd" if value else MUTED, 1.0))
+            parts.append(text(self._left - 7, ends[0][1] + 4, _plain(value), anchor="end"))
         for k, value in enumerate(x_ticks):
             x = float(self.at(np.array([value]), np.zeros(1))[0][0])
             feet = np.array([[x, self._bottom], [x, self._bottom + 5]])
-            parts.append(_path(feet, INK, 1.0))
+            parts.append(path(feet, INK, 1.0))
             anchor = "middle"
-            if x_labels is not None and k in (0, len(x_ticks) - 1):
+            if x_labels is not None and not self._left + 12 < x < self._right - 12:
                 anchor = "start" if k == 0 else "end"
             label = _plain(value) if x_labels is None else x_labels[k]
             shift = {"start": -12.0, "end": 12.0, "middle": 0.0}[anchor]
-            parts.append(_text(x + shift, self._bottom + 19, label, anchor=anchor))
+            parts.append(text(x + shift, self._bottom + 19, label, anchor=anchor))
             if x_words is not None:
                 parts.append(
-                    _text(x + shift, self._bottom + 34, x_words[k], anchor=anchor, colour=MUTED)
+                    text(x + shift, self._bottom + 34, x_words[k], anchor=anchor, colour=MUTED)
                 )
         box = np.array(
             [[self._left, self._top], [self._left, self._bottom], [self._right, self._bottom]]
         )
-        parts.append(_path(box, INK, 1.2))
+        parts.append(path(box, INK, 1.2))
         if across:
             middle = 0.5 * (self._left + self._right)
-            parts.append(_text(middle, self._bottom + 38, across, anchor="middle"))
+            parts.append(text(middle, self._bottom + 38, across, anchor="middle"))
         y = 0.5 * (self._top + self._bottom)
         parts.append(
-            _svg(
+            svg(
                 '<text x="14" y="{}" transform="rotate(-90 14 {})" text-anchor="middle" '
                 'font-family="inherit" font-size="12" fill="{}">{}</text>',
                 y, y, INK, up,
@@ -321,7 +324,7 @@ def _plain(value: float) -> str:
     return f"{value:g}".replace("-", "−")
 
 
-def _ticks(low: float, high: float, wanted: int = 6) -> list[float]:
+def ticks(low: float, high: float, wanted: int = 6) -> list[float]:
     """Round values between ``low`` and ``high``."""
     step = _nice_step((high - low) / wanted)
     first = math.ceil(low / step - 1e-9)
@@ -339,12 +342,13 @@ def _nice_ceiling(value: float) -> float:
     return math.ceil(value / step - 1e-9) * step
 
 
-def _svg(template: str, *values: object) -> Markup:
+def svg(template: str, *values: object) -> Markup:
+    """Return markup with values put in, escaped; numbers with two decimals."""
     shown = [f"{v:.2f}" if isinstance(v, float) else v for v in values]
     return Markup(template).format(*shown)
 
 
-def _path(
+def path(
     points: FloatArray,
     colour: str,
     width: float,
@@ -353,36 +357,39 @@ def _path(
     fill: str = "none",
     closed: bool = False,
 ) -> Markup:
+    """Return a line through points (N, 2)."""
     steps = " ".join(f"{x:.2f},{y:.2f}" for x, y in np.asarray(points, dtype=float).tolist())
-    return _svg(
+    return svg(
         '<{} points="{}" fill="{}" stroke="{}" stroke-width="{}" stroke-dasharray="{}" '
         'stroke-linejoin="round"/>',
         "polygon" if closed else "polyline", steps, fill, colour, float(width), dash or "none",
     )  # fmt: skip
 
 
-def _text(
-    x: float, y: float, text: str, *, anchor: str = "start", colour: str = INK, bold: bool = False
+def text(
+    x: float, y: float, words: str, *, anchor: str = "start", colour: str = INK, bold: bool = False
 ) -> Markup:
-    return _svg(
+    """Return one line of writing."""
+    return svg(
         '<text x="{}" y="{}" text-anchor="{}" fill="{}" font-weight="{}" ' + _FONT + ">{}</text>",
-        float(x), float(y), anchor, colour, "bold" if bold else "normal", text,
+        float(x), float(y), anchor, colour, "bold" if bold else "normal", words,
     )  # fmt: skip
 
 
-def _legend(x: float, y: float, colour: str, dash: str, text: str) -> Markup:
-    line = _path(np.array([[x, y - 4], [x + 34, y - 4]]), colour, 2.4, dash=dash)
-    return line + _text(x + 42, y, text)
+def _legend(x: float, y: float, colour: str, dash: str, words: str) -> Markup:
+    line = path(np.array([[x, y - 4], [x + 34, y - 4]]), colour, 2.4, dash=dash)
+    return line + text(x + 42, y, words)
 
 
 def _scale_bar(x: float, y: float, length: float) -> Markup:
     bar = np.array([[x, y - 5], [x, y + 5], [x, y], [x + length, y], [x + length, y - 5],
                     [x + length, y + 5]])  # fmt: skip
-    return _path(bar, INK, 2.0) + _text(x + length + 8, y + 4, "10 mm")
+    return path(bar, INK, 2.0) + text(x + length + 8, y + 4, "10 mm")
 
 
-def _figure(width: float, height: float, parts: Sequence[Markup], alt: str) -> Markup:
-    return _svg(
+def figure(width: float, height: float, parts: Sequence[Markup], alt: str) -> Markup:
+    """Return a whole drawing with words for those who cannot see it."""
+    return svg(
         '<svg viewBox="0 0 {} {}" width="{}" height="{}" role="img" aria-label="{}">{}</svg>',
         float(width), float(height), float(width), float(height), alt, Markup("").join(parts),
     )  # fmt: skip

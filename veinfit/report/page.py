@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import math
-from collections.abc import Sequence, Set
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
@@ -14,6 +14,8 @@ from veinfit.anatomy.model import Vein
 from veinfit.notes import Note
 from veinfit.report.charts import gap_chart, ostium_chart, profile_chart
 from veinfit.report.correction_table import COMPARED, correction_rows
+from veinfit.report.colours import gap_bands
+from veinfit.report.contact_map import contact_charts
 from veinfit.report.model import Picture, ReportInput, picture_notes, unique_notes
 from veinfit.report.pages import CAUTIONS, environment, template_text
 from veinfit.report.tables import (
@@ -83,6 +85,13 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
         "in the atrium, positive in the vein. Nose depth is that of the balloon's front pole.",
     ),
     (
+        "Probability of closure",
+        "The share of simulated tries in which a closed line of cold contact forms: direction, "
+        "push and guide are drawn anew for every try, the wall's place and stiffness for every "
+        "patient. "
+        "The interval carries how uncertain the calibration is.",
+    ),
+    (
         "Antral area",
         "Wall in cold contact, or enclosed by the sealing line, on the atrial side of the ostial "
         "plane.",
@@ -95,17 +104,28 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
 )
 """What the report's terms mean."""
 
+HEADLINE_STAGES = ("verdict", "approach")
+"""Stages whose notes stand on the first screen: what the input is worth, how the sheath comes."""
+
 EMBEDDED_QUALITY = 90
 """Quality, of 100, of the pictures inside the page: no loss that can be seen at their size."""
 
 
 @dataclass(frozen=True, slots=True)
 class ShownPicture:
-    """A picture, its title, and its content as a data address; empty where the file is missing."""
+    """A picture, its title, and its file's content; None where the file is missing."""
 
     picture: Picture
     title: str
-    source: str
+    content: bytes | None
+
+    @property
+    def source(self) -> str:
+        """The picture as a data address; empty where the file is missing."""
+        if self.content is None:
+            return ""
+        kind, content = _smaller(self.content)
+        return f"data:image/{kind};base64,{base64.b64encode(content).decode('ascii')}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +154,8 @@ class VeinPart:
     ostium: Markup
     profile: Markup
     gaps: Markup
+    maps: tuple[tuple[str, Markup], ...]
+    correction: str
     notes: tuple[Note, ...]
 
 
@@ -148,24 +170,22 @@ class SettingLine:
     basis: str
 
 
-def write_page(report: ReportInput) -> str:
+def write_page(report: ReportInput, parts: tuple[VeinPart, ...] | None = None) -> str:
     """Return the report as one HTML page: pictures inside, no script, no network.
 
     Parameters
     ----------
     report : ReportInput
+    parts : tuple of VeinPart, optional
+        What :func:`vein_parts` gathers, where that is at hand.
 
     Returns
     -------
     str
         The same for the same input. Names and notes are data, never markup.
     """
-    measured = {vein.name for vein in report.anatomy.veins}
-    fits = tuple(fit for fit in report.fits if fit.vein in measured)
-    parts = tuple(
-        _vein_part(report, vein, index, tuple(f for f in fits if f.vein == vein.name))
-        for index, vein in enumerate(report.anatomy.veins, start=1)
-    )
+    parts = vein_parts(report) if parts is None else parts
+    fits = tuple(fit for part in parts for fit in part.fits)
     return (
         environment()
         .get_template("report.html.j2")
@@ -173,12 +193,14 @@ def write_page(report: ReportInput) -> str:
             report=report,
             style=Markup(template_text("report.css")),
             parts=parts,
-            lost=_unmeasured(report, measured),
-            overview=_shown(report, [p for p in report.pictures if not p.vein]),
+            lost=unmeasured(report),
+            overview=shown_pictures(report, [p for p in report.pictures if not p.vein]),
             approaches=tuple(dict.fromkeys(fit.approach for fit in fits)),
-            notes=_all_notes(report),
             corrected=correction_rows(report.anatomy.corrections),
             compared=tuple(title for _, title in COMPARED),
+            notes=all_notes(report),
+            headlines=headlines(report),
+            bands=gap_bands(report.settings.seating.contact_tolerance_mm),
             absent=absent_measures(fits) if fits else (),
             settings=_setting_lines(report),
             definitions=DEFINITIONS,
@@ -186,6 +208,14 @@ def write_page(report: ReportInput) -> str:
             mark=mark,
             number=number,
         )
+    )
+
+
+def vein_parts(report: ReportInput) -> tuple[VeinPart, ...]:
+    """Gather what is shown of every vein that was measured."""
+    return tuple(
+        _vein_part(report, vein, index, tuple(f for f in report.fits if f.vein == vein.name))
+        for index, vein in enumerate(report.anatomy.veins, start=1)
     )
 
 
@@ -214,33 +244,34 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
         certainty=vein_rows(vein, CERTAINTY_MEASURES),
         ridges=ridge_rows(report.anatomy, vein),
         trunk=trunk_text(vein),
-        pictures=_shown(report, [p for p in report.pictures if p.vein == vein.name]),
+        pictures=shown_pictures(report, [p for p in report.pictures if p.vein == vein.name]),
         ostium=ostium_chart(vein, fits),
         profile=profile_chart(vein),
         gaps=gap_chart(vein, fits, tolerance),
+        maps=contact_charts(vein, fits, gap_bands(tolerance), report.freezing_zones),
+        correction=report.corrections.get(vein.name, ""),
         notes=unique_notes(own),
     )
 
 
-def _shown(report: ReportInput, pictures: Sequence[Picture]) -> tuple[ShownPicture, ...]:
+def shown_pictures(report: ReportInput, pictures: Sequence[Picture]) -> tuple[ShownPicture, ...]:
+    """Return pictures with their titles and contents."""
     fits = {(fit.vein, fit.balloon): fit for fit in report.fits}
     shown = []
     for picture in pictures:
         fit = fits.get((picture.vein, picture.balloon))
         title = picture.balloon if fit is None else balloon_title(fit)
-        shown.append(ShownPicture(picture, title, _source(report, picture)))
+        shown.append(ShownPicture(picture, title, _content(report, picture)))
     return tuple(shown)
 
 
-def _source(report: ReportInput, picture: Picture) -> str:
+def _content(report: ReportInput, picture: Picture) -> bytes | None:
     if report.folder is None:
-        return ""
+        return None
     try:
-        content = (report.folder / picture.file).read_bytes()
+        return (report.folder / picture.file).read_bytes()
     except OSError:
-        return ""
-    kind, content = _smaller(content)
-    return f"data:image/{kind};base64,{base64.b64encode(content).decode('ascii')}"
+        return None
 
 
 def _smaller(png: bytes) -> tuple[str, bytes]:
@@ -258,13 +289,15 @@ def _smaller(png: bytes) -> tuple[str, bytes]:
     return "webp", stream.getvalue()
 
 
-def _unmeasured(report: ReportInput, measured: Set[str]) -> tuple[tuple[str, str], ...]:
+def unmeasured(report: ReportInput) -> tuple[tuple[str, str], ...]:
     """Return the names of veins that have no measures, each with the reason."""
+    measured = {vein.name for vein in report.anatomy.veins}
     lost = {fit.vein: why_missing(fit) for fit in report.fits if fit.vein not in measured}
     return tuple({**lost, **report.anatomy.unmeasured}.items())
 
 
-def _all_notes(report: ReportInput) -> tuple[Note, ...]:
+def all_notes(report: ReportInput) -> tuple[Note, ...]:
+    """Return every note of the case once, cautions first."""
     return unique_notes(
         [
             *report.notes,
@@ -274,6 +307,12 @@ def _all_notes(report: ReportInput) -> tuple[Note, ...]:
             *picture_notes(report.pictures),
         ]
     )
+
+
+def headlines(report: ReportInput) -> tuple[Note, ...]:
+    """Return what the first screen tells first: the input's verdict, the approach."""
+    told = [note for note in all_notes(report) if note.stage in HEADLINE_STAGES]
+    return tuple(sorted(told, key=lambda note: HEADLINE_STAGES.index(note.stage)))
 
 
 def _setting_lines(report: ReportInput) -> tuple[SettingLine, ...]:

@@ -1,0 +1,430 @@
+"""The report on paper: one page of summary and one a vein, with text that can be selected."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Literal
+from xml.sax.saxutils import escape
+
+from reportlab import rl_config
+from reportlab.lib.colors import HexColor
+from reportlab.lib.pagesizes import A4, LETTER
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.lib.utils import ImageReader
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Flowable, KeepInFrame, Paragraph, Spacer, Table, TableStyle
+from reportlab.platypus import Image as PageImage
+
+from veinfit.notes import Note
+from veinfit.report.canvas import printable
+from veinfit.report.colours import INK, MUTED
+from veinfit.report.model import ReportInput
+from veinfit.report.page import (
+    ShownPicture,
+    VeinPart,
+    all_notes,
+    headlines,
+    shown_pictures,
+    unmeasured,
+    vein_parts,
+)
+from veinfit.report.pages import CAUTIONS
+from veinfit.report.pdf_drawing import BOLD, PLAIN, Drawing
+from veinfit.report.tables import Cell, Row
+from veinfit.report.wording import Mark, mark, number
+
+PaperName = Literal["a4", "letter"]
+
+PAPERS: dict[PaperName, tuple[float, float]] = {"a4": A4, "letter": LETTER}
+"""Sizes of a page in points, upright."""
+
+MARGIN = 12 * mm
+FOOT = 9 * mm
+"""Height of the line at the foot of each page."""
+
+GUTTER = 5 * mm
+
+TYPE_PT, SMALL_PT, HEAD_PT, TITLE_PT = 7.6, 6.6, 13.0, 17.0
+"""Type sizes."""
+
+PICTURE_QUALITY = 88
+"""Quality, of 100, of the pictures: no loss that can be seen on paper."""
+
+ACCENT, LINE, TINT, WARN = "#0d5563", "#c6cdd3", "#eef3f4", "#7a3b00"
+
+SIGNS: dict[Mark, str] = {"closed": "●", "half": "◐", "open": "○", "none": "–"}
+"""The signs of the verdicts, as characters."""
+
+NOTES_ON_SUMMARY, NOTES_ON_VEIN = 10, 8
+"""So many notes are printed on a page, cautions first; more are counted, and in report.html."""
+
+
+MAP_KEY = (
+    "Colours as in the pictures. Dashed: ostial plane; pale line: sealing line; ring: leak; "
+    "chequered: contact off the freezing zone; white: no wall there."
+)
+"""What the unrolled maps show."""
+
+
+def write_pdf(
+    report: ReportInput, paper: PaperName = "a4", parts: tuple[VeinPart, ...] | None = None
+) -> bytes:
+    """Return the report as a PDF file: the same bytes for the same input.
+
+    Parameters
+    ----------
+    report : ReportInput
+    paper : {'a4', 'letter'}
+    parts : tuple of VeinPart, optional
+        What :func:`veinfit.report.page.vein_parts` gathers, where that is at hand.
+    """
+    _fonts()
+    stream = io.BytesIO()
+    with _binary_streams():
+        _write(stream, report, PAPERS[paper], vein_parts(report) if parts is None else parts)
+    return stream.getvalue()
+
+
+@contextmanager
+def _binary_streams() -> Iterator[None]:
+    """Have pictures written as they are: the library's text form is slow and a quarter larger."""
+    before, rl_config.useA85 = rl_config.useA85, 0
+    try:
+        yield
+    finally:
+        rl_config.useA85 = before
+
+
+def _write(
+    stream: io.BytesIO,
+    report: ReportInput,
+    size: tuple[float, float],
+    parts: tuple[VeinPart, ...],
+) -> None:
+    canvas = Canvas(stream, pagesize=size, invariant=1, lang="en", pageCompression=1)
+    canvas.setTitle(f"Balloon seats, {printable(report.case_id) or 'unnamed case'}")
+    canvas.setSubject("Predicted balloon seats in the pulmonary veins; " + CAUTIONS[0])
+    canvas.setCreator(f"veinfit {printable(report.version)}")
+    pages = 1 + len(parts)
+    _summary(canvas, size, report, parts)
+    _foot(canvas, size, report, 1, pages)
+    for number_, part in enumerate(parts, start=2):
+        canvas.showPage()
+        canvas.bookmarkPage(part.anchor)
+        canvas.addOutlineEntry(printable(part.vein.name), part.anchor)
+        _vein_page(canvas, size, report, part)
+        _foot(canvas, size, report, number_, pages)
+    canvas.save()
+
+
+def _fonts() -> None:
+    if PLAIN in pdfmetrics.getRegisteredFontNames():
+        return
+    import matplotlib
+
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    for name, file in ((PLAIN, "DejaVuSans.ttf"), (BOLD, "DejaVuSans-Bold.ttf")):
+        pdfmetrics.registerFont(TTFont(name, folder / file))
+    pdfmetrics.registerFontFamily(PLAIN, normal=PLAIN, bold=BOLD, italic=PLAIN, boldItalic=BOLD)
+
+
+def _style(size: float, colour: str = INK, *, bold: bool = False) -> ParagraphStyle:
+    return ParagraphStyle(
+        "x", fontName=BOLD if bold else PLAIN, fontSize=size, leading=1.22 * size,
+        textColor=HexColor(colour), splitLongWords=1,
+    )  # fmt: skip
+
+
+def _words(text: str, size: float = TYPE_PT, colour: str = INK, *, bold: bool = False) -> Paragraph:
+    """Return text as a block; nothing in it is markup."""
+    return Paragraph(escape(printable(text)), _style(size, colour, bold=bold))
+
+
+def _labelled(label: str, text: str, size: float = TYPE_PT, colour: str = INK) -> Paragraph:
+    """Return text after a label in bold."""
+    words = f"<b>{escape(printable(label))}</b> {escape(printable(text))}"
+    return Paragraph(words, _style(size, colour))
+
+
+def _place(
+    canvas: Canvas, blocks: Sequence[Flowable], x: float, top: float, width: float, height: float
+) -> float:
+    """Put blocks below each other, made smaller where they do not fit; return their bottom."""
+    box = KeepInFrame(width, height, list(blocks), mode="shrink")
+    used = min(box.wrapOn(canvas, width, height)[1], height)
+    box.drawOn(canvas, x, top - used)
+    return top - used
+
+
+def _foot(canvas: Canvas, size: tuple[float, float], report: ReportInput, k: int, of: int) -> None:
+    name = printable(report.case_id) or "Unnamed case"
+    line = f"{CAUTIONS[0]} Decisions rest with the licensed physician and local rules."
+    width = size[0] - 2 * MARGIN
+    canvas.setStrokeColor(HexColor(LINE))
+    canvas.setLineWidth(0.6)
+    canvas.line(MARGIN, MARGIN + FOOT - 2, size[0] - MARGIN, MARGIN + FOOT - 2)
+    cells = [[_words(f"{name}. {line}", SMALL_PT, MUTED), _words(f"{k} of {of}", SMALL_PT, MUTED)]]
+    _place(
+        canvas, [Table(cells, colWidths=[width - 18 * mm, 18 * mm], style=_BARE)],
+        MARGIN, MARGIN + FOOT - 3, width, FOOT - 3,
+    )  # fmt: skip
+
+
+# ---- the summary ----------------------------------------------------------------------------
+
+
+def _summary(
+    canvas: Canvas, size: tuple[float, float], report: ReportInput, parts: Sequence[VeinPart]
+) -> None:
+    width, top = size[0] - 2 * MARGIN, size[1] - MARGIN
+    approaches = " and a ".join(dict.fromkeys(f.approach for p in parts for f in p.fits))
+    assumed = f"What the geometry predicts for a {approaches} approach, which is assumed. "
+    blocks: list[Flowable] = [
+        _words("Predicted balloon seats in the pulmonary veins", TYPE_PT, ACCENT, bold=True),
+        _words(report.case_id or "Unnamed case", TITLE_PT, bold=True),
+        Spacer(1, 2),
+        _words((assumed if approaches else "") + " ".join(CAUTIONS), TYPE_PT, MUTED),
+    ]
+    for note in headlines(report):
+        label = "Input:" if note.stage == "verdict" else "Approach:"
+        blocks.append(_labelled(label, note.text, colour=_note_colour(note)))
+    top = _place(canvas, blocks, MARGIN, top, width, 45 * mm) - 3 * mm
+    table = _glance_table(report, parts, width)
+    origin = _origin(report)
+    notes = _notes([n for n in all_notes(report) if n not in headlines(report)], NOTES_ON_SUMMARY)
+    below = sum(_height(canvas, block, width) for block in (table, *notes, *origin)) + 6 * mm
+    room = top - MARGIN - FOOT
+    picture = shown_pictures(report, [p for p in report.pictures if not p.vein])
+    high = min(125 * mm, max(room - below, 0.25 * room))
+    top = _pictures(canvas, picture, top, width, high, "No overview picture was made.")
+    _place(
+        canvas, [table, Spacer(1, 2 * mm), *notes, Spacer(1, 2 * mm), *origin],
+        MARGIN, top - 2 * mm, width, top - 2 * mm - MARGIN - FOOT,
+    )  # fmt: skip
+
+
+def _height(canvas: Canvas, block: Flowable, width: float) -> float:
+    return float(block.wrapOn(canvas, width, 10_000)[1])
+
+
+GLANCE_HEAD = (
+    "Vein", "Ostium, mm", "Balloon", "Does it close?", "Where not?", "Depth, mm", "Contact",
+    "Confidence",
+)  # fmt: skip
+
+
+def _glance_table(report: ReportInput, parts: Sequence[VeinPart], width: float) -> Flowable:
+    rows: list[list[Any]] = [[_words(h, SMALL_PT, bold=True) for h in GLANCE_HEAD]]
+    style = [*_LINED, ("LINEBELOW", (0, 0), (-1, 0), 1.0, HexColor(INK))]
+    for part in parts:
+        first = len(rows)
+        sure = f"{part.confidence}; ostium ± {part.error} mm"
+        lead = [
+            _words(part.vein.name, TYPE_PT, bold=True),
+            _words(f"{part.size}, ovality {part.ovality}", SMALL_PT),
+        ]
+        for g in part.glances:
+            deep = " deep" if g.fit.deep else ""
+            verdict = f"{SIGNS[mark(g.fit)]} {g.verdict}"
+            rows.append(
+                [
+                    *lead,
+                    _words(g.balloon, SMALL_PT),
+                    _words(f"{verdict}; {g.probability}" if g.probability else verdict, SMALL_PT),
+                    _words(g.where, SMALL_PT),
+                    _words(_cell(g.depth) + deep, SMALL_PT),
+                    _words(_cell(g.arc) + ("°" if g.arc.value else ""), SMALL_PT),
+                    _words(sure, SMALL_PT),
+                ]
+            )
+            lead, sure = ["", ""], ""
+        if not part.glances:
+            rows.append([*lead, _words("no balloon was tried", SMALL_PT), "", "", "", "",
+                         _words(sure, SMALL_PT)])  # fmt: skip
+        style.append(("LINEABOVE", (0, first), (-1, first), 0.8, HexColor(MUTED)))
+    for name, reason in unmeasured(report):
+        row = len(rows)
+        rows.append([_words(name, TYPE_PT, bold=True), _words(f"not measured: {reason}", SMALL_PT),
+                     "", "", "", "", "", ""])  # fmt: skip
+        style.append(("SPAN", (1, row), (-1, row)))
+    if len(rows) == 1:
+        return _words("No vein was measured; the notes say why.")
+    shares = (0.1, 0.13, 0.1, 0.2, 0.2, 0.08, 0.07, 0.12)
+    return Table(rows, colWidths=[share * width for share in shares], style=TableStyle(style))
+
+
+def _origin(report: ReportInput) -> list[Flowable]:
+    files = "; ".join(
+        f"{file.role}{f' ({file.format})' if file.format else ''} SHA-256 {file.sha256}"
+        for file in report.inputs
+    )
+    told = (
+        f"Made {report.created} by veinfit {report.version}. Image date "
+        f"{report.image_date or 'not stated'}; cardiac phase {report.cardiac_phase or 'not stated'}"
+        f"; atrial volume {number(report.anatomy.volume_ml, 0)} ml. Inputs: {files or 'none'}. "
+        "Settings, definitions and all notes: report.html. Lengths in mm, in the patient's frame "
+        "(LPS)."
+    )
+    return [_words(told, SMALL_PT, MUTED)]
+
+
+# ---- a vein ---------------------------------------------------------------------------------
+
+
+def _vein_page(
+    canvas: Canvas, size: tuple[float, float], report: ReportInput, part: VeinPart
+) -> None:
+    width, top = size[0] - 2 * MARGIN, size[1] - MARGIN
+    title = part.vein.name + (f", {part.words}" if part.words else "")
+    blocks: list[Flowable] = [_words(title, HEAD_PT, bold=True), Spacer(1, 1.5)]
+    if part.branches:
+        blocks.append(_words(f"Drains {part.branches}.", TYPE_PT))
+    for column, fit, sentence in zip(part.columns, part.fits, part.sentences, strict=True):
+        blocks.append(_labelled(f"{SIGNS[mark(fit)]} {column}:", f"{sentence}."))
+    top = _place(canvas, blocks, MARGIN, top, width, 34 * mm) - 2 * mm
+    if part.fits:
+        top = _pictures(canvas, part.pictures, top, width, 66 * mm,
+                        "No pictures were made of this vein.") - 2 * mm  # fmt: skip
+    notes = _notes(part.notes, NOTES_ON_VEIN)
+    notes_high = min(sum(_height(canvas, note, width) for note in notes), 42 * mm)
+    bottom = MARGIN + FOOT + notes_high + 2 * mm
+    left = 0.5 * (width - GUTTER)
+    _place(canvas, _tables(part, left), MARGIN, top, left, top - bottom)
+    _place(canvas, _drawings(part, left), MARGIN + left + GUTTER, top, left, top - bottom)
+    _place(canvas, notes, MARGIN, bottom - 1 * mm, width, notes_high + 1 * mm)
+
+
+def _tables(part: VeinPart, width: float) -> list[Flowable]:
+    blocks: list[Flowable] = []
+    if part.fits:
+        count = len(part.fits)
+        label = 0.46 if count < 3 else 0.34
+        rows: list[list[Any]] = [["", *(_words(c, SMALL_PT, bold=True) for c in part.columns)]]
+        style = list(_LINED)
+        for group in part.groups:
+            style += [("SPAN", (0, len(rows)), (-1, len(rows))),
+                      ("BACKGROUND", (0, len(rows)), (-1, len(rows)), HexColor(TINT))]  # fmt: skip
+            rows.append([_words(group.question, SMALL_PT, ACCENT, bold=True), *[""] * count])
+            for row in group.rows:
+                cells = [_words(_cell(cell), SMALL_PT) for cell in row.cells]
+                rows.append([_words(_with_unit(row), SMALL_PT, MUTED), *cells])
+        widths = [label * width, *[(1 - label) / count * width] * count]
+        blocks += [Table(rows, colWidths=widths, style=TableStyle(style)), Spacer(1, 2 * mm)]
+    measured = [*part.measures, *part.certainty, *part.ridges]
+    pairs = [[_with_unit(row), _cell(row.cells[0])] for row in measured]
+    pairs.append(["Trunk length", part.trunk])
+    blocks.append(
+        Table(
+            [[_words(a, SMALL_PT, MUTED), _words(b, SMALL_PT)] for a, b in pairs],
+            colWidths=[0.6 * width, 0.4 * width],
+            style=TableStyle(list(_LINED)),
+        )
+    )
+    return blocks
+
+
+def _drawings(part: VeinPart, width: float) -> list[Flowable]:
+    blocks: list[Flowable] = []
+
+    def add(title: str, *drawings: str) -> None:
+        blocks.append(_words(title, SMALL_PT, bold=True))
+        blocks.extend(Drawing(str(drawing), width) for drawing in drawings)
+        blocks.append(Spacer(1, 1 * mm))
+
+    if part.gaps:
+        add("Where not? The gap around the clock, seen from the atrium", part.gaps)
+    for title, drawing in part.maps:
+        add(f"The wall unrolled: {title}", drawing)
+    if part.maps:
+        blocks[-1] = _words(MAP_KEY, SMALL_PT, MUTED)
+    beside = [Drawing(str(part.ostium), 0.48 * width)]
+    if part.profile:
+        beside.append(Drawing(str(part.profile), 0.5 * width))
+    blocks.append(_words("The ostium to scale, and the area along the vein", SMALL_PT, bold=True))
+    blocks.append(Table([beside], style=_BARE))
+    return blocks
+
+
+# ---- parts ----------------------------------------------------------------------------------
+
+
+_BARE = TableStyle(
+    [("VALIGN", (0, 0), (-1, -1), "TOP"), *((f"{side}PADDING", (0, 0), (-1, -1), 0)
+     for side in ("LEFT", "RIGHT", "TOP", "BOTTOM"))]
+)  # fmt: skip
+_LINED = (
+    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+    ("LINEBELOW", (0, 0), (-1, -1), 0.4, HexColor(LINE)),
+    ("LEFTPADDING", (0, 0), (-1, -1), 2),
+    ("RIGHTPADDING", (0, 0), (-1, -1), 2),
+    ("TOPPADDING", (0, 0), (-1, -1), 0.8),
+    ("BOTTOMPADDING", (0, 0), (-1, -1), 1.4),
+    # Of empty cells, which else are as high as a line of the library's own type.
+    ("FONTSIZE", (0, 0), (-1, -1), 1),
+    ("LEADING", (0, 0), (-1, -1), 1),
+)
+
+
+def _with_unit(row: Row) -> str:
+    return row.label if row.unit in ("", "1") else f"{row.label}, {row.unit}"
+
+
+def _cell(cell: Cell) -> str:
+    return f"{cell.text} {cell.reason}" if not cell.value and cell.reason else cell.text
+
+
+def _note_colour(note: Note) -> str:
+    return WARN if note.severity == "caution" else INK
+
+
+def _notes(notes: Sequence[Note], most: int) -> list[Flowable]:
+    blocks: list[Flowable] = []
+    for note in notes[:most]:
+        kind = "Caution" if note.severity == "caution" else "Note"
+        about = f" on {note.subject}" if note.subject else ""
+        label = f"{kind}{about} ({note.stage}):"
+        blocks.append(_labelled(label, note.text, SMALL_PT, _note_colour(note)))
+    if len(notes) > most:
+        blocks.append(_words(f"{len(notes) - most} more notes are in report.html.", SMALL_PT))
+    return blocks
+
+
+def _pictures(
+    canvas: Canvas,
+    pictures: Sequence[ShownPicture],
+    top: float,
+    width: float,
+    height: float,
+    missing: str,
+) -> float:
+    """Put pictures beside each other, all alike; return where they end."""
+    if not pictures:
+        return _place(canvas, [_words(missing, TYPE_PT, MUTED)], MARGIN, top, width, 8 * mm)
+    across = (width - (len(pictures) - 1) * 3 * mm) / len(pictures)
+    cells = [_picture(shown, across, height) for shown in pictures]
+    row = Table([cells], colWidths=[across + 3 * mm] * (len(cells) - 1) + [across], style=_BARE)
+    return _place(canvas, [row], MARGIN, top, width, height + 6 * mm)
+
+
+def _picture(shown: ShownPicture, width: float, height: float) -> Flowable:
+    content = shown.content
+    if content is None:
+        return _words(f"The picture {shown.picture.file} is missing.", SMALL_PT, MUTED)
+    wide, high = ImageReader(io.BytesIO(content)).getSize()
+    scale = min(width / wide, height / high)
+    return PageImage(io.BytesIO(_jpeg(content)), scale * wide, scale * high)
+
+
+def _jpeg(content: bytes) -> bytes:
+    from PIL import Image
+
+    stream = io.BytesIO()
+    with Image.open(io.BytesIO(content)) as image:
+        image.convert("RGB").save(stream, format="JPEG", quality=PICTURE_QUALITY, subsampling=0)
+    return stream.getvalue()
