@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from veinfit.anatomy.model import Vein
 from veinfit.frames import FloatArray, clock_basis, clock_direction, side_words, unit
+from veinfit.report.canvas import printable
 from veinfit.report.colours import CONTACT, INK, MUTED, PLANE
 from veinfit.report.tables import column_title
 from veinfit.report.wording import number
@@ -344,8 +345,14 @@ def _nice_ceiling(value: float) -> float:
 
 def svg(template: str, *values: object) -> Markup:
     """Return markup with values put in, escaped; numbers with two decimals."""
-    shown = [f"{v:.2f}" if isinstance(v, float) else v for v in values]
-    return Markup(template).format(*shown)
+    return Markup(template).format(*map(_shown, values))
+
+
+def _shown(value: object) -> object:
+    if isinstance(value, float):
+        return f"{value:.2f}"
+    # Control characters are no part of any markup.
+    return printable(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def path(

@@ -270,7 +270,7 @@ def _content(report: ReportInput, picture: Picture) -> bytes | None:
         return None
     try:
         return (report.folder / picture.file).read_bytes()
-    except OSError:
+    except (OSError, ValueError):  # the latter for a name that no file can have
         return None
 
 

@@ -61,6 +61,9 @@ ACCENT, LINE, TINT, WARN = "#0d5563", "#c6cdd3", "#eef3f4", "#7a3b00"
 SIGNS: dict[Mark, str] = {"closed": "●", "half": "◐", "open": "○", "none": "–"}
 """The signs of the verdicts, as characters."""
 
+MAPS_ON_VEIN = 2
+"""So many unrolled maps fit on a vein's page and are still readable; more take a second page."""
+
 NOTES_ON_SUMMARY, NOTES_ON_VEIN = 10, 8
 """So many notes are printed on a page, cautions first; more are counted, and in report.html."""
 
@@ -111,15 +114,22 @@ def _write(
     canvas.setTitle(f"Balloon seats, {printable(report.case_id) or 'unnamed case'}")
     canvas.setSubject("Predicted balloon seats in the pulmonary veins; " + CAUTIONS[0])
     canvas.setCreator(f"veinfit {printable(report.version)}")
-    pages = 1 + len(parts)
+    pages = 1 + sum(1 + _continued(part) for part in parts)
     _summary(canvas, size, report, parts)
     _foot(canvas, size, report, 1, pages)
-    for number_, part in enumerate(parts, start=2):
+    done = 1
+    for part in parts:
         canvas.showPage()
         canvas.bookmarkPage(part.anchor)
         canvas.addOutlineEntry(printable(part.vein.name), part.anchor)
         _vein_page(canvas, size, report, part)
-        _foot(canvas, size, report, number_, pages)
+        done += 1
+        _foot(canvas, size, report, done, pages)
+        if _continued(part):
+            canvas.showPage()
+            _map_page(canvas, size, part)
+            done += 1
+            _foot(canvas, size, report, done, pages)
     canvas.save()
 
 
@@ -316,6 +326,17 @@ def _tables(part: VeinPart, width: float) -> list[Flowable]:
                 rows.append([_words(_with_unit(row), SMALL_PT, MUTED), *cells])
         widths = [label * width, *[(1 - label) / count * width] * count]
         blocks += [Table(rows, colWidths=widths, style=TableStyle(style)), Spacer(1, 2 * mm)]
+    for side in part.comparisons:
+        blocks.append(
+            _words(f"{side.first} beside {side.second}, {side.approach}", SMALL_PT, bold=True)
+        )
+        for remark in side.remarks:
+            tie = " (tie)" if remark.tie else ""
+            blocks.append(_labelled(f"{remark.topic.capitalize()}:", remark.text + tie, SMALL_PT))
+        if side.open_arcs:
+            arcs = "; ".join(arc.words for arc in side.open_arcs)
+            blocks.append(_labelled("Neither seals:", f"open with both: {arcs}.", SMALL_PT))
+        blocks.append(Spacer(1, 2 * mm))
     measured = [*part.measures, *part.certainty, *part.ridges]
     pairs = [[_with_unit(row), _cell(row.cells[0])] for row in measured]
     pairs.append(["Trunk length", part.trunk])
@@ -329,6 +350,33 @@ def _tables(part: VeinPart, width: float) -> list[Flowable]:
     return blocks
 
 
+def _continued(part: VeinPart) -> bool:
+    """Whether a vein has more unrolled maps than its page has room for."""
+    return len(part.maps) > MAPS_ON_VEIN
+
+
+def _maps(maps: Sequence[tuple[str, str]], width: float) -> list[Flowable]:
+    blocks: list[Flowable] = []
+    for title, drawing in maps:
+        blocks.append(_words(f"The wall unrolled: {title}", SMALL_PT, bold=True))
+        blocks.append(Drawing(str(drawing), width))
+    if maps:
+        blocks += [_words(MAP_KEY, SMALL_PT, MUTED), Spacer(1, 1 * mm)]
+    return blocks
+
+
+def _map_page(canvas: Canvas, size: tuple[float, float], part: VeinPart) -> None:
+    """Draw a vein's second page: the unrolled maps in two columns."""
+    width, top = size[0] - 2 * MARGIN, size[1] - MARGIN
+    title = [_words(f"{part.vein.name}, continued", HEAD_PT, bold=True), Spacer(1, 2 * mm)]
+    top = _place(canvas, title, MARGIN, top, width, 20 * mm)
+    across = 0.5 * (width - GUTTER)
+    half = (len(part.maps) + 1) // 2
+    for k, maps in enumerate((part.maps[:half], part.maps[half:])):
+        x = MARGIN + k * (across + GUTTER)
+        _place(canvas, _maps(maps, across), x, top, across, top - MARGIN - FOOT)
+
+
 def _drawings(part: VeinPart, width: float) -> list[Flowable]:
     blocks: list[Flowable] = []
 
@@ -339,10 +387,8 @@ def _drawings(part: VeinPart, width: float) -> list[Flowable]:
 
     if part.gaps:
         add("Where not? The gap around the clock, seen from the atrium", part.gaps)
-    for title, drawing in part.maps:
-        add(f"The wall unrolled: {title}", drawing)
-    if part.maps:
-        blocks[-1] = _words(MAP_KEY, SMALL_PT, MUTED)
+    if not _continued(part):
+        blocks += _maps(part.maps, width)
     beside = [Drawing(str(part.ostium), 0.48 * width)]
     if part.profile:
         beside.append(Drawing(str(part.profile), 0.5 * width))

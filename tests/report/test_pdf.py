@@ -1,0 +1,248 @@
+"""The printed report: its pages, its words, and that nothing lies over anything else."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from veinfit.anatomy.model import Anatomy
+from veinfit.notes import Note
+from veinfit.report.model import InputFile, Picture, ReportInput
+from veinfit.report.page import vein_parts
+from veinfit.report.pdf import PAPERS, write_pdf
+from veinfit.report.pdf_drawing import Drawing
+from veinfit.seating.model import Fit
+from veinfit.settings import Settings
+
+SMALLEST_PT = 3.6
+"""Writing on paper is at least this high, ascender to descender (about 1.1 mm lower case)."""
+
+
+def tool(name: str) -> str:
+    found = shutil.which(name)
+    if found is None:
+        pytest.skip(f"no {name} on this machine: apt install poppler-utils")
+    return found
+
+
+def report_of(anatomy: Anatomy, fits: tuple[Fit, ...], **changes: Any) -> ReportInput:
+    given: dict[str, Any] = {
+        "case_id": "Larkmoor test",
+        "created": "2026-11-25T10:00:00Z",
+        "inputs": (InputFile("input", ".ply", "ab" * 32),),
+        "anatomy": anatomy,
+        "fits": fits,
+        "settings": Settings(),
+        "version": "0.1.0",
+        **changes,
+    }
+    return ReportInput(**given)
+
+
+def pages_of(pdf: bytes, folder: Path) -> list[str]:
+    """The text of each page, a space between any two words."""
+    path = folder / "report.pdf"
+    path.write_bytes(pdf)
+    text = subprocess.run(
+        [tool("pdftotext"), "-enc", "UTF-8", str(path), "-"], capture_output=True, check=True
+    ).stdout.decode()
+    return [" ".join(page.split()) for page in text.split("\f")[:-1]]
+
+
+Word = tuple[float, float, float, float, str]
+
+
+def words_of(pdf: bytes, folder: Path) -> list[tuple[tuple[float, float], list[Word]]]:
+    """Every page's size and its words: left, top, right, bottom in points, and the text."""
+    path = folder / "boxes.pdf"
+    path.write_bytes(pdf)
+    page = subprocess.run(
+        [tool("pdftotext"), "-bbox", str(path), "-"], capture_output=True, check=True
+    ).stdout.decode()
+    page = re.sub(r"<!DOCTYPE[^>]*>", "", page)
+    found = []
+    for sheet in ElementTree.fromstring(page).iter("{http://www.w3.org/1999/xhtml}page"):
+        words = [
+            (*(float(w.get(k, "0")) for k in ("xMin", "yMin", "xMax", "yMax")), w.text or "")
+            for w in sheet
+        ]
+        found.append(((float(sheet.get("width", "0")), float(sheet.get("height", "0"))), words))
+    return found  # type: ignore[return-value]
+
+
+def overlaps(words: list[Word]) -> list[tuple[str, str]]:
+    """Pairs of words whose inner halves cross; lines of one block touch at their rims."""
+    boxes = np.array([w[:4] for w in words])
+    middle, half = 0.5 * (boxes[:, :2] + boxes[:, 2:]), 0.5 * (boxes[:, 2:] - boxes[:, :2])
+    half = np.maximum(half - [0.6, 0.27 * 8], 0.1) if len(boxes) else half
+    apart = np.abs(middle[:, None] - middle[None]) - (half[:, None] + half[None])
+    clash = np.triu((apart < 0).all(axis=2), 1)
+    return [(words[i][4], words[j][4]) for i, j in np.argwhere(clash)]
+
+
+@pytest.fixture(scope="module")
+def printed(anatomy: Anatomy, fits: tuple[Fit, ...]) -> bytes:
+    return write_pdf(report_of(anatomy, fits))
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_a_page_of_summary_and_one_a_vein(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path, paper: Any
+) -> None:
+    pdf = write_pdf(report_of(anatomy, fits), paper)
+    pages = pages_of(pdf, tmp_path)
+    assert len(pages) == 5
+    for size, _ in words_of(pdf, tmp_path):
+        assert np.allclose(size, PAPERS[paper], atol=0.5)
+    for k, page in enumerate(pages, start=1):
+        assert f"{k} of 5" in page and "not a medical device" in page
+    for page, name in zip(pages[1:], ("LSPV", "LIPV", "RSPV", "RIPV"), strict=True):
+        assert page.startswith(name)
+
+
+def test_the_same_input_gives_the_same_bytes(
+    anatomy: Anatomy, fits: tuple[Fit, ...], printed: bytes
+) -> None:
+    assert write_pdf(report_of(anatomy, fits)) == printed
+
+
+def test_the_summary_answers_for_every_fit(
+    fits: tuple[Fit, ...], printed: bytes, tmp_path: Path
+) -> None:
+    summary = pages_of(printed, tmp_path)[0]
+    closes = re.findall(r"[●◐○] (sealed|occluded, not sealed|open)", summary)
+    assert closes == ["sealed" if fit.sealed else "open" for fit in fits]
+    assert "ab" * 32 in summary.replace(" ", "")
+    assert "coaxial approach, which is assumed" in summary
+
+
+def test_the_input_verdict_and_the_approach_come_first(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    notes = (
+        Note("seating", "something else"),
+        Note("approach", "the septal crossing was estimated"),
+        Note("verdict", "good to 1 mm"),
+    )
+    summary = pages_of(write_pdf(report_of(anatomy, fits, notes=notes)), tmp_path)[0]
+    at = [summary.index(t) for t in ("good to 1 mm", "was estimated", "Vein Ostium", "else")]
+    assert at == sorted(at)
+    assert summary.count("good to 1 mm") == 1
+
+
+def test_nothing_lies_over_anything_else_and_nothing_is_too_small(
+    six_veins: tuple[Anatomy, tuple[Fit, ...]],
+    without_seat: Callable[[Fit], Fit],
+    tmp_path: Path,
+) -> None:
+    """Six veins, three balloons, long names, one vein without a seat, many notes."""
+    anatomy, fits = six_veins
+    fits = tuple(without_seat(fit) if fit.vein == "RMPV" else fit for fit in fits)
+    notes = tuple(
+        Note("ostium", f"remark {k}: " + "the plane could be placed in two ways, " * 3, "LSPV",
+             "caution" if k % 2 else "info")
+        for k in range(15)
+    )  # fmt: skip
+    near = {"oesophagus": 4.2, "right_phrenic_nerve_course_of_the_lower_third": 7.1}
+    fits = tuple(replace(fit, distances_mm=near) for fit in fits)
+    Image.new("RGB", (1200, 900), "#dddddd").save(tmp_path / "x.png")
+    pictures = [Picture("x.png", "", "", "c", "a")]
+    pictures += [Picture("x.png", fit.vein, fit.balloon, "c", "a") for fit in fits]
+    report = report_of(
+        anatomy, fits, notes=notes, case_id="Larkmoor " + "very-long-name-" * 8,
+        pictures=tuple(pictures), folder=tmp_path,
+        structures={name: anatomy.wall for name in near},
+    )  # fmt: skip
+    for paper in PAPERS:
+        sheets = words_of(write_pdf(report, paper), tmp_path)
+        assert len(sheets) == 12  # a second page for all but the vein without a seat
+        for (width, height), words in sheets:
+            assert len(words) > 60
+            for left, top, right, bottom, text in words:
+                assert left >= 20 and right <= width - 20, text
+                assert top >= 20 and bottom <= height - 8, text
+                assert bottom - top >= SMALLEST_PT, (text, bottom - top)
+            assert overlaps(words) == []
+
+
+def test_notes_that_do_not_fit_are_counted(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    notes = tuple(Note("ostium", f"remark {k}.", "LSPV") for k in range(30))
+    pages = pages_of(write_pdf(report_of(anatomy, fits, notes=notes)), tmp_path)
+    assert "more notes are in report.html" in pages[0]
+    assert "22 more notes are in report.html" in pages[1]
+
+
+HOSTILE = "<b>&amp;</b> <img src='file:///etc/passwd'/> ](x) \\ %s {{x}} </para> ü\x00\x07"
+
+
+def test_no_name_can_become_markup(anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path) -> None:
+    vein = replace(anatomy.veins[0], name=HOSTILE, branches=(HOSTILE,))
+    fit = replace(
+        fits[0], vein=HOSTILE, balloon=HOSTILE, reason=HOSTILE, leak_side=HOSTILE,
+        distances_mm={HOSTILE: 1.0}, notes=(Note(HOSTILE, HOSTILE, HOSTILE, "caution"),),
+    )  # fmt: skip
+    report = report_of(
+        replace(anatomy, veins=(vein,), unmeasured={HOSTILE + "2": HOSTILE}), (fit,),
+        case_id=HOSTILE, version=HOSTILE, image_date=HOSTILE,
+        inputs=(InputFile(HOSTILE, HOSTILE, HOSTILE),), structures={HOSTILE: anatomy.wall},
+        pictures=(Picture(HOSTILE, HOSTILE, HOSTILE, HOSTILE, HOSTILE),), folder=tmp_path,
+    )  # fmt: skip
+    pdf = write_pdf(report)
+    text = " ".join(pages_of(pdf, tmp_path))
+    assert "<b>&amp;</b> <img src='file:///etc/passwd'/>" in text
+    assert b"/URI" not in pdf and b"/JavaScript" not in pdf and b"/Launch" not in pdf
+
+
+def test_missing_pictures_and_empty_cases_are_told(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    pages = pages_of(write_pdf(report_of(anatomy, fits)), tmp_path)
+    assert "No overview picture was made." in pages[0]
+    assert "No pictures were made of this vein." in pages[1]
+    gone = (Picture("pictures/LSPV-28.png", "LSPV", "28", "c", "a"),)
+    pages = pages_of(write_pdf(report_of(anatomy, fits, pictures=gone, folder=tmp_path)), tmp_path)
+    assert "pictures/LSPV-28.png is missing" in pages[1]
+    bare = replace(anatomy, veins=(), appendage=None, mitral=None, ridges=(), notes=())
+    (page,) = pages_of(write_pdf(report_of(bare, (), case_id="")), tmp_path)
+    assert "No vein was measured" in page and "Unnamed case" in page
+    pages = pages_of(write_pdf(report_of(anatomy, ())), tmp_path)
+    assert len(pages) == 5 and "no balloon was tried" in pages[0]
+
+
+def test_drawings_are_those_of_the_page(anatomy: Anatomy, fits: tuple[Fit, ...]) -> None:
+    """Every drawing of the HTML report can be drawn, in its own proportions."""
+    for part in vein_parts(report_of(anatomy, fits)):
+        for markup in (part.gaps, part.ostium, part.profile, *(d for _, d in part.maps)):
+            width, height = (
+                float(n) for n in re.search(r'width="([\d.]+)" height="([\d.]+)"', markup).groups()
+            )
+            drawing = Drawing(str(markup), 200.0)
+            assert drawing.width <= 200.001
+            assert drawing.height / drawing.width == pytest.approx(height / width)
+
+
+def test_pages_are_not_blank_when_seen(printed: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "seen.pdf"
+    path.write_bytes(printed)
+    subprocess.run(
+        [tool("pdftoppm"), "-r", "40", "-png", str(path), str(tmp_path / "p")], check=True
+    )
+    seen = sorted(tmp_path.glob("p-*.png"))
+    assert len(seen) == 5
+    for picture in seen[1:]:
+        with Image.open(picture) as image:
+            pixels = np.asarray(image.convert("RGB")).astype(int)
+        blue = (pixels[..., 2] - pixels[..., 0] > 50).sum()
+        assert blue > 30, "the contact band of the unrolled wall"
