@@ -1,0 +1,274 @@
+"""Every number of the report is the number in the CSV files: all of them are walked."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from printed import pages_of
+
+from veinfit.anatomy.model import Anatomy
+from veinfit.io.results import CaseRecord, Provenance, case_tables, decimals
+from veinfit.report.model import InputFile, ReportInput
+from veinfit.report.page import VeinPart, vein_parts, write_page
+from veinfit.report.pdf import write_pdf
+from veinfit.seating.model import Fit
+from veinfit.settings import Settings
+
+NOT_SHOWN = re.compile(r"(ostium|normal|axis|centre)_[xyz](_mm)?|notes|approach|balloon_mm|vein")
+"""Columns that no table of the report shows: places and directions are drawn, words are told."""
+
+Row = dict[str, str]
+
+
+@pytest.fixture(scope="module")
+def report(anatomy: Anatomy, fits: tuple[Fit, ...]) -> ReportInput:
+    """A case in which every column has a value somewhere."""
+    filled = tuple(
+        replace(
+            fit,
+            seal_probability=0.513 + 0.037 * k,
+            seal_probability_low=0.211 + 0.029 * k,
+            seal_probability_high=0.807 + 0.013 * k,
+            occlusion_grade=1 + k % 4,
+            freeze_shift_mm=0.71 + 0.17 * k,
+            sealed_after_freeze=k % 2 == 0,
+            leak_area_mm2=3.3 + 1.9 * k,
+            distances_mm={"oesophagus": 6.13 + 2.37 * k, "right_phrenic_nerve": 17.9 + 1.21 * k},
+            leaks=fit.leaks + tuple(
+                replace(leak, leak=2, width_mm=0.61, arc_deg=12.0, clock_h=4.2, side="inferior")
+                for leak in fit.leaks
+            ),
+        )
+        for k, fit in enumerate(fits)
+    )  # fmt: skip
+    return ReportInput(
+        case_id="Larkmoor test",
+        created="2026-11-25T10:00:00Z",
+        inputs=(InputFile("input", ".ply", "a" * 64),),
+        anatomy=anatomy,
+        fits=filled,
+        settings=Settings(),
+        version="0.1.0",
+        structures={"oesophagus": anatomy.wall, "right_phrenic_nerve": anatomy.wall},
+    )
+
+
+@pytest.fixture(scope="module")
+def tables(report: ReportInput) -> dict[str, list[Row]]:
+    record = CaseRecord(
+        report.anatomy, report.fits, tuple(report.structures), (), report.settings,
+        Provenance(None, None, None, "lps", "mm", "coaxial", (), (), {}, ""),
+    )  # fmt: skip
+    return {
+        name: list(csv.DictReader(io.StringIO(content.decode())))
+        for name, content in case_tables(record).items()
+    }
+
+
+class Cells(HTMLParser):
+    """Every cell that says which column it shows, and the words of each section."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.cells: list[tuple[dict[str, str], str]] = []
+        self.sections: dict[str, str] = {}
+        self.bodies: list[str] = []
+        self._place, self._cell, self._skip, self._in_body = "", None, 0, False
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        attributes = {name: value or "" for name, value in attrs}
+        if tag == "section":
+            self._place = attributes.get("id", "")
+        if tag == "tbody":
+            self.bodies.append("")
+            self._in_body = True
+        if tag in {"svg", "style"}:
+            self._skip += 1
+        if tag == "td":
+            self._cell = [attributes, ""]
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in {"svg", "style"}:
+            self._skip -= 1
+        if tag == "td" and self._cell is not None:
+            self.cells.append((self._cell[0], " ".join(self._cell[1].split())))
+            self._cell = None
+        if tag == "tbody":
+            self._in_body = False
+        if tag in {"td", "th", "p", "li", "br"}:
+            self.handle_data(" ")
+
+    def handle_data(self, data: str) -> None:
+        if self._skip:
+            return
+        self.sections[self._place] = self.sections.get(self._place, "") + data
+        if self._in_body:
+            self.bodies[-1] += data
+        if self._cell is not None:
+            self._cell[1] += data
+
+
+@pytest.fixture(scope="module")
+def page(report: ReportInput) -> Cells:
+    return Cells(write_page(report))
+
+
+def agree(shown: str, written: str, column: str) -> bool:
+    """Whether what is shown is what the file says, to the digits shown."""
+    if written in {"true", "false"}:
+        return shown.split()[0].lower() == {"true": "yes", "false": "no"}[written]
+    try:
+        value = float(written)
+    except ValueError:
+        return shown == written
+    number = re.match(r"−?\d+(?:\.(\d+))?", shown)
+    assert number, (shown, column)
+    digits = len(number[1] or "")
+    told = float(number[0].replace("−", "-"))
+    return abs(told - value) <= 0.5 * 10.0**-digits + 0.5 * 10.0 ** -decimals(column) + 1e-9
+
+
+def test_every_cell_is_the_files_cell_and_every_column_is_there(
+    page: Cells, tables: dict[str, list[Row]]
+) -> None:
+    walked = 0
+    for name, keys in (("veins.csv", ("vein",)), ("fits.csv", ("vein", "balloon", "approach"))):
+        for row in tables[name]:
+            for column, written in row.items():
+                if NOT_SHOWN.fullmatch(column) or column in keys or column == "reason":
+                    continue
+                shown = [
+                    words
+                    for a, words in page.cells
+                    if a.get("data-field") == column
+                    and a.get("data-vein") == row["vein"]
+                    and a.get("data-balloon", "") == row.get("balloon", "")
+                ]
+                if column == "trunk_at_least":
+                    continue  # told in the trunk's own cell, below
+                assert shown, (name, row["vein"], column)
+                for words in shown:
+                    if written == "":
+                        assert words.startswith("–"), (column, words)
+                        continue
+                    walked += 1
+                    if column == "trunk_length_mm":
+                        assert words.startswith("at least") == (row["trunk_at_least"] == "true")
+                        words = words.removeprefix("at least ")
+                    assert agree(words, written, column), (column, words, written)
+    assert walked > 200
+
+
+def test_ridges_and_leaks_are_the_files(page: Cells, tables: dict[str, list[Row]]) -> None:
+    for row in tables["ridges.csv"]:
+        shown = [w for a, w in page.cells if a.get("data-field") == "width_mm"]
+        assert any(agree(words, row["width_mm"], "width_mm") for words in shown)
+    assert tables["leaks.csv"]
+    for row in tables["leaks.csv"]:
+        digits = 2 if float(row["width_mm"]) < 1 else 1
+        words = f"{float(row['width_mm']):.{digits}f} mm wide over {float(row['arc_deg']):.0f}°"
+        section = next(t for k, t in page.sections.items() if f"Notes on {row['vein']}" in t
+                       or (row["vein"] in t and k.startswith("vein")))  # fmt: skip
+        assert words in section.replace("\xa0", " "), words
+
+
+# ---- the other way: no number but those of the files ----------------------------------------
+
+
+def numbers(text: str) -> list[str]:
+    """The numbers in a text, hashes and names of columns left out."""
+    return re.findall(r"(?<![\w.])[−-]?\d+(?:\.\d+)?(?![\w.]*\w)", text)
+
+
+def spelled(rows: list[Row]) -> set[str]:
+    """How each number of some rows may be written: to no, one or two decimals."""
+    found = set()
+    for row in rows:
+        for column, written in row.items():
+            try:
+                value = float(written)
+            except ValueError:
+                continue
+            slack = 0.5 * 10.0 ** -decimals(column)
+            for digits in (0, 1, 2):
+                # A number that the file rounds may round to either side when rounded again.
+                for near in (value - slack, value, value + slack):
+                    text = f"{near:.{digits}f}"
+                    text = text.lstrip("-") if float(text) == 0 else text
+                    found.add(text.replace("-", "−"))
+    return found
+
+
+def rows_of(vein: str, tables: dict[str, list[Row]]) -> list[Row]:
+    own = [row for name in ("veins.csv", "fits.csv", "leaks.csv")
+           for row in tables[name] if row["vein"] == vein]  # fmt: skip
+    return own + [row for row in tables["ridges.csv"] if vein in row.values()]
+
+
+ALWAYS = {"12", "95", "1", "3", "5", "0", "0.5", "2", "4", "360"}
+"""Numbers of words: hours, percent of a bound, parts of a scale, the tolerance, the cell."""
+
+
+def chart_numbers(part: VeinPart) -> set[str]:
+    drawings = (part.gaps, part.ostium, part.profile, *(d for _, d in part.maps))
+    return {n for d in drawings for n in numbers(" ".join(re.findall(r">([^<>]*)<", str(d))))}
+
+
+def strange(text: str, allowed: set[str]) -> list[str]:
+    return [n for n in numbers(text.replace("\xa0", " ")) if n not in allowed]
+
+
+def test_no_vein_section_has_a_number_of_its_own(
+    page: Cells, report: ReportInput, tables: dict[str, list[Row]]
+) -> None:
+    bands = {n for n in numbers("0.5 1 2 3 5")}
+    for part in vein_parts(report):
+        text = re.sub(r"\(tie\)|\btie\b", "", page.sections[part.anchor])
+        beside = {n for c in part.comparisons for r in c.remarks for n in numbers(r.text)}
+        allowed = spelled(rows_of(part.vein.name, tables)) | ALWAYS | bands | beside
+        assert strange(text, allowed) == [], part.vein.name
+        assert len(numbers(text)) > 80
+
+
+def test_no_line_of_the_first_screen_has_a_number_of_its_own(
+    page: Cells, report: ReportInput, tables: dict[str, list[Row]]
+) -> None:
+    for vein, body in zip(report.anatomy.veins, page.bodies, strict=False):
+        assert body.split()[0] == vein.name
+        allowed = spelled(rows_of(vein.name, tables)) | {"360"}
+        assert strange(body, allowed) == [], vein.name
+        assert len(numbers(body)) > 12
+
+
+def test_no_printed_page_has_a_number_of_its_own(
+    report: ReportInput, tables: dict[str, list[Row]], tmp_path: Path
+) -> None:
+    parts = vein_parts(report)
+    pages = pages_of(write_pdf(report, "a4", parts), tmp_path)
+    for part, text in zip(parts, pages[1:], strict=True):
+        beside = {n for c in part.comparisons for r in c.remarks for n in numbers(r.text)}
+        allowed = spelled(rows_of(part.vein.name, tables)) | ALWAYS | chart_numbers(part) | beside
+        text = re.sub(r"\d of \d+ *$", "", text)
+        assert strange(text, allowed) == [], part.vein.name
+        # And none is missing: what the page on the screen says of a fit is on the paper too.
+        said = set(numbers(text))
+        for group in part.groups:
+            for row in group.rows:
+                for cell in row.cells:
+                    if re.fullmatch(r"−?\d+(\.\d+)?", cell.text):
+                        assert cell.text in said, (row.label, cell.text)
+
+
+def test_a_wrong_number_would_be_found(page: Cells, report: ReportInput) -> None:
+    """The walk can fail: a number that the files do not have is strange."""
+    assert not agree("23.9", "23.812", "d_max_mm")
+    assert agree("23.8", "23.812", "d_max_mm")
+    assert strange("leak 7.77 mm", {"7.7"}) == ["7.77"]
+    assert numbers("d_max 23.8 × 18.8 mm, −5 h, abc12, 3f") == ["23.8", "18.8", "−5"]
