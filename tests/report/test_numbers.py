@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
 import re
 from dataclasses import replace
@@ -12,6 +13,7 @@ from pathlib import Path
 import pytest
 from printed import pages_of
 
+from veinfit.anatomy.correction_text import correction_entry
 from veinfit.anatomy.model import Anatomy
 from veinfit.io.results import CaseRecord, Provenance, case_tables, decimals
 from veinfit.report.model import InputFile, ReportInput
@@ -89,13 +91,13 @@ class Cells(HTMLParser):
         if tag == "tbody":
             self.bodies.append("")
             self._in_body = True
-        if tag in {"svg", "style"}:
+        if tag in {"svg", "style", "pre"}:
             self._skip += 1
         if tag == "td":
             self._cell = [attributes, ""]
 
     def handle_endtag(self, tag: str) -> None:
-        if tag in {"svg", "style"}:
+        if tag in {"svg", "style", "pre"}:
             self._skip -= 1
         if tag == "td" and self._cell is not None:
             self.cells.append((self._cell[0], " ".join(self._cell[1].split())))
@@ -164,6 +166,13 @@ def test_every_cell_is_the_files_cell_and_every_column_is_there(
                         words = words.removeprefix("at least ")
                     assert agree(words, written, column), (column, words, written)
     assert walked > 200
+
+
+def test_each_vein_has_its_entry_of_a_corrections_file(report: ReportInput) -> None:
+    """The entry's own numbers are held against the vein where it is made."""
+    text = html.unescape(write_page(report))
+    for vein in report.anatomy.veins:
+        assert f">{correction_entry(vein)}</pre>" in text
 
 
 def test_ridges_and_leaks_are_the_files(page: Cells, tables: dict[str, list[Row]]) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from browser import Browser, browser
+from PIL import Image
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.report.model import InputFile, Picture, ReportInput
@@ -51,7 +52,8 @@ LOWEST_CONTRAST = """(() => {
   return [...low, count];
 })()"""
 
-CLIPPED = """[...document.querySelectorAll("td, th, li, p, h1, h2, h3, figcaption, dd, dt, caption")]
+CLIPPED = """[...document.querySelectorAll(
+    "td, th, li, p, h1, h2, h3, figcaption, dd, dt, caption")]
   .filter((e) => e.getClientRects().length && !e.closest(".wide, .pan, thead, .answers"))
   .filter((e) => e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).display !== "inline"
     && e.clientWidth > 0)
@@ -88,7 +90,6 @@ def report_of(anatomy: Anatomy, fits: tuple[Fit, ...], **changes: Any) -> Report
         "settings": Settings(),
         "version": "0.1.0",
         "viewer": "viewer.html",
-        "corrections": {"LSPV": 'a = [1.0, 2.0]  # "x" <y>\n' + "b = " + "9" * 300},
         **changes,
     }
     return ReportInput(**given)
@@ -105,8 +106,6 @@ def usual(
     anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path_factory: pytest.TempPathFactory
 ) -> Path:
     folder = tmp_path_factory.mktemp("seen")
-    from PIL import Image
-
     Image.new("RGB", (1200, 900), "#88aacc").save(folder / "x.png")
     pictures = (
         Picture("x.png", "", "", "overview", "alt"),

@@ -76,8 +76,6 @@ class ReportInput:
     structures : mapping of str to Surface or (N, 3) array
     freezing_zones : mapping of str to (float, float)
         By the balloon's name: polar angles from its nose, degrees.
-    corrections : mapping of str to str
-        By the vein's name: its entry of a corrections file, ready to be pasted.
     viewer : str
         File name of the 3D view beside the report; empty where there is none.
     cardiac_phase, image_date : str
@@ -96,7 +94,6 @@ class ReportInput:
     folder: Path | None = None
     structures: Mapping[str, Structure] = field(default_factory=dict)
     freezing_zones: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    corrections: Mapping[str, str] = field(default_factory=dict)
     viewer: str = ""
     cardiac_phase: str = ""
     image_date: str = ""

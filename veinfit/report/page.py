@@ -10,12 +10,13 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from veinfit.anatomy.correction_text import correction_entry
 from veinfit.anatomy.model import Vein
 from veinfit.notes import Note
 from veinfit.report.charts import gap_chart, ostium_chart, profile_chart
-from veinfit.report.correction_table import COMPARED, correction_rows
 from veinfit.report.colours import gap_bands
 from veinfit.report.contact_map import contact_charts
+from veinfit.report.correction_table import COMPARED, correction_rows
 from veinfit.report.model import Picture, ReportInput, picture_notes, unique_notes
 from veinfit.report.pages import CAUTIONS, environment, template_text
 from veinfit.report.tables import (
@@ -249,7 +250,7 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
         profile=profile_chart(vein),
         gaps=gap_chart(vein, fits, tolerance),
         maps=contact_charts(vein, fits, gap_bands(tolerance), report.freezing_zones),
-        correction=report.corrections.get(vein.name, ""),
+        correction=correction_entry(vein),
         notes=unique_notes(own),
     )
 

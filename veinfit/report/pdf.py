@@ -24,6 +24,7 @@ from reportlab.platypus import Image as PageImage
 from veinfit.notes import Note
 from veinfit.report.canvas import printable
 from veinfit.report.colours import INK, MUTED
+from veinfit.report.correction_table import COMPARED, correction_rows
 from veinfit.report.model import ReportInput
 from veinfit.report.page import (
     ShownPicture,
@@ -207,16 +208,30 @@ def _summary(
     top = _place(canvas, blocks, MARGIN, top, width, 45 * mm) - 3 * mm
     table = _glance_table(report, parts, width)
     origin = _origin(report)
+    corrected = _corrected(report)
     notes = _notes([n for n in all_notes(report) if n not in headlines(report)], NOTES_ON_SUMMARY)
-    below = sum(_height(canvas, block, width) for block in (table, *notes, *origin)) + 6 * mm
+    below = (
+        sum(_height(canvas, block, width) for block in (table, *corrected, *notes, *origin))
+        + 6 * mm
+    )
     room = top - MARGIN - FOOT
     picture = shown_pictures(report, [p for p in report.pictures if not p.vein])
     high = min(125 * mm, max(room - below, 0.25 * room))
     top = _pictures(canvas, picture, top, width, high, "No overview picture was made.")
     _place(
-        canvas, [table, Spacer(1, 2 * mm), *notes, Spacer(1, 2 * mm), *origin],
+        canvas, [table, Spacer(1, 2 * mm), *corrected, *notes, Spacer(1, 2 * mm), *origin],
         MARGIN, top - 2 * mm, width, top - 2 * mm - MARGIN - FOOT,
     )  # fmt: skip
+
+
+def _corrected(report: ReportInput) -> list[Flowable]:
+    blocks: list[Flowable] = []
+    for row in correction_rows(report.anatomy.corrections):
+        pairs = zip(COMPARED, row.values, strict=True)
+        values = "; ".join(f"{title} {a} automatic, {b} corrected" for (_, title), (a, b) in pairs)
+        told = f"{row.what}, by {row.who}: {row.why}. {values}."
+        blocks.append(_labelled(f"Corrected by hand, {row.vein}:", told, SMALL_PT))
+    return blocks
 
 
 def _height(canvas: Canvas, block: Flowable, width: float) -> float:
