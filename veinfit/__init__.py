@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from veinfit.case import CaseResult as CaseResult
     from veinfit.case import assess as assess
+    from veinfit.case import load_case as load_case
     from veinfit.case import write_case as write_case
     from veinfit.errors import InputError as InputError
     from veinfit.settings import Settings as Settings
@@ -28,11 +29,20 @@ _HOMES = {
     "InputError": "veinfit.errors",
     "Settings": "veinfit.settings",
     "assess": "veinfit.case",
+    "load_case": "veinfit.case",
     "write_case": "veinfit.case",
 }
 """Where each public name is defined."""
 
-__all__ = ["CaseResult", "InputError", "Settings", "__version__", "assess", "write_case"]
+__all__ = [
+    "CaseResult",
+    "InputError",
+    "Settings",
+    "__version__",
+    "assess",
+    "load_case",
+    "write_case",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -289,6 +289,19 @@ def test_notes_come_cautions_first_and_each_once(anatomy: Anatomy, fits: tuple[F
     assert picture_notes([picture, picture]) == picture.notes
 
 
+def test_the_input_verdict_and_the_approach_stand_on_the_first_screen(
+    anatomy: Anatomy, fits: tuple[Fit, ...]
+) -> None:
+    notes = (
+        Note("seating", "the crossing was estimated", "septal_crossing", "caution"),
+        Note("verdict", "good to 1 mm"),
+    )
+    text = Page(write_page(_report(anatomy, fits, notes=notes))).text
+    words = ("Input : good to 1 mm", "Approach : the crossing was estimated", "Does it close?")
+    at = [text.index(w) for w in words]
+    assert at == sorted(at)
+
+
 def test_settings_origin_and_cautions_are_all_there(page: Page) -> None:
     text = page.text
     for group, name, _, data in describe(Settings()):

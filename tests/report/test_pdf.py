@@ -82,7 +82,7 @@ def test_the_input_verdict_and_the_approach_come_first(
 ) -> None:
     notes = (
         Note("seating", "something else"),
-        Note("approach", "the septal crossing was estimated"),
+        Note("seating", "the septal crossing was estimated", "septal_crossing", "caution"),
         Note("verdict", "good to 1 mm"),
     )
     summary = pages_of(write_pdf(report_of(anatomy, fits, notes=notes)), tmp_path)[0]

@@ -105,8 +105,12 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
 )
 """What the report's terms mean."""
 
-HEADLINE_STAGES = ("verdict", "approach")
-"""Stages whose notes stand on the first screen: what the input is worth, how the sheath comes."""
+HEADLINES: tuple[tuple[str, str, str], ...] = (
+    ("Input", "stage", "verdict"),
+    ("Approach", "subject", "septal_crossing"),
+)
+"""Notes that stand on the first screen: what the input is worth, from where the sheath comes.
+A label, and the note's attribute and value by which it is known."""
 
 EMBEDDED_QUALITY = 90
 """Quality, of 100, of the pictures inside the page: no loss that can be seen at their size."""
@@ -310,10 +314,14 @@ def all_notes(report: ReportInput) -> tuple[Note, ...]:
     )
 
 
-def headlines(report: ReportInput) -> tuple[Note, ...]:
-    """Return what the first screen tells first: the input's verdict, the approach."""
-    told = [note for note in all_notes(report) if note.stage in HEADLINE_STAGES]
-    return tuple(sorted(told, key=lambda note: HEADLINE_STAGES.index(note.stage)))
+def headlines(report: ReportInput) -> tuple[tuple[str, Note], ...]:
+    """Return what the first screen tells first, each note with its label."""
+    return tuple(
+        (label, note)
+        for label, attribute, value in HEADLINES
+        for note in all_notes(report)
+        if getattr(note, attribute) == value
+    )
 
 
 def _setting_lines(report: ReportInput) -> tuple[SettingLine, ...]:

@@ -202,14 +202,15 @@ def _summary(
         Spacer(1, 2),
         _words((assumed if approaches else "") + " ".join(CAUTIONS), TYPE_PT, MUTED),
     ]
-    for note in headlines(report):
-        label = "Input:" if note.stage == "verdict" else "Approach:"
-        blocks.append(_labelled(label, note.text, colour=_note_colour(note)))
+    told = headlines(report)
+    for label, note in told:
+        blocks.append(_labelled(f"{label}:", note.text, colour=_note_colour(note)))
     top = _place(canvas, blocks, MARGIN, top, width, 45 * mm) - 3 * mm
     table = _glance_table(report, parts, width)
     origin = _origin(report)
     corrected = _corrected(report)
-    notes = _notes([n for n in all_notes(report) if n not in headlines(report)], NOTES_ON_SUMMARY)
+    first = {note for _, note in told}
+    notes = _notes([n for n in all_notes(report) if n not in first], NOTES_ON_SUMMARY)
     below = (
         sum(_height(canvas, block, width) for block in (table, *corrected, *notes, *origin))
         + 6 * mm
