@@ -209,8 +209,15 @@ def landmarks_without_a_column(folder):
     return [small_mesh(folder), "--landmarks", marks], [r"marks\.csv", "z_mm"]
 
 
-def approach_of_a_later_version(folder):
-    return [small_mesh(folder), "--approach", "transseptal"], ["'transseptal'", "coaxial"]
+def septal_crossing_outside_the_body(folder):
+    marks = text_file(folder, "far.csv", "name,x_mm,y_mm,z_mm\nseptal_crossing,-90,0,0\n")
+    return [small_mesh(folder), "--landmarks", marks], ["septal_crossing", "from the wall", "septum"]
+
+
+def septal_crossing_of_two_rows(folder):
+    rows = "name,x_mm,y_mm,z_mm\nseptal_crossing,-20,0,0\nseptal_crossing,-21,0,0\n"
+    marks = text_file(folder, "two.csv", rows)
+    return [small_mesh(folder), "--landmarks", marks], ["septal_crossing", "2 rows", "one point"]
 
 
 def impossible_date(folder):

@@ -7,13 +7,12 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import partial
 from pathlib import Path
-from typing import get_args
 
 from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.corrections import Correction, find_corrected
 from veinfit.anatomy.model import Anatomy, LumenInput, Vein
 from veinfit.errors import InputError
-from veinfit.frames import Frame
+from veinfit.frames import FloatArray, Frame
 from veinfit.io.corrections import read_corrections
 from veinfit.io.files import check_file, input_kind
 from veinfit.io.kept import keep, recall
@@ -40,12 +39,18 @@ from veinfit.report.page import vein_parts, write_page
 from veinfit.report.pdf import PaperName, write_pdf
 from veinfit.report.pictures import draw_pictures
 from veinfit.report.viewer import write_viewer
-from veinfit.seating.approach import APPROACHES
+from veinfit.seating.approach import approaches_named
 from veinfit.seating.balloon import Balloon, parse_balloons
 from veinfit.seating.margin import with_margins
-from veinfit.seating.model import Approach, Fit
+from veinfit.seating.model import DEFAULT_APPROACH, Approach, Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.seating.seat import seat_vein
+from veinfit.seating.septum import (
+    crossing_note,
+    estimated_crossing,
+    labelled_crossing,
+    stated_crossing,
+)
 from veinfit.settings import Settings
 
 Progress = Callable[[str], None]
@@ -76,11 +81,17 @@ class CaseInput:
         Neighbours of the atrium.
     notes : tuple of Note
         What the readers had to remark.
+    septal_crossing : (3,) array or None
+        The place of the procedure where the sheath crosses the septum, where it is marked.
+    septum_points : (N, 3) array or None
+        Of the labelled septum, where there is one.
     """
 
     lumen: LumenInput
     structures: Mapping[str, Structure]
     notes: tuple[Note, ...]
+    septal_crossing: FloatArray | None = None
+    septum_points: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -148,7 +159,7 @@ def assess(
     frame: Frame = "lps",
     unit: Unit = "mm",
     balloons: Sequence[float | str | Path | Balloon] = STANDARD_BALLOONS_MM,
-    approach: str = "coaxial",
+    approach: str = DEFAULT_APPROACH,
     case_id: str | None = None,
     phase: str | None = None,
     image_date: str | None = None,
@@ -174,8 +185,8 @@ def assess(
         Unit of a mesh.
     balloons : sequence
         Diameters in mm, TOML files, or balloons.
-    approach : str
-        Only ``coaxial`` so far.
+    approach : {'transseptal', 'coaxial', 'both'}
+        How the balloon comes to the vein; ``both`` adds coaxial rows for reference.
     case_id, phase, image_date : str, optional
         Written on the results as given; the date as YYYY-MM-DD.
     progress : callable, optional
@@ -193,7 +204,7 @@ def assess(
     """
     tell = progress or _silent
     tell("reading the input")
-    approaches = _approaches(approach)
+    approaches = approaches_named(approach)
     candidates = _balloons(balloons)
     chosen = _settings(settings)
     about = [_stated("case id", case_id), _stated("cardiac phase", phase), _date(image_date)]
@@ -206,6 +217,13 @@ def assess(
     anatomy = find(
         case.lumen, chosen, frame=frame, progress=lambda stage: tell(f"anatomy: {stage}")
     )
+    notes = case.notes
+    if "transseptal" in approaches:
+        anatomy, septal_note = _with_septum(anatomy, case)
+        notes = (*notes, septal_note)
+    elif case.septal_crossing is not None:
+        text = "the coaxial approach makes no use of the septal crossing point"
+        notes = (*notes, Note("input", text, SEPTAL_CROSSING))
     fits: list[Fit] = []
     for vein in anatomy.veins:
         tell(f"seating: {vein.name}")
@@ -224,7 +242,7 @@ def assess(
         versions=program_versions(),
         created=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
     )
-    return CaseResult(anatomy, tuple(fits), case.structures, case.notes, chosen, provenance)
+    return CaseResult(anatomy, tuple(fits), case.structures, notes, chosen, provenance)
 
 
 def read_case(
@@ -252,6 +270,7 @@ def read_case(
         lumen = LumenInput(read_mesh(path, frame=frame, unit=unit))
         structures: dict[str, Structure] = {}
         notes: tuple[Note, ...] = ()
+        septum = None
     else:
         if frame != "lps" or unit != "mm":
             raise InputError(
@@ -263,6 +282,8 @@ def read_case(
         lumen = LumenInput(labelled.surface, labelled.hints, labelled.resolution_mm)
         structures = dict(labelled.structures)
         notes = labelled.notes
+        septum = labelled.septum_points if len(labelled.septum_points) else None
+    crossing = None
     if marks is not None:
         twice = sorted(structures.keys() & marks.keys())
         if twice:
@@ -272,9 +293,14 @@ def read_case(
             )
         structures.update({name: marks[name] for name in marks if name != SEPTAL_CROSSING})
         if SEPTAL_CROSSING in marks:
-            text = "the coaxial approach makes no use of the septal crossing point"
-            notes = (*notes, Note("input", text, SEPTAL_CROSSING))
-    return CaseInput(lumen, structures, notes)
+            rows = marks[SEPTAL_CROSSING]
+            if len(rows) != 1:
+                raise InputError(
+                    f"landmarks {landmarks}: {SEPTAL_CROSSING} has {len(rows)} rows; "
+                    "it is one point: give it one row"
+                )
+            crossing = rows[0]
+    return CaseInput(lumen, structures, notes, crossing, septum)
 
 
 def write_case(
@@ -378,13 +404,15 @@ def _corrections(given: Path | str | Sequence[Correction] | None) -> tuple[Corre
     return read_corrections(Path(given)) if isinstance(given, (str, Path)) else tuple(given)
 
 
-def _approaches(approach: str) -> tuple[Approach, ...]:
-    for known in get_args(Approach):
-        if known == approach and known in APPROACHES:
-            return (known,)
-    raise InputError(
-        f"approach {approach!r} is not available in this version; pass {', '.join(APPROACHES)}"
-    )
+def _with_septum(anatomy: Anatomy, case: CaseInput) -> tuple[Anatomy, Note]:
+    """Return the anatomy with its septal crossing, and where that comes from."""
+    if case.septal_crossing is not None:
+        crossing = stated_crossing(anatomy, case.septal_crossing)
+    elif case.septum_points is not None:
+        crossing = labelled_crossing(anatomy, case.septum_points)
+    else:
+        crossing = estimated_crossing(anatomy)
+    return replace(anatomy, septum=crossing), crossing_note(crossing)
 
 
 def _balloons(balloons: Sequence[float | str | Path | Balloon]) -> tuple[Balloon, ...]:

@@ -151,6 +151,36 @@ class SeatingSettings:
         low=0.0,
         high=1e9,
     )
+    sheath_bend_deg: float = parameter(
+        90.0,
+        unit="deg",
+        meaning="greatest bend of the sheath between the septum and the vein",
+        basis=(
+            "an estimate, no source: it leaves the shaft up to about 30 degrees off the axis of "
+            "right veins on invented atria, as a prototype had it that agreed with common practice"
+        ),
+        low=0.0,
+        high=180.0,
+    )
+    sheath_straight_mm: float = parameter(
+        20.0,
+        unit="mm",
+        meaning="straight end of sheath and shaft before the ostium, which needs room",
+        basis=(
+            "an estimate, no source: a 28 mm balloon in a round 20 mm ostium has its centre 10 mm "
+            "and its rear end 24 mm before it"
+        ),
+        low=0.0,
+        high=60.0,
+    )
+    greatest_misalignment_deg: float = parameter(
+        60.0,
+        unit="deg",
+        meaning="a shaft that leans more than this from the vein's axis does not reach the vein",
+        basis="an estimate, no source: the balloon's nose then points at the vein's wall",
+        low=0.0,
+        high=90.0,
+    )
     contact_tolerance_mm: float = parameter(
         0.5,
         unit="mm",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Literal
 
 from veinfit.frames import FloatArray, IntArray
 from veinfit.notes import Note
@@ -185,6 +186,30 @@ class MitralOpening:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class SeptalCrossing:
+    """Where the sheath enters the left atrium through the septum.
+
+    Attributes
+    ----------
+    point : (3,) array
+        mm, on the septum or near it.
+    source : {'landmark', 'label', 'estimated'}
+        Stated, the middle of a labelled septum, or placed from the anatomy alone.
+    off_wall_mm : float
+        Distance to the wall.
+    """
+
+    point: FloatArray
+    source: Literal["landmark", "label", "estimated"]
+    off_wall_mm: float
+
+    @property
+    def estimated(self) -> bool:
+        """Whether nothing of the input tells the point."""
+        return self.source == "estimated"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Ridge:
     """Shortest way over the wall between two neighbouring ostia."""
 
@@ -239,6 +264,8 @@ class Anatomy:
         Veins that were found but could not be measured, each with the reason.
     corrections : tuple of AppliedCorrection
         In the order in which they were given.
+    septum : SeptalCrossing or None
+        None until a transseptal approach needs it.
     """
 
     lumen: Surface
@@ -253,3 +280,4 @@ class Anatomy:
     notes: tuple[Note, ...]
     unmeasured: Mapping[str, str] = field(default_factory=dict)
     corrections: tuple[AppliedCorrection, ...] = ()
+    septum: SeptalCrossing | None = None

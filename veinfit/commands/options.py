@@ -30,7 +30,8 @@ def add_case_options(parser: argparse.ArgumentParser) -> None:
     )
     option(
         "--approach",
-        choices=("coaxial", "transseptal", "both"),
-        default="coaxial",
-        help="how the balloon comes to the vein (default, and so far alone: coaxial)",
+        choices=("transseptal", "coaxial", "both"),
+        default="transseptal",
+        help="how the balloon comes to the vein: from the septum (default), along the vein's axis, "
+        "or both",
     )

@@ -436,11 +436,18 @@ def _settings(settings: Settings) -> dict[str, dict[str, Any]]:
 
 
 def _anatomy(anatomy: Anatomy) -> dict[str, Any]:
-    appendage, mitral = anatomy.appendage, anatomy.mitral
+    appendage, mitral, septum = anatomy.appendage, anatomy.mitral, anatomy.septum
     return {
         "volume_ml": _plain("volume_ml", anatomy.volume_ml),
         "body_radius_mm": _plain("body_radius_mm", anatomy.body_radius_mm),
         "body_centre_mm": _points(anatomy.body_centre)[0],
+        "septal_crossing": None
+        if septum is None
+        else {
+            "point_mm": _points(septum.point)[0],
+            "source": septum.source,
+            "off_wall_mm": _plain("off_wall_mm", septum.off_wall_mm),
+        },
         "veins": [
             {
                 **_vein_row(vein, anatomy.notes),

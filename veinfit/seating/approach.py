@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray, angle_deg, unit
-from veinfit.seating.model import Approach
+from veinfit.notes import Note
+from veinfit.seating.model import BOTH, Approach
+from veinfit.seating.septum import estimated_crossing
+from veinfit.seating.sheath import reach_of
 from veinfit.settings import SeatingSettings
+
+ALIGNED_DEG = 1.0
+"""A shaft this near to the vein's axis is along it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -26,12 +32,28 @@ class ApproachLine:
         A point of the shaft line: the ostial centre.
     misalignment_deg : float
         Angle between the direction and the vein's axis.
+    cannot_reach : str
+        Why the sheath cannot bring a balloon before the vein; empty where it can.
+    bend_deg : float or None
+        How far the sheath bends between septum and vein; None without a sheath.
+    crossing : SeptalCrossing or None
+        Where the sheath comes from; None without one.
+    notes : tuple of Note
     """
 
     kind: Approach
     direction: FloatArray
     origin: FloatArray
     misalignment_deg: float
+    cannot_reach: str = ""
+    bend_deg: float | None = None
+    crossing: SeptalCrossing | None = None
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def estimated(self) -> bool:
+        """Whether the line leans on a septal crossing that nobody has seen."""
+        return self.crossing is not None and self.crossing.estimated
 
 
 def line_through_ostium(kind: Approach, vein: Vein, direction: FloatArray) -> ApproachLine:
@@ -45,10 +67,59 @@ def coaxial(anatomy: Anatomy, vein: Vein, settings: SeatingSettings) -> Approach
     return line_through_ostium("coaxial", vein, vein.axis)
 
 
+def transseptal(anatomy: Anatomy, vein: Vein, settings: SeatingSettings) -> ApproachLine:
+    """Return the approach from the septum, as near to the vein's axis as the sheath can turn.
+
+    The septal crossing is the anatomy's, or estimated where it has none.
+    """
+    crossing = anatomy.septum or estimated_crossing(anatomy)
+    reach = reach_of(anatomy.lumen, vein, crossing, settings)
+    course = reach.course
+    notes: tuple[Note, ...] = ()
+    if not reach.reason and course.misalignment_deg > ALIGNED_DEG:
+        text = (
+            f"the shaft stays {course.misalignment_deg:.0f} degrees off the vein's axis: nearer to "
+            f"it {LIMITS[reach.limited_by]}"
+        )
+        notes = (Note("seating", text, vein.name),)
+    return replace(
+        line_through_ostium("transseptal", vein, course.direction),
+        cannot_reach=reach.reason,
+        bend_deg=course.bend_deg,
+        crossing=crossing,
+        notes=notes,
+    )
+
+
+LIMITS: Mapping[str, str] = {
+    "bend": "the sheath would have to bend farther than it can",
+    "room": "its straight end has no room in the atrium",
+    "wall": "a wall is in the way",
+}
+"""What keeps the shaft from the vein's axis, in words."""
+
 Maker = Callable[[Anatomy, Vein, SeatingSettings], ApproachLine]
 
-APPROACHES: Mapping[str, Maker] = {"coaxial": coaxial}
-"""How each approach is found. A further approach, such as transseptal, is one more entry."""
+APPROACHES: Mapping[str, Maker] = {"transseptal": transseptal, "coaxial": coaxial}
+"""How each approach is found, the headline first."""
+
+
+def approaches_named(text: str) -> tuple[Approach, ...]:
+    """Return the approaches that a choice stands for: one of them, or both.
+
+    Raises
+    ------
+    InputError
+        There is no such choice.
+    """
+    chosen: tuple[Approach, ...] = ("transseptal", "coaxial")
+    if text != BOTH:
+        chosen = tuple(kind for kind in chosen if kind == text)
+    if not chosen:
+        raise InputError(
+            f"approach {text!r} is not known; pass {', '.join(APPROACHES)} or {BOTH}"
+        )
+    return chosen
 
 
 def approach_line(

@@ -17,6 +17,12 @@ from veinfit.surface import Surface
 Outcome = Literal["seated", "passes through", "cannot reach", "not assessed"]
 Approach = Literal["coaxial", "transseptal"]
 
+DEFAULT_APPROACH: Approach = "transseptal"
+"""As in the laboratory."""
+
+BOTH = "both"
+"""Asks for the transseptal approach, and for coaxial rows beside it for reference."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Leak:

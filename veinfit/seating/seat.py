@@ -187,7 +187,6 @@ def seat_balloon(
 ) -> Fit:
     """Seat one balloon before one vein and read everything off it."""
     patch, balloon = bench.patch, mounted.balloon
-    seat = find_seat(bench, mounted, line, settings)
     fit = Fit(
         vein=patch.vein,
         balloon=balloon.name,
@@ -197,8 +196,12 @@ def seat_balloon(
         push_direction=line.direction,
         misalignment_deg=line.misalignment_deg,
         patch=patch.surface,
-        notes=seat.notes,
+        notes=line.notes,
     )
+    if line.cannot_reach:
+        return replace(fit, outcome="cannot reach", reason=line.cannot_reach)
+    seat = find_seat(bench, mounted, line, settings)
+    fit = replace(fit, notes=(*line.notes, *seat.notes))
     if seat.rest is None:
         reason = (
             "no room before the ostium: wherever the balloon starts the wall presses "

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,10 +11,8 @@ from veinfit.seating.approach import ApproachLine
 from veinfit.seating.equilibrium import Energy, descend
 from veinfit.seating.foundation import Foundation
 from veinfit.seating.guide import straight
+from veinfit.seating.rays import way_back_mm
 from veinfit.surface import Surface
-
-NEAR_MM = 0.5
-"""Ways are followed from this far before the ostium, clear of its own plane."""
 
 FARTHEST_MM = 40.0
 """A balloon is not backed off farther than this: about an atrium's depth."""
@@ -50,7 +47,7 @@ class Start:
 
 def shaft_way_mm(lumen: Surface, line: ApproachLine) -> float:
     """How far the blood reaches back from the ostium along a shaft, mm; inf if without end."""
-    return _free_way(lumen, line.origin - NEAR_MM * line.direction, -line.direction) + NEAR_MM
+    return way_back_mm(lumen, line.origin, line.direction)
 
 
 def nominal_back_mm(way_mm: float, radius_mm: float) -> float:
@@ -120,24 +117,3 @@ def _first_clear(blocked: FloatArray) -> float:
     reached = np.maximum.accumulate(np.r_[0.0, end])
     clear = np.flatnonzero(np.r_[begin, np.inf] >= reached)
     return float(reached[clear[0]])
-
-
-def _free_way(surface: Surface, origin: FloatArray, direction: FloatArray) -> float:
-    """Distance, mm, from a point along a direction (3,) to the first face; inf where none.
-
-    Moller T, Trumbore B, Fast, minimum storage ray-triangle intersection, J Graph
-    Tools 1997;2:21-28.
-    """
-    a = surface.points[surface.faces[:, 0]]
-    first = surface.points[surface.faces[:, 1]] - a
-    second = surface.points[surface.faces[:, 2]] - a
-    across = np.cross(direction, second)
-    determinant = np.einsum("ij,ij->i", first, across)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        offset = origin - a
-        u = np.einsum("ij,ij->i", offset, across) / determinant
-        q = np.cross(offset, first)
-        v = q @ direction / determinant
-        way = np.einsum("ij,ij->i", second, q) / determinant
-        hit = (u >= 0.0) & (v >= 0.0) & (u + v <= 1.0) & (way > 0.0)
-    return float(way[hit].min()) if hit.any() else math.inf

@@ -14,7 +14,7 @@ from veinfit.case import assess
 from veinfit.cohort.batch.cases import BatchCase
 from veinfit.errors import InputError
 from veinfit.io.results import input_files
-from veinfit.seating.approach import APPROACHES
+from veinfit.seating.approach import approaches_named
 from veinfit.seating.balloon import Balloon, parse_balloons
 from veinfit.settings import Settings
 
@@ -67,7 +67,7 @@ class Task:
 
 def make_plan(
     balloons: Sequence[str] = (),
-    approach: str = "coaxial",
+    approach: str = DEFAULT_APPROACH,
     settings: Settings | Path | None = None,
 ) -> RunPlan:
     """Return the plan that options ask for.
@@ -84,10 +84,7 @@ def make_plan(
     InputError
         One of them cannot be used.
     """
-    if approach not in APPROACHES:
-        raise InputError(
-            f"approach {approach!r} is not available in this version; pass {', '.join(APPROACHES)}"
-        )
+    approaches_named(approach)
     chosen = Settings.from_toml(settings) if isinstance(settings, Path) else settings
     return RunPlan(parse_balloons(balloons), approach, chosen or Settings())
 

@@ -1,0 +1,153 @@
+"""Where the sheath crosses the septum: as stated, as labelled, or estimated."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.spatial import cKDTree
+from scipy.spatial.transform import Rotation
+
+from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
+from veinfit.anatomy.names import APPENDAGE, MITRAL, TEMPLATE
+from veinfit.errors import InputError
+from veinfit.frames import FloatArray, unit
+from veinfit.notes import Note
+from veinfit.seating.rays import free_way_mm
+
+CROSSING_PLACE = (-0.78, -0.48, -0.40)
+"""Direction of the crossing from the body's centre, in the template of the left atrium.
+
+The septum is the atrium's right anterior wall, before the right veins and behind
+and above the mitral side; the crossing lies low on it (the signs are common
+practice, no source; the magnitudes are this project's).
+"""
+
+FARTHEST_OFF_WALL_MM = 12.0
+"""A crossing point farther from the wall than this is not on this atrium's septum.
+
+A septum with fat is up to about a centimetre thick (from memory)."""
+
+LABEL_TOUCHES_MM = 3.0
+"""Labelled septum up to this far from the wall counts as its left side."""
+
+IN_VEIN_MM = 2.0
+"""A crossing point farther past an ostium than this, within the vein's width, lies in the vein."""
+
+UPRIGHT_WEIGHT = 1e-6
+"""Weight of the patient's own axes: it decides only what the anatomy leaves open."""
+
+
+def stated_crossing(anatomy: Anatomy, point: FloatArray) -> SeptalCrossing:
+    """Return the crossing at a point (3,) that the user marked.
+
+    Raises
+    ------
+    InputError
+        The point is not on the wall of the atrium's body.
+    """
+    crossing = _crossing(anatomy, point, "landmark")
+    _check(anatomy, crossing, "landmark septal_crossing")
+    return crossing
+
+
+def labelled_crossing(anatomy: Anatomy, points: FloatArray) -> SeptalCrossing:
+    """Return the middle of the left side of a labelled septum (N, 3).
+
+    Raises
+    ------
+    InputError
+        The septum is not on the wall of the atrium's body.
+    """
+    distance, _ = cKDTree(anatomy.wall.points).query(points)
+    touching = points[distance <= max(LABEL_TOUCHES_MM, float(distance.min()) + 1.0)]
+    # The middle of a curved sheet lies beside it: the labelled point nearest to the middle.
+    middle = touching.mean(axis=0)
+    nearest = touching[int(np.argmin(np.linalg.norm(touching - middle, axis=1)))]
+    crossing = _crossing(anatomy, nearest, "label")
+    _check(anatomy, crossing, "label septum")
+    return crossing
+
+
+def estimated_crossing(anatomy: Anatomy) -> SeptalCrossing:
+    """Place the crossing from the anatomy alone: low on the right anterior wall.
+
+    The template of the left atrium is turned onto this atrium's veins, appendage
+    and mitral side, so the place turns with the atrium.
+
+    Raises
+    ------
+    InputError
+        The body has no wall there.
+    """
+    direction = _own_frame(anatomy).apply(unit(CROSSING_PLACE))
+    way = free_way_mm(anatomy.lumen, anatomy.body_centre, direction)
+    if not np.isfinite(way):
+        raise InputError(
+            "the septal crossing point cannot be estimated, as the atrium is open on its right "
+            "side; mark it as the landmark septal_crossing"
+        )
+    return _crossing(anatomy, anatomy.body_centre + way * direction, "estimated")
+
+
+def crossing_note(crossing: SeptalCrossing) -> Note:
+    """Tell where the crossing point comes from."""
+    if crossing.estimated:
+        return Note(
+            "seating",
+            "the septal crossing point is estimated from the anatomy, not seen: the direction of "
+            "the shaft and with it every transseptal seat leans on it; mark it as the landmark "
+            "septal_crossing to replace it",
+            "septal_crossing",
+            "caution",
+        )
+    where = {"landmark": "as marked", "label": "the middle of the labelled septum"}
+    return Note(
+        "seating", f"the septal crossing point is {where[crossing.source]}", "septal_crossing"
+    )
+
+
+def _crossing(anatomy: Anatomy, point: FloatArray, source: str) -> SeptalCrossing:
+    off_wall, _ = cKDTree(anatomy.wall.points).query(point)
+    kind = {"landmark": "landmark", "label": "label"}.get(source, "estimated")
+    return SeptalCrossing(np.asarray(point, dtype=float), kind, float(off_wall))  # type: ignore[arg-type]
+
+
+def _check(anatomy: Anatomy, crossing: SeptalCrossing, what: str) -> None:
+    place = ", ".join(f"{value:.1f}" for value in crossing.point)
+    if crossing.off_wall_mm > FARTHEST_OFF_WALL_MM:
+        raise InputError(
+            f"{what}: ({place}) mm (LPS) lies {crossing.off_wall_mm:.0f} mm from the wall of the "
+            "left atrium; give a point of the septum, or leave it out to have it estimated"
+        )
+    for vein in anatomy.veins:
+        if _lies_in(vein, crossing.point):
+            raise InputError(
+                f"{what}: ({place}) mm (LPS) lies in the {vein.name}, not on the septum; give a "
+                "point of the septum, or leave it out to have it estimated"
+            )
+
+
+def _lies_in(vein: Vein, point: FloatArray) -> bool:
+    """Whether a point lies past a vein's ostium and about as near to its course as its wall."""
+    depth = float((point - vein.ostium.centre) @ vein.ostium.normal)
+    beside = np.linalg.norm(vein.centreline.points - point, axis=1)
+    nearest = int(np.argmin(beside))
+    return (
+        depth > IN_VEIN_MM
+        and float(beside[nearest]) <= 0.5 * vein.ostium.measures.d_max_mm
+        and float(vein.centreline.s_mm[nearest]) > IN_VEIN_MM
+    )
+
+
+def _own_frame(anatomy: Anatomy) -> Rotation:
+    """Return the rotation that turns the template of the left atrium onto this one."""
+    places = {vein.name: vein.ostium.centre for vein in anatomy.veins}
+    if anatomy.appendage is not None:
+        places[APPENDAGE] = anatomy.appendage.centre
+    if anatomy.mitral is not None:
+        places[MITRAL] = anatomy.mitral.centre
+    known = [name for name in places if name in TEMPLATE]
+    template = [*(unit(TEMPLATE[name][0]) for name in known), *np.eye(3)]
+    seen = [*(unit(places[name] - anatomy.body_centre) for name in known), *np.eye(3)]
+    weights = [1.0] * len(known) + [UPRIGHT_WEIGHT] * 3
+    rotation, _ = Rotation.align_vectors(np.array(seen), np.array(template), weights=weights)
+    return rotation

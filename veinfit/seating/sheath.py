@@ -1,0 +1,169 @@
+"""The sheath from the septum to a vein: how nearly it can point along the vein's axis.
+
+The sheath is two straight pieces with one bend: from the septal crossing to the
+bend, and from the bend to the ostial centre, of which the last part, of a stated
+length, is the straight one that the balloon needs. All lies in the plane through
+the crossing, the ostial centre and the vein's axis.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.anatomy.model import SeptalCrossing, Vein
+from veinfit.frames import FloatArray, angle_deg, unit
+from veinfit.seating.rays import free_way_mm, way_back_mm
+from veinfit.settings import SeatingSettings
+from veinfit.surface import Surface
+
+STEP_DEG = 2.0
+"""Misalignments are tried in steps of this, ..."""
+
+FINE_DEG = 0.05
+"""... and the least possible one is then found to this."""
+
+CROSSING_SLACK_MM = 4.0
+"""Wall this near to the crossing point, beyond the point's own distance from it, is the septum."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """One way of the sheath.
+
+    Attributes
+    ----------
+    direction : (3,) array
+        Of its straight end, toward the vein.
+    misalignment_deg : float
+        Angle between that and the vein's axis.
+    bend_deg : float
+        How far it has to bend.
+    obstacle : {'', 'bend', 'room', 'wall'}
+        What keeps the sheath from it.
+    room_mm : float
+        How far the blood reaches back from the ostium along the straight end.
+    """
+
+    direction: FloatArray
+    misalignment_deg: float
+    bend_deg: float
+    obstacle: str
+    room_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reach:
+    """The course nearest to the vein's axis, and what stands in the way of a nearer one.
+
+    Attributes
+    ----------
+    course : Course
+        Where nothing is possible, the one that fails last.
+    reason : str
+        Why no course is possible; empty where one is.
+    limited_by : str
+        What keeps it from the vein's axis: ``bend``, ``room``, ``wall`` or empty.
+    """
+
+    course: Course
+    reason: str
+    limited_by: str
+
+
+def reach_of(lumen: Surface, vein: Vein, crossing: SeptalCrossing, settings: SeatingSettings) -> Reach:
+    """Find how nearly a sheath can point along a vein's axis.
+
+    From the axis itself on, courses are tried that lean more and more toward the
+    straight line from the septum, which needs no bend at all; the first that the
+    sheath can take is the answer.
+
+    Parameters
+    ----------
+    lumen : Surface
+        Closed surface of the blood.
+    vein : Vein
+    crossing : SeptalCrossing
+    settings : SeatingSettings
+    """
+    straight = unit(vein.ostium.centre - crossing.point)
+    whole = float(angle_deg(vein.axis, straight))
+    most = min(whole, settings.greatest_misalignment_deg)
+
+    def course(lean_deg: float) -> Course:
+        share = lean_deg / whole if whole > 0.0 else 0.0
+        return _course(lumen, vein, crossing, settings, _between(vein.axis, straight, share))
+
+    leans = np.linspace(0.0, most, 1 + int(np.ceil(most / STEP_DEG)))
+    tried: list[Course] = []
+    for lean in leans:
+        tried.append(course(float(lean)))
+        if not tried[-1].obstacle:
+            break
+    found = tried[-1]
+    if found.obstacle:
+        # What fails last says most: a course that only the wall stops needs no more bend.
+        late = max(tried, key=lambda way: ("bend", "room", "wall").index(way.obstacle))
+        return Reach(late, _why(late, tried, settings, whole), late.obstacle)
+    if len(tried) == 1:
+        return Reach(found, "", "")
+    fails, works = float(leans[len(tried) - 2]), float(leans[len(tried) - 1])
+    limit = tried[-2].obstacle
+    while works - fails > FINE_DEG:
+        middle = course(0.5 * (fails + works))
+        if middle.obstacle:
+            fails, limit = 0.5 * (fails + works), middle.obstacle
+        else:
+            works, found = 0.5 * (fails + works), middle
+    return Reach(found, "", limit)
+
+
+def _between(axis: FloatArray, straight: FloatArray, share: float) -> FloatArray:
+    """Turn from the axis by a share of the way toward the straight line, about both."""
+    angle = np.radians(float(angle_deg(axis, straight)))
+    across = unit(straight - (straight @ axis) * axis)
+    return np.asarray(np.cos(share * angle) * axis + np.sin(share * angle) * across)
+
+
+def _course(
+    lumen: Surface,
+    vein: Vein,
+    crossing: SeptalCrossing,
+    settings: SeatingSettings,
+    direction: FloatArray,
+) -> Course:
+    ostium = vein.ostium.centre
+    bend_at = ostium - settings.sheath_straight_mm * direction
+    way = bend_at - crossing.point
+    length = float(np.linalg.norm(way))
+    bend = float(angle_deg(way, direction)) if length > 0.0 else 0.0
+    obstacle, room = "", np.inf
+    if bend > settings.sheath_bend_deg:
+        obstacle = "bend"
+    else:
+        room = way_back_mm(lumen, ostium, direction)
+        if room < settings.sheath_straight_mm:
+            obstacle = "room"
+        elif length > 0.0:
+            clear = free_way_mm(lumen, bend_at, -way / length)
+            if clear < length - crossing.off_wall_mm - CROSSING_SLACK_MM:
+                obstacle = "wall"
+    return Course(direction, float(angle_deg(direction, vein.axis)), bend, obstacle, float(room))
+
+
+def _why(late: Course, tried: list[Course], settings: SeatingSettings, whole_deg: float) -> str:
+    if late.obstacle == "bend":
+        least = min(way.bend_deg for way in tried)
+        leaning = min(whole_deg, settings.greatest_misalignment_deg)
+        return (
+            f"bend: to point within {leaning:.0f} degrees of the vein's axis the sheath would "
+            f"have to bend {least:.0f} degrees; it bends {settings.sheath_bend_deg:g} at most"
+        )
+    if late.obstacle == "room":
+        most = max(way.room_mm for way in tried if way.obstacle == "room")
+        return (
+            f"room: the straight end of the sheath needs {settings.sheath_straight_mm:g} mm before the "
+            f"ostium, and the blood reaches back {most:.0f} mm"
+        )
+    return "wall in the way: every course from the septum to the ostium runs into the wall"
