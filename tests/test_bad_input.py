@@ -237,7 +237,7 @@ CASES = [
     balloon_of_nothing, balloon_of_half_a_metre, balloon_that_is_no_number,
     balloon_file_with_faults, two_balloons_of_one_name, output_that_is_a_file,
     output_below_a_file, settings_with_an_unknown_name, missing_settings, labels_for_a_mesh,
-    frame_for_a_volume, landmarks_without_a_column, approach_of_a_later_version, impossible_date,
+    frame_for_a_volume, landmarks_without_a_column, septal_crossing_outside_the_body, septal_crossing_of_two_rows, impossible_date,
     case_id_of_two_lines,
 ]  # fmt: skip
 

@@ -75,7 +75,7 @@ def test_every_vein_meets_every_balloon(result):
     veins = [vein.name for vein in result.anatomy.veins]
     assert veins == ["LSPV", "LIPV", "RSPV", "RIPV"]
     told = [(fit.vein, fit.balloon, fit.approach) for fit in result.fits]
-    assert told == [(v, b, "coaxial") for v in veins for b in ("28 mm", "31 mm")]
+    assert told == [(v, b, "transseptal") for v in veins for b in ("28 mm", "31 mm")]
     assert all(fit.outcome == "seated" for fit in result.fits)
 
 
@@ -207,7 +207,7 @@ def test_a_failing_vein_leaves_the_others(same_anatomy, result, mesh, monkeypatc
     monkeypatch.setattr(case, "seat_vein", failing)
     told = case.assess(mesh, settings=FEW)
     (failed,) = told.unassessed
-    assert (failed.vein, failed.balloon, failed.approach) == ("LIPV", "31 mm", "coaxial")
+    assert (failed.vein, failed.balloon, failed.approach) == ("LIPV", "31 mm", "transseptal")
     assert failed.reason == "the seating failed: ZeroDivisionError: no wall"
     assert failed.notes[0] in told.all_notes
     assert failed.notes[0].severity == "caution"

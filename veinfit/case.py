@@ -46,6 +46,8 @@ from veinfit.seating.model import DEFAULT_APPROACH, Approach, Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.seating.seat import seat_vein
 from veinfit.seating.septum import (
+    LANDMARK,
+    check_on_wall,
     crossing_note,
     estimated_crossing,
     labelled_crossing,
@@ -300,6 +302,8 @@ def read_case(
                     "it is one point: give it one row"
                 )
             crossing = rows[0]
+            # Here already: the anatomy takes a minute.
+            check_on_wall(lumen.surface.points, crossing, LANDMARK)
     return CaseInput(lumen, structures, notes, crossing, septum)
 
 

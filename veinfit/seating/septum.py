@@ -26,6 +26,9 @@ FARTHEST_OFF_WALL_MM = 12.0
 
 A septum with fat is up to about a centimetre thick (from memory)."""
 
+LANDMARK = "landmark septal_crossing"
+"""Names the marked point in messages."""
+
 LABEL_TOUCHES_MM = 3.0
 """Labelled septum up to this far from the wall counts as its left side."""
 
@@ -44,9 +47,9 @@ def stated_crossing(anatomy: Anatomy, point: FloatArray) -> SeptalCrossing:
     InputError
         The point is not on the wall of the atrium's body.
     """
-    crossing = _crossing(anatomy, point, "landmark")
-    _check(anatomy, crossing, "landmark septal_crossing")
-    return crossing
+    off_wall = check_on_wall(anatomy.wall.points, point, LANDMARK)
+    _check_outside_veins(anatomy, point, LANDMARK)
+    return SeptalCrossing(point, "landmark", off_wall)
 
 
 def labelled_crossing(anatomy: Anatomy, points: FloatArray) -> SeptalCrossing:
@@ -62,9 +65,9 @@ def labelled_crossing(anatomy: Anatomy, points: FloatArray) -> SeptalCrossing:
     # The middle of a curved sheet lies beside it: the labelled point nearest to the middle.
     middle = touching.mean(axis=0)
     nearest = touching[int(np.argmin(np.linalg.norm(touching - middle, axis=1)))]
-    crossing = _crossing(anatomy, nearest, "label")
-    _check(anatomy, crossing, "label septum")
-    return crossing
+    off_wall = check_on_wall(anatomy.wall.points, nearest, "label septum")
+    _check_outside_veins(anatomy, nearest, "label septum")
+    return SeptalCrossing(nearest, "label", off_wall)
 
 
 def estimated_crossing(anatomy: Anatomy) -> SeptalCrossing:
@@ -85,7 +88,9 @@ def estimated_crossing(anatomy: Anatomy) -> SeptalCrossing:
             "the septal crossing point cannot be estimated, as the atrium is open on its right "
             "side; mark it as the landmark septal_crossing"
         )
-    return _crossing(anatomy, anatomy.body_centre + way * direction, "estimated")
+    point = anatomy.body_centre + way * direction
+    off_wall, _ = cKDTree(anatomy.wall.points).query(point)
+    return SeptalCrossing(point, "estimated", float(off_wall))
 
 
 def crossing_note(crossing: SeptalCrossing) -> Note:
@@ -105,25 +110,34 @@ def crossing_note(crossing: SeptalCrossing) -> Note:
     )
 
 
-def _crossing(anatomy: Anatomy, point: FloatArray, source: str) -> SeptalCrossing:
-    off_wall, _ = cKDTree(anatomy.wall.points).query(point)
-    kind = {"landmark": "landmark", "label": "label"}.get(source, "estimated")
-    return SeptalCrossing(np.asarray(point, dtype=float), kind, float(off_wall))  # type: ignore[arg-type]
+def check_on_wall(wall_points: FloatArray, point: FloatArray, what: str) -> float:
+    """Return how far a point (3,) lies from the wall (V, 3), mm.
 
-
-def _check(anatomy: Anatomy, crossing: SeptalCrossing, what: str) -> None:
-    place = ", ".join(f"{value:.1f}" for value in crossing.point)
-    if crossing.off_wall_mm > FARTHEST_OFF_WALL_MM:
+    Raises
+    ------
+    InputError
+        Farther than a septum is thick; ``what`` names the point.
+    """
+    distance, _ = cKDTree(wall_points).query(point)
+    if distance > FARTHEST_OFF_WALL_MM:
         raise InputError(
-            f"{what}: ({place}) mm (LPS) lies {crossing.off_wall_mm:.0f} mm from the wall of the "
+            f"{what}: ({_place(point)}) mm (LPS) lies {distance:.0f} mm from the wall of the "
             "left atrium; give a point of the septum, or leave it out to have it estimated"
         )
+    return float(distance)
+
+
+def _check_outside_veins(anatomy: Anatomy, point: FloatArray, what: str) -> None:
     for vein in anatomy.veins:
-        if _lies_in(vein, crossing.point):
+        if _lies_in(vein, point):
             raise InputError(
-                f"{what}: ({place}) mm (LPS) lies in the {vein.name}, not on the septum; give a "
-                "point of the septum, or leave it out to have it estimated"
+                f"{what}: ({_place(point)}) mm (LPS) lies in the {vein.name}, not on the septum; "
+                "give a point of the septum, or leave it out to have it estimated"
             )
+
+
+def _place(point: FloatArray) -> str:
+    return ", ".join(f"{value:.1f}" for value in point)
 
 
 def _lies_in(vein: Vein, point: FloatArray) -> bool:

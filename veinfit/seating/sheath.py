@@ -24,6 +24,12 @@ STEP_DEG = 2.0
 FINE_DEG = 0.05
 """... and the least possible one is then found to this."""
 
+TESTS = ("room", "bend", "wall")
+"""What a course is tested for, in this order."""
+
+ROUNDING_DEG = 1e-6
+"""An angle that exceeds its limit by this is rounded."""
+
 CROSSING_SLACK_MM = 4.0
 """Wall this near to the crossing point, beyond the point's own distance from it, is the septum."""
 
@@ -40,7 +46,7 @@ class Course:
         Angle between that and the vein's axis.
     bend_deg : float
         How far it has to bend.
-    obstacle : {'', 'bend', 'room', 'wall'}
+    obstacle : {'', 'room', 'bend', 'wall'}
         What keeps the sheath from it.
     room_mm : float
         How far the blood reaches back from the ostium along the straight end.
@@ -103,8 +109,8 @@ def reach_of(lumen: Surface, vein: Vein, crossing: SeptalCrossing, settings: Sea
             break
     found = tried[-1]
     if found.obstacle:
-        # What fails last says most: a course that only the wall stops needs no more bend.
-        late = max(tried, key=lambda way: ("bend", "room", "wall").index(way.obstacle))
+        # What fails last says most: a course that only the wall stops has room and bends enough.
+        late = max(tried, key=lambda way: TESTS.index(way.obstacle))
         return Reach(late, _why(late, tried, settings, whole), late.obstacle)
     if len(tried) == 1:
         return Reach(found, "", "")
@@ -138,17 +144,16 @@ def _course(
     way = bend_at - crossing.point
     length = float(np.linalg.norm(way))
     bend = float(angle_deg(way, direction)) if length > 0.0 else 0.0
-    obstacle, room = "", np.inf
-    if bend > settings.sheath_bend_deg:
+    obstacle = ""
+    room = way_back_mm(lumen, ostium, direction)
+    if room < settings.sheath_straight_mm:
+        obstacle = "room"
+    elif bend > settings.sheath_bend_deg + ROUNDING_DEG:
         obstacle = "bend"
-    else:
-        room = way_back_mm(lumen, ostium, direction)
-        if room < settings.sheath_straight_mm:
-            obstacle = "room"
-        elif length > 0.0:
-            clear = free_way_mm(lumen, bend_at, -way / length)
-            if clear < length - crossing.off_wall_mm - CROSSING_SLACK_MM:
-                obstacle = "wall"
+    elif length > 0.0:
+        clear = free_way_mm(lumen, bend_at, -way / length)
+        if clear < length - crossing.off_wall_mm - CROSSING_SLACK_MM:
+            obstacle = "wall"
     return Course(direction, float(angle_deg(direction, vein.axis)), bend, obstacle, float(room))
 
 
