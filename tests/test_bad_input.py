@@ -211,7 +211,11 @@ def landmarks_without_a_column(folder):
 
 def septal_crossing_outside_the_body(folder):
     marks = text_file(folder, "far.csv", "name,x_mm,y_mm,z_mm\nseptal_crossing,-90,0,0\n")
-    return [small_mesh(folder), "--landmarks", marks], ["septal_crossing", "from the wall", "septum"]
+    return [small_mesh(folder), "--landmarks", marks], [
+        "septal_crossing",
+        "from the wall",
+        "septum",
+    ]
 
 
 def septal_crossing_of_two_rows(folder):
@@ -237,8 +241,8 @@ CASES = [
     balloon_of_nothing, balloon_of_half_a_metre, balloon_that_is_no_number,
     balloon_file_with_faults, two_balloons_of_one_name, output_that_is_a_file,
     output_below_a_file, settings_with_an_unknown_name, missing_settings, labels_for_a_mesh,
-    frame_for_a_volume, landmarks_without_a_column, septal_crossing_outside_the_body, septal_crossing_of_two_rows, impossible_date,
-    case_id_of_two_lines,
+    frame_for_a_volume, landmarks_without_a_column, septal_crossing_outside_the_body,
+    septal_crossing_of_two_rows, impossible_date, case_id_of_two_lines,
 ]  # fmt: skip
 
 

@@ -182,9 +182,11 @@ def test_stated_frame_and_unit_give_the_same_case(result, tmp_path):
         assert a.occluded == b.occluded
 
 
-def test_landmarks_become_columns(same_anatomy, mesh, tmp_path):
+def test_landmarks_become_columns(same_anatomy, result, mesh, tmp_path):
+    assert result.anatomy.septum.source == "estimated"
+    septum = ",".join(map(str, result.anatomy.septum.point))
     (tmp_path / "marks.csv").write_text(
-        "name,x_mm,y_mm,z_mm\noesophagus,0,60,0\noesophagus,0,60,40\nseptal_crossing,0,0,0\n"
+        f"name,x_mm,y_mm,z_mm\noesophagus,0,60,0\noesophagus,0,60,40\nseptal_crossing,{septum}\n"
     )
     told = case.assess(mesh, settings=FEW, landmarks=tmp_path / "marks.csv", balloons=[28])
     case.write_case(told, tmp_path / "case", pictures=False, report=False)
@@ -194,6 +196,7 @@ def test_landmarks_become_columns(same_anatomy, mesh, tmp_path):
     # The place where the sheath crosses the septum is no neighbour.
     assert set(told.structures) == {"oesophagus"}
     assert [note.subject for note in told.notes] == ["septal_crossing"]
+    assert told.anatomy.septum.source == "landmark"
 
 
 def test_a_failing_vein_leaves_the_others(same_anatomy, result, mesh, monkeypatch):

@@ -155,7 +155,7 @@ def test_options_reach_the_job(quick, tmp_path):
         "frame": "ras",
         "unit": "cm",
         "balloons": ("23", "b.toml"),
-        "approach": "coaxial",
+        "approach": "transseptal",
         "case_id": "X",
         "phase": "40%",
         "image_date": "2026-01-31",

@@ -35,7 +35,9 @@ def test_misalignment_is_the_angle_to_the_axis(degrees):
 
 
 def test_an_approach_that_does_not_exist_is_refused():
-    with pytest.raises(InputError, match="'upward' is not available; there is transseptal, coaxial"):
+    with pytest.raises(
+        InputError, match="'upward' is not available; there is transseptal, coaxial"
+    ):
         approach_line("upward", PHANTOM.anatomy, PHANTOM.vein, SETTINGS)
 
 

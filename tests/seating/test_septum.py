@@ -86,7 +86,7 @@ def test_a_marked_point_is_taken_as_it_is():
 
 @pytest.mark.parametrize("point", [[-60.0, 0.0, 0.0], [2.0, 1.0, 0.0]])
 def test_a_point_away_from_the_wall_is_refused(point):
-    with pytest.raises(InputError, match="septal_crossing.*mm from the wall of the left atrium"):
+    with pytest.raises(InputError, match=r"septal_crossing.*mm from the wall of the left atrium"):
         stated_crossing(ball_atrium(), np.array(point))
 
 

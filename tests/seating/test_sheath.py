@@ -100,9 +100,7 @@ def test_a_wall_between_septum_and_vein_is_in_the_way():
 
 
 @settings(max_examples=15)
-@given(
-    st.floats(-180.0, 180.0), st.floats(5.0, 75.0), st.floats(0.0, 130.0), st.floats(10.0, 30.0)
-)
+@given(st.floats(-180.0, 180.0), st.floats(5.0, 75.0), st.floats(0.0, 130.0), st.floats(10.0, 30.0))
 def test_the_lean_is_least_and_turns_with_the_atrium(around, up, bend, straight):
     t, u = np.radians(around), np.radians(up)
     crossing = 29.0 * np.array([np.cos(t) * np.cos(u), np.sin(t) * np.cos(u), np.sin(u)])
@@ -113,9 +111,10 @@ def test_the_lean_is_least_and_turns_with_the_atrium(around, up, bend, straight)
         return
     assert more.course.misalignment_deg <= reach.course.misalignment_deg + 0.1
     toward = crossing - CENTRE
-    assert angle_deg(vein_along().axis, reach.course.direction) <= angle_deg(
-        vein_along().axis, -toward
-    ) + 1e-6
+    assert (
+        angle_deg(vein_along().axis, reach.course.direction)
+        <= angle_deg(vein_along().axis, -toward) + 1e-6
+    )
     turn = Rotation.from_rotvec([0.4, -1.0, 0.7]).as_matrix()
     other = reach_of(
         Surface(LUMEN.points @ turn.T, LUMEN.faces),

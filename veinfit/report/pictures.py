@@ -27,7 +27,7 @@ from veinfit.report.overview import (
 )
 from veinfit.report.scene import Painter, Raster, View, passes_of
 from veinfit.report.wording import balloon_title, safe_file_name, verdict_sentence
-from veinfit.seating.model import Fit
+from veinfit.seating.model import DEFAULT_APPROACH, Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.settings import SeatingSettings
 
@@ -182,7 +182,7 @@ def _file_names(fits: Sequence[Fit]) -> Iterator[str]:
     for fit in fits:
         balloon = fit.balloon.replace(" mm", "mm") or f"{fit.balloon_mm:g}mm"
         stem = f"{safe_file_name(fit.vein)}-{safe_file_name(balloon)}"
-        if fit.approach != "coaxial":
+        if fit.approach != DEFAULT_APPROACH:
             stem += f"-{fit.approach}"
         name, again = stem, 2
         while name.lower() in used:

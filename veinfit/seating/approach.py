@@ -116,9 +116,7 @@ def approaches_named(text: str) -> tuple[Approach, ...]:
     if text != BOTH:
         chosen = tuple(kind for kind in chosen if kind == text)
     if not chosen:
-        raise InputError(
-            f"approach {text!r} is not known; pass {', '.join(APPROACHES)} or {BOTH}"
-        )
+        raise InputError(f"approach {text!r} is not known; pass {', '.join(APPROACHES)} or {BOTH}")
     return chosen
 
 

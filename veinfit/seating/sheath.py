@@ -78,7 +78,9 @@ class Reach:
     limited_by: str
 
 
-def reach_of(lumen: Surface, vein: Vein, crossing: SeptalCrossing, settings: SeatingSettings) -> Reach:
+def reach_of(
+    lumen: Surface, vein: Vein, crossing: SeptalCrossing, settings: SeatingSettings
+) -> Reach:
     """Find how nearly a sheath can point along a vein's axis.
 
     From the axis itself on, courses are tried that lean more and more toward the
@@ -168,7 +170,7 @@ def _why(late: Course, tried: list[Course], settings: SeatingSettings, whole_deg
     if late.obstacle == "room":
         most = max(way.room_mm for way in tried if way.obstacle == "room")
         return (
-            f"room: the straight end of the sheath needs {settings.sheath_straight_mm:g} mm before the "
-            f"ostium, and the blood reaches back {most:.0f} mm"
+            f"room: the straight end of the sheath needs {settings.sheath_straight_mm:g} mm before "
+            f"the ostium, and the blood reaches back {most:.0f} mm"
         )
     return "wall in the way: every course from the septum to the ostium runs into the wall"
