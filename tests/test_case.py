@@ -293,7 +293,9 @@ def test_a_correction_changes_its_vein_and_leaves_the_other_fits(result, mesh, t
     corrected = case.assess(mesh, settings=FEW, corrections=path)
     for before, after in zip(result.fits, corrected.fits, strict=True):
         assert (before.vein, before.balloon) == (after.vein, after.balloon)
-        assert (after.depth_mm == before.depth_mm) == (after.vein != "RSPV")
+        # The estimated septal crossing, fitted to all veins, moves a little with the one.
+        same = after.depth_mm == pytest.approx(before.depth_mm, abs=0.01)
+        assert same == (after.vein != "RSPV")
         assert (after.margin == before.margin) == (after.vein != "RSPV")
     out = case.write_case(corrected, tmp_path / "out", pictures=False).folder
     document = json.loads((out / "case.json").read_text(encoding="utf-8"))
