@@ -11,7 +11,7 @@ from veinfit.anatomy.contours import contour_around, contour_centroid, in_plane,
 from veinfit.anatomy.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.model import Contour, Ostium
 from veinfit.anatomy.tubes import Tube, arc_length
-from veinfit.frames import FloatArray, unit
+from veinfit.frames import FloatArray, perpendicular_basis, unit
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 from veinfit.surface.cuts import PlaneContour, plane_contours
@@ -48,6 +48,12 @@ SETTLED_MM = 0.05
 
 TUKEY = 4.685
 """Tukey's biweight constant: 95 % efficiency on normal errors (Huber, Robust Statistics, 1981)."""
+
+LEAST_DEVIATIONS_ROUNDS = 30
+"""Rounds of reweighting; the plane then moves by less than mesh noise."""
+
+LEAST_DEVIATION_MM = 0.01
+"""Floor of a deviation in its own weight."""
 
 LEAST_SCALE_MM = 0.2
 """Floor of the robust scale: below it a spread is mesh noise."""
@@ -256,26 +262,50 @@ def _precision(turns: Sequence[HalfTurn]) -> FloatArray:
 def fit_plane(points: FloatArray, axis: FloatArray, precision: FloatArray | None = None) -> Plane:
     """Fit a plane to (N, 3) points with Tukey's biweight; its normal points along ``axis``.
 
-    ``precision`` (N,) are weights known beforehand, all equal by default.
+    It starts from least absolute deviations, which a minority of stray points
+    cannot tilt. ``precision`` (N,) are weights known beforehand, all equal by default.
     """
     prior = np.ones(len(points)) if precision is None else precision
-    robust = np.ones(len(points))
-    centre, normal = points.mean(axis=0), axis
+    centre, normal = _least_deviations(points, axis, prior)
+    height = np.abs((points - centre) @ normal)
+    robust = _biweight(height, prior)
     for _ in range(50):
         # A weight of zero for all would leave no plane at all.
         weight = prior * np.maximum(robust, 1e-6)
         centre = (weight[:, None] * points).sum(axis=0) / weight.sum()
         _, _, vt = np.linalg.svd((points - centre) * np.sqrt(weight)[:, None])
         updated = vt[2] if vt[2] @ axis > 0 else -vt[2]
-        height = np.abs((points - centre) @ updated)
-        scale = max(1.4826 * _weighted_median(height, prior), LEAST_SCALE_MM)
-        new = np.clip(1.0 - (height / (TUKEY * scale)) ** 2, 0.0, None) ** 2
+        new = _biweight(np.abs((points - centre) @ updated), prior)
         settled = np.abs(new - robust).max() < 1e-4 and updated @ normal > 1 - 1e-10
         robust, normal = new, updated
         if settled:
             break
     height = np.abs((points - centre) @ normal)
     return Plane(centre, unit(normal), 1.4826 * _weighted_median(height, prior))
+
+
+def _biweight(height: FloatArray, prior: FloatArray) -> FloatArray:
+    scale = max(1.4826 * _weighted_median(height, prior), LEAST_SCALE_MM)
+    return np.clip(1.0 - (height / (TUKEY * scale)) ** 2, 0.0, None) ** 2
+
+
+def _least_deviations(
+    points: FloatArray, axis: FloatArray, prior: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return centre and normal of the plane with the least sum of deviations along ``axis``."""
+    e1, e2 = perpendicular_basis(axis)
+    middle = points.mean(axis=0)
+    offset = points - middle
+    design = np.stack([np.ones(len(points)), offset @ e1, offset @ e2], axis=1)
+    height = offset @ axis
+    solution = np.zeros(3)
+    weight = prior
+    for _ in range(LEAST_DEVIATIONS_ROUNDS):
+        root = np.sqrt(weight)
+        solution = np.linalg.lstsq(design * root[:, None], height * root, rcond=None)[0]
+        weight = prior / np.maximum(np.abs(height - design @ solution), LEAST_DEVIATION_MM)
+    normal = unit(axis - solution[1] * e1 - solution[2] * e2)
+    return middle + solution[0] * axis, normal
 
 
 def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
