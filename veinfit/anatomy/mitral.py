@@ -9,7 +9,7 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.anatomy.ends import EndCut
-from veinfit.frames import BoolArray, FloatArray, IntArray, unit
+from veinfit.frames import BoolArray, FloatArray, IntArray, angle_deg, unit
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import face_neighbours
 from veinfit.surface.mesh import face_areas, face_normals
@@ -18,10 +18,11 @@ EXPECTED_WITHIN_DEG = 60.0
 """A lid faces within this of where the mitral side is expected."""
 
 FLAT_WITHIN_DEG = 12.0
-"""Faces of a flat lid differ from its normal by less than this."""
+"""Faces of a flat lid differ from its normal by less than this: the noise of a voxel surface."""
 
-FLAT_WITHIN_MM = 1.0
-"""And lie this near to its plane."""
+FLAT_WITHIN_MM = 0.35
+"""And lie this near to its plane: about as far as a smoothed voxel surface strays from one. A
+rounded wall of 40 mm radius stays within it over 90 mm2 only."""
 
 LEAST_LID_MM2 = 200.0
 """A flat part smaller than a circle of 16 mm is no mitral lid."""
@@ -32,8 +33,14 @@ SEEDS = 60
 LID_INSET_MM = 0.7
 """The lid is cut off this far inside its plane."""
 
+PLACE_WITHIN_DEG = 35.0
+"""Seen from the body's centre the middle of the lid lies within this of where it is expected."""
+
 DOME_HEIGHT_MM = 5.0
-"""Without a flat lid the mitral side is cut this far inside the farthest point."""
+"""Without a flat lid the mitral side is cut this far inside its farthest point."""
+
+DOME_REACH_MM = 6.0
+"""The farthest point is sought so far around the expected direction."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,9 +57,9 @@ class MitralSide:
 def find_mitral_side(surface: Surface, body_centre: FloatArray, expected: FloatArray) -> MitralSide:
     """Find the lid of a surface that is closed at the mitral side.
 
-    The largest flat part that faces within ``EXPECTED_WITHIN_DEG`` of
-    ``expected`` (3,) is the lid. Without one the mitral side is where the
-    surface reaches farthest that way, and confidence is low.
+    The largest flat part that lies that way from the body's centre and faces
+    within ``EXPECTED_WITHIN_DEG`` of ``expected`` (3,) is the lid. Without one
+    the mitral side is where that way leaves the blood, and confidence is low.
     """
     areas, normals = face_areas(surface), face_normals(surface)
     middle = surface.points[surface.faces].mean(axis=1)
@@ -67,6 +74,9 @@ def find_mitral_side(surface: Surface, body_centre: FloatArray, expected: FloatA
         for seed in np.unique(candidates[np.minimum(at, len(candidates) - 1)]):
             flat = _flat_part(pairs, areas, normals, middle, int(seed))
             area = float(areas[flat].sum())
+            place = np.average(middle[flat], axis=0, weights=areas[flat]) - body_centre
+            if angle_deg(place, expected) > PLACE_WITHIN_DEG:
+                continue
             if best is None or area > best[0]:
                 best = (area, flat)
     if best is not None and best[0] >= LEAST_LID_MM2:
@@ -75,15 +85,13 @@ def find_mitral_side(surface: Surface, body_centre: FloatArray, expected: FloatA
         centre = np.average(middle[flat], axis=0, weights=areas[flat])
         cut = EndCut(centre - LID_INSET_MM * normal, normal)
         return MitralSide(centre, normal, cut, True, 0.8)
-    height = (middle - body_centre) @ expected
-    far = int(np.argmax(height))
-    top = height > height[far] - DOME_HEIGHT_MM
-    centre = middle[far]
-    inside = np.average(middle[top], axis=0, weights=areas[top])
-    cut = EndCut(
-        inside + (height[far] - DOME_HEIGHT_MM - (inside - body_centre) @ expected) * expected,
-        expected,
-    )
+    # The appendage may hang lower than the dome: what counts is where this way leaves the blood.
+    away = (middle - body_centre) @ expected
+    beside = np.linalg.norm(np.cross(middle - body_centre, expected), axis=1)
+    near = np.flatnonzero((away > 0) & (beside <= max(DOME_REACH_MM, float(beside.min()))))
+    top = float(away[near].max()) if len(near) else float(away.max())
+    centre = body_centre + top * expected
+    cut = EndCut(centre - DOME_HEIGHT_MM * expected, expected)
     return MitralSide(centre, expected, cut, False, 0.3)
 
 
