@@ -42,6 +42,7 @@ def follow_vein(
     centres: FloatArray,
     end: FloatArray | None,
     section_step_mm: float,
+    rounds: int = ROUNDS,
 ) -> VeinCourse:
     """Run a curve through the section centroids from the ostium outward.
 
@@ -55,9 +56,13 @@ def follow_vein(
     end : (3,) array or None
         The middle of the cut end, where the curve stops; None for a blind end.
     section_step_mm : float
+    rounds : int
+        Rounds of moving the curve onto section centroids; none where it ends in
+        the middle of the lumen, as before a parting, where leaning sections would
+        lead it astray.
     """
     curve = _first_curve(ostium, centres, end)
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         if arc_length(curve)[-1] < ALONE_MM:
             break
         stations = resample(curve, section_step_mm)

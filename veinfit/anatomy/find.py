@@ -362,7 +362,7 @@ def _vein(
     step = settings.anatomy.section_step_mm
     is_trunk = len(candidate.members) > 1
     if is_trunk:
-        course = follow_vein(tube.wall, ostium, tube.centres, tube.centres[0], step)
+        course = follow_vein(tube.wall, ostium, tube.centres, tube.centres[0], step, rounds=0)
         trunk = float(course.centreline.s_mm[-1])
         if (branch_tube := single[candidate.members[0]].tube) is not None:
             away = tangents(tube.centres)[0]

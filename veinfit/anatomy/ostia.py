@@ -11,7 +11,7 @@ from veinfit.anatomy.contours import contour_around, contour_centroid, in_plane,
 from veinfit.anatomy.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.model import Contour, Ostium
 from veinfit.anatomy.tubes import Tube, arc_length
-from veinfit.frames import FloatArray, perpendicular_basis, unit
+from veinfit.frames import FloatArray, angle_deg, perpendicular_basis, unit
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 from veinfit.surface.cuts import PlaneContour, plane_contours
@@ -49,11 +49,14 @@ SETTLED_MM = 0.05
 TUKEY = 4.685
 """Tukey's biweight constant: 95 % efficiency on normal errors (Huber, Robust Statistics, 1981)."""
 
-LEAST_DEVIATIONS_ROUNDS = 30
+LEAST_DEVIATIONS_ROUNDS = 60
 """Rounds of reweighting; the plane then moves by less than mesh noise."""
 
-LEAST_DEVIATION_MM = 0.01
+LEAST_DEVIATION_MM = 0.001
 """Floor of a deviation in its own weight."""
+
+BIWEIGHT_ROUNDS = 40
+"""Rounds of dropping what strays; as before."""
 
 LEAST_SCALE_MM = 0.2
 """Floor of the robust scale: below it a spread is mesh noise."""
@@ -66,6 +69,9 @@ LEAST_BLUR_MM = 0.5
 
 SHARP_ONLY_ERROR_MM = 1.0
 """What it adds to the error bound when the sharp turns alone place the ostium."""
+
+LEFT_OUT_SHARE = 0.25
+"""This share of the sectors is left out at a time to see how stable the plane is."""
 
 LEAST_SECTOR_SHARE = 0.4
 """With half-turn points in fewer sectors than this there is no ostium."""
@@ -260,52 +266,37 @@ def _precision(turns: Sequence[HalfTurn]) -> FloatArray:
 
 
 def fit_plane(points: FloatArray, axis: FloatArray, precision: FloatArray | None = None) -> Plane:
-    """Fit a plane to (N, 3) points with Tukey's biweight; its normal points along ``axis``.
+    """Fit a plane to (N, 3) points robustly; its normal points along ``axis``.
 
-    It starts from least absolute deviations, which a minority of stray points
-    cannot tilt. ``precision`` (N,) are weights known beforehand, all equal by default.
+    Least absolute deviations along the axis come first: they have one answer,
+    which a minority of stray points cannot tilt. Tukey's biweight then drops
+    what strays, by the scale that they leave. ``precision`` (N,) are weights
+    known beforehand, all equal by default.
     """
     prior = np.ones(len(points)) if precision is None else precision
-    centre, normal = _least_deviations(points, axis, prior)
-    height = np.abs((points - centre) @ normal)
-    robust = _biweight(height, prior)
-    for _ in range(50):
-        # A weight of zero for all would leave no plane at all.
-        weight = prior * np.maximum(robust, 1e-6)
-        centre = (weight[:, None] * points).sum(axis=0) / weight.sum()
-        _, _, vt = np.linalg.svd((points - centre) * np.sqrt(weight)[:, None])
-        updated = vt[2] if vt[2] @ axis > 0 else -vt[2]
-        new = _biweight(np.abs((points - centre) @ updated), prior)
-        settled = np.abs(new - robust).max() < 1e-4 and updated @ normal > 1 - 1e-10
-        robust, normal = new, updated
-        if settled:
-            break
-    height = np.abs((points - centre) @ normal)
-    return Plane(centre, unit(normal), 1.4826 * _weighted_median(height, prior))
-
-
-def _biweight(height: FloatArray, prior: FloatArray) -> FloatArray:
-    scale = max(1.4826 * _weighted_median(height, prior), LEAST_SCALE_MM)
-    return np.clip(1.0 - (height / (TUKEY * scale)) ** 2, 0.0, None) ** 2
-
-
-def _least_deviations(
-    points: FloatArray, axis: FloatArray, prior: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Return centre and normal of the plane with the least sum of deviations along ``axis``."""
     e1, e2 = perpendicular_basis(axis)
     middle = points.mean(axis=0)
     offset = points - middle
     design = np.stack([np.ones(len(points)), offset @ e1, offset @ e2], axis=1)
     height = offset @ axis
-    solution = np.zeros(3)
-    weight = prior
+    solution = _weighted_fit(design, height, prior)
     for _ in range(LEAST_DEVIATIONS_ROUNDS):
-        root = np.sqrt(weight)
-        solution = np.linalg.lstsq(design * root[:, None], height * root, rcond=None)[0]
-        weight = prior / np.maximum(np.abs(height - design @ solution), LEAST_DEVIATION_MM)
+        deviation = np.abs(height - design @ solution)
+        solution = _weighted_fit(design, height, prior / np.maximum(deviation, LEAST_DEVIATION_MM))
+    deviation = np.abs(height - design @ solution)
+    scale = max(1.4826 * _weighted_median(deviation, prior), LEAST_SCALE_MM)
+    for _ in range(BIWEIGHT_ROUNDS):
+        share = (height - design @ solution) / (TUKEY * scale)
+        solution = _weighted_fit(design, height, prior * np.clip(1.0 - share**2, 0.0, None) ** 2)
     normal = unit(axis - solution[1] * e1 - solution[2] * e2)
-    return middle + solution[0] * axis, normal
+    centre = middle + solution[0] * axis
+    deviation = np.abs((points - centre) @ normal)
+    return Plane(centre, normal, 1.4826 * _weighted_median(deviation, prior))
+
+
+def _weighted_fit(design: FloatArray, height: FloatArray, weight: FloatArray) -> FloatArray:
+    weighted = design * weight[:, None]
+    return np.asarray(np.linalg.lstsq(weighted.T @ design, weighted.T @ height, rcond=None)[0])
 
 
 def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
@@ -377,6 +368,25 @@ def _describe(
         error_mm=error,
         confidence=float(np.exp(-error / 5.0)),
     )
+
+
+def stability(points: FloatArray, plane: Plane) -> tuple[float, float]:
+    """How far the plane moves, mm, and tilts, degrees, when a quarter of the sectors is left out.
+
+    The greatest change over all quarters in a row of (N, 3) points in sector
+    order. A plane that two groups of points pull two ways gives itself away.
+    """
+    count = len(points)
+    block = max(round(LEFT_OUT_SHARE * count), 1)
+    moved, tilted = 0.0, 0.0
+    for first in range(0, count, max(block // 3, 1)):
+        kept = np.ones(count, dtype=bool)
+        kept[np.arange(first, first + block) % count] = False
+        other = fit_plane(points[kept], plane.normal)
+        # Both planes are compared where the ostium is, at its middle.
+        moved = max(moved, abs(float((plane.centre - other.centre) @ other.normal)))
+        tilted = max(tilted, float(angle_deg(other.normal, plane.normal)))
+    return moved, tilted
 
 
 def ostium_error_mm(plane: Plane, points: FloatArray, share: float, shift: float) -> float:
