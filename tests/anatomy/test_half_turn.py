@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 from surface.shapes import moved
 
 from veinfit.anatomy.half_turn import half_turns
-from veinfit.anatomy.ostia import fit_plane
+from veinfit.anatomy.ostia import fit_plane, ostium_confidence, ostium_error_mm, stability
 
 Z = np.array([0.0, 0.0, 1.0])
 
@@ -60,3 +60,33 @@ def test_a_plane_through_scattered_points_withstands_outliers(rng):
     assert plane.normal[2] > np.cos(np.radians(1.0))
     assert abs(plane.centre[2]) < 0.1
     assert plane.residual_mm < 0.2
+
+
+def ring(heights):
+    angle = np.linspace(0.0, 2.0 * np.pi, len(heights), endpoint=False)
+    return np.stack([9.0 * np.cos(angle), 9.0 * np.sin(angle), heights], axis=1)
+
+
+def test_a_minority_in_a_row_does_not_tilt_the_plane():
+    heights = np.zeros(36)
+    heights[:8] = -8.0
+    plane = fit_plane(ring(heights), Z)
+    assert np.allclose(plane.normal, Z, atol=1e-6)
+    assert abs(plane.centre @ Z) < 1e-6
+
+
+def test_a_plane_that_two_groups_pull_is_doubted():
+    rng = np.random.default_rng(5)
+    clear = ring(rng.normal(0.0, 0.1, 36))
+    heights = rng.normal(0.0, 0.1, 36)
+    heights[:14] -= 4.0
+    torn = ring(heights)
+    results = []
+    for points in (clear, torn):
+        plane = fit_plane(points, Z)
+        moved, tilted = stability(points, plane)
+        error = ostium_error_mm(moved, 1.0, 0.0)
+        results.append((error, ostium_confidence(moved, tilted, plane.residual_mm, 0.0, False)))
+    (error, confidence), (torn_error, torn_confidence) = results
+    assert error < 0.8 < 2.0 < torn_error
+    assert torn_confidence < 0.8 < 0.9 < confidence

@@ -92,6 +92,12 @@ OPEN_NOTHING_COST = 14.0
 SPLIT_TRUNK_COST = 10.0
 """Cost of naming the branches of a trunk long enough to be common by definition."""
 
+COMMON_ROLES = ("LCPV", "RCPV", "ICPV")
+"""Roles that only a trunk of several branches can take."""
+
+TRUNK_LENGTH_ERROR_MM = 0.8
+"""Scale (logistic) of the error of a measured trunk length on atria with a known truth."""
+
 WIDE_TRUNK = 1.8
 """A trunk's ostium this many times its branches' areas is as good an antrum that they share ..."""
 
@@ -230,7 +236,32 @@ def name_candidates(claims: Sequence[Claim], common_trunk_mm: float, frame: str 
         confidence[role] = float(1.0 / (1.0 + np.exp(-np.clip(gap, -30, 30))))
         taken = [r for r, k in rival.roles.items() if k == index]
         runner_up[role] = taken[0] if taken else "nothing"
+    for role, (bound, other) in _length_doubts(claims, upright.roles, common_trunk_mm).items():
+        if bound < confidence[role]:
+            confidence[role], runner_up[role] = bound, other
     return Naming(upright.roles, confidence, runner_up, upright.rotation, doubt)
+
+
+def _length_doubts(
+    claims: Sequence[Claim], roles: Mapping[str, int], common_trunk_mm: float
+) -> dict[str, tuple[float, str]]:
+    """Confidence that a trunk's length leaves to each role it concerns, and what else it may be.
+
+    A trunk a little longer than the least that makes it common may as well be a
+    little shorter; then its branches would be veins of their own.
+    """
+    doubts: dict[str, tuple[float, str]] = {}
+    for index, claim in enumerate(claims):
+        if claim.shared_mm is None or _antrum_share(claim) > 0.0:
+            continue
+        excess = (claim.shared_mm - common_trunk_mm) / TRUNK_LENGTH_ERROR_MM
+        common = float(1.0 / (1.0 + np.exp(-np.clip(excess, -30, 30))))
+        for role, taken in roles.items():
+            if taken == index and role in COMMON_ROLES:
+                doubts[role] = (common, "two veins")
+            elif claims[taken].members[0] in claim.members and taken != index:
+                doubts[role] = (1.0 - common, "a branch of a common trunk")
+    return doubts
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -361,7 +392,7 @@ def _misfit(
         if claim.shared_mm is not None:
             misfit += 12.0
         return misfit
-    if claim.diameter_mm > WIDE_VEIN_MM and role not in ("LCPV", "RCPV", "ICPV", APPENDAGE):
+    if claim.diameter_mm > WIDE_VEIN_MM and role not in (*COMMON_ROLES, APPENDAGE):
         misfit += 8.0
     if role == APPENDAGE:
         return misfit + (OPEN_APPENDAGE_COST if claim.is_open else 0.0)
@@ -370,7 +401,7 @@ def _misfit(
         misfit += BLIND_VEIN_COST - (SLENDER_RELIEF if claim.slenderness >= SLENDER else 0.0)
     if not claim.has_ostium:
         misfit += NO_OSTIUM_COST
-    if role in ("LCPV", "RCPV", "ICPV"):
+    if role in COMMON_ROLES:
         short = common_trunk_mm - (claim.shared_mm or 0.0)
         if claim.shared_mm is None or short > 0:
             misfit += 12.0
