@@ -106,7 +106,7 @@ def draw_header(canvas: Canvas, fit: Fit, below: Box) -> None:
     u = canvas.unit
     x = below.left + 4 * u
     room = below.right - x
-    title = f"{printable(fit.vein)} · {printable(balloon_title(fit))}"
+    title = f"{printable(fit.vein)} · {printable(balloon_title(fit))}, {fit.approach}"
     length = len(title)
     while canvas.measure(title, TITLE_PX, bold=True).right > room and length > 8:
         length -= 1

@@ -21,8 +21,8 @@ class Picture:
     ----------
     file : str
         Path below the case's folder, with forward slashes: ``pictures/LSPV-28.png``.
-    vein, balloon : str
-        What it shows; both empty for the overview.
+    vein, balloon, approach : str
+        What it shows; all empty for the overview.
     caption : str
         The figures that go with it, in one or two sentences.
     alt : str
@@ -37,6 +37,7 @@ class Picture:
     caption: str
     alt: str
     notes: tuple[Note, ...] = ()
+    approach: str = ""
 
 
 @dataclass(frozen=True, slots=True)

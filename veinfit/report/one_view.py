@@ -202,7 +202,8 @@ def draw_still(
     frame = _frame(_vein(anatomy, fit), others, look, style)
     drawn, notes = _draw(anatomy, fit, [frame], look, style, labelled=True)
     words = _title(frame, look, style)
-    caption = f"{fit.vein}, {fit.balloon}. {words}. {verdict_sentence(fit)}. {figures(fit)}"
+    about = f"{fit.vein}, {fit.balloon}, {fit.approach}. {words}."
+    caption = f"{about} {verdict_sentence(fit)}. {figures(fit)}"
     return Drawn(drawn[0], caption, notes)
 
 
@@ -225,7 +226,8 @@ def draw_turning(
     still = [replace(f, side=replace(f.side, mm_per_px=scale, focal=middle)) for f in seen]
     drawn, notes = _draw(anatomy, fit, still, looks[0], style, labelled=False)
     caption = (
-        f"{fit.vein}, {fit.balloon}, turning once, from {projection_name(lao, cranial)}. "
+        f"{fit.vein}, {fit.balloon}, {fit.approach}, turning once, "
+        f"from {projection_name(lao, cranial)}. "
         f"{verdict_sentence(fit)}. {figures(fit)}"
     )
     return Drawn(_gif(drawn), caption, notes)

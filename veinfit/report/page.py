@@ -261,11 +261,11 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
 
 def shown_pictures(report: ReportInput, pictures: Sequence[Picture]) -> tuple[ShownPicture, ...]:
     """Return pictures with their titles and contents."""
-    fits = {(fit.vein, fit.balloon): fit for fit in report.fits}
+    fits = {(fit.vein, fit.balloon, str(fit.approach)): fit for fit in report.fits}
     shown = []
     for picture in pictures:
-        fit = fits.get((picture.vein, picture.balloon))
-        title = picture.balloon if fit is None else balloon_title(fit)
+        fit = fits.get((picture.vein, picture.balloon, picture.approach))
+        title = picture.balloon if fit is None else f"{balloon_title(fit)}, {fit.approach}"
         shown.append(ShownPicture(picture, title, _content(report, picture)))
     return tuple(shown)
 

@@ -221,9 +221,11 @@ def _fit_picture(fit: Fit, bands: tuple[GapBand, ...]) -> Picture:
         file="",
         vein=fit.vein,
         balloon=fit.balloon,
+        approach=fit.approach,
         caption=f"{verdict_sentence(fit)}. {figures(fit)}",
         alt=(
-            f"{fit.vein}, {balloon_title(fit)}: {seen}, from the side with the near wall cut away "
+            f"{fit.vein}, {balloon_title(fit)}, {fit.approach}: {seen}, from the side with the "
+            "near wall cut away "
             f"and from the atrium into the vein. The wall is painted with the gap: {scale}. "
             f"{verdict_sentence(fit)}."
         ),
