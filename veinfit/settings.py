@@ -31,9 +31,12 @@ def parameter(
     basis: str,
     low: float = -math.inf,
     high: float = math.inf,
+    choices: tuple[str, ...] = (),
 ) -> Any:
-    """Declare one setting: its default, unit, meaning, basis and closed range."""
+    """Declare one setting: its default, unit, meaning, basis and closed range or choices."""
     metadata = {"unit": unit, "meaning": meaning, "basis": basis, "low": low, "high": high}
+    if choices:
+        metadata["choices"] = choices
     return field(default=default, metadata=metadata)
 
 
@@ -144,10 +147,14 @@ class SeatingSettings:
         high=1e9,
     )
     shaft_n_per_mm: float = parameter(
-        0.0,
+        0.3,
         unit="N/mm",
         meaning="lateral spring toward the shaft line",
-        basis="coaxial approach: shaft and guide are one line, the guide alone centres",
+        basis=(
+            "an estimate until calibrated, no source: as stiff as the guide. With 0 a ball seals a "
+            "round hole at any tilt; with 1000 N/mm it gapes opposite the tilt, by 5.3 mm in an "
+            "18 mm hole at 20 degrees"
+        ),
         low=0.0,
         high=1e9,
     )
@@ -188,6 +195,45 @@ class SeatingSettings:
         basis="about a voxel of cardiac CT",
         low=0.0,
         high=5.0,
+    )
+    grade_small_leak_mm2: float = parameter(
+        10.0,
+        unit="mm2",
+        meaning="leaks of up to this orifice together are occlusion grade 3",
+        basis="convention of this project: 4 % of the area of a 17 mm ostium, 227 mm2",
+        low=0.0,
+        high=1000.0,
+    )
+    grade_moderate_leak_mm2: float = parameter(
+        35.0,
+        unit="mm2",
+        meaning="leaks of up to this orifice together are grade 2, more is grade 1",
+        basis="convention of this project: 15 % of the area of a 17 mm ostium",
+        low=0.0,
+        high=1000.0,
+    )
+    growth_what_if_mm: float = parameter(
+        1.0,
+        unit="mm",
+        meaning="growth at the start of freezing that a constant balloon is set beside; 0: none",
+        basis="an estimate, no source: a third of the step from 28 to 31 mm",
+        low=0.0,
+        high=10.0,
+    )
+    deep_convention: str = parameter(
+        "ring angle",
+        unit="1",
+        meaning="what counts as deep: by deep_ring_angle_deg or by deep_plane_mm",
+        basis="convention of this project: it needs no ostial plane; no published number was found",
+        choices=("ring angle", "ostial plane"),
+    )
+    deep_plane_mm: float = parameter(
+        4.8,
+        unit="mm",
+        meaning="an equator less than this before the ostial plane counts as deep",
+        basis="a ring of a 28 mm ball 20 degrees before the equator lies 4.8 mm before it",
+        low=0.0,
+        high=30.0,
     )
     deep_ring_angle_deg: float = parameter(
         70.0,
@@ -464,6 +510,9 @@ def _group_from_mapping(
                 continue
         elif not isinstance(value, kind):
             faults.append(f"{where} must be of type {kind.__name__}")
+            continue
+        elif value not in item.metadata.get("choices", (value,)):
+            faults.append(f"{where} = {value!r} must be one of {item.metadata['choices']}")
             continue
         accepted[name] = kind(value)
     return group(**accepted)

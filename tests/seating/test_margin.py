@@ -206,7 +206,7 @@ def test_balloon_that_falls_through_closes_nothing(margins):
 def test_push_and_stiffness_act_by_their_ratio(ground):
     """A push and a wall that are both stronger by a factor leave every seat where it was."""
     law = replace(DIRECTION_ONLY, samples=8, push_spread=0.3, stiffness_spread=0.3)
-    seating = replace(SeatingSettings(), guide_n_per_mm=0.0)
+    seating = replace(SeatingSettings(), guide_n_per_mm=0.0, shaft_n_per_mm=0.0)
     bench = prepare(ground.anatomy, ground.vein, 14.0, replace(seating, patch_edge_mm=1.5))
     fit = seat_vein(ground.anatomy, ground.vein, [sphere(28)], seating)[0]
     line = line_through_ostium("coaxial", ground.vein, fit.push_direction)

@@ -26,6 +26,7 @@ from veinfit.io.comparison_record import comparison_documents
 from veinfit.io.files import hash_file
 from veinfit.io.margin_record import margin_document, split_documents
 from veinfit.notes import Note
+from veinfit.seating.grade import deep_definition, grade_definition
 from veinfit.seating.model import ClockReading, Fit, Leak
 from veinfit.settings import Settings, describe
 
@@ -383,6 +384,10 @@ def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, An
         "corrections": [_correction(one) for one in record.anatomy.corrections],
         "structures": list(record.structures),
         "fits": [_fit(fit, record.structures) for fit in record.fits],
+        "definitions": {
+            "occlusion_grade": grade_definition(record.settings.seating),
+            "deep": deep_definition(record.settings.seating),
+        },
         "expected_splits": split_documents(record.fits),
         "comparisons": comparison_documents(record.fits, record.settings),
         "notes": [asdict(note) for note in _all_notes(record)],
@@ -503,6 +508,10 @@ def _fit(fit: Fit, structures: Sequence[str]) -> dict[str, Any]:
     return {
         **fit_row(fit, ()),
         "margin": margin_document(fit.margin),
+        "freezing": [
+            {name: _plain(name, value) for name, value in asdict(drift).items()}
+            for drift in fit.freezing
+        ],
         "push_direction": None if direction is None else _points(direction, "direction_x")[0],
         "distances_mm": {
             name: _plain(distance_column(name), fit.distances_mm.get(name)) for name in structures

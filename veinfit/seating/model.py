@@ -115,14 +115,40 @@ class Margin:
     shares: Mapping[str, float]
 
 
+@dataclass(frozen=True, slots=True)
+class FreezeDrift:
+    """What becomes of a seat when the balloon grows as freezing starts.
+
+    Attributes
+    ----------
+    growth_mm : float
+        Of the diameter; 0 is a balloon of constant size.
+    outcome : Outcome
+        ``passes through`` where the grown balloon finds no rest.
+    shift_mm : float or None
+        How far the centre moves.
+    occluded, sealed : bool or None
+    leak_width_mm : float or None
+    """
+
+    growth_mm: float
+    outcome: Outcome
+    shift_mm: float | None = None
+    occluded: bool | None = None
+    sealed: bool | None = None
+    leak_width_mm: float | None = None
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
     """How one balloon sits in one vein.
 
     ``patch`` is the refined wall near the vein and ``patch_gap_mm`` the gap at its
     vertices: negative where pressed, NaN on wall whose blood side the balloon does
-    not face, such as the far side of a carina. Where the outcome is ``not
-    assessed`` although the balloon rests, its place is given and the seal is not.
+    not face, such as the far side of a carina. ``freezing`` sets constant size beside
+    the balloon's own growth or, where it has none, beside the settings' what-if. Where
+    the outcome is ``not assessed`` although the balloon rests, its place is given and
+    the seal is not.
     """
 
     vein: str
@@ -158,4 +184,5 @@ class Fit:
     patch: Surface | None = None
     patch_gap_mm: FloatArray | None = None
     margin: Margin | None = None
+    freezing: tuple[FreezeDrift, ...] = ()
     notes: tuple[Note, ...] = ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -22,9 +23,11 @@ from veinfit.seating.clock import (
 )
 from veinfit.seating.equilibrium import Energy, Rest, descend
 from veinfit.seating.foundation import Foundation, FoundationLaw
+from veinfit.seating.freeze import constant_size, freeze_drift
 from veinfit.seating.gap import GapField, gap_field, touchable_vertices
+from veinfit.seating.grade import is_deep, occlusion_grade
 from veinfit.seating.guide import straight
-from veinfit.seating.model import Approach, Fit, Outcome
+from veinfit.seating.model import Approach, Fit, FreezeDrift, Outcome
 from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
 from veinfit.seating.orifice import CutGraph, cut_graph
 from veinfit.seating.patch import WallPatch, can_press, wall_patch
@@ -240,7 +243,8 @@ def seat_balloon(
     reason = why_not_assessed(patch, field, seal)
     if reason:
         return replace(fit, outcome="not assessed", reason=reason)
-    return _read_seal(bench, mounted, line.kind, settings, fit, field, seal)
+    fit = _read_seal(bench, mounted, line.kind, settings, fit, field, seal)
+    return _with_freezing(bench, mounted, line, settings, fit, seal)
 
 
 def seat_vein(
@@ -278,7 +282,7 @@ def seat_vein(
     lines = [approach_line(name, anatomy, vein, settings) for name in approaches]
     if not balloons or not lines:
         return ()
-    largest = max(balloon.grown().radius_mm for balloon in balloons)
+    largest = max(b.resized(_growth_mm(b, settings)).radius_mm for b in balloons)
     bench = prepare(anatomy, vein, largest, settings)
     fits = []
     for balloon in balloons:
@@ -323,10 +327,11 @@ def _read_seal(
     areas = [leak.area_mm2 for leak in leaks if leak.area_mm2 is not None]
     area = float(sum(areas)) if areas else None
     ring = contact_ring_deg(clock, tolerance)
-    depth = fit.depth_mm if fit.depth_mm is not None else -np.inf
+    depth = fit.depth_mm if fit.depth_mm is not None else -math.inf
     return replace(
         fit,
-        deep=bool(depth > 0.0 or (ring is not None and ring > settings.deep_ring_angle_deg)),
+        deep=is_deep(depth, ring, settings),
+        occlusion_grade=occlusion_grade(seal.occluded, area, settings),
         contact_area_mm2=contact_area_mm2(patch, mounted.pressing, gaps),
         contact_arc_deg=contact_arc_deg(clock, tolerance),
         occluded=seal.occluded,
@@ -338,6 +343,56 @@ def _read_seal(
         antral_area_mm2=antral_area_mm2(patch, mounted.pressing, gaps, seal.open_to_atrium),
         leaks=leaks,
         clock=clock_readings(patch, clock, balloon, approach),
+    )
+
+
+def _growth_mm(balloon: Balloon, settings: SeatingSettings) -> float:
+    """Return the growth that is set beside constant size: the balloon's own or a what-if."""
+    return balloon.growth_mm if balloon.growth_mm > 0.0 else settings.growth_what_if_mm
+
+
+def _with_freezing(
+    bench: Bench,
+    mounted: Mount,
+    line: ApproachLine,
+    settings: SeatingSettings,
+    fit: Fit,
+    seal: Seal,
+) -> Fit:
+    """Set constant size and growth side by side; the balloon's own is the fit's."""
+    patch, balloon, centre = bench.patch, mounted.balloon, fit.centre
+    drifts: list[FreezeDrift] = [constant_size(seal)]
+    growth = _growth_mm(balloon, settings)
+    if growth > 0.0 and centre is not None:
+        grown = balloon.resized(growth)
+        # What the balloon can press is settled by its way in, before it grows.
+        wall = replace(mounted.foundation, radius_mm=grown.radius_mm)
+        energy = energy_of(bench, replace(mounted, foundation=wall), line, settings)
+        drifts.append(
+            freeze_drift(
+                patch,
+                mounted.touchable,
+                grown,
+                growth,
+                energy,
+                centre,
+                lambda c: depth_mm(patch, c) > settings.greatest_depth_mm,
+                settings.contact_tolerance_mm,
+            )
+        )
+    own = drifts[-1] if balloon.growth_mm > 0.0 else drifts[0]
+    notes = fit.notes
+    if seal.sealed and drifts[-1].sealed is False:
+        growing = f"growing by {growth:g} mm when freezing starts"
+        who = "" if balloon.growth_mm > 0.0 else "a balloon like it but "
+        text = f"{balloon.name}: {who}{growing} would lose the seal that constant size keeps"
+        notes = (*notes, Note("seating", text, patch.vein))
+    return replace(
+        fit,
+        freeze_shift_mm=own.shift_mm,
+        sealed_after_freeze=own.sealed,
+        freezing=tuple(drifts),
+        notes=notes,
     )
 
 
