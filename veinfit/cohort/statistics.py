@@ -183,7 +183,7 @@ def superiority(values: FloatArray, group: NDArray[np.bool_]) -> float | None:
 
 
 def clustered_superiority(
-    values: FloatArray, group: NDArray[np.bool_], clusters: Sequence[str]
+    values: FloatArray, group: NDArray[np.bool_], clusters: Sequence[str] | IntArray
 ) -> Interval:
     """Return :func:`superiority` with an interval that allows for clusters.
 
@@ -191,7 +191,7 @@ def clustered_superiority(
     cluster (Obuchowski NA, Biometrics 1997;53:567).
     """
     value = superiority(values, group)
-    names, home = np.unique(np.asarray(clusters, dtype=str), return_inverse=True)
+    names, home = np.unique(np.asarray(clusters), return_inverse=True)
     inside, outside = np.bincount(home[group]), np.bincount(home[~group])
     with_inside, with_outside = int((inside > 0).sum()), int((outside > 0).sum())
     if value is None or min(with_inside, with_outside) < FEWEST_CLUSTERS:
@@ -234,7 +234,7 @@ def share(sums: FloatArray) -> FloatArray:
 def clustered_sums(
     parts: FloatArray,
     statistic: Callable[[FloatArray], FloatArray],
-    clusters: Sequence[str],
+    clusters: Sequence[str] | IntArray,
     draws: int = DRAWS,
     seed: int = SEED,
 ) -> Interval:
@@ -249,7 +249,7 @@ def clustered_sums(
         What is summed over rows.
     statistic : callable
         Takes sums, (M, K), and returns values, (M,); NaN where there is none.
-    clusters : sequence of str
+    clusters : sequence of str or int
         Cluster of each row.
     draws, seed : int
 
@@ -260,7 +260,7 @@ def clustered_sums(
         clusters, or where too many draws have no value.
     """
     value = float(statistic(parts.sum(axis=0, keepdims=True))[0])
-    names, home = np.unique(np.asarray(clusters, dtype=str), return_inverse=True)
+    names, home = np.unique(np.asarray(clusters), return_inverse=True)
     if math.isnan(value) or len(names) < FEWEST_CLUSTERS:
         return Interval(None if math.isnan(value) else value)
     sums = np.zeros((len(names), parts.shape[1]))
@@ -285,7 +285,7 @@ def clustered_sums(
 
 def clustered(
     statistic: Callable[[IntArray], float | None],
-    clusters: Sequence[str],
+    clusters: Sequence[str] | IntArray,
     draws: int = DRAWS,
     seed: int = SEED,
 ) -> Interval:
@@ -297,14 +297,14 @@ def clustered(
     ----------
     statistic : callable
         Takes the indices of rows; None where it has no value.
-    clusters : sequence of str
+    clusters : sequence of str or int
         Cluster of each row.
     draws, seed : int
     """
-    if not clusters:
+    if len(clusters) == 0:
         return Interval(None)
     value = statistic(np.arange(len(clusters)))
-    names, home = np.unique(np.asarray(clusters, dtype=str), return_inverse=True)
+    names, home = np.unique(np.asarray(clusters), return_inverse=True)
     if value is None or len(names) < FEWEST_CLUSTERS:
         return Interval(value)
     order = np.argsort(home, kind="stable")

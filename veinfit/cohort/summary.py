@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from veinfit.cohort.statistics import (
     FloatArray,
+    IntArray,
     Interval,
     clustered_sums,
     clustered_superiority,
@@ -216,13 +217,13 @@ def vein_groups(cohort: Cohort) -> list[tuple[str, BoolArray]]:
     return groups + [(name, cohort.vein == name) for name in names]
 
 
-def _mean(values: FloatArray, cases: NDArray[np.str_]) -> Interval:
+def _mean(values: FloatArray, cases: IntArray) -> Interval:
     """Return the mean of the values that there are, clustered by case."""
     known = np.isfinite(values)
     if not known.any():
         return Interval(None)
     parts = np.stack([values[known], np.ones(int(known.sum()))], axis=1)
-    return clustered_sums(parts, share, cases[known].tolist())
+    return clustered_sums(parts, share, cases[known])
 
 
 # ---- closure --------------------------------------------------------------------------------
@@ -375,7 +376,7 @@ def _predictors(cohort: Cohort) -> Iterator[Predictor]:
                     vein, size.balloon, measure, int(leaking.sum()), int((~leaking).sum()),
                     float(x[leaking].mean()), float(x[~leaking].mean()),
                     standardised_difference(x, leaking),
-                    clustered_superiority(x, leaking, cohort.case[known].tolist()),
+                    clustered_superiority(x, leaking, cohort.case[known]),
                 )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from veinfit.cohort.batch.run import RUN_FILE
-from veinfit.cohort.statistics import FloatArray
+from veinfit.cohort.statistics import FloatArray, IntArray
 from veinfit.errors import InputError
 
 TextArray = NDArray[np.str_]
@@ -76,7 +76,9 @@ class Cohort:
     cases, failed : int
         All cases, and those without a result.
     approach : str
-    case, vein : (K,) array of str
+    case : (K,) array of int
+        A number for each case.
+    vein : (K,) array of str
     anatomy : mapping of str to (K,) array
         ``VEIN_NUMBERS``.
     sizes : tuple of Size
@@ -88,7 +90,7 @@ class Cohort:
     cases: int
     failed: int
     approach: str
-    case: TextArray
+    case: IntArray
     vein: TextArray
     anatomy: Mapping[str, FloatArray]
     sizes: tuple[Size, ...]
@@ -134,16 +136,16 @@ def read_cohort(folder: Path, approach: str | None = None) -> Cohort:
         raise InputError(f"cohort {folder} has no approach {chosen!r}; it has {', '.join(there)}")
     fits = fits.filter(pc.equal(fits["approach"], chosen)).combine_chunks()
     leaks = leaks.filter(pc.equal(leaks["approach"], chosen))
-    keys, home = _keys(fits)
-    structures = _structures(fits)
+    case, vein, home = _keys(fits)
+    structures = _structures(fits["distances_mm"].combine_chunks())
     return Cohort(
         cases=status.num_rows,
         failed=status["status"].to_pylist().count("failed"),
         approach=chosen,
-        case=np.array([case for case, _ in keys], dtype=str),
-        vein=np.array([vein for _, vein in keys], dtype=str),
-        anatomy=_anatomy(veins, keys),
-        sizes=_sizes(fits, home, len(keys), structures),
+        case=case,
+        vein=vein,
+        anatomy=_anatomy(fits, veins, home, len(case)),
+        sizes=_sizes(fits, home, len(case), structures),
         structures=tuple(structures),
         leaks=Leaks(
             _text(leaks["vein"]), _text(leaks["balloon"]), _floats(leaks["clock_h"]),
@@ -164,11 +166,18 @@ def _check_folder(folder: Path) -> None:
         raise InputError(f"cohort {folder} is not finished; run cohort run again to finish it")
 
 
-def _keys(fits: Any) -> tuple[list[tuple[str, str]], NDArray[np.intp]]:
-    """Return every case and vein, and which of them each fit belongs to."""
-    pairs = list(zip(fits["case"].to_pylist(), fits["vein"].to_pylist(), strict=True))
-    order = {pair: k for k, pair in enumerate(dict.fromkeys(pairs))}
-    return list(order), np.array([order[pair] for pair in pairs], dtype=np.intp)
+def _coded(column: Any) -> tuple[IntArray, TextArray]:
+    """Return a column of words as numbers, and the words."""
+    coded = column.combine_chunks().dictionary_encode()
+    return coded.indices.to_numpy().astype(np.intp), np.array(coded.dictionary.to_pylist(), str)
+
+
+def _keys(fits: Any) -> tuple[IntArray, TextArray, IntArray]:
+    """Return case and vein of every vein, and which of them each fit belongs to."""
+    case, _ = _coded(fits["case"])
+    vein, names = _coded(fits["vein"])
+    keys, home = np.unique(case * len(names) + vein, return_inverse=True)
+    return keys // len(names), names[keys % len(names)], home
 
 
 def _floats(column: Any) -> FloatArray:
@@ -179,38 +188,46 @@ def _floats(column: Any) -> FloatArray:
 
 
 def _text(column: Any) -> TextArray:
-    return np.array([text or "" for text in column.to_pylist()], dtype=str)
+    import pyarrow.compute as pc
+
+    codes, words = _coded(pc.fill_null(column, ""))
+    return words[codes] if len(words) else np.array([], dtype=str)
 
 
-def _anatomy(veins: Any, keys: list[tuple[str, str]]) -> dict[str, FloatArray]:
-    row = {
-        pair: k
-        for k, pair in enumerate(
-            zip(veins["case"].to_pylist(), veins["vein"].to_pylist(), strict=True)
-        )
-    }
-    place = np.array([row.get(key, -1) for key in keys], dtype=np.intp)
-    found = {}
-    for name in VEIN_NUMBERS:
-        values = np.append(_floats(veins[name]), math.nan)
-        found[name] = values[place]
-    return found
+def _anatomy(fits: Any, veins: Any, home: IntArray, number: int) -> dict[str, FloatArray]:
+    """Return the measures of the vein that each entry is about."""
+    import pyarrow.compute as pc
+
+    def joined(table: Any) -> Any:
+        return pc.binary_join_element_wise(table["case"], table["vein"], "\0")
+
+    row = pc.index_in(joined(fits), value_set=joined(veins).combine_chunks())
+    place = np.full(number, veins.num_rows, dtype=np.intp)
+    place[home] = pc.fill_null(row, veins.num_rows).to_numpy()
+    return {name: np.append(_floats(veins[name]), math.nan)[place] for name in VEIN_NUMBERS}
 
 
-def _structures(fits: Any) -> dict[str, FloatArray]:
+def _structures(column: Any) -> dict[str, FloatArray]:
     """Return each structure's distances by fit, mm."""
-    column = fits["distances_mm"].combine_chunks()
-    found: dict[str, FloatArray] = {}
-    pairs = column.to_pylist()
-    for k, entries in enumerate(pairs):
-        for name, value in entries or ():
-            values = found.setdefault(name, np.full(len(pairs), math.nan))
-            values[k] = math.nan if value is None else value
+    import pyarrow as pa
+
+    keys, names = _coded(pa.chunked_array([column.keys], pa.string()))
+    values = _floats(column.items)
+    fit = _parents(column)
+    found = {}
+    for code, name in enumerate(names):
+        found[str(name)] = np.full(len(column), math.nan)
+        found[str(name)][fit[keys == code]] = values[keys == code]
     return dict(sorted(found.items()))
 
 
+def _parents(lists: Any) -> IntArray:
+    """Return which entry of a column of lists each of the flattened values is from."""
+    return np.repeat(np.arange(len(lists)), np.diff(lists.offsets.to_numpy()))
+
+
 def _sizes(
-    fits: Any, home: NDArray[np.intp], number: int, structures: Mapping[str, FloatArray]
+    fits: Any, home: IntArray, number: int, structures: Mapping[str, FloatArray]
 ) -> tuple[Size, ...]:
     names = _text(fits["balloon"])
     diameters = _floats(fits["balloon_mm"])
@@ -239,13 +256,12 @@ def _sizes(
 
 
 def _lists(column: Any) -> FloatArray | None:
-    """Return a column of lists as a table, NaN where there is none; None where there are no."""
-    lists = column.to_pylist()
-    width = max((len(entry) for entry in lists if entry), default=0)
-    if not width:
+    """Return a column of lists as a table, NaN where there is none; None where all are empty."""
+    lists = column.combine_chunks()
+    parents = _parents(lists)
+    if not len(parents):
         return None
-    table = np.full((len(lists), width), math.nan)
-    for k, entry in enumerate(lists):
-        if entry:
-            table[k, : len(entry)] = [math.nan if v is None else v for v in entry]
+    place = np.arange(len(parents)) - np.searchsorted(parents, parents)
+    table = np.full((len(lists), int(place.max()) + 1), math.nan)
+    table[parents, place] = _floats(lists.flatten())
     return table
