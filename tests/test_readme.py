@@ -54,7 +54,11 @@ def test_every_setting_is_told_with_its_default():
     rows = [line.split(" | ") for line in part("Settings").splitlines() if "| `" in line]
     told = {row[0].strip("| `"): (row[1], row[2], row[3]) for row in rows}
     expected = {
-        f"{group}.{name}": (f"{value:g}", about["unit"], about["meaning"])
+        f"{group}.{name}": (
+            value if isinstance(value, str) else f"{value:g}",
+            about["unit"],
+            about["meaning"],
+        )
         for group, name, value, about in describe(Settings())
     }
     assert told == expected
