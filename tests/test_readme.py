@@ -82,6 +82,7 @@ def options(*command):
         ("Many cases", ["cohort", "run"]),
         ("Summary of a cohort", ["cohort", "summary"]),
         ("Prediction and observation", ["agree"]),
+        ("Calibration", ["calibrate"]),
     ],
 )
 def test_every_option_is_told(title, command):

@@ -1,0 +1,1 @@
+"""Fitting what no image tells (push, springs, tolerance, scatter) to what was observed."""

@@ -1,0 +1,133 @@
+"""The leak width of one balloon in one vein as a smooth function of what is unknown.
+
+Balloons are seated for a wide sample of directions, pushes, springs and surfaces;
+in between the leak width is interpolated. The probability of occlusion under any
+laws of the unknowns then costs no further seats.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.interpolate import RBFInterpolator
+from scipy.special import ndtr
+
+from veinfit.frames import FloatArray, IntArray
+from veinfit.seating.approach import ApproachLine
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.seat import Bench
+from veinfit.seating.tries import simulate
+from veinfit.seating.unknowns import Unknowns, draw
+from veinfit.settings import MarginSettings, SeatingSettings, Settings
+
+WIDE = MarginSettings(
+    samples=512,
+    tries_per_patient=32,
+    direction_sd_deg=22.0,
+    push_spread=0.6,
+    guide_spread=0.8,
+    shaft_spread=0.8,
+    stiffness_spread=0.0,
+    surface_offset_sd_mm=0.7,
+)
+"""The sample that is seated: wider than any law under which it is used."""
+
+REACH = 2.7
+"""Scores of the wide sample beyond this are taken as this: farther out it has no points."""
+
+WIDTH_RANGE_MM = (-2.5, 3.0)
+"""Leak widths are followed in this range, in which every tolerance lies."""
+
+SMOOTHING = 0.1
+"""Of the interpolation: a seat jumps where the balloon slips."""
+
+HELD_OUT = 0.2
+"""Share of the sample that is first held out to tell the error."""
+
+FINEST_MM = 0.02
+"""The error of the interpolation is taken as no less than this."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Emulator:
+    """Leak widths of one balloon in one vein.
+
+    Attributes
+    ----------
+    widths : RBFInterpolator
+        From scores of the wide sample to the leak width, mm.
+    columns : (K,) array
+        The unknowns that have an effect.
+    error_mm : float
+        Root mean square error on seats that were held out.
+    """
+
+    widths: RBFInterpolator
+    columns: IntArray
+    error_mm: float
+
+    def chances(
+        self, unknowns: Unknowns, law: MarginSettings, shifts: FloatArray, tolerance: FloatArray
+    ) -> FloatArray:
+        """Probability of occlusion (M, P) for each of M laws and P patients.
+
+        Parameters
+        ----------
+        unknowns : Unknowns
+        law : MarginSettings
+            Spreads of the tries and of the patients; its scatter is not used.
+        shifts : (M, 4) array
+            Logarithm of the factor on push, guide and shaft, and the scatter, degrees.
+        tolerance : (M,) array
+            mm.
+        """
+        patients, each = unknowns.shape
+        points = np.zeros((len(shifts), patients, each, 6))
+        points[..., :2] = (
+            unknowns.tries[..., :2] * shifts[:, None, None, 3:] / WIDE.direction_sd_deg
+        )
+        stiffness = np.log(unknowns.stiffness_factor(law))[:, None, None]
+        springs = np.log(unknowns.spring_factors(law)) - stiffness
+        wide = np.array([WIDE.push_spread, WIDE.guide_spread, WIDE.shaft_spread])
+        points[..., 2:5] = (springs + shifts[:, None, None, :3]) / wide
+        offset = unknowns.surface_offset_mm(law) / WIDE.surface_offset_sd_mm
+        points[..., 5] = offset[:, None]
+        flat = np.clip(points.reshape(-1, 6)[:, self.columns], -REACH, REACH)
+        widths = self.widths(flat).reshape(len(shifts), patients, each)
+        return np.asarray(ndtr((tolerance[:, None, None] - widths) / self.error_mm).mean(axis=2))
+
+
+def emulate(
+    bench: Bench, balloon: Balloon, line: ApproachLine, settings: Settings, label: str
+) -> Emulator | None:
+    """Seat a wide sample and interpolate it; None where too few tries could be assessed."""
+    law = replace(WIDE, seed=settings.margin.seed)
+    unknowns = draw(law, label)
+    tries = simulate(bench, balloon, line, settings.seating, law, unknowns)
+    if tries.assessed.mean() < 0.9:
+        return None
+    scores = np.concatenate(
+        [
+            unknowns.tries.reshape(-1, 5),
+            np.repeat(unknowns.patient[:, :1], unknowns.shape[1], axis=0),
+        ],
+        axis=1,
+    )
+    columns = np.flatnonzero(_active(settings.seating))
+    known = tries.assessed.ravel()
+    scores = scores[known][:, columns]
+    widths = np.clip(tries.width_mm.ravel()[known], *WIDTH_RANGE_MM)
+    held = np.random.default_rng(law.seed).permutation(len(widths)) < HELD_OUT * len(widths)
+    trial = _interpolate(scores[~held], widths[~held])
+    error = float(np.sqrt(np.mean((trial(scores[held]) - widths[held]) ** 2)))
+    return Emulator(_interpolate(scores, widths), columns, max(error, FINEST_MM))
+
+
+def _active(seating: SeatingSettings) -> list[bool]:
+    springs = (seating.push_n, seating.guide_n_per_mm, seating.shaft_n_per_mm)
+    return [True, True, *(spring > 0.0 for spring in springs), True]
+
+
+def _interpolate(scores: FloatArray, widths: FloatArray) -> RBFInterpolator:
+    return RBFInterpolator(scores, widths, kernel="cubic", smoothing=SMOOTHING, degree=1)

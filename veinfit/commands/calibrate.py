@@ -1,0 +1,105 @@
+"""``calibrate``: settings fitted to what was observed."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+from veinfit.commands.exits import EXIT_DONE
+from veinfit.commands.options import add_case_options
+from veinfit.commands.terminal import CAUTION, Commands, add_loudness, progress_on
+from veinfit.errors import InputError
+
+if TYPE_CHECKING:
+    from veinfit.anatomy.model import Anatomy
+    from veinfit.cohort.batch.cases import BatchCase
+    from veinfit.settings import Settings
+
+
+def add(commands: Commands) -> None:
+    """Add ``calibrate`` to the command line."""
+    parser = commands.add_parser(
+        "calibrate",
+        help="fit push, springs, scatter and tolerance to observed occlusion",
+        description="Fit the quantities that no image tells to a table of observed attempts, by "
+        "maximum likelihood, and write them as a settings file.",
+        epilog="It says when the data cannot tell quantities apart. The stiffness is held.",
+        allow_abbrev=False,
+    )
+    parser.set_defaults(run=run)
+    option = parser.add_argument
+    option("observed", metavar="OBSERVED", type=Path, help="table of attempts (CSV)")
+    option(
+        "--cases",
+        metavar="CASE",
+        nargs="+",
+        required=True,
+        help="the meshes or volumes of its cases: folders, files, patterns, or a CSV list",
+    )
+    option("--out", metavar="FILE", type=Path, required=True, help="settings file to be written")
+    option("--labels", metavar="FILE", type=Path, help="label map of volumes without their own")
+    add_case_options(parser)
+    add_loudness(parser)
+
+
+def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
+    """Run ``calibrate`` and return its exit code."""
+    from veinfit.cohort.batch.cases import find_cases
+    from veinfit.cohort.calibration.run import calibrate
+    from veinfit.cohort.calibration.settings_file import basis_lines, report_lines, settings_text
+    from veinfit.io.observed import read_observed
+    from veinfit.io.output import unwritable
+    from veinfit.seating.balloon import parse_balloons
+    from veinfit.settings import Settings
+
+    out = arguments.out
+    if out.exists():
+        raise InputError(f"output {out} exists; pass the name of a new file")
+    if not out.parent.is_dir():
+        raise InputError(f"output {out}: the folder {out.parent} is not there; make it first")
+    settings = Settings.from_toml(arguments.settings) if arguments.settings else Settings()
+    balloons = parse_balloons(arguments.balloon or ["28", "31"])
+    table = read_observed(arguments.observed)
+    found = find_cases(
+        arguments.cases, labels=arguments.labels, frame=arguments.frame, unit=arguments.unit
+    )
+    named = {row.case for row in table.rows}
+    with progress_on(arguments, terminal) as progress:
+        tell = progress or (lambda stage: None)
+        cases = [case for case in found.cases if case.case in named]
+        outcome = calibrate(
+            table.rows,
+            _anatomies(cases, settings),
+            balloons,
+            arguments.approach,
+            settings,
+            tell,
+        )
+    try:
+        out.write_text(settings_text(settings, outcome), encoding="utf-8")
+    except OSError as error:
+        raise unwritable(out, error) from error
+    if not arguments.quiet:
+        print("\n".join([*basis_lines(outcome), "", *report_lines(outcome)]))
+        for line in outcome.aside:
+            print(f"left aside: {line}")
+        print(f"Written to {out}\n\n{CAUTION}")
+    return EXIT_DONE
+
+
+def _anatomies(cases: Sequence[BatchCase], settings: Settings) -> Iterator[tuple[str, Anatomy]]:
+    from veinfit.anatomy import find_anatomy
+    from veinfit.case import read_case
+
+    for case in cases:
+        read = read_case(
+            case.input,
+            labels=case.labels,
+            landmarks=case.landmarks,
+            settings=settings,
+            frame=case.frame,
+            unit=case.unit,
+        )
+        yield case.case, find_anatomy(read.lumen, settings, frame=case.frame)
