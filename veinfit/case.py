@@ -221,7 +221,7 @@ def assess(
     )
     notes = case.notes
     if "transseptal" in approaches:
-        anatomy, septal_note = _with_septum(anatomy, case)
+        anatomy, septal_note = with_septum(anatomy, case)
         notes = (*notes, septal_note)
     elif case.septal_crossing is not None:
         text = "the coaxial approach makes no use of the septal crossing point"
@@ -408,7 +408,7 @@ def _corrections(given: Path | str | Sequence[Correction] | None) -> tuple[Corre
     return read_corrections(Path(given)) if isinstance(given, (str, Path)) else tuple(given)
 
 
-def _with_septum(anatomy: Anatomy, case: CaseInput) -> tuple[Anatomy, Note]:
+def with_septum(anatomy: Anatomy, case: CaseInput) -> tuple[Anatomy, Note]:
     """Return the anatomy with its septal crossing, and where that comes from."""
     if case.septal_crossing is not None:
         crossing = stated_crossing(anatomy, case.septal_crossing)

@@ -54,6 +54,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.seating.balloon import parse_balloons
     from veinfit.settings import Settings
 
+    if arguments.approach == "both":
+        raise InputError("an attempt is made by one approach; pass --approach with one of them")
     out = arguments.out
     if out.exists():
         raise InputError(f"output {out} exists; pass the name of a new file")
@@ -91,7 +93,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
 def _anatomies(cases: Sequence[BatchCase], settings: Settings) -> Iterator[tuple[str, Anatomy]]:
     from veinfit.anatomy import find_anatomy
-    from veinfit.case import read_case
+    from veinfit.case import read_case, with_septum
 
     for case in cases:
         read = read_case(
@@ -102,4 +104,5 @@ def _anatomies(cases: Sequence[BatchCase], settings: Settings) -> Iterator[tuple
             frame=case.frame,
             unit=case.unit,
         )
-        yield case.case, find_anatomy(read.lumen, settings, frame=case.frame)
+        anatomy = find_anatomy(read.lumen, settings, frame=case.frame)
+        yield case.case, with_septum(anatomy, read)[0]
