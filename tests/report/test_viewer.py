@@ -16,7 +16,7 @@ import pytest
 from browser import Browser, browser
 from PIL import Image
 
-from veinfit.anatomy.model import Anatomy
+from veinfit.anatomy.model import Anatomy, SeptalCrossing
 from veinfit.report.colours import CONTACT, rgb
 from veinfit.report.model import InputFile, ReportInput
 from veinfit.report.projection import projection_name
@@ -127,6 +127,17 @@ def test_a_case_without_veins_or_seats_is_still_a_view(
     for vein in viewer_scene(report_of(anatomy, gone))["veins"]:
         assert [fit["centre"] for fit in vein["fits"]] == [None, None]
         assert all(fit["gap"] is None for fit in vein["fits"])
+
+
+def test_the_septal_crossing_is_marked_and_said_to_be_estimated(
+    anatomy: Anatomy, fits: tuple[Fit, ...]
+) -> None:
+    assert viewer_scene(report_of(anatomy, fits))["marks"] == []
+    for source, words in (("estimated", "estimated"), ("landmark", "given")):
+        septum = SeptalCrossing(np.array([-20.0, -3.5, 4.0]), source, 0.5)
+        (mark,) = viewer_scene(report_of(replace(anatomy, septum=septum), fits))["marks"]
+        assert mark["text"] == f"septal crossing, {words}"
+        assert mark["at"] == [-20.0, -3.5, 4.0]
 
 
 def test_text_in_json_cannot_end_the_script() -> None:

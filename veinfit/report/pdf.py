@@ -341,7 +341,15 @@ def _tables(part: VeinPart, width: float) -> list[Flowable]:
                 cells = [_words(_cell(cell), SMALL_PT) for cell in row.cells]
                 rows.append([_words(_with_unit(row), SMALL_PT, MUTED), *cells])
         widths = [label * width, *[(1 - label) / count * width] * count]
-        blocks += [Table(rows, colWidths=widths, style=TableStyle(style)), Spacer(1, 2 * mm)]
+        table = Table(rows, colWidths=widths, style=TableStyle(style), hAlign="LEFT")
+        blocks += [table, Spacer(1, 2 * mm)]
+    if not _continued(part):
+        blocks += [*_beside(part), _measures(part, width)]
+    return blocks
+
+
+def _beside(part: VeinPart) -> list[Flowable]:
+    blocks: list[Flowable] = []
     for side in part.comparisons:
         blocks.append(
             _words(f"{side.first} beside {side.second}, {side.approach}", SMALL_PT, bold=True)
@@ -353,17 +361,19 @@ def _tables(part: VeinPart, width: float) -> list[Flowable]:
             arcs = "; ".join(arc.words for arc in side.open_arcs)
             blocks.append(_labelled("Neither seals:", f"open with both: {arcs}.", SMALL_PT))
         blocks.append(Spacer(1, 2 * mm))
+    return blocks
+
+
+def _measures(part: VeinPart, width: float) -> Flowable:
     measured = [*part.measures, *part.certainty, *part.ridges]
     pairs = [[_with_unit(row), _cell(row.cells[0])] for row in measured]
     pairs.append(["Trunk length", part.trunk])
-    blocks.append(
-        Table(
-            [[_words(a, SMALL_PT, MUTED), _words(b, SMALL_PT)] for a, b in pairs],
-            colWidths=[0.6 * width, 0.4 * width],
-            style=TableStyle(list(_LINED)),
-        )
+    return Table(
+        [[_words(a, SMALL_PT, MUTED), _words(b, SMALL_PT)] for a, b in pairs],
+        colWidths=[0.6 * width, 0.4 * width],
+        style=TableStyle(list(_LINED)),
+        hAlign="LEFT",
     )
-    return blocks
 
 
 def _continued(part: VeinPart) -> bool:
@@ -376,21 +386,22 @@ def _maps(maps: Sequence[tuple[str, str]], width: float) -> list[Flowable]:
     for title, drawing in maps:
         blocks.append(_words(f"The wall unrolled: {title}", SMALL_PT, bold=True))
         blocks.append(Drawing(str(drawing), width))
-    if maps:
-        blocks += [_words(MAP_KEY, SMALL_PT, MUTED), Spacer(1, 1 * mm)]
     return blocks
 
 
 def _map_page(canvas: Canvas, size: tuple[float, float], part: VeinPart) -> None:
-    """Draw a vein's second page: the unrolled maps in two columns."""
+    """Draw a vein's second page: the unrolled maps, the words and the measures."""
     width, top = size[0] - 2 * MARGIN, size[1] - MARGIN
-    title = [_words(f"{part.vein.name}, continued", HEAD_PT, bold=True), Spacer(1, 2 * mm)]
+    title = [
+        _words(f"{part.vein.name}, continued", HEAD_PT, bold=True),
+        _words(MAP_KEY, SMALL_PT, MUTED),
+        Spacer(1, 2 * mm),
+    ]
     top = _place(canvas, title, MARGIN, top, width, 20 * mm)
     across = 0.5 * (width - GUTTER)
-    half = (len(part.maps) + 1) // 2
-    for k, maps in enumerate((part.maps[:half], part.maps[half:])):
-        x = MARGIN + k * (across + GUTTER)
-        _place(canvas, _maps(maps, across), x, top, across, top - MARGIN - FOOT)
+    beside = [*_beside(part), _measures(part, across)]
+    for x, blocks in ((MARGIN, _maps(part.maps, across)), (MARGIN + across + GUTTER, beside)):
+        _place(canvas, blocks, x, top, across, top - MARGIN - FOOT)
 
 
 def _drawings(part: VeinPart, width: float) -> list[Flowable]:
@@ -405,11 +416,13 @@ def _drawings(part: VeinPart, width: float) -> list[Flowable]:
         add("Where not? The gap around the clock, seen from the atrium", part.gaps)
     if not _continued(part):
         blocks += _maps(part.maps, width)
+        if part.maps:
+            blocks += [_words(MAP_KEY, SMALL_PT, MUTED), Spacer(1, 1 * mm)]
     beside = [Drawing(str(part.ostium), 0.48 * width)]
     if part.profile:
         beside.append(Drawing(str(part.profile), 0.5 * width))
     blocks.append(_words("The ostium to scale, and the area along the vein", SMALL_PT, bold=True))
-    blocks.append(Table([beside], style=_BARE))
+    blocks.append(Table([beside], style=_BARE, hAlign="LEFT"))
     return blocks
 
 

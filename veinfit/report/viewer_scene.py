@@ -78,6 +78,7 @@ def viewer_scene(report: ReportInput) -> dict[str, Any]:
         "wall": pack_mesh(thinned(anatomy.wall, WALL_FACES)[0]),
         "rims": _rims(anatomy),
         "names": _named(anatomy),
+        "marks": _marks(anatomy),
         "structures": [
             _structure(name, shape, k) for k, (name, shape) in enumerate(report.structures.items())
         ],
@@ -170,6 +171,14 @@ def _named(anatomy: Anatomy) -> list[dict[str, Any]]:
         {"text": named.text, "at": _place(named.points.mean(axis=0))}
         for named in landmarks(anatomy, {})
     ]
+
+
+def _marks(anatomy: Anatomy) -> list[dict[str, Any]]:
+    """Return single places of the procedure: where the sheath crosses the septum."""
+    if anatomy.septum is None:
+        return []
+    how = "estimated" if anatomy.septum.estimated else "given"
+    return [{"text": f"septal crossing, {how}", "at": _place(anatomy.septum.point), "colour": INK}]
 
 
 def _structure(name: str, shape: Structure, index: int) -> dict[str, Any]:

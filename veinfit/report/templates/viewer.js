@@ -347,6 +347,7 @@ const createViewer = (() => {
       const taken = [];
       const marks = scene.names.map(({ text, at: place }) => ({ text, place, kind: "name" }));
       if (shown.structures) {
+        for (const s of scene.marks) marks.push({ text: s.text, place: s.at, kind: "near" });
         for (const s of scene.structures) marks.push({ text: s.name, place: s.at, kind: "near" });
       }
       const fit = scene.veins[chosen.vein]?.fits[chosen.fit];
@@ -391,6 +392,8 @@ const createViewer = (() => {
         put(`structure-${k}`, shape, { ...tint(s.colour), part: "structures", alpha: 0.45,
           rim: 0.8, cuttable: true });
       });
+      scene.marks.forEach((mark, k) => put(`mark-${k}`, sphere(mark.at, 1.5),
+        { ...tint(mark.colour), part: "structures" }));
       scene.rims.forEach((rim, k) => put(`rim-${k}`, tube(rim.points),
         { ...tint(rim.colour), part: "wall", cuttable: true }));
       scene.veins.forEach((vein, k) => put(`ostium-${k}`, tube(vein.contour, TUBE_MM, true),

@@ -70,7 +70,7 @@
     ["planes", "ostial planes"], ["structures", "structures"], ["names", "names"],
     ["cut", "near wall cut away"]];
   for (const [part, label] of parts) {
-    if (part === "structures" && !scene.structures.length) continue;
+    if (part === "structures" && !scene.structures.length && !scene.marks.length) continue;
     const input = document.createElement("input");
     Object.assign(input, { type: "checkbox", checked: true, id: part });
     input.addEventListener("change", () => viewer.show(part, input.checked));
