@@ -190,7 +190,7 @@ def balloon_surface(fit: Fit, profiles: Mapping[str, FloatArray]) -> Surface | N
     """Return the balloon where it sits; a sphere where ``profiles`` has no other shape."""
     if fit.centre is None:
         return None
-    profile = profiles.get(fit.balloon)
+    profile = profiles.get(fit.balloon, fit.balloon_section)
     if profile is None:
         profile = sphere_profile(fit.balloon_mm)
     return revolved(profile, fit.centre, balloon_axis(fit))

@@ -13,6 +13,12 @@ A description looks like this::
 
     [freezing]
     growth_mm = 0.0
+
+With ``profile = "spheroid"`` the two lengths may differ; with ``profile = "table"``
+the half section is given, as places along the shaft from the equator toward the
+nose and radii, from the rear pole to the nose::
+
+    section_mm = [[-15.0, 0.0], [-11.0, 9.0], [0.0, 14.0], [11.0, 9.0], [15.0, 0.0]]
 """
 
 from __future__ import annotations
@@ -23,12 +29,15 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
+
+import numpy as np
 
 from veinfit.errors import InputError
 from veinfit.frames import BoolArray, FloatArray
+from veinfit.seating.shape import Shape, Sphere, Spheroid, Turned
 
-Profile = Literal["sphere"]
+Profile = Literal["sphere", "spheroid", "table"]
 
 SMALLEST_DIAMETER_MM = 10.0
 """Below this no balloon occludes a pulmonary vein; common practice, no source."""
@@ -49,11 +58,24 @@ FRONT_HALF_DEG = (0.0, 90.0)
 """Freezing zone where none is stated: the whole half in front of the equator."""
 
 FIELDS = {
-    "": ("name", "equatorial_diameter_mm", "axial_length_mm", "profile", "inflation_pressure_kpa"),
+    "": (
+        "name",
+        "equatorial_diameter_mm",
+        "axial_length_mm",
+        "profile",
+        "section_mm",
+        "inflation_pressure_kpa",
+    ),
     "freezing_zone": ("from_deg", "to_deg"),
     "freezing": ("growth_mm",),
 }
 """The keys of a description, table by table."""
+
+FEWEST_ROWS = 5
+"""Rows of a table: fewer tell no shape."""
+
+POLES_MM = 1e-6
+"""A radius up to this is that of a pole."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +90,7 @@ class Balloon:
         Greatest diameter across the shaft, mm.
     axial_mm : float
         Length from pole to pole along the shaft, mm; a sphere's equals its diameter.
-    profile : {'sphere'}
+    profile : {'sphere', 'spheroid', 'table'}
         Shape of the half section.
     zone_from_deg, zone_to_deg : float
         The surface that freezes, as polar angles from the nose (the distal pole).
@@ -76,6 +98,12 @@ class Balloon:
         How much the diameter grows when freezing starts; 0 for constant size.
     inflation_pressure_kpa : float or None
         For information only.
+    section_mm : tuple of (float, float)
+        Half section of a ``table``: place along the shaft from the equator toward
+        the nose, and radius.
+    swollen_mm : float
+        By which every ray from the centre is longer than the description says;
+        the diameters above include it. A sphere does without.
     """
 
     name: str
@@ -86,6 +114,29 @@ class Balloon:
     zone_to_deg: float = FRONT_HALF_DEG[1]
     growth_mm: float = 0.0
     inflation_pressure_kpa: float | None = None
+    section_mm: tuple[tuple[float, float], ...] = ()
+    swollen_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Take a section that was kept as lists, too."""
+        rows = tuple((float(along), float(radius)) for along, radius in self.section_mm)
+        object.__setattr__(self, "section_mm", rows)
+
+    @property
+    def shape(self) -> Shape:
+        """How far the surface is from the centre in every direction."""
+        if self.profile == "spheroid":
+            more = self.swollen_mm
+            return Spheroid(self.radius_mm - more, 0.5 * self.axial_mm - more, more)
+        if self.profile == "table":
+            return Turned(self.section_mm, self.swollen_mm)
+        return Sphere(self.radius_mm)
+
+    def half_section(self, rings: int = 73) -> FloatArray:
+        """Return the half section (N, 2), mm: place along the shaft from back to nose, radius."""
+        polar = np.linspace(np.pi, 0.0, rings)
+        ray = self.shape.rays(np.cos(polar))[0]
+        return np.stack([ray * np.cos(polar), ray * np.sin(polar)], axis=1)
 
     @property
     def radius_mm(self) -> float:
@@ -97,11 +148,15 @@ class Balloon:
         return (polar_deg >= self.zone_from_deg) & (polar_deg <= self.zone_to_deg)
 
     def resized(self, more_mm: float) -> Balloon:
-        """Return the balloon with both diameters larger by so much, however it freezes."""
+        """Return the balloon with both diameters larger by so much, however it freezes.
+
+        Every ray from its centre is then longer by half as much.
+        """
         return replace(
             self,
             equatorial_mm=self.equatorial_mm + more_mm,
             axial_mm=self.axial_mm + more_mm,
+            swollen_mm=0.0 if self.profile == "sphere" else self.swollen_mm + 0.5 * more_mm,
         )
 
     def grown(self) -> Balloon:
@@ -214,18 +269,29 @@ def balloon_from_mapping(content: Mapping[str, Any], source: str = "balloon") ->
     if not isinstance(name, str) or not name.strip() or not name.isprintable():
         faults.append("name must be a text of one line")
     profile = content.get("profile", "sphere")
-    if profile != "sphere":
-        faults.append(f"profile = {profile!r} is not known; there is 'sphere'")
+    if profile not in get_args(Profile):
+        faults.append(
+            f"profile = {profile!r} is not known; there is {', '.join(get_args(Profile))}"
+        )
+    section = _section(content.get("section_mm"), profile == "table", faults)
+    wide, long = _extent(section)
     read = _Numbers(content, faults)
-    equatorial = read("", "equatorial_diameter_mm", None, SMALLEST_DIAMETER_MM, LARGEST_DIAMETER_MM)
-    axial = read("", "axial_length_mm", equatorial, SMALLEST_DIAMETER_MM, LARGEST_DIAMETER_MM)
+    equatorial = read("", "equatorial_diameter_mm", wide, SMALLEST_DIAMETER_MM, LARGEST_DIAMETER_MM)
+    axial = read(
+        "", "axial_length_mm", long or equatorial, SMALLEST_DIAMETER_MM, LARGEST_DIAMETER_MM
+    )
     pressure = read("", "inflation_pressure_kpa", math.nan, 0.0, 1000.0)
     zone_from = read("freezing_zone", "from_deg", FRONT_HALF_DEG[0], 0.0, 180.0)
     zone_to = read("freezing_zone", "to_deg", FRONT_HALF_DEG[1], 0.0, 180.0)
     growth = read("freezing", "growth_mm", 0.0, 0.0, GREATEST_GROWTH_MM)
     if not faults and not zone_from < zone_to:
         faults.append(f"freezing_zone.from_deg = {zone_from:g} is not below to_deg = {zone_to:g}")
-    if not faults and axial != equatorial:
+    if not faults and section and (equatorial, axial) != (wide, long):
+        faults.append(
+            f"equatorial_diameter_mm = {equatorial:g} and axial_length_mm = {axial:g} are not "
+            f"those of section_mm, {wide:g} and {long:g}; leave them out"
+        )
+    if not faults and profile == "sphere" and axial != equatorial:
         faults.append(
             f"axial_length_mm = {axial:g} differs from equatorial_diameter_mm = {equatorial:g}: "
             "a sphere's are equal"
@@ -236,12 +302,51 @@ def balloon_from_mapping(content: Mapping[str, Any], source: str = "balloon") ->
         name=str(name).strip(),
         equatorial_mm=equatorial,
         axial_mm=axial,
-        profile="sphere",
+        profile=profile,
         zone_from_deg=zone_from,
         zone_to_deg=zone_to,
         growth_mm=growth,
         inflation_pressure_kpa=None if math.isnan(pressure) else pressure,
+        section_mm=section,
     )
+
+
+def _section(rows: Any, wanted: bool, faults: list[str]) -> tuple[tuple[float, float], ...]:
+    """Read the half section of a table; none, with a fault, where it makes no balloon."""
+    if rows is None or not wanted:
+        if wanted:
+            faults.append("section_mm is missing: profile = 'table' needs it")
+        elif rows is not None:
+            faults.append("section_mm goes with profile = 'table'")
+        return ()
+    try:
+        table = np.array(rows, dtype=float)
+    except (TypeError, ValueError):
+        table = np.zeros(0)
+    if table.ndim != 2 or table.shape[1] != 2 or not np.isfinite(table).all():
+        faults.append("section_mm must be rows of two numbers: place along the shaft, radius")
+        return ()
+    along, across = table.T
+    if len(table) < FEWEST_ROWS:
+        faults.append(f"section_mm has {len(table)} rows; give {FEWEST_ROWS} or more")
+    elif not (across[1:-1] > 0.0).all() or across[[0, -1]].max() > POLES_MM or across.min() < 0.0:
+        faults.append("section_mm must begin and end with radius 0 and be wider between")
+    elif along[int(np.argmax(across))] != 0.0:
+        faults.append("section_mm counts from the equator: its greatest radius must be at 0")
+    elif not (np.diff(along / np.hypot(along, across)) > 0.0).all():
+        faults.append(
+            "section_mm must run from the rear pole to the nose, seen once from its centre"
+        )
+    else:
+        return tuple((float(z), float(r)) for z, r in table)
+    return ()
+
+
+def _extent(section: tuple[tuple[float, float], ...]) -> tuple[float | None, float | None]:
+    """Return a section's greatest diameter and its length, mm."""
+    if not section:
+        return None, None
+    return 2.0 * max(r for _, r in section), section[-1][0] - section[0][0]
 
 
 def _unknown_keys(content: Mapping[str, Any]) -> list[str]:

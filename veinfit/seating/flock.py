@@ -26,6 +26,7 @@ from veinfit.seating.equilibrium import (
 )
 from veinfit.seating.foundation import Foundation, over_triangles
 from veinfit.seating.guide import Guide
+from veinfit.seating.shape import depth_terms
 
 FLIGHT_MM = 4.0
 """Longest step of a ball that touches nothing."""
@@ -111,6 +112,7 @@ class Flock:
         self, which: IntArray, centre: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
         wall, radius = self.foundation, self.radius_mm[which]
+        shape = wall.shape
         count = len(which)
         energy, gradient = np.zeros(count), np.zeros((count, 3))
         hessian = np.zeros((count, 3, 3))
@@ -138,6 +140,20 @@ class Flock:
         if not len(ball):
             return energy, gradient, hessian, touches
         offset = wall.points[corners[face]] - centre[ball, None, :]
+        if shape is not None:
+            depth, slope, bend = depth_terms(shape, offset, self.direction[which][ball, None, :])
+            # The balls differ in how much longer or shorter all of their rays are.
+            depth = depth + (radius - shape.reach_mm)[ball, None]
+            value, force, stiffness = over_triangles(wall.law, depth, wall.areas[faces_near[face]])
+            factor = self.stiffness[which][ball]
+            pull = factor[:, None] * force
+            curved = np.einsum("nci,ncd,ndj->nij", slope, stiffness, slope, optimize=True)
+            curved = factor[:, None, None] * curved + np.einsum("nc,ncij->nij", pull, bend)
+            pressing, first = np.unique(ball, return_index=True)
+            energy[pressing] = np.add.reduceat(factor * value, first)
+            gradient[pressing] = np.add.reduceat(np.einsum("nc,nci->ni", pull, slope), first)
+            hessian[pressing] = np.add.reduceat(curved, first)
+            return energy, gradient, hessian, touches
         distance = np.sqrt(np.einsum("nci,nci->nc", offset, offset))
         depth = radius[ball, None] - distance
         value, force, stiffness = over_triangles(wall.law, depth, wall.areas[faces_near[face]])

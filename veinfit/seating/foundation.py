@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.seating.shape import Shape, Sphere, depth_terms, gaps_mm
 from veinfit.seating.triangles import parts_above
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
@@ -104,7 +105,11 @@ class Foundation:
         Their areas, mm².
     law : FoundationLaw
     radius_mm : float
-        R of the ball.
+        R of the ball; of another shape the longest ray.
+    shape : Shape or None
+        None for a ball.
+    shaft : (3,) array or None
+        Unit vector from the centre to the nose of what is no ball.
     """
 
     points: FloatArray
@@ -112,6 +117,19 @@ class Foundation:
     areas: FloatArray
     law: FoundationLaw
     radius_mm: float
+    shape: Shape | None = None
+    shaft: FloatArray | None = None
+
+    @property
+    def nose_mm(self) -> float:
+        """Distance from the centre to the nose."""
+        return self.radius_mm if self.shape is None else self.shape.nose_mm
+
+    def pressed_by(self, shape: Shape, shaft: FloatArray) -> Foundation:
+        """Return the same wall before a balloon of some shape whose nose points along ``shaft``."""
+        if isinstance(shape, Sphere):
+            return replace(self, radius_mm=shape.radius_mm, shape=None, shaft=None)
+        return replace(self, radius_mm=shape.reach_mm, shape=shape, shaft=shaft)
 
     @classmethod
     def on(
@@ -142,8 +160,11 @@ class Foundation:
         close = np.einsum("ij,ij->i", offset, offset) < reach**2
         kept = np.flatnonzero(close[self.faces].any(axis=1))
         used, inverse = np.unique(self.faces[kept], return_inverse=True)
-        return Foundation(
-            self.points[used], inverse.reshape(-1, 3), self.areas[kept], self.law, self.radius_mm
+        return replace(
+            self,
+            points=self.points[used],
+            faces=inverse.reshape(-1, 3),
+            areas=self.areas[kept],
         )
 
     def least_gap(self, centre: FloatArray) -> float:
@@ -151,11 +172,16 @@ class Foundation:
         if not len(self.points):
             return math.inf
         offset = self.points - centre
+        if self.shape is not None and self.shaft is not None:
+            return float(gaps_mm(self.shape, offset, self.shaft)[0].min())
         nearest = float(np.einsum("ij,ij->i", offset, offset).min())
         return math.sqrt(nearest) - self.radius_mm
 
     def blocked(self, centre: FloatArray, direction: FloatArray) -> FloatArray:
-        """Ways (N, 2) along a unit direction, from and to, on which a vertex is inside the ball."""
+        """Ways (N, 2) along a unit direction, from and to, on which a vertex is inside the ball.
+
+        Of another shape the ball around it is meant: none is clear that is not.
+        """
         offset = self.points - centre
         along = offset @ direction
         half = self.radius_mm**2 - np.einsum("ij,ij->i", offset, offset) + along**2
@@ -166,6 +192,8 @@ class Foundation:
     def evaluate(self, centre: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         """Energy, N·mm, its gradient (3,), N, and Hessian (3, 3), N/mm, at a ball's centre."""
         offset = self.points - centre
+        if self.shape is not None and self.shaft is not None:
+            return self._evaluate_shape(self.shape, self.shaft, offset)
         distance = np.sqrt(np.einsum("ij,ij->i", offset, offset))
         depth = self.radius_mm - distance
         inside = depth > 0
@@ -185,6 +213,21 @@ class Foundation:
         hessian = (stiffness @ outward).reshape(-1, 3).T @ flat
         bent = (force / span[faces]).reshape(-1)
         hessian -= bent.sum() * np.eye(3) - (flat * bent[:, None]).T @ flat
+        return float(energy.sum()), gradient, hessian
+
+    def _evaluate_shape(
+        self, shape: Shape, shaft: FloatArray, offset: FloatArray
+    ) -> tuple[float, FloatArray, FloatArray]:
+        """Return the same for a balloon that is no ball."""
+        close = np.einsum("ij,ij->i", offset, offset) < self.radius_mm**2
+        faces = np.flatnonzero(close[self.faces].any(axis=1))
+        if not len(faces):
+            return 0.0, np.zeros(3), np.zeros((3, 3))
+        depth, slope, curve = depth_terms(shape, offset[self.faces[faces]], shaft)
+        energy, force, stiffness = over_triangles(self.law, depth, self.areas[faces])
+        gradient = np.einsum("fc,fci->i", force, slope)
+        hessian = np.einsum("fci,fcd,fdj->ij", slope, stiffness, slope, optimize=True)
+        hessian += np.einsum("fc,fcij->ij", force, curve)
         return float(energy.sum()), gradient, hessian
 
 

@@ -9,9 +9,7 @@ import numpy as np
 from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.patch import WallPatch
-
-TINY = float(np.finfo(float).tiny)
-"""Stands in for a distance of zero."""
+from veinfit.seating.shape import gaps_mm
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -21,8 +19,8 @@ class GapField:
     Attributes
     ----------
     gap_mm : (V,) array
-        Distance from the balloon's surface, negative where pressed; inf at
-        vertices that the balloon cannot press from the blood's side.
+        Distance from the balloon's surface along the ray from its centre, negative
+        where pressed; inf at vertices that it cannot press from the blood's side.
     polar_deg : (V,) array
         Polar angle from the balloon's nose.
     open_mm : (V,) array
@@ -74,10 +72,11 @@ def gap_field(
         A gap up to this counts as contact.
     """
     offset = patch.surface.points - centre
-    distance = np.sqrt(np.einsum("ij,ij->i", offset, offset))
-    gap = np.where(touchable, distance - balloon.radius_mm, np.inf)
-    polar = np.degrees(np.arccos(np.clip(offset @ shaft / np.maximum(distance, TINY), -1.0, 1.0)))
+    shape = balloon.shape
+    beyond, cosine = gaps_mm(shape, offset, shaft)
+    gap = np.where(touchable, beyond, np.inf)
+    polar = np.degrees(np.arccos(cosine))
     outside_zone = np.maximum(polar - balloon.zone_to_deg, balloon.zone_from_deg - polar)
-    over_balloon = np.radians(outside_zone) * balloon.radius_mm
+    over_balloon = np.radians(outside_zone) * shape.reach_mm
     open_mm = gap - tolerance_mm
     return GapField(gap, polar, open_mm, np.maximum(open_mm, over_balloon))

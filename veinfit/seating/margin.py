@@ -62,7 +62,7 @@ def with_margins(
         return tuple(fits)
     by_name = {balloon.name: balloon for balloon in balloons}
     reserve = BOUND * 2.0 * law.surface_offset_sd_mm
-    largest = max(balloon.radius_mm for balloon in balloons) + reserve
+    largest = max(balloon.shape.reach_mm for balloon in balloons) + reserve
     bench = prepare(anatomy, vein, largest, replace(seating, patch_edge_mm=law.patch_edge_mm))
     result = []
     for fit in fits:

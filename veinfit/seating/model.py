@@ -148,7 +148,8 @@ class Fit:
     not face, such as the far side of a carina. ``freezing`` sets constant size beside
     the balloon's own growth or, where it has none, beside the settings' what-if. Where
     the outcome is ``not assessed`` although the balloon rests, its place is given and
-    the seal is not.
+    the seal is not. ``balloon_section`` (N, 2) is the half section of what is no sphere:
+    place along the shaft, from back to nose, and radius, mm.
     """
 
     vein: str
@@ -185,4 +186,5 @@ class Fit:
     patch_gap_mm: FloatArray | None = None
     margin: Margin | None = None
     freezing: tuple[FreezeDrift, ...] = ()
+    balloon_section: FloatArray | None = None
     notes: tuple[Note, ...] = ()

@@ -9,10 +9,14 @@ import numpy as np
 
 from veinfit.frames import FloatArray
 from veinfit.seating.balloon import Balloon
+from veinfit.seating.shape import TINY, Shape, Sphere
 from veinfit.surface import Surface
 
 DISTANCE_TOLERANCE_MM = 0.005
 """Distances are found to this accuracy."""
+
+PIECE_DEG = 1.0
+"""Half sections other than circles are followed in pieces of this: 0.001 mm on 14 mm."""
 
 Structure = Surface | FloatArray
 """A surface, or a polyline or points as an (N, 3) array, LPS mm."""
@@ -20,7 +24,7 @@ Structure = Surface | FloatArray
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FreezingZone:
-    """The part of a sphere between two polar angles from its nose, as a surface.
+    """The part of a balloon between two polar angles from its nose, as a surface.
 
     Attributes
     ----------
@@ -28,7 +32,10 @@ class FreezingZone:
     shaft : (3,) array
         Unit vector to the nose.
     radius_mm : float
+        Of what is no sphere the longest ray.
     from_deg, to_deg : float
+    shape : Shape or None
+        None for a sphere.
     """
 
     centre: FloatArray
@@ -36,11 +43,15 @@ class FreezingZone:
     radius_mm: float
     from_deg: float
     to_deg: float
+    shape: Shape | None = None
 
     @classmethod
     def of(cls, balloon: Balloon, centre: FloatArray, shaft: FloatArray) -> FreezingZone:
         """Return the freezing zone of a balloon at its seat."""
-        return cls(centre, shaft, balloon.radius_mm, balloon.zone_from_deg, balloon.zone_to_deg)
+        shape = balloon.shape
+        zone = balloon.zone_from_deg, balloon.zone_to_deg
+        own = None if isinstance(shape, Sphere) else shape
+        return cls(centre, shaft, shape.reach_mm, *zone, own)
 
     def distance(self, points: FloatArray) -> FloatArray:
         """Distance (...) of points (..., 3) to the zone, mm.
@@ -54,11 +65,30 @@ class FreezingZone:
         away = np.linalg.norm(offset - along[..., None] * self.shaft, axis=-1)
         polar = np.arctan2(away, along)
         nearest = np.clip(polar, np.radians(self.from_deg), np.radians(self.to_deg))
+        if self.shape is not None:
+            ray = self.shape.rays(np.cos(polar))[0]
+            inside = (nearest == polar) & (span < ray**2)
+            return np.where(inside, 0.0, self._to_half_section(self.shape, along, away))
         distance = np.hypot(
             away - self.radius_mm * np.sin(nearest), along - self.radius_mm * np.cos(nearest)
         )
         inside = (nearest == polar) & (span < self.radius_mm**2)
         return np.where(inside, 0.0, distance)
+
+    def _to_half_section(self, shape: Shape, along: FloatArray, away: FloatArray) -> FloatArray:
+        """Distance of points in the half plane through the shaft to the zone's half section."""
+        pieces = max(int(np.ceil((self.to_deg - self.from_deg) / PIECE_DEG)), 1)
+        polar = np.radians(np.linspace(self.from_deg, self.to_deg, pieces + 1))
+        ray = shape.rays(np.cos(polar))[0]
+        z, r = ray * np.cos(polar), ray * np.sin(polar)
+        least = np.full(along.shape, np.inf)
+        for i in range(pieces):
+            dz, dr = z[i + 1] - z[i], r[i + 1] - r[i]
+            share = ((along - z[i]) * dz + (away - r[i]) * dr) / max(dz**2 + dr**2, TINY)
+            share = np.clip(share, 0.0, 1.0)
+            gap = np.hypot(along - z[i] - share * dz, away - r[i] - share * dr)
+            least = np.minimum(least, gap)
+        return least
 
 
 def zone_distance_mm(zone: FreezingZone, structure: Structure) -> float | None:

@@ -15,6 +15,7 @@ from veinfit.seating.model import Approach, Leak
 from veinfit.seating.orifice import CutGraph, Line, least_open_line
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.paths import WidestPath, connected_to, widest_path
+from veinfit.seating.shape import Shape, gaps_mm
 from veinfit.seating.straighten import straightened_area
 
 LEAST_LEAK_MM2 = 1e-3
@@ -60,13 +61,14 @@ def find_seal(patch: WallPatch, field: GapField, tolerance_mm: float) -> Seal:
     )
 
 
-def lies_elsewhere(patch: WallPatch, field: GapField, centre: FloatArray, radius_mm: float) -> bool:
+def lies_elsewhere(
+    patch: WallPatch, field: GapField, shape: Shape, centre: FloatArray, shaft: FloatArray
+) -> bool:
     """Tell whether a balloon touches wall far from the ostium, such as one opposite."""
     touched = field.contact[patch.surface.faces].any(axis=1)
     if (touched & ~patch.near).any():
         return True
-    offset = patch.rest.points - centre
-    return bool((np.einsum("ij,ij->i", offset, offset) < radius_mm**2).any())
+    return bool((gaps_mm(shape, patch.rest.points - centre, shaft)[0] < 0.0).any())
 
 
 def why_not_assessed(patch: WallPatch, field: GapField, seal: Seal) -> str:

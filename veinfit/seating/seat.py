@@ -121,11 +121,12 @@ def prepare(
 def mount(bench: Bench, balloon: Balloon, settings: SeatingSettings) -> Mount:
     """Find the wall that a balloon can press."""
     patch = bench.patch
-    back = nominal_back_mm(bench.axis_way_mm, balloon.radius_mm)
-    pressing, rest_pressing = can_press(patch, balloon.radius_mm, back)
+    shape = balloon.shape
+    back = nominal_back_mm(bench.axis_way_mm, shape.nose_mm)
+    pressing, rest_pressing = can_press(patch, shape.reach_mm, back)
     law = FoundationLaw.from_settings(settings)
-    near = Foundation.on(patch.surface, pressing, law, balloon.radius_mm)
-    rest = Foundation.on(patch.rest, rest_pressing, law, balloon.radius_mm)
+    near = Foundation.on(patch.surface, pressing, law, shape.reach_mm)
+    rest = Foundation.on(patch.rest, rest_pressing, law, shape.reach_mm)
     touchable = touchable_vertices(patch, pressing)
     return Mount(balloon, pressing, touchable, near.joined(rest))
 
@@ -135,7 +136,7 @@ def energy_of(
 ) -> Energy:
     """Return the energy of a balloon before a vein on one approach."""
     return Energy(
-        foundation=mounted.foundation,
+        foundation=mounted.foundation.pressed_by(mounted.balloon.shape, line.direction),
         push_n=settings.push_n,
         direction=line.direction,
         origin=bench.patch.centre,
@@ -151,7 +152,8 @@ def find_seat(bench: Bench, mounted: Mount, line: ApproachLine, settings: Seatin
     patch = bench.patch
     coaxial = np.array_equal(line.direction, patch.axis)
     way = bench.axis_way_mm if coaxial else shaft_way_mm(bench.lumen, line)
-    start = find_start(mounted.foundation, line, way)
+    energy = energy_of(bench, mounted, line, settings)
+    start = find_start(energy.foundation, line, way)
     notes = []
     if start.pressed_mm > settings.greatest_start_press_mm:
         return Seat(start, None)
@@ -173,7 +175,6 @@ def find_seat(bench: Bench, mounted: Mount, line: ApproachLine, settings: Seatin
             "with its nose on the ostial plane, where the wall leaves it room"
         )
         notes.append(Note("seating", text, patch.vein))
-    energy = energy_of(bench, mounted, line, settings)
 
     def gone(centre: FloatArray) -> bool:
         return depth_mm(patch, centre) > settings.greatest_depth_mm
@@ -199,6 +200,7 @@ def seat_balloon(
         push_direction=line.direction,
         misalignment_deg=line.misalignment_deg,
         patch=patch.surface,
+        balloon_section=None if balloon.profile == "sphere" else balloon.half_section(),
         notes=line.notes,
     )
     if line.cannot_reach:
@@ -227,13 +229,13 @@ def seat_balloon(
         fit,
         centre=centre,
         depth_mm=depth_mm(patch, centre),
-        nose_depth_mm=depth_mm(patch, centre + balloon.radius_mm * line.direction),
+        nose_depth_mm=depth_mm(patch, centre + balloon.shape.nose_mm * line.direction),
         patch_gap_mm=np.where(np.isfinite(field.gap_mm), field.gap_mm, np.nan),
         distances_mm=distances_mm(
             FreezingZone.of(balloon, centre, line.direction), structures or {}
         ),
     )
-    if lies_elsewhere(patch, field, centre, balloon.radius_mm):
+    if lies_elsewhere(patch, field, balloon.shape, centre, line.direction):
         text = (
             f"{balloon.name}: the balloon also lies against wall far from the ostium, "
             "which takes no part in the seal"
@@ -282,7 +284,7 @@ def seat_vein(
     lines = [approach_line(name, anatomy, vein, settings) for name in approaches]
     if not balloons or not lines:
         return ()
-    largest = max(b.resized(_growth_mm(b, settings)).radius_mm for b in balloons)
+    largest = max(b.resized(_growth_mm(b, settings)).shape.reach_mm for b in balloons)
     bench = prepare(anatomy, vein, largest, settings)
     fits = []
     for balloon in balloons:
@@ -366,8 +368,7 @@ def _with_freezing(
     if growth > 0.0 and centre is not None:
         grown = balloon.resized(growth)
         # What the balloon can press is settled by its way in, before it grows.
-        wall = replace(mounted.foundation, radius_mm=grown.radius_mm)
-        energy = energy_of(bench, replace(mounted, foundation=wall), line, settings)
+        energy = energy_of(bench, replace(mounted, balloon=grown), line, settings)
         drifts.append(
             freeze_drift(
                 patch,
@@ -407,7 +408,10 @@ def why_no_seat(
     edge = patch.surface.points[patch.wall_edge & mounted.touchable]
     before = rest.path[[depth_mm(patch, centre) <= 0.0 for centre in rest.path]]
     for centre in before:
-        if len(edge) and np.linalg.norm(edge - centre, axis=1).min() < mounted.balloon.radius_mm:
+        if (
+            len(edge)
+            and np.linalg.norm(edge - centre, axis=1).min() < mounted.balloon.shape.reach_mm
+        ):
             return "not assessed", "the wall ends before the balloon comes to rest"
     limit = settings.greatest_depth_mm
     return "passes through", f"no equilibrium up to {limit:g} mm into the vein"

@@ -50,13 +50,13 @@ def shaft_way_mm(lumen: Surface, line: ApproachLine) -> float:
     return way_back_mm(lumen, line.origin, line.direction)
 
 
-def nominal_back_mm(way_mm: float, radius_mm: float) -> float:
+def nominal_back_mm(way_mm: float, nose_mm: float) -> float:
     """How far before the ostium a balloon's centre is to start, mm.
 
-    One radius: the nose on the ostial plane. Where the shaft meets a wall before
+    As far as its nose: the nose on the ostial plane. Where the shaft meets a wall before
     that, the middle of the way to it, so that the centre is in the blood.
     """
-    return min(radius_mm, 0.5 * way_mm)
+    return min(nose_mm, 0.5 * way_mm)
 
 
 def find_start(foundation: Foundation, line: ApproachLine, way_mm: float) -> Start:
@@ -73,7 +73,7 @@ def find_start(foundation: Foundation, line: ApproachLine, way_mm: float) -> Sta
     way_mm : float
         How far the blood reaches back from the ostium along the shaft.
     """
-    back_mm = nominal_back_mm(way_mm, foundation.radius_mm)
+    back_mm = nominal_back_mm(way_mm, foundation.nose_mm)
     nominal = line.origin - back_mm * line.direction
     room = min(FARTHEST_MM, way_mm - back_mm)
     way = _first_clear(foundation.blocked(nominal, -line.direction))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -128,7 +128,7 @@ def _start(
     bench: Bench, mounted: Mount, line: ApproachLine, ball: Balloon, seating: SeatingSettings
 ) -> FloatArray | None:
     """Where a balloon of another radius starts; None where it has no room."""
-    wall = replace(mounted.foundation, radius_mm=ball.radius_mm)
+    wall = mounted.foundation.pressed_by(ball.shape, line.direction)
     start = find_start(wall, line, bench.axis_way_mm)
     return None if start.pressed_mm > seating.greatest_start_press_mm else start.centre
 
@@ -147,8 +147,8 @@ def _flock(
     push, guide, shaft = unknowns.spring_factors(law).reshape(-1, 3).T
     tilts = unknowns.tilt_deg(law).reshape(-1, 2)
     return Flock(
-        foundation=mounted.foundation,
-        radius_mm=mounted.balloon.radius_mm - offset,
+        foundation=mounted.foundation.pressed_by(mounted.balloon.shape, line.direction),
+        radius_mm=mounted.balloon.shape.reach_mm - offset,
         stiffness=np.repeat(unknowns.stiffness_factor(law), each),
         push_n=seating.push_n * push,
         guide_n_per_mm=seating.guide_n_per_mm * guide,
