@@ -130,7 +130,7 @@ class Turned:
 
 
 def gaps_mm(shape: Shape, offset: FloatArray, shaft: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the gap (...), mm, and the cosine from the nose at offsets (..., 3) from the centre."""
+    """Return gap (...), mm, and cosine from the nose at offsets (..., 3) from the centre."""
     distance = np.maximum(np.linalg.norm(offset, axis=-1), TINY)
     cosine = np.clip(np.sum(offset * shaft, axis=-1) / distance, -1.0, 1.0)
     return distance - shape.rays(cosine)[0], cosine
