@@ -92,8 +92,10 @@ def test_every_option_is_told(title, command):
 
 
 def test_balloon_file_is_one():
-    (text,) = re.findall(r"```toml\n(.*?)```", part("Balloons"), re.S)
+    text, section = re.findall(r"```toml\n(.*?)```", part("Balloons"), re.S)
     assert balloon_from_mapping(tomllib.loads(text)).equatorial_mm == 28.0
+    table = balloon_from_mapping({"name": "table", **tomllib.loads(section)})
+    assert (table.equatorial_mm, table.axial_mm) == (28.0, 30.0)
 
 
 def test_six_lines_of_python(tmp_path):

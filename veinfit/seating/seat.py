@@ -135,8 +135,11 @@ def energy_of(
     bench: Bench, mounted: Mount, line: ApproachLine, settings: SeatingSettings
 ) -> Energy:
     """Return the energy of a balloon before a vein on one approach."""
+    wall, balloon = mounted.foundation, mounted.balloon
+    if balloon.profile != "sphere":
+        wall = wall.pressed_by(balloon.shape, line.direction)
     return Energy(
-        foundation=mounted.foundation.pressed_by(mounted.balloon.shape, line.direction),
+        foundation=wall,
         push_n=settings.push_n,
         direction=line.direction,
         origin=bench.patch.centre,
@@ -368,7 +371,9 @@ def _with_freezing(
     if growth > 0.0 and centre is not None:
         grown = balloon.resized(growth)
         # What the balloon can press is settled by its way in, before it grows.
-        energy = energy_of(bench, replace(mounted, balloon=grown), line, settings)
+        wall = mounted.foundation.pressed_by(grown.shape, line.direction)
+        larger = replace(mounted, balloon=grown, foundation=wall)
+        energy = energy_of(bench, larger, line, settings)
         drifts.append(
             freeze_drift(
                 patch,
