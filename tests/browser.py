@@ -76,10 +76,19 @@ class Browser:
     def wait(self, expression: str) -> None:
         """Wait until an expression of the page is true."""
         deadline = time.monotonic() + ALLOWANCE_S
-        while not self.evaluate(expression):
+        while not self._is_true(expression):
             if time.monotonic() > deadline:
                 raise TimeoutError(f"{expression}; faults: {self.faults}")
             time.sleep(0.05)
+
+    def _is_true(self, expression: str) -> bool:
+        try:
+            return bool(self.evaluate(expression))
+        except RuntimeError as fault:
+            # The page that was asked has just made way for the one that is waited for.
+            if "navigated" in str(fault) or "context" in str(fault):
+                return False
+            raise
 
     def evaluate(self, expression: str) -> Any:
         """Return the value of an expression in the page; a promise's when it is kept."""
