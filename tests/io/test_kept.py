@@ -119,6 +119,15 @@ def test_only_the_programs_own_dataclasses_are_made(name: str, told: str, tmp_pa
         recall(_with_tree(tmp_path / "x.npz", tree))
 
 
+def test_a_part_that_came_later_takes_its_default(tmp_path: Path) -> None:
+    parts = {"stage": "input", "text": "a remark"}
+    tree = {"form": 1, "value": {"class": "veinfit.notes:Note", "parts": parts}}
+    assert recall(_with_tree(tmp_path / "x.npz", tree)) == Note("input", "a remark")
+    del parts["text"]
+    with pytest.raises(InputError, match="other parts"):
+        recall(_with_tree(tmp_path / "x.npz", tree))
+
+
 def test_a_form_of_the_future_is_told(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="another version"):
         recall(_with_tree(tmp_path / "x.npz", {"form": 99, "value": None}))

@@ -192,7 +192,13 @@ class _Decoder:
     def _object(self, name: str, parts: dict[str, Any]) -> Any:
         kind = _own_dataclass(name)
         values = {part: self.decode(item) for part, item in parts.items()}
-        if set(values) != {f.name for f in dataclasses.fields(kind)}:
+        needed = {
+            f.name
+            for f in dataclasses.fields(kind)
+            if f.default is dataclasses.MISSING and f.default_factory is dataclasses.MISSING
+        }
+        # A part that came later and may be left out is as if it had not been computed.
+        if not needed <= set(values) <= {f.name for f in dataclasses.fields(kind)}:
             raise _Strange(f"{name} has other parts")
         made = kind(**values)
         self._made.append(made)

@@ -21,6 +21,8 @@ SERIES: tuple[tuple[str, str], ...] = (
     ("#b03a2e", "7 4"),
     ("#5a2373", "2 3"),
     ("#7a5c00", "9 3 2 3"),
+    ("#44562a", "14 4"),
+    ("#1c232b", "1 3 1 3 6 3"),
 )
 """Colour and dash of each balloon's line, in order: told apart by the dash alone too."""
 

@@ -62,6 +62,9 @@ ACCENT, LINE, TINT, WARN = "#0d5563", "#c6cdd3", "#eef3f4", "#7a3b00"
 SIGNS: dict[Mark, str] = {"closed": "●", "half": "◐", "open": "○", "none": "–"}
 """The signs of the verdicts, as characters."""
 
+PICTURES_ACROSS = 3
+"""So many pictures stand beside each other; more take a second row."""
+
 MAPS_ON_VEIN = 2
 """So many unrolled maps fit on a vein's page and are still readable; more take a second page."""
 
@@ -321,8 +324,11 @@ def _vein_page(
     notes_high = min(sum(_height(canvas, note, width) for note in notes), 42 * mm)
     bottom = MARGIN + FOOT + notes_high + 2 * mm
     left = 0.5 * (width - GUTTER)
-    _place(canvas, _tables(part, left), MARGIN, top, left, top - bottom)
-    _place(canvas, _drawings(part, left), MARGIN + left + GUTTER, top, left, top - bottom)
+    if _wide(part):
+        _place(canvas, _tables(part, width), MARGIN, top, width, top - bottom)
+    else:
+        _place(canvas, _tables(part, left), MARGIN, top, left, top - bottom)
+        _place(canvas, _drawings(part, left), MARGIN + left + GUTTER, top, left, top - bottom)
     _place(canvas, notes, MARGIN, bottom - 1 * mm, width, notes_high + 1 * mm)
 
 
@@ -376,9 +382,14 @@ def _measures(part: VeinPart, width: float) -> Flowable:
     )
 
 
+def _wide(part: VeinPart) -> bool:
+    """Whether a vein's table takes the page's whole width: balloons with several approaches."""
+    return len(part.fits) > PICTURES_ACROSS
+
+
 def _continued(part: VeinPart) -> bool:
-    """Whether a vein has more unrolled maps than its page has room for."""
-    return len(part.maps) > MAPS_ON_VEIN
+    """Whether a vein has more to show than its page has room for."""
+    return len(part.maps) > MAPS_ON_VEIN or _wide(part)
 
 
 def _maps(maps: Sequence[tuple[str, str]], width: float) -> list[Flowable]:
@@ -399,7 +410,8 @@ def _map_page(canvas: Canvas, size: tuple[float, float], part: VeinPart) -> None
     ]
     top = _place(canvas, title, MARGIN, top, width, 20 * mm)
     across = 0.5 * (width - GUTTER)
-    beside = [*_beside(part), _measures(part, across)]
+    beside = _drawings(part, across) if _wide(part) else []
+    beside += [*_beside(part), _measures(part, across)]
     for x, blocks in ((MARGIN, _maps(part.maps, across)), (MARGIN + across + GUTTER, beside)):
         _place(canvas, blocks, x, top, across, top - MARGIN - FOOT)
 
@@ -481,10 +493,14 @@ def _pictures(
     """Put pictures beside each other, all alike; return where they end."""
     if not pictures:
         return _place(canvas, [_words(missing, TYPE_PT, MUTED)], MARGIN, top, width, 8 * mm)
-    across = (width - (len(pictures) - 1) * 3 * mm) / len(pictures)
-    cells = [_picture(shown, across, height) for shown in pictures]
-    row = Table([cells], colWidths=[across + 3 * mm] * (len(cells) - 1) + [across], style=_BARE)
-    return _place(canvas, [row], MARGIN, top, width, height + 6 * mm)
+    count = min(len(pictures), PICTURES_ACROSS)
+    across = (width - (count - 1) * 3 * mm) / count
+    cells: list[Any] = [_picture(shown, across, height) for shown in pictures]
+    cells += [""] * (-len(cells) % count)
+    rows = [cells[k : k + count] for k in range(0, len(cells), count)]
+    widths = [across + 3 * mm] * (count - 1) + [across]
+    table = Table(rows, colWidths=widths, style=_BARE, hAlign="LEFT")
+    return _place(canvas, [table], MARGIN, top, width, len(rows) * (height + 6 * mm))
 
 
 def _picture(shown: ShownPicture, width: float, height: float) -> Flowable:
