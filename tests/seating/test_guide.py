@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from seating.phantoms import hole
 
 from veinfit.anatomy.model import Centreline
-from veinfit.seating.guide import guide_of, straight
+from veinfit.seating.guide import guide_notes, guide_of, straight
 
 
 def bent_vein():
@@ -79,3 +79,34 @@ def test_points_along_a_line_are_evenly_spaced_from_the_foot_of_the_start():
     line = straight(np.array([1.0, 2.0, 3.0]), np.array([0.0, 0.0, -2.0]))
     points = line.sampled(np.array([9.0, 2.0, 1.0]), 4.0, 1.0)
     assert np.allclose(points, [[1, 2, 1], [1, 2, 0], [1, 2, -1], [1, 2, -2], [1, 2, -3]])
+
+
+def test_past_a_branch_point_the_guide_is_in_the_branch_and_says_which():
+    vein = bent_vein()  # from s = 0 on it turns toward +x, the patient's left
+    trunk = replace(vein, branches=("a", "b"), trunk_length_mm=4.0, trunk_at_least=False)
+    (note,) = guide_notes(trunk)
+    assert note.text == "the vein parts 4 mm past its ostium; the guide turns into its left branch"
+    # It is held along the branch, not along the trunk's axis.
+    beyond = np.array([25 * (1 - np.cos(0.7)), 0.0, -25 * np.sin(0.7)])
+    held, _, _ = guide_of(trunk).spring(beyond)
+    axis, _, _ = straight(vein.ostium.centre, vein.axis).spring(beyond)
+    assert held < 1e-3 < 10.0 < axis
+    ends = replace(trunk, centreline=Centreline(*cut(vein.centreline, 4.0)))
+    assert "the guide ends there" in guide_notes(ends)[0].text
+
+
+def cut(line, most_mm):
+    kept = line.s_mm <= most_mm
+    return line.points[kept], line.s_mm[kept]
+
+
+def test_a_guide_shorter_than_the_ostium_is_wide_runs_on_straight_and_says_so():
+    vein = bent_vein()
+    short = replace(vein, centreline=Centreline(*cut(vein.centreline, 6.0)))
+    (note,) = guide_notes(short)
+    assert "known for 6 mm past its ostium, less than that is wide (18 mm)" in note.text
+    assert guide_notes(vein) == ()
+    last = short.centreline.points[-1]
+    away = last - short.centreline.points[-2]
+    value, _, _ = guide_of(short).spring(last + 30.0 * away)
+    assert value == pytest.approx(0.0, abs=1e-9)

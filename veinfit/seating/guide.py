@@ -7,10 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.anatomy.model import Vein
-from veinfit.frames import FloatArray, unit
+from veinfit.frames import FloatArray, side_words, unit
+from veinfit.notes import Note
 
 FAR_MM = 1000.0
 """How far a guide runs on straight beyond its ends: farther than any heart is wide."""
+
+AIMLESS_MM = 0.5
+"""A branch that leaves the trunk's axis by less than this has no side."""
 
 SHORTEST_SEGMENT_MM = 1e-6
 """Points of a guide closer than this are one point."""
@@ -88,6 +92,34 @@ def guide_of(vein: Vein) -> Guide:
     line = line[keep]
     last = unit(line[-1] - line[-2]) if len(line) > 1 else vein.axis
     return Guide(np.vstack([first - FAR_MM * vein.axis, line, line[-1] + FAR_MM * last]))
+
+
+def guide_notes(vein: Vein) -> tuple[Note, ...]:
+    """Tell where a guide turns into a branch, and where it is not held as far as it should be.
+
+    A guide is held by the vein in which it lies. Past a branch point it follows the
+    course of the one branch into which the centreline turns; past a cut end nothing
+    is known, and it is taken to run on straight.
+    """
+    notes = []
+    s, points = vein.centreline.s_mm, vein.centreline.points
+    far = float(s.max())
+    width = vein.ostium.measures.d_max_mm
+    if vein.branches and not vein.trunk_at_least:
+        parting = np.array([np.interp(vein.trunk_length_mm, s, points[:, k]) for k in range(3)])
+        way = points[int(np.argmax(s))] - parting
+        aside = way - (way @ vein.axis) * vein.axis
+        runs_on = far > vein.trunk_length_mm and float(np.linalg.norm(aside)) > AIMLESS_MM
+        branch = f"turns into its {side_words(aside)} branch" if runs_on else "ends there"
+        text = f"the vein parts {vein.trunk_length_mm:.0f} mm past its ostium; the guide {branch}"
+        notes.append(Note("seating", text, vein.name))
+    if far < width:
+        text = (
+            f"the vein is known for {max(far, 0.0):.0f} mm past its ostium, less than that is wide "
+            f"({width:.0f} mm): beyond, the guide is taken to run on straight"
+        )
+        notes.append(Note("seating", text, vein.name))
+    return tuple(notes)
 
 
 def straight(origin: FloatArray, direction: FloatArray) -> Guide:

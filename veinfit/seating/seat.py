@@ -26,7 +26,7 @@ from veinfit.seating.foundation import Foundation, FoundationLaw
 from veinfit.seating.freeze import constant_size, freeze_drift
 from veinfit.seating.gap import GapField, gap_field, touchable_vertices
 from veinfit.seating.grade import is_deep, occlusion_grade
-from veinfit.seating.guide import straight
+from veinfit.seating.guide import guide_notes, straight
 from veinfit.seating.model import Approach, Fit, FreezeDrift, Outcome
 from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
 from veinfit.seating.orifice import CutGraph, cut_graph
@@ -293,7 +293,8 @@ def seat_vein(
     for balloon in balloons:
         mounted = mount(bench, balloon, settings)
         fits += [seat_balloon(bench, mounted, line, settings, structures) for line in lines]
-    return tuple(fits)
+    about_guide = guide_notes(vein)
+    return tuple(replace(fit, notes=(*fit.notes, *about_guide)) for fit in fits)
 
 
 def seat_all(
