@@ -16,7 +16,9 @@ from veinfit.report.charts import (
     gap_chart,
     ostium_chart,
     profile_chart,
+    series_style,
 )
+from veinfit.report.colours import PAPER, contrast
 from veinfit.seating.model import Fit
 
 
@@ -160,3 +162,10 @@ def test_hostile_names_are_written_as_words(anatomy: Anatomy, fits: tuple[Fit, .
         tree = _tree(svg)
         assert not list(tree.iter("script"))
         assert name in tree.attrib["aria-label"]
+
+
+def test_lines_are_told_apart_by_colour_and_by_dash_alone() -> None:
+    """Six fits, three balloons with two approaches; graphics need 3 to 1 (WCAG 2.2, 1.4.11)."""
+    styles = [series_style(k) for k in range(6)]
+    assert len({dash for _, dash in styles}) == len({colour for colour, _ in styles}) == 6
+    assert all(contrast(colour, PAPER) >= 3 for colour, _ in styles)

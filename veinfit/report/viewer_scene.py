@@ -249,7 +249,10 @@ def _fit(fit: Fit, zones: Mapping[str, tuple[float, float]]) -> dict[str, Any]:
 
 
 def _figures(fit: Fit) -> list[str]:
-    lines = [words for words in (probability_words(fit), figures(fit)) if words]
+    lines = [figures(fit)]
+    if fit.seal_probability is not None:
+        told = probability_words(fit).removeprefix("probability")
+        lines.insert(0, f"Probability of closure{told}.")
     lines += [
         f"Freezing zone to {name.replace('_', ' ')}: {number(value)} mm."
         for name, value in fit.distances_mm.items()

@@ -393,7 +393,7 @@ const createViewer = (() => {
           rim: 0.8, cuttable: true });
       });
       scene.marks.forEach((mark, k) => put(`mark-${k}`, sphere(mark.at, 1.5),
-        { ...tint(mark.colour), part: "structures" }));
+        { ...tint(mark.colour), part: "structures", cuttable: true }));
       scene.rims.forEach((rim, k) => put(`rim-${k}`, tube(rim.points),
         { ...tint(rim.colour), part: "wall", cuttable: true }));
       scene.veins.forEach((vein, k) => put(`ostium-${k}`, tube(vein.contour, TUBE_MM, true),
