@@ -44,13 +44,13 @@ def test_one_overview_and_one_picture_for_each_fit(drawn: tuple[Path, tuple]) ->
     folder, pictures = drawn
     assert [p.file for p in pictures] == [
         "pictures/overview.png",
-        "pictures/LSPV-28.png",
-        "pictures/LSPV-31.png",
+        "pictures/LSPV-28-coaxial.png",
+        "pictures/LSPV-31-coaxial.png",
     ]
     assert [(p.vein, p.balloon) for p in pictures] == [("", ""), ("LSPV", "28"), ("LSPV", "31")]
     assert sorted(p.name for p in (folder / "pictures").iterdir()) == [
-        "LSPV-28.png",
-        "LSPV-31.png",
+        "LSPV-28-coaxial.png",
+        "LSPV-31-coaxial.png",
         "overview.png",
     ]
     for picture in pictures:
