@@ -7,26 +7,24 @@ The cases are invented: no patient, no scan. They come out of
 from __future__ import annotations
 
 import dataclasses
-import gzip
 import json
 import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-import nibabel
-import numpy as np
-import trimesh
-
+from veinfit.cohort.case_files import (
+    DECIMALS,
+    landmark_text,
+    write_nifti,
+    write_ply,
+    write_stl,
+    write_text,
+)
 from veinfit.cohort.synthesis import AtriumShape, SyntheticAtrium, build, draw_shape
-from veinfit.frames import ras_affine_to_lps
-from veinfit.surface import Surface
 
 HERE = Path(__file__).parent
 
 INVENTED = "Invented case of the invented Larkmoor imaging lab: no patient, no scan."
-
-DECIMALS = 3
-"""Coordinates are rounded to a micrometre, so that files do not hang on the last bits."""
 
 OBLIQUE_DEG = (8.0, -5.0, 12.0)
 """Turn of the label volume's grid about the patient's axes."""
@@ -66,10 +64,10 @@ def middle_vein(folder: Path) -> SyntheticAtrium:
     volume = atrium.label_volume(
         spacing_mm=(0.5, 0.5, 0.7), rotation_deg=OBLIQUE_DEG, neighbours=labelled
     )
-    write_nifti(folder / "larkmoor-03.nii.gz", volume.values, np.asarray(volume.affine))
+    write_nifti(folder / "larkmoor-03.nii.gz", volume)
     text = atrium.label_map_text(neighbours=labelled)
     write_text(folder / "larkmoor-03.labels.toml", f"# {INVENTED}\n{text}")
-    write_landmarks(folder / "larkmoor-03.landmarks.csv", atrium)
+    write_text(folder / "larkmoor-03.landmarks.csv", landmark_text(atrium.neighbours, INVENTED))
     return atrium
 
 
@@ -87,46 +85,6 @@ CASES: Mapping[str, Callable[[Path], SyntheticAtrium]] = {
     "larkmoor-04": sharp_vein,
 }
 """What makes each case."""
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write UTF-8 with plain line ends on every system."""
-    path.write_bytes(text.encode("utf-8"))
-
-
-def _mesh(surface: Surface) -> trimesh.Trimesh:
-    points = np.round(surface.points, DECIMALS)
-    return trimesh.Trimesh(points, surface.faces, process=False)
-
-
-def write_ply(path: Path, surface: Surface) -> None:
-    """Write a binary PLY, LPS mm."""
-    path.write_bytes(trimesh.exchange.ply.export_ply(_mesh(surface), vertex_normal=False))
-
-
-def write_stl(path: Path, surface: Surface) -> None:
-    """Write a binary STL, LPS mm."""
-    path.write_bytes(trimesh.exchange.stl.export_stl(_mesh(surface)))
-
-
-def write_nifti(path: Path, values: np.ndarray, lps_affine: np.ndarray) -> None:
-    """Write a label volume as compressed NIfTI, whose world is RAS."""
-    # The flip of x and y is its own inverse.
-    image = nibabel.Nifti1Image(values, ras_affine_to_lps(lps_affine))
-    image.header.set_xyzt_units("mm")
-    image.header["descrip"] = b"invented case"
-    path.write_bytes(gzip.compress(image.to_bytes(), compresslevel=9, mtime=0))
-
-
-def write_landmarks(path: Path, atrium: SyntheticAtrium) -> None:
-    """Write nerve and septal crossing point as landmarks, LPS mm."""
-    found = atrium.neighbours
-    rows = [("septal_crossing", found.septal_crossing)]
-    if found.phrenic_nerve is not None:
-        rows += [(found.phrenic_nerve.name, point) for point in found.phrenic_nerve.points]
-    lines = [f"# {INVENTED}", "# frame: lps", "name,x_mm,y_mm,z_mm"]
-    lines += [",".join([name, *(f"{c:.{DECIMALS}f}" for c in point)]) for name, point in rows]
-    write_text(path, "\n".join(lines) + "\n")
 
 
 def write_truth(path: Path, case: str, atrium: SyntheticAtrium) -> None:

@@ -64,12 +64,13 @@ TAKEOFFS: Mapping[str, tuple[float, float, float, float]] = MappingProxyType(
 up, inferior ones backward and down; published only for the RIPV's frontal angle."""
 
 
-def _fillet(rng: Generator) -> float:
+def draw_fillet(rng: Generator) -> float:
+    """Draw the rounding between vein and body, mm."""
     return float(np.clip(math.exp(rng.normal(math.log(4.0), 0.5)), 1.0, 10.0))
 
 
-def _upright(rng: Generator, sd_deg: float) -> FloatArray:
-    """Head-foot, tilted a little forward or back: the long axis of most ostia."""
+def upright(rng: Generator, sd_deg: float) -> FloatArray:
+    """Draw a direction head-foot, tilted a little forward or back: the long axis of most ostia."""
     angle = math.radians(truncated_normal(rng, 0.0, sd_deg, -45.0, 45.0))
     return np.array([0.0, math.sin(angle), math.cos(angle)])
 
@@ -94,16 +95,16 @@ def _vein(
         d_long_mm=diameters[0],
         d_short_mm=diameters[1],
         taper=truncated_normal(rng, 0.88, 0.07, 0.70, 1.05),
-        long_axis=as_vector(_upright(rng, 18.0)),
+        long_axis=as_vector(upright(rng, 18.0)),
         twist_deg=truncated_normal(rng, 0.0, 15.0, -40.0, 40.0),
-        fillet_mm=_fillet(rng),
+        fillet_mm=draw_fillet(rng),
     )
 
 
-def _pair(
+def place_pair(
     rng: Generator, body: BodyShape, left: bool, d_upper: float, d_lower: float, between: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Where the two veins of one side leave: upper, lower, and the middle of the gap.
+    """Draw where the two veins of one side leave: upper, lower, and the middle of the gap.
 
     ``between`` is what lies between the two tubes, mm.
     """
@@ -129,7 +130,7 @@ def _pair(
 def _left_pair(rng: Generator, body: BodyShape) -> list[VeinShape]:
     upper_d, lower_d = CALIBRES["LSPV"].draw(rng), CALIBRES["LIPV"].draw(rng)
     gap = truncated_normal(rng, 4.5, 1.3, 2.2, 8.0)
-    upper, lower, _ = _pair(rng, body, True, upper_d[0], lower_d[0], gap)
+    upper, lower, _ = place_pair(rng, body, True, upper_d[0], lower_d[0], gap)
     return [_vein(rng, "LSPV", upper, upper_d), _vein(rng, "LIPV", lower, lower_d)]
 
 
@@ -139,7 +140,7 @@ def _right_pair(rng: Generator, body: BodyShape, middle_veins: int = 0) -> list[
     gap = truncated_normal(rng, 5.8, 1.6, 2.5, 10.0)
     if middle_veins:
         gap = max(d[0] for d in middle_d) + truncated_normal(rng, 6.5, 1.0, 5.0, 9.0)
-    upper, lower, join = _pair(rng, body, False, upper_d[0], lower_d[0], gap)
+    upper, lower, join = place_pair(rng, body, False, upper_d[0], lower_d[0], gap)
     rspv, ripv = _vein(rng, "RSPV", upper, upper_d), _vein(rng, "RIPV", lower, lower_d)
     if not middle_veins:
         return [rspv, ripv]
@@ -174,7 +175,7 @@ FORK_START_SHARE = 0.5
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
-class _Fork:
+class Fork:
     """How two branches leave a trunk: up and down its long diameter."""
 
     direction: FloatArray
@@ -225,7 +226,7 @@ def _common(rng: Generator, body: BodyShape, left: bool, long: bool) -> VeinShap
     )
     lean = truncated_normal(rng, 0.35, 0.1, 0.1, 0.6)
     long_axis = unit(np.array([0.0, -lean, 1.0]))
-    fork = _Fork(direction, long_axis, d_long)
+    fork = Fork(direction, long_axis, d_long)
     branches = tuple(
         fork.branch(
             rng,
@@ -252,7 +253,7 @@ def _common(rng: Generator, body: BodyShape, left: bool, long: bool) -> VeinShap
         d_short_mm=d_short,
         taper=truncated_normal(rng, 0.97, 0.02, 0.92, 1.0),
         long_axis=as_vector(long_axis),
-        fillet_mm=float(np.clip(_fillet(rng), 1.5, 7.0)),
+        fillet_mm=float(np.clip(draw_fillet(rng), 1.5, 7.0)),
         branches=branches,
     )
 
@@ -265,7 +266,7 @@ def _inferior_common(rng: Generator, body: BodyShape) -> VeinShape:
     d_short = max(left_d[1], right_d[1]) + truncated_normal(rng, 1.2, 0.5, 0.3, 2.5)
     sideways = truncated_normal(rng, 0.0, 0.08, -0.2, 0.2)
     direction = unit(np.array([sideways, 1.0, rng.uniform(-0.3, -0.05)]))
-    fork = _Fork(direction, np.array([1.0, 0.0, 0.0]), d_long)
+    fork = Fork(direction, np.array([1.0, 0.0, 0.0]), d_long)
     branches = tuple(
         fork.branch(
             rng,
@@ -288,7 +289,7 @@ def _inferior_common(rng: Generator, body: BodyShape) -> VeinShape:
         d_short_mm=d_short,
         taper=truncated_normal(rng, 0.97, 0.02, 0.92, 1.0),
         long_axis=(1.0, 0.0, 0.0),
-        fillet_mm=float(np.clip(_fillet(rng), 1.5, 6.0)),
+        fillet_mm=float(np.clip(draw_fillet(rng), 1.5, 6.0)),
         branches=branches,
     )
 
@@ -296,7 +297,7 @@ def _inferior_common(rng: Generator, body: BodyShape) -> VeinShape:
 def _branched_early(rng: Generator, vein: VeinShape) -> VeinShape:
     """Split a vein into two branches right behind its ostium."""
     trunk_long = max(vein.d_long_mm, 15.0) * 1.1
-    fork = _Fork(unit(vein.direction), np.array(vein.long_axis), trunk_long)
+    fork = Fork(unit(vein.direction), np.array(vein.long_axis), trunk_long)
     branches = tuple(
         fork.branch(
             rng,

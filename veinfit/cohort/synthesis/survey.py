@@ -114,6 +114,19 @@ def survey_veins(shape: AtriumShape, field: Implicit) -> tuple[VeinTruth, ...]:
     return tuple(surveyed)
 
 
+def survey_trunks(shape: AtriumShape, field: Implicit) -> tuple[VeinTruth, ...]:
+    """Measure roughly what leaves the chamber, trunks of any length as one, in a fraction of
+    the time: the half turns are placed to a step of the profile, in fewer sectors.
+    """
+    entries = [_entry(vein, field) for vein in shape.veins]
+    flares = [_flare_end(field, entry) for entry in entries]
+    ostia = _ostia(entries, field, flares, rough=True)
+    return tuple(
+        _survey(entry, field, flare, ostium)
+        for entry, flare, ostium in zip(entries, flares, ostia, strict=True)
+    )
+
+
 def _end_centre(tube: Tube) -> FloatArray:
     return tube.curve.position(np.ones(1))[0]
 
@@ -263,7 +276,9 @@ def _line_direction(points: FloatArray, towards: FloatArray) -> FloatArray:
     return np.asarray(direction if direction @ towards > 0 else -direction)
 
 
-def _ostia(entries: list[_Entry], field: Implicit, flares: list[float]) -> list[OstiumTruth]:
+def _ostia(
+    entries: list[_Entry], field: Implicit, flares: list[float], rough: bool = False
+) -> list[OstiumTruth]:
     """Find the ostia of all veins at once, the axis line laid anew a few times."""
     zero = np.zeros(1)
     lines = [
@@ -271,7 +286,7 @@ def _ostia(entries: list[_Entry], field: Implicit, flares: list[float]) -> list[
     ]
     result: list[OstiumTruth] = []
     for step in range(ROUNDS):
-        last = step == ROUNDS - 1
+        last = step == ROUNDS - 1 and not rough
         count = SECTORS if last else FIRST_SECTORS
         rays = levels.RAYS if last else AXIS_RAYS
         starts = [
