@@ -80,6 +80,7 @@ def options(*command):
         ("Options", ["assess"]),
         ("Pictures of a finished case", ["picture"]),
         ("Many cases", ["cohort", "run"]),
+        ("Invented cohorts", ["cohort", "draw"]),
         ("Summary of a cohort", ["cohort", "summary"]),
         ("Prediction and observation", ["agree"]),
         ("Calibration", ["calibrate"]),

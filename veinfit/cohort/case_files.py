@@ -41,8 +41,9 @@ def write_stl(path: Path, surface: Surface) -> None:
 def write_nifti(path: Path, volume: LabelVolume) -> None:
     """Write a label volume as compressed NIfTI, whose world is RAS."""
     # The flip of x and y is its own inverse.
-    image = nibabel.Nifti1Image(volume.values, ras_affine_to_lps(np.asarray(volume.affine)))
-    image.header.set_xyzt_units("mm")
+    affine = ras_affine_to_lps(np.asarray(volume.affine))
+    image = nibabel.Nifti1Image(volume.values, affine)  # type: ignore[no-untyped-call]
+    image.header.set_xyzt_units("mm")  # type: ignore[no-untyped-call]
     image.header["descrip"] = b"invented case"
     path.write_bytes(gzip.compress(image.to_bytes(), compresslevel=9, mtime=0))
 

@@ -106,9 +106,18 @@ def compare(distributions: Distributions, cases: Sequence[Mapping[str, Any]]) ->
         error = law.sd / math.sqrt(len(drawn)) if drawn and published is not None else None
         rows.append(
             Row(
-                table, measure, len(drawn), published, _mean(drawn), _mean(realised), published_sd,
-                _sd(drawn), len(realised), error, law.source.text,
-            )  # fmt: skip
+                table,
+                measure,
+                len(drawn),
+                published,
+                _mean(drawn),
+                _mean(realised),
+                published_sd,
+                _sd(drawn),
+                len(realised),
+                error,
+                law.source.text,
+            )
         )
     for name, entry in distributions.shares.items():
         has = [float(name in case["variants"]) for case in cases]
@@ -117,9 +126,18 @@ def compare(distributions: Distributions, cases: Sequence[Mapping[str, Any]]) ->
         error = spread / math.sqrt(len(has)) if has and published is not None else None
         rows.append(
             Row(
-                name, "share", len(has), published, _mean(has), None, None, None, 0, error,
+                name,
+                "share",
+                len(has),
+                published,
+                _mean(has),
+                None,
+                None,
+                None,
+                0,
+                error,
                 entry.source.text,
-            )  # fmt: skip
+            )
         )
     return tuple(rows)
 
@@ -140,7 +158,7 @@ def _table_of(vein: str) -> str:
 
 
 def _realised(case: Mapping[str, Any], table: str, measure: str) -> Iterable[float]:
-    """What the truth measures of veins that have targets; nothing for branches of a trunk."""
+    """Yield what the truth measures of veins that have targets, not of a trunk's branches."""
     if "truth" not in case:
         return
     if table == "atrium":

@@ -87,7 +87,7 @@ class Distributions:
 def built_in_distributions() -> Distributions:
     """Return the distributions of published series that come with the program."""
     text = (files("veinfit.cohort") / BUILT_IN).read_text("utf-8")
-    return _parsed(text, "built-in distributions")
+    return parse_distributions(text, "built-in distributions")
 
 
 def read_distributions(path: Path) -> Distributions:
@@ -101,12 +101,13 @@ def read_distributions(path: Path) -> Distributions:
     source = f"distribution file {path}"
     try:
         text = read_bytes(path, "distribution file").decode("utf-8-sig")
-        return _parsed(text, source)
+        return parse_distributions(text, source)
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(f"{source} is not TOML: {first_line(error)}") from error
 
 
-def _parsed(text: str, where: str) -> Distributions:
+def parse_distributions(text: str, where: str) -> Distributions:
+    """Build distributions from TOML; raise InputError listing every fault."""
     content = tomllib.loads(text)
     faults: list[str] = []
     _known(content, TABLES, "table", faults)
@@ -173,7 +174,11 @@ def _numbers(
     bad = []
     for key in keys:
         value = given.get(key)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, int | float)
+            or not math.isfinite(value)
+        ):
             bad.append(key)
         else:
             found[key] = float(value)
@@ -261,7 +266,11 @@ def _correlation(
         _source(where, entry.get("source"), sources, faults)
         found = _numbers(where, entry, ("r",), faults)
         pair = entry.get("between")
-        if not isinstance(pair, list) or len(pair) != 2 or not all(isinstance(p, str) for p in pair):
+        if (
+            not isinstance(pair, list)
+            or len(pair) != 2
+            or not all(isinstance(p, str) for p in pair)
+        ):
             faults.append(f"{where}: between must name two measures, such as 'LSPV.ovality'")
             continue
         missing = [name for name in pair if name not in index]

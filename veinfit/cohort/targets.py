@@ -56,9 +56,7 @@ def draw_targets(
     rng = np.random.default_rng([cohort_seed, number, TARGET_STREAM, redraw])
     variants = _variants(distributions, rng)
     # All laws are drawn from every time, so that no measure depends on the variant drawn.
-    score = np.linalg.cholesky(distributions.correlation) @ rng.normal(
-        size=len(distributions.laws)
-    )
+    score = np.linalg.cholesky(distributions.correlation) @ rng.normal(size=len(distributions.laws))
     extra = rng.normal(size=3)
     values: dict[str, dict[str, float]] = {}
     for (table, measure), law, z in zip(

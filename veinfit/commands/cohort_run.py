@@ -89,7 +89,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     )
     plan = make_plan(arguments.balloon or (), arguments.approach, arguments.settings)
     try:
-        with _progress(arguments, terminal) as progress:
+        with cohort_progress(arguments, terminal) as progress:
             for remark in found.remarks:
                 progress.say(remark)
             outcome = run_cohort(
@@ -115,7 +115,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
 
 @contextlib.contextmanager
-def _progress(arguments: argparse.Namespace, terminal: TextIO) -> Iterator[Progress]:
+def cohort_progress(arguments: argparse.Namespace, terminal: TextIO) -> Iterator[Progress]:
+    """Show how far a cohort is, as asked for."""
     from veinfit.cohort.batch.progress import Bar, Lines, Silent
 
     if arguments.quiet:

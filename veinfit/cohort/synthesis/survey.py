@@ -115,8 +115,10 @@ def survey_veins(shape: AtriumShape, field: Implicit) -> tuple[VeinTruth, ...]:
 
 
 def survey_trunks(shape: AtriumShape, field: Implicit) -> tuple[VeinTruth, ...]:
-    """Measure roughly what leaves the chamber, trunks of any length as one, in a fraction of
-    the time: the half turns are placed to a step of the profile, in fewer sectors.
+    """Measure roughly what leaves the chamber, trunks of any length as one.
+
+    Takes a fraction of the time: half turns are placed to a step of the profile, in fewer
+    sectors.
     """
     entries = [_entry(vein, field) for vein in shape.veins]
     flares = [_flare_end(field, entry) for entry in entries]

@@ -1,0 +1,133 @@
+"""Synthetic cohorts: what is drawn follows what was published, and a case stands alone."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from veinfit.cohort.comparison import COLUMNS, compare, comparison_csv
+from veinfit.cohort.distributions import (
+    MEASURES,
+    VARIANTS,
+    built_in_distributions,
+    parse_distributions,
+)
+from veinfit.cohort.drawing import draw_job
+from veinfit.cohort.drawn_case import Recipe, case_name
+from veinfit.cohort.laws import Law, Source
+from veinfit.cohort.targets import draw_targets
+from veinfit.errors import InputError
+from veinfit.io.meshes import read_mesh
+
+BUILT_IN = built_in_distributions()
+CASES = 3000
+
+
+@pytest.fixture(scope="module")
+def drawn() -> list[dict]:
+    """The targets of many cases, without building any."""
+    found = (draw_targets(BUILT_IN, 11, number) for number in range(CASES))
+    return [
+        {"variants": list(t.variants), "targets": {"volume_ml": t.volume_ml, "veins": t.veins}}
+        for t in found
+    ]
+
+
+def test_drawn_means_and_prevalences_agree_with_the_published_ones(drawn) -> None:
+    rows = compare(BUILT_IN, drawn)
+    assert len(rows) == sum(map(len, MEASURES.values())) + len(VARIANTS)
+    deviations = [row.deviation for row in rows if row.deviation is not None]
+    assert len(deviations) > 20
+    # 1 in 370 lies beyond 3 sampling errors; of these few rows none should beyond 3.5.
+    assert max(map(abs, deviations)) < 3.5
+    assert 0.4 < np.std(deviations) < 1.6
+    for row in rows:
+        if row.published_sd is not None and row.cases > 1000:
+            assert row.drawn_sd == pytest.approx(row.published_sd, rel=0.06)
+    # Independent sides: what the series of 428 patients had too, 326 of them.
+    four = np.mean([not case["variants"] for case in drawn])
+    assert four == pytest.approx(326 / 428, abs=0.04)
+
+
+def test_the_table_is_written_with_every_figure_of_a_row(drawn) -> None:
+    lines = comparison_csv(compare(BUILT_IN, drawn[:50])).splitlines()
+    assert lines[0] == ",".join(COLUMNS)
+    assert any(line.startswith("LSPV,ostial_diameter_mm,mm,") and "Cronin" in line for line in lines)
+
+
+@pytest.mark.parametrize("kind", ["normal", "lognormal"])
+def test_a_law_that_is_cut_off_has_the_mean_and_sd_that_were_asked_for(kind: str) -> None:
+    source = Source("a", "b", True)
+    law = Law(kind, 7.0, 3.5, 2.0, 21.0, source, source)
+    # By quantiles, which the closed forms of its moments do not enter.
+    values = np.array([law.quantile(share) for share in (np.arange(40_000) + 0.5) / 40_000])
+    assert values.mean() == pytest.approx(7.0, abs=0.002)
+    assert values.std() == pytest.approx(3.5, abs=0.005)
+    assert values.min() >= 2.0
+    assert values.max() <= 21.0
+    mu, sigma = law.parameters
+    other = stats.lognorm(sigma, scale=np.exp(mu)) if kind == "lognormal" else stats.norm(mu, sigma)
+    assert other.expect(lambda x: x, lb=2.0, ub=21.0, conditional=True) == pytest.approx(7.0)
+
+
+def test_a_case_depends_on_seed_and_number_alone() -> None:
+    one, same = draw_targets(BUILT_IN, 3, 8), draw_targets(BUILT_IN, 3, 8)
+    assert one.veins == same.veins
+    assert one.veins != draw_targets(BUILT_IN, 3, 9).veins
+    assert one.veins != draw_targets(BUILT_IN, 4, 8).veins
+    assert one.volume_ml != draw_targets(BUILT_IN, 3, 8, redraw=1).volume_ml
+
+
+def test_stated_correlations_are_drawn() -> None:
+    text = BUILT_IN.text + (
+        '\n[[correlation]]\nbetween = ["RSPV.ostial_diameter_mm", "atrium.volume_ml"]\n'
+        'r = 0.6\nsource = "convention"\n'
+    )
+    laws = parse_distributions(text, "test")
+    found = [draw_targets(laws, 1, number) for number in range(1500)]
+    pairs = [
+        (t.veins["RSPV"]["ostial_diameter_mm"], t.volume_ml) for t in found if "RSPV" in t.veins
+    ]
+    assert np.corrcoef(np.array(pairs).T)[0, 1] == pytest.approx(0.6, abs=0.06)
+
+
+def test_every_fault_of_a_distribution_file_is_told_at_once() -> None:
+    text = (
+        BUILT_IN.text.replace("mean = 16.56", "mean = 99.0")
+        .replace('left_common = { share = 0.065', 'left_common = { share = 1.5')
+        .replace("[RMPV]", "[RMVP]")
+        .replace('source = "stojanovska_2014"', 'source = "nobody"')
+    )
+    with pytest.raises(InputError) as error:
+        parse_distributions(text, "mine.toml")
+    told = str(error.value)
+    for part in ("LSPV.ostial_diameter_mm", "variants.left_common", "'RMPV'", "'nobody'"):
+        assert part in told
+    assert "\n" not in told
+
+
+def test_a_case_is_written_with_its_truth_the_same_every_time(tmp_path) -> None:
+    recipe = {
+        "seed": 7, "content": "mesh", "edge_mm": 1.8, "closed": False, "spacing_mm": [0.5, 0.5, 0.7]
+    }  # fmt: skip
+    name = case_name(7, 4)
+    for folder in (tmp_path / "one", tmp_path / "two"):
+        folder.mkdir()
+        job = {"recipe": recipe, "distributions": BUILT_IN.text, "number": 4}
+        draw_job({**job, "folder": str(folder)})
+    files = sorted(path.name for path in (tmp_path / "one").iterdir())
+    assert files == [f"{name}.landmarks.csv", f"{name}.ply", f"{name}.truth.json"]
+    for file in files:
+        assert (tmp_path / "one" / file).read_bytes() == (tmp_path / "two" / file).read_bytes()
+    case = json.loads((tmp_path / "one" / f"{name}.truth.json").read_text("utf-8"))
+    assert case["chamber_volume_ml"] == pytest.approx(case["targets"]["volume_ml"], rel=0.02)
+    for vein in case["truth"]["veins"]:
+        want = case["targets"]["veins"][vein["name"]]
+        mean = 0.5 * (vein["ostium"]["d_max_mm"] + vein["ostium"]["d_min_mm"])
+        assert mean == pytest.approx(want["ostial_diameter_mm"], abs=0.8)
+        assert vein["takeoff_frontal_deg"] == pytest.approx(want["takeoff_frontal_deg"], abs=4.0)
+    assert len(read_mesh(tmp_path / "one" / f"{name}.ply").faces) > 3000
+    assert Recipe(**{**recipe, "spacing_mm": (0.5, 0.5, 0.7)}).seed == 7
