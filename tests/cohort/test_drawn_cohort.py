@@ -55,7 +55,9 @@ def test_drawn_means_and_prevalences_agree_with_the_published_ones(drawn) -> Non
 def test_the_table_is_written_with_every_figure_of_a_row(drawn) -> None:
     lines = comparison_csv(compare(BUILT_IN, drawn[:50])).splitlines()
     assert lines[0] == ",".join(COLUMNS)
-    assert any(line.startswith("LSPV,ostial_diameter_mm,mm,") and "Cronin" in line for line in lines)
+    assert any(
+        line.startswith("LSPV,ostial_diameter_mm,mm,") and "Cronin" in line for line in lines
+    )
 
 
 @pytest.mark.parametrize("kind", ["normal", "lognormal"])
@@ -97,7 +99,7 @@ def test_stated_correlations_are_drawn() -> None:
 def test_every_fault_of_a_distribution_file_is_told_at_once() -> None:
     text = (
         BUILT_IN.text.replace("mean = 16.56", "mean = 99.0")
-        .replace('left_common = { share = 0.065', 'left_common = { share = 1.5')
+        .replace("left_common = { share = 0.065", "left_common = { share = 1.5")
         .replace("[RMPV]", "[RMVP]")
         .replace('source = "stojanovska_2014"', 'source = "nobody"')
     )
