@@ -143,6 +143,7 @@ def test_what_the_sheath_cannot_reach_is_not_seated():
     assert [fit.outcome for fit in fits] == ["cannot reach", "seated"]
     assert fits[0].reason.startswith("bend:")
     assert fits[0].centre is None and fits[0].occluded is None
+    assert fits[0].misalignment_deg is None and fits[0].push_direction is None
     assert fits[0].approach == "transseptal"
 
 

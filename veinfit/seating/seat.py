@@ -207,7 +207,14 @@ def seat_balloon(
         notes=line.notes,
     )
     if line.cannot_reach:
-        return replace(fit, outcome="cannot reach", reason=line.cannot_reach)
+        # The course that fails is none: it has no direction to tell.
+        return replace(
+            fit,
+            outcome="cannot reach",
+            reason=line.cannot_reach,
+            push_direction=None,
+            misalignment_deg=None,
+        )
     seat = find_seat(bench, mounted, line, settings)
     fit = replace(fit, notes=(*line.notes, *seat.notes))
     if seat.rest is None:
