@@ -33,7 +33,7 @@ from veinfit.io.results import (
 )
 from veinfit.io.volumes import read_volume
 from veinfit.labels import lumen_input
-from veinfit.notes import Note
+from veinfit.notes import Note, verdict_first
 from veinfit.report import model as report_model
 from veinfit.report.page import vein_parts, write_page
 from veinfit.report.pdf import PaperName, write_pdf
@@ -127,10 +127,10 @@ class CaseResult:
 
     @property
     def all_notes(self) -> tuple[Note, ...]:
-        """Notes of the input, the anatomy, its veins and the fits, each once."""
+        """Notes of the input, the anatomy, its veins and the fits, each once, the verdict first."""
         of_veins = (note for vein in self.anatomy.veins for note in vein.notes)
         of_fits = (note for fit in self.fits for note in fit.notes)
-        return tuple(dict.fromkeys((*self.notes, *self.anatomy.notes, *of_veins, *of_fits)))
+        return verdict_first((*self.notes, *self.anatomy.notes, *of_veins, *of_fits))
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,7 +17,8 @@ class Note:
     ----------
     stage : str
         The stage that speaks: ``input``, ``surface``, ``branches``, ``names``,
-        ``ostium``, ``measures``, ``seating``, ``pictures``.
+        ``ostium``, ``measures``, ``corrections``, ``seating``, ``pictures``, and
+        ``verdict`` for what the input as a whole is worth.
     text : str
         One sentence for the reader of the report.
     subject : str
@@ -29,3 +31,12 @@ class Note:
     text: str
     subject: str = ""
     severity: Severity = "info"
+
+
+VERDICT = "verdict"
+"""The stage whose note stands before all others."""
+
+
+def verdict_first(notes: Iterable[Note]) -> tuple[Note, ...]:
+    """Return notes each once, what the input is worth before the rest."""
+    return tuple(sorted(dict.fromkeys(notes), key=lambda note: note.stage != VERDICT))

@@ -37,6 +37,7 @@ from veinfit.anatomy.names import (
 )
 from veinfit.anatomy.ridges import ridge_widths
 from veinfit.anatomy.tubes import WALL_REACH_MM, section_at, tangents
+from veinfit.anatomy.verdict import SHORT_STUB_MM, input_verdict
 from veinfit.frames import (
     FloatArray,
     Frame,
@@ -84,9 +85,6 @@ UNNAMED_TRUNK_CONFIDENCE = 0.5
 CLOSE_RUNNER_UP = 0.9
 """A name below this confidence is noted with its runner-up."""
 
-SHORT_STUB_MM = 5.0
-"""A vein shorter than this past its ostium gives an uncertain axis."""
-
 Progress = Callable[[str], None]
 
 
@@ -115,6 +113,8 @@ class Detection:
     settings : Settings
     notes : tuple of Note
         Of the lumen.
+    resolution_mm : float or None
+        Of the volume; None for a mesh.
     """
 
     lumen: Lumen
@@ -125,6 +125,7 @@ class Detection:
     opened: Opened
     settings: Settings
     notes: tuple[Note, ...]
+    resolution_mm: float | None = None
 
     @property
     def vein_names(self) -> tuple[str, ...]:
@@ -176,7 +177,17 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     roles = _with_extras(naming, claims, candidates)
     tell("wall")
     opened = open_lumen(lumen, branches, candidates, naming, roles)
-    return Detection(lumen, branches, candidates, naming, roles, opened, settings, notes)
+    return Detection(
+        lumen,
+        branches,
+        candidates,
+        naming,
+        roles,
+        opened,
+        settings,
+        notes,
+        lumen_input.resolution_mm,
+    )
 
 
 def _claims(
@@ -327,6 +338,14 @@ def measure(found: Detection, kept: Mapping[str, Vein] | None = None) -> Anatomy
         contours[APPENDAGE] = appendage.contour
     ridges, ridge_notes = ridge_widths(wall, contours)
     notes += _case_notes(opened, appendage, naming)
+    verdict = input_verdict(
+        wall,
+        found.resolution_mm,
+        {vein.name: float(vein.centreline.s_mm[-1]) for vein in veins},
+        tuple(unmeasured),
+        (lumen.holes_filled, _open_holes(found)),
+        tuple(note.text for note in found.notes if note.stage == "surface"),
+    )
     return Anatomy(
         lumen=lumen.wall.surface,
         wall=wall,
@@ -337,8 +356,9 @@ def measure(found: Detection, kept: Mapping[str, Vein] | None = None) -> Anatomy
         appendage=appendage,
         mitral=mitral,
         ridges=ridges,
-        notes=(*notes, *ridge_notes, *(n for v in veins for n in v.notes)),
+        notes=(verdict.note, *notes, *ridge_notes, *(n for v in veins for n in v.notes)),
         unmeasured=unmeasured,
+        verdict=verdict,
     )
 
 
@@ -463,6 +483,16 @@ def _branch_names(name: str, branches: Branches, members: Sequence[int]) -> tupl
     if name in TRUNK_BRANCHES and len(members) == 2:
         return TRUNK_BRANCHES[name]
     return tuple(f"{name}-branch-{k + 1}" for k in range(len(members)))
+
+
+def _open_holes(found: Detection) -> int:
+    """Count the openings that are no end of a vein or the appendage, and not the mitral side."""
+    used = {
+        found.branches.branches[member].opening
+        for index in found.roles.values()
+        for member in found.candidates[index].members
+    }
+    return sum(index not in used for index in range(len(found.lumen.openings)))
 
 
 def _end_rims(opened: Opened, members: Sequence[int]) -> tuple[IntArray, ...]:

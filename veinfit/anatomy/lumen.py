@@ -57,11 +57,14 @@ class Lumen:
     openings : tuple of Opening
         Longest rim first.
     volume_ml : float
+    holes_filled : int
+        Small holes of the input that were closed; they are no openings.
     """
 
     wall: Wall
     openings: tuple[Opening, ...]
     volume_ml: float
+    holes_filled: int = 0
 
 
 def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, tuple[Note, ...]]:
@@ -100,7 +103,8 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
                 severity="caution",
             )
         )
-    return Lumen(Wall(closed, cap >= 0), tuple(openings), volume), tuple(notes)
+    lumen = Lumen(Wall(closed, cap >= 0), tuple(openings), volume, clean.holes_filled)
+    return lumen, tuple(notes)
 
 
 def _spread(centre: FloatArray, rim: FloatArray) -> FloatArray:

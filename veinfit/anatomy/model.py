@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from veinfit.anatomy.verdict import InputVerdict
 from veinfit.frames import FloatArray, IntArray
 from veinfit.notes import Note
 from veinfit.surface import Surface
@@ -266,6 +267,8 @@ class Anatomy:
         In the order in which they were given.
     septum : SeptalCrossing or None
         None until a transseptal approach needs it.
+    verdict : InputVerdict or None
+        What the input is worth; its words are the first of ``notes``.
     """
 
     lumen: Surface
@@ -281,3 +284,4 @@ class Anatomy:
     unmeasured: Mapping[str, str] = field(default_factory=dict)
     corrections: tuple[AppliedCorrection, ...] = ()
     septum: SeptalCrossing | None = None
+    verdict: InputVerdict | None = None

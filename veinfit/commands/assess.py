@@ -111,6 +111,8 @@ SUMMARY_COLUMNS = (
 
 def _summary(result: CaseResult, verbose: bool) -> str:
     """Return the summary table, the cautions, and with ``verbose`` every note."""
+    from veinfit.notes import VERDICT
+
     veins = {vein.name: vein for vein in result.anatomy.veins}
     rows = []
     for fit in result.fits:
@@ -139,7 +141,8 @@ def _summary(result: CaseResult, verbose: bool) -> str:
         if fit.reason:
             why.setdefault(f"{fit.outcome}: {fit.reason}", []).append(f"{fit.vein} {fit.balloon}")
     lines += ["", *(f"{', '.join(fits)}: {reason}" for reason, fits in why.items())] if why else []
-    notes = [note for note in result.all_notes if verbose or note.severity == "caution"]
+    told = [n for n in result.all_notes if n.severity == "caution" or n.stage == VERDICT]
+    notes = list(result.all_notes) if verbose else told
     if notes:
         lines.append("")
     lines += map(note_line, notes)

@@ -21,11 +21,12 @@ from typing import Any
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy, AppliedCorrection, ContourMeasures, Vein
+from veinfit.anatomy.verdict import InputVerdict
 from veinfit.frames import FloatArray
 from veinfit.io.comparison_record import comparison_documents
 from veinfit.io.files import hash_file
 from veinfit.io.margin_record import margin_document, split_documents
-from veinfit.notes import Note
+from veinfit.notes import Note, verdict_first
 from veinfit.seating.grade import deep_definition, grade_definition
 from veinfit.seating.model import ClockReading, Fit, Leak
 from veinfit.settings import Settings, describe
@@ -380,6 +381,7 @@ def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, An
             "inputs": [asdict(item) for item in provenance.inputs],
             "settings": _settings(record.settings),
         },
+        "input_verdict": _verdict(record.anatomy.verdict),
         "anatomy": _anatomy(record.anatomy),
         "corrections": [_correction(one) for one in record.anatomy.corrections],
         "structures": list(record.structures),
@@ -491,6 +493,19 @@ def _anatomy(anatomy: Anatomy) -> dict[str, Any]:
     }
 
 
+def _verdict(verdict: InputVerdict | None) -> dict[str, Any] | None:
+    if verdict is None:
+        return None
+    values = {name: _json_value(name, value) for name, value in asdict(verdict).items()}
+    return {"text": verdict.note.text, "is_sound": verdict.is_sound, **values}
+
+
+def _json_value(name: str, value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _plain(name, item) for key, item in value.items()}
+    return list(value) if isinstance(value, tuple) else _plain(name, value)
+
+
 def _correction(one: AppliedCorrection) -> dict[str, Any]:
     """Return one correction with the automatic and the corrected values side by side."""
     return {
@@ -525,4 +540,4 @@ def _fit(fit: Fit, structures: Sequence[str]) -> dict[str, Any]:
 def _all_notes(record: CaseRecord) -> tuple[Note, ...]:
     """Return the notes of the case, its anatomy and its veins, each once."""
     of_veins = (note for vein in record.anatomy.veins for note in vein.notes)
-    return tuple(dict.fromkeys((*record.notes, *record.anatomy.notes, *of_veins)))
+    return verdict_first((*record.notes, *record.anatomy.notes, *of_veins))

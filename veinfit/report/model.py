@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from veinfit.anatomy.model import Anatomy
-from veinfit.notes import Note
+from veinfit.notes import VERDICT, Note
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.settings import Settings
@@ -101,9 +101,9 @@ class ReportInput:
 
 
 def unique_notes(notes: Iterable[Note]) -> tuple[Note, ...]:
-    """Return ``notes`` without repetitions, cautions first, else in their order."""
+    """Return ``notes`` each once: the verdict, cautions, then the rest in their order."""
     once = tuple(dict.fromkeys(notes))
-    return tuple(sorted(once, key=lambda note: note.severity != "caution"))
+    return tuple(sorted(once, key=lambda note: (note.stage != VERDICT, note.severity != "caution")))
 
 
 def picture_notes(pictures: Iterable[Picture]) -> tuple[Note, ...]:

@@ -41,6 +41,7 @@ class CleanSurface:
 
     surface: Surface
     notes: tuple[Note, ...]
+    holes_filled: int = 0
 
 
 def clean_surface(surface: Surface, settings: SurfaceSettings) -> CleanSurface:
@@ -80,7 +81,7 @@ def clean_surface(surface: Surface, settings: SurfaceSettings) -> CleanSurface:
         notes.append(
             _note(f"{filled} holes under {settings.small_hole_mm:g} mm across were filled")
         )
-    return CleanSurface(surface, tuple(notes))
+    return CleanSurface(surface, tuple(notes), filled)
 
 
 def merge_vertices(surface: Surface, tolerance_mm: float) -> Surface:

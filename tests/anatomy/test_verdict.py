@@ -1,0 +1,87 @@
+"""What the input is worth: told from what is known of it."""
+
+from __future__ import annotations
+
+import atria
+import numpy as np
+import pytest
+
+from veinfit.anatomy import find_anatomy
+from veinfit.anatomy.model import LumenInput
+from veinfit.anatomy.verdict import COST_OF_EDGE, input_verdict
+from veinfit.notes import Note, verdict_first
+from veinfit.settings import Settings
+from veinfit.surface import Surface
+from veinfit.surface.mesh import select_faces
+
+
+def sheet(edge_mm: float) -> Surface:
+    """Right triangles on a square sheet: two edges of three have this length."""
+    n = 6
+    points = np.stack(np.meshgrid(np.arange(n), np.arange(n), [0.0]), -1).reshape(-1, 3) * edge_mm
+    corner = (np.arange(n - 1)[:, None] * n + np.arange(n - 1)).ravel()
+    faces = np.concatenate(
+        [
+            np.stack([corner, corner + 1, corner + n], 1),
+            np.stack([corner + 1, corner + n + 1, corner + n], 1),
+        ]
+    )
+    return Surface(points, faces)
+
+
+def judged(edge_mm=1.0, voxel_mm=None, stubs=None, lost=(), holes=(0, 0), repairs=()):
+    return input_verdict(sheet(edge_mm), voxel_mm, stubs or {"LSPV": 12.0}, lost, holes, repairs)
+
+
+def test_a_fine_whole_input_is_sound():
+    verdict = judged()
+    assert verdict.is_sound and verdict.note.severity == "info"
+    assert verdict.edge_mm == pytest.approx(1.0)
+    assert "edges of 1.0 mm" in verdict.note.text and "nothing was repaired" in verdict.note.text
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [
+        ({"stubs": {"LSPV": 12.0, "RIPV": 3.0}}, "too short for a sure axis: RIPV"),
+        ({"lost": ("RIPV",)}, "not measured: RIPV"),
+        ({"holes": (0, 2)}, "2 further openings"),
+        ({"voxel_mm": 3.0}, "voxels of up to 3.0 mm"),
+        ({"edge_mm": 2.5}, "edges of 2.5 mm"),
+        ({"edge_mm": 4.0}, "its error is not known"),
+    ],
+)
+def test_what_needs_care_is_told_and_a_caution(values, said):
+    verdict = judged(**values)
+    assert not verdict.is_sound
+    assert said in verdict.note.text and verdict.note.severity == "caution"
+
+
+def test_costs_lie_between_those_measured():
+    rows = np.array(COST_OF_EDGE)
+    # No resolution is free, and a coarser one costs no less.
+    assert np.all(rows[:, 1:] > 0) and np.all(np.diff(rows, axis=0) >= 0)
+    between = judged(edge_mm=2.5)
+    assert rows[2, 1] <= between.d_area_error_mm <= rows[3, 1]
+    assert judged(edge_mm=4.0).d_area_error_mm is None
+
+
+def test_it_comes_before_every_other_note():
+    notes = [Note("input", "a", severity="caution"), Note("verdict", "b"), Note("input", "a")]
+    assert [note.text for note in verdict_first(notes)] == ["b", "a", "a"]
+
+
+def test_a_hole_that_is_filled_and_one_that_is_not_are_counted():
+    surface = atria.open_surface()
+    settings = Settings()
+    middle = surface.points[surface.faces].mean(axis=1)
+    # The roof between the veins: highest for its distance from the middle.
+    aside = np.abs(middle[:, 0] - middle[:, 0].mean())
+    top = middle[np.argmax(middle[:, 2] - 0.5 * aside)]
+    small = np.linalg.norm(middle - top, axis=1) < 1.3
+    holed, _ = select_faces(surface, ~small)
+    found = find_anatomy(LumenInput(holed), settings)
+    assert found.verdict is not None
+    assert found.verdict.holes_filled + found.verdict.holes_open == 1
+    assert found.notes[0] == found.verdict.note
+    assert set(found.verdict.stub_mm) == {v.name for v in found.veins}

@@ -1,0 +1,159 @@
+"""What the input is worth: how fine it is, what it lacks, and what that costs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.notes import VERDICT, Note
+from veinfit.surface import Surface
+from veinfit.surface.mesh import edges
+
+COST_OF_EDGE: tuple[tuple[float, float, float], ...] = (
+    (0.5, 0.0, 0.0),
+    (1.0, 0.0, 0.0),
+    (2.0, 0.0, 0.0),
+    (3.0, 0.0, 0.0),
+)
+"""Edge length of a mesh, and 90 % bounds of the errors of d_area and of the ostium's place, mm."""
+
+COST_BASIS = ""
+
+COARSE_MM = 2.0
+"""Edges, or voxels, longer than this are a caution."""
+
+SHORT_STUB_MM = 5.0
+"""A vein shorter than this past its ostium gives an uncertain axis."""
+
+
+@dataclass(frozen=True, slots=True)
+class InputVerdict:
+    """How far an input can carry the measures.
+
+    Attributes
+    ----------
+    faces : int
+        Of the repaired wall.
+    edge_mm : float
+        Median length of its edges.
+    voxel_mm : float or None
+        Longest edge of a voxel; None for a mesh.
+    stub_mm : mapping of str to float
+        Length of each vein past its ostium, to its cut end.
+    short_stubs : tuple of str
+        Veins known for less than ``SHORT_STUB_MM``.
+    cut_veins : tuple of str
+        Veins that could not be measured: most often cut before their ostium.
+    holes_filled : int
+        Small holes that were closed.
+    holes_open : int
+        Openings that are no vein, no appendage and not the mitral side; they were capped.
+    repairs : tuple of str
+        What was repaired, in words.
+    d_area_error_mm, position_error_mm : float or None
+        What this resolution costs: 90 % of ostia are off by less. None outside
+        what was tried.
+    basis : str
+        Where these two come from.
+    """
+
+    faces: int
+    edge_mm: float
+    voxel_mm: float | None
+    stub_mm: Mapping[str, float]
+    short_stubs: tuple[str, ...]
+    cut_veins: tuple[str, ...]
+    holes_filled: int
+    holes_open: int
+    repairs: tuple[str, ...]
+    d_area_error_mm: float | None
+    position_error_mm: float | None
+    basis: str
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether nothing in it needs the reader's care."""
+        return not (
+            self.short_stubs
+            or self.cut_veins
+            or self.holes_open
+            or self.d_area_error_mm is None
+            or (self.voxel_mm or self.edge_mm) > COARSE_MM
+        )
+
+    @property
+    def note(self) -> Note:
+        """The verdict in words."""
+        return Note(VERDICT, _sentence(self), severity="info" if self.is_sound else "caution")
+
+
+def input_verdict(
+    wall: Surface,
+    voxel_mm: float | None,
+    stub_mm: Mapping[str, float],
+    unmeasured: Sequence[str],
+    holes: tuple[int, int],
+    repairs: Sequence[str],
+) -> InputVerdict:
+    """Judge an input by what came of it.
+
+    Parameters
+    ----------
+    wall : Surface
+        The repaired wall.
+    voxel_mm : float or None
+    stub_mm : mapping of str to float
+    unmeasured : sequence of str
+    holes : (int, int)
+        Filled, and left open.
+    repairs : sequence of str
+    """
+    pairs, _, _ = edges(wall)
+    lengths = np.linalg.norm(wall.points[pairs[:, 0]] - wall.points[pairs[:, 1]], axis=1)
+    edge = float(np.median(lengths))
+    known = np.array(COST_OF_EDGE)
+    inside = edge <= known[-1, 0]
+    d_area, position = (float(np.interp(edge, known[:, 0], known[:, k])) for k in (1, 2))
+    return InputVerdict(
+        faces=len(wall.faces),
+        edge_mm=edge,
+        voxel_mm=voxel_mm,
+        stub_mm=dict(stub_mm),
+        short_stubs=tuple(name for name, length in stub_mm.items() if length < SHORT_STUB_MM),
+        cut_veins=tuple(unmeasured),
+        holes_filled=holes[0],
+        holes_open=holes[1],
+        repairs=tuple(repairs),
+        d_area_error_mm=d_area if inside else None,
+        position_error_mm=position if inside else None,
+        basis=COST_BASIS,
+    )
+
+
+def _sentence(verdict: InputVerdict) -> str:
+    size = f"edges of {verdict.edge_mm:.1f} mm"
+    if verdict.voxel_mm is not None:
+        size = f"voxels of up to {verdict.voxel_mm:.1f} mm ({size} in their surface)"
+    said = [f"the input has {size}"]
+    if verdict.d_area_error_mm is None or verdict.position_error_mm is None:
+        said.append("coarser than was ever tried, so that its error is not known")
+    else:
+        said.append(
+            f"at which 90 % of ostial diameters are within {verdict.d_area_error_mm:.1f} mm and "
+            f"90 % of ostia within {verdict.position_error_mm:.1f} mm ({verdict.basis})"
+        )
+    text = ", ".join(said)
+    if verdict.stub_mm:
+        shortest = min(verdict.stub_mm, key=lambda name: verdict.stub_mm[name])
+        text += f"; the shortest vein, {shortest}, is known for {verdict.stub_mm[shortest]:.0f} mm"
+    if verdict.short_stubs:
+        text += f"; too short for a sure axis: {', '.join(verdict.short_stubs)}"
+    if verdict.cut_veins:
+        text += f"; not measured: {', '.join(verdict.cut_veins)}"
+    if verdict.holes_open:
+        text += f"; {verdict.holes_open} further openings were closed by flat lids"
+    done = len(verdict.repairs)
+    text += f"; repaired: {'; '.join(verdict.repairs)}" if done else "; nothing was repaired"
+    return text
