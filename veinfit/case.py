@@ -111,6 +111,10 @@ class CaseResult:
         Those of the input; ``all_notes`` has all.
     settings : Settings
     provenance : Provenance
+    source : LumenInput or None
+        What the anatomy was found from; a review starts from it.
+    by_hand : tuple of Correction
+        The corrections as they were given.
     """
 
     anatomy: Anatomy
@@ -119,6 +123,8 @@ class CaseResult:
     notes: tuple[Note, ...]
     settings: Settings
     provenance: Provenance
+    source: LumenInput | None = None
+    by_hand: tuple[Correction, ...] = ()
 
     @property
     def unassessed(self) -> tuple[Fit, ...]:
@@ -244,7 +250,16 @@ def assess(
         versions=program_versions(),
         created=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
     )
-    return CaseResult(anatomy, tuple(fits), case.structures, notes, chosen, provenance)
+    return CaseResult(
+        anatomy,
+        tuple(fits),
+        case.structures,
+        notes,
+        chosen,
+        provenance,
+        source=case.lumen,
+        by_hand=by_hand,
+    )
 
 
 def read_case(
@@ -352,7 +367,7 @@ def write_case(
             drawn, picture_notes = _draw(result, stage)
         if report:
             tell("report")
-            told = _report_input(result, drawn, picture_notes, stage)
+            told = report_input(result, drawn, picture_notes, stage)
             parts = vein_parts(told)
             (stage / "report.html").write_bytes(write_page(told, parts).encode())
             (stage / "report.pdf").write_bytes(write_pdf(told, paper, parts))
@@ -560,12 +575,22 @@ def _draw(
     return drawn, tuple(dict.fromkeys(note for picture in drawn for note in picture.notes))
 
 
-def _report_input(
+def report_input(
     result: CaseResult,
     pictures: tuple[report_model.Picture, ...],
     picture_notes: tuple[Note, ...],
     folder: Path,
 ) -> report_model.ReportInput:
+    """Return what the report of a case is made of.
+
+    Parameters
+    ----------
+    result : CaseResult
+    pictures : tuple of Picture
+    picture_notes : tuple of Note
+    folder : Path
+        Where the pictures lie.
+    """
     told = result.provenance
     return report_model.ReportInput(
         case_id=told.case_id or "",

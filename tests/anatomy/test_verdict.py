@@ -5,6 +5,7 @@ from __future__ import annotations
 import atria
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
 from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.model import LumenInput
@@ -12,7 +13,7 @@ from veinfit.anatomy.verdict import COST_OF_EDGE, input_verdict
 from veinfit.notes import Note, verdict_first
 from veinfit.settings import Settings
 from veinfit.surface import Surface
-from veinfit.surface.mesh import select_faces
+from veinfit.surface.mesh import edges, select_faces
 
 
 def sheet(edge_mm: float) -> Surface:
@@ -61,6 +62,7 @@ def test_costs_lie_between_those_measured():
     rows = np.array(COST_OF_EDGE)
     # No resolution is free, and a coarser one costs no less.
     assert np.all(rows[:, 1:] > 0) and np.all(np.diff(rows, axis=0) >= 0)
+    assert np.all(rows[:, 1::2] < rows[:, 2::2])
     between = judged(edge_mm=2.5)
     assert rows[2, 1] <= between.d_area_error_mm <= rows[3, 1]
     assert judged(edge_mm=4.0).d_area_error_mm is None
@@ -71,17 +73,17 @@ def test_it_comes_before_every_other_note():
     assert [note.text for note in verdict_first(notes)] == ["b", "a", "a"]
 
 
-def test_a_hole_that_is_filled_and_one_that_is_not_are_counted():
+def test_a_hole_that_is_filled_is_counted():
     surface = atria.open_surface()
-    settings = Settings()
     middle = surface.points[surface.faces].mean(axis=1)
-    # The roof between the veins: highest for its distance from the middle.
-    aside = np.abs(middle[:, 0] - middle[:, 0].mean())
-    top = middle[np.argmax(middle[:, 2] - 0.5 * aside)]
-    small = np.linalg.norm(middle - top, axis=1) < 1.3
-    holed, _ = select_faces(surface, ~small)
-    found = find_anatomy(LumenInput(holed), settings)
+    pairs, _, counts = edges(surface)
+    rims = surface.points[np.unique(pairs[counts == 1])]
+    # One triangle, as far from every cut end as can be.
+    far = int(np.argmax(cKDTree(rims).query(middle)[0]))
+    holed, _ = select_faces(surface, np.arange(len(surface.faces)) != far)
+    found = find_anatomy(LumenInput(holed), Settings())
     assert found.verdict is not None
-    assert found.verdict.holes_filled + found.verdict.holes_open == 1
+    assert (found.verdict.holes_filled, found.verdict.holes_open) == (1, 0)
+    assert "1 holes under 3 mm across were filled" in found.verdict.note.text
     assert found.notes[0] == found.verdict.note
     assert set(found.verdict.stub_mm) == {v.name for v in found.veins}

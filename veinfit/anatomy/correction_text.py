@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 from veinfit.anatomy.corrections import Correction
 from veinfit.anatomy.model import Vein
-from veinfit.frames import FloatArray
 
 
 def correction_entry(vein: Vein) -> str:
@@ -40,23 +40,38 @@ def corrections_text(corrections: Sequence[Correction], heading: str = "") -> st
     """Return a whole corrections file that says what some corrections say, LPS mm."""
     parts = [*(f"# {line}" for line in heading.splitlines()), 'frame = "lps"', ""]
     for one in corrections:
-        parts += ["[[correction]]", f"vein = {_quoted(one.vein)}"]
-        if one.rename:
-            parts.append(f"rename = {_quoted(one.rename)}")
-        if one.drop:
-            parts.append("drop = true")
-        if one.add_at is not None:
-            parts.append(f"add_at_mm = {_vector(one.add_at, 2)}")
-        if one.centre is not None and one.normal is not None:
-            parts.append(f"centre_mm = {_vector(one.centre, 3)}")
-            parts.append(f"normal = {_vector(one.normal, 6)}")
-        elif one.sets_ostium:
-            parts.append(f"shift_mm = {one.shift_mm:.3f}")
-            if one.tilt_deg:
-                parts.append(f"tilt_deg = {one.tilt_deg:.3f}")
-                parts.append(f"tilt_toward_h = {one.tilt_toward_h:.3f}")
-        parts += [f"who = {_quoted(one.who)}", f"why = {_quoted(one.why)}", ""]
+        parts.append("[[correction]]")
+        parts += [f"{key} = {_written(key, value)}" for key, value in entry_values(one).items()]
+        parts.append("")
     return "\n".join(parts)
+
+
+def entry_values(one: Correction) -> dict[str, Any]:
+    """Return a correction as the keys and values of its entry, LPS mm."""
+    values: dict[str, Any] = {"vein": one.vein}
+    if one.rename:
+        values["rename"] = one.rename
+    if one.drop:
+        values["drop"] = True
+    if one.add_at is not None:
+        values["add_at_mm"] = one.add_at.tolist()
+    if one.centre is not None and one.normal is not None:
+        values |= {"centre_mm": one.centre.tolist(), "normal": one.normal.tolist()}
+    elif one.sets_ostium or len(values) == 1:
+        values["shift_mm"] = one.shift_mm
+        if one.tilt_deg:
+            values |= {"tilt_deg": one.tilt_deg, "tilt_toward_h": one.tilt_toward_h}
+    return {**values, "who": one.who, "why": one.why}
+
+
+def _written(key: str, value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return _quoted(value)
+    if isinstance(value, float):
+        return f"{value:.3f}"
+    return _vector(value, 6 if key == "normal" else 3)
 
 
 def _quoted(text: str) -> str:
@@ -64,5 +79,5 @@ def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False)
 
 
-def _vector(vector: FloatArray, decimals: int) -> str:
+def _vector(vector: Iterable[float], decimals: int) -> str:
     return "[" + ", ".join(f"{part + 0.0:.{decimals}f}" for part in vector) + "]"

@@ -105,7 +105,12 @@ def find_corrected(
     return correct(found, automatic, corrections)
 
 
-def correct(found: Detection, automatic: Anatomy, corrections: Sequence[Correction]) -> Anatomy:
+def correct(
+    found: Detection,
+    automatic: Anatomy,
+    corrections: Sequence[Correction],
+    ridges: bool = True,
+) -> Anatomy:
     """Apply corrections to an anatomy that was found automatically.
 
     Parameters
@@ -115,6 +120,8 @@ def correct(found: Detection, automatic: Anatomy, corrections: Sequence[Correcti
         What was measured of it.
     corrections : sequence of Correction
         Names are those of the automatic result, whatever their order.
+    ridges : bool
+        Whether to measure the ridges between ostia too, which takes half of the time.
 
     Returns
     -------
@@ -145,7 +152,7 @@ def correct(found: Detection, automatic: Anatomy, corrections: Sequence[Correcti
         for old, new in names.items()
         if old in before and new not in touched
     }
-    anatomy = measure(changed, kept)
+    anatomy = measure(changed, kept, ridges)
     named = {c.rename or c.vein for c in corrections if c.rename or c.add_at is not None}
     after = {vein.name: vein for vein in anatomy.veins}
     whats = [_what(c, before.get(c.vein), after.get(_new_name(c, names))) for c in corrections]

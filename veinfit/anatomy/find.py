@@ -296,7 +296,9 @@ def open_lumen(
     return Opened(open_wall(cut_ends(lumen.wall, cuts)), ends, mitral)
 
 
-def measure(found: Detection, kept: Mapping[str, Vein] | None = None) -> Anatomy:
+def measure(
+    found: Detection, kept: Mapping[str, Vein] | None = None, ridges: bool = True
+) -> Anatomy:
     """Measure what was found.
 
     Parameters
@@ -304,6 +306,8 @@ def measure(found: Detection, kept: Mapping[str, Vein] | None = None) -> Anatomy
     found : Detection
     kept : mapping of str to Vein, optional
         Veins that were measured before and are taken over as they are.
+    ridges : bool
+        Whether to measure the ridges between ostia too.
     """
     lumen, branches, candidates = found.lumen, found.branches, found.candidates
     naming, roles, opened = found.naming, found.roles, found.opened
@@ -336,7 +340,7 @@ def measure(found: Detection, kept: Mapping[str, Vein] | None = None) -> Anatomy
     contours = {v.name: v.ostium.contour for v in veins}
     if appendage is not None:
         contours[APPENDAGE] = appendage.contour
-    ridges, ridge_notes = ridge_widths(wall, contours)
+    widths, ridge_notes = ridge_widths(wall, contours if ridges else {})
     notes += _case_notes(opened, appendage, naming)
     verdict = input_verdict(
         wall,
@@ -355,7 +359,7 @@ def measure(found: Detection, kept: Mapping[str, Vein] | None = None) -> Anatomy
         veins=tuple(veins),
         appendage=appendage,
         mitral=mitral,
-        ridges=ridges,
+        ridges=widths,
         notes=(verdict.note, *notes, *ridge_notes, *(n for v in veins for n in v.notes)),
         unmeasured=unmeasured,
         verdict=verdict,

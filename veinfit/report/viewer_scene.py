@@ -83,7 +83,7 @@ def viewer_scene(report: ReportInput) -> dict[str, Any]:
             _structure(name, shape, k) for k, (name, shape) in enumerate(report.structures.items())
         ],
         "veins": [
-            _vein(anatomy, vein, tuple(f for f in report.fits if f.vein == vein.name), report)
+            vein_scene(anatomy, vein, tuple(f for f in report.fits if f.vein == vein.name), report)
             for vein in anatomy.veins
         ],
     }  # fmt: skip
@@ -192,7 +192,10 @@ def _structure(name: str, shape: Structure, index: int) -> dict[str, Any]:
     return {**told, "at": _place(shape[len(shape) // 2]), "line": _line(shape)}
 
 
-def _vein(anatomy: Anatomy, vein: Vein, fits: Sequence[Fit], report: ReportInput) -> dict[str, Any]:
+def vein_scene(
+    anatomy: Anatomy, vein: Vein, fits: Sequence[Fit], report: ReportInput
+) -> dict[str, Any]:
+    """Return one vein of the scene with its fits."""
     ostium = vein.ostium
     side = frame_vein(vein, fits, 1000, 1000).side.towards
     largest = max([fit.balloon_mm for fit in fits] or [ostium.measures.d_max_mm * 1.4])

@@ -1,0 +1,228 @@
+"""The review page, end to end in a headless browser, and what its server refuses."""
+
+from __future__ import annotations
+
+import hashlib
+import http.client
+import json
+import os
+from pathlib import Path
+
+import atria
+import browser as chrome
+import pytest
+
+from veinfit import case
+from veinfit.errors import InputError
+from veinfit.io.corrections import read_corrections
+from veinfit.review.page import write_review
+from veinfit.review.server import ReviewServer
+from veinfit.review.session import ReviewSession
+from veinfit.settings import Settings
+
+FEW = Settings.from_mapping({"margin": {"samples": 2}})
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    base = tmp_path_factory.mktemp("review")
+    mesh = atria.save_mesh(atria.open_surface(), base / "a.ply")
+    result = case.assess(mesh, settings=FEW, balloons=(28,), case_id="Larkmoor <b>7</b>")
+    case.write_case(result, base / "case", pictures=False)
+    (base / "secret.csv").write_text("not of the case")
+    (base / "case" / "out.csv").symlink_to(base / "secret.csv")
+    return base / "case"
+
+
+@pytest.fixture(scope="module")
+def session(folder) -> ReviewSession:
+    return ReviewSession(case.load_case(folder), folder / "corrections.toml", lambda stage: None)
+
+
+@pytest.fixture(scope="module")
+def server(session, folder):
+    with ReviewServer(session, folder, *write_review(session)) as served:
+        served.start()
+        yield served
+        served.shutdown()
+
+
+def content(folder: Path) -> dict[str, str]:
+    return {
+        p.relative_to(folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest()
+        for p in sorted(folder.rglob("*"))
+        if p.is_file()
+    }
+
+
+def ask(server, method="GET", path="", body=None, **headers) -> tuple[int, bytes]:
+    """Send one request with a browser's headers, changed as asked; None leaves one out."""
+    sent = {"Host": server.host}
+    if method == "POST":
+        sent |= {"Origin": f"http://{server.host}", "Content-Type": "application/json"}
+    sent |= {name.replace("_", "-"): value for name, value in headers.items()}
+    connection = http.client.HTTPConnection("127.0.0.1", server.server_port, timeout=20)
+    connection.putrequest(method, path or f"/{server.token}/", skip_host=True)
+    for name, value in sent.items():
+        if value is not None:
+            connection.putheader(name, value)
+    data = None if body is None else json.dumps(body).encode()
+    if data is not None:
+        connection.putheader("Content-Length", str(len(data)))
+    connection.endheaders(data)
+    answer = connection.getresponse()
+    status, told = answer.status, answer.read()
+    connection.close()
+    return status, told
+
+
+SHIFT = {"vein": "RSPV", "shift_mm": 2.0, "who": "reader 2", "why": "seen"}
+
+
+def test_it_listens_on_this_machine_alone(server):
+    assert server.server_address[0] == "127.0.0.1"
+    assert ask(server)[0] == 200
+
+
+@pytest.mark.parametrize("host", ["evil.example", "localhost:1", "127.0.0.1", None])
+def test_requests_under_another_host_are_refused(server, host):
+    assert ask(server, Host=host)[0] == 421
+    assert ask(server, "POST", f"/{server.token}/save", {"entries": [SHIFT]}, Host=host)[0] == 421
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({"Origin": "http://evil.example"}, 403),
+        ({"Origin": "null"}, 403),
+        ({"Origin": None}, 403),
+        ({"Sec_Fetch_Site": "cross-site"}, 403),
+        ({"Content_Type": "text/plain"}, 415),
+    ],
+)
+def test_requests_of_other_pages_save_nothing(server, folder, headers, status):
+    before = content(folder)
+    path = f"/{server.token}/save"
+    assert ask(server, "POST", path, {"entries": [SHIFT]}, **headers)[0] == status
+    assert content(folder) == before
+
+
+@pytest.mark.parametrize("token", ["", "x", "%2e%2e", "A" * 32])
+def test_without_the_token_there_is_nothing(server, token):
+    assert ask(server, path=f"/{token}/")[0] == 404
+    assert ask(server, "POST", f"/{token}/save", {"entries": [SHIFT]})[0] == 404
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../secret.csv", "..%2fsecret.csv", "%2e%2e/secret.csv", "out.csv", "/etc/passwd",
+        "%2fetc%2fpasswd", "", ".", "nothing.csv", "case.npz", "veins.csv%00", "a" * 5000,
+    ],
+)  # fmt: skip
+def test_paths_outside_the_case_are_refused(server, name):
+    assert ask(server, path=f"/{server.token}/case/{name}")[0] == 404
+
+
+def test_files_of_the_case_can_be_looked_at(server, folder):
+    status, told = ask(server, path=f"/{server.token}/case/veins.csv")
+    assert (status, told) == (200, (folder / "veins.csv").read_bytes())
+
+
+def test_odd_requests_are_refused(server):
+    path = f"/{server.token}/preview"
+    assert ask(server, "POST", path, ["no"])[0] == 400
+    assert ask(server, "POST", path, {"entries": "no"})[0] == 400
+    assert ask(server, "POST", path)[0] == 411
+    assert ask(server, "POST", path, {"entries": ["x" * 300_000]})[0] == 413
+    assert ask(server, "PUT", path)[0] == 501
+
+
+def test_what_cannot_be_followed_is_told_and_not_saved(server, folder):
+    before = content(folder)
+    for entry, said in (
+        ({**SHIFT, "shift_mm": 29.0}, "RSPV"),
+        ({**SHIFT, "who": ""}, "who is missing"),
+        ({**SHIFT, "vein": "RMPV"}, "RMPV is no vein"),
+    ):
+        status, told = ask(server, "POST", f"/{server.token}/save", {"entries": [entry]})
+        assert status == 200 and said in json.loads(told)["fault"]
+    assert content(folder) == before
+
+
+def test_a_review_without_its_surface_is_refused(folder):
+    import dataclasses
+
+    bare = dataclasses.replace(case.load_case(folder), source=None)
+    with pytest.raises(InputError, match="does not hold its surface"):
+        ReviewSession(bare, folder / "corrections.toml", lambda stage: None)
+
+
+def test_from_the_page_to_the_corrections_file(server, folder, session):
+    before = content(folder)
+    with chrome.browser(loopback=True) as page:
+        page.size(1280, 900)
+        page.open(server.address, "document.body.dataset.settled !== undefined")
+        page.evaluate("document.querySelector('input[name=vein][value=RSPV]').click()")
+        ready = "document.querySelector('#busy').textContent === ''"
+        page.wait(f"document.querySelector('#told h2')?.textContent === 'RSPV' && {ready}")
+
+        def cell(label: str, column: int) -> str:
+            return page.evaluate(
+                "[...document.querySelectorAll('#measures tbody tr')].find(r => r.cells[0]"
+                f".textContent.startsWith({json.dumps(label)})).cells[{column}].textContent"
+            )
+
+        seat = page.evaluate("document.querySelector('#told p').textContent")
+        same = cell("Greatest", 1) if page.evaluate(
+            "[...document.querySelectorAll('#measures th')].some(h => h.textContent"
+            ".startsWith('Greatest'))") else None  # fmt: skip
+        first = page.evaluate(
+            "[...document.querySelectorAll('#measures tbody tr')].map(r => r.cells[2].textContent)"
+        )
+        page.evaluate(
+            "(() => { const s = document.getElementById('shift'); s.value = 2;"
+            "s.dispatchEvent(new Event('input')); })()"
+        )
+        page.wait("document.querySelectorAll('#measures td.other').length > 3")
+        page.wait(ready)
+        now = page.evaluate(
+            "[...document.querySelectorAll('#measures tbody tr')].map(r => r.cells[2].textContent)"
+        )
+        assert now != first
+        page.wait(
+            f"document.querySelector('#told p').textContent !== {json.dumps(seat)} || {ready}"
+        )
+        for field, text in (("who", 'reader "2"'), ("why", "seen <i>so</i>")):
+            page.evaluate(
+                f"(() => {{ const f = document.getElementById('{field}');"
+                f"f.value = {json.dumps(text)}; f.dispatchEvent(new Event('input')); }})()"
+            )
+        page.evaluate("document.querySelector('input[name=vein][value=LIPV]').click()")
+        page.evaluate("document.getElementById('drop').click()")
+        page.wait("document.querySelector('#told').textContent.includes('no vein any more')")
+        page.evaluate(
+            "(() => { const f = document.getElementById('why'); f.value = 'a bulge';"
+            "f.dispatchEvent(new Event('input')); })()"
+        )
+        assert content(folder) == before
+        if os.environ.get("VEINFIT_KEEP_PICTURES"):
+            Path(os.environ["VEINFIT_KEEP_PICTURES"]).write_bytes(page.picture())
+        page.click("#save")
+        page.wait("document.querySelector('#saved').textContent !== ''")
+        assert page.faults == []
+        assert all(r.startswith((server.address, "data:")) for r in page.requests)
+        assert same is None or same == cell("Greatest", 1)
+    after = content(folder)
+    assert set(after) - set(before) == {"corrections.toml"}
+    assert all(after[name] == before[name] for name in before)
+    shift, drop = sorted(
+        read_corrections(folder / "corrections.toml"), key=lambda one: one.vein, reverse=True
+    )
+    assert (shift.vein, shift.shift_mm) == ("RSPV", 2.0)
+    assert (shift.who, shift.why) == ('reader "2"', "seen <i>so</i>")
+    assert (drop.vein, drop.drop, drop.who, drop.why) == ("LIPV", True, 'reader "2"', "a bulge")
+    # Another review goes on from the file.
+    again = ReviewSession(case.load_case(folder), folder / "corrections.toml", lambda stage: None)
+    assert {entry["vein"] for entry in again.start} == {"RSPV", "LIPV"}
+    (folder / "corrections.toml").unlink()

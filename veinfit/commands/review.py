@@ -1,0 +1,69 @@
+"""``review``: look a case over in a browser and write its corrections file."""
+
+from __future__ import annotations
+
+import argparse
+import threading
+from pathlib import Path
+from typing import TextIO
+
+from veinfit.commands.exits import EXIT_DONE
+from veinfit.commands.terminal import CAUTION, Commands, add_loudness, progress_on
+
+CORRECTIONS = "corrections.toml"
+"""The corrections file's name in the case's folder."""
+
+
+def add(commands: Commands) -> None:
+    """Add ``review`` to the command line."""
+    parser = commands.add_parser(
+        "review",
+        help="look a case over in a browser, and correct names and ostia by hand",
+        description="Open a page on this machine alone: turn the atrium, move or tilt an ostial "
+        "plane, rename or drop a vein, see what becomes of measures and seats, and save the "
+        "corrections file for assess --corrections. Nothing else is written. Ctrl-C ends it.",
+        allow_abbrev=False,
+    )
+    parser.set_defaults(run=run)
+    parser.add_argument("case", metavar="CASE", type=Path, help="folder that assess wrote")
+    parser.add_argument(
+        "--corrections",
+        metavar="FILE",
+        type=Path,
+        help=f"corrections file to go on with and to write (default: {CORRECTIONS} in CASE)",
+    )
+    parser.add_argument(
+        "--no-browser", action="store_true", help="print the page's address and open no browser"
+    )
+    add_loudness(parser)
+
+
+def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
+    """Run ``review`` until it is interrupted."""
+    from veinfit.case import load_case
+    from veinfit.review.page import write_review
+    from veinfit.review.server import ReviewServer
+    from veinfit.review.session import ReviewSession
+
+    with progress_on(arguments, terminal) as progress:
+        result = load_case(arguments.case)
+        target = arguments.corrections or arguments.case / CORRECTIONS
+        session = ReviewSession(result, target, progress or (lambda stage: None))
+        server = ReviewServer(session, arguments.case, *write_review(session))
+    with server:
+        server.start()
+        # Printed even when quiet: without the address there is no review.
+        print(server.address, flush=True)
+        if not arguments.quiet:
+            print(f"\n{CAUTION}\nCtrl-C ends the review.", flush=True)
+        if not arguments.no_browser:
+            import webbrowser
+
+            webbrowser.open(server.address)
+        try:
+            threading.Event().wait()
+        except KeyboardInterrupt:
+            pass
+        finally:
+            server.shutdown()
+    return EXIT_DONE

@@ -1,0 +1,293 @@
+"use strict";
+/* The review page: what is corrected, what becomes of it, and saving it. */
+(() => {
+  const read = (id) => JSON.parse(document.getElementById(id).textContent);
+  const get = (id) => document.getElementById(id);
+  const scene = read("scene"), review = read("review");
+  const MOVES = ["shift_mm", "tilt_deg", "tilt_toward_h"], PLANE = ["centre_mm", "normal"];
+  const WAIT_MS = 120;
+  const viewer = createViewer(get("stage"), scene);
+  if (viewer === null) {
+    get("missing").hidden = false;
+    get("stage").hidden = get("looks").hidden = true;
+  } else {
+    viewer.canvas.setAttribute("role", "application");
+    viewer.canvas.setAttribute("aria-label", "Left atrium and balloons");
+    viewer.canvas.setAttribute("aria-describedby", "hands");
+    viewer.onChange((state) => { get("projection").textContent = state.name; });
+  }
+
+  /* Entries of the file: of each vein one, and those that add a vein, which are kept as they are. */
+  const entries = new Map(review.names.map((name) => [name, {}]));
+  const added = [];
+  for (const entry of review.entries) {
+    const { vein, ...rest } = entry;
+    if ("add_at_mm" in entry || !entries.has(vein)) added.push(entry);
+    else Object.assign(entries.get(vein), rest);
+  }
+  const says = (entry) => Object.keys(entry).some((key) => key !== "who" && key !== "why");
+  const all = () => [...added, ...[...entries].filter(([, e]) => says(e))
+    .map(([vein, e]) => ({ vein, ...e }))];
+  let chosen = null, size = 0, asked = 0, waiting = null, unsaved = false;
+  const place = () => scene.veins.findIndex((vein) => vein.name === chosen);
+  const automatic = new Map(scene.veins.map((vein) => [vein.name, { ...vein }]));
+
+  const make = (kind, text) => {
+    const element = document.createElement(kind);
+    element.textContent = text;
+    return element;
+  };
+  function radio(group, name, label, on, act) {
+    const input = document.createElement("input");
+    Object.assign(input, { type: "radio", name, value: label, checked: on });
+    input.addEventListener("change", act);
+    const line = document.createElement("label");
+    line.append(input, ` ${label}`);
+    group.append(line);
+  }
+  for (const name of review.names) radio(get("veins"), "vein", name, false, () => choose(name));
+  for (const name of review.allowed) get("rename").append(make("option", name));
+
+  function choose(name) {
+    chosen = name;
+    const k = place();
+    if (viewer && k >= 0) viewer.choose(k, scene.veins[k].fits.length ? size : null);
+    sizes();
+    fill();
+    ask();
+  }
+  function sizes() {
+    const group = get("sizes"), fits = scene.veins[place()]?.fits ?? [];
+    group.querySelectorAll("label").forEach((line) => line.remove());
+    size = Math.min(size, Math.max(fits.length - 1, 0));
+    fits.forEach((fit, k) => radio(group, "size", fit.title, k === size, () => {
+      size = k;
+      if (viewer) viewer.choose(place(), k);
+      tell();
+    }));
+    group.hidden = fits.length < 2;
+  }
+
+  /* ---- the vein's entry on the page ---- */
+  function fill() {
+    const entry = entries.get(chosen);
+    get("edit").hidden = false;
+    if (![...get("rename").options].some((o) => o.value === (entry.rename ?? chosen))) {
+      get("rename").append(make("option", entry.rename ?? chosen));
+    }
+    get("shift").value = entry.shift_mm ?? 0;
+    get("tilt").value = entry.tilt_deg ?? 0;
+    get("toward").value = entry.tilt_toward_h ?? 0;
+    get("rename").value = entry.rename ?? chosen;
+    get("drop").checked = entry.drop === true;
+    get("who").value = entry.who ?? get("who").value;
+    get("why").value = entry.why ?? "";
+    get("plane").hidden = !("centre_mm" in entry);
+    for (const id of ["shift", "tilt", "toward", "rename"]) get(id).disabled = entry.drop === true;
+    if (chosen === "LAA") for (const id of ["shift", "tilt", "toward"]) get(id).disabled = true;
+    get("drop").disabled = chosen === "LAA";
+    outputs();
+    list();
+  }
+  function outputs() {
+    get("shift-told").textContent = Number(get("shift").value).toFixed(2);
+    get("tilt-told").textContent = `${get("tilt").value}°`;
+    get("toward-told").textContent = get("toward").value;
+  }
+  function list() {
+    get("list").replaceChildren(...all().map((entry) => {
+      const { vein, who, why, ...rest } = entry;
+      const said = Object.entries(rest).map(([key, value]) =>
+        `${key} ${Array.isArray(value) ? value.map((x) => x.toFixed(1)).join(" ") : value}`);
+      return make("li", `${vein}: ${said.join(", ")} (${who || "who?"}: ${why || "why?"})`);
+    }));
+    get("save").disabled = !all().length;
+  }
+  function changed() {
+    unsaved = true;
+    get("saved").textContent = "";
+    outputs();
+    list();
+    if (waiting !== null) clearTimeout(waiting);
+    waiting = setTimeout(ask, WAIT_MS);
+  }
+  function moved() {
+    const entry = entries.get(chosen);
+    for (const key of [...MOVES, ...PLANE]) delete entry[key];
+    const shift = Number(get("shift").value), tilt = Number(get("tilt").value);
+    if (shift || tilt) entry.shift_mm = shift;
+    if (tilt) Object.assign(entry, { tilt_deg: tilt, tilt_toward_h: Number(get("toward").value) });
+    get("plane").hidden = true;
+    words(entry);
+    changed();
+  }
+  function words(entry) {
+    entry.who = get("who").value.trim();
+    entry.why = get("why").value.trim();
+  }
+  for (const id of ["shift", "tilt", "toward"]) get(id).addEventListener("input", moved);
+  get("rename").addEventListener("change", () => {
+    const entry = entries.get(chosen), name = get("rename").value;
+    if (name === chosen) delete entry.rename; else entry.rename = name;
+    words(entry);
+    changed();
+  });
+  get("drop").addEventListener("change", () => {
+    const entry = entries.get(chosen);
+    for (const key of Object.keys(entry)) delete entry[key];
+    if (get("drop").checked) entry.drop = true;
+    words(entry);
+    fill();
+    changed();
+  });
+  for (const id of ["who", "why"]) {
+    get(id).addEventListener("input", () => { words(entries.get(chosen)); unsaved = true; list(); });
+  }
+  get("undo").addEventListener("click", () => {
+    const entry = entries.get(chosen);
+    for (const key of Object.keys(entry)) delete entry[key];
+    fill();
+    changed();
+  });
+
+  /* ---- what becomes of it ---- */
+  async function send(path, body) {
+    const answer = await fetch(path, { method: "POST", headers: { "Content-Type":
+      "application/json" }, body: JSON.stringify(body) });
+    if (!answer.ok) return { fault: `The review has ended (${answer.status}).` };
+    return answer.json();
+  }
+  /* The measures first, which are quick, then the seats; an answer that came too late is dropped. */
+  async function ask() {
+    waiting = null;
+    const turn = ++asked, vein = chosen;
+    if (vein === null) return;
+    for (const seats of [false, true]) {
+      get("busy").textContent = seats ? "– seating the balloons …" : "– measuring …";
+      let answer;
+      try {
+        answer = await send("preview", { vein, entries: all(), seats });
+      } catch {
+        answer = { fault: "The review has ended; start it again." };
+      }
+      if (turn !== asked) return;
+      get("fault").hidden = !answer.fault;
+      get("fault").textContent = answer.fault ?? "";
+      if (answer.fault) break;
+      show(vein, answer);
+      if (vein === "LAA" || answer.vein === null) break;
+    }
+    get("busy").textContent = "";
+    document.body.dataset.settled = String(turn);
+  }
+  function show(vein, answer) {
+    const body = get("measures").tBodies[0];
+    body.replaceChildren(...answer.rows.map(([label, before, now]) => {
+      const line = document.createElement("tr"), head = make("th", label);
+      head.scope = "row";
+      const value = make("td", now);
+      if (before !== now) value.className = "other";
+      line.append(head, make("td", before), value);
+      return line;
+    }));
+    get("measures").hidden = !answer.rows.length;
+    const k = scene.veins.findIndex((one) => one.name === vein);
+    if (k >= 0 && answer.vein) {
+      // Its place in the list goes by the automatic name, whatever it is called now.
+      const { fits, patch, name, ...shape } = answer.vein;
+      if (answer.seated) {
+        scene.veins[k].fits = fits;
+        if (viewer && patch) viewer.setPatch(k, patch);
+        sizes();
+        if (viewer) viewer.choose(k, fits.length ? size : null);
+      } else {
+        scene.veins[k].fits = scene.veins[k].fits.map((fit) => ({ ...fit, stale: true }));
+      }
+      if (viewer) viewer.setVein(k, shape); else Object.assign(scene.veins[k], shape);
+    }
+    tell(answer);
+  }
+  function tell(answer = null) {
+    const box = get("told"), vein = scene.veins[place()], fits = vein?.fits ?? [];
+    if (answer) box.dataset.now = answer.name;
+    const lines = [make("h2", box.dataset.now ?? chosen)];
+    if (answer?.vein === null) lines.push(make("p", `Not measured: ${answer.lost}`));
+    else for (const fit of fits) {
+      const line = make("p", `${fit.title}: ${fit.verdict}`);
+      if (fit.stale) line.style.opacity = "0.5";
+      lines.push(line);
+    }
+    box.replaceChildren(...lines);
+  }
+
+  /* ---- the plane in hand ---- */
+  const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+  if (viewer) viewer.intercept(({ ray, x, y }) => {
+    const vein = scene.veins[place()];
+    if (!vein || entries.get(chosen).drop || chosen === "LAA") return null;
+    const across = dot(ray.direction, vein.normal);
+    if (Math.abs(across) < 0.05) {
+      // Seen edge on: the line of the plane itself is the handle.
+      const [px, py] = viewer.project(vein.centre);
+      if (Math.hypot(px - x, py - y) > vein.reach / viewer.state().perPixel) return null;
+      if (Math.abs(dot(viewer.ray(x, y).origin.map((c, i) => c - vein.centre[i]), vein.normal))
+        > 2) return null;
+    } else {
+      const t = dot(vein.centre.map((c, i) => c - ray.origin[i]), vein.normal) / across;
+      const hit = ray.origin.map((c, i) => c + t * ray.direction[i] - vein.centre[i]);
+      if (Math.hypot(...hit) > vein.reach) return null;
+    }
+    // A millimetre along the vein, in pixels: little where one looks down the vein.
+    const from = viewer.project(vein.centre);
+    const to = viewer.project(vein.centre.map((c, i) => c + vein.axis[i]));
+    const step = [to[0] - from[0], to[1] - from[1]], length = dot([...step, 0], [...step, 0]);
+    if (length * viewer.state().perPixel ** 2 < 0.1) return null;
+    const start = Number(get("shift").value);
+    return {
+      move(at) {
+        const mm = ((at.x - x) * step[0] + (at.y - y) * step[1]) / length;
+        get("shift").value = start + mm;
+        moved();
+        const k = place(), shift = Number(get("shift").value) - start;
+        viewer.setVein(k, { centre: vein.centre.map((c, i) => c + shift * vein.axis[i]) });
+      },
+      end() {},
+    };
+  });
+
+  /* ---- saving ---- */
+  get("save").addEventListener("click", async () => {
+    get("save").disabled = true;
+    let answer;
+    try {
+      answer = await send("save", { entries: all() });
+    } catch {
+      answer = { fault: "The review has ended; start it again." };
+    }
+    get("fault").hidden = !answer.fault;
+    get("fault").textContent = answer.fault ?? "";
+    if (!answer.fault) {
+      unsaved = false;
+      get("saved").textContent = `Saved as ${answer.file}. Pass it to assess with --corrections.`;
+    }
+    get("save").disabled = false;
+  });
+  window.addEventListener("beforeunload", (event) => { if (unsaved) event.preventDefault(); });
+
+  if (viewer) {
+    get("along").addEventListener("click", () => {
+      const vein = scene.veins[place()];
+      if (vein) viewer.lookFrom(vein.axis.map((c) => -c));
+    });
+    get("aside").addEventListener("click", () => viewer.reset());
+    get("nearer").addEventListener("click", () => viewer.zoom(1.25));
+    get("farther").addEventListener("click", () => viewer.zoom(0.8));
+    viewer.choose(null, null);
+  }
+  list();
+  const first = review.names.find((name) => automatic.has(name)) ?? review.names[0];
+  if (first) {
+    get("veins").querySelector(`input[value="${CSS.escape(first)}"]`).checked = true;
+    choose(first);
+  }
+})();

@@ -1,0 +1,44 @@
+"""The review page: the 3D view, with handles."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from markupsafe import Markup
+
+from veinfit.anatomy.find import VEIN_ORDER
+from veinfit.anatomy.names import APPENDAGE
+from veinfit.report.pages import CAUTIONS, environment, template_text
+from veinfit.report.viewer import embedded_json, script_hash
+from veinfit.report.viewer_scene import viewer_scene
+from veinfit.review.session import ReviewSession
+
+
+def write_review(session: ReviewSession) -> tuple[str, str]:
+    """Return the page of a review, and the content security policy to send it with."""
+    script = "\n" + template_text("viewer.js") + template_text("review_page.js")
+    report = session.report
+    review: dict[str, Any] = {
+        "names": list(session.names),
+        "allowed": [*VEIN_ORDER, "extra-1", "extra-2", "extra-3", APPENDAGE],
+        "entries": list(session.start),
+        "file": session.target.name,
+    }
+    page = (
+        environment()
+        .get_template("review.html.j2")
+        .render(
+            report=report,
+            cautions=CAUTIONS,
+            style=Markup(template_text("viewer.css") + template_text("review.css")),
+            scene=embedded_json(viewer_scene(report)),
+            review=embedded_json(review),
+            file=session.target.name,
+            script=Markup(script),
+        )
+    )
+    policy = (
+        f"default-src 'none'; script-src '{script_hash(script)}'; style-src 'unsafe-inline'; "
+        "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    )
+    return page, policy

@@ -1,0 +1,168 @@
+"""What a review knows: the case as it was found, and what would become of it if corrected."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from veinfit.anatomy import detect, measure
+from veinfit.anatomy.correction_text import corrections_text, entry_values
+from veinfit.anatomy.corrections import Correction, correct
+from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.case import CaseResult, Progress, report_input
+from veinfit.errors import InputError
+from veinfit.io.corrections import corrections_from_mapping, read_corrections
+from veinfit.io.output import staged_output
+from veinfit.report.model import ReportInput
+from veinfit.report.tables import vein_rows
+from veinfit.report.viewer_scene import vein_scene
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.model import Fit
+from veinfit.seating.seat import seat_vein
+
+DRAFT = {"who": "not stated", "why": "not stated"}
+"""Stands for who and why while a correction is only tried; what is saved must state them."""
+
+
+class ReviewSession:
+    """One case under review. Nothing but the corrections file is ever written.
+
+    Parameters
+    ----------
+    result : CaseResult
+        As :func:`veinfit.case.load_case` returns it.
+    target : Path
+        The corrections file; where it exists, the review starts from it.
+    progress : callable
+        Told the stages of finding the anatomy again.
+
+    Raises
+    ------
+    InputError
+        The case does not hold what it was found from, or ``target`` is no
+        corrections file.
+    """
+
+    def __init__(self, result: CaseResult, target: Path, progress: Progress) -> None:
+        if result.source is None:
+            raise InputError("the case does not hold its surface; assess it again")
+        self.target = target
+        self._result = result
+        # The surface is in LPS already, whatever its file was in.
+        self._found = detect(result.source, result.settings, "lps", progress)
+        progress("measures")
+        self._automatic = measure(self._found)
+        self._before = {vein.name: vein for vein in self._automatic.veins}
+        self._balloons = tuple(map(_balloon, result.provenance.balloons))
+        self._lock = threading.Lock()
+        self._last: tuple[str, Anatomy] | None = None
+        start = read_corrections(target) if target.exists() else result.by_hand
+        correct(self._found, self._automatic, start, ridges=False)
+        self.start = tuple(entry_values(one) for one in start)
+
+    @property
+    def report(self) -> ReportInput:
+        """What the page draws: the automatic anatomy, with the fits of the case that go with it."""
+        corrected = {one.vein for one in self._result.anatomy.corrections}
+        fits = tuple(fit for fit in self._result.fits if fit.vein in self._before and not corrected)
+        told = report_input(self._result, (), (), Path())
+        return replace(told, anatomy=self._automatic, fits=fits, folder=None)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the automatic result that can be corrected."""
+        return (*self._found.vein_names, *(("LAA",) if "LAA" in self._found.roles else ()))
+
+    def preview(
+        self, vein: str, entries: Sequence[Mapping[str, Any]], seats: bool
+    ) -> dict[str, Any]:
+        """Return what a vein would become, and with ``seats`` how the balloons would seat.
+
+        Raises
+        ------
+        InputError
+            An entry is wrong or cannot be followed.
+        """
+        with self._lock:
+            tried = _parsed([{**DRAFT, **_stated(entry)} for entry in entries])
+            anatomy = self._corrected(tried)
+            name = next(
+                (c.rename or c.vein for c in tried if c.vein == vein and c.add_at is None), vein
+            )
+            now = next((v for v in anatomy.veins if v.name == name), None)
+            fits: tuple[Fit, ...] = ()
+            if seats and now is not None:
+                fits = seat_vein(
+                    anatomy, now, self._balloons, self._result.settings.seating,
+                    self._approaches, self._result.structures,
+                )  # fmt: skip
+            report = replace(self.report, anatomy=anatomy, fits=fits)
+            return {
+                "name": name,
+                "lost": "" if now is not None else anatomy.unmeasured.get(name, "no vein any more"),
+                "rows": _rows(self._before.get(vein), now),
+                "vein": None if now is None else vein_scene(anatomy, now, fits, report),
+                "seated": seats,
+            }
+
+    def save(self, entries: Sequence[Mapping[str, Any]]) -> str:
+        """Write the corrections file and return its text.
+
+        Raises
+        ------
+        InputError
+            An entry is wrong, cannot be followed or does not say who and why; or
+            the file cannot be written. It is then as it was.
+        """
+        with self._lock:
+            corrections = _parsed(entries)
+            self._corrected(corrections)
+            case = self._result.provenance.case_id
+            heading = f"Corrections of {case}" if case else "Corrections"
+            text = corrections_text(corrections, heading)
+            with staged_output(self.target.absolute().parent) as stage:
+                (stage / self.target.name).write_text(text, encoding="utf-8")
+            return text
+
+    @property
+    def _approaches(self) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(fit.approach for fit in self._result.fits)) or ("coaxial",)
+
+    def _corrected(self, corrections: Sequence[Correction]) -> Anatomy:
+        """Apply corrections; the last ones tried are remembered, as measures precede seats."""
+        key = corrections_text(corrections)
+        if self._last is None or self._last[0] != key:
+            self._last = (key, correct(self._found, self._automatic, corrections, ridges=False))
+        return self._last[1]
+
+
+def _parsed(entries: Sequence[Mapping[str, Any]]) -> tuple[Correction, ...]:
+    return corrections_from_mapping({"correction": [dict(e) for e in entries]}) if entries else ()
+
+
+def _stated(entry: Mapping[str, Any]) -> dict[str, Any]:
+    """Return an entry without a who and why that are still empty."""
+    return {k: v for k, v in entry.items() if k not in DRAFT or v}
+
+
+def _balloon(values: Mapping[str, Any]) -> Balloon:
+    return Balloon(**values)
+
+
+def _rows(before: Vein | None, now: Vein | None) -> list[list[str]]:
+    """Return the measures of a vein as label, automatic value and value now."""
+    some = before or now
+    if some is None:
+        return []
+    columns = [
+        [row.cells[0].text for row in vein_rows(vein)] if vein is not None else None
+        for vein in (before, now)
+    ]
+    titles = [f"{r.label}, {r.unit}" if r.unit != "1" else r.label for r in vein_rows(some)]
+    return [
+        [title, *(column[k] if column else "–" for column in columns)]
+        for k, title in enumerate(titles)
+    ]
