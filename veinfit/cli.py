@@ -12,12 +12,12 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TextIO
 
-from veinfit.commands import agree, assess, calibrate, cohort, picture, review
+from veinfit.commands import agree, assess, calibrate, changes, cohort, picture, review
 from veinfit.commands.exits import EXIT_BAD_INPUT, EXIT_INTERNAL_ERROR, EXIT_INTERRUPTED
 from veinfit.commands.terminal import CAUTION
 from veinfit.errors import InputError
 
-COMMANDS = (assess, picture, review, cohort, agree, calibrate)
+COMMANDS = (assess, picture, review, changes, cohort, agree, calibrate)
 """The modules of the commands, in the order in which ``--help`` lists them."""
 
 STDERR = 2

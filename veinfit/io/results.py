@@ -22,9 +22,10 @@ import numpy as np
 
 from veinfit.anatomy.model import Anatomy, AppliedCorrection, ContourMeasures, Vein
 from veinfit.anatomy.verdict import InputVerdict
+from veinfit.errors import InputError
 from veinfit.frames import FloatArray
 from veinfit.io.comparison_record import comparison_documents
-from veinfit.io.files import hash_file
+from veinfit.io.files import hash_file, read_bytes
 from veinfit.io.margin_record import margin_document, split_documents
 from veinfit.notes import Note, verdict_first
 from veinfit.seating.grade import deep_definition, grade_definition
@@ -415,6 +416,31 @@ def case_schema() -> dict[str, Any]:
     text = resources.files("veinfit.io").joinpath("case.schema.json").read_text(encoding="utf-8")
     schema: dict[str, Any] = json.loads(text)
     return schema
+
+
+def read_document(folder: Path) -> dict[str, Any]:
+    """Read the ``case.json`` of a finished case.
+
+    Raises
+    ------
+    InputError
+        There is none, or it is not what this version writes.
+    """
+    path = folder / "case.json"
+    try:
+        document: dict[str, Any] = json.loads(read_bytes(path, "case").decode("utf-8"))
+    except ValueError as error:
+        raise InputError(f"{path} is no JSON; assess the case again") from error
+    try:
+        known = document["schema"] == "veinfit case"
+        major = str(document["schema_version"]).split(".")[0]
+    except (KeyError, TypeError):
+        known, major = False, ""
+    if not known:
+        raise InputError(f"{path} is no record of a case; pass a folder that assess wrote")
+    if major != SCHEMA_VERSION.split(".")[0]:
+        raise InputError(f"{path} is of another form of the record; assess the case again")
+    return document
 
 
 def files_of_earlier_run(out: Path) -> tuple[str, ...]:

@@ -1,0 +1,60 @@
+"""``changes``: two results of a case side by side."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import asdict
+from pathlib import Path
+from typing import TextIO
+
+from veinfit.commands.exits import EXIT_DONE
+from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned
+
+CSV, PAGE = "changes.csv", "changes.html"
+
+
+def add(commands: Commands) -> None:
+    """Add ``changes`` to the command line."""
+    parser = commands.add_parser(
+        "changes",
+        help="two results of a case side by side: before and after a correction, or two phases",
+        description="Compare two results of a case: every measure and every fit, before and after. "
+        "What differs is printed; with --out everything is written as a table and a page.",
+        allow_abbrev=False,
+    )
+    parser.set_defaults(run=run)
+    parser.add_argument("before", metavar="CASE_A", type=Path, help="folder that assess wrote")
+    parser.add_argument("after", metavar="CASE_B", type=Path, help="the other one")
+    parser.add_argument(
+        "--out", metavar="DIR", type=Path, help=f"folder for {CSV} and {PAGE}; none: print only"
+    )
+    add_loudness(parser)
+
+
+def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
+    """Run ``changes`` and return its exit code."""
+    from veinfit.io.output import staged_output
+    from veinfit.io.results import csv_table, read_document
+    from veinfit.report.changes import (
+        CHANGE_COLUMNS,
+        case_changes,
+        case_differences,
+        changes_page,
+    )
+
+    before, after = read_document(arguments.before), read_document(arguments.after)
+    changes = case_changes(before, after)
+    if not arguments.quiet:
+        rows = [[getattr(c, name) for name in CHANGE_COLUMNS] for c in changes if c.differs]
+        print("\n".join(aligned([CHANGE_COLUMNS, *rows])) if rows else "Nothing differs.")
+        for text in case_differences(before, after):
+            print(f"differs too: {text}")
+    if arguments.out is not None:
+        with staged_output(arguments.out) as stage:
+            (stage / CSV).write_bytes(csv_table(CHANGE_COLUMNS, [asdict(c) for c in changes]))
+            (stage / PAGE).write_text(changes_page(before, after), encoding="utf-8")
+        if not arguments.quiet:
+            print(f"Written to {arguments.out}: {CSV}, {PAGE}")
+    if not arguments.quiet:
+        print(f"\n{CAUTION}")
+    return EXIT_DONE
