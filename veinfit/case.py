@@ -115,6 +115,8 @@ class CaseResult:
         What the anatomy was found from; a review starts from it.
     by_hand : tuple of Correction
         The corrections as they were given.
+    balloons : tuple of Balloon
+        Those that were tried.
     """
 
     anatomy: Anatomy
@@ -125,6 +127,7 @@ class CaseResult:
     provenance: Provenance
     source: LumenInput | None = None
     by_hand: tuple[Correction, ...] = ()
+    balloons: tuple[Balloon, ...] = ()
 
     @property
     def unassessed(self) -> tuple[Fit, ...]:
@@ -259,6 +262,7 @@ def assess(
         provenance,
         source=case.lumen,
         by_hand=by_hand,
+        balloons=candidates,
     )
 
 

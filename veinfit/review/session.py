@@ -19,7 +19,6 @@ from veinfit.io.output import staged_output
 from veinfit.report.model import ReportInput
 from veinfit.report.tables import vein_rows
 from veinfit.report.viewer_scene import vein_scene
-from veinfit.seating.balloon import Balloon
 from veinfit.seating.model import Fit
 from veinfit.seating.seat import seat_vein
 
@@ -54,9 +53,9 @@ class ReviewSession:
         # The surface is in LPS already, whatever its file was in.
         self._found = detect(result.source, result.settings, "lps", progress)
         progress("measures")
-        self._automatic = measure(self._found)
+        self._automatic = replace(measure(self._found), septum=result.anatomy.septum)
         self._before = {vein.name: vein for vein in self._automatic.veins}
-        self._balloons = tuple(map(_balloon, result.provenance.balloons))
+        self._balloons = result.balloons
         self._lock = threading.Lock()
         self._last: tuple[str, Anatomy] | None = None
         start = read_corrections(target) if target.exists() else result.by_hand
@@ -135,7 +134,9 @@ class ReviewSession:
         """Apply corrections; the last ones tried are remembered, as measures precede seats."""
         key = corrections_text(corrections)
         if self._last is None or self._last[0] != key:
-            self._last = (key, correct(self._found, self._automatic, corrections, ridges=False))
+            anatomy = correct(self._found, self._automatic, corrections, ridges=False)
+            # Where the sheath crosses stays as it was in the case.
+            self._last = (key, replace(anatomy, septum=self._automatic.septum))
         return self._last[1]
 
 
@@ -146,10 +147,6 @@ def _parsed(entries: Sequence[Mapping[str, Any]]) -> tuple[Correction, ...]:
 def _stated(entry: Mapping[str, Any]) -> dict[str, Any]:
     """Return an entry without a who and why that are still empty."""
     return {k: v for k, v in entry.items() if k not in DRAFT or v}
-
-
-def _balloon(values: Mapping[str, Any]) -> Balloon:
-    return Balloon(**values)
 
 
 def _rows(before: Vein | None, now: Vein | None) -> list[list[str]]:
