@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy import stats
 
+from veinfit.cohort import drawing
+from veinfit.cohort.case_files import write_ply
 from veinfit.cohort.comparison import COLUMNS, compare, comparison_csv
 from veinfit.cohort.distributions import (
     MEASURES,
@@ -15,8 +18,8 @@ from veinfit.cohort.distributions import (
     built_in_distributions,
     parse_distributions,
 )
-from veinfit.cohort.drawing import draw_job
-from veinfit.cohort.drawn_case import Recipe, case_name
+from veinfit.cohort.drawing import draw_cohort, draw_job
+from veinfit.cohort.drawn_case import Recipe, case_name, draw_case
 from veinfit.cohort.laws import Law, Source
 from veinfit.cohort.targets import draw_targets
 from veinfit.errors import InputError
@@ -116,20 +119,55 @@ def test_a_case_is_written_with_its_truth_the_same_every_time(tmp_path) -> None:
         "seed": 7, "content": "mesh", "edge_mm": 1.8, "closed": False, "spacing_mm": [0.5, 0.5, 0.7]
     }  # fmt: skip
     name = case_name(7, 4)
-    for folder in (tmp_path / "one", tmp_path / "two"):
-        folder.mkdir()
-        job = {"recipe": recipe, "distributions": BUILT_IN.text, "number": 4}
-        draw_job({**job, "folder": str(folder)})
-    files = sorted(path.name for path in (tmp_path / "one").iterdir())
+    draw_job(
+        {"recipe": recipe, "distributions": BUILT_IN.text, "number": 4, "folder": str(tmp_path)}
+    )
+    files = sorted(path.name for path in tmp_path.iterdir())
     assert files == [f"{name}.landmarks.csv", f"{name}.ply", f"{name}.truth.json"]
-    for file in files:
-        assert (tmp_path / "one" / file).read_bytes() == (tmp_path / "two" / file).read_bytes()
-    case = json.loads((tmp_path / "one" / f"{name}.truth.json").read_text("utf-8"))
+    again = draw_case(BUILT_IN, 7, 4).atrium
+    write_ply(tmp_path / "again.ply", again.open_surface(1.8))
+    assert (tmp_path / "again.ply").read_bytes() == (tmp_path / f"{name}.ply").read_bytes()
+    case = json.loads((tmp_path / f"{name}.truth.json").read_text("utf-8"))
     assert case["chamber_volume_ml"] == pytest.approx(case["targets"]["volume_ml"], rel=0.02)
     for vein in case["truth"]["veins"]:
         want = case["targets"]["veins"][vein["name"]]
         mean = 0.5 * (vein["ostium"]["d_max_mm"] + vein["ostium"]["d_min_mm"])
         assert mean == pytest.approx(want["ostial_diameter_mm"], abs=0.8)
         assert vein["takeoff_frontal_deg"] == pytest.approx(want["takeoff_frontal_deg"], abs=4.0)
-    assert len(read_mesh(tmp_path / "one" / f"{name}.ply").faces) > 3000
-    assert Recipe(**{**recipe, "spacing_mm": (0.5, 0.5, 0.7)}).seed == 7
+    assert len(read_mesh(tmp_path / f"{name}.ply").faces) > 3000
+
+
+def test_a_folder_is_gone_on_with_and_keeps_to_one_cohort(tmp_path, monkeypatch) -> None:
+    asked = []
+
+    def supervised(process, job):
+        asked.append(job["number"])
+        if job["number"] == 2:
+            return {"failed": "no sound atrium"}
+        targets = draw_targets(BUILT_IN, 5, job["number"])
+        name = case_name(5, job["number"])
+        content = {
+            "case": name, "variants": list(targets.variants), "set_aside": 0,
+            "targets": {"volume_ml": targets.volume_ml, "veins": targets.veins},
+            "chamber_volume_ml": targets.volume_ml, "truth": {"veins": []},
+        }  # fmt: skip
+        (Path(job["folder"]) / f"{name}.truth.json").write_text(json.dumps(content), "utf-8")
+        return {"rows": {}}
+
+    monkeypatch.setattr(drawing, "supervised", supervised)
+    recipe = Recipe(5, "both", 1.0, False, (0.5, 0.5, 0.7))
+    out = tmp_path / "cohort"
+    first = draw_cohort(BUILT_IN, recipe, range(4), out, workers=2)
+    assert (first.cases, first.worked) == (3, 3)
+    assert first.failed == {case_name(5, 2): "no sound atrium"}
+    (out / "cases" / f".{case_name(5, 3)}-1.ply").touch()  # left behind by a killed run
+    second = draw_cohort(BUILT_IN, recipe, range(6), out)
+    assert sorted(asked) == [0, 1, 2, 2, 3, 4, 5]
+    assert second.cases == 5
+    assert not list((out / "cases").glob(".*"))
+    lines = (out / "cases.csv").read_text("utf-8").splitlines()
+    assert lines[0] == "case,input,labels,landmarks"
+    assert len(lines) == 1 + 2 * second.cases
+    assert (out / "comparison.csv").read_text("utf-8").startswith("vein,measure,unit")
+    with pytest.raises(InputError, match=r"another way \(cohort.json differs\)"):
+        draw_cohort(BUILT_IN, Recipe(6, "both", 1.0, False, (0.5, 0.5, 0.7)), range(1), out)
