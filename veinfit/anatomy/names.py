@@ -119,6 +119,9 @@ SLENDER_RELIEF = 4.0
 OPEN_APPENDAGE_COST = 3.0
 """Cost of the appendage being cut open."""
 
+SHAPELESS_APPENDAGE_COST = 4.0
+"""Cost of the appendage being a bulge in which no tube can be followed."""
+
 NO_OSTIUM_COST = 4.0
 """Cost of a vein without an ostium."""
 
@@ -395,6 +398,7 @@ def _misfit(
     if claim.diameter_mm > WIDE_VEIN_MM and role not in (*COMMON_ROLES, APPENDAGE):
         misfit += 8.0
     if role == APPENDAGE:
+        misfit += SHAPELESS_APPENDAGE_COST if claim.slenderness == 0.0 else 0.0
         return misfit + (OPEN_APPENDAGE_COST if claim.is_open else 0.0)
     others_open = sum(claims[k].is_open for k in chosen if k != index)
     if not claim.is_open and others_open >= 2:
