@@ -163,8 +163,8 @@ class SeatingSettings:
         unit="deg",
         meaning="greatest bend of the sheath between the septum and the vein",
         basis=(
-            "an estimate, no source: it leaves the shaft up to about 30 degrees off the axis of "
-            "right veins on invented atria, as a prototype had it that agreed with common practice"
+            "an estimate, no source: it leaves the shaft 6 to 44 degrees off the axis of right "
+            "veins on invented atria; a prototype that agreed with common practice had up to 30"
         ),
         low=0.0,
         high=180.0,

@@ -12,7 +12,7 @@ from seating.phantoms import hole
 
 from veinfit.cohort.calibration import emulator as emulation
 from veinfit.cohort.calibration.likelihood import maximise
-from veinfit.cohort.calibration.observations import Attempt, of_attempts, of_split, split
+from veinfit.cohort.calibration.observations import Attempt, of_attempts
 from veinfit.cohort.calibration.quantities import quantities, with_values
 from veinfit.cohort.calibration.responses import respond
 from veinfit.cohort.calibration.run import calibrate
@@ -23,7 +23,10 @@ from veinfit.seating.balloon import sphere
 from veinfit.seating.unknowns import draw
 from veinfit.settings import MarginSettings, SeatingSettings, Settings
 
-SETTINGS = Settings(margin=MarginSettings(direction_sd_deg=12.0, surface_offset_sd_mm=0.3))
+SETTINGS = Settings(
+    seating=SeatingSettings(shaft_n_per_mm=0.0),
+    margin=MarginSettings(direction_sd_deg=12.0, surface_offset_sd_mm=0.3),
+)
 SLOPE_MM = 0.06
 """Leak for each degree of tilt of the invented veins, mm."""
 
@@ -128,31 +131,6 @@ def test_interpolated_probabilities_are_those_worked_out(fitted):
     veins = [Known(-0.2), Known(0.3)]
     answers = respond(veins, ["a", "b"], SETTINGS, quantities(SETTINGS))
     assert answers.error < 0.08
-
-
-def test_split_is_taken_over_tries_first():
-    chances = np.array([[1.0, 0.0], [1.0, 0.0], [0.5, 0.5], [0.2, 0.2]])
-    assert split(chances, [(0, 1)]) == pytest.approx([0.0, 0.0, 0.5, 0.5])
-    assert split(chances, [(2, 3)]) == pytest.approx([0.4, 0.1, 0.1, 0.4])
-    both = split(chances, [(0, 1), (2, 3)])
-    assert both == pytest.approx([0.2, 0.05, 0.3, 0.45])
-
-
-def test_a_split_moves_what_it_tells_and_leaves_the_rest_at_its_prior():
-    veins = [Known(o + d) for o in np.linspace(-0.6, 0.6, 40) for d in (0.0, 0.1)]
-    labels = [f"vein {i}" for i in range(len(veins))]
-    answers = respond(veins, labels, SETTINGS, quantities(SETTINGS))
-    pairs = [(i, i + 1) for i in range(0, len(veins), 2)]
-    truth = np.array([q.share(q.start) for q in answers.quantities])
-    scatter = next(i for i, q in enumerate(answers.quantities) if q.words == "scatter")
-    truth[scatter] = 0.75
-    target = split(answers.chances(truth), pairs)
-    prior = [0.3, 0.3, 1.0, 0.02]
-    found = maximise(answers.quantities, of_split(answers, pairs, target, 2000.0, prior), 1)
-    known = answers.quantities[scatter].at(np.array([0.75]))[0]
-    assert by_words(found)["scatter"].value == pytest.approx(known, rel=0.1)
-    start = SETTINGS.seating.guide_n_per_mm
-    assert by_words(found)["guide"].value == pytest.approx(start, rel=0.05)
 
 
 # ---- from a table to a settings file ------------------------------------------------------
