@@ -141,11 +141,11 @@ def _margin(first: Fit, second: Fit) -> Iterator[Remark]:
     chances = first.margin.sealed, second.margin.sealed
     bounds = [interval(chance) for chance in chances]
     told = " and ".join(
-        f"{fit.balloon} {chance.probability:.2f} ({low:.2f} to {high:.2f})"
-        for fit, chance, (low, high) in zip((first, second), chances, bounds, strict=True)
+        f"{fit.balloon} {chance.probability:.2f} ({chance.low:.2f} to {chance.high:.2f})"
+        for fit, chance in zip((first, second), chances, strict=True)
     )
     tie = max(low for low, _ in bounds) <= min(high for _, high in bounds)
-    why = ": a tie, as the intervals overlap" if tie else ""
+    why = ": a tie, as the intervals overlap, sampling error included" if tie else ""
     yield Remark("margin", f"Probability of a seal: {told}{why}.", tie)
     parts = joint(*chances)
     if parts is not None:
