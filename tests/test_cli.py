@@ -17,6 +17,7 @@ import pytest
 
 from veinfit import case, cli
 from veinfit.cli import main
+from veinfit.commands.exits import EXIT_READER_GONE
 from veinfit.io.results import Provenance, program_versions
 from veinfit.notes import Note
 from veinfit.settings import Settings
@@ -229,3 +230,20 @@ def test_stray_output_of_libraries_is_dropped(capfd):
         print("our own line", file=terminal)
     print("afterwards", file=sys.stderr)
     assert capfd.readouterr().err == "our own line\nafterwards\n"
+
+
+def test_a_reader_that_leaves_early_is_no_error():
+    talk = (
+        "import sys\n"
+        "from veinfit.commands import changes\n"
+        "changes.run = lambda arguments, terminal: print('line\\n' * 100000) or 0\n"
+        "from veinfit import cli\n"
+        "sys.exit(cli.main(['changes', 'a', 'b']))\n"
+    )
+    command = [sys.executable, "-c", talk]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        process.stdout.readline()
+        process.stdout.close()
+        told = process.stderr.read()
+    assert process.returncode == EXIT_READER_GONE
+    assert told == b""

@@ -13,7 +13,12 @@ from pathlib import Path
 from typing import TextIO
 
 from veinfit.commands import agree, assess, calibrate, changes, cohort, picture, review
-from veinfit.commands.exits import EXIT_BAD_INPUT, EXIT_INTERNAL_ERROR, EXIT_INTERRUPTED
+from veinfit.commands.exits import (
+    EXIT_BAD_INPUT,
+    EXIT_INTERNAL_ERROR,
+    EXIT_INTERRUPTED,
+    EXIT_READER_GONE,
+)
 from veinfit.commands.terminal import CAUTION
 from veinfit.errors import InputError
 
@@ -34,7 +39,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     with _terminal() as terminal, warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
-            return int(arguments.run(arguments, terminal))
+            code = int(arguments.run(arguments, terminal))
+            sys.stdout.flush()
+            return code
+        except BrokenPipeError:
+            # Whoever read the output, such as a pager, has closed it: what was written stays, and
+            # Python must not try to flush the rest on its way out.
+            sys.stdout = Path(os.devnull).open("w")
+            return EXIT_READER_GONE
         except InputError as error:
             print(f"veinfit: error: {' '.join(str(error).split())}", file=terminal)
             return EXIT_BAD_INPUT
