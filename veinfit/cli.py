@@ -45,7 +45,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         except BrokenPipeError:
             # Whoever read the output, such as a pager, has closed it: what was written stays, and
             # Python must not try to flush the rest on its way out.
-            sys.stdout = Path(os.devnull).open("w")
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             return EXIT_READER_GONE
         except InputError as error:
             print(f"veinfit: error: {' '.join(str(error).split())}", file=terminal)
