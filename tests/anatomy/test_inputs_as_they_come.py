@@ -1,0 +1,171 @@
+"""Meshes and label volumes in the states that they are found in: repaired with a note, or refused.
+
+The atrium is invented and coarse; each case breaks it in one way, and what comes out is held
+against what the whole one gives.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import pyvista as pv
+
+from veinfit.anatomy import find_anatomy
+from veinfit.anatomy.model import LumenInput
+from veinfit.cohort.synthesis import build
+from veinfit.cohort.synthesis.draw import draw_shape
+from veinfit.labels import lumen_surface
+from veinfit.settings import Settings
+from veinfit.surface import Surface
+
+SETTINGS = Settings()
+EDGE_MM = 1.6
+
+
+@pytest.fixture(scope="module")
+def atrium():
+    return build(draw_shape(3, "four"))
+
+
+@pytest.fixture(scope="module")
+def mesh(atrium):
+    return atrium.open_surface(EDGE_MM)
+
+
+@pytest.fixture(scope="module")
+def whole(mesh):
+    return find_anatomy(LumenInput(mesh), SETTINGS)
+
+
+@pytest.fixture(scope="module")
+def volume(atrium):
+    return atrium.label_volume(spacing_mm=(0.8, 0.8, 0.8), multi_label=False)
+
+
+def ragged(mesh):
+    """Bite a third of the faces off every rim."""
+    rng = np.random.default_rng(2)
+    edges = np.sort(mesh.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    unique, count = np.unique(edges, axis=0, return_counts=True)
+    rim = np.isin(mesh.faces, unique[count == 1]).any(axis=1)
+    return Surface(mesh.points, mesh.faces[~(rim & (rng.random(len(rim)) < 0.35))])
+
+
+def mixed_winding(mesh):
+    faces = mesh.faces.copy()
+    turned = np.random.default_rng(3).random(len(faces)) < 0.3
+    faces[turned] = faces[turned][:, ::-1]
+    return Surface(mesh.points, faces)
+
+
+def pinholes(mesh):
+    gone = np.random.default_rng(4).choice(len(mesh.faces), 25, replace=False)
+    return Surface(mesh.points, np.delete(mesh.faces, gone, axis=0))
+
+
+def soup_of_triangles(mesh):
+    """Every triangle with corners of its own, some of them twice."""
+    faces = np.concatenate([mesh.faces, mesh.faces[:200]])
+    return Surface(mesh.points[faces].reshape(-1, 3), np.arange(3 * len(faces)).reshape(-1, 3))
+
+
+def with_islands(mesh):
+    ball = pv.Sphere(radius=3.0, center=mesh.points.mean(axis=0) + [90.0, 0.0, 0.0])
+    more = np.asarray(ball.faces).reshape(-1, 4)[:, 1:] + len(mesh.points)
+    return Surface(
+        np.concatenate([mesh.points, np.asarray(ball.points, dtype=float)]),
+        np.concatenate([mesh.faces, more]),
+    )
+
+
+def two_thousand_faces(mesh):
+    poly = pv.PolyData(mesh.points, np.c_[np.full(len(mesh.faces), 3), mesh.faces].ravel())
+    thin = poly.decimate(1.0 - 2000 / len(mesh.faces))
+    return Surface(
+        np.asarray(thin.points, dtype=float), np.asarray(thin.faces).reshape(-1, 4)[:, 1:]
+    )
+
+
+def shared_sheet(mesh):
+    """A sheet that touches itself: a face that hangs on an edge which has two already."""
+    a, b, _ = mesh.faces[500]
+    tip = mesh.points[[a, b]].mean(axis=0) + [0.3, 0.3, 0.3]
+    return Surface(
+        np.concatenate([mesh.points, tip[None]]),
+        np.concatenate([mesh.faces, [[a, b, len(mesh.points)]]]),
+    )
+
+
+def check_like(anatomy, whole, diameter_mm, place_mm):
+    """Hold ostia alike, within the bounds of error that they state where these are wider."""
+    found = {v.name: v for v in anatomy.veins}
+    assert set(found) == {v.name for v in whole.veins}
+    for vein in whole.veins:
+        other = found[vein.name].ostium
+        stated = vein.ostium.error_mm + other.error_mm
+        moved = np.linalg.norm(other.centre - vein.ostium.centre)
+        assert moved < max(place_mm, stated), vein.name
+        change = other.measures.d_area_mm - vein.ostium.measures.d_area_mm
+        assert abs(change) < max(diameter_mm, stated), vein.name
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        ragged,
+        mixed_winding,
+        pinholes,
+        soup_of_triangles,
+        with_islands,
+        two_thousand_faces,
+        shared_sheet,
+    ],
+)
+def test_a_broken_mesh_gives_the_same_veins(mesh, whole, broken):
+    anatomy = find_anatomy(LumenInput(broken(mesh)), SETTINGS)
+    check_like(anatomy, whole, diameter_mm=0.7, place_mm=1.2)
+
+
+@pytest.mark.parametrize(
+    ("broken", "told"),
+    [
+        (mixed_winding, "the winding of"),
+        (pinholes, "holes under 3 mm across were filled"),
+        (with_islands, "1 separate pieces were dropped"),
+    ],
+)
+def test_a_repair_is_told_first(mesh, broken, told):
+    anatomy = find_anatomy(LumenInput(broken(mesh)), SETTINGS)
+    assert anatomy.notes[0].stage == "verdict"
+    assert told in anatomy.notes[0].text
+
+
+def test_a_closed_mesh_gives_the_same_veins(atrium, whole):
+    closed = atrium.closed_surface(EDGE_MM, vein_ends="rounded", mitral_dome_mm=6.0)
+    check_like(find_anatomy(LumenInput(closed), SETTINGS), whole, diameter_mm=0.7, place_mm=1.2)
+
+
+def speckled(filled):
+    return filled | (np.random.default_rng(5).random(filled.shape) < 2e-4)
+
+
+def pitted(filled):
+    return filled & ~(np.random.default_rng(6).random(filled.shape) < 1e-3)
+
+
+def thick_slices(filled):
+    """Every third slice three times over, as 2.4 mm slices resampled by their nearest."""
+    return np.repeat(filled[:, :, 1::3], 3, axis=2)[:, :, : filled.shape[2]]
+
+
+@pytest.mark.parametrize("broken", [speckled, pitted])
+def test_a_noisy_volume_gives_the_same_veins(volume, whole, broken):
+    surface = lumen_surface(broken(volume.values > 0), volume.affine, SETTINGS.surface)
+    anatomy = find_anatomy(LumenInput(surface, resolution_mm=0.8), SETTINGS)
+    check_like(anatomy, whole, diameter_mm=0.7, place_mm=1.5)
+
+
+def test_stairs_of_thick_slices_move_little(volume, whole):
+    surface = lumen_surface(thick_slices(volume.values > 0), volume.affine, SETTINGS.surface)
+    anatomy = find_anatomy(LumenInput(surface, resolution_mm=2.4), SETTINGS)
+    check_like(anatomy, whole, diameter_mm=1.5, place_mm=2.5)
