@@ -10,13 +10,13 @@ from typing import Any
 import pytest
 from browser import Browser, browser
 from PIL import Image
+from report.inputs import report_of
 
 from veinfit.anatomy.model import Anatomy
-from veinfit.report.model import InputFile, Picture, ReportInput
+from veinfit.report.model import Picture, ReportInput
 from veinfit.report.page import write_page
 from veinfit.report.viewer import write_viewer
 from veinfit.seating.model import Fit
-from veinfit.settings import Settings
 
 AA = 4.5
 """Least contrast of text, WCAG 2.2, 1.4.3, AA."""
@@ -80,19 +80,8 @@ OVER_EACH_OTHER = """(() => {
 })()"""
 
 
-def report_of(anatomy: Anatomy, fits: tuple[Fit, ...], **changes: Any) -> ReportInput:
-    given: dict[str, Any] = {
-        "case_id": "Larkmoor test",
-        "created": "2026-11-25T10:00:00Z",
-        "inputs": (InputFile("input", ".ply", "ab" * 32),),
-        "anatomy": anatomy,
-        "fits": fits,
-        "settings": Settings(),
-        "version": "0.1.0",
-        "viewer": "viewer.html",
-        **changes,
-    }
-    return ReportInput(**given)
+def seen_report(anatomy: Anatomy, fits: tuple[Fit, ...], **changes: Any) -> ReportInput:
+    return report_of(anatomy, fits, **{"viewer": "viewer.html", **changes})
 
 
 @pytest.fixture(scope="module")
@@ -111,7 +100,7 @@ def usual(
         Picture("x.png", "", "", "overview", "alt"),
         *(Picture("x.png", fit.vein, fit.balloon, "c", "a") for fit in fits),
     )
-    report = report_of(anatomy, fits, pictures=pictures, folder=folder)
+    report = seen_report(anatomy, fits, pictures=pictures, folder=folder)
     (folder / "report.html").write_text(write_page(report), encoding="utf-8")
     (folder / "viewer.html").write_text(write_viewer(report), encoding="utf-8")
     return folder / "report.html"
@@ -130,7 +119,7 @@ def crowded(
         for fit in fits
     )  # fmt: skip
     path = tmp_path_factory.mktemp("seen") / "crowded.html"
-    report = report_of(anatomy, fits, case_id="Larkmoor-" + "long" * 40)
+    report = seen_report(anatomy, fits, case_id="Larkmoor-" + "long" * 40)
     path.write_text(write_page(report), encoding="utf-8")
     return path
 

@@ -13,32 +13,18 @@ import numpy as np
 import pytest
 from PIL import Image
 from printed import overlaps, pages_of, tool, words_of
+from report.inputs import report_of
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.notes import Note
-from veinfit.report.model import InputFile, Picture, ReportInput
+from veinfit.report.model import InputFile, Picture
 from veinfit.report.page import vein_parts
 from veinfit.report.pdf import PAPERS, write_pdf
 from veinfit.report.pdf_drawing import Drawing
 from veinfit.seating.model import Fit
-from veinfit.settings import Settings
 
 SMALLEST_PT = 3.6
 """Writing on paper is at least this high, ascender to descender (about 1.1 mm lower case)."""
-
-
-def report_of(anatomy: Anatomy, fits: tuple[Fit, ...], **changes: Any) -> ReportInput:
-    given: dict[str, Any] = {
-        "case_id": "Larkmoor test",
-        "created": "2026-11-25T10:00:00Z",
-        "inputs": (InputFile("input", ".ply", "ab" * 32),),
-        "anatomy": anatomy,
-        "fits": fits,
-        "settings": Settings(),
-        "version": "0.1.0",
-        **changes,
-    }
-    return ReportInput(**given)
 
 
 @pytest.fixture(scope="module")

@@ -15,34 +15,20 @@ import numpy as np
 import pytest
 from browser import Browser, browser
 from PIL import Image
+from report.inputs import report_of
 
 from veinfit.anatomy.model import Anatomy, SeptalCrossing
 from veinfit.report.colours import CONTACT, rgb
-from veinfit.report.model import InputFile, ReportInput
+from veinfit.report.model import ReportInput
 from veinfit.report.projection import projection_name
 from veinfit.report.scene import side_letters
 from veinfit.report.viewer import embedded_json, script_hash, write_viewer
 from veinfit.report.viewer_scene import pack_gap, pack_mesh, thinned, viewer_scene
 from veinfit.seating.model import Fit
-from veinfit.settings import Settings
 from veinfit.surface import Surface
 
 HOSTILE = '</script><script>alert(1)</script><img src=x onerror="alert(2)">&amp;\u2028'
 MOST_BYTES = 8_000_000
-
-
-def report_of(anatomy: Anatomy, fits: tuple[Fit, ...], **changes: Any) -> ReportInput:
-    given: dict[str, Any] = {
-        "case_id": "Larkmoor test",
-        "created": "2026-11-25T10:00:00Z",
-        "inputs": (InputFile("input", ".ply", "0" * 64),),
-        "anatomy": anatomy,
-        "fits": fits,
-        "settings": Settings(),
-        "version": "0.1.0",
-        **changes,
-    }
-    return ReportInput(**given)
 
 
 @pytest.fixture(scope="module")

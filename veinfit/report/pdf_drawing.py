@@ -32,7 +32,6 @@ class Drawing(Flowable):  # type: ignore[misc]
         self._root = ElementTree.fromstring(markup)
         wide, high = float(self._root.get("width", "1")), float(self._root.get("height", "1"))
         self._scale = min(PT_PER_PX, width / wide)
-        self._height_px = high
         self.width, self.height = self._scale * wide, self._scale * high
 
     def wrap(self, *_: float) -> tuple[float, float]:
