@@ -184,6 +184,36 @@ def test_from_the_page_to_the_corrections_file(server, folder, session):
             "[...document.querySelectorAll('#measures tbody tr')].map(r => r.cells[2].textContent)"
         )
         assert now != first
+        page.evaluate(
+            "(() => { for (const [id, value] of [['tilt', 4], ['toward', 3]]) {"
+            "const s = document.getElementById(id); s.value = value;"
+            "s.dispatchEvent(new Event('input')); } })()"
+        )
+        page.wait(ready)
+        tilted = {"vein": "RSPV", "shift_mm": 2.0, "tilt_deg": 4.0, "tilt_toward_h": 3.0}
+        told = session.preview("RSPV", [tilted], seats=False)
+        wanted = json.dumps([row[2] for row in told["rows"]])
+        page.wait(
+            "JSON.stringify([...document.querySelectorAll('#measures tbody tr')]"
+            f".map(r => r.cells[2].textContent)) === JSON.stringify({wanted})"
+        )
+        page.evaluate(
+            "(() => { const s = document.getElementById('tilt'); s.value = 0;"
+            "s.dispatchEvent(new Event('input')); })()"
+        )
+        page.evaluate(
+            "(() => { const s = document.getElementById('rename'); s.value = 'RMPV';"
+            "s.dispatchEvent(new Event('change')); })()"
+        )
+        page.wait(f"document.querySelector('#told h2').textContent === 'RMPV' && {ready}")
+        page.evaluate(
+            "(() => { const s = document.getElementById('rename'); s.value = 'RSPV';"
+            "s.dispatchEvent(new Event('change')); })()"
+        )
+        page.wait(f"document.querySelector('#told h2').textContent === 'RSPV' && {ready}")
+        now = page.evaluate(
+            "[...document.querySelectorAll('#measures tbody tr')].map(r => r.cells[2].textContent)"
+        )
         # What the page tells is what the library says of the same correction.
         told = session.preview("RSPV", [{"vein": "RSPV", "shift_mm": 2.0}], seats=True)
         assert now == [row[2] for row in told["rows"]]
