@@ -140,8 +140,9 @@ def test_a_repair_is_told_first(mesh, broken, told):
     assert told in anatomy.notes[0].text
 
 
-def test_a_closed_mesh_gives_the_same_veins(atrium, whole):
-    closed = atrium.closed_surface(EDGE_MM, vein_ends="rounded", mitral_dome_mm=6.0)
+@pytest.mark.parametrize(("ends", "dome_mm"), [("flat", 0.0), ("rounded", 6.0)])
+def test_a_closed_mesh_gives_the_same_veins(atrium, whole, ends, dome_mm):
+    closed = atrium.closed_surface(EDGE_MM, vein_ends=ends, mitral_dome_mm=dome_mm)
     check_like(find_anatomy(LumenInput(closed), SETTINGS), whole, diameter_mm=0.7, place_mm=1.2)
 
 
