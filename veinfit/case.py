@@ -49,6 +49,7 @@ from veinfit.seating.septum import (
     LANDMARK,
     check_on_wall,
     crossing_note,
+    entering_from,
     estimated_crossing,
     labelled_crossing,
     stated_crossing,
@@ -71,6 +72,9 @@ VIEWER = "viewer.html"
 SEPTAL_CROSSING = "septal_crossing"
 """Landmark where the sheath crosses the septum: a place of the procedure, no neighbour."""
 
+CAVAL_VEIN = "inferior_vena_cava"
+"""Landmark from where the sheath comes to the septum: no neighbour either."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CaseInput:
@@ -85,6 +89,8 @@ class CaseInput:
         What the readers had to remark.
     septal_crossing : (3,) array or None
         The place of the procedure where the sheath crosses the septum, where it is marked.
+    caval_point : (3,) array or None
+        Where the inferior vena cava enters the right atrium, where it is marked.
     septum_points : (N, 3) array or None
         Of the labelled septum, where there is one.
     """
@@ -93,6 +99,7 @@ class CaseInput:
     structures: Mapping[str, Structure]
     notes: tuple[Note, ...]
     septal_crossing: FloatArray | None = None
+    caval_point: FloatArray | None = None
     septum_points: FloatArray | None = None
 
 
@@ -304,7 +311,7 @@ def read_case(
         structures = dict(labelled.structures)
         notes = labelled.notes
         septum = labelled.septum_points if len(labelled.septum_points) else None
-    crossing = None
+    crossing = caval = None
     if marks is not None:
         twice = sorted(structures.keys() & marks.keys())
         if twice:
@@ -312,18 +319,28 @@ def read_case(
                 f"landmarks {landmarks}: {', '.join(twice)} is in the label map too; "
                 "give one of them another name"
             )
-        structures.update({name: marks[name] for name in marks if name != SEPTAL_CROSSING})
-        if SEPTAL_CROSSING in marks:
-            rows = marks[SEPTAL_CROSSING]
-            if len(rows) != 1:
-                raise InputError(
-                    f"landmarks {landmarks}: {SEPTAL_CROSSING} has {len(rows)} rows; "
-                    "it is one point: give it one row"
-                )
-            crossing = rows[0]
+        places = (SEPTAL_CROSSING, CAVAL_VEIN)
+        structures.update({name: marks[name] for name in marks if name not in places})
+        crossing, caval = (_one_point(marks, name, landmarks) for name in places)
+        if crossing is not None:
             # Here already: the anatomy takes a minute.
             check_on_wall(lumen.surface.points, crossing, LANDMARK)
-    return CaseInput(lumen, structures, notes, crossing, septum)
+    return CaseInput(lumen, structures, notes, crossing, caval, septum)
+
+
+def _one_point(
+    marks: Mapping[str, FloatArray], name: str, landmarks: Path | str | None
+) -> FloatArray | None:
+    """Return the place (3,) of a landmark that is one point; None where it is not there."""
+    if name not in marks:
+        return None
+    rows = marks[name]
+    if len(rows) != 1:
+        raise InputError(
+            f"landmarks {landmarks}: {name} has {len(rows)} rows; it is one point: give it one row"
+        )
+    place: FloatArray = rows[0]
+    return place
 
 
 def write_case(
@@ -435,6 +452,8 @@ def with_septum(anatomy: Anatomy, case: CaseInput) -> tuple[Anatomy, Note]:
         crossing = labelled_crossing(anatomy, case.septum_points)
     else:
         crossing = estimated_crossing(anatomy)
+    if case.caval_point is not None:
+        crossing = entering_from(crossing, case.caval_point)
     return replace(anatomy, septum=crossing), crossing_note(crossing)
 
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 from seating.phantoms import hole, rounded_hole
 
 from veinfit.seating.approach import line_through_ostium
@@ -31,7 +32,7 @@ def bench(request):
 
 @pytest.fixture(scope="module")
 def tries(bench):
-    """Settings, lines and radii of a dozen tries, one of them without any push."""
+    """Settings, lines, radii and turned guides of a dozen tries, one of them without any push."""
     vein, _ = bench
     rng = np.random.default_rng(5)
     made = []
@@ -45,7 +46,11 @@ def tries(bench):
         )
         turned = tilted(vein.axis, rng.normal(size=2) * 15.0)
         line = line_through_ostium("transseptal", vein, turned)
-        made.append((settings, line, 14.0 + rng.uniform(-0.5, 0.5)))
+        # The shaft's line runs beside the ostial centre, but for the first try.
+        aside = np.cross(line.direction, rng.normal(size=3)) * (2.0 if number else 0.0)
+        line = replace(line, origin=line.origin + aside)
+        turn = Rotation.from_rotvec(rng.normal(size=3) * 10.0, degrees=True).as_matrix()
+        made.append((settings, line, 14.0 + rng.uniform(-0.5, 0.5), turn))
     return made
 
 
@@ -53,27 +58,29 @@ def flock_of(ready, tries):
     mounted = mount(ready, sphere(28), SOFT)
     return mounted, Flock(
         foundation=mounted.foundation,
-        radius_mm=np.array([radius for _, _, radius in tries]),
-        stiffness=np.array(
-            [s.stiffness_kpa_per_mm / SOFT.stiffness_kpa_per_mm for s, _, _ in tries]
-        ),
-        push_n=np.array([s.push_n for s, _, _ in tries]),
-        guide_n_per_mm=np.array([s.guide_n_per_mm for s, _, _ in tries]),
-        shaft_n_per_mm=np.array([s.shaft_n_per_mm for s, _, _ in tries]),
-        direction=np.array([line.direction for _, line, _ in tries]),
-        origin=ready.patch.centre,
+        radius_mm=np.array([radius for _, _, radius, _ in tries]),
+        stiffness=np.array([s.stiffness_kpa_per_mm / SOFT.stiffness_kpa_per_mm for s, *_ in tries]),
+        push_n=np.array([s.push_n for s, *_ in tries]),
+        guide_n_per_mm=np.array([s.guide_n_per_mm for s, *_ in tries]),
+        shaft_n_per_mm=np.array([s.shaft_n_per_mm for s, *_ in tries]),
+        direction=np.array([line.direction for _, line, _, _ in tries]),
+        origin=np.array([line.origin for _, line, _, _ in tries]),
         guide=ready.patch.guide,
+        pivot=ready.patch.centre,
+        guide_turn=np.array([turn for _, _, _, turn in tries]),
     )
 
 
 def alone(ready, mounted, one):
-    settings, line, radius = one
+    settings, line, radius, turn = one
     law = replace(
         mounted.foundation.law,
         stiffness_n_per_mm3=settings.stiffness_kpa_per_mm * 1e-3,
     )
     wall = replace(mounted.foundation, radius_mm=radius, law=law)
-    return energy_of(ready, replace(mounted, foundation=wall), line, settings)
+    energy = energy_of(ready, replace(mounted, foundation=wall), line, settings)
+    pivot = ready.patch.centre
+    return replace(energy, guide=Guide((ready.patch.guide.points - pivot) @ turn.T + pivot))
 
 
 def test_energy_and_its_derivatives_are_those_of_one(bench, tries):

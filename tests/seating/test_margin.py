@@ -20,7 +20,7 @@ from seating.phantoms import hole
 
 from veinfit.seating.approach import line_through_ostium
 from veinfit.seating.balloon import sphere
-from veinfit.seating.margin import DIRECTION, FORCE, SURFACE, TOGETHER, with_margins
+from veinfit.seating.margin import DIRECTION, FORCE, PLACE, SURFACE, TOGETHER, with_margins
 from veinfit.seating.model import Chance
 from veinfit.seating.seat import prepare, seat_vein
 from veinfit.seating.split import expected_splits, joint
@@ -46,6 +46,8 @@ DIRECTION_ONLY = MarginSettings(
     push_spread=0.0,
     guide_spread=0.0,
     shaft_spread=0.0,
+    shaft_offset_sd_mm=0.0,
+    guide_lean_sd_deg=0.0,
     stiffness_spread=0.0,
     surface_offset_sd_mm=0.0,
     tolerance_calibration_mm=0.0,
@@ -227,6 +229,40 @@ def test_push_decides_where_it_alone_is_unknown(margins):
     assert shares[FORCE] > 0.9
 
 
+def test_a_shaft_held_beside_the_middle_of_the_hole_has_the_closed_form(margins):
+    """Held e beside the middle the ball touches one side and gaps by the closed form opposite.
+
+    Along the straight line it stops where the near edge lies on it, at the height
+    h = √(R² − (a − e)²); the far edge then lies √(h² + (a + e)²) − R = √(R² + 4 a e) − R off.
+    """
+
+    def gap(e):
+        return np.sqrt(14.0**2 + 4.0 * HOLE_MM * e) - 14.0
+
+    law = replace(DIRECTION_ONLY, direction_sd_deg=0.0, shaft_offset_sd_mm=0.4, samples=128)
+    margin = margins(law, 28)[0].margin
+    greatest = brentq(lambda e: gap(e) - TOLERANCE_MM, 0.0, 3.0)
+    known = 1.0 - np.exp(-0.5 * (greatest / 0.4) ** 2)
+    assert 0.2 < known < 0.8
+    assert margin.occluded.probability == pytest.approx(known, abs=0.05)
+    assert margin.shares[PLACE] > 0.9
+
+
+def test_a_guide_that_leans_moves_the_ball_by_the_closed_form(ground):
+    """Held by the guide alone a rigid ball before the hole gapes as on a tilted shaft."""
+    seating = replace(HELD, guide_n_per_mm=1e6, shaft_n_per_mm=0.0)
+    law = replace(DIRECTION_ONLY, direction_sd_deg=0.0, guide_lean_sd_deg=SCATTER_DEG)
+    bench = prepare(ground.anatomy, ground.vein, 14.0, replace(seating, patch_edge_mm=1.2))
+    line = line_through_ostium("coaxial", ground.vein, ground.vein.axis)
+    unknowns = draw(law, "x")
+    seen = simulate(bench, sphere(28), line, seating, law, unknowns)
+    lean = np.hypot(*unknowns.guide_lean_deg(law).reshape(-1, 2).T)
+    known = np.array([leak(one, 14.0) for one in lean])
+    small = known < 3.0
+    assert small.sum() > 50
+    assert seen.width_mm.ravel()[small] == pytest.approx(known[small], abs=0.06)
+
+
 def test_tilts_turn_by_their_length():
     direction = np.array([0.6, 0.0, 0.8])
     for tilt in ([10.0, 0.0], [0.0, -25.0], [3.0, 4.0]):
@@ -247,4 +283,7 @@ def test_sample_has_the_laws_it_is_drawn_from():
     logs = np.log(unknowns.spring_factors(law).reshape(-1, 3))
     spreads = [law.push_spread, law.guide_spread, law.shaft_spread]
     assert logs.std(axis=0) == pytest.approx(spreads, rel=0.02)
+    aside, lean = unknowns.shaft_offset_mm(law), unknowns.guide_lean_deg(law)
+    for scatter, wanted in ((aside, law.shaft_offset_sd_mm), (lean, law.guide_lean_sd_deg)):
+        assert scatter.reshape(-1, 2).std(axis=0) == pytest.approx([wanted] * 2, rel=0.02)
     assert unknowns.surface_offset_mm(law).std() == pytest.approx(0.5, rel=0.06)

@@ -15,8 +15,10 @@ from veinfit.anatomy.names import MITRAL, TEMPLATE
 from veinfit.errors import InputError
 from veinfit.frames import unit
 from veinfit.seating.septum import (
+    CAVAL_COURSE,
     CROSSING_PLACE,
     crossing_note,
+    entering_from,
     estimated_crossing,
     labelled_crossing,
     stated_crossing,
@@ -73,6 +75,29 @@ def test_the_estimate_turns_with_the_atrium(degrees):
     shift = np.array([40.0, -7.0, 300.0])
     still, turned = estimated_crossing(ball_atrium()), estimated_crossing(ball_atrium(turn, shift))
     assert turned.point == pytest.approx(turn @ still.point + shift, abs=1e-3)
+
+
+@pytest.mark.parametrize("degrees", [0.0, 50.0])
+def test_the_way_from_the_caval_vein_turns_with_the_atrium(degrees):
+    turn = Rotation.from_rotvec(np.radians(degrees) * unit([1.0, 2.0, -0.5])).as_matrix()
+    crossing = estimated_crossing(ball_atrium(turn))
+    assert crossing.entry_source == "estimated"
+    assert crossing.entry == pytest.approx(turn @ unit(CAVAL_COURSE), abs=1e-6)
+    x, y, z = turn.T @ crossing.entry
+    assert x > 0 and y > 0 and z > max(x, y), "left, backward and above all up"
+
+
+def test_a_marked_caval_vein_gives_the_way():
+    crossing = stated_crossing(ball_atrium(), 25.0 * unit([-0.8, -0.5, -0.3]))
+    point = crossing.point - 30.0 * unit([0.1, -0.2, 1.0])
+    seen = entering_from(crossing, point)
+    assert seen.entry == pytest.approx(unit([0.1, -0.2, 1.0]))
+    assert (
+        seen.entry_source == "landmark" and "marked inferior vena cava" in crossing_note(seen).text
+    )
+    assert "estimated" in crossing_note(crossing).text
+    with pytest.raises(InputError, match=r"inferior_vena_cava.*gives no direction"):
+        entering_from(crossing, crossing.point + [3.0, 0.0, 0.0])
 
 
 def test_a_marked_point_is_taken_as_it_is():

@@ -162,8 +162,10 @@ def test_many_at_once_come_to_lie_where_one_does():
         guide_n_per_mm=np.full(3, SOFT.guide_n_per_mm),
         shaft_n_per_mm=np.full(3, SOFT.shaft_n_per_mm),
         direction=np.array([line.direction for line in lines]),
-        origin=lines[0].origin,
+        origin=np.array([line.origin for line in lines]),
         guide=BENCH.patch.guide,
+        pivot=BENCH.patch.centre,
+        guide_turn=np.tile(np.eye(3), (3, 1, 1)),
     )
     start = np.array([seat.start.centre for seat in alone])
     rests = descend_all(flock, start, CLOSE.vein.ostium.centre, CLOSE.vein.ostium.normal, 25.0)

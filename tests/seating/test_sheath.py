@@ -17,7 +17,7 @@ from veinfit.frames import angle_deg, unit
 from veinfit.seating.approach import approach_line, approaches_named
 from veinfit.seating.balloon import sphere
 from veinfit.seating.seat import seat_vein
-from veinfit.seating.sheath import reach_of
+from veinfit.seating.sheath import reach_of, relaxed_direction
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 
@@ -37,9 +37,12 @@ def crossing_at(point, off_wall_mm=0.0):
     return SeptalCrossing(np.asarray(point, dtype=float), "landmark", off_wall_mm)
 
 
-def sheath(bend=90.0, straight=20.0, lean=60.0):
+def sheath(bend=90.0, straight=20.0, lean=60.0, springback=0.0):
     return SeatingSettings(
-        sheath_bend_deg=bend, sheath_straight_mm=straight, greatest_misalignment_deg=lean
+        sheath_bend_deg=bend,
+        sheath_springback=springback,
+        sheath_straight_mm=straight,
+        greatest_misalignment_deg=lean,
     )
 
 
@@ -157,3 +160,46 @@ def test_a_misaligned_shaft_says_so_and_pushes_along_itself():
     assert np.array_equal(fit.push_direction, line.direction)
     assert any("off the vein's axis" in note.text for note in fit.notes)
     assert not line.estimated
+
+
+def test_a_beam_held_at_one_end_turns_half_as_far_again_at_its_other():
+    """The elastic line of a slender beam, integrated, against the relaxed direction."""
+    vein = vein_along(centre=np.array([0.0, 0.0, -28.0]))
+    start = np.array([-3.0, 0.0, 12.0])
+    crossing = replace(crossing_at(start), entry=np.array([0.0, 0.0, -1.0]))
+    length, aside = 40.0, 3.0
+    # A force at the end bends it by M(s) = F (L - s); slopes and deflection by quadrature.
+    s = np.linspace(0.0, length, 4001)
+    slope = np.concatenate([[0.0], np.cumsum(0.5 * (2 * length - s[1:] - s[:-1]) * np.diff(s))])
+    deflection = np.sum(0.5 * (slope[1:] + slope[:-1]) * np.diff(s))
+    end_slope = slope[-1] * aside / deflection
+    told = relaxed_direction(vein, crossing)
+    assert told[0] / -told[2] == pytest.approx(end_slope, rel=0.01)
+    assert told[1] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_sheath_that_springs_back_stays_short_of_the_axis():
+    crossing = replace(crossing_at([-28.0, 0.0, -8.0]), entry=unit([0.3, 0.2, 1.0]))
+    relaxed = relaxed_direction(vein_along(), crossing)
+    whole = angle_deg(relaxed, vein_along().axis)
+    for share in (0.0, 0.2, 0.4):
+        reach = reach_of(LUMEN, vein_along(), crossing, sheath(150.0, lean=90.0, springback=share))
+        assert reach.reason == ""
+        assert reach.course.misalignment_deg == pytest.approx(share * whole, abs=1e-6)
+        assert reach.limited_by == ("spring" if share else "")
+        # It leans toward the relaxed direction.
+        rest = angle_deg(reach.course.direction, relaxed)
+        assert rest == pytest.approx((1.0 - share) * whole, abs=1e-6)
+
+
+def test_left_veins_too_are_met_at_an_angle():
+    """From the right, coming up from the caval vein, no vein lies straight ahead."""
+    entry = unit([0.5, 0.4, 0.77])
+    crossing = replace(crossing_at(29.0 * unit([-0.78, -0.48, -0.40])), entry=entry)
+    for place, axis in (
+        ([0.76, -0.12, 0.6], [0.78, -0.28, 0.55]),
+        ([0.83, 0.45, 0.1], [0.75, 0.62, -0.1]),
+    ):
+        vein = vein_along(axis, 28.0 * unit(place))
+        reach = reach_of(LUMEN, vein, crossing, sheath(150.0, springback=0.3))
+        assert reach.reason == "" and 2.0 < reach.course.misalignment_deg < 20.0

@@ -198,11 +198,18 @@ class SeptalCrossing:
         Stated, the middle of a labelled septum, or placed from the anatomy alone.
     off_wall_mm : float
         Distance to the wall.
+    entry : (3,) array or None
+        Unit vector along which the sheath comes through the septum from the
+        inferior vena cava before it is bent; None where it can come from anywhere.
+    entry_source : {'landmark', 'estimated', ''}
+        Toward the point from a marked caval vein, or placed from the anatomy alone.
     """
 
     point: FloatArray
     source: Literal["landmark", "label", "estimated"]
     off_wall_mm: float
+    entry: FloatArray | None = None
+    entry_source: Literal["landmark", "estimated", ""] = ""
 
     @property
     def estimated(self) -> bool:

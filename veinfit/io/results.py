@@ -480,6 +480,8 @@ def _anatomy(anatomy: Anatomy) -> dict[str, Any]:
             "point_mm": _points(septum.point)[0],
             "source": septum.source,
             "off_wall_mm": _plain("off_wall_mm", septum.off_wall_mm),
+            "entry": None if septum.entry is None else _points(septum.entry, "direction_x")[0],
+            "entry_source": septum.entry_source,
         },
         "veins": [
             {

@@ -95,6 +95,7 @@ LIMITS: Mapping[str, str] = {
     "bend": "the sheath would have to bend farther than it can",
     "room": "its straight end has no room in the atrium",
     "wall": "a wall is in the way",
+    "spring": "the bent sheath springs back",
 }
 """What keeps the shaft from the vein's axis, in words."""
 

@@ -48,9 +48,14 @@ class Flock:
     push_n, guide_n_per_mm, shaft_n_per_mm : (N,) array
     direction : (N, 3) array
         Unit push directions; the shafts run along them.
-    origin : (3,) array
-        A point of all shafts, where the push does no work.
+    origin : (N, 3) array
+        A point of each shaft, where the push does no work.
     guide : Guide
+        As it lies along the vein's centreline.
+    pivot : (3,) array
+        About which each guide is turned from there.
+    guide_turn : (N, 3, 3) array
+        Its rotation.
     """
 
     foundation: Foundation
@@ -62,6 +67,8 @@ class Flock:
     direction: FloatArray
     origin: FloatArray
     guide: Guide
+    pivot: FloatArray
+    guide_turn: FloatArray
 
     def only(self, kept: BoolArray) -> Flock:
         """Return the flock of some of the balls (N,)."""
@@ -73,6 +80,8 @@ class Flock:
             guide_n_per_mm=self.guide_n_per_mm[kept],
             shaft_n_per_mm=self.shaft_n_per_mm[kept],
             direction=self.direction[kept],
+            origin=self.origin[kept],
+            guide_turn=self.guide_turn[kept],
         )
 
     def evaluate(
@@ -81,11 +90,11 @@ class Flock:
         """Energy (K,), gradient (K, 3), Hessian (K, 3, 3) and touch (K,) of some balls (K,)."""
         energy, gradient, hessian, touches = self._wall(which, centre)
         direction, push = self.direction[which], self.push_n[which]
-        offset = centre - self.origin
+        offset = centre - self.origin[which]
         along = np.einsum("ni,ni->n", offset, direction)
         energy = energy - push * along
         gradient = gradient - push[:, None] * direction
-        value, slope, curvature = self.guide.springs(centre)
+        value, slope, curvature = self._guide_springs(which, centre)
         stiffness = self.guide_n_per_mm[which]
         energy += stiffness * value
         gradient += stiffness[:, None] * slope
@@ -97,6 +106,16 @@ class Flock:
         across = np.eye(3) - direction[:, :, None] * direction[:, None, :]
         hessian += stiffness[:, None, None] * across
         return energy, gradient, hessian, touches
+
+    def _guide_springs(
+        self, which: IntArray, centre: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Turn the balls back instead of every guide."""
+        turn = self.guide_turn[which]
+        back = np.einsum("nji,nj->ni", turn, centre - self.pivot) + self.pivot
+        value, slope, curvature = self.guide.springs(back)
+        slope = np.einsum("nij,nj->ni", turn, slope)
+        return value, slope, turn @ curvature @ turn.transpose(0, 2, 1)
 
     def flight(self, which: IntArray, centre: FloatArray, way: FloatArray) -> FloatArray:
         """How far (K,) balls that touch nothing go along unit ways (K, 3) before they touch."""

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.frames import BoolArray
+from veinfit.frames import BoolArray, FloatArray
 from veinfit.notes import Note
 from veinfit.seating.approach import line_through_ostium
 from veinfit.seating.balloon import Balloon
@@ -26,14 +26,19 @@ LEAST_ASSESSED = 0.9
 BOUND = 1.959963984540054
 """Standard deviations of a 95 % bound."""
 
-DIRECTION, FORCE, GUIDE, SHAFT, SURFACE = (
+DIRECTION, PLACE, LEAN, FORCE, GUIDE, SHAFT, SURFACE = (
     "direction",
+    "shaft offset",
+    "guide lean",
     "push and stiffness",
     "guide",
     "shaft",
     "surface offset",
 )
 """Groups of unknowns whose shares are told. Push and stiffness act by their ratio alone."""
+
+TRIES_FOR_ALL_TERMS = 40
+"""With fewer tries assessed, terms of the second order that tell no parameter are left out."""
 
 LEAST_PATIENTS = 4
 """With fewer draws of the patient nothing is told of the patient's unknowns."""
@@ -168,20 +173,23 @@ def _terms(
     unknowns: Unknowns, assessed: BoolArray, seating: SeatingSettings, law: MarginSettings
 ) -> list[Term]:
     """Return the terms of all unknowns that can have an effect, at the tries assessed."""
-    one, two, push, guide, shaft = (
-        unknowns.tries[:, :, i][assessed] for i in range(unknowns.tries.shape[2])
-    )
+    scores = [unknowns.tries[:, :, i][assessed] for i in range(unknowns.tries.shape[2])]
+    push, guide, shaft = scores[2:5]
     offset, stiffness = (
         np.broadcast_to(unknowns.patient[:, [i]], unknowns.shape)[assessed]
         for i in range(unknowns.patient.shape[1])
     )
+    enough = len(push) >= TRIES_FOR_ALL_TERMS
     terms: list[Term] = []
     if law.direction_sd_deg > 0.0:
-        # A stretch of the law, d log σ, acts through |z|² − 2, whose variance is 4.
-        stretch = 0.5 * (one**2 + two**2 - 2.0)
-        terms += [Term(DIRECTION, one), Term(DIRECTION, two), Term(DIRECTION, one * two)]
-        terms += [Term(DIRECTION, 0.5 * (one**2 - two**2))]
-        terms += [Term(DIRECTION, stretch, "direction", 2.0)]
+        one, two = scores[:2]
+        terms += _planar(DIRECTION, one, two, "direction")
+        if enough:
+            terms += [Term(DIRECTION, one * two), Term(DIRECTION, 0.5 * (one**2 - two**2))]
+    if law.shaft_offset_sd_mm > 0.0 and seating.shaft_n_per_mm > 0.0:
+        terms += _planar(PLACE, scores[5], scores[6])
+    if law.guide_lean_sd_deg > 0.0 and seating.guide_n_per_mm > 0.0:
+        terms += _planar(LEAN, scores[7], scores[8])
     for group, score, quantity, spread, value in (
         (FORCE, push, "push", law.push_spread, seating.push_n),
         (GUIDE, guide, "guide", law.guide_spread, seating.guide_n_per_mm),
@@ -194,8 +202,19 @@ def _terms(
         if law.stiffness_spread > 0.0:
             terms.append(Term(FORCE, stiffness))
         if law.surface_offset_sd_mm > 0.0:
-            terms += [Term(SURFACE, offset), Term(SURFACE, (offset**2 - 1.0) / math.sqrt(2.0))]
+            terms.append(Term(SURFACE, offset))
+            if enough:
+                terms.append(Term(SURFACE, (offset**2 - 1.0) / math.sqrt(2.0)))
     return terms
+
+
+def _planar(group: str, one: FloatArray, two: FloatArray, quantity: str = "") -> list[Term]:
+    """Terms of two scores (N,) of one scatter: each, and a stretch of their law.
+
+    A stretch of the law, d log σ, acts through |z|² − 2, whose variance is 4.
+    """
+    stretch = 0.5 * (one**2 + two**2 - 2.0)
+    return [Term(group, one), Term(group, two), Term(group, stretch, quantity, 2.0)]
 
 
 def _shares(

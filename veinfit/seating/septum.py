@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
@@ -21,6 +23,17 @@ and above the mitral side; the crossing lies low on it (the signs are common
 practice, no source; the magnitudes are this project's).
 """
 
+CAVAL_COURSE = (0.50, 0.40, 0.77)
+"""Direction in which an unbent sheath comes through the septum, in the same template.
+
+From the inferior vena cava upward, and with its curved end to the left and backward
+(common practice, no source; the magnitudes are this project's: 40 degrees off
+upright).
+"""
+
+LEAST_CAVAL_WAY_MM = 10.0
+"""A caval vein marked nearer to the crossing than this gives no direction."""
+
 FARTHEST_OFF_WALL_MM = 12.0
 """A crossing point farther from the wall than this is not on this atrium's septum.
 
@@ -28,6 +41,9 @@ A septum with fat is up to about a centimetre thick (from memory)."""
 
 LANDMARK = "landmark septal_crossing"
 """Names the marked point in messages."""
+
+CAVAL_LANDMARK = "landmark inferior_vena_cava"
+"""Names the marked caval vein in messages."""
 
 LABEL_TOUCHES_MM = 3.0
 """Labelled septum up to this far from the wall counts as its left side."""
@@ -42,6 +58,9 @@ UPRIGHT_WEIGHT = 1e-6
 def stated_crossing(anatomy: Anatomy, point: FloatArray) -> SeptalCrossing:
     """Return the crossing at a point (3,) that the user marked.
 
+    The direction in which the sheath comes through it is estimated, here and in
+    the other two; see ``entering_from``.
+
     Raises
     ------
     InputError
@@ -49,7 +68,7 @@ def stated_crossing(anatomy: Anatomy, point: FloatArray) -> SeptalCrossing:
     """
     off_wall = check_on_wall(anatomy.wall.points, point, LANDMARK)
     _check_outside_veins(anatomy, point, LANDMARK)
-    return SeptalCrossing(point, "landmark", off_wall)
+    return _estimated_entry(anatomy, SeptalCrossing(point, "landmark", off_wall))
 
 
 def labelled_crossing(anatomy: Anatomy, points: FloatArray) -> SeptalCrossing:
@@ -67,7 +86,7 @@ def labelled_crossing(anatomy: Anatomy, points: FloatArray) -> SeptalCrossing:
     nearest = touching[int(np.argmin(np.linalg.norm(touching - middle, axis=1)))]
     off_wall = check_on_wall(anatomy.wall.points, nearest, "label septum")
     _check_outside_veins(anatomy, nearest, "label septum")
-    return SeptalCrossing(nearest, "label", off_wall)
+    return _estimated_entry(anatomy, SeptalCrossing(nearest, "label", off_wall))
 
 
 def estimated_crossing(anatomy: Anatomy) -> SeptalCrossing:
@@ -90,7 +109,30 @@ def estimated_crossing(anatomy: Anatomy) -> SeptalCrossing:
         )
     point = anatomy.body_centre + way * direction
     off_wall, _ = cKDTree(anatomy.wall.points).query(point)
-    return SeptalCrossing(point, "estimated", float(off_wall))
+    return _estimated_entry(anatomy, SeptalCrossing(point, "estimated", float(off_wall)))
+
+
+def entering_from(crossing: SeptalCrossing, caval_point: FloatArray) -> SeptalCrossing:
+    """Return the crossing with the sheath coming straight from a point (3,) of the caval vein.
+
+    Raises
+    ------
+    InputError
+        The point is too near to the crossing.
+    """
+    way = crossing.point - caval_point
+    if float(np.linalg.norm(way)) < LEAST_CAVAL_WAY_MM:
+        raise InputError(
+            f"{CAVAL_LANDMARK}: ({_place(caval_point)}) mm (LPS) lies within "
+            f"{LEAST_CAVAL_WAY_MM:g} mm of the septal crossing point and gives no direction; mark "
+            "where the vein enters the right atrium, or leave it out to have it estimated"
+        )
+    return replace(crossing, entry=unit(way), entry_source="landmark")
+
+
+def _estimated_entry(anatomy: Anatomy, crossing: SeptalCrossing) -> SeptalCrossing:
+    entry = _own_frame(anatomy).apply(unit(CAVAL_COURSE))
+    return replace(crossing, entry=entry, entry_source="estimated")
 
 
 def crossing_note(crossing: SeptalCrossing) -> Note:
@@ -98,16 +140,29 @@ def crossing_note(crossing: SeptalCrossing) -> Note:
     if crossing.estimated:
         return Note(
             "seating",
-            "the septal crossing point is estimated from the anatomy, not seen: the direction of "
+            "the septal crossing point"
+            + (
+                " and the way of the sheath to it are"
+                if crossing.entry_source == "estimated"
+                else " is"
+            )
+            + " estimated from the anatomy, not seen: the direction of "
             "the shaft and with it every transseptal seat leans on it; mark it as the landmark "
             "septal_crossing to replace it",
             "septal_crossing",
             "caution",
         )
     where = {"landmark": "as marked", "label": "the middle of the labelled septum"}
-    return Note(
-        "seating", f"the septal crossing point is {where[crossing.source]}", "septal_crossing"
-    )
+    entry = {
+        "landmark": "; the sheath comes straight from the marked inferior vena cava",
+        "estimated": (
+            "; from which direction the sheath comes through it is estimated: mark the landmark "
+            "inferior_vena_cava to replace that"
+        ),
+        "": "",
+    }
+    text = f"the septal crossing point is {where[crossing.source]}{entry[crossing.entry_source]}"
+    return Note("seating", text, "septal_crossing")
 
 
 def check_on_wall(wall_points: FloatArray, point: FloatArray, what: str) -> float:

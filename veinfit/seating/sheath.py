@@ -2,8 +2,14 @@
 
 The sheath is two straight pieces with one bend: from the septal crossing to the
 bend, and from the bend to the ostial centre, of which the last part, of a stated
-length, is the straight one that the balloon needs. All lies in the plane through
-the crossing, the ostial centre and the vein's axis.
+length, is the straight one that the balloon needs.
+
+Sheath and shaft are elastic: bent, they strive back toward the direction that they
+would have without bending, and the more they are bent the farther they stay from the
+vein's axis. That relaxed direction follows from a straight rod that the caval vein and
+the septum hold in the direction in which it comes, and whose end is pushed to the
+ostium: by small deflections of a beam held at one end its end then turns one and a half
+times as far as the line from the septum to its end.
 """
 
 from __future__ import annotations
@@ -23,6 +29,10 @@ STEP_DEG = 2.0
 
 FINE_DEG = 0.05
 """... and the least possible one is then found to this."""
+
+END_TURN = 1.5
+"""Turn of the end of a beam that is held at its other end and pushed aside at this one, over
+that of the line between them: F L²/2EI against F L²/3EI."""
 
 TESTS = ("room", "bend", "wall")
 """What a course is tested for, in this order."""
@@ -70,7 +80,8 @@ class Reach:
     reason : str
         Why no course is possible; empty where one is.
     limited_by : str
-        What keeps it from the vein's axis: ``bend``, ``room``, ``wall`` or empty.
+        What keeps it from the vein's axis: ``bend``, ``room``, ``wall``, ``spring``
+        where the sheath springs back, or empty.
     """
 
     course: Course
@@ -83,8 +94,8 @@ def reach_of(
 ) -> Reach:
     """Find how nearly a sheath can point along a vein's axis.
 
-    From the axis itself on, courses are tried that lean more and more toward the
-    straight line from the septum, which needs no bend at all; the first that the
+    From where the sheath springs back to, courses are tried that lean more and more
+    toward the relaxed direction, which needs no bend at all; the first that the
     sheath can take is the answer.
 
     Parameters
@@ -95,15 +106,16 @@ def reach_of(
     crossing : SeptalCrossing
     settings : SeatingSettings
     """
-    straight = unit(vein.ostium.centre - crossing.point)
-    whole = float(angle_deg(vein.axis, straight))
+    relaxed = relaxed_direction(vein, crossing)
+    whole = float(angle_deg(vein.axis, relaxed))
     most = min(whole, settings.greatest_misalignment_deg)
+    least = min(settings.sheath_springback * whole, most)
 
     def course(lean_deg: float) -> Course:
         share = lean_deg / whole if whole > 0.0 else 0.0
-        return _course(lumen, vein, crossing, settings, _between(vein.axis, straight, share))
+        return _course(lumen, vein, crossing, settings, _between(vein.axis, relaxed, share))
 
-    leans = np.linspace(0.0, most, 1 + int(np.ceil(most / STEP_DEG)))
+    leans = np.linspace(least, most, 1 + int(np.ceil((most - least) / STEP_DEG)))
     tried: list[Course] = []
     for lean in leans:
         tried.append(course(float(lean)))
@@ -115,7 +127,7 @@ def reach_of(
         late = max(tried, key=lambda way: TESTS.index(way.obstacle))
         return Reach(late, _why(late, tried, settings, whole), late.obstacle)
     if len(tried) == 1:
-        return Reach(found, "", "")
+        return Reach(found, "", "spring" if least > 0.0 else "")
     fails, works = float(leans[len(tried) - 2]), float(leans[len(tried) - 1])
     limit = tried[-2].obstacle
     while works - fails > FINE_DEG:
@@ -127,11 +139,20 @@ def reach_of(
     return Reach(found, "", limit)
 
 
-def _between(axis: FloatArray, straight: FloatArray, share: float) -> FloatArray:
-    """Turn from the axis by a share of the way toward the straight line, about both."""
-    angle = np.radians(float(angle_deg(axis, straight)))
-    across = unit(straight - (straight @ axis) * axis)
-    return np.asarray(np.cos(share * angle) * axis + np.sin(share * angle) * across)
+def relaxed_direction(vein: Vein, crossing: SeptalCrossing) -> FloatArray:
+    """Return the direction (3,) of the end of a sheath that is not bent to the vein."""
+    chord = unit(vein.ostium.centre - crossing.point)
+    return chord if crossing.entry is None else _between(crossing.entry, chord, END_TURN)
+
+
+def _between(begin: FloatArray, end: FloatArray, share: float) -> FloatArray:
+    """Turn from one direction by a share of the way toward another, about both."""
+    across = end - (end @ begin) * begin
+    length = float(np.linalg.norm(across))
+    if length == 0.0:
+        return begin
+    angle = share * np.radians(float(angle_deg(begin, end)))
+    return np.asarray(np.cos(angle) * begin + np.sin(angle) * across / length)
 
 
 def _course(

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
-from veinfit.frames import BoolArray, FloatArray
+from veinfit.frames import BoolArray, FloatArray, perpendicular_basis
 from veinfit.seating.approach import ApproachLine
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.flock import Flock, descend_all
@@ -146,6 +147,9 @@ def _flock(
     offset = np.repeat(unknowns.surface_offset_mm(law), each)
     push, guide, shaft = unknowns.spring_factors(law).reshape(-1, 3).T
     tilts = unknowns.tilt_deg(law).reshape(-1, 2)
+    direction = np.array([tilted(line.direction, tilt) for tilt in tilts])
+    aside = unknowns.shaft_offset_mm(law).reshape(-1, 2)
+    lean = unknowns.guide_lean_deg(law).reshape(-1, 2)
     return Flock(
         foundation=mounted.foundation.pressed_by(mounted.balloon.shape, line.direction),
         radius_mm=mounted.balloon.shape.reach_mm - offset,
@@ -153,10 +157,20 @@ def _flock(
         push_n=seating.push_n * push,
         guide_n_per_mm=seating.guide_n_per_mm * guide,
         shaft_n_per_mm=seating.shaft_n_per_mm * shaft,
-        direction=np.array([tilted(line.direction, tilt) for tilt in tilts]),
-        origin=line.origin,
+        direction=direction,
+        origin=line.origin + _across(direction, aside),
         guide=bench.patch.guide,
+        pivot=bench.patch.centre,
+        guide_turn=Rotation.from_rotvec(
+            lean @ np.stack(perpendicular_basis(bench.patch.axis)), degrees=True
+        ).as_matrix(),
     )
+
+
+def _across(direction: FloatArray, offset: FloatArray) -> FloatArray:
+    """Offsets (N, 2) across unit directions (N, 3) in space (N, 3)."""
+    basis = np.array([perpendicular_basis(one) for one in direction])
+    return np.asarray(np.einsum("nk,nki->ni", offset, basis))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -3,7 +3,8 @@
 Some belong to the patient: how far the true surface lies from the segmented one,
 and how stiff the wall is. They are the same for every vein, balloon and try. The
 others belong to the try and are drawn anew for each: where the push points, how
-strong it is, how firmly guide and shaft hold.
+strong it is, how firmly guide and shaft hold, past which point of the ostium the
+shaft's line runs, and how the guide lies in the vein.
 """
 
 from __future__ import annotations
@@ -20,7 +21,17 @@ from veinfit.settings import MarginSettings
 PATIENT_UNKNOWNS = ("surface offset", "stiffness")
 """In the order of ``Unknowns.patient``."""
 
-TRY_UNKNOWNS = ("direction 1", "direction 2", "push", "guide", "shaft")
+TRY_UNKNOWNS = (
+    "direction 1",
+    "direction 2",
+    "push",
+    "guide",
+    "shaft",
+    "shaft offset 1",
+    "shaft offset 2",
+    "guide lean 1",
+    "guide lean 2",
+)
 """In the order of ``Unknowns.tries``."""
 
 SMALLEST_SHARE = 1e-9
@@ -35,7 +46,7 @@ class Unknowns:
     ----------
     patient : (P, 2) array
         Scores of ``PATIENT_UNKNOWNS``.
-    tries : (P, T, 5) array
+    tries : (P, T, 9) array
         Scores of ``TRY_UNKNOWNS``.
     """
 
@@ -62,7 +73,15 @@ class Unknowns:
     def spring_factors(self, law: MarginSettings) -> FloatArray:
         """Factors (P, T, 3) on push, guide and shaft."""
         spread = np.array([law.push_spread, law.guide_spread, law.shaft_spread])
-        return np.exp(self.tries[:, :, 2:] * spread)
+        return np.exp(self.tries[:, :, 2:5] * spread)
+
+    def shaft_offset_mm(self, law: MarginSettings) -> FloatArray:
+        """How far (P, T, 2) the shaft's line runs beside the ostial centre, across itself, mm."""
+        return self.tries[:, :, 5:7] * law.shaft_offset_sd_mm
+
+    def guide_lean_deg(self, law: MarginSettings) -> FloatArray:
+        """Turn of the guide (P, T, 2) about the ostial centre, about two axes, degrees."""
+        return self.tries[:, :, 7:9] * law.guide_lean_sd_deg
 
 
 def draw(law: MarginSettings, label: str) -> Unknowns:

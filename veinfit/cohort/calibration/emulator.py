@@ -31,7 +31,14 @@ WIDE = MarginSettings(
     stiffness_spread=0.0,
     surface_offset_sd_mm=0.7,
 )
-"""The sample that is seated: wider than any law under which it is used."""
+"""The sample that is seated: wider than any law under which it is used. How far the shaft's
+line and the guide scatter is not fitted: it is added by ``WIDER``."""
+
+WIDER = 1.4
+"""The wide sample's scatter of the shaft's line and of the guide over that of the law."""
+
+PLACES = ("direction", "direction", "push", "guide", "shaft", "offset", "offset", "lean", "lean")
+"""What the scores of a try are of; the last score is of the surface."""
 
 REACH = 2.7
 """Scores of the wide sample beyond this are taken as this: farther out it has no points."""
@@ -83,7 +90,7 @@ class Emulator:
             mm.
         """
         patients, each = unknowns.shape
-        points = np.zeros((len(shifts), patients, each, 6))
+        points = np.zeros((len(shifts), patients, each, len(PLACES) + 1))
         points[..., :2] = (
             unknowns.tries[..., :2] * shifts[:, None, None, 3:] / WIDE.direction_sd_deg
         )
@@ -91,9 +98,10 @@ class Emulator:
         springs = np.log(unknowns.spring_factors(law)) - stiffness
         wide = np.array([WIDE.push_spread, WIDE.guide_spread, WIDE.shaft_spread])
         points[..., 2:5] = (springs + shifts[:, None, None, :3]) / wide
+        points[..., 5:9] = unknowns.tries[..., 5:9] / WIDER
         offset = unknowns.surface_offset_mm(law) / WIDE.surface_offset_sd_mm
-        points[..., 5] = offset[:, None]
-        flat = np.clip(points.reshape(-1, 6)[:, self.columns], -REACH, REACH)
+        points[..., 9] = offset[:, None]
+        flat = np.clip(points.reshape(-1, len(PLACES) + 1)[:, self.columns], -REACH, REACH)
         widths = self.widths(flat).reshape(len(shifts), patients, each)
         return np.asarray(ndtr((tolerance[:, None, None] - widths) / self.error_mm).mean(axis=2))
 
@@ -102,19 +110,24 @@ def emulate(
     bench: Bench, balloon: Balloon, line: ApproachLine, settings: Settings, label: str
 ) -> Emulator | None:
     """Seat a wide sample and interpolate it; None where too few tries could be assessed."""
-    law = replace(WIDE, seed=settings.margin.seed)
+    law = replace(
+        WIDE,
+        seed=settings.margin.seed,
+        shaft_offset_sd_mm=WIDER * settings.margin.shaft_offset_sd_mm,
+        guide_lean_sd_deg=WIDER * settings.margin.guide_lean_sd_deg,
+    )
     unknowns = draw(law, label)
     tries = simulate(bench, balloon, line, settings.seating, law, unknowns)
     if tries.assessed.mean() < 0.9:
         return None
     scores = np.concatenate(
         [
-            unknowns.tries.reshape(-1, 5),
+            unknowns.tries.reshape(-1, len(PLACES)),
             np.repeat(unknowns.patient[:, :1], unknowns.shape[1], axis=0),
         ],
         axis=1,
     )
-    columns = np.flatnonzero(_active(settings.seating))
+    columns = np.flatnonzero(_active(settings.seating, law))
     known = tries.assessed.ravel()
     scores = scores[known][:, columns]
     widths = np.clip(tries.width_mm.ravel()[known], *WIDTH_RANGE_MM)
@@ -124,9 +137,17 @@ def emulate(
     return Emulator(_interpolate(scores, widths), columns, max(error, FINEST_MM))
 
 
-def _active(seating: SeatingSettings) -> list[bool]:
-    springs = (seating.push_n, seating.guide_n_per_mm, seating.shaft_n_per_mm)
-    return [True, True, *(spring > 0.0 for spring in springs), True]
+def _active(seating: SeatingSettings, law: MarginSettings) -> list[bool]:
+    """Which scores have an effect."""
+    effect = {
+        "direction": True,
+        "push": seating.push_n > 0.0,
+        "guide": seating.guide_n_per_mm > 0.0,
+        "shaft": seating.shaft_n_per_mm > 0.0,
+        "offset": seating.shaft_n_per_mm > 0.0 and law.shaft_offset_sd_mm > 0.0,
+        "lean": seating.guide_n_per_mm > 0.0 and law.guide_lean_sd_deg > 0.0,
+    }
+    return [*(effect[place] for place in PLACES), True]
 
 
 def _interpolate(scores: FloatArray, widths: FloatArray) -> RBFInterpolator:
