@@ -218,6 +218,12 @@ def septal_crossing_outside_the_body(folder):
     ]
 
 
+def caval_vein_of_two_rows(folder):
+    rows = "name,x_mm,y_mm,z_mm\ninferior_vena_cava,-20,0,-40\ninferior_vena_cava,-21,0,-50\n"
+    marks = text_file(folder, "caval.csv", rows)
+    return [small_mesh(folder), "--landmarks", marks], ["inferior_vena_cava", "2 rows", "one point"]
+
+
 def septal_crossing_of_two_rows(folder):
     rows = "name,x_mm,y_mm,z_mm\nseptal_crossing,-20,0,0\nseptal_crossing,-21,0,0\n"
     marks = text_file(folder, "two.csv", rows)
@@ -242,7 +248,7 @@ CASES = [
     balloon_file_with_faults, two_balloons_of_one_name, output_that_is_a_file,
     output_below_a_file, settings_with_an_unknown_name, missing_settings, labels_for_a_mesh,
     frame_for_a_volume, landmarks_without_a_column, septal_crossing_outside_the_body,
-    septal_crossing_of_two_rows, impossible_date, case_id_of_two_lines,
+    septal_crossing_of_two_rows, caval_vein_of_two_rows, impossible_date, case_id_of_two_lines,
 ]  # fmt: skip
 
 

@@ -285,18 +285,29 @@ def test_a_failing_writer_leaves_the_earlier_run(result, tmp_path, monkeypatch):
     assert {p: p.read_bytes() for p in out.iterdir()} == before
 
 
-def test_a_correction_changes_its_vein_and_leaves_the_other_fits(result, mesh, tmp_path):
+def test_a_correction_changes_its_vein_and_leaves_the_other_fits(
+    same_anatomy, result, mesh, tmp_path
+):
     path = tmp_path / "reader.toml"
     path.write_text(
         '[[correction]]\nvein = "RSPV"\nshift_mm = 2.0\nwho = "reader <b>2</b>"\nwhy = "seen so"\n'
     )
-    # The estimated septal crossing is fitted to all veins and moves with one of them; marked
-    # where it was, it stays.
-    septum = ",".join(str(float(value)) for value in result.anatomy.septum.point)
+    # The estimated septal crossing and the way to it are fitted to all veins and move with one of
+    # them; marked, they stay.
+    septum = result.anatomy.septum
+    places = {
+        "septal_crossing": septum.point,
+        "inferior_vena_cava": septum.point - 50.0 * septum.entry,
+    }
+    lines = [f"{name},{','.join(str(float(x)) for x in at)}\n" for name, at in places.items()]
     marks = tmp_path / "marks.csv"
-    marks.write_text(f"name,x_mm,y_mm,z_mm\nseptal_crossing,{septum}\n")
+    marks.write_text("name,x_mm,y_mm,z_mm\n" + "".join(lines))
+    marked = case.assess(mesh, settings=FEW, landmarks=marks)
+    assert set(marked.structures) == set()
+    assert marked.anatomy.septum.entry_source == "landmark"
+    assert marked.anatomy.septum.entry == pytest.approx(septum.entry, abs=1e-9)
     corrected = case.assess(mesh, settings=FEW, corrections=path, landmarks=marks)
-    for before, after in zip(result.fits, corrected.fits, strict=True):
+    for before, after in zip(marked.fits, corrected.fits, strict=True):
         assert (before.vein, before.balloon) == (after.vein, after.balloon)
         assert (after.depth_mm == before.depth_mm) == (after.vein != "RSPV")
         assert (after.margin == before.margin) == (after.vein != "RSPV")
