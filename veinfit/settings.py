@@ -138,6 +138,17 @@ class SeatingSettings:
         ),
         low=0.05,
     )
+    ostium_rounding: float = parameter(
+        0.5,
+        unit="1",
+        meaning=(
+            "share of the way from its contour to a circle of the same perimeter that an oval "
+            "ostium goes under a balloon; 0: it keeps its shape"
+        ),
+        basis="an estimate, no source",
+        low=0.0,
+        high=1.0,
+    )
     guide_n_per_mm: float = parameter(
         0.3,
         unit="N/mm",

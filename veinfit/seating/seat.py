@@ -31,6 +31,7 @@ from veinfit.seating.model import Approach, Fit, FreezeDrift, Outcome
 from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
 from veinfit.seating.orifice import CutGraph, cut_graph
 from veinfit.seating.patch import WallPatch, can_press, wall_patch
+from veinfit.seating.rounding import rounded_wall, rounding_notes
 from veinfit.seating.seal import (
     Seal,
     find_leaks,
@@ -113,7 +114,8 @@ def prepare(
     anatomy: Anatomy, vein: Vein, largest_radius_mm: float, settings: SeatingSettings
 ) -> Bench:
     """Make a vein ready for balloons of up to that radius."""
-    patch = wall_patch(anatomy, vein, largest_radius_mm, settings)
+    wall = rounded_wall(anatomy.wall, vein, settings.ostium_rounding)
+    patch = wall_patch(replace(anatomy, wall=wall), vein, largest_radius_mm, settings)
     way = shaft_way_mm(anatomy.lumen, line_through_ostium("coaxial", vein, vein.axis))
     return Bench(patch, meridians(patch), cut_graph(patch), anatomy.lumen, way)
 
@@ -300,8 +302,8 @@ def seat_vein(
     for balloon in balloons:
         mounted = mount(bench, balloon, settings)
         fits += [seat_balloon(bench, mounted, line, settings, structures) for line in lines]
-    about_guide = guide_notes(vein)
-    return tuple(replace(fit, notes=(*fit.notes, *about_guide)) for fit in fits)
+    about = (*guide_notes(vein), *rounding_notes(vein, settings.ostium_rounding))
+    return tuple(replace(fit, notes=(*fit.notes, *about)) for fit in fits)
 
 
 def seat_all(
