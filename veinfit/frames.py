@@ -7,6 +7,7 @@ NIfTI world coordinates are RAS+, which differs by the sign of x and y.
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 import numpy as np
@@ -70,10 +71,18 @@ def perpendicular_basis(axis: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
     The choice depends on the axis alone and is continuous except where the
     axis passes a coordinate axis: use it where only the plane matters.
     """
-    n = unit(axis)
-    helper = np.eye(3)[np.argmin(np.abs(n))]
-    e1 = unit(np.cross(helper, n))
-    return e1, np.cross(n, e1)
+    # In plain numbers: for three of them array functions cost thirty times what they do, and
+    # sections ask for this some ten thousand times a case.
+    x, y, z = (float(v) for v in np.asarray(axis))
+    length = math.sqrt(x * x + y * y + z * z) or 1.0
+    x, y, z = x / length, y / length, z / length
+    # The coordinate axis farthest from it, times the axis.
+    a, b, c = min(
+        (abs(x), (0.0, -z, y)), (abs(y), (z, 0.0, -x)), (abs(z), (-y, x, 0.0)), key=lambda v: v[0]
+    )[1]
+    length = math.sqrt(a * a + b * b + c * c) or 1.0
+    a, b, c = a / length, b / length, c / length
+    return np.array([a, b, c]), np.array([y * c - z * b, z * a - x * c, x * b - y * a])
 
 
 def frontal_angle_deg(direction: npt.ArrayLike) -> float:

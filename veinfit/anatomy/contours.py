@@ -22,14 +22,15 @@ def in_plane(points: FloatArray, origin: FloatArray, normal: FloatArray) -> Floa
 def polygon_area(flat: FloatArray) -> float:
     """Signed area of a closed (N, 2) polygon, positive counter-clockwise."""
     x, y = flat[:, 0], flat[:, 1]
-    return 0.5 * float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)))
+    inner = np.dot(x[:-1], y[1:]) - np.dot(y[:-1], x[1:])
+    return 0.5 * float(inner + x[-1] * y[0] - y[-1] * x[0])
 
 
 def polygon_centroid(flat: FloatArray) -> FloatArray:
     """Centroid (2,) of the area inside a closed (N, 2) polygon."""
     shift = flat.mean(axis=0)
     p = flat - shift
-    q = np.roll(p, -1, axis=0)
+    q = _following(p)
     cross = p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1]
     total = cross.sum()
     if abs(total) < 1e-12:
@@ -40,9 +41,18 @@ def polygon_centroid(flat: FloatArray) -> FloatArray:
 def surrounds(flat: FloatArray, point: FloatArray) -> bool:
     """Whether a closed (N, 2) polygon winds around ``point`` (2,)."""
     p = flat - point
-    q = np.roll(p, -1, axis=0)
-    turn = np.arctan2(p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0], (p * q).sum(axis=1))
+    x, y = p[:, 0], p[:, 1]
+    if x.min() > 0.0 or x.max() < 0.0 or y.min() > 0.0 or y.max() < 0.0:
+        return False
+    q = _following(p)
+    u, v = q[:, 0], q[:, 1]
+    turn = np.arctan2(x * v - y * u, x * u + y * v)
     return abs(float(turn.sum())) > np.pi
+
+
+def _following(polygon: FloatArray) -> FloatArray:
+    """Return the (N, 2) points that follow each point of a closed polygon."""
+    return np.concatenate([polygon[1:], polygon[:1]])
 
 
 def contour_centroid(points: FloatArray, normal: FloatArray) -> FloatArray:
@@ -77,7 +87,7 @@ def measure_contour(points: FloatArray, normal: FloatArray) -> ContourMeasures:
     diameter. Area and perimeter are those of the polygon itself.
     """
     flat = in_plane(points, points.mean(axis=0), normal)
-    closing = np.roll(flat, -1, axis=0) - flat
+    closing = _following(flat) - flat
     perimeter = float(np.linalg.norm(closing, axis=1).sum())
     try:
         hull = flat[ConvexHull(flat).vertices]

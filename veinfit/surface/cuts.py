@@ -50,69 +50,80 @@ def plane_contours(
         Indices of the faces to cut.
     """
     chosen = surface.faces if faces is None else surface.faces[faces]
-    height = (surface.points - origin) @ normal
+    height = surface.points @ normal - origin @ normal
     above = height >= 0
     corner_above = above[chosen]
-    count = corner_above.sum(axis=1)
-    crossing = np.flatnonzero((count == 1) | (count == 2))
+    in_a, in_b, in_c = corner_above[:, 0], corner_above[:, 1], corner_above[:, 2]
+    crossing = np.flatnonzero((in_a != in_b) | (in_b != in_c))
     if not len(crossing):
         return []
     triangle = chosen[crossing]
     corners = corner_above[crossing]
     # The corner alone on its side; the curve crosses its two edges.
-    lone_is_above = count[crossing] == 1
+    lone_is_above = corners.sum(axis=1) == 1
     lone = np.argmax(corners == lone_is_above[:, None], axis=1)
     rows = np.arange(len(triangle))
     apex = triangle[rows, lone]
     following = triangle[rows, (lone + 1) % 3]
     previous = triangle[rows, (lone + 2) % 3]
-    n = np.int64(len(surface.points))
-
-    def key(a: IntArray, b: IntArray) -> IntArray:
-        return np.minimum(a, b) * n + np.maximum(a, b)
-
     # A lone corner above: the curve enters on apex-following and leaves on apex-previous,
     # which keeps the lumen of an outward-wound surface on the curve's left seen from above.
-    first = np.where(lone_is_above, key(apex, following), key(apex, previous))
-    second = np.where(lone_is_above, key(apex, previous), key(apex, following))
+    first = _edge_keys(surface, apex, np.where(lone_is_above, following, previous))
+    second = _edge_keys(surface, apex, np.where(lone_is_above, previous, following))
     return _chain(surface, height, first, second, crossing if faces is None else faces[crossing])
+
+
+def _edge_keys(surface: Surface, a: IntArray, b: IntArray) -> IntArray:
+    """Return a number for each edge between vertices ``a`` and ``b``, whichever comes first."""
+    return np.minimum(a, b) * np.int64(len(surface.points)) + np.maximum(a, b)
 
 
 def _chain(
     surface: Surface, height: FloatArray, first: IntArray, second: IntArray, face: IntArray
 ) -> list[PlaneContour]:
-    n = np.int64(len(surface.points))
-    keys, inverse = np.unique(np.r_[first, second], return_inverse=True)
-    a, b = keys // n, keys % n
-    ha, hb = height[a], height[b]
-    t = ha / (ha - hb)
-    position = surface.points[a] + t[:, None] * (surface.points[b] - surface.points[a])
-    start, stop = inverse[: len(first)], inverse[len(first) :]
-    leaving = {s: i for i, s in enumerate(start.tolist())}
-    has_entry = set(stop.tolist())
-    heads = [s for s in start.tolist() if s not in has_entry]
-    stops = stop.tolist()
-    used = np.zeros(len(first), dtype=bool)
+    """Join segments, each from the edge ``first`` to the edge ``second``, to curves."""
+    order = np.argsort(first, kind="stable")
+    ordered = first[order]
+
+    def leaving(key: IntArray) -> IntArray:
+        """Return the segment that begins on each edge, -1 for none."""
+        place = np.searchsorted(ordered, key, side="right") - 1
+        return np.where(ordered[place] == key, order[place], -1)
+
+    following = leaving(second).tolist()
+    entered = np.zeros(len(first) + 1, dtype=bool)
+    entered[following] = True
+    own = leaving(first)
+    # Open curves begin where no segment ends; what is left then is closed.
+    begins = np.r_[own[~entered[own]], own].tolist()
+    starting, ending = _on_edges(surface, height, first), _on_edges(surface, height, second)
+    used = [False] * len(first) + [True]
     contours: list[PlaneContour] = []
-    for head in heads + start.tolist():
-        segment = leaving.get(head)
-        if segment is None or used[segment]:
+    for begin in begins:
+        if used[begin]:
             continue
-        nodes, chain = [head], []
-        node = head
-        while segment is not None and not used[segment]:
+        chain = []
+        segment = begin
+        while not used[segment]:
             used[segment] = True
             chain.append(segment)
-            node = stops[segment]
-            nodes.append(node)
-            segment = leaving.get(node)
-        closed = node == head
-        index = np.array(nodes[:-1] if closed else nodes)
-        run = face[np.array(chain)]
-        contours.append(
-            PlaneContour(position[index], run if closed else np.r_[run, run[-1]], closed)
-        )
+            segment = following[segment]
+        index = np.array(chain)
+        points, run = starting[index], face[index]
+        closed = bool(second[index[-1]] == first[index[0]])
+        if not closed:
+            points = np.concatenate([points, ending[index[-1:]]])
+            run = np.r_[run, run[-1]]
+        contours.append(PlaneContour(points, run, closed))
     return contours
+
+
+def _on_edges(surface: Surface, height: FloatArray, key: IntArray) -> FloatArray:
+    """Return (N, 3) where the plane crosses edges that :func:`_edge_keys` numbered."""
+    a, b = np.divmod(key, np.int64(len(surface.points)))
+    ha, hb = height[a], height[b]
+    t = ha / (ha - hb)
+    return surface.points[a] + t[:, None] * (surface.points[b] - surface.points[a])
 
 
 def split_along_plane(
