@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import sparse
 from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
@@ -242,14 +241,8 @@ def _common_way(
     straight on into the body, where the fronts no longer belong to the part.
     """
     beyond = np.flatnonzero(depth >= start)
-    number = np.full(len(depth), -1, dtype=np.int64)
-    number[beyond] = np.arange(len(beyond))
-    i, j = number[spheres.pairs[:, 0]], number[spheres.pairs[:, 1]]
-    both = (i >= 0) & (j >= 0)
-    graph = sparse.coo_matrix(
-        (np.ones(int(both.sum()), dtype=bool), (i[both], j[both])), shape=(len(beyond),) * 2
-    )
-    _, piece = csgraph.connected_components(graph, directed=False)
+    there = spheres.graph(spheres.length_mm)[beyond][:, beyond]
+    _, piece = csgraph.connected_components(there, directed=False)
     tip = int(cKDTree(spheres.points[beyond]).query(senior.way[-1])[1])
     part = beyond[piece == piece[tip]]
     band = np.floor(depth[part] / BAND_MM).astype(np.int64)
@@ -278,15 +271,13 @@ def _join_tree(
     spheres: InscribedSpheres, depth: FloatArray
 ) -> tuple[list[int], FloatArray, FloatArray, list[int | None]]:
     """Leaves of the join tree of ``depth``: tip cell, reach, join depth, branch joined."""
-    n = len(depth)
     band = np.floor(depth / BAND_MM).astype(np.int64)
-    i, j = spheres.pairs[:, 0], spheres.pairs[:, 1]
+    i, j = spheres.cells(), spheres.neighbours
     inside = band[i] == band[j]
-    graph = sparse.coo_matrix(
-        (np.ones(int(inside.sum()), dtype=bool), (i[inside], j[inside])), shape=(n, n)
-    )
-    count, piece = csgraph.connected_components(graph, directed=False)
-    across = np.unique(np.sort(np.stack([piece[i[~inside]], piece[j[~inside]]], 1), axis=1), axis=0)
+    count, piece = spheres.pieces(inside)
+    outward = ~inside & (band[i] < band[j])
+    across = np.unique(piece[i[outward]] * np.int64(count) + piece[j[outward]])
+    across = np.stack([across // count, across % count], axis=1)
     piece_band = np.zeros(count, dtype=np.int64)
     piece_band[piece] = band
     order = np.lexsort((-depth, piece))

@@ -6,9 +6,11 @@ runs. No measure is taken from it.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import ndimage, sparse
 from scipy.sparse import csgraph
 from vtkmodules.util.numpy_support import (
@@ -33,10 +35,8 @@ COARSEST_GRID_MM = 1.0
 GRID_CELLS = 70_000
 """Cells inside the lumen that the grid aims at between those two."""
 
-NEIGHBOUR_OFFSETS = np.array(
-    [(i, j, k) for i in (-1, 0, 1) for j in (-1, 0, 1) for k in (-1, 0, 1) if (i, j, k) > (0, 0, 0)]
-)
-"""Thirteen of the 26 neighbours: the others are their opposites."""
+NEIGHBOUR_OFFSETS = np.array([o for o in itertools.product((-1, 0, 1), repeat=3) if any(o)])
+"""The 26 neighbours of a cell, in the order in which cells are numbered."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,25 +49,43 @@ class InscribedSpheres:
         Cell centres inside the lumen, mm.
     radius_mm : (N,) array
         Radius of the largest sphere about each centre that stays inside.
-    pairs : (E, 2) array
-        Neighbouring cells (26-connected).
+    first : (N + 1,) array
+        Where the neighbours of each cell begin in ``neighbours``.
+    neighbours : (E,) array
+        Neighbouring cells (26-connected), cell by cell: each pair is there twice.
     length_mm : (E,) array
-        Distance between them.
+        Distance to each.
     step_mm : float
         Edge of a cell.
     """
 
     points: FloatArray
     radius_mm: FloatArray
-    pairs: IntArray
+    first: npt.NDArray[np.int32]
+    neighbours: npt.NDArray[np.int32]
     length_mm: FloatArray
     step_mm: float
 
+    def cells(self) -> npt.NDArray[np.int32]:
+        """Return the (E,) cell that each of ``neighbours`` is a neighbour of."""
+        return np.repeat(np.arange(len(self.points), dtype=np.int32), np.diff(self.first))
+
     def graph(self, weight: FloatArray) -> sparse.csr_matrix:
-        """Return the symmetric (N, N) graph with ``weight`` (E,) on its edges."""
-        i, j = self.pairs[:, 0], self.pairs[:, 1]
-        n = len(self.points)
-        return sparse.csr_matrix((np.r_[weight, weight], (np.r_[i, j], np.r_[j, i])), shape=(n, n))
+        """Return the symmetric (N, N) graph with ``weight`` (E,) between neighbours."""
+        shape = (len(self.points),) * 2
+        return sparse.csr_matrix((weight, self.neighbours, self.first), shape=shape)
+
+    def pieces(self, together: BoolArray) -> tuple[int, IntArray]:
+        """Return how many pieces there are where only some neighbours, (E,), hang together.
+
+        And the number of the piece of each cell, (N,).
+        """
+        first = np.r_[0, np.cumsum(together)][self.first]
+        held = self.neighbours[together]
+        shape = (len(self.points),) * 2
+        graph = sparse.csr_matrix((np.ones(len(held), dtype=bool), held, first), shape=shape)
+        count, piece = csgraph.connected_components(graph, directed=False)
+        return int(count), piece
 
 
 def inscribed_spheres(lumen: Surface) -> InscribedSpheres:
@@ -79,22 +97,20 @@ def inscribed_spheres(lumen: Surface) -> InscribedSpheres:
     label, count = ndimage.label(inside, structure=np.ones((3, 3, 3)))
     if count > 1:
         inside = label == 1 + int(np.argmax(np.bincount(label.ravel())[1:]))
-    cells = np.argwhere(inside)
-    number = np.full(inside.shape, -1, dtype=np.int64)
-    number[inside] = np.arange(len(cells))
-    pairs: list[IntArray] = []
-    lengths: list[FloatArray] = []
-    for offset in NEIGHBOUR_OFFSETS:
-        there = cells + offset
-        other = number[tuple(there.T)]
-        found = np.flatnonzero(other >= 0)
-        pairs.append(np.stack([found, other[found]], axis=1))
-        lengths.append(np.full(len(found), step * float(np.linalg.norm(offset))))
+    number = np.full(inside.size, -1, dtype=np.int32)
+    place = np.flatnonzero(inside)
+    number[place] = np.arange(len(place), dtype=np.int32)
+    # The grid is padded: no neighbour of a cell inside lies beyond its border.
+    strides = np.array([inside.shape[1] * inside.shape[2], inside.shape[2], 1])
+    other = number[place[:, None] + NEIGHBOUR_OFFSETS @ strides]
+    found = other >= 0
+    length = step * np.linalg.norm(NEIGHBOUR_OFFSETS, axis=1)
     return InscribedSpheres(
-        points=cells * step + origin,
+        points=np.argwhere(inside) * step + origin,
         radius_mm=radius[inside] - 0.5 * step,
-        pairs=np.concatenate(pairs),
-        length_mm=np.concatenate(lengths),
+        first=np.r_[0, np.cumsum(found.sum(axis=1))].astype(np.int32),
+        neighbours=other[found],
+        length_mm=np.broadcast_to(length, found.shape)[found],
         step_mm=step,
     )
 
@@ -132,15 +148,16 @@ def _voxelise(lumen: Surface, step: float) -> tuple[BoolArray, FloatArray]:
 
 
 def way_costs(spheres: InscribedSpheres) -> FloatArray:
-    """Edge costs (E,) that draw a shortest way to the middle of the lumen."""
+    """Costs (E,) from cell to neighbour that draw a shortest way to the middle of the lumen."""
     r = np.maximum(spheres.radius_mm, 0.5 * spheres.step_mm)
-    i, j = spheres.pairs[:, 0], spheres.pairs[:, 1]
-    return spheres.length_mm / np.minimum(r[i], r[j]) ** 2
+    narrower = np.minimum(r[spheres.cells()], r[spheres.neighbours])
+    return spheres.length_mm / narrower**2
 
 
 def distances_from(graph: sparse.csr_matrix, sources: IntArray) -> tuple[FloatArray, IntArray]:
     """Least distance (N,) from any of ``sources`` and the predecessor (N,) of each cell."""
+    # The graph is symmetric: told that it is directed, the search need not look both ways.
     distance, predecessor, _ = csgraph.dijkstra(
-        graph, directed=False, indices=sources, min_only=True, return_predecessors=True
+        graph, directed=True, indices=sources, min_only=True, return_predecessors=True
     )
     return distance, predecessor
