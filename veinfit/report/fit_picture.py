@@ -27,6 +27,7 @@ from veinfit.report.fit_scene import (
     balloon_surface,
     cut_origin,
     ring_radius_mm,
+    wall_under,
 )
 from veinfit.report.scene import plane_segments
 from veinfit.report.wording import (
@@ -165,7 +166,7 @@ def draw_side(
 
     canvas.furniture(camera, area, scale_bar=scale_bar)
     origin, towards = cut_origin(fit, frame), camera.towards
-    wall_lines, _ = plane_segments(anatomy.wall, origin, towards)
+    wall_lines, _ = plane_segments(wall_under(anatomy, fit, frame), origin, towards)
     canvas.segments(at(wall_lines), [INK], 2.6, clip=area, above=1.5)
     cut = [at(wall_lines).reshape(-1, 2)]
     if fit.patch is not None and fit.patch_gap_mm is not None:

@@ -33,6 +33,7 @@ from veinfit.report.scene import (
     upright,
 )
 from veinfit.seating.model import Fit
+from veinfit.seating.rounding import rounded_wall
 from veinfit.surface import Surface
 
 SIDE_MARGIN_MM = 9.0
@@ -216,6 +217,11 @@ def fit_views(
     )
 
 
+def wall_under(anatomy: Anatomy, fit: Fit, frame: FitFrame) -> Surface:
+    """Return the whole wall as the balloon of a fit has rounded it: the patch is a part of it."""
+    return rounded_wall(anatomy.wall, frame.vein, fit.ostium_rounding)
+
+
 def side_view(
     anatomy: Anatomy,
     fit: Fit,
@@ -225,13 +231,13 @@ def side_view(
 ) -> View:
     """Return the view from the side, the near wall cut away."""
     clip = (cut_origin(fit, frame), frame.side.towards)
-    layers = _wall_layers(anatomy.wall, fit, bands, clip, outside=True)
+    layers = _wall_layers(wall_under(anatomy, fit, frame), fit, bands, clip, outside=True)
     return View(frame.side, _filled(layers), _ghosts(fit, profiles))
 
 
 def whole_view(anatomy: Anatomy, fit: Fit, frame: FitFrame, bands: tuple[GapBand, ...]) -> View:
     """Return the view from the side with the wall as it is: the balloon is behind it."""
-    layers = [plain_layer(anatomy.wall, WALL_OUTER, set_back_mm=SET_BACK_MM)]
+    layers = [plain_layer(wall_under(anatomy, fit, frame), WALL_OUTER, set_back_mm=SET_BACK_MM)]
     if fit.patch is not None and fit.patch_gap_mm is not None:
         edges = band_edges(bands)
         layers.append(Layer(fit.patch, band_palette(bands), values=fit.patch_gap_mm, edges=edges))
@@ -253,7 +259,7 @@ def axial_view(
     start = min(float((origin - frame.vein.ostium.centre) @ axis), 0.0) - behind
     axial_cut = (frame.vein.ostium.centre + start * axis, -axis)
 
-    layers = _wall_layers(anatomy.wall, fit, bands, axial_cut, outside=False)
+    layers = _wall_layers(wall_under(anatomy, fit, frame), fit, bands, axial_cut, outside=False)
     return View(frame.axial, _filled(layers), _ghosts(fit, profiles))
 
 

@@ -40,6 +40,7 @@ from veinfit.report.wording import (
 )
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
+from veinfit.seating.rounding import rounded_wall
 from veinfit.surface import Surface
 
 STEPS = 65535
@@ -66,6 +67,10 @@ def viewer_scene(report: ReportInput) -> dict[str, Any]:
     anatomy = report.anatomy
     bands = gap_bands(report.settings.seating.contact_tolerance_mm)
     low, high = anatomy.wall.points.min(axis=0), anatomy.wall.points.max(axis=0)
+    wall = anatomy.wall
+    for vein in anatomy.veins:
+        shares = [fit.ostium_rounding for fit in report.fits if fit.vein == vein.name]
+        wall = rounded_wall(wall, vein, max(shares, default=0.0))
     return {
         "centre": _place(0.5 * (low + high)),
         "radius": round(0.5 * float(np.linalg.norm(high - low)), 2),
@@ -75,7 +80,7 @@ def viewer_scene(report: ReportInput) -> dict[str, Any]:
         },
         "bands": [{"colour": band.colour, "label": band.label} for band in bands],
         "edges": [band.high_mm for band in bands[:-1]],
-        "wall": pack_mesh(thinned(anatomy.wall, WALL_FACES)[0]),
+        "wall": pack_mesh(thinned(wall, WALL_FACES)[0]),
         "rims": _rims(anatomy),
         "names": _named(anatomy),
         "marks": _marks(anatomy),

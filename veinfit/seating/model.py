@@ -149,7 +149,8 @@ class Fit:
     the balloon's own growth or, where it has none, beside the settings' what-if. Where
     the outcome is ``not assessed`` although the balloon rests, its place is given and
     the seal is not. ``balloon_section`` (N, 2) is the half section of what is no sphere:
-    place along the shaft, from back to nose, and radius, mm.
+    place along the shaft, from back to nose, and radius, mm. ``ostium_rounding`` is the
+    share by which the ostium, and ``patch`` with it, has rounded under the balloon.
     """
 
     vein: str
@@ -187,4 +188,5 @@ class Fit:
     margin: Margin | None = None
     freezing: tuple[FreezeDrift, ...] = ()
     balloon_section: FloatArray | None = None
+    ostium_rounding: float = 0.0
     notes: tuple[Note, ...] = ()

@@ -206,6 +206,7 @@ def seat_balloon(
         misalignment_deg=line.misalignment_deg,
         patch=patch.surface,
         balloon_section=None if balloon.profile == "sphere" else balloon.half_section(),
+        ostium_rounding=settings.ostium_rounding,
         notes=line.notes,
     )
     if line.cannot_reach:
