@@ -149,10 +149,10 @@ class SeatingSettings:
             "ostium goes under a balloon; 0: it keeps its shape"
         ),
         basis=(
-            "calibrated against common practice (no source): of 0, 0.5 and 0.8, 0.5 fits "
-            "it; with 0, veins differ so much by their ovality that tries hardly matter. "
-            "Published: ovality, split at 1.27, had no effect on acute success (Stachyra "
-            "2021)"
+            "an estimate, no source: chosen when no calibration without it came near common "
+            "practice (veins then differ so much by their ovality that tries hardly matter), and "
+            "not fitted itself. Published: ovality, split at 1.27, had no effect on acute success "
+            "(Stachyra 2021)"
         ),
         low=0.0,
         high=1.0,
