@@ -33,6 +33,9 @@ ON_PLANE_MM = 1e-6
 SAMPLE_STEP_MM = 1.0
 """Distance between the places on the guide at which a ball is looked at."""
 
+PLACES_AT_ONCE = 8
+"""So many of them are held against all faces in one go."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WallPatch:
@@ -168,18 +171,31 @@ def can_press(patch: WallPatch, radius_mm: float, back_mm: float) -> tuple[BoolA
     middle = patch.surface.points[patch.surface.faces].mean(axis=1)
     start = patch.centre - back_mm * patch.axis
     way = patch.guide.sampled(start, 3.0 * radius_mm, SAMPLE_STEP_MM)
-    met_from = np.tile(start, (len(middle), 1))
-    waiting = np.arange(len(middle))
-    for place in way:
-        offset = middle[waiting] - place
-        met = np.einsum("ij,ij->i", offset, offset) < radius_mm**2
-        met_from[waiting[met]] = place
-        waiting = waiting[~met]
+    met = _first_within(middle, way, radius_mm)
+    met_from = np.where((met >= 0)[:, None], way[met], start)
     rest = patch.rest.points[patch.rest.faces].mean(axis=1) - start
     return (
         np.einsum("ij,ij->i", middle - met_from, patch.normals) > 0.0,
         np.einsum("ij,ij->i", rest, face_normals(patch.rest)) > 0.0,
     )
+
+
+def _first_within(points: FloatArray, way: FloatArray, radius_mm: float) -> IntArray:
+    """Return the first place (K, 3) of a way within a radius of each point (N, 3); -1 for none."""
+    first = np.full(len(points), -1, dtype=np.int64)
+    waiting = np.arange(len(points))
+    # Several places at a time, as one product of matrices, from the start so that numbers
+    # stay small.
+    points, way = points - way[0], way - way[0]
+    beyond = (points**2).sum(axis=1) - radius_mm**2
+    for k in range(0, len(way), PLACES_AT_ONCE):
+        places = way[k : k + PLACES_AT_ONCE]
+        within = points[waiting] @ (2.0 * places.T) - (places**2).sum(axis=1)
+        within = within > beyond[waiting, None]
+        met = within.any(axis=1)
+        first[waiting[met]] = k + within[met].argmax(axis=1)
+        waiting = waiting[~met]
+    return first
 
 
 def _distance_over_wall(wall: Surface, vein: Vein) -> FloatArray:
@@ -214,14 +230,18 @@ def _nodes(node: IntArray, vertices: IntArray) -> IntArray:
 
 def _outline(coarse: Surface, halved: IntArray, edges_of_interest: IntArray) -> BoolArray:
     """Tell which vertices of a refined surface lie on some edges (E, 2) of the coarse one."""
-    lines = {(int(a), int(b)) for a, b in np.sort(edges_of_interest, axis=1)}
-    first = len(coarse.points)
-    result = np.zeros(first + len(halved), dtype=bool)
+    n = np.int64(len(coarse.points) + len(halved))
+    result = np.zeros(int(n), dtype=bool)
     result[edges_of_interest] = True
-    for vertex, (a, b) in enumerate(np.sort(halved, axis=1).tolist(), start=first):
-        if (a, b) in lines:
-            lines.update(((a, vertex), (b, vertex)))
-            result[vertex] = True
+    lines = np.sort(edges_of_interest, axis=1) @ np.array([n, 1])
+    vertex = np.arange(len(coarse.points), int(n))
+    key = np.sort(halved, axis=1) @ np.array([n, 1])
+    # Each round finds the middles of the edges and halves that the one before it found.
+    while len(found := np.flatnonzero(np.isin(key, lines))):
+        middle = vertex[found]
+        result[middle] = True
+        ends = halved[found]
+        lines = np.concatenate([end * n + middle for end in ends.T])
     return result
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import sparse
@@ -10,7 +11,7 @@ from scipy import sparse
 from veinfit.frames import FloatArray, IntArray, unit
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Surface:
     """Triangles in space, LPS mm.
 
@@ -39,6 +40,19 @@ class Surface:
             )
         self.points.setflags(write=False)
         self.faces.setflags(write=False)
+
+    @cached_property
+    def edge_table(self) -> tuple[IntArray, IntArray, IntArray]:
+        """What :func:`edges` returns: found once, as every stage asks for it anew."""
+        half = self.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+        low, high = half.min(axis=1), half.max(axis=1)
+        key = low * len(self.points) + high
+        unique, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
+        pairs = np.stack([unique // len(self.points), unique % len(self.points)], axis=1)
+        table = pairs, inverse.reshape(-1, 3), counts
+        for part in table:
+            part.setflags(write=False)
+        return table
 
 
 def face_vectors(surface: Surface) -> FloatArray:
@@ -86,7 +100,7 @@ def enclosed_volume(surface: Surface) -> float:
 
 
 def edges(surface: Surface) -> tuple[IntArray, IntArray, IntArray]:
-    """Return the undirected edges of a surface.
+    """Return the undirected edges of a surface; the arrays are shared and read-only.
 
     Returns
     -------
@@ -98,12 +112,7 @@ def edges(surface: Surface) -> tuple[IntArray, IntArray, IntArray]:
         How many faces use each edge: 1 on a boundary, 2 inside, more where
         the surface is not a manifold.
     """
-    half = surface.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-    low, high = half.min(axis=1), half.max(axis=1)
-    key = low * len(surface.points) + high
-    unique, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
-    pairs = np.stack([unique // len(surface.points), unique % len(surface.points)], axis=1)
-    return pairs, inverse.reshape(-1, 3), counts
+    return surface.edge_table
 
 
 def edge_graph(surface: Surface) -> sparse.csr_matrix:
