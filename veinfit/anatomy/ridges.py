@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.model import Contour, Ridge
-from veinfit.frames import FloatArray
+from veinfit.frames import FloatArray, IntArray
 from veinfit.notes import Note
 from veinfit.surface import Surface
 from veinfit.surface.geodesics import shortest_way, way_length
-from veinfit.surface.mesh import select_faces
+from veinfit.surface.mesh import edge_graph, select_faces
 
 NEIGHBOURS: tuple[tuple[str, str], ...] = (
     ("LSPV", "LIPV"),
@@ -31,8 +32,11 @@ NEIGHBOURS: tuple[tuple[str, str], ...] = (
 )
 """Pairs of structures that have a ridge or a stretch of wall between them."""
 
-REACH_MM = 15.0
-"""Wall this far around the straight line between two contours can hold the shortest way."""
+SAME_FACE_MM = 1e-6
+"""A point on an edge lies in the faces on both sides of it: in all that are this near."""
+
+NEAREST_FACES = 12
+"""A point's face is among so many whose middles are nearest."""
 
 
 def ridge_widths(
@@ -45,11 +49,13 @@ def ridge_widths(
     """
     ridges: list[Ridge] = []
     notes: list[Note] = []
-    middle = wall.points[wall.faces].mean(axis=1)
-    for start, end in NEIGHBOURS:
-        if start not in contours or end not in contours:
-            continue
-        way = _way_between(wall, middle, contours[start].points, contours[end].points)
+    pairs = [(a, b) for a, b in NEIGHBOURS if a in contours and b in contours]
+    if not pairs:
+        return (), ()
+    ground = _Ground(wall)
+    sides = {name: _Side(ground, contours[name].points) for name in dict.fromkeys(sum(pairs, ()))}
+    for start, end in pairs:
+        way = _way_between(ground, sides[start], sides[end])
         if way is None:
             notes.append(Note("measures", f"no way over the wall from {start} to {end}", start))
             continue
@@ -57,30 +63,55 @@ def ridge_widths(
     return tuple(ridges), tuple(notes)
 
 
-def _way_between(
-    wall: Surface, middle: FloatArray, start: FloatArray, stop: FloatArray
-) -> FloatArray | None:
-    gap, _ = cKDTree(start).query(stop)
-    near = float(gap.min())
-    from_start, _ = cKDTree(start).query(middle)
-    from_stop, _ = cKDTree(stop).query(middle)
-    # A way no longer than near + REACH_MM cannot leave this ellipsoid around the two contours.
-    chosen = from_start + from_stop <= near + REACH_MM
-    if not chosen.any():
+class _Ground:
+    """The wall made ready for many ways over it."""
+
+    def __init__(self, wall: Surface) -> None:
+        self.wall = wall
+        self.corners = wall.points[wall.faces]
+        self.middles: FloatArray = self.corners.mean(axis=1)
+        offset = self.corners - self.middles[:, None]
+        self.radii: FloatArray = np.sqrt((offset**2).sum(axis=2).max(axis=1))
+        self.tree = cKDTree(self.middles)
+        self.graph = edge_graph(wall)
+
+    def faces_of(self, points: FloatArray) -> tuple[IntArray, IntArray]:
+        """Return the faces that hold some points (N, 3): pairs of a point's index and a face."""
+        _, near = self.tree.query(points, k=min(NEAREST_FACES, len(self.middles)))
+        near = near.reshape(len(points), -1)
+        a, b, c = (self.corners[near][:, :, k] for k in range(3))
+        distance = _triangle_distance(points[:, None], a, b, c)
+        point, place = np.nonzero(distance <= distance.min(axis=1, keepdims=True) + SAME_FACE_MM)
+        return point, near[point, place]
+
+
+class _Side:
+    """One side of a ridge: the points of a contour, where they are, how far all else is."""
+
+    def __init__(self, ground: _Ground, points: FloatArray) -> None:
+        index, self.faces = ground.faces_of(points)
+        self.points: FloatArray = points[index]
+        self.vertices: IntArray = np.unique(ground.wall.faces[self.faces])
+        # How far at most each vertex of these faces is from the contour.
+        self.slack_mm = 2.0 * float(ground.radii[self.faces].max())
+        self.over_edges_mm: FloatArray = csgraph.dijkstra(
+            ground.graph, directed=True, indices=self.vertices, min_only=True
+        )
+        self.straight_mm: FloatArray = cKDTree(points).query(ground.middles)[0]
+
+
+def _way_between(ground: _Ground, start: _Side, stop: _Side) -> FloatArray | None:
+    along_edges = float(start.over_edges_mm[stop.vertices].min())
+    if not np.isfinite(along_edges):
         return None
-    part, _ = select_faces(wall, chosen)
-    return shortest_way(part, start, _faces_of(part, start), stop, _faces_of(part, stop))
-
-
-def _faces_of(surface: Surface, points: FloatArray) -> np.ndarray:
-    """Return the face whose middle is nearest to each point, in units of the face's size."""
-    corners = surface.points[surface.faces]
-    middle = corners.mean(axis=1)
-    _, near = cKDTree(middle).query(points, k=min(12, len(middle)))
-    near = near.reshape(len(points), -1)
-    a, b, c = (corners[near][:, :, k] for k in range(3))
-    distance = _triangle_distance(points[:, None], a, b, c)
-    return near[np.arange(len(points)), distance.argmin(axis=1)]
+    longest = along_edges + start.slack_mm + stop.slack_mm
+    # A way no longer than one along edges cannot leave this ellipsoid around the two contours.
+    chosen = start.straight_mm + stop.straight_mm <= longest + 2.0 * ground.radii
+    number = np.cumsum(chosen) - 1
+    part, _ = select_faces(ground.wall, chosen)
+    return shortest_way(
+        part, start.points, number[start.faces], stop.points, number[stop.faces], longest
+    )
 
 
 def _triangle_distance(p: FloatArray, a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:

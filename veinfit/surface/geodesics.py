@@ -10,6 +10,8 @@ is from this project's tests on a plate, a sphere and a cylinder).
 
 from __future__ import annotations
 
+from itertools import combinations
+
 import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
@@ -27,6 +29,7 @@ def shortest_way(
     start_faces: IntArray,
     stop: FloatArray,
     stop_faces: IntArray,
+    longest_mm: float = np.inf,
 ) -> FloatArray | None:
     """Shortest way over a surface between two sets of points on it.
 
@@ -36,18 +39,18 @@ def shortest_way(
     start, stop : (N, 3) and (M, 3) arrays
         Points on the surface.
     start_faces, stop_faces : (N,) and (M,) arrays
-        The face that each lies in.
+        The face that each lies in; a point on an edge may be given with both.
+    longest_mm : float
+        No way longer than this is looked for.
 
     Returns
     -------
     (K, 3) array or None
         The way's points from ``start`` to ``stop``; None where none exists.
     """
-    nodes, face_nodes = _nodes(surface)
+    nodes, face_nodes, rows, cols = _net(surface)
     n = len(nodes)
     rim = face_nodes.shape[1]
-    i, j = np.triu_indices(rim, 1)
-    rows, cols = face_nodes[:, i].ravel(), face_nodes[:, j].ravel()
     extra = np.concatenate([start, stop])
     extra_faces = np.r_[start_faces, stop_faces]
     extra_rows = np.repeat(n + np.arange(len(extra)), rim)
@@ -59,9 +62,6 @@ def shortest_way(
     cols = np.r_[cols, extra_cols, n + len(start) + same_j]
     source, sink = len(points), len(points) + 1
     length = np.linalg.norm(points[rows] - points[cols], axis=1)
-    key = np.minimum(rows, cols) * np.int64(len(points)) + np.maximum(rows, cols)
-    _, first = np.unique(key, return_index=True)
-    rows, cols, length = rows[first], cols[first], length[first]
     # A zero would be no edge at all in a sparse graph.
     length = np.maximum(length, 1e-9)
     join = 1e-9
@@ -70,7 +70,7 @@ def shortest_way(
     length = np.r_[length, np.full(len(extra), join)]
     graph = sparse.csr_matrix((length, (rows, cols)), shape=(len(points) + 2,) * 2)
     distance, predecessor = csgraph.dijkstra(
-        graph, directed=False, indices=source, return_predecessors=True
+        graph, directed=False, indices=source, return_predecessors=True, limit=longest_mm
     )
     if not np.isfinite(distance[sink]):
         return None
@@ -85,13 +85,42 @@ def way_length(way: FloatArray) -> float:
     return float(np.linalg.norm(np.diff(way, axis=0), axis=1).sum())
 
 
-def _nodes(surface: Surface) -> tuple[FloatArray, IntArray]:
-    """Vertices and edge points (N, 3), and for each face the nodes on its rim."""
+def _net(surface: Surface) -> tuple[FloatArray, IntArray, IntArray, IntArray]:
+    """Return the nodes and which of them see each other.
+
+    Returns
+    -------
+    nodes : (N, 3) array
+        Vertices, then the points on the edges.
+    face_nodes : (F, R) array
+        For each face the nodes on its rim.
+    rows, cols : (L,) array
+        Pairs of nodes, each once: neighbours along an edge, and nodes of a face that lie
+        on no edge together.
+    """
     pairs, face_edges, _ = edges(surface)
-    t = np.arange(1, POINTS_PER_EDGE + 1) / (POINTS_PER_EDGE + 1)
+    m = POINTS_PER_EDGE
+    t = np.arange(1, m + 1) / (m + 1)
     a, b = surface.points[pairs[:, 0]], surface.points[pairs[:, 1]]
     between = a[:, None] + t[None, :, None] * (b - a)[:, None]
-    v = len(surface.points)
-    on_edge = v + np.arange(len(pairs) * POINTS_PER_EDGE).reshape(-1, POINTS_PER_EDGE)
+    on_edge = len(surface.points) + np.arange(len(pairs) * m).reshape(-1, m)
+    along = np.concatenate([pairs[:, :1], on_edge, pairs[:, 1:]], axis=1)
     face_nodes = np.concatenate([surface.faces, *(on_edge[face_edges[:, k]] for k in range(3))], 1)
-    return np.concatenate([surface.points, between.reshape(-1, 3)]), face_nodes
+    # A face that is there twice sees the same nodes: once is enough.
+    _, once = np.unique(np.sort(face_edges, axis=1), axis=0, return_index=True)
+    i, j = np.array([(i, j) for i, j in combinations(range(3 + 3 * m), 2) if _apart(i, j)]).T
+    rows = np.concatenate([along[:, :-1].ravel(), face_nodes[once][:, i].ravel()])
+    cols = np.concatenate([along[:, 1:].ravel(), face_nodes[once][:, j].ravel()])
+    return np.concatenate([surface.points, between.reshape(-1, 3)]), face_nodes, rows, cols
+
+
+def _apart(i: int, j: int) -> bool:
+    """Whether two nodes of a face's rim, by their place in it, lie on no edge together."""
+    return not _edges_of(i) & _edges_of(j)
+
+
+def _edges_of(place: int) -> set[int]:
+    """Edges of the face, 0-1, 1-2 and 2-0, on which a node of its rim lies."""
+    if place < 3:
+        return {place, (place + 2) % 3}
+    return {(place - 3) // POINTS_PER_EDGE}
