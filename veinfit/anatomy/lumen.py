@@ -14,7 +14,7 @@ from veinfit.notes import Note
 from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import clean_surface
-from veinfit.surface.mesh import enclosed_volume, select_faces
+from veinfit.surface.mesh import enclosed_volume, face_middles, select_faces
 from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter, loop_plane
 
 LEAST_VOLUME_ML = 8.0
@@ -39,7 +39,7 @@ class Wall:
 
     def near(self, points: FloatArray, reach_mm: float) -> Wall:
         """Return the faces whose middle lies within ``reach_mm`` of any of ``points`` (N, 3)."""
-        middle = self.surface.points[self.surface.faces].mean(axis=1)
+        middle = face_middles(self.surface)
         distance, _ = cKDTree(points).query(middle, distance_upper_bound=reach_mm)
         chosen = np.isfinite(distance)
         part, _ = select_faces(self.surface, chosen)

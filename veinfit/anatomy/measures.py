@@ -9,9 +9,9 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.model import Ostium, Section
-from veinfit.frames import FloatArray, angle_deg, unit
+from veinfit.frames import FloatArray, angle_deg, lengths, unit
 from veinfit.surface import Surface
-from veinfit.surface.mesh import face_vectors
+from veinfit.surface.mesh import face_middles, face_vectors
 
 SHORTEST_AXIS_MM = 2.0
 """An axis over less than this follows the noise of the centroids."""
@@ -80,13 +80,13 @@ def wall_normal(wall: Surface, ostium: Ostium, others: Sequence[Ostium]) -> Floa
     around the vein counts alike. None where too little wall is there.
     """
     vectors = face_vectors(wall)
-    middle = wall.points[wall.faces].mean(axis=1)
+    middle = face_middles(wall)
     distance, _ = cKDTree(ostium.contour.points).query(middle, distance_upper_bound=WALL_RING_MM[1])
     chosen = np.isfinite(distance) & (distance >= WALL_RING_MM[0])
     chosen &= (middle - ostium.centre) @ ostium.normal < 0
     for other in others:
         beyond = (middle - other.centre) @ other.normal > 0
-        near = np.linalg.norm(middle - other.centre, axis=1) < 1.5 * other.measures.d_max_mm
+        near = lengths(middle - other.centre) < 1.5 * other.measures.d_max_mm
         chosen &= ~(beyond & near)
     if not chosen.any():
         return None

@@ -12,7 +12,7 @@ from veinfit.anatomy.ends import EndCut
 from veinfit.frames import BoolArray, FloatArray, IntArray, angle_deg, unit
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import face_neighbours
-from veinfit.surface.mesh import face_areas, face_normals
+from veinfit.surface.mesh import face_areas, face_middles, face_normals
 
 EXPECTED_WITHIN_DEG = 60.0
 """A lid faces within this of where the mitral side is expected."""
@@ -62,7 +62,7 @@ def find_mitral_side(surface: Surface, body_centre: FloatArray, expected: FloatA
     the mitral side is where that way leaves the blood, and confidence is low.
     """
     areas, normals = face_areas(surface), face_normals(surface)
-    middle = surface.points[surface.faces].mean(axis=1)
+    middle = face_middles(surface)
     facing = normals @ expected > np.cos(np.radians(EXPECTED_WITHIN_DEG))
     facing &= (middle - body_centre) @ expected > 0
     best: tuple[float, BoolArray] | None = None

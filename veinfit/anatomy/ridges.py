@@ -9,11 +9,11 @@ from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.model import Contour, Ridge
-from veinfit.frames import FloatArray, IntArray
+from veinfit.frames import FloatArray, IntArray, cross, lengths
 from veinfit.notes import Note
 from veinfit.surface import Surface
 from veinfit.surface.geodesics import shortest_way, way_length
-from veinfit.surface.mesh import edge_graph, select_faces
+from veinfit.surface.mesh import edge_graph, face_corners, face_middles, select_faces
 
 NEIGHBOURS: tuple[tuple[str, str], ...] = (
     ("LSPV", "LIPV"),
@@ -68,10 +68,10 @@ class _Ground:
 
     def __init__(self, wall: Surface) -> None:
         self.wall = wall
-        self.corners = wall.points[wall.faces]
-        self.middles: FloatArray = self.corners.mean(axis=1)
-        offset = self.corners - self.middles[:, None]
-        self.radii: FloatArray = np.sqrt((offset**2).sum(axis=2).max(axis=1))
+        self.corners = face_corners(wall)
+        self.middles: FloatArray = face_middles(wall)
+        reach = [lengths(corner - self.middles) for corner in self.corners]
+        self.radii: FloatArray = np.maximum(np.maximum(reach[0], reach[1]), reach[2])
         self.tree = cKDTree(self.middles)
         self.graph = edge_graph(wall)
 
@@ -79,7 +79,7 @@ class _Ground:
         """Return the faces that hold some points (N, 3): pairs of a point's index and a face."""
         _, near = self.tree.query(points, k=min(NEAREST_FACES, len(self.middles)))
         near = near.reshape(len(points), -1)
-        a, b, c = (self.corners[near][:, :, k] for k in range(3))
+        a, b, c = (corner[near] for corner in self.corners)
         distance = _triangle_distance(points[:, None], a, b, c)
         point, place = np.nonzero(distance <= distance.min(axis=1, keepdims=True) + SAME_FACE_MM)
         return point, near[point, place]
@@ -116,7 +116,7 @@ def _way_between(ground: _Ground, start: _Side, stop: _Side) -> FloatArray | Non
 
 def _triangle_distance(p: FloatArray, a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
     """Distance from points to triangles, broadcast; exact inside, by edges outside."""
-    normal = np.cross(b - a, c - a)
+    normal = cross(b - a, c - a)
     length = np.linalg.norm(normal, axis=-1, keepdims=True)
     normal = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
     height = ((p - a) * normal).sum(axis=-1)
@@ -124,7 +124,7 @@ def _triangle_distance(p: FloatArray, a: FloatArray, b: FloatArray, c: FloatArra
     inside = np.ones(height.shape, dtype=bool)
     edge = np.full(height.shape, np.inf)
     for u, v in ((a, b), (b, c), (c, a)):
-        side = (np.cross(v - u, foot - u) * normal).sum(axis=-1)
+        side = (cross(v - u, foot - u) * normal).sum(axis=-1)
         inside &= side >= 0
         along = v - u
         t = ((p - u) * along).sum(axis=-1) / np.maximum((along**2).sum(axis=-1), 1e-18)

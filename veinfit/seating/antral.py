@@ -9,6 +9,7 @@ from veinfit.seating.clock import ClockSeal
 from veinfit.seating.gap import GapField
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.triangles import area_above
+from veinfit.surface.mesh import any_corner
 
 ON_PLANE_MM = 1e-6
 """Wall this close to the ostial plane counts as on its atrial side."""
@@ -45,7 +46,7 @@ def antral_area_mm2(
     faces = patch.surface.faces
     atrial_side = ON_PLANE_MM - (patch.surface.points - patch.centre) @ patch.normal
     # The open corners of a face are one another's neighbours: all are reached or none is.
-    reached = open_to_atrium[faces].any(axis=1)
+    reached = any_corner(faces, open_to_atrium)
     enclosed = patch.near & ~reached
     partly = patch.near & reached & pressing
     return area_above(patch.areas[enclosed], faces[enclosed], atrial_side) + area_above(

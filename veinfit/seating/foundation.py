@@ -21,7 +21,7 @@ from veinfit.seating.shape import Shape, Sphere, depth_terms, gaps_mm
 from veinfit.seating.triangles import parts_above
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
-from veinfit.surface.mesh import face_areas
+from veinfit.surface.mesh import any_corner, face_areas, renumbered, select_faces
 
 NEWTON_PER_KPA_MM2 = 1e-3
 """1 kPa over 1 mm² is a millinewton."""
@@ -136,10 +136,8 @@ class Foundation:
         cls, surface: Surface, can_press: BoolArray, law: FoundationLaw, radius_mm: float
     ) -> Foundation:
         """Return the foundation of the faces of ``surface`` for which ``can_press`` holds."""
-        faces = surface.faces[can_press]
-        used, inverse = np.unique(faces, return_inverse=True)
-        areas = face_areas(surface)[can_press]
-        return cls(surface.points[used], inverse.reshape(-1, 3), areas, law, radius_mm)
+        part, _ = select_faces(surface, can_press)
+        return cls(part.points, part.faces, face_areas(part), law, radius_mm)
 
     def joined(self, other: Foundation) -> Foundation:
         """Return this wall and another as one, under this wall's law."""
@@ -158,14 +156,9 @@ class Foundation:
         offset = self.points - centre
         reach = self.radius_mm + margin_mm
         close = np.einsum("ij,ij->i", offset, offset) < reach**2
-        kept = np.flatnonzero(close[self.faces].any(axis=1))
-        used, inverse = np.unique(self.faces[kept], return_inverse=True)
-        return replace(
-            self,
-            points=self.points[used],
-            faces=inverse.reshape(-1, 3),
-            areas=self.areas[kept],
-        )
+        kept = np.flatnonzero(any_corner(self.faces, close))
+        used, faces = renumbered(self.faces[kept], len(self.points))
+        return replace(self, points=self.points[used], faces=faces, areas=self.areas[kept])
 
     def least_gap(self, centre: FloatArray) -> float:
         """Distance from the ball's surface to the nearest vertex, mm; negative where pressed."""
@@ -197,9 +190,7 @@ class Foundation:
         distance = np.sqrt(np.einsum("ij,ij->i", offset, offset))
         depth = self.radius_mm - distance
         inside = depth > 0
-        # Column by column: a third of the time of looking up all three at once.
-        met = inside[self.faces[:, 0]] | inside[self.faces[:, 1]] | inside[self.faces[:, 2]]
-        pressed = np.flatnonzero(met)
+        pressed = np.flatnonzero(any_corner(self.faces, inside))
         if not len(pressed):
             return 0.0, np.zeros(3), np.zeros((3, 3))
         faces = self.faces[pressed]
@@ -220,7 +211,7 @@ class Foundation:
     ) -> tuple[float, FloatArray, FloatArray]:
         """Return the same for a balloon that is no ball."""
         close = np.einsum("ij,ij->i", offset, offset) < self.radius_mm**2
-        faces = np.flatnonzero(close[self.faces].any(axis=1))
+        faces = np.flatnonzero(any_corner(self.faces, close))
         if not len(faces):
             return 0.0, np.zeros(3), np.zeros((3, 3))
         depth, slope, curve = depth_terms(shape, offset[self.faces[faces]], shaft)
@@ -254,7 +245,8 @@ def over_triangles(
     count = len(depth)
     energy, force = np.zeros(count), np.zeros((count, 3))
     stiffness = np.zeros((count, 9))
-    corners_inside = (depth > 0.0).sum(axis=1)
+    inside = depth > 0.0
+    corners_inside = inside[:, 0].astype(np.int8) + inside[:, 1] + inside[:, 2]
     whole = np.flatnonzero(corners_inside == 3)
     at = depth[whole] @ RULE_POINTS.T
     weight = RULE_WEIGHTS * areas[whole][:, None]

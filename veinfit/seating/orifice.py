@@ -16,8 +16,9 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.frames import lengths as vector_lengths
 from veinfit.seating.patch import WallPatch
-from veinfit.surface.mesh import edges
+from veinfit.surface.mesh import any_corner, edges
 
 AREA_UNIT_MM2 = 1e-4
 """Areas are counted in whole units of this in the cut; far below any that matters."""
@@ -78,8 +79,8 @@ def cut_graph(patch: WallPatch) -> CutGraph:
     """Prepare the search for lines around a vein, once for all its balloons."""
     surface = patch.surface
     pairs, face_edges, _ = edges(surface)
-    ends = surface.points[pairs]
-    lengths = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
+    along = surface.points[pairs[:, 1]] - surface.points[pairs[:, 0]]
+    lengths = vector_lengths(along)
     order = np.argsort(face_edges.ravel(), kind="stable")
     edge, face = face_edges.ravel()[order], order // 3
     twin = np.flatnonzero(edge[1:] == edge[:-1])
@@ -103,7 +104,7 @@ def _link(node: int, ends: IntArray, faces: IntArray, n_vertices: int) -> IntArr
     """Link a node with the faces around some vertices, and with pieces of the rest."""
     on_patch = np.zeros(n_vertices, dtype=bool)
     on_patch[ends[ends < n_vertices]] = True
-    beside = np.flatnonzero(on_patch[faces].any(axis=1))
+    beside = np.flatnonzero(any_corner(faces, on_patch))
     beyond = ends[ends >= n_vertices] - n_vertices + len(faces)
     other = np.concatenate([beside, beyond])
     return np.stack([np.full(len(other), node), other], axis=1)

@@ -15,9 +15,11 @@ from veinfit.seating.guide import Guide, guide_of
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import (
+    any_corner,
     edge_graph,
     edges,
     face_areas,
+    face_middles,
     face_normals,
     select_faces,
     vertex_areas,
@@ -110,7 +112,7 @@ def wall_patch(
     guide = guide_of(vein)
     over_wall = _distance_over_wall(wall, vein)
     near_vertex = over_wall <= largest_radius_mm + settings.patch_margin_mm
-    near: BoolArray = np.any(near_vertex[wall.faces], axis=1)
+    near: BoolArray = any_corner(wall.faces, near_vertex)
     reach = largest_radius_mm + TOUCH_MARGIN_MM
     way = guide.sampled(
         vein.ostium.centre - largest_radius_mm * vein.axis,
@@ -119,10 +121,9 @@ def wall_patch(
     )
     distance, _ = cKDTree(way).query(wall.points, distance_upper_bound=reach)
     close: BoolArray = np.asarray(distance) < reach
-    chosen: BoolArray = near | np.any(close[wall.faces], axis=1)
+    chosen: BoolArray = near | any_corner(wall.faces, close)
 
-    vertices, inverse = np.unique(wall.faces[chosen], return_inverse=True)
-    coarse = Surface(wall.points[vertices], inverse.reshape(-1, 3))
+    coarse, vertices = select_faces(wall, chosen)
     refined = refine(coarse, settings.patch_edge_mm)
     surface = refined.surface
     coarse_pairs, _, coarse_counts = edges(coarse)
@@ -168,12 +169,12 @@ def can_press(patch: WallPatch, radius_mm: float, back_mm: float) -> tuple[BoolA
     way are judged from the start. The choice is fixed for a vein and a balloon,
     so that the energy stays smooth.
     """
-    middle = patch.surface.points[patch.surface.faces].mean(axis=1)
+    middle = face_middles(patch.surface)
     start = patch.centre - back_mm * patch.axis
     way = patch.guide.sampled(start, 3.0 * radius_mm, SAMPLE_STEP_MM)
     met = _first_within(middle, way, radius_mm)
     met_from = np.where((met >= 0)[:, None], way[met], start)
-    rest = patch.rest.points[patch.rest.faces].mean(axis=1) - start
+    rest = face_middles(patch.rest) - start
     return (
         np.einsum("ij,ij->i", middle - met_from, patch.normals) > 0.0,
         np.einsum("ij,ij->i", rest, face_normals(patch.rest)) > 0.0,
@@ -213,7 +214,7 @@ def _distance_over_wall(wall: Surface, vein: Vein) -> FloatArray:
 
 
 def _edge_keys(pairs: IntArray, wall: Surface) -> IntArray:
-    low, high = pairs.min(axis=1), pairs.max(axis=1)
+    low, high = np.minimum(*pairs.T), np.maximum(*pairs.T)
     return np.asarray(low * np.int64(len(wall.points)) + high)
 
 

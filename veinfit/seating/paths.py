@@ -74,7 +74,7 @@ def widest_path(
         ]
     )
     # Ranks instead of clearances: the least weight is the widest link and none is zero.
-    weight = (n + 1 - rank[ends].min(axis=1)).astype(float)
+    weight = (n + 1 - np.minimum(rank[ends[:, 0]], rank[ends[:, 1]])).astype(float)
     graph = sparse.csr_matrix((weight, (ends[:, 0], ends[:, 1])), shape=(n + 2, n + 2))
     tree = csgraph.minimum_spanning_tree(graph)
     _, previous = csgraph.breadth_first_order(tree, source, directed=False)
@@ -100,7 +100,7 @@ def connected_to(links: IntArray, open_nodes: np.ndarray, starts: IntArray) -> n
         Starts that are not open reach nothing.
     """
     n = len(open_nodes)
-    usable = links[open_nodes[links].all(axis=1)]
+    usable = links[open_nodes[links[:, 0]] & open_nodes[links[:, 1]]]
     starts = starts[open_nodes[starts]]
     hub = np.stack([np.full(len(starts), n), starts], axis=1)
     pairs = np.concatenate([usable, hub])

@@ -17,6 +17,7 @@ from veinfit.seating.patch import WallPatch
 from veinfit.seating.paths import WidestPath, connected_to, widest_path
 from veinfit.seating.shape import Shape, gaps_mm
 from veinfit.seating.straighten import straightened_area
+from veinfit.surface.mesh import any_corner
 
 LEAST_LEAK_MM2 = 1e-3
 """Parts of the line around a vein that are open over less than this are no leak of their own."""
@@ -65,7 +66,7 @@ def lies_elsewhere(
     patch: WallPatch, field: GapField, shape: Shape, centre: FloatArray, shaft: FloatArray
 ) -> bool:
     """Tell whether a balloon touches wall far from the ostium, such as one opposite."""
-    touched = field.contact[patch.surface.faces].any(axis=1)
+    touched = any_corner(patch.surface.faces, field.contact)
     if (touched & ~patch.near).any():
         return True
     return bool((gaps_mm(shape, patch.rest.points - centre, shaft)[0] < 0.0).any())

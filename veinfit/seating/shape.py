@@ -14,7 +14,7 @@ from typing import Protocol
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from veinfit.frames import FloatArray
+from veinfit.frames import FloatArray, dots, lengths
 
 TINY = float(np.finfo(float).tiny)
 """Stands in for a distance of zero."""
@@ -131,8 +131,8 @@ class Turned:
 
 def gaps_mm(shape: Shape, offset: FloatArray, shaft: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return gap (...), mm, and cosine from the nose at offsets (..., 3) from the centre."""
-    distance = np.maximum(np.linalg.norm(offset, axis=-1), TINY)
-    cosine = np.clip(np.sum(offset * shaft, axis=-1) / distance, -1.0, 1.0)
+    distance = np.maximum(lengths(offset), TINY)
+    cosine = np.clip(dots(offset, shaft) / distance, -1.0, 1.0)
     return distance - shape.rays(cosine)[0], cosine
 
 
@@ -156,9 +156,9 @@ def depth_terms(
     gradient, hessian : (..., 3), (..., 3, 3) array
         First and second derivative of δ by the centre.
     """
-    distance = np.maximum(np.linalg.norm(offset, axis=-1), TINY)
+    distance = np.maximum(lengths(offset), TINY)
     ray = offset / distance[..., None]
-    cosine = np.clip(np.sum(ray * shaft, axis=-1), -1.0, 1.0)
+    cosine = np.clip(dots(ray, shaft), -1.0, 1.0)
     radius, slope, bend = shape.rays(cosine)
     turn = (shaft - cosine[..., None] * ray) / distance[..., None]
     outer = ray[..., :, None] * ray[..., None, :]

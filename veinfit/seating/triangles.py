@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.frames import FloatArray, IntArray
+from veinfit.surface.mesh import any_corner
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,7 +32,7 @@ class Parts:
 def parts_above(values: FloatArray) -> Parts:
     """Cut triangles with corner values (F, 3) along 0 and return what lies above."""
     inside = values > 0
-    count = inside.sum(axis=1)
+    count = inside[:, 0].astype(np.int8) + inside[:, 1] + inside[:, 2]
     eye = np.eye(3)
 
     def crossing(rows: IntArray, above: IntArray, below: IntArray) -> tuple[FloatArray, FloatArray]:
@@ -81,7 +82,7 @@ def area_above(
         Values of the vertices; -inf means that no triangle there counts.
     """
     corner = first[faces]
-    keep = np.isfinite(corner).all(axis=1)
+    keep = ~any_corner(faces, ~np.isfinite(first))
     parts = parts_above(corner[keep])
     area = areas[keep][parts.face] * parts.share
     if second is None:

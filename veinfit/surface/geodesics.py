@@ -16,7 +16,7 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from veinfit.frames import FloatArray, IntArray
+from veinfit.frames import FloatArray, IntArray, lengths
 from veinfit.surface.mesh import Surface, edges
 
 POINTS_PER_EDGE = 4
@@ -61,7 +61,7 @@ def shortest_way(
     rows = np.r_[rows, extra_rows, n + same_i]
     cols = np.r_[cols, extra_cols, n + len(start) + same_j]
     source, sink = len(points), len(points) + 1
-    length = np.linalg.norm(points[rows] - points[cols], axis=1)
+    length = lengths(points.take(rows, axis=0) - points.take(cols, axis=0))
     # A zero would be no edge at all in a sparse graph.
     length = np.maximum(length, 1e-9)
     join = 1e-9

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 from scipy import sparse
 
-from veinfit.frames import FloatArray, IntArray, unit
+from veinfit.frames import BoolArray, FloatArray, IntArray, cross, lengths, unit
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,26 +44,51 @@ class Surface:
     @cached_property
     def edge_table(self) -> tuple[IntArray, IntArray, IntArray]:
         """What :func:`edges` returns: found once, as every stage asks for it anew."""
-        half = self.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-        low, high = half.min(axis=1), half.max(axis=1)
-        key = low * len(self.points) + high
-        unique, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
-        pairs = np.stack([unique // len(self.points), unique % len(self.points)], axis=1)
-        table = pairs, inverse.reshape(-1, 3), counts
+        start, stop = self.faces, self.faces[:, [1, 2, 0]]
+        low, high = np.minimum(start, stop).ravel(), np.maximum(start, stop).ravel()
+        # Short integers are sorted by their digits, four times as fast as by comparison.
+        short = np.uint16 if len(self.points) <= 2**16 else np.int64
+        order = np.lexsort((high.astype(short), low.astype(short)))
+        a, b = low[order], high[order]
+        differs = np.ones(len(order), dtype=bool)
+        differs[1:] = (a[1:] != a[:-1]) | (b[1:] != b[:-1])
+        first = np.flatnonzero(differs)
+        face_edges = np.empty(len(order), dtype=np.int64)
+        face_edges[order] = np.cumsum(differs) - 1
+        counts = np.diff(np.r_[first, len(order)])
+        table = np.stack([a[first], b[first]], axis=1), face_edges.reshape(-1, 3), counts
         for part in table:
             part.setflags(write=False)
         return table
 
 
+def face_corners(surface: Surface) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the three corners of the faces, (F, 3) each."""
+    a, b, c = (surface.points.take(surface.faces[:, k], axis=0) for k in range(3))
+    return a, b, c
+
+
+def face_middles(surface: Surface) -> FloatArray:
+    """Return the (F, 3) centroids of the faces."""
+    a, b, c = face_corners(surface)
+    return (a + b + c) / 3.0
+
+
+def any_corner(faces: IntArray, marked: BoolArray) -> BoolArray:
+    """Tell which faces (F, 3) have a marked vertex, ``marked`` being (V,)."""
+    # Column by column: a sixth of the time of looking along rows of three.
+    return marked[faces[:, 0]] | marked[faces[:, 1]] | marked[faces[:, 2]]
+
+
 def face_vectors(surface: Surface) -> FloatArray:
     """Return (F, 3) face normals whose length is twice the face's area, mm²."""
-    a, b, c = (surface.points[surface.faces[:, k]] for k in range(3))
-    return np.cross(b - a, c - a)
+    a, b, c = face_corners(surface)
+    return cross(b - a, c - a)
 
 
 def face_areas(surface: Surface) -> FloatArray:
     """Return the (F,) areas of the faces, mm²."""
-    return 0.5 * np.linalg.norm(face_vectors(surface), axis=1)
+    return 0.5 * lengths(face_vectors(surface))
 
 
 def face_normals(surface: Surface) -> FloatArray:
@@ -94,7 +119,7 @@ def total_area(surface: Surface) -> float:
 
 def enclosed_volume(surface: Surface) -> float:
     """Signed volume, mm³, of a closed surface: positive where normals point outward."""
-    a, b, c = (surface.points[surface.faces[:, k]] for k in range(3))
+    a, b, c = face_corners(surface)
     origin = surface.points.mean(axis=0) if len(surface.points) else np.zeros(3)
     return float(np.einsum("ij,ij->", a - origin, np.cross(b - origin, c - origin)) / 6.0)
 
@@ -118,7 +143,7 @@ def edges(surface: Surface) -> tuple[IntArray, IntArray, IntArray]:
 def edge_graph(surface: Surface) -> sparse.csr_matrix:
     """Return the (V, V) symmetric graph of edge lengths, mm."""
     pairs, _, _ = edges(surface)
-    length = np.linalg.norm(surface.points[pairs[:, 0]] - surface.points[pairs[:, 1]], axis=1)
+    length = lengths(surface.points[pairs[:, 0]] - surface.points[pairs[:, 1]])
     rows, cols = np.r_[pairs[:, 0], pairs[:, 1]], np.r_[pairs[:, 1], pairs[:, 0]]
     shape = (len(surface.points), len(surface.points))
     return sparse.csr_matrix((np.r_[length, length], (rows, cols)), shape=shape)
@@ -139,6 +164,13 @@ def select_faces(surface: Surface, keep: np.ndarray) -> tuple[Surface, IntArray]
     vertices : (V',) array
         For each vertex of ``part`` its index in ``surface``.
     """
-    faces = surface.faces[keep]
-    vertices, inverse = np.unique(faces, return_inverse=True)
-    return Surface(surface.points[vertices], inverse.reshape(-1, 3)), vertices
+    vertices, faces = renumbered(surface.faces[keep], len(surface.points))
+    return Surface(surface.points[vertices], faces), vertices
+
+
+def renumbered(faces: IntArray, count: int) -> tuple[IntArray, IntArray]:
+    """Return the vertices, of ``count``, that faces (F, 3) use, and the faces by their place."""
+    used = np.zeros(count, dtype=bool)
+    used[faces] = True
+    number = np.cumsum(used) - 1
+    return np.flatnonzero(used), number[faces]

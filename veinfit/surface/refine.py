@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
-from veinfit.surface.mesh import Surface, edges
+from veinfit.frames import BoolArray, FloatArray, IntArray, lengths
+from veinfit.surface.mesh import Surface, any_corner, edges
 
 LENGTH_DECIMALS = 6
 """Edge lengths are compared at this many decimals of a millimetre, so that edges of equal
@@ -59,8 +59,8 @@ def refine(surface: Surface, longest_mm: float) -> Refined:
     halved = [np.empty((0, 2), dtype=np.int64)]
     while True:
         pairs, face_edges, _ = edges(surface)
-        ends = surface.points[pairs]
-        length = np.round(np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1), LENGTH_DECIMALS)
+        along = surface.points[pairs[:, 1]] - surface.points[pairs[:, 0]]
+        length = np.round(lengths(along), LENGTH_DECIMALS)
         split = length > longest_mm
         if not split.any():
             return Refined(surface, parent, np.concatenate(halved))
@@ -73,10 +73,11 @@ def refine(surface: Surface, longest_mm: float) -> Refined:
 
 def _longest_corner(length: FloatArray, face_edges: IntArray) -> IntArray:
     """Return for each face which of its edges is longest, equal ones by their index."""
-    order = np.lexsort((np.arange(len(length)), length))
+    order = np.argsort(length, kind="stable")
     rank = np.empty(len(length), dtype=np.int64)
     rank[order] = np.arange(len(length))
-    return np.asarray(np.argmax(rank[face_edges], axis=1))
+    a, b, c = (rank[face_edges[:, k]] for k in range(3))
+    return np.where((a > b) & (a > c), 0, np.where(b > c, 1, 2))
 
 
 def _with_longest(split: BoolArray, face_edges: IntArray, longest: IntArray) -> BoolArray:
@@ -84,7 +85,7 @@ def _with_longest(split: BoolArray, face_edges: IntArray, longest: IntArray) -> 
     longest_edge = face_edges[np.arange(len(face_edges)), longest]
     split = split.copy()
     while True:
-        wanted = longest_edge[split[face_edges].any(axis=1)]
+        wanted = longest_edge[any_corner(face_edges, split)]
         if split[wanted].all():
             return split
         split[wanted] = True
