@@ -14,7 +14,7 @@ from veinfit.anatomy.contours import (
     polygon_area,
 )
 from veinfit.anatomy.lumen import Lumen, Wall
-from veinfit.frames import FloatArray, unit
+from veinfit.frames import FloatArray, lengths, unit
 from veinfit.surface.cuts import PlaneContour, plane_contours
 
 STATION_MM = 1.0
@@ -102,7 +102,9 @@ def resample(points: FloatArray, step: float) -> FloatArray:
 
 def arc_length(points: FloatArray) -> FloatArray:
     """Return (N,) arc length from the first point of a polyline, mm."""
-    return np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))]
+    s = np.zeros(len(points))
+    np.cumsum(lengths(np.diff(points, axis=0)), out=s[1:])
+    return s
 
 
 def smooth(points: FloatArray, sigma_mm: float, step: float) -> FloatArray:

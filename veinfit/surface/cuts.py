@@ -49,39 +49,41 @@ def plane_contours(
     faces : (K,) array, optional
         Indices of the faces to cut.
     """
-    chosen = surface.faces if faces is None else surface.faces[faces]
     height = surface.points @ normal - origin @ normal
     above = height >= 0
-    corner_above = above[chosen]
-    in_a, in_b, in_c = corner_above[:, 0], corner_above[:, 1], corner_above[:, 2]
+    chosen = surface.by_corner if faces is None else surface.by_corner[:, faces]
+    in_a, in_b, in_c = (above.take(column) for column in chosen)
     crossing = np.flatnonzero((in_a != in_b) | (in_b != in_c))
     if not len(crossing):
         return []
-    triangle = chosen[crossing]
-    corners = corner_above[crossing]
+    a, b, c = chosen[:, crossing]
+    in_a, in_b, in_c = in_a[crossing], in_b[crossing], in_c[crossing]
     # The corner alone on its side; the curve crosses its two edges.
-    lone_is_above = corners.sum(axis=1) == 1
-    lone = np.argmax(corners == lone_is_above[:, None], axis=1)
-    rows = np.arange(len(triangle))
-    apex = triangle[rows, lone]
-    following = triangle[rows, (lone + 1) % 3]
-    previous = triangle[rows, (lone + 2) % 3]
+    is_a, is_b = in_b == in_c, in_a == in_c
+    apex = np.where(is_a, a, np.where(is_b, b, c))
+    following = np.where(is_a, b, np.where(is_b, c, a))
+    previous = np.where(is_a, c, np.where(is_b, a, b))
+    lone_is_above = np.where(is_a, in_a, np.where(is_b, in_b, in_c))
     # A lone corner above: the curve enters on apex-following and leaves on apex-previous,
     # which keeps the lumen of an outward-wound surface on the curve's left seen from above.
-    first = _edge_keys(surface, apex, np.where(lone_is_above, following, previous))
-    second = _edge_keys(surface, apex, np.where(lone_is_above, previous, following))
-    return _chain(surface, height, first, second, crossing if faces is None else faces[crossing])
-
-
-def _edge_keys(surface: Surface, a: IntArray, b: IntArray) -> IntArray:
-    """Return a number for each edge between vertices ``a`` and ``b``, whichever comes first."""
-    return np.minimum(a, b) * np.int64(len(surface.points)) + np.maximum(a, b)
+    enters = np.where(lone_is_above, following, previous)
+    leaves = np.where(lone_is_above, previous, following)
+    face = crossing if faces is None else faces[crossing]
+    return _chain(surface, height, apex, enters, leaves, face)
 
 
 def _chain(
-    surface: Surface, height: FloatArray, first: IntArray, second: IntArray, face: IntArray
+    surface: Surface,
+    height: FloatArray,
+    apex: IntArray,
+    enters: IntArray,
+    leaves: IntArray,
+    face: IntArray,
 ) -> list[PlaneContour]:
-    """Join segments, each from the edge ``first`` to the edge ``second``, to curves."""
+    """Join segments to curves: each runs from the edge apex-enters to the edge apex-leaves."""
+    n = np.int64(len(surface.points))
+    first = np.minimum(apex, enters) * n + np.maximum(apex, enters)
+    second = np.minimum(apex, leaves) * n + np.maximum(apex, leaves)
     order = np.argsort(first, kind="stable")
     ordered = first[order]
 
@@ -95,8 +97,8 @@ def _chain(
     entered[following] = True
     own = leaving(first)
     # Open curves begin where no segment ends; what is left then is closed.
-    begins = np.r_[own[~entered[own]], own].tolist()
-    starting, ending = _on_edges(surface, height, first), _on_edges(surface, height, second)
+    begins = np.concatenate([own[~entered[own]], own]).tolist()
+    starting = _on_edges(surface, height, apex, enters)
     used = [False] * len(first) + [True]
     contours: list[PlaneContour] = []
     for begin in begins:
@@ -112,18 +114,23 @@ def _chain(
         points, run = starting[index], face[index]
         closed = bool(second[index[-1]] == first[index[0]])
         if not closed:
-            points = np.concatenate([points, ending[index[-1:]]])
-            run = np.r_[run, run[-1]]
+            last = index[-1:]
+            points = np.concatenate([points, _on_edges(surface, height, apex[last], leaves[last])])
+            run = np.concatenate([run, run[-1:]])
         contours.append(PlaneContour(points, run, closed))
     return contours
 
 
-def _on_edges(surface: Surface, height: FloatArray, key: IntArray) -> FloatArray:
-    """Return (N, 3) where the plane crosses edges that :func:`_edge_keys` numbered."""
-    a, b = np.divmod(key, np.int64(len(surface.points)))
-    ha, hb = height[a], height[b]
+def _on_edges(
+    surface: Surface, height: FloatArray, first: IntArray, second: IntArray
+) -> FloatArray:
+    """Return (N, 3) where the plane crosses edges between vertices."""
+    # From the lower vertex on: both faces of an edge find the very same point.
+    a, b = np.minimum(first, second), np.maximum(first, second)
+    ha, hb = height.take(a), height.take(b)
     t = ha / (ha - hb)
-    return surface.points[a] + t[:, None] * (surface.points[b] - surface.points[a])
+    start = surface.points.take(a, axis=0)
+    return start + t[:, None] * (surface.points.take(b, axis=0) - start)
 
 
 def split_along_plane(

@@ -42,6 +42,13 @@ class Surface:
         self.faces.setflags(write=False)
 
     @cached_property
+    def by_corner(self) -> IntArray:
+        """The faces as (3, F): looking things up corner by corner is far quicker so."""
+        columns = np.ascontiguousarray(self.faces.T)
+        columns.setflags(write=False)
+        return columns
+
+    @cached_property
     def edge_table(self) -> tuple[IntArray, IntArray, IntArray]:
         """What :func:`edges` returns: found once, as every stage asks for it anew."""
         start, stop = self.faces, self.faces[:, [1, 2, 0]]
@@ -64,7 +71,7 @@ class Surface:
 
 def face_corners(surface: Surface) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the three corners of the faces, (F, 3) each."""
-    a, b, c = (surface.points.take(surface.faces[:, k], axis=0) for k in range(3))
+    a, b, c = (surface.points.take(column, axis=0) for column in surface.by_corner)
     return a, b, c
 
 
