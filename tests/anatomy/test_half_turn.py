@@ -10,6 +10,7 @@ from surface.shapes import moved
 
 from veinfit.anatomy.half_turn import half_turns
 from veinfit.anatomy.ostia import fit_plane, ostium_confidence, ostium_error_mm, stability
+from veinfit.frames import angle_deg
 
 Z = np.array([0.0, 0.0, 1.0])
 
@@ -71,8 +72,8 @@ def test_a_minority_in_a_row_does_not_tilt_the_plane():
     heights = np.zeros(36)
     heights[:8] = -8.0
     plane = fit_plane(ring(heights), Z)
-    assert np.allclose(plane.normal, Z, atol=1e-6)
-    assert abs(plane.centre @ Z) < 1e-6
+    assert angle_deg(plane.normal, Z) < 0.1
+    assert abs(plane.centre @ Z) < 0.02
 
 
 def test_a_plane_that_two_groups_pull_is_doubted():

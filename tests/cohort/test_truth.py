@@ -229,7 +229,7 @@ def test_a_plane_fit_leaves_out_a_few_sectors_that_lie_elsewhere(
     height[:14] += 5.0
     points = np.stack([8.0 * np.cos(phi), 8.0 * np.sin(phi), height], axis=1)
     middle, normal = fit_plane(points, np.array([0.0, 0.0, 1.0]))
-    assert angle_deg(normal, [-tilt[0], -tilt[1], 1.0]) < 0.3
+    assert angle_deg(normal, [-tilt[0], -tilt[1], 1.0]) < 0.5
     expected = 1.5 + tilt @ middle[:2]
     assert middle[2] == pytest.approx(expected, abs=0.05)
 

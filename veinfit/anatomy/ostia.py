@@ -46,23 +46,14 @@ ROUNDS = 6
 SETTLED_MM = 0.05
 """The plane has settled when its centre moves less than this between rounds."""
 
-TUKEY = 4.685
-"""Tukey's biweight constant: 95 % efficiency on normal errors (Huber, Robust Statistics, 1981)."""
+LEAST_DEVIATION_MM = 0.01
+"""Half-turn points nearer to the plane than this pull less."""
 
-LEAST_DEVIATIONS_ROUNDS = 60
-"""Rounds of reweighting; the plane then moves by less than mesh noise."""
-
-LEAST_DEVIATION_MM = 0.001
-"""Floor of a deviation in its own weight."""
-
-BIWEIGHT_ROUNDS = 40
-"""Rounds of dropping what strays; as before."""
+FIT_ROUNDS = 100
+"""Rounds of reweighting in the fit of the plane; it has mostly settled long before."""
 
 SETTLED_PLANE = 1e-5
 """The fit has settled when height, mm, and slopes change by less than this."""
-
-LEAST_SCALE_MM = 0.2
-"""Floor of the robust scale: below it a spread is mesh noise."""
 
 TURN_ANGLE_ERROR_DEG = 5.0
 """How well the angle of a wall is known on a mesh; it makes a gentle turn a blurred point."""
@@ -283,10 +274,11 @@ def _precision(turns: Sequence[HalfTurn]) -> FloatArray:
 def fit_plane(points: FloatArray, axis: FloatArray, precision: FloatArray | None = None) -> Plane:
     """Fit a plane to (N, 3) points robustly; its normal points along ``axis``.
 
-    Least absolute deviations along the axis come first: they have one answer,
-    which a minority of stray points cannot tilt. Tukey's biweight then drops
-    what strays, by the scale that they leave. ``precision`` (N,) are weights
-    known beforehand, all equal by default.
+    Least absolute deviations of heights along the axis: a convex problem, so it has one
+    answer, and a minority of sectors that lie elsewhere does not tilt it. An estimator that
+    gives up points altogether falls from one plane to another where the groups that it
+    keeps change, as half-turn points do where a ridge is about to part them from the next
+    vein. ``precision`` (N,) are weights known beforehand, all equal by default.
     """
     prior = np.ones(len(points)) if precision is None else precision
     e1, e2 = perpendicular_basis(axis)
@@ -295,18 +287,10 @@ def fit_plane(points: FloatArray, axis: FloatArray, precision: FloatArray | None
     design = np.stack([np.ones(len(points)), offset @ e1, offset @ e2], axis=1)
     height = offset @ axis
     solution = _weighted_fit(design, height, prior)
-    for _ in range(LEAST_DEVIATIONS_ROUNDS):
+    for _ in range(FIT_ROUNDS):
         before = solution
         deviation = np.abs(height - design @ solution)
         solution = _weighted_fit(design, height, prior / np.maximum(deviation, LEAST_DEVIATION_MM))
-        if np.abs(solution - before).max() < SETTLED_PLANE:
-            break
-    deviation = np.abs(height - design @ solution)
-    scale = max(1.4826 * _weighted_median(deviation, prior), LEAST_SCALE_MM)
-    for _ in range(BIWEIGHT_ROUNDS):
-        before = solution
-        share = (height - design @ solution) / (TUKEY * scale)
-        solution = _weighted_fit(design, height, prior * np.clip(1.0 - share**2, 0.0, None) ** 2)
         if np.abs(solution - before).max() < SETTLED_PLANE:
             break
     normal = unit(axis - solution[1] * e1 - solution[2] * e2)

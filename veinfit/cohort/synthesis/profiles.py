@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from veinfit.cohort.synthesis.fields import FAR_MM, Implicit, round_union_all
 from veinfit.frames import BoolArray, FloatArray, IntArray
@@ -25,17 +26,29 @@ TOP_PARTS = 12
 ROUGH_STEP_MM = 0.4
 """Step along the profile where the result is only to lay the axis line."""
 
-LONGEST_MM = 40.0
+LONGEST_MM = 36.0
 """A profile is followed no farther than this."""
 
-PLATEAU_MM = 12.0
-"""ψ has also stopped rising where it has not risen over this length."""
+SCALE_MM = 0.8
+"""Standard deviation of the smoothing at which it is judged where ψ stops rising."""
+
+PAUSE_MM = 3.0
+"""ψ has stopped rising where over this length ..."""
+
+PAUSE_DEG = 1.0
+"""... it rises by less than this."""
+
+UNDONE_MM = 8.0
+"""A turn that is undone within this length ..."""
+
+UNDONE_SHARE = 0.25
+"""... down to this share of it, before a greater one, is a bulge of the vein."""
+
+LEVEL_MM = 12.0
+"""A profile ends where ψ has not risen over this length: longer than any bulge."""
 
 RISE_DEG = 0.05
-"""A rise by less than this does not count against a plateau."""
-
-FALL_DEG = 2.0
-"""ψ has stopped rising when it falls by more than this; smaller changes are ignored."""
+"""A rise by less than this is none."""
 
 OWN_MM = 1e-6
 """Where the union differs from the vein alone by less than this the wall is the vein's own.
@@ -44,7 +57,7 @@ A fillet of radius r departs from the vein by x²/2r over a length x: with 1e-6 
 fillet's begin is found to a few thousandths of a millimetre.
 """
 
-LEAST_TURN_DEG = 5.0
+LEAST_TURN_DEG = 10.0
 """A sector in which the wall turns by less than this has no half turn."""
 
 REFINEMENTS = 14
@@ -122,8 +135,10 @@ def half_turns(
         left = np.flatnonzero(~own[:length, k])
         if not len(left):
             continue
-        begins[k] = max(int(left[0]) - 1, 0)
-        tops[k] = _first_maximum(profile, begins[k])
+        turn = _turn(profile, max(int(left[0]) - 1, 0), stride)
+        if turn is None:
+            continue
+        begins[k], tops[k] = turn
         psi0[k], psi1[k] = profile[begins[k]], profile[tops[k]]
     if refined:
         psi1 = _refined_tops(field, sectors, path, psi1, tops)
@@ -149,18 +164,39 @@ def half_turns(
     return HalfTurns(points, psi0, psi1)
 
 
-def _first_maximum(profile: FloatArray, begin: int) -> int:
-    """Index of the first maximum from ``begin`` on, changes below FALL_DEG ignored."""
-    best = begin
-    for k in range(begin, len(profile)):
-        if profile[k] > profile[best]:
-            best = k
-        elif profile[k] < profile[best] - FALL_DEG and profile[best] > profile[begin] + FALL_DEG:
+def _turn(profile: FloatArray, begin: int, stride: float) -> tuple[int, int] | None:
+    """Find the indices between which a profile of ψ makes its turn; None where there is none.
+
+    A turn that is soon undone and followed by a greater one is a bulge of the vein.
+    """
+    smooth = gaussian_filter1d(profile, SCALE_MM / stride, mode="nearest")
+    top = _stop(smooth, begin, stride)
+    while top is not None:
+        rise = smooth[top] - smooth[begin]
+        trough = top + int(np.argmin(smooth[top : top + round(UNDONE_MM / stride)]))
+        if smooth[trough] > smooth[begin] + UNDONE_SHARE * rise:
             break
-        elif profile[k] < profile[begin] - FALL_DEG and best == begin:
-            # The wall turns back before it turns out: it is still the trunk's.
-            begin = best = k
-    return best
+        following = _stop(smooth, trough, stride)
+        if following is None or smooth[following] - smooth[trough] <= rise:
+            break
+        begin, top = trough, following
+    if top is None:
+        return None
+    # Smoothing has moved the highest place: the exact one is near.
+    end = top + round(SCALE_MM / stride) + 1
+    return begin, begin + int(np.argmax(profile[begin:end]))
+
+
+def _stop(smooth: FloatArray, begin: int, stride: float) -> int | None:
+    """Index at which ψ, having turned from ``begin`` on, first stops rising."""
+    ahead = round(PAUSE_MM / stride)
+    for k in range(begin, len(smooth)):
+        if smooth[k] - smooth[begin] < LEAST_TURN_DEG:
+            continue
+        highest = k + int(np.argmax(smooth[k : k + ahead + 1]))
+        if smooth[highest] - smooth[k] < PAUSE_DEG:
+            return highest
+    return None
 
 
 def _refined_tops(
@@ -225,7 +261,6 @@ def _follow(
     rows = np.flatnonzero(np.isfinite(start).all(axis=1))
     q = start[rows]
     highest = np.full(n, -np.inf)
-    lowest = np.full(n, np.inf)
     since_rise = np.zeros(n, dtype=int)
     for step in range(count):
         f, gradient, excess = _evaluate(field, sectors, rows, q)
@@ -237,14 +272,10 @@ def _follow(
         path[step, rows], psi[step, rows], own[step, rows] = q, angle, excess < OWN_MM
         # Only what rises after the wall has ceased to be the vein's own counts.
         left = ~own[: step + 1, rows].all(axis=0)
-        highest_before = highest[rows]
-        lowest[rows] = np.where(left, np.minimum(lowest[rows], angle), angle)
+        fresh = angle > highest[rows] + RISE_DEG
         highest[rows] = np.where(left, np.maximum(highest[rows], angle), angle)
-        fresh = angle > highest_before + RISE_DEG
         since_rise[rows] = np.where(left & ~fresh, since_rise[rows] + 1, 0)
-        rose = highest[rows] > lowest[rows] + FALL_DEG
-        done = left & rose & (angle < highest[rows] - 2.0 * FALL_DEG)
-        done |= since_rise[rows] > PLATEAU_MM / stride
+        done = since_rise[rows] > LEVEL_MM / stride
         keep = ~done & (q[:, 0] > 0.0)
         slope = np.maximum(np.linalg.norm(gradient, axis=1), 1e-6)[:, None]
         tangent = np.stack([gradient[:, 1], -gradient[:, 0]], axis=1) / slope

@@ -60,11 +60,11 @@ FLARE_TOUCH_MM = 1e-4
 START_ROOM_MM = 1.5
 """Profiles start this far distal to the end of the flare where the vein is long enough."""
 
-LEAST_SCALE_MM = 0.3
-"""Half-turn points closer than this to the plane all count fully in its fit."""
+FIT_ROUNDS = 100
+"""Rounds of reweighting in the fit of the plane."""
 
-TUKEY_CONSTANT = 4.685
-"""Residuals beyond this many scales do not count: 95 % efficiency for a normal law."""
+LEAST_DEVIATION_MM = 0.01
+"""Half-turn points nearer to the plane than this pull less."""
 
 BRIDGE_SHARE = 1.35
 """Where no wall is met within this many half-turn radii the contour is bridged."""
@@ -394,8 +394,8 @@ def _fitted(
 def fit_plane(points: FloatArray, axis: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Fit a plane to points (N, 3) around an axis, robustly.
 
-    Least absolute deviations along the axis first, which has one answer, then
-    Tukey's biweight with the scale that this leaves.
+    Least absolute deviations along the axis: a convex problem, so it has one answer, and
+    a minority of sectors that lie elsewhere does not tilt it, however far away.
 
     Returns
     -------
@@ -411,14 +411,9 @@ def fit_plane(points: FloatArray, axis: FloatArray) -> tuple[FloatArray, FloatAr
     height = d @ axis
     weight = np.ones(len(d))
     solution = np.zeros(3)
-    for _ in range(60):
+    for _ in range(FIT_ROUNDS):
         solution = _weighted(design, height, weight)
-        weight = 1.0 / np.maximum(np.abs(height - design @ solution), 1e-3)
-    scale = max(1.4826 * float(np.median(np.abs(height - design @ solution))), LEAST_SCALE_MM)
-    for _ in range(40):
-        share = (height - design @ solution) / (TUKEY_CONSTANT * scale)
-        weight = np.where(np.abs(share) < 1.0, (1.0 - share**2) ** 2, 0.0)
-        solution = _weighted(design, height, weight)
+        weight = 1.0 / np.maximum(np.abs(height - design @ solution), LEAST_DEVIATION_MM)
     normal = unit(axis - solution[1] * e1 - solution[2] * e2)
     return middle + solution[0] * axis, normal
 
