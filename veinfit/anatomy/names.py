@@ -67,6 +67,9 @@ SPLIT_TRUNK_COST = 10.0
 TRUNK_LENGTH_ERROR_MM = 0.8
 """Scale (logistic) of the error of a measured trunk length on atria with a known truth."""
 
+CUT_TRUNK_CONFIDENCE = 0.5
+"""A trunk none of whose branches shows an ostium: they may be two veins cut before theirs."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Naming:
@@ -135,7 +138,11 @@ def name_candidates(claims: Sequence[Claim], common_trunk_mm: float, frame: str 
         confidence[role] = float(1.0 / (1.0 + np.exp(-np.clip(gap, -30, 30))))
         taken = [r for r, k in rival.roles.items() if k == index]
         runner_up[role] = taken[0] if taken else "nothing"
-    for role, (bound, other) in _length_doubts(claims, upright.roles, common_trunk_mm).items():
+    doubts = (
+        *_length_doubts(claims, upright.roles, common_trunk_mm),
+        *_cut_doubts(claims, upright.roles),
+    )
+    for role, bound, other in doubts:
         if bound < confidence[role]:
             confidence[role], runner_up[role] = bound, other
     return Naming(upright.roles, confidence, runner_up, upright.rotation, doubt)
@@ -143,13 +150,13 @@ def name_candidates(claims: Sequence[Claim], common_trunk_mm: float, frame: str 
 
 def _length_doubts(
     claims: Sequence[Claim], roles: Mapping[str, int], common_trunk_mm: float
-) -> dict[str, tuple[float, str]]:
+) -> list[tuple[str, float, str]]:
     """Confidence that a trunk's length leaves to each role it concerns, and what else it may be.
 
     A trunk a little longer than the least that makes it common may as well be a
     little shorter; then its branches would be veins of their own.
     """
-    doubts: dict[str, tuple[float, str]] = {}
+    doubts: list[tuple[str, float, str]] = []
     for index, claim in enumerate(claims):
         if claim.shared_mm is None or antrum_share(claim) > 0.0:
             continue
@@ -157,10 +164,22 @@ def _length_doubts(
         common = float(1.0 / (1.0 + np.exp(-np.clip(excess, -30, 30))))
         for role, taken in roles.items():
             if taken == index and role in COMMON_ROLES:
-                doubts[role] = (common, "two veins")
+                doubts.append((role, common, "two veins"))
             elif claims[taken].members[0] in claim.members and taken != index:
-                doubts[role] = (1.0 - common, "a branch of a common trunk")
+                doubts.append((role, 1.0 - common, "a branch of a common trunk"))
     return doubts
+
+
+def _cut_doubts(claims: Sequence[Claim], roles: Mapping[str, int]) -> list[tuple[str, float, str]]:
+    """Confidence left to a common trunk whose branches are too short to show an ostium."""
+    single = {claim.members[0]: claim for claim in claims if len(claim.members) == 1}
+    return [
+        (role, CUT_TRUNK_CONFIDENCE, "two veins cut before their ostia")
+        for role, index in roles.items()
+        if role in COMMON_ROLES
+        and len(claims[index].members) > 1
+        and not any(single[m].has_ostium for m in claims[index].members if m in single)
+    ]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

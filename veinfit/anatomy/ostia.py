@@ -10,7 +10,7 @@ import numpy as np
 from veinfit.anatomy.contours import contour_around, contour_centroid, in_plane, measure_contour
 from veinfit.anatomy.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.model import Contour, Ostium
-from veinfit.anatomy.tubes import Tube, arc_length
+from veinfit.anatomy.tubes import STATION_MM, Tube, arc_length
 from veinfit.frames import FloatArray, angle_deg, perpendicular_basis, unit
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
@@ -33,6 +33,9 @@ WIDENED_POWER = 3.0
 
 WAIST_SHARE = 1.015
 """Where the diameter grows distally by more than this past its least, that least is a waist."""
+
+BULGE_MM = 3.0
+"""... unless the diameter falls below it again within this: then the section was a slanted one."""
 
 LEAST_START_MM = 3.0
 """A waist nearer than this leaves a profile no part that runs along the vein."""
@@ -249,13 +252,25 @@ def _start_mm(
     room = float((tube.centres[0] - origin) @ axis) - clearance_mm
     beyond = np.flatnonzero(s <= at + 1e-9)[::-1]
     diameter = np.sqrt(tube.areas_mm2[beyond])
-    wider = np.flatnonzero(diameter > WAIST_SHARE * np.minimum.accumulate(diameter))
     waist = room
-    if len(wider):
-        k = int(np.argmin(diameter[: wider[0]]))
+    k = _waist(diameter, s[beyond])
+    if k is not None:
         waist = float((tube.centres[beyond[k]] - origin) @ axis)
     start = min(WALK_START_MM, room, max(waist, LEAST_START_MM))
     return start if start >= 1.0 else max(room + 0.5 * clearance_mm, 0.5)
+
+
+def _waist(diameter: FloatArray, s: FloatArray) -> int | None:
+    """Index of the first lasting least of (N,) diameters at arc lengths ``s``, None without."""
+    narrowest = 0
+    for k in range(1, len(diameter)):
+        if diameter[k] <= diameter[narrowest]:
+            narrowest = k
+        elif diameter[k] > WAIST_SHARE * diameter[narrowest]:
+            soon = np.abs(s[k:] - s[narrowest]) <= BULGE_MM + STATION_MM
+            if not (diameter[k:][soon] < diameter[narrowest]).any():
+                return narrowest
+    return None
 
 
 def _arc_at(tube: Tube, s: FloatArray, point: FloatArray) -> float:

@@ -67,7 +67,14 @@ LEAST_DEVIATION_MM = 0.01
 """Half-turn points nearer to the plane than this pull less."""
 
 BRIDGE_SHARE = 1.35
-"""Where no wall is met within this many half-turn radii the contour is bridged."""
+"""Where no wall is met within this many half-turn radii the plane runs out of the vein."""
+
+CLEAR_STEPS_MM = (0.5, 0.1)
+"""The plane is then moved into the vein in the coarser steps until it does not, and back to the
+first of the finer ones."""
+
+FARTHEST_CLEAR_MM = 6.0
+"""But no farther; then the contour is bridged where it runs out."""
 
 SAMPLE_MM = 0.25
 """Spacing of stations at which a vein is looked at along its centreline."""
@@ -426,7 +433,29 @@ def _weighted(design: FloatArray, height: FloatArray, weight: FloatArray) -> Flo
 def _ostial_contour(
     field: Implicit, points: FloatArray, middle: FloatArray, normal: FloatArray, rays: int
 ) -> tuple[FloatArray, bool]:
-    """Zero contour in the ostial plane; bridged at half-turn radii where it runs out."""
+    """Zero contour in the ostial plane, and whether it is closed.
+
+    Where the plane runs out of the vein, as beside a saddle lower than the rest of the
+    ostium, it is moved into the vein to the first place where it does not.
+    """
+    contour, closed = _contour_at(field, points, middle, normal, rays)
+    if closed:
+        return contour, True
+    coarse, fine = CLEAR_STEPS_MM
+    for far in np.arange(coarse, FARTHEST_CLEAR_MM + 1e-9, coarse):
+        if not _contour_at(field, points, middle + far * normal, normal, AXIS_RAYS)[1]:
+            continue
+        for shift in np.arange(far - coarse + fine, far + 1e-9, fine):
+            moved, closed = _contour_at(field, points, middle + shift * normal, normal, rays)
+            if closed:
+                return moved, True
+    return contour, False
+
+
+def _contour_at(
+    field: Implicit, points: FloatArray, middle: FloatArray, normal: FloatArray, rays: int
+) -> tuple[FloatArray, bool]:
+    """Zero contour in a plane; bridged at half-turn radii where no wall is met."""
     centre = middle
     contour = np.empty((0, 3))
     closed = True

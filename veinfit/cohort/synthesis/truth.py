@@ -36,8 +36,8 @@ class OstiumTruth:
     turn_deg : (K,) array
         Whole turn of the wall in each sector, from the vein's to the atrium's direction.
     closed : bool
-        False where the plane runs out of the vein somewhere, so that the
-        contour was bridged there and sizes are less certain.
+        False where the plane, and those up to 6 mm farther into the vein, run out of
+        it somewhere, so that the contour was bridged there and sizes are less certain.
     unsettled_mm : float
         How far the centre still moved when the axis line was last laid anew:
         near 0 unless the fit of the plane has more than one answer.
