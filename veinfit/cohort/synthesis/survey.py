@@ -66,8 +66,11 @@ FIT_ROUNDS = 100
 LEAST_DEVIATION_MM = 0.01
 """Half-turn points nearer to the plane than this pull less."""
 
-BRIDGE_SHARE = 1.35
-"""Where no wall is met within this many half-turn radii the plane runs out of the vein."""
+STRAY_SHARE = 0.25
+"""Where no wall is met past the half-turn points by this share of their mean radius ..."""
+
+STRAY_MM = 1.0
+"""... and this much more, the plane runs out of the vein."""
 
 CLEAR_STEPS_MM = (0.5, 0.1)
 """The plane is then moved into the vein in the coarser steps until it does not, and back to the
@@ -469,7 +472,8 @@ def _contour_at(
         expected = np.interp(phi, angle[order], radius[order], period=2.0 * np.pi)
         directions = np.cos(phi)[:, None] * e1 + np.sin(phi)[:, None] * e2
         origins = np.broadcast_to(centre, directions.shape)
-        r = levels.ray_roots(field.value, origins, directions, BRIDGE_SHARE * expected)
+        reach = expected + STRAY_SHARE * radius.mean() + STRAY_MM
+        r = levels.ray_roots(field.value, origins, directions, reach)
         closed = bool(np.isfinite(r).all())
         contour = centre + np.where(np.isfinite(r), r, expected)[:, None] * directions
         centre = levels.measure(contour, normal).centroid
