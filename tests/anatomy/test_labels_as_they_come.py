@@ -112,7 +112,10 @@ def test_a_vein_that_touches_the_appendage_keeps_its_place(volume, clean):
     joined = values.copy()
     joined[(away_mm(spot) < gap[bridge] / 2 + 1.0) & (values == 0)] = APPENDAGE
     anatomy, _ = found(as_one_label(replace(volume, values=joined)))
-    check_like(anatomy, clean)
+    check_like(anatomy, clean, but=("LSPV",))
+    # The bridge is part of this vein's wall beside its ostium, and moves it by its share.
+    here, there = (next(v for v in a.veins if v.name == "LSPV") for a in (anatomy, clean))
+    assert np.linalg.norm(here.ostium.centre - there.ostium.centre) < 1.5
 
 
 def test_a_vein_broken_off_past_its_ostium_is_still_found(volume, clean):

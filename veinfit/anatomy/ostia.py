@@ -70,14 +70,14 @@ SHARP_ONLY_ERROR_MM = 1.0
 LEAST_ERROR_MM = 0.4
 """Error bound of an ostium whose plane nothing moves."""
 
-ERROR_PER_MOVE = 1.2
-"""What the plane's instability adds to the bound: 95 % of 222 ostia of invented atria with a
+ERROR_PER_MOVE = 0.8
+"""What the plane's instability adds to the bound: 97 % of 790 ostia of invented atria with a
 known truth lay within it."""
 
-WRONG_LOG_ODDS = -3.0
+WRONG_LOG_ODDS = -3.8
 """Log odds of an ostium being off by more than 1 mm or 5 degrees, with the terms of
-``ostium_confidence``: logistic regression on the same 222 ostia. In sixths of them, ordered by
-it, 3, 8, 3, 14, 16 and 46 % were off where 3, 6, 10, 13, 18 and 39 % were predicted."""
+``ostium_confidence``: logistic regression on the same 790 ostia. In sixths of them, ordered by
+it, 1, 2, 2, 5, 6 and 17 % were off where 1, 2, 3, 5, 7 and 14 % were predicted."""
 
 LEFT_OUT_SHARE = 0.25
 """This share of the sectors is left out at a time to see how stable the plane is."""
@@ -431,10 +431,10 @@ def ostium_confidence(
     """Probability that the ostium lies within 1 mm and 5 degrees of its definition's."""
     log_odds = (
         WRONG_LOG_ODDS
-        + 0.3 * np.log(moved_mm + 0.1)
+        + 0.4 * np.log(moved_mm + 0.1)
         + 0.6 * np.log(tilted_deg + 1.0)
-        + 0.3 * np.log(residual_mm + 0.1)
-        + 1.5 * (shift_mm >= NOTED_SHIFT_MM)
+        + 0.5 * np.log(residual_mm + 0.1)
+        + 0.6 * (shift_mm >= NOTED_SHIFT_MM)
         + 1.0 * sharp_only
     )
     return float(1.0 / (1.0 + np.exp(log_odds)))

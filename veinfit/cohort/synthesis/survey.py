@@ -48,6 +48,9 @@ AXIS_MM = 10.0
 AXIS_RAYS = 90
 """Rays of sections of which only the centroid is used."""
 
+CLEAR_STEP_MM = 0.5
+"""Spacing of sections at which it is looked where they are clear of the ostium."""
+
 SHORTEST_AXIS_MM = 2.0
 """Below this length the axis is the centreline's tangent."""
 
@@ -193,7 +196,7 @@ def _excess(field: Implicit, entry: _Entry, s: FloatArray) -> FloatArray:
 def _survey(entry: _Entry, field: Implicit, flare: float, ostium: OstiumTruth) -> VeinTruth:
     curve = entry.tube.curve
     foot = along_mm(entry.tube, ostium.centre)
-    clear = _clear_of(entry, ostium, foot)
+    clear = _clear_of(entry, field, ostium, foot)
     axis, section_axis, axis_length = _axes(entry, field, clear)
     line = np.arange(foot, max(entry.limit_mm, foot + 1.0) + 1e-9, 1.0)
     return VeinTruth(
@@ -249,17 +252,21 @@ def _station(entry: _Entry, field: Implicit, flare: float, foot: float) -> Stati
     )
 
 
-def _clear_of(entry: _Entry, ostium: OstiumTruth, foot: float) -> float:
+def _clear_of(entry: _Entry, field: Implicit, ostium: OstiumTruth, foot: float) -> float:
     """Arc length from which sections lie wholly distal to the ostial plane."""
-    s = np.arange(max(foot, 0.0), entry.limit_mm, 0.1)
+    curve = entry.tube.curve
+    s = np.arange(max(foot, 0.0), entry.limit_mm, CLEAR_STEP_MM)
     if not len(s):
         return foot
-    points = wall_points(entry.tube, s, 36)
-    distal = ((points - ostium.centre) @ ostium.normal).min(axis=1) > 0.0
-    behind = np.flatnonzero(~distal)
-    if not len(behind):
-        return float(s[0])
-    return float(s[min(int(behind[-1]) + 1, len(s) - 1)])
+    t = curve.parameter(s)
+    outlines = levels.outlines(
+        field.value, curve.position(t), curve.tangent(t), _reach(entry), AXIS_RAYS
+    )
+    for at, outline in zip(s, outlines, strict=True):
+        distal = (outline.points - ostium.centre) @ ostium.normal > 0.0
+        if outline.found.all() and distal.all():
+            return float(at)
+    return float(s[-1])
 
 
 def _axes(entry: _Entry, field: Implicit, clear: float) -> tuple[FloatArray, FloatArray, float]:
