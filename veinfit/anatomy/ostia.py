@@ -74,10 +74,10 @@ ERROR_PER_MOVE = 1.0
 """What the plane's instability adds to the bound: 98 % of 790 ostia of invented atria with a
 known truth lay within it."""
 
-WRONG_LOG_ODDS = -3.8
+WRONG_LOG_ODDS = -4.2
 """Log odds of an ostium being off by more than 1 mm or 5 degrees, with the terms of
 ``ostium_confidence``: logistic regression on the same 790 ostia. In sixths of them, ordered by
-it, 1, 2, 2, 5, 6 and 17 % were off where 1, 2, 3, 5, 7 and 14 % were predicted."""
+it, 1, 2, 2, 5, 6 and 17 % were off where 1, 2, 3, 4, 7 and 16 % were predicted."""
 
 LEFT_OUT_SHARE = 0.25
 """This share of the sectors is left out at a time to see how stable the plane is."""
@@ -432,9 +432,9 @@ def ostium_confidence(
     log_odds = (
         WRONG_LOG_ODDS
         + 0.4 * np.log(moved_mm + 0.1)
-        + 0.6 * np.log(tilted_deg + 1.0)
+        + 0.7 * np.log(tilted_deg + 1.0)
         + 0.5 * np.log(residual_mm + 0.1)
-        + 0.6 * (shift_mm >= NOTED_SHIFT_MM)
+        + 0.9 * (shift_mm >= NOTED_SHIFT_MM)
         + 1.0 * sharp_only
     )
     return float(1.0 / (1.0 + np.exp(log_odds)))
