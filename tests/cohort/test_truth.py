@@ -11,7 +11,8 @@ from cohort.invented import drawn
 from scipy import ndimage
 from scipy.optimize import brentq
 
-from veinfit.cohort.synthesis import AtriumShape, BodyShape, VeinShape, build
+from veinfit.anatomy import half_turn, ostia
+from veinfit.cohort.synthesis import AtriumShape, BodyShape, VeinShape, build, profiles, survey
 from veinfit.cohort.synthesis.crotch import carina, carina_mm, tube_index
 from veinfit.cohort.synthesis.phantoms import TubePhantom, sphere_with_tubes
 from veinfit.cohort.synthesis.survey import fit_plane, survey_veins
@@ -242,3 +243,14 @@ def test_truth_is_written_as_plain_numbers() -> None:
     assert len(json.loads(json.dumps(truth.as_mapping()))["veins"][0]["ostium"]["contour"]) == 360
     with pytest.raises(KeyError, match="no vein RMPV"):
         truth.vein("RMPV")
+
+
+def test_truth_and_detector_read_the_definition_of_an_ostium_at_one_scale() -> None:
+    assert profiles.SCALE_MM == half_turn.PROFILE_SMOOTHING_MM
+    assert (profiles.PAUSE_MM, profiles.PAUSE_DEG) == (half_turn.PLATEAU_MM, half_turn.PLATEAU_DEG)
+    assert (profiles.UNDONE_MM, profiles.UNDONE_SHARE) == (
+        half_turn.BULGE_MM,
+        half_turn.BULGE_SHARE,
+    )
+    assert profiles.LEAST_TURN_DEG == half_turn.LEAST_TURN_DEG
+    assert (survey.STRAY_SHARE, survey.STRAY_MM) == (ostia.STRAY_SHARE, ostia.STRAY_MM)
