@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.inscribed import (
@@ -240,11 +239,10 @@ def _common_way(
     it. It goes on a little beyond the parting, between the branches, and goes
     straight on into the body, where the fronts no longer belong to the part.
     """
-    beyond = np.flatnonzero(depth >= start)
-    there = spheres.graph(spheres.length_mm)[beyond][:, beyond]
-    _, piece = csgraph.connected_components(there, directed=False)
-    tip = int(cKDTree(spheres.points[beyond]).query(senior.way[-1])[1])
-    part = beyond[piece == piece[tip]]
+    piece = spheres.pieces_of(depth >= start)
+    beyond = np.flatnonzero(piece)
+    tip = int(beyond[cKDTree(spheres.points[beyond]).query(senior.way[-1])[1]])
+    part = np.flatnonzero(piece == piece[tip])
     band = np.floor(depth[part] / BAND_MM).astype(np.int64)
     fronts = np.array(
         [

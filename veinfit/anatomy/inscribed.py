@@ -39,6 +39,10 @@ NEIGHBOUR_OFFSETS = np.array([o for o in itertools.product((-1, 0, 1), repeat=3)
 """The 26 neighbours of a cell, in the order in which cells are numbered."""
 
 
+ALL_NEIGHBOURS: BoolArray = np.ones((3, 3, 3), dtype=bool)
+"""The same as an image library asks for it."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class InscribedSpheres:
     """For each grid cell inside the lumen the distance to the wall.
@@ -57,6 +61,10 @@ class InscribedSpheres:
         Distance to each.
     step_mm : float
         Edge of a cell.
+    place : (N,) array
+        Of each cell in the grid, which is counted through along its last axis first.
+    shape : tuple of int
+        Of the grid.
     """
 
     points: FloatArray
@@ -65,6 +73,8 @@ class InscribedSpheres:
     neighbours: npt.NDArray[np.int32]
     length_mm: FloatArray
     step_mm: float
+    place: IntArray
+    shape: tuple[int, ...]
 
     def cells(self) -> npt.NDArray[np.int32]:
         """Return the (E,) cell that each of ``neighbours`` is a neighbour of."""
@@ -74,6 +84,16 @@ class InscribedSpheres:
         """Return the symmetric (N, N) graph with ``weight`` (E,) between neighbours."""
         shape = (len(self.points),) * 2
         return sparse.csr_matrix((weight, self.neighbours, self.first), shape=shape)
+
+    def pieces_of(self, chosen: BoolArray) -> IntArray:
+        """Return the (N,) number, from 1 on, of the connected piece of chosen cells; 0 for others.
+
+        All neighbours hang together here, so that the grid itself can be labelled.
+        """
+        grid = np.zeros(self.shape, dtype=bool)
+        grid.ravel()[self.place] = chosen
+        label, _ = ndimage.label(grid, structure=ALL_NEIGHBOURS)
+        return np.asarray(label.ravel()[self.place], dtype=np.int64)
 
     def pieces(self, together: BoolArray) -> tuple[int, IntArray]:
         """Return how many pieces there are where only some neighbours, (E,), hang together.
@@ -94,7 +114,7 @@ def inscribed_spheres(lumen: Surface) -> InscribedSpheres:
     step = float(np.clip(np.cbrt(volume / GRID_CELLS), FINEST_GRID_MM, COARSEST_GRID_MM))
     inside, origin = _voxelise(lumen, step)
     radius = ndimage.distance_transform_edt(inside, sampling=step)
-    label, count = ndimage.label(inside, structure=np.ones((3, 3, 3)))
+    label, count = ndimage.label(inside, structure=ALL_NEIGHBOURS)
     if count > 1:
         inside = label == 1 + int(np.argmax(np.bincount(label.ravel())[1:]))
     number = np.full(inside.size, -1, dtype=np.int32)
@@ -112,6 +132,8 @@ def inscribed_spheres(lumen: Surface) -> InscribedSpheres:
         neighbours=other[found],
         length_mm=np.broadcast_to(length, found.shape)[found],
         step_mm=step,
+        place=place,
+        shape=inside.shape,
     )
 
 

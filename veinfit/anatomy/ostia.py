@@ -58,6 +58,10 @@ FIT_ROUNDS = 100
 SETTLED_PLANE = 1e-5
 """The fit has settled when height, mm, and slopes change by less than this."""
 
+LEAST_DETERMINANT = 1e-6
+"""Points that lie on a line, or nearly, do not fix a plane: of those that do, the determinant of
+the equations is at least this share of the product of their diagonal."""
+
 TURN_ANGLE_ERROR_DEG = 5.0
 """How well the angle of a wall is known on a mesh; it makes a gentle turn a blurred point."""
 
@@ -316,7 +320,25 @@ def fit_plane(points: FloatArray, axis: FloatArray, precision: FloatArray | None
 
 def _weighted_fit(design: FloatArray, height: FloatArray, weight: FloatArray) -> FloatArray:
     weighted = design * weight[:, None]
-    return np.asarray(np.linalg.lstsq(weighted.T @ design, weighted.T @ height, rcond=None)[0])
+    square, side = weighted.T @ design, weighted.T @ height
+    # Some twenty thousand times a case: three equations are solved in plain numbers.
+    (a, b, c), (_, d, e), (_, _, f) = square.tolist()
+    p, q, r = side.tolist()
+    first, second, third = d * f - e * e, c * e - b * f, b * e - c * d
+    determinant = a * first + b * second + c * third
+    if determinant <= LEAST_DETERMINANT * a * d * f:
+        return np.asarray(np.linalg.lstsq(square, side, rcond=None)[0])
+    across, last, corner = b * c - a * e, a * d - b * b, a * f - c * c
+    return (
+        np.array(
+            [
+                first * p + second * q + third * r,
+                second * p + corner * q + across * r,
+                third * p + across * q + last * r,
+            ]
+        )
+        / determinant
+    )
 
 
 def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
