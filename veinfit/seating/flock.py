@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.frames import BoolArray, FloatArray, IntArray, lengths
 from veinfit.seating.equilibrium import (
     ENERGY_NOISE,
     GOOD_MODEL,
@@ -27,6 +27,7 @@ from veinfit.seating.equilibrium import (
 from veinfit.seating.foundation import Foundation, over_triangles
 from veinfit.seating.guide import Guide
 from veinfit.seating.shape import depth_terms
+from veinfit.surface.mesh import any_corner
 
 FLIGHT_MM = 4.0
 """Longest step of a ball that touches nothing."""
@@ -136,9 +137,11 @@ class Flock:
         energy, gradient = np.zeros(count), np.zeros((count, 3))
         hessian = np.zeros((count, 3, 3))
         low, high = (centre - radius[:, None]).min(axis=0), (centre + radius[:, None]).max(axis=0)
-        near = ((wall.points > low) & (wall.points < high)).all(axis=1)
+        near = np.ones(len(wall.points), dtype=bool)
+        for k in range(3):
+            near &= (wall.points[:, k] > low[k]) & (wall.points[:, k] < high[k])
         index = np.cumsum(near) - 1
-        faces_near = np.flatnonzero(near[wall.faces].any(axis=1))
+        faces_near = np.flatnonzero(any_corner(wall.faces, near))
         points = wall.points[near]
         square = np.zeros((count, len(points)))
         for k in range(3):
@@ -148,8 +151,9 @@ class Flock:
         # Faces that no ball presses are left out before the balls are told apart.
         pressed_by_any = np.zeros(len(wall.points), dtype=bool)
         pressed_by_any[near] = inside.any(axis=0)
-        faces_near = faces_near[pressed_by_any[wall.faces[faces_near]].any(axis=1)]
         corners = wall.faces[faces_near]
+        pressed = any_corner(corners, pressed_by_any)
+        faces_near, corners = faces_near[pressed], corners[pressed]
         at = index[corners]
         outside_box = ~near[corners]
         met = np.zeros((count, len(corners)), dtype=bool)
@@ -158,7 +162,7 @@ class Flock:
         ball, face = np.nonzero(met)
         if not len(ball):
             return energy, gradient, hessian, touches
-        offset = wall.points[corners[face]] - centre[ball, None, :]
+        offset = wall.points.take(corners[face], axis=0) - centre[ball, None, :]
         if shape is not None:
             depth, slope, bend = depth_terms(shape, offset, self.direction[which][ball, None, :])
             # The balls differ in how much longer or shorter all of their rays are.
@@ -173,7 +177,7 @@ class Flock:
             gradient[pressing] = np.add.reduceat(np.einsum("nc,nci->ni", pull, slope), first)
             hessian[pressing] = np.add.reduceat(curved, first)
             return energy, gradient, hessian, touches
-        distance = np.sqrt(np.einsum("nci,nci->nc", offset, offset))
+        distance = lengths(offset)
         depth = radius[ball, None] - distance
         value, force, stiffness = over_triangles(wall.law, depth, wall.areas[faces_near[face]])
         factor = self.stiffness[which][ball]
@@ -184,7 +188,7 @@ class Flock:
         curved = outward.transpose(0, 2, 1) @ (
             factor[:, None, None] * (stiffness @ outward) + bent[..., None] * outward
         )
-        curved -= bent.sum(axis=1)[:, None, None] * np.eye(3)
+        curved -= (bent[:, 0] + bent[:, 1] + bent[:, 2])[:, None, None] * np.eye(3)
         # The pairs are sorted by ball.
         pressing, first = np.unique(ball, return_index=True)
         energy[pressing] = np.add.reduceat(factor * value, first)
