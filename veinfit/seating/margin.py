@@ -13,9 +13,9 @@ from veinfit.frames import BoolArray, FloatArray
 from veinfit.notes import Note
 from veinfit.seating.approach import line_through_ostium
 from veinfit.seating.balloon import Balloon
+from veinfit.seating.bench import prepare
 from veinfit.seating.expansion import Term, expand
 from veinfit.seating.model import Chance, Fit, Margin
-from veinfit.seating.seat import prepare
 from veinfit.seating.tries import Tries, simulate
 from veinfit.seating.unknowns import Unknowns, draw
 from veinfit.settings import MarginSettings, SeatingSettings

@@ -4,34 +4,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.frames import BoolArray, FloatArray
 from veinfit.notes import Note
 from veinfit.seating.antral import antral_area_mm2, contact_area_mm2, contact_ring_deg
-from veinfit.seating.approach import ApproachLine, approach_line, line_through_ostium
+from veinfit.seating.approach import ApproachLine, approach_line
 from veinfit.seating.balloon import Balloon
+from veinfit.seating.bench import Bench, Mount, energy_of, mount, prepare
 from veinfit.seating.clock import (
-    Meridians,
     clock_readings,
     contact_arc_deg,
-    meridians,
     read_clock,
 )
-from veinfit.seating.equilibrium import Energy, Rest, descend
-from veinfit.seating.foundation import Foundation, FoundationLaw
 from veinfit.seating.freeze import constant_size, freeze_drift
-from veinfit.seating.gap import GapField, gap_field, touchable_vertices
+from veinfit.seating.gap import GapField, gap_field
 from veinfit.seating.grade import is_deep, occlusion_grade
-from veinfit.seating.guide import guide_notes, straight
-from veinfit.seating.model import Approach, Fit, FreezeDrift, Outcome
+from veinfit.seating.guide import guide_notes
+from veinfit.seating.model import Approach, Fit, FreezeDrift
 from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
-from veinfit.seating.orifice import CutGraph, cut_graph
-from veinfit.seating.patch import WallPatch, can_press, wall_patch
-from veinfit.seating.rounding import rounded_wall, rounding_notes
+from veinfit.seating.resting import depth_mm, find_seat, why_no_seat
+from veinfit.seating.rounding import rounding_notes
 from veinfit.seating.seal import (
     Seal,
     find_leaks,
@@ -40,151 +35,7 @@ from veinfit.seating.seal import (
     lies_elsewhere,
     why_not_assessed,
 )
-from veinfit.seating.start import Start, find_start, nominal_back_mm, shaft_way_mm
 from veinfit.settings import SeatingSettings
-from veinfit.surface import Surface
-
-BACKED_OFF_NOTE_MM = 10.0
-"""A balloon that starts farther back than this says so."""
-
-BESIDE_NOTE_MM = 1.0
-"""A balloon that starts farther beside its shaft line than this says so."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Bench:
-    """One vein made ready for its balloons.
-
-    Attributes
-    ----------
-    patch : WallPatch
-    lines : Meridians
-    graph : CutGraph
-    lumen : Surface
-        Closed surface of the blood: how far a balloon can be backed off.
-    axis_way_mm : float
-        How far the blood reaches back from the ostium along the vein's axis.
-    """
-
-    patch: WallPatch
-    lines: Meridians
-    graph: CutGraph
-    lumen: Surface
-    axis_way_mm: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Mount:
-    """One balloon on a bench: the wall that it can press.
-
-    Attributes
-    ----------
-    balloon : Balloon
-    pressing : (F,) bool array
-        Faces of the patch that it can press.
-    touchable : (V,) bool array
-        Vertices of the patch that it can press.
-    foundation : Foundation
-        All wall that it can press.
-    """
-
-    balloon: Balloon
-    pressing: BoolArray
-    touchable: BoolArray
-    foundation: Foundation
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Seat:
-    """Where a balloon came to rest, before anything is read off it.
-
-    Attributes
-    ----------
-    start : Start
-    rest : Rest or None
-        None where the balloon has no room.
-    """
-
-    start: Start
-    rest: Rest | None
-    notes: tuple[Note, ...] = field(default=())
-
-
-def prepare(
-    anatomy: Anatomy, vein: Vein, largest_radius_mm: float, settings: SeatingSettings
-) -> Bench:
-    """Make a vein ready for balloons of up to that radius."""
-    wall = rounded_wall(anatomy.wall, vein, settings.ostium_rounding)
-    patch = wall_patch(replace(anatomy, wall=wall), vein, largest_radius_mm, settings)
-    way = shaft_way_mm(anatomy.lumen, line_through_ostium("coaxial", vein, vein.axis))
-    return Bench(patch, meridians(patch), cut_graph(patch), anatomy.lumen, way)
-
-
-def mount(bench: Bench, balloon: Balloon, settings: SeatingSettings) -> Mount:
-    """Find the wall that a balloon can press."""
-    patch = bench.patch
-    shape = balloon.shape
-    back = nominal_back_mm(bench.axis_way_mm, shape.nose_mm)
-    pressing, rest_pressing = can_press(patch, shape.reach_mm, back)
-    law = FoundationLaw.from_settings(settings)
-    near = Foundation.on(patch.surface, pressing, law, shape.reach_mm)
-    rest = Foundation.on(patch.rest, rest_pressing, law, shape.reach_mm)
-    touchable = touchable_vertices(patch, pressing)
-    return Mount(balloon, pressing, touchable, near.joined(rest))
-
-
-def energy_of(
-    bench: Bench, mounted: Mount, line: ApproachLine, settings: SeatingSettings
-) -> Energy:
-    """Return the energy of a balloon before a vein on one approach."""
-    wall, balloon = mounted.foundation, mounted.balloon
-    if balloon.profile != "sphere":
-        wall = wall.pressed_by(balloon.shape, line.direction)
-    return Energy(
-        foundation=wall,
-        push_n=settings.push_n,
-        direction=line.direction,
-        origin=bench.patch.centre,
-        guide=bench.patch.guide,
-        guide_n_per_mm=settings.guide_n_per_mm,
-        shaft=straight(line.origin, line.direction),
-        shaft_n_per_mm=settings.shaft_n_per_mm,
-    )
-
-
-def find_seat(bench: Bench, mounted: Mount, line: ApproachLine, settings: SeatingSettings) -> Seat:
-    """Push a balloon along its approach until it rests or has passed through."""
-    patch = bench.patch
-    coaxial = np.array_equal(line.direction, patch.axis)
-    way = bench.axis_way_mm if coaxial else shaft_way_mm(bench.lumen, line)
-    energy = energy_of(bench, mounted, line, settings)
-    start = find_start(energy.foundation, line, way)
-    notes = []
-    if start.pressed_mm > settings.greatest_start_press_mm:
-        return Seat(start, None)
-    if start.pressed_mm > 0.0:
-        text = (
-            f"{mounted.balloon.name}: no place before the ostium is clear of the wall; "
-            f"the balloon starts pressed {start.pressed_mm:.1f} mm into it"
-        )
-        notes.append(Note("seating", text, patch.vein, "caution"))
-    elif start.beside_mm > BESIDE_NOTE_MM:
-        text = (
-            f"{mounted.balloon.name}: no place on the shaft line before the ostium is clear of "
-            f"the wall; the balloon starts {start.beside_mm:.0f} mm beside it"
-        )
-        notes.append(Note("seating", text, patch.vein))
-    elif start.backed_off_mm > BACKED_OFF_NOTE_MM:
-        text = (
-            f"{mounted.balloon.name}: starts {start.backed_off_mm:.0f} mm farther back than "
-            "with its nose on the ostial plane, where the wall leaves it room"
-        )
-        notes.append(Note("seating", text, patch.vein))
-
-    def gone(centre: FloatArray) -> bool:
-        return depth_mm(patch, centre) > settings.greatest_depth_mm
-
-    return Seat(start, descend(energy, start.centre, gone), tuple(notes))
 
 
 def seat_balloon(
@@ -411,28 +262,3 @@ def _with_freezing(
         freezing=tuple(drifts),
         notes=notes,
     )
-
-
-def why_no_seat(
-    bench: Bench, mounted: Mount, rest: Rest, settings: SeatingSettings
-) -> tuple[Outcome, str]:
-    """Return the outcome and the reason of a way down that does not end at rest."""
-    patch = bench.patch
-    if rest.state == "gave up":
-        return "not assessed", f"no equilibrium was found within {rest.steps} steps"
-    # A wall that ends too early lets a balloon through that more wall might have held.
-    edge = patch.surface.points[patch.wall_edge & mounted.touchable]
-    before = rest.path[[depth_mm(patch, centre) <= 0.0 for centre in rest.path]]
-    for centre in before:
-        if (
-            len(edge)
-            and np.linalg.norm(edge - centre, axis=1).min() < mounted.balloon.shape.reach_mm
-        ):
-            return "not assessed", "the wall ends before the balloon comes to rest"
-    limit = settings.greatest_depth_mm
-    return "passes through", f"no equilibrium up to {limit:g} mm into the vein"
-
-
-def depth_mm(patch: WallPatch, centre: FloatArray) -> float:
-    """Depth of a point past the ostial plane along the ostial normal, mm."""
-    return float((centre - patch.centre) @ patch.normal)

@@ -11,11 +11,12 @@ from scipy.spatial.transform import Rotation
 from veinfit.frames import BoolArray, FloatArray, perpendicular_basis
 from veinfit.seating.approach import ApproachLine
 from veinfit.seating.balloon import Balloon
+from veinfit.seating.bench import Bench, Mount, mount
 from veinfit.seating.flock import Flock, descend_all
 from veinfit.seating.gap import GapField, gap_field
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.reduced import reduce_wall
-from veinfit.seating.seat import Bench, Mount, mount, why_no_seat
+from veinfit.seating.resting import why_no_seat
 from veinfit.seating.start import find_start
 from veinfit.seating.unknowns import Unknowns, tilted
 from veinfit.settings import MarginSettings, SeatingSettings

@@ -16,7 +16,7 @@ from scipy.special import ndtr
 from veinfit.frames import FloatArray, IntArray
 from veinfit.seating.approach import ApproachLine
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.seat import Bench
+from veinfit.seating.bench import Bench
 from veinfit.seating.tries import simulate
 from veinfit.seating.unknowns import Unknowns, draw
 from veinfit.settings import MarginSettings, SeatingSettings, Settings

@@ -15,7 +15,7 @@ from veinfit.errors import InputError
 from veinfit.io.observed import ObservedRow
 from veinfit.seating.approach import approach_line
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.seat import prepare
+from veinfit.seating.bench import prepare
 from veinfit.settings import Settings
 
 FEWEST_ATTEMPTS = 10
