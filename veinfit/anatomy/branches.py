@@ -269,11 +269,11 @@ def _join_tree(
     spheres: InscribedSpheres, depth: FloatArray
 ) -> tuple[list[int], FloatArray, FloatArray, list[int | None]]:
     """Leaves of the join tree of ``depth``: tip cell, reach, join depth, branch joined."""
-    band = np.floor(depth / BAND_MM).astype(np.int64)
+    band = np.floor(depth / BAND_MM).astype(np.int32)
     i, j = spheres.cells(), spheres.neighbours
-    inside = band[i] == band[j]
-    count, piece = spheres.pieces(inside)
-    outward = ~inside & (band[i] < band[j])
+    before, after = band[i], band[j]
+    count, piece = spheres.pieces(before == after)
+    outward = before < after
     across = np.unique(piece[i[outward]] * np.int64(count) + piece[j[outward]])
     across = np.stack([across // count, across % count], axis=1)
     piece_band = np.zeros(count, dtype=np.int64)

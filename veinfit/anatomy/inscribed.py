@@ -100,7 +100,7 @@ class InscribedSpheres:
 
         And the number of the piece of each cell, (N,).
         """
-        first = np.r_[0, np.cumsum(together)][self.first]
+        first = np.r_[0, np.cumsum(together, dtype=np.int32)][self.first]
         held = self.neighbours[together]
         shape = (len(self.points),) * 2
         graph = sparse.csr_matrix((np.ones(len(held), dtype=bool), held, first), shape=shape)
@@ -122,7 +122,7 @@ def inscribed_spheres(lumen: Surface) -> InscribedSpheres:
     number[place] = np.arange(len(place), dtype=np.int32)
     # The grid is padded: no neighbour of a cell inside lies beyond its border.
     strides = np.array([inside.shape[1] * inside.shape[2], inside.shape[2], 1])
-    other = number[place[:, None] + NEIGHBOUR_OFFSETS @ strides]
+    other = np.stack([number[place + o] for o in NEIGHBOUR_OFFSETS @ strides], axis=1)
     found = other >= 0
     length = step * np.linalg.norm(NEIGHBOUR_OFFSETS, axis=1)
     return InscribedSpheres(
@@ -172,8 +172,11 @@ def _voxelise(lumen: Surface, step: float) -> tuple[BoolArray, FloatArray]:
 def way_costs(spheres: InscribedSpheres) -> FloatArray:
     """Costs (E,) from cell to neighbour that draw a shortest way to the middle of the lumen."""
     r = np.maximum(spheres.radius_mm, 0.5 * spheres.step_mm)
-    narrower = np.minimum(r[spheres.cells()], r[spheres.neighbours])
-    return spheres.length_mm / narrower**2
+    # In place: these few arrays are the most memory that a case takes.
+    costs = r[spheres.cells()]
+    np.minimum(costs, r[spheres.neighbours], out=costs)
+    np.square(costs, out=costs)
+    return np.divide(spheres.length_mm, costs, out=costs)
 
 
 def distances_from(graph: sparse.csr_matrix, sources: IntArray) -> tuple[FloatArray, IntArray]:
