@@ -28,8 +28,7 @@ from veinfit.seating.foundation import FoundationLaw
 from veinfit.seating.seat import mount, prepare, seat_balloon, seat_vein
 from veinfit.settings import SeatingSettings
 
-SOFT = SeatingSettings(ostium_rounding=0.0)
-"""The closed forms are those of a hole that keeps its shape; see test_rounding.py."""
+SOFT = SeatingSettings()
 RIGID = replace(SOFT, stiffness_kpa_per_mm=1e8, stiffening_depth_mm=np.inf)
 SEAT_MM = 0.05
 LEAK_MM = 0.05

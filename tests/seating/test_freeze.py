@@ -19,7 +19,7 @@ from veinfit.seating.grade import (
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import SeatingSettings, Settings
 
-SETTINGS = SeatingSettings(patch_edge_mm=1.0, ostium_rounding=0.0)
+SETTINGS = SeatingSettings(patch_edge_mm=1.0)
 ROUNDED = rounded_hole(8.0, 4.0, edge_mm=1.0, plate_mm=24.0, tube_mm=20.0)
 OVAL = hole(11.0, ratio=8.0 / 11.0, edge_mm=1.0, plate_mm=24.0, tube_mm=20.0)
 
