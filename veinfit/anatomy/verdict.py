@@ -12,19 +12,19 @@ from veinfit.surface import Surface
 from veinfit.surface.mesh import edges
 
 COST_OF_EDGE: tuple[tuple[float, float, float, float, float], ...] = (
-    (0.5, 0.10, 1.14, 0.25, 1.29),
-    (1.0, 0.13, 1.25, 0.25, 1.37),
-    (2.0, 0.14, 1.96, 0.32, 1.77),
-    (3.0, 0.20, 1.96, 0.35, 1.77),
+    (0.5, 0.07, 0.50, 0.11, 0.47),
+    (1.0, 0.08, 1.04, 0.11, 0.89),
+    (2.0, 0.12, 1.04, 0.15, 0.89),
+    (3.0, 0.21, 1.36, 0.26, 1.87),
 )
 """Edge length of a mesh, then the errors of d_area and of the ostium's place, median and greatest.
 
-Measured on the 8 ostia of the generator's atria 1 and 2 with four veins, against
-their analytic truth; a greatest error that was less on a coarser mesh is held at
-the finer one's. The greatest are those of ostia that are ill defined by their shape.
+Measured on the 32 ostia of the generator's atria 1 to 8 with four veins, against
+their analytic truth; an error that was less on a coarser mesh is held at the finer
+one's. The greatest are those of ostia that are ill defined by their shape.
 """
 
-COST_BASIS = "8 ostia of two invented atria with a known truth"
+COST_BASIS = "32 ostia of eight invented atria with a known truth"
 
 COARSE_MM = 2.0
 """Edges, or voxels, longer than this are a caution."""
