@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from veinfit.cohort.synthesis import AtriumShape, BodyShape, BumpShape, VeinShape, build
-from veinfit.cohort.synthesis.fields import ellipse_distance, round_union, round_union_all
+from veinfit.cohort.synthesis.fields import round_union, round_union_all
 from veinfit.cohort.synthesis.phantoms import TubePhantom, sphere_with_tubes
 from veinfit.cohort.synthesis.soundness import wall_points
+from veinfit.cohort.synthesis.tubes import ellipse_distance
 
 
 def test_distance_to_a_sphere_is_exact(rng: np.random.Generator) -> None:

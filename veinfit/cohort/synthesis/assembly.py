@@ -8,11 +8,9 @@ import numpy as np
 
 from veinfit.cohort.synthesis.curves import Curve
 from veinfit.cohort.synthesis.fields import (
-    END_ROOM_MM,
     Blob,
     Body,
     Implicit,
-    Tube,
     rotation_matrix,
 )
 from veinfit.cohort.synthesis.shape import (
@@ -25,6 +23,7 @@ from veinfit.cohort.synthesis.shape import (
     Vector,
     VeinShape,
 )
+from veinfit.cohort.synthesis.tubes import END_ROOM_MM, Tube
 from veinfit.frames import FloatArray, unit
 
 ROOT_INSIDE_MM = 1.0

@@ -9,11 +9,12 @@ from functools import cached_property
 
 from veinfit.cohort.synthesis import surfaces
 from veinfit.cohort.synthesis.assembly import implicit
-from veinfit.cohort.synthesis.fields import Ends, Implicit
+from veinfit.cohort.synthesis.fields import Implicit
 from veinfit.cohort.synthesis.neighbours import Neighbours, find_neighbours
 from veinfit.cohort.synthesis.shape import AtriumShape, Vector
 from veinfit.cohort.synthesis.survey import survey_opening, survey_veins
 from veinfit.cohort.synthesis.truth import AtriumTruth
+from veinfit.cohort.synthesis.tubes import Ends
 from veinfit.cohort.synthesis.voxels import label_map_text, label_volume
 from veinfit.labels import LabelVolume
 from veinfit.surface.mesh import Surface, enclosed_volume

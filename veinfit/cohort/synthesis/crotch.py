@@ -6,8 +6,9 @@ import itertools
 
 import numpy as np
 
-from veinfit.cohort.synthesis.fields import Implicit, Tube
+from veinfit.cohort.synthesis.fields import Implicit
 from veinfit.cohort.synthesis.shape import VeinShape
+from veinfit.cohort.synthesis.tubes import Tube
 from veinfit.frames import FloatArray
 
 

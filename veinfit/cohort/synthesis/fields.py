@@ -9,29 +9,27 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 
-from veinfit.cohort.synthesis.curves import Curve
-from veinfit.frames import FloatArray
-
-FAR_MM = 13.0
-"""Beyond this distance a primitive is not worked out but set to this value."""
+from veinfit.cohort.synthesis.tubes import (
+    FAR_MM,
+    PART_POINTS,
+    Ends,
+    Tube,
+    TubeSet,
+    ellipse_distance,
+)
+from veinfit.frames import BoolArray, FloatArray
 
 FILLET_SHARE_MM = 1.5
 """Over this distance the fillet radius passes from one vein's to its neighbour's."""
-
-END_ROOM_MM = 12.0
-"""A tube's curve goes on straight this far past its end, for points beyond it."""
 
 APPENDAGE_REACH_MM = 16.0
 """No part of an appendage is farther than this from its curve."""
 
 GRADIENT_STEP_MM = 1e-4
 """Half step of the central differences."""
-
-Ends = Literal["flat", "rounded"]
 
 
 def round_union(a: FloatArray, b: FloatArray, radius: FloatArray | float) -> FloatArray:
@@ -44,22 +42,7 @@ def round_union_all(values: FloatArray, radius: float) -> FloatArray:
     """Join many implicit functions (N, K) to (N,) by a rounded union."""
     nearest = values.min(axis=1)
     rest = np.maximum(radius - values, 0.0)
-    return np.asarray(np.maximum(radius, nearest) - np.sqrt(np.einsum("ij,ij->i", rest, rest)))
-
-
-def ellipse_distance(
-    u: FloatArray, v: FloatArray, w: FloatArray, a: FloatArray, b: FloatArray, c: FloatArray
-) -> FloatArray:
-    """First-order signed distance (N,) of (u, v, w) to an ellipsoid of semi-axes a, b, c.
-
-    Exact on the axes and for a sphere; for w = 0 that of an ellipse.
-    """
-    g = np.sqrt((u / a) ** 2 + (v / b) ** 2 + (w / c) ** 2)
-    slope = np.sqrt((u / a**2) ** 2 + (v / b**2) ** 2 + (w / c**2) ** 2)
-    centre = slope < 1e-12
-    return np.where(
-        centre, -np.minimum(np.minimum(a, b), c), (g - 1.0) * g / np.where(centre, 1.0, slope)
-    )
+    return np.asarray(np.maximum(radius, nearest) - np.sqrt((rest * rest).sum(axis=1)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,109 +100,6 @@ class Body:
 
 
 @dataclass(frozen=True, eq=False)
-class Tube:
-    """An oval, tapered, curved tube, closed at its inner end by a flat disc.
-
-    Attributes
-    ----------
-    name : str
-    curve : Curve
-    knots, semi_long, semi_short : (K,) arrays
-        Semi-axes at parameters of the curve, joined smoothly and constant beyond.
-    fillet_mm : float
-        Radius of the rounding between this tube and the body.
-    outer : {'flat', 'rounded'}
-        How the tube ends past t = 1.
-    cap_mm : float or None
-        Height of the rounded end; None for the mean semi-axis.
-    """
-
-    name: str
-    curve: Curve
-    knots: FloatArray
-    semi_long: FloatArray
-    semi_short: FloatArray
-    fillet_mm: float
-    outer: Ends = "flat"
-    cap_mm: float | None = None
-
-    def semi_axes(self, t: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Semi-axes (N,), (N,) of the section at parameters t (N,)."""
-        x = np.clip(t, self.knots[0], self.knots[-1])
-        index = np.clip(np.searchsorted(self.knots, x) - 1, 0, len(self.knots) - 2)
-        low, high = self.knots[index], self.knots[index + 1]
-        share = (x - low) / (high - low)
-        share = share * share * (3.0 - 2.0 * share)
-        a, b = self.semi_long, self.semi_short
-        return (
-            a[index] + share * (a[index + 1] - a[index]),
-            b[index] + share * (b[index + 1] - b[index]),
-        )
-
-    @cached_property
-    def reach_mm(self) -> float:
-        """Farther than this from its curve a point is farther than FAR_MM from the tube."""
-        return FAR_MM + float(self.semi_long.max())
-
-    def distance(
-        self, points: FloatArray, extension_mm: float = 0.0, ends: Ends = "flat"
-    ) -> FloatArray:
-        """First-order signed distance (N,), at most FAR_MM.
-
-        ``extension_mm`` lengthens a flat outer end; ``ends`` = 'rounded' caps a flat end.
-        """
-        result = np.full(len(points), FAR_MM)
-        near, t = self.curve.closest(points, self.reach_mm)
-        if len(near):
-            f = self._distance(points[near], t, extension_mm, ends)
-            result[near] = np.minimum(f, FAR_MM)
-        return result
-
-    def past_end(self, points: FloatArray, within_mm: float) -> FloatArray:
-        """Signed distance (N,) past the end plane, for points of the tube's outer part.
-
-        Points farther than ``within_mm`` from the tube, lengthened, and points of
-        its inner half lie at −FAR_MM.
-        """
-        result = np.full(len(points), -FAR_MM)
-        near, t = self.curve.closest(points, self.reach_mm)
-        outer = t > 0.5
-        near, t = near[outer], t[outer]
-        if len(near):
-            one = np.ones(1)
-            past = (points[near] - self.curve.position(one)) @ self.curve.tangent(one)[0]
-            f = self._distance(points[near], t, END_ROOM_MM, "flat")
-            result[near] = np.where(f < within_mm, past, -FAR_MM)
-        return result
-
-    def _distance(
-        self, points: FloatArray, closest: FloatArray, extension_mm: float, ends: Ends
-    ) -> FloatArray:
-        curve = self.curve
-        rounded = self.outer == "rounded" or ends == "rounded"
-        t = np.minimum(closest, 1.0) if rounded else closest
-        d = points - curve.position(t)
-        tangent = curve.tangent(t)
-        along, across = curve.axes(t, tangent)
-        w = np.einsum("ij,ij->i", d, tangent)
-        u = np.einsum("ij,ij->i", d, along)
-        v = np.einsum("ij,ij->i", d, across)
-        a, b = self.semi_axes(t)
-        if rounded:
-            cap = np.sqrt(a * b) if self.cap_mm is None else np.full_like(a, self.cap_mm)
-            beyond = np.where(closest > 1.0, w, 0.0)
-            f = ellipse_distance(u, v, beyond, a, b, cap)
-        else:
-            f = ellipse_distance(u, v, np.zeros_like(u), a, b, a)
-            past = (closest - 1.0) * curve.length_mm + np.where(
-                closest >= curve.t_high, np.maximum(w, 0.0), 0.0
-            )
-            f = np.maximum(f, past - extension_mm)
-        inner = np.where(closest <= curve.t_low, -w, -np.inf)
-        return np.asarray(np.maximum(f, inner))
-
-
-@dataclass(frozen=True, eq=False)
 class Blob:
     """An ellipsoid: a lobe of the appendage."""
 
@@ -267,14 +147,31 @@ class Implicit:
     extension_mm: float = 0.0
     ends: Ends = "flat"
 
+    @cached_property
+    def _parts(self) -> TubeSet | None:
+        """Tubes, appendage and funnel, in this order, as far as there are any."""
+        parts = (*self.tubes, self.appendage, self.funnel)
+        present = [part for part in parts if part is not None]
+        return TubeSet(present) if present else None
+
+    @cached_property
+    def _rounded(self) -> BoolArray:
+        """Which of the parts end in a round cap."""
+        ends = [tube.outer == "rounded" or self.ends == "rounded" for tube in self.tubes]
+        ends += [True] * (self.appendage is not None) + [False] * (self.funnel is not None)
+        return np.array(ends, dtype=bool)
+
     def chamber(self, points: FloatArray) -> FloatArray:
         """Body with its mitral funnel (N,): the atrium without veins and appendage."""
         f = self.body.distance(points)
-        if self.funnel is not None:
-            funnel = self.funnel.distance(points, self.extension_mm)
-            f = round_union(f, funnel, self.funnel.fillet_mm)
-            f = np.maximum(f, self.beyond_mitral(points) - self.extension_mm)
-        return f
+        if self.funnel is None:
+            return f
+        return self._with_funnel(points, f, self.funnel.distance(points, self.extension_mm))
+
+    def _with_funnel(self, points: FloatArray, body: FloatArray, funnel: FloatArray) -> FloatArray:
+        assert self.funnel is not None
+        f = round_union(body, funnel, self.funnel.fillet_mm)
+        return np.maximum(f, self.beyond_mitral(points) - self.extension_mm)
 
     def beyond_mitral(self, points: FloatArray) -> FloatArray:
         """Signed distance (N,) past the mitral plane; the funnel must exist."""
@@ -287,6 +184,10 @@ class Implicit:
         """Return the appendage alone (N,)."""
         if self.appendage is None:
             return np.full(len(points), FAR_MM)
+        return self._with_lobes(points, self.appendage.distance(points))
+
+    def _with_lobes(self, points: FloatArray, tube: FloatArray) -> FloatArray:
+        assert self.appendage is not None
         result = np.full(len(points), FAR_MM)
         room = FAR_MM + APPENDAGE_REACH_MM
         low = self.appendage.curve.low - room
@@ -294,17 +195,27 @@ class Implicit:
         near = np.flatnonzero(np.all((points > low) & (points < high), axis=1))
         if len(near):
             p = points[near]
-            parts = [self.appendage.distance(p)] + [lobe.distance(p) for lobe in self.lobes]
-            result[near] = round_union_all(np.stack(parts, axis=1), self.lobe_mm)
+            parts = [tube[near]] + [lobe.distance(p) for lobe in self.lobes]
+            result[near] = round_union_all(np.stack(parts).T, self.lobe_mm)
         return result
 
     def tube_distances(self, points: FloatArray) -> FloatArray:
         """Every tube alone (N, K)."""
-        if not self.tubes:
-            return np.empty((len(points), 0))
-        return np.stack(
-            [tube.distance(points, self.extension_mm, self.ends) for tube in self.tubes], axis=1
-        )
+        return self.alone(points)[0]
+
+    def alone(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Tubes (N, K), chamber (N,) and appendage (N,), each as if it were alone."""
+        if self._parts is None:
+            nothing = np.empty((len(points), 0))
+            return nothing, self.body.distance(points), np.full(len(points), FAR_MM)
+        parts = self._parts.distances(points, self.extension_mm, self._rounded)
+        count = len(self.tubes)
+        chamber, appendage = self.body.distance(points), np.full(len(points), FAR_MM)
+        if self.appendage is not None:
+            appendage = self._with_lobes(points, parts[:, count])
+        if self.funnel is not None:
+            chamber = self._with_funnel(points, chamber, parts[:, -1])
+        return parts[:, :count], chamber, appendage
 
     def join(self, chamber: FloatArray, tubes: FloatArray, appendage: FloatArray) -> FloatArray:
         """Join chamber (N,), tubes (N, K) and appendage (N,) to the whole (N,)."""
@@ -312,7 +223,7 @@ class Implicit:
             return chamber
         branches, fillets = tubes, [tube.fillet_mm for tube in self.tubes]
         if self.appendage is not None:
-            branches = np.concatenate([tubes, appendage[:, None]], axis=1)
+            branches = np.concatenate([tubes.T, appendage[None]]).T
             fillets = [*fillets, self.appendage.fillet_mm]
         weight = np.exp((branches.min(axis=1, keepdims=True) - branches) / FILLET_SHARE_MM)
         radius = (weight @ np.array(fillets)) / weight.sum(axis=1)
@@ -320,9 +231,11 @@ class Implicit:
 
     def value(self, points: FloatArray) -> FloatArray:
         """Return the implicit function (N,) at points (N, 3), mm."""
-        return self.join(
-            self.chamber(points), self.tube_distances(points), self.appendage_distance(points)
-        )
+        result = np.empty(len(points))
+        for start in range(0, len(points), PART_POINTS):
+            tubes, chamber, appendage = self.alone(points[start : start + PART_POINTS])
+            result[start : start + PART_POINTS] = self.join(chamber, tubes, appendage)
+        return result
 
     def value_and_gradient(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the implicit function (N,) and its gradient (N, 3) by central differences."""

@@ -8,9 +8,10 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 from scipy.spatial import cKDTree
 
-from veinfit.cohort.synthesis.fields import FAR_MM, Implicit, Tube
+from veinfit.cohort.synthesis.fields import Implicit
 from veinfit.cohort.synthesis.levels import ray_roots
 from veinfit.cohort.synthesis.shape import NeighbourShape, Vector
+from veinfit.cohort.synthesis.tubes import FAR_MM, Tube
 from veinfit.frames import BoolArray, FloatArray, unit
 
 GREATEST_GAP_MM = FAR_MM - 0.5

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from veinfit.cohort.synthesis.fields import FAR_MM, Implicit, round_union_all
+from veinfit.cohort.synthesis.fields import Implicit, round_union_all
+from veinfit.cohort.synthesis.tubes import FAR_MM
 from veinfit.frames import BoolArray, FloatArray, IntArray
 
 STEP_MM = 0.15
@@ -228,8 +229,8 @@ def _evaluate(
     shifted = np.concatenate([q, q + np.array([h, 0.0]), q + np.array([0.0, h])])
     points = sectors.point(shifted, np.tile(rows, 3))
     m = len(rows)
-    tubes = field.tube_distances(points)
-    f = field.join(field.chamber(points), tubes, field.appendage_distance(points))
+    tubes, chamber, appendage = field.alone(points)
+    f = field.join(chamber, tubes, appendage)
     gradient = np.stack([f[m : 2 * m] - f[:m], f[2 * m :] - f[:m]], axis=1) / h
     alone = round_union_all(np.where(sectors.own[rows], tubes[:m], FAR_MM), field.carina_mm)
     return f[:m], gradient, alone - f[:m]

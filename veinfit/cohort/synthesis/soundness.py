@@ -9,8 +9,9 @@ from scipy.ndimage import label
 
 from veinfit.cohort.synthesis import meshing, surfaces
 from veinfit.cohort.synthesis.assembly import body_normal
-from veinfit.cohort.synthesis.fields import Implicit, Tube
+from veinfit.cohort.synthesis.fields import Implicit
 from veinfit.cohort.synthesis.shape import AtriumShape
+from veinfit.cohort.synthesis.tubes import Tube
 from veinfit.frames import FloatArray, angle_deg, perpendicular_basis
 from veinfit.surface.mesh import edges
 

@@ -7,7 +7,8 @@ import dataclasses
 import numpy as np
 
 from veinfit.cohort.synthesis import meshing
-from veinfit.cohort.synthesis.fields import FAR_MM, Ends, Implicit, Tube
+from veinfit.cohort.synthesis.fields import Implicit
+from veinfit.cohort.synthesis.tubes import FAR_MM, Ends, Tube
 from veinfit.frames import FloatArray, IntArray, unit
 from veinfit.surface.mesh import Surface
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from veinfit.cohort.synthesis import levels
 from veinfit.cohort.synthesis.crotch import along_mm, carina_mm, tube_index
-from veinfit.cohort.synthesis.fields import Implicit, Tube, round_union_all
+from veinfit.cohort.synthesis.fields import Implicit, round_union_all
 from veinfit.cohort.synthesis.profiles import HalfTurns, Sectors, half_turns
 from veinfit.cohort.synthesis.shape import AtriumShape, VeinShape
 from veinfit.cohort.synthesis.soundness import wall_points
@@ -18,6 +18,7 @@ from veinfit.cohort.synthesis.truth import (
     StationTruth,
     VeinTruth,
 )
+from veinfit.cohort.synthesis.tubes import Tube
 from veinfit.frames import (
     FloatArray,
     angle_deg,
@@ -187,8 +188,8 @@ def _flare_end(field: Implicit, entry: _Entry) -> float:
 def _excess(field: Implicit, entry: _Entry, s: FloatArray) -> FloatArray:
     """Greatest growth (N,) of the blood beyond the vein's own wall around stations (N,)."""
     points = wall_points(entry.tube, s, 48).reshape(-1, 3)
-    tubes = field.tube_distances(points)
-    whole = field.join(field.chamber(points), tubes, field.appendage_distance(points))
+    tubes, chamber, appendage = field.alone(points)
+    whole = field.join(chamber, tubes, appendage)
     alone = round_union_all(tubes[:, list(entry.own)], field.carina_mm)
     return np.asarray((alone - whole).reshape(len(s), -1).max(axis=1))
 
