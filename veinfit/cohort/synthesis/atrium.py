@@ -19,8 +19,8 @@ from veinfit.cohort.synthesis.voxels import label_map_text, label_volume
 from veinfit.labels import LabelVolume
 from veinfit.surface.mesh import Surface, enclosed_volume
 
-VOLUME_EDGES_MM = (1.1, 2.2)
-"""Edge lengths of the two surfaces from which the volume is worked out."""
+VOLUME_GRIDS_MM = (1.2, 2.0)
+"""Spacings of the two grids from whose contours the volume is worked out."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,10 +129,10 @@ class SyntheticAtrium:
     @cached_property
     def volume_ml(self) -> float:
         """Volume of the blood between the cut ends, mL."""
-        # Chords cut a share off the volume that goes with the square of the edge
-        # length: two edge lengths give the limit.
-        fine, coarse = VOLUME_EDGES_MM
-        v = [enclosed_volume(self.closed_surface(edge)) for edge in (fine, coarse)]
+        # Chords cut a share off the volume that goes with the square of the spacing:
+        # two spacings give the limit.
+        fine, coarse = VOLUME_GRIDS_MM
+        v = [enclosed_volume(surfaces.contoured(self.implicit, step)) for step in (fine, coarse)]
         return (v[0] + (v[0] - v[1]) / ((coarse / fine) ** 2 - 1.0)) / 1000.0
 
 

@@ -171,10 +171,7 @@ def _branch_flaws(field: Implicit, names: list[str]) -> list[str]:
 
 
 def _topology_flaws(field: Implicit) -> list[str]:
-    step = meshing.GRID_SHARE * ROUGH_EDGE_MM
-    low, high = surfaces.bounds(field, 3.0 * step)
-    values = meshing.narrow_band(field.value, low, *meshing.grid_over(low, high, step))
-    surface = meshing.contour(values, low, step)
+    surface = surfaces.contoured(field, meshing.GRID_SHARE * ROUGH_EDGE_MM)
     pairs, _, counts = edges(surface)
     euler = len(np.unique(surface.faces)) - len(pairs) + len(surface.faces)
     # One closed piece without handles: two veins that touch would make a handle.

@@ -55,6 +55,13 @@ def open_ends(field: Implicit) -> tuple[Tube, ...]:
     return ends if field.funnel is None else (*ends, field.funnel)
 
 
+def contoured(field: Implicit, step: float) -> Surface:
+    """Return the closed surface of the blood as contoured on a grid: rough, but always there."""
+    low, high = bounds(field, 3.0 * step)
+    values = meshing.narrow_band(field.value, low, *meshing.grid_over(low, high, step))
+    return meshing.contour(values, low, step)
+
+
 def cut_surface(
     field: Implicit, edge_mm: float, vein_ends: Ends | None
 ) -> tuple[Surface, dict[str, IntArray]]:

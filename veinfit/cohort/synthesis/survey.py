@@ -50,7 +50,10 @@ AXIS_RAYS = 90
 """Rays of sections of which only the centroid is used."""
 
 CLEAR_STEP_MM = 0.5
-"""Spacing of sections at which it is looked where they are clear of the ostium."""
+"""Spacing of sections at which it is looked where they are clear of the ostium ..."""
+
+CLEAR_STEPS = 5
+"""... so many at a time."""
 
 SHORTEST_AXIS_MM = 2.0
 """Below this length the axis is the centreline's tangent."""
@@ -76,7 +79,7 @@ STRAY_SHARE = 0.25
 STRAY_MM = 1.0
 """... and this much more, the plane runs out of the vein."""
 
-CLEAR_STEPS_MM = (0.5, 0.1)
+MOVES_MM = (0.5, 0.1)
 """The plane is then moved into the vein in the coarser steps until it does not, and back to the
 first of the finer ones."""
 
@@ -128,7 +131,16 @@ def survey_veins(shape: AtriumShape, field: Implicit) -> tuple[VeinTruth, ...]:
     return tuple(surveyed)
 
 
-def survey_trunks(shape: AtriumShape, field: Implicit) -> tuple[VeinTruth, ...]:
+@dataclass(frozen=True, slots=True, eq=False)
+class TrunkSurvey:
+    """What a shape is corrected by; see :class:`~veinfit.cohort.synthesis.truth.VeinTruth`."""
+
+    ostium: OstiumTruth
+    axis: FloatArray
+    trunk_length_mm: float
+
+
+def survey_trunks(shape: AtriumShape, field: Implicit) -> tuple[TrunkSurvey, ...]:
     """Measure roughly what leaves the chamber, trunks of any length as one.
 
     Takes a fraction of the time: half turns are placed to a step of the profile, in fewer
@@ -138,9 +150,14 @@ def survey_trunks(shape: AtriumShape, field: Implicit) -> tuple[VeinTruth, ...]:
     flares = [_flare_end(field, entry) for entry in entries]
     ostia = _ostia(entries, field, flares, rough=True)
     return tuple(
-        _survey(entry, field, flare, ostium)
-        for entry, flare, ostium in zip(entries, flares, ostia, strict=True)
+        _trunk_survey(entry, field, ostium) for entry, ostium in zip(entries, ostia, strict=True)
     )
+
+
+def _trunk_survey(entry: _Entry, field: Implicit, ostium: OstiumTruth) -> TrunkSurvey:
+    foot = along_mm(entry.tube, ostium.centre)
+    axis, _ = _axis(entry, _clear_of(entry, field, ostium, foot))
+    return TrunkSurvey(ostium, axis, entry.limit_mm - foot)
 
 
 def _end_centre(tube: Tube) -> FloatArray:
@@ -198,7 +215,7 @@ def _survey(entry: _Entry, field: Implicit, flare: float, ostium: OstiumTruth) -
     curve = entry.tube.curve
     foot = along_mm(entry.tube, ostium.centre)
     clear = _clear_of(entry, field, ostium, foot)
-    axis, section_axis, axis_length = _axes(entry, field, clear)
+    axis, axis_length = _axis(entry, clear)
     line = np.arange(foot, max(entry.limit_mm, foot + 1.0) + 1e-9, 1.0)
     return VeinTruth(
         name=entry.name,
@@ -206,7 +223,7 @@ def _survey(entry: _Entry, field: Implicit, flare: float, ostium: OstiumTruth) -
         ostium=ostium,
         station=_station(entry, field, flare, foot),
         axis=axis,
-        section_axis=section_axis,
+        section_axis=_section_axis(entry, field, clear, axis),
         axis_length_mm=axis_length,
         trunk_length_mm=entry.limit_mm - foot,
         trunk_cut=entry.cut,
@@ -259,36 +276,50 @@ def _clear_of(entry: _Entry, field: Implicit, ostium: OstiumTruth, foot: float) 
     s = np.arange(max(foot, 0.0), entry.limit_mm, CLEAR_STEP_MM)
     if not len(s):
         return foot
-    t = curve.parameter(s)
-    outlines = levels.outlines(
-        field.value, curve.position(t), curve.tangent(t), _reach(entry), AXIS_RAYS
-    )
-    for at, outline in zip(s, outlines, strict=True):
-        distal = (outline.points - ostium.centre) @ ostium.normal > 0.0
-        if outline.found.all() and distal.all():
-            return float(at)
+    for start in range(0, len(s), CLEAR_STEPS):
+        stations = s[start : start + CLEAR_STEPS]
+        t = curve.parameter(stations)
+        outlines = levels.outlines(
+            field.value, curve.position(t), curve.tangent(t), _reach(entry), AXIS_RAYS
+        )
+        for at, outline in zip(stations, outlines, strict=True):
+            distal = (outline.points - ostium.centre) @ ostium.normal > 0.0
+            if outline.found.all() and distal.all():
+                return float(at)
     return float(s[-1])
 
 
-def _axes(entry: _Entry, field: Implicit, clear: float) -> tuple[FloatArray, FloatArray, float]:
+def _axis(entry: _Entry, clear: float) -> tuple[FloatArray, float]:
+    """Direction of the centreline from where sections are clear, and over which length."""
     curve = entry.tube.curve
-    length = min(AXIS_MM, entry.limit_mm - END_MARGIN_MM - clear)
+    s, length = _axis_stations(entry, clear)
     if length < SHORTEST_AXIS_MM:
         at = max(min(clear, entry.limit_mm - END_MARGIN_MM), 0.0)
-        tangent = curve.tangent(curve.parameter(np.array([at])))[0]
-        return tangent, tangent, max(length, 0.0)
-    s = np.linspace(clear, clear + length, 11)
+        return curve.tangent(curve.parameter(np.array([at])))[0], max(length, 0.0)
+    t = curve.parameter(s)
+    return _line_direction(curve.position(t), curve.tangent(t)[5]), length
+
+
+def _axis_stations(entry: _Entry, clear: float) -> tuple[FloatArray, float]:
+    length = min(AXIS_MM, entry.limit_mm - END_MARGIN_MM - clear)
+    return np.linspace(clear, clear + length, 11), length
+
+
+def _section_axis(entry: _Entry, field: Implicit, clear: float, axis: FloatArray) -> FloatArray:
+    """Direction of the centroids of the true sections, near that of the centreline."""
+    curve = entry.tube.curve
+    s, length = _axis_stations(entry, clear)
+    if length < SHORTEST_AXIS_MM:
+        return axis
     t = curve.parameter(s)
     points, tangents = curve.position(t), curve.tangent(t)
-    axis = _line_direction(points, tangents[5])
     outlines = levels.outlines(field.value, points, tangents, _reach(entry), AXIS_RAYS)
     centroids = [
         levels.measure(shape.points, tangent).centroid
         for shape, tangent in zip(outlines, tangents, strict=True)
         if shape.found.all()
     ]
-    sections = _line_direction(np.array(centroids), axis) if len(centroids) >= 3 else axis
-    return axis, sections, length
+    return _line_direction(np.array(centroids), axis) if len(centroids) >= 3 else axis
 
 
 def _line_direction(points: FloatArray, towards: FloatArray) -> FloatArray:
@@ -452,7 +483,7 @@ def _ostial_contour(
     contour, closed = _contour_at(field, points, middle, normal, rays)
     if closed:
         return contour, True
-    coarse, fine = CLEAR_STEPS_MM
+    coarse, fine = MOVES_MM
     for far in np.arange(coarse, FARTHEST_CLEAR_MM + 1e-9, coarse):
         if not _contour_at(field, points, middle + far * normal, normal, AXIS_RAYS)[1]:
             continue

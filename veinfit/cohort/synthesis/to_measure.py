@@ -15,6 +15,7 @@ import numpy as np
 from numpy.random import Generator
 from scipy.spatial.transform import Rotation
 
+from veinfit.cohort.synthesis import meshing
 from veinfit.cohort.synthesis.assembly import implicit
 from veinfit.cohort.synthesis.draw import SCANNER_OFFSET_MM
 from veinfit.cohort.synthesis.draw_chamber import (
@@ -39,8 +40,7 @@ from veinfit.cohort.synthesis.shape import (
     VeinShape,
 )
 from veinfit.cohort.synthesis.soundness import flaws
-from veinfit.cohort.synthesis.survey import survey_trunks
-from veinfit.cohort.synthesis.truth import VeinTruth
+from veinfit.cohort.synthesis.survey import TrunkSurvey, survey_trunks
 from veinfit.frames import FloatArray, unit
 
 CORRECTIONS = 2
@@ -119,8 +119,8 @@ def shape_to_measure(
         except ValueError:
             return None  # a vein without an ostium
         corrected = tuple(
-            _corrected(vein, truth, veins[vein.name])
-            for vein, truth in zip(shape.veins, found, strict=True)
+            _corrected(vein, trunk, veins[vein.name])
+            for vein, trunk in zip(shape.veins, found, strict=True)
         )
         shape = dataclasses.replace(shape, veins=corrected)
         field = implicit(shape)
@@ -132,10 +132,10 @@ def shape_to_measure(
 def chamber_volume_ml(field: Implicit) -> float:
     """Volume of body and mitral funnel without veins and appendage, mL, within about 1 %."""
     reach = 1.3 * float(field.body.semi_axes.max()) + 8.0
-    steps = np.arange(-reach, reach, VOLUME_GRID_MM)
-    grid = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
-    inside = int((field.chamber(field.body.centre + grid) < 0.0).sum())
-    return inside * VOLUME_GRID_MM**3 / 1000.0
+    grid = meshing.grid_over(np.full(3, -reach), np.full(3, reach), VOLUME_GRID_MM)
+    low = field.body.centre - reach
+    values = meshing.narrow_band(field.chamber, low, *grid, cells_exact=False)
+    return int((values < 0.0).sum()) * VOLUME_GRID_MM**3 / 1000.0
 
 
 def _body(rng: Generator, mitral: MitralShape, volume_ml: float) -> BodyShape:
@@ -285,18 +285,18 @@ def _branches(
     )
 
 
-def _corrected(vein: VeinShape, truth: VeinTruth, want: Mapping[str, float]) -> VeinShape:
+def _corrected(vein: VeinShape, found: TrunkSurvey, want: Mapping[str, float]) -> VeinShape:
     """Change a vein by what it measures too much or too little."""
     long, short = long_and_short(want)
-    size = (long + short) / (truth.ostium.d_max_mm + truth.ostium.d_min_mm)
-    ovality = want["ovality"] * truth.ostium.d_min_mm / truth.ostium.d_max_mm
+    size = (long + short) / (found.ostium.d_max_mm + found.ostium.d_min_mm)
+    ovality = want["ovality"] * found.ostium.d_min_mm / found.ostium.d_max_mm
     by_long = float(np.clip(size * math.sqrt(ovality), 1.0 / GREATEST_STEP, GREATEST_STEP))
     by_short = float(np.clip(size / math.sqrt(ovality), 1.0 / GREATEST_STEP, GREATEST_STEP))
     d_long = max(vein.d_long_mm * by_long, LEAST_DIAMETER_MM)
     d_short = min(max(vein.d_short_mm * by_short, LEAST_DIAMETER_MM), d_long)
     changed = dataclasses.replace(vein, d_long_mm=d_long, d_short_mm=d_short)
     if vein.branches:
-        length = vein.length_mm + want["first_branch_mm"] - truth.trunk_length_mm
+        length = vein.length_mm + want["first_branch_mm"] - found.trunk_length_mm
         branches = tuple(
             dataclasses.replace(
                 branch,
@@ -310,7 +310,7 @@ def _corrected(vein: VeinShape, truth: VeinTruth, want: Mapping[str, float]) -> 
             changed, length_mm=max(length, LEAST_TRUNK_MM), branches=branches
         )
     if "takeoff_frontal_deg" in want:
-        changed = _turned(changed, truth.axis, want)
+        changed = _turned(changed, found.axis, want)
     return changed
 
 
