@@ -282,9 +282,9 @@ class CurveSet:
         self.high = np.array([points.max(axis=0) for points in samples])
         self._centres = 0.5 * (self.low + self.high)
         self._samples = [
-            points - centre for points, centre in zip(samples, self._centres, strict=True)
+            _as_factor(points - centre)
+            for points, centre in zip(samples, self._centres, strict=True)
         ]
-        self._squares = [np.einsum("ij,ij->i", points, points) for points in self._samples]
 
     def closest(self, points: FloatArray, within_mm: FloatArray) -> Near:
         """Find what lies within about ``within_mm`` (K,) of the curves, of ``points`` (N, 3)."""
@@ -304,9 +304,17 @@ class CurveSet:
         for axis in (1, 2):
             inside &= (points[axis] > low[axis]) & (points[axis] < high[axis])
         near = np.flatnonzero(inside)
-        p = points[:, near] - self._centres[k][:, None]
-        # Squared distances but for the points' own squares, which do not tell samples apart.
-        apart = p.T @ (-2.0 * self._samples[k].T) + self._squares[k]
+        p = np.ones((4, len(near)))
+        p[:3] = points[:, near] - self._centres[k][:, None]
+        apart = p.T @ self._samples[k]
         sample = apart.argmin(axis=1)
         close = apart[np.arange(len(near)), sample] + dot(p, p) < within_mm**2
         return near[close], self._t[k][sample[close]]
+
+
+def _as_factor(samples: FloatArray) -> FloatArray:
+    """(4, S) array for samples (S, 3): (x, y, z, 1) times it is the squared distance to each.
+
+    But for x² + y² + z², which does not tell samples apart.
+    """
+    return np.concatenate([-2.0 * samples.T, np.einsum("ij,ij->i", samples, samples)[None]])
