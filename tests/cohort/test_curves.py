@@ -39,7 +39,7 @@ def test_tangent_and_curvature_have_no_jumps_where_the_straight_ends_begin(curve
         at = np.array([t - 1e-7, t + 1e-7])
         assert np.ptp(curve.position(at), axis=0) == pytest.approx(np.zeros(3), abs=1e-5)
         assert np.ptp(curve.tangent(at), axis=0) == pytest.approx(np.zeros(3), abs=1e-6)
-        assert curve.acceleration(at) == pytest.approx(np.zeros((2, 3)), abs=1e-3)
+        assert curve.course.acceleration(at) == pytest.approx(np.zeros((3, 2)), abs=1e-3)
 
 
 def test_arc_length_agrees_with_quadrature_and_inverts(curve: Curve) -> None:
