@@ -26,7 +26,7 @@ SHARPEST_NORMAL_TURN = 0.35
 
 
 def dot(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Inner products (P,) of vectors (3, P)."""
+    """Inner products (...) of vectors (3, ...)."""
     return np.asarray(a[0] * b[0] + a[1] * b[1] + a[2] * b[2])
 
 

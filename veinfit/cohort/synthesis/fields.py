@@ -7,11 +7,13 @@ arc of a stated radius, so that a round tube on a wall gets a quarter torus.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
+from veinfit.cohort.synthesis.curves import dot
 from veinfit.cohort.synthesis.tubes import (
     FAR_MM,
     PART_POINTS,
@@ -60,32 +62,35 @@ class Body:
 
     def distance(self, points: FloatArray) -> FloatArray:
         """First-order signed distance (N,), exact for a sphere without bumps."""
-        f = self._smooth(points)
-        for centre, height, width in zip(
-            self.bump_centres, self.bump_heights, self.bump_widths, strict=True
-        ):
-            offset = points - centre
-            f -= height * np.exp(np.einsum("ij,ij->i", offset, offset) / (-2.0 * width**2))
+        columns = np.ascontiguousarray((points - self.centre).T)
+        f = self._smooth(columns)
+        if len(self.bump_heights):
+            apart = columns[:, None] - (self.bump_centres - self.centre).T[:, :, None]
+            f -= self.bump_heights @ np.exp(
+                dot(apart, apart) / (-2.0 * self.bump_widths[:, None] ** 2)
+            )
         return f
 
-    def _smooth(self, points: FloatArray) -> FloatArray:
-        local = (points - self.centre) @ self.rotation
+    def _smooth(self, from_centre: FloatArray) -> FloatArray:
+        """Distance (N,) without bumps; vectors (3, N)."""
+        local = self.rotation.T @ from_centre
+        semi_axes = self.semi_axes[:, None]
         p = self.exponent
-        height = local[:, 2] / self.semi_axes[2]
-        bounded = np.tanh(height)
+        bounded = np.tanh(local[2] / self.semi_axes[2])
         scale = 1.0 + self.egg * bounded
-        q = local / self.semi_axes
-        q[:, :2] /= scale[:, None]
-        power = np.abs(q) ** (p - 1.0)
-        h = np.einsum("ij,ij->i", power, np.abs(q)) ** (1.0 / p)
+        q = local / semi_axes
+        q[:2] /= scale
+        size = np.abs(q)
+        power = size ** (p - 1.0)
+        h = dot(power, size) ** (1.0 / p)
         safe = np.maximum(h, 1e-9)
-        dq = np.sign(q) * power / safe[:, None] ** (p - 1.0)
-        gradient = dq / self.semi_axes
-        gradient[:, :2] /= scale[:, None]
+        dq = np.sign(q) * power / safe ** (p - 1.0)
+        gradient = dq / semi_axes
+        gradient[:2] /= scale
         if self.egg:
             growth = self.egg * (1.0 - bounded**2) / self.semi_axes[2] / scale
-            gradient[:, 2] -= growth * np.einsum("ij,ij->i", dq[:, :2], q[:, :2])
-        slope = np.linalg.norm(gradient, axis=1)
+            gradient[2] -= growth * (dq[0] * q[0] + dq[1] * q[1])
+        slope = np.sqrt(dot(gradient, gradient))
         floor = 1.0 / float(self.semi_axes.max()) / 4.0
         return np.asarray((h - 1.0) / np.maximum(slope, floor))
 
@@ -107,11 +112,14 @@ class Blob:
     axes: FloatArray
     semi_axes: FloatArray
 
-    def distance(self, points: FloatArray) -> FloatArray:
-        """First-order signed distance (N,)."""
-        q = (points - self.centre) @ self.axes.T
-        full = [np.full(len(q), s) for s in self.semi_axes]
-        return np.minimum(ellipse_distance(q[:, 0], q[:, 1], q[:, 2], *full), FAR_MM)
+
+def blob_distances(blobs: Sequence[Blob], points: FloatArray) -> FloatArray:
+    """First-order signed distance (K, N) of points (N, 3) to each ellipsoid, at most FAR_MM."""
+    axes = np.array([blob.axes for blob in blobs])
+    centres = np.array([blob.centre for blob in blobs])
+    u, v, w = (axes @ (points.T - centres[:, :, None])).swapaxes(0, 1)
+    a, b, c = np.array([blob.semi_axes for blob in blobs]).T[:, :, None]
+    return np.minimum(ellipse_distance(u, v, w, a, b, c), FAR_MM)
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,9 +202,10 @@ class Implicit:
         high = self.appendage.curve.high + room
         near = np.flatnonzero(np.all((points > low) & (points < high), axis=1))
         if len(near):
-            p = points[near]
-            parts = [tube[near]] + [lobe.distance(p) for lobe in self.lobes]
-            result[near] = round_union_all(np.stack(parts).T, self.lobe_mm)
+            parts = tube[None, near]
+            if self.lobes:
+                parts = np.concatenate([parts, blob_distances(self.lobes, points[near])])
+            result[near] = round_union_all(parts.T, self.lobe_mm)
         return result
 
     def tube_distances(self, points: FloatArray) -> FloatArray:
