@@ -24,6 +24,7 @@ from veinfit.report.projection import projection_name
 from veinfit.report.scene import side_letters
 from veinfit.report.viewer import embedded_json, script_hash, write_viewer
 from veinfit.report.viewer_scene import pack_gap, pack_mesh, thinned, viewer_scene
+from veinfit.seating.balloon import Balloon
 from veinfit.seating.model import Fit
 from veinfit.surface import Surface
 
@@ -102,6 +103,24 @@ def test_six_veins_and_three_balloons_stay_small(
 
 def test_the_same_input_gives_the_same_view(report: ReportInput, page: Path) -> None:
     assert write_viewer(report) == page.read_text(encoding="utf-8")
+
+
+def test_a_spheroid_is_drawn_as_one_with_its_rings_on_it(
+    anatomy: Anatomy, fits: tuple[Fit, ...]
+) -> None:
+    balloon = Balloon("28", 28.0, 22.0, profile="spheroid")
+    turned = tuple(replace(fit, balloon_section=balloon.half_section()) for fit in fits)
+    scene = viewer_scene(report_of(anatomy, turned, freezing_zones={"28": (30.0, 80.0)}))
+    for vein in scene["veins"]:
+        fit = vein["fits"][0]
+        z, r = np.array(fit["profile"]).T
+        assert (z[0], z[-1], r.max()) == pytest.approx((-11.0, 11.0, 14.0), abs=0.005)
+        assert np.hypot(z / 11.0, r / 14.0) == pytest.approx(np.ones(len(z)), abs=2e-3)
+        rings = np.array(fit["rings"])
+        polar = np.degrees(np.arctan2(rings[:, 1], rings[:, 0]))
+        assert polar == pytest.approx([30.0, 80.0, 90.0], abs=0.2)
+        on_it = np.hypot(rings[:, 0] / 11.0, rings[:, 1] / 14.0)
+        assert on_it == pytest.approx(np.ones(3), abs=2e-3)
 
 
 def test_a_case_without_veins_or_seats_is_still_a_view(

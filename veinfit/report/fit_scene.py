@@ -191,10 +191,14 @@ def balloon_surface(fit: Fit, profiles: Mapping[str, FloatArray]) -> Surface | N
     """Return the balloon where it sits; a sphere where ``profiles`` has no other shape."""
     if fit.centre is None:
         return None
-    profile = profiles.get(fit.balloon, fit.balloon_section)
-    if profile is None:
-        profile = sphere_profile(fit.balloon_mm)
+    profile = profiles.get(fit.balloon, balloon_section(fit))
     return revolved(profile, fit.centre, balloon_axis(fit))
+
+
+def balloon_section(fit: Fit) -> FloatArray:
+    """Return the half section (N, 2) of a fit's balloon for :func:`revolved`."""
+    section = fit.balloon_section
+    return sphere_profile(fit.balloon_mm) if section is None else section
 
 
 def balloon_axis(fit: Fit) -> FloatArray:

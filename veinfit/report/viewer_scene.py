@@ -26,7 +26,7 @@ from veinfit.report.colours import (
     gap_bands,
 )
 from veinfit.report.fit_picture import figures
-from veinfit.report.fit_scene import balloon_axis, frame_vein
+from veinfit.report.fit_scene import balloon_axis, balloon_section, frame_vein
 from veinfit.report.model import ReportInput
 from veinfit.report.overview import landmarks, rim_edges
 from veinfit.report.tables import column_title
@@ -54,6 +54,9 @@ GREATEST_GAP_MM = 30.0
 
 LEAST_GAP_MM = -10.0
 """Deepest press that is told apart."""
+
+POLE_DEG = 0.5
+"""A ring nearer to a pole than this is none."""
 
 VIEW_MARGIN = 1.6
 """Half the picture's width, in radii of the largest balloon, when a vein is chosen."""
@@ -240,6 +243,7 @@ def _gap(fit: Fit, patch: Surface | None, kept: IntArray | None) -> dict[str, An
 
 
 def _fit(fit: Fit, zones: Mapping[str, tuple[float, float]]) -> dict[str, Any]:
+    section = balloon_section(fit)
     return {
         "sign": mark(fit),
         "verdict": verdict_sentence(fit),
@@ -247,13 +251,21 @@ def _fit(fit: Fit, zones: Mapping[str, tuple[float, float]]) -> dict[str, Any]:
         "diameter": fit.balloon_mm,
         "centre": None if fit.centre is None else _place(fit.centre),
         "shaft": _direction(balloon_axis(fit)),
-        "zone": list(zones.get(fit.balloon, ())),
+        "profile": np.round(section, 2).tolist(),
+        "rings": np.round(_rings(section, (90.0, *zones.get(fit.balloon, ()))), 3).tolist(),
         "leaks": [
             {"at": _place(np.array([leak.x_mm, leak.y_mm, leak.z_mm])), "text": f"leak {k}",
              "words": leak_words(leak)}
             for k, leak in enumerate(sorted(fit.leaks, key=lambda leak: -leak.width_mm), start=1)
         ],
     }  # fmt: skip
+
+
+def _rings(section: FloatArray, polar_deg: Sequence[float]) -> FloatArray:
+    """Where polar angles from the nose meet a half section (N, 2); poles and repeats left out."""
+    angles = np.degrees(np.arctan2(section[:, 1], section[:, 0]))[::-1]
+    wanted = np.array(sorted({deg for deg in polar_deg if POLE_DEG < deg < 180.0 - POLE_DEG}))
+    return np.stack([np.interp(wanted, angles, along) for along in section[::-1].T], axis=1)
 
 
 def _figures(fit: Fit) -> list[str]:

@@ -406,14 +406,13 @@ const createViewer = (() => {
       if (patch && fit?.gap) put("patch", patch, { values: fit.values ??= unpackValues(fit.gap),
         part: "gap", outer: [1, 1, 1], inner: [1, 1, 1], cuttable: true });
       if (!fit?.centre) return;
-      const axis = fit.shaft, half = fit.diameter / 2;
-      put("balloon", revolved(fit.profile ?? arc(half, 36), fit.centre, axis),
+      const axis = fit.shaft, back = fit.profile[0][0], nose = fit.profile.at(-1)[0];
+      put("balloon", revolved(fit.profile, fit.centre, axis),
         { ...tint(scene.colours.balloon), part: "balloon", alpha: 0.16, rim: 0.62 });
-      const rings = [90, ...(fit.zone ?? [])].filter((deg) => deg > 0.5 && deg < 179.5);
-      [...new Set(rings)].forEach((deg, k) => put(`ring-${k}`, tube(circle(along(fit.centre, axis,
-        half * Math.cos(radians(deg))), axis, half * Math.sin(radians(deg))), 0.25, true),
-      { ...tint(scene.colours.line), part: "balloon" }));
-      put("shaft", tube([along(fit.centre, axis, -half - 25), along(fit.centre, axis, half + 3)],
+      fit.rings.forEach(([place, radius], k) => put(`ring-${k}`,
+        tube(circle(along(fit.centre, axis, place), axis, radius), 0.25, true),
+        { ...tint(scene.colours.line), part: "balloon" }));
+      put("shaft", tube([along(fit.centre, axis, back - 25), along(fit.centre, axis, nose + 3)],
         0.5), { ...tint(scene.colours.line), part: "balloon" });
       fit.leaks.forEach((leak, k) => put(`leak-${k}`, sphere(leak.at, 0.9),
         { ...tint(scene.colours.leak), part: "gap" }));
