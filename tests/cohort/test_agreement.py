@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from veinfit.cli import main
-from veinfit.cohort.agreement import agreement
-from veinfit.cohort.agreement_join import join
+from veinfit.cohort.agreement.agree import agreement
+from veinfit.cohort.agreement.join import join
 from veinfit.cohort.predictions import Prediction, read_predictions
 from veinfit.errors import InputError
 from veinfit.io.observed import ObservedRow

@@ -6,14 +6,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from veinfit.cohort.clustered import clustered, clustered_sums, share
 from veinfit.cohort.statistics import (
-    clustered,
-    clustered_sums,
     cross_table,
     exact_paired,
     kappa_weights,
     limits_of_agreement,
-    share,
     standardised_difference,
     superiority,
     weighted_kappa,

@@ -14,9 +14,11 @@ from veinfit.cohort.batch.plan import make_plan
 from veinfit.cohort.batch.rows import COLUMNS, TABLES
 from veinfit.cohort.batch.run import run_cohort
 from veinfit.cohort.batch.store import Store
-from veinfit.cohort.statistics import clustered, clustered_superiority, superiority
-from veinfit.cohort.summary import PARTS, summarise
-from veinfit.cohort.summary_data import read_cohort
+from veinfit.cohort.clustered import clustered, clustered_superiority
+from veinfit.cohort.statistics import superiority
+from veinfit.cohort.summary.data import read_cohort
+from veinfit.cohort.summary.model import PARTS
+from veinfit.cohort.summary.summarise import summarise
 from veinfit.errors import InputError
 
 VEINS = ("LSPV", "RIPV")

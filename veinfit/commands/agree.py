@@ -11,7 +11,7 @@ from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned
 from veinfit.errors import InputError
 
 if TYPE_CHECKING:
-    from veinfit.cohort.agreement import Agreement
+    from veinfit.cohort.agreement.agree import Agreement
 
 
 def add(commands: Commands) -> None:
@@ -48,9 +48,9 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         return _template(arguments)
     if arguments.out is None:
         raise InputError("pass --out with the name of a folder for the results")
-    from veinfit.cohort.agreement import agreement
-    from veinfit.cohort.agreement_join import join
-    from veinfit.cohort.agreement_page import write_agreement
+    from veinfit.cohort.agreement.agree import agreement
+    from veinfit.cohort.agreement.join import join
+    from veinfit.cohort.agreement.page import write_agreement
     from veinfit.io.observed import read_observed
     from veinfit.io.output import check_output
 

@@ -10,7 +10,7 @@ from veinfit.commands.exits import EXIT_DONE
 from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned
 
 if TYPE_CHECKING:
-    from veinfit.cohort.summary import Summary
+    from veinfit.cohort.summary.model import Summary
 
 
 def add(commands: Commands) -> None:
@@ -36,9 +36,9 @@ def add(commands: Commands) -> None:
 
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``cohort summary`` and return its exit code."""
-    from veinfit.cohort.summary import summarise
-    from veinfit.cohort.summary_data import read_cohort
-    from veinfit.cohort.summary_page import write_summary
+    from veinfit.cohort.summary.data import read_cohort
+    from veinfit.cohort.summary.page import write_summary
+    from veinfit.cohort.summary.summarise import summarise
     from veinfit.io.output import check_output
 
     check_output(arguments.out)
@@ -54,7 +54,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
 def _summary(summary: Summary) -> str:
     """Return the split over all veins and each vein, and the cautions."""
-    from veinfit.cohort.summary import PARTS
+    from veinfit.cohort.summary.model import PARTS
     from veinfit.report.study_page import number
 
     lines = [f"{summary.cohort.cases} cases, {len(summary.cohort.vein)} veins"]

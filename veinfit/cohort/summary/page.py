@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from veinfit.cohort.statistics import Interval
-from veinfit.cohort.summary import PARTS, TRADE, Predictor, Split, Summary
-from veinfit.cohort.summary_plots import (
+from veinfit.cohort.summary.model import PARTS, TRADE, Predictor, Split, Summary
+from veinfit.cohort.summary.plots import (
     closure_plot,
     difference_plot,
     gain_words,

@@ -9,7 +9,7 @@ from textwrap import wrap
 import numpy as np
 
 from veinfit.cohort.statistics import Interval
-from veinfit.cohort.summary import (
+from veinfit.cohort.summary.model import (
     HOURS,
     PARTS,
     TRADE,

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from veinfit.cohort.agreement import DEPTH, Agreement
-from veinfit.cohort.agreement_measures import Measure, both, differences
+from veinfit.cohort.agreement.agree import DEPTH, Agreement
+from veinfit.cohort.agreement.measures import Measure, both, differences
 from veinfit.io.observed import GRADES
 from veinfit.io.output import staged_output
 from veinfit.io.results import Row, csv_table

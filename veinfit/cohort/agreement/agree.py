@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from veinfit.cohort.agreement_join import Joined, Pair
-from veinfit.cohort.agreement_measures import (
+from veinfit.cohort.agreement.join import Joined, Pair
+from veinfit.cohort.agreement.measures import (
     COMPLETE,
     FEW,
     FEW_PATIENTS,

@@ -4,192 +4,44 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from veinfit.cohort.clustered import clustered_sums, clustered_superiority, share
 from veinfit.cohort.statistics import (
     FloatArray,
     IntArray,
     Interval,
-    clustered_sums,
-    clustered_superiority,
     exact_paired,
-    share,
     standardised_difference,
     wilson,
 )
-from veinfit.cohort.summary_data import VEIN_NUMBERS, Cohort, Size
+from veinfit.cohort.summary.data import VEIN_NUMBERS, Cohort, Size
+from veinfit.cohort.summary.model import (
+    HOURS,
+    PARTS,
+    Difference,
+    LeakShare,
+    Predictor,
+    Rate,
+    Rose,
+    Split,
+    Summary,
+)
 
 BoolArray = NDArray[np.bool_]
 
 VEIN_ORDER = ("LSPV", "LIPV", "LCPV", "RSPV", "RMPV", "RMPV-2", "RIPV", "RCPV", "ICPV")
 CLOSURES = ("occluded", "sealed")
 PROBABILITIES = {"occluded": "occlusion_probability", "sealed": "seal_probability"}
-PARTS = ("only smaller", "only larger", "both", "neither")
-
-TRADE = {"only smaller": 0.30, "only larger": 0.22, "both": 0.33, "neither": 0.15}
-"""Veins that 28 mm alone, 31 mm alone, both and neither close: common practice, no source.
-The defaults of the seating are chosen with an eye on these figures, so that meeting them is
-no evidence."""
-TRADE_SIZES_MM = (28.0, 31.0)
 
 PAIRED = ("depth_mm", "antral_area_mm2", "contact_area_mm2", "leak_width_mm")
 """What is compared between two sizes, beside the distances to structures."""
 PREDICTORS = (*VEIN_NUMBERS, "misalignment_deg")
 FEWEST_IN_GROUP = 5
 """Below so many veins on one side nothing is said about what goes with a leak."""
-HOURS = 12
-
-
-@dataclass(frozen=True, slots=True)
-class Rate:
-    """How often one size closes one vein.
-
-    Attributes
-    ----------
-    vein, balloon, closure : str
-        ``vein`` is ``all`` for all veins.
-    number, closed : int
-        Veins assessed, and those closed by the single seat.
-    not_assessed, through, out_of_reach : int
-        Veins about which nothing can be said; that the balloon passes through;
-        that it cannot reach (these two count as not closed).
-    seat : Interval
-        Share closed by the single seat: Wilson, and for all veins clustered by case.
-    expected : Interval
-        Mean probability over tries, clustered by case; empty without a margin.
-    """
-
-    vein: str
-    balloon: str
-    closure: str
-    number: int
-    closed: int
-    not_assessed: int
-    through: int
-    out_of_reach: int
-    seat: Interval
-    expected: Interval
-
-
-@dataclass(frozen=True, slots=True)
-class Split:
-    """What two sizes close between them, and what the second adds.
-
-    Attributes
-    ----------
-    vein, smaller, larger, closure : str
-    number : int
-        Veins in which both were assessed.
-    basis : str
-        ``tries``: for each draw of the patient the tries are independent,
-        multiplied draw by draw, then averaged; ``product``: probabilities
-        multiplied as if nothing were shared; ``single seat``: 0 or 1.
-    parts : mapping of str to Interval
-        Expected shares, clustered by case.
-    gain : Interval
-        What the larger adds to the smaller alone: the share of ``only larger``.
-    counts : mapping of str to int
-        Veins by their single seats.
-    p : float or None
-        Exact McNemar test of the single seats; None where no vein differs.
-    """
-
-    vein: str
-    smaller: str
-    larger: str
-    closure: str
-    number: int
-    basis: str
-    parts: dict[str, Interval]
-    counts: dict[str, int]
-    p: float | None
-
-    @property
-    def gain(self) -> Interval:
-        """What the larger adds to the smaller alone."""
-        return self.parts["only larger"]
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """Paired difference, larger less smaller, where both are seated."""
-
-    vein: str
-    smaller: str
-    larger: str
-    measure: str
-    number: int
-    mean: Interval
-    sd: float | None
-    median: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class LeakShare:
-    """How many leaks of a size lie on a side; ``vein`` is ``all`` for all veins."""
-
-    vein: str
-    balloon: str
-    side: str
-    leaks: int
-    of: int
-    share: Interval
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Rose:
-    """Leaks of a size in one vein by the hour, 12 o'clock first."""
-
-    vein: str
-    balloon: str
-    counts: tuple[int, ...]
-    words: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Predictor:
-    """How an anatomical measure goes with a leak.
-
-    Attributes
-    ----------
-    vein, balloon, measure : str
-    leaking, occluded : int
-        Veins.
-    mean_leaking, mean_occluded : float
-    effect : float or None
-        Hedges' g, positive where leaking veins have the greater values.
-    superiority : Interval
-        Chance that a leaking vein has the greater value than an occluded one
-        (area under the ROC curve), clustered by case; 0.5 says nothing.
-    """
-
-    vein: str
-    balloon: str
-    measure: str
-    leaking: int
-    occluded: int
-    mean_leaking: float
-    mean_occluded: float
-    effect: float | None
-    superiority: Interval
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Summary:
-    """All that is told about a cohort."""
-
-    cohort: Cohort
-    rates: tuple[Rate, ...]
-    splits: tuple[Split, ...]
-    differences: tuple[Difference, ...]
-    leaks: tuple[LeakShare, ...]
-    roses: tuple[Rose, ...]
-    predictors: tuple[Predictor, ...]
-    remarks: tuple[str, ...]
 
 
 def summarise(cohort: Cohort) -> Summary:
@@ -210,10 +62,8 @@ def summarise(cohort: Cohort) -> Summary:
 def vein_groups(cohort: Cohort) -> list[tuple[str, BoolArray]]:
     """Return all veins, and each vein, with which rows they are."""
     groups = [("all", np.ones(len(cohort.vein), dtype=bool))]
-    order = ("LSPV", "LIPV", "LCPV", "RSPV", "RMPV", "RIPV", "RCPV", "ICPV")
-    names = sorted(
-        set(cohort.vein.tolist()), key=lambda v: (order.index(v) if v in order else 99, v)
-    )
+    rank = {name: k for k, name in enumerate(VEIN_ORDER)}
+    names = sorted(set(cohort.vein.tolist()), key=lambda v: (rank.get(v, len(rank)), v))
     return groups + [(name, cohort.vein == name) for name in names]
 
 

@@ -9,20 +9,18 @@ from functools import partial
 import numpy as np
 from scipy import stats
 
-from veinfit.cohort.agreement_join import Pair
+from veinfit.cohort.agreement.join import Pair
+from veinfit.cohort.clustered import clustered, clustered_sums, share
 from veinfit.cohort.statistics import (
     FloatArray,
     IntArray,
     Interval,
     LimitsOfAgreement,
-    clustered,
-    clustered_sums,
     cross_table,
     kappa_weights,
     kappas,
     limits_of_agreement,
     quantile,
-    share,
     weighted_kappa,
     wilson,
 )

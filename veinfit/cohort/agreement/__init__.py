@@ -1,0 +1,1 @@
+"""Prediction against observation: joined, measured, held together, written as a page."""

@@ -1,0 +1,1 @@
+"""A cohort summed up: its rows as arrays, the figures, plots of them, one page."""
