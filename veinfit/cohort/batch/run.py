@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import errno
-import json
-import math
 import os
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from veinfit.cohort.batch.cases import BatchCase
 from veinfit.cohort.batch.cluster import run_cluster
@@ -20,12 +17,11 @@ from veinfit.cohort.batch.lock import held
 from veinfit.cohort.batch.plan import SHARD_CASES, RunPlan, Task, case_key, plan_digest, shards
 from veinfit.cohort.batch.progress import Progress, Silent
 from veinfit.cohort.batch.rows import failed_rows
+from veinfit.cohort.batch.run_file import RUN_FILE, check_run, run_json
 from veinfit.cohort.batch.store import Store, replace_file
 from veinfit.cohort.batch.supervise import ASSESS, TIME_LIMIT_S, Answer, run_local
 from veinfit.errors import InputError
 from veinfit.io.output import check_output
-
-RUN_FILE = "run.json"
 
 ROUNDS = 3
 """Parts that were deleted under the run are made again, this often at most."""
@@ -129,7 +125,7 @@ def run_cohort(
         written by another run; or the scheduler cannot be used.
     """
     check_output(out)
-    _check_run(out, plan)
+    check_run(out, plan)
     told = progress or Silent()
     run = _Run(list(shards(cases, shard_cases)), Store(out), plan, told, patience_s)
 
@@ -283,7 +279,7 @@ class _Run:
                 time.sleep(min(WAIT_S, max(self.patience_s / 10, 0.01)))
 
     def _write_run(self) -> None:
-        replace_file(self.store.out / RUN_FILE, lambda path: path.write_bytes(_run_json(self.plan)))
+        replace_file(self.store.out / RUN_FILE, lambda path: path.write_bytes(run_json(self.plan)))
 
     def outcome(self) -> RunOutcome:
         """Read from the tables how the cases came out."""
@@ -306,49 +302,3 @@ class _Run:
             told["partial"],
             told["failed"],
         )
-
-
-# ---- run.json -------------------------------------------------------------------------------
-
-
-def _run_json(plan: RunPlan) -> bytes:
-    return (json.dumps(_finite(plan.as_mapping()), indent=1) + "\n").encode()
-
-
-def _finite(value: Any) -> Any:
-    """Return plain values with infinities as words, which JSON has no numbers for."""
-    if isinstance(value, dict):
-        return {name: _finite(inner) for name, inner in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_finite(inner) for inner in value]
-    return str(value) if isinstance(value, float) and not math.isfinite(value) else value
-
-
-def _check_run(out: Path, plan: RunPlan) -> None:
-    """Raise InputError where the folder holds a run of another plan."""
-    try:
-        there = json.loads((out / RUN_FILE).read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return
-    except (OSError, ValueError) as error:
-        raise InputError(
-            f"{out / RUN_FILE} cannot be read, so what the folder holds is not known; "
-            "pass another --out"
-        ) from error
-    mine = json.loads(_run_json(plan))
-    other = sorted(_differences(there, mine))
-    if other:
-        raise InputError(
-            f"output {out} holds a run with another {other[0]}"
-            + (f" and {len(other) - 1} more differences" if len(other) > 1 else "")
-            + "; pass another --out"
-        )
-
-
-def _differences(there: Any, mine: Any, name: str = "content") -> Iterator[str]:
-    if isinstance(there, dict) and isinstance(mine, dict):
-        for key in sorted({*there, *mine}):
-            inner = f"{name}.{key}" if name == "settings" or "." in name else key
-            yield from _differences(there.get(key), mine.get(key), inner)
-    elif there != mine:
-        yield name

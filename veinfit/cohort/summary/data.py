@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from veinfit.cohort.batch.run import RUN_FILE
+from veinfit.cohort.batch.run_file import RUN_FILE
 from veinfit.cohort.statistics import FloatArray, IntArray
 from veinfit.errors import InputError
 
