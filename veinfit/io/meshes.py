@@ -10,13 +10,10 @@ import numpy as np
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, FloatArray, Frame, IntArray, to_lps
 from veinfit.io.files import MESH_SUFFIXES, known_suffix, read_bytes
-from veinfit.io.mesh_formats import (
-    PARSERS,
-    DamagedMesh,
-    Polygons,
-    read_vtk_file,
-    triangulated,
-)
+from veinfit.io.mesh_formats.parsers import PARSERS
+from veinfit.io.mesh_formats.polygons import DamagedMesh, Polygons
+from veinfit.io.mesh_formats.triangles import triangulated
+from veinfit.io.mesh_formats.vtk import read_vtk_file
 from veinfit.labels.model import ATRIUM_EXTENT_MM, plain_number
 from veinfit.surface import Surface
 

@@ -1,0 +1,52 @@
+"""Faces as a file has them, and as triangles."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from veinfit.frames import FloatArray, IntArray
+
+
+class DamagedMesh(Exception):
+    """The content is no mesh of its format; the message says why."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Polygons:
+    """Faces of any number of corners.
+
+    Attributes
+    ----------
+    points : (V, 3) array
+    sizes : (P,) array
+        Number of corners of each polygon.
+    corners : (sum of sizes,) array
+        Vertex indices, polygon after polygon.
+    """
+
+    points: FloatArray
+    sizes: IntArray
+    corners: IntArray
+
+    @classmethod
+    def from_lists(cls, points: npt.ArrayLike, faces: list[list[int]]) -> Polygons:
+        """Join faces given one by one; those of fewer than three corners are no faces."""
+        kept = [face for face in faces if len(face) >= 3]
+        return cls(
+            np.asarray(points, dtype=np.float64).reshape(-1, 3),
+            np.array([len(face) for face in kept], dtype=np.int64),
+            np.array([v for face in kept for v in face], dtype=np.int64),
+        )
+
+    @classmethod
+    def from_triangles(cls, points: npt.ArrayLike, triangles: npt.ArrayLike) -> Polygons:
+        """Take (F, 3) vertex indices."""
+        corners = np.asarray(triangles, dtype=np.int64).ravel()
+        sizes = np.full(len(corners) // 3, 3, dtype=np.int64)
+        # Not-a-number of some bit patterns makes the conversion itself complain.
+        with np.errstate(invalid="ignore"):
+            vertices = np.asarray(points, dtype=np.float64).reshape(-1, 3)
+        return cls(vertices, sizes, corners)
