@@ -13,8 +13,9 @@ from pathlib import Path
 from veinfit import InputError, Settings
 from veinfit.anatomy import find_anatomy
 from veinfit.case import read_case
+from veinfit.io.cells import csv_table
 from veinfit.io.files import MESH_SUFFIXES, VOLUME_SUFFIXES
-from veinfit.io.results import VEIN_COLUMNS, csv_table, vein_rows
+from veinfit.io.tables import VEIN_COLUMNS, vein_rows
 
 
 def measure_folder(folder: Path, table: Path) -> int:

@@ -15,7 +15,8 @@ import pytest
 
 import veinfit
 from veinfit import case
-from veinfit.io.results import FIT_COLUMNS, VEIN_COLUMNS, case_schema
+from veinfit.io.document import case_schema
+from veinfit.io.tables import FIT_COLUMNS, VEIN_COLUMNS
 from veinfit.notes import Note
 from veinfit.settings import Settings
 from veinfit.surface import Surface

@@ -18,7 +18,7 @@ import pytest
 from veinfit import case, cli
 from veinfit.cli import main
 from veinfit.commands.exits import EXIT_READER_GONE
-from veinfit.io.results import Provenance, program_versions
+from veinfit.io.provenance import Provenance, program_versions
 from veinfit.notes import Note
 from veinfit.settings import Settings
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from veinfit.cli import build_parser
-from veinfit.io.results import (
+from veinfit.io.tables import (
     CLOCK_COLUMNS,
     FIT_COLUMNS,
     LEAK_COLUMNS,

@@ -14,23 +14,16 @@ from veinfit.anatomy.model import Anatomy, LumenInput, Vein
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray, Frame
 from veinfit.io.corrections import read_corrections
+from veinfit.io.document import case_document, case_json, files_of_earlier_run
 from veinfit.io.files import check_file, input_kind
 from veinfit.io.kept import keep, recall
 from veinfit.io.label_map import read_label_map
 from veinfit.io.landmarks import read_landmarks
 from veinfit.io.meshes import Unit, read_mesh
 from veinfit.io.output import staged_output, unwritable
-from veinfit.io.results import (
-    CaseRecord,
-    InputFile,
-    Provenance,
-    case_document,
-    case_json,
-    case_tables,
-    files_of_earlier_run,
-    input_files,
-    program_versions,
-)
+from veinfit.io.provenance import InputFile, Provenance, input_files, program_versions
+from veinfit.io.record import CaseRecord
+from veinfit.io.tables import case_tables
 from veinfit.io.volumes import read_volume
 from veinfit.labels import lumen_input
 from veinfit.notes import Note, verdict_first

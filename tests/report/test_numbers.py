@@ -15,7 +15,10 @@ from printed import pages_of
 
 from veinfit.anatomy.correction_text import correction_entry
 from veinfit.anatomy.model import Anatomy
-from veinfit.io.results import CaseRecord, Provenance, case_tables, decimals
+from veinfit.io.cells import decimals
+from veinfit.io.provenance import Provenance
+from veinfit.io.record import CaseRecord
+from veinfit.io.tables import case_tables
 from veinfit.report.model import InputFile, ReportInput
 from veinfit.report.page import VeinPart, vein_parts, write_page
 from veinfit.report.pdf import write_pdf

@@ -16,7 +16,7 @@ from veinfit.anatomy.model import Anatomy
 from veinfit.cli import main
 from veinfit.errors import InputError
 from veinfit.io.kept import keep
-from veinfit.io.results import Provenance
+from veinfit.io.provenance import Provenance
 from veinfit.report.colours import CONTACT, DARK_TONES, INK, MUTED, PAPER, PLANE, contrast, rgb
 from veinfit.report.one_view import Look, Style, draw_still, draw_turning, parse_look
 from veinfit.report.projection import projection_name, viewer_angles

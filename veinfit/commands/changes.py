@@ -33,8 +33,9 @@ def add(commands: Commands) -> None:
 
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``changes`` and return its exit code."""
+    from veinfit.io.cells import csv_table
+    from veinfit.io.document import read_document
     from veinfit.io.output import staged_output
-    from veinfit.io.results import csv_table, read_document
     from veinfit.report.changes import (
         CHANGE_COLUMNS,
         case_changes,

@@ -10,9 +10,9 @@ import numpy as np
 
 from veinfit.cohort.agreement.agree import DEPTH, Agreement
 from veinfit.cohort.agreement.measures import Measure, both, differences
+from veinfit.io.cells import Row, csv_table
 from veinfit.io.observed import GRADES
 from veinfit.io.output import staged_output
-from veinfit.io.results import Row, csv_table
 from veinfit.report.colours import CONTACT, MUTED, PLANE
 from veinfit.report.study_page import (
     Figure,

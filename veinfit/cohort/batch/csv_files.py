@@ -7,7 +7,8 @@ from typing import BinaryIO
 
 from veinfit.cohort.batch.rows import COLUMNS, DISTANCES, NESTED, TABLES, plain_rows
 from veinfit.cohort.batch.store import Store, replace_file
-from veinfit.io.results import csv_table, distance_column
+from veinfit.io.cells import csv_table
+from veinfit.io.tables import distance_column
 
 
 def csv_names() -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from typing import Any
 from veinfit.case import assess
 from veinfit.cohort.batch.cases import BatchCase
 from veinfit.errors import InputError
-from veinfit.io.results import input_files
+from veinfit.io.provenance import input_files
 from veinfit.seating.approach import approaches_named
 from veinfit.seating.balloon import Balloon, parse_balloons
 from veinfit.seating.model import DEFAULT_APPROACH

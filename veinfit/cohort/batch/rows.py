@@ -8,12 +8,12 @@ from functools import cache
 from typing import TYPE_CHECKING, Any, get_type_hints
 
 from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.io.cells import Row
 from veinfit.io.margin_record import margin_document
-from veinfit.io.results import (
+from veinfit.io.tables import (
     FIT_COLUMNS,
     LEAK_COLUMNS,
     VEIN_COLUMNS,
-    Row,
     distance_column,
     fit_row,
     leak_rows,

@@ -173,7 +173,7 @@ class Store:
 
     def note_cost(self, case: str, cost: dict[str, Any] | None) -> None:
         """Add to ``costs.csv`` what a case took; in the order of finishing."""
-        from veinfit.io.results import csv_table
+        from veinfit.io.cells import csv_table
 
         path = self.out / "costs.csv"
         row = {name: (cost or {}).get(name) for name in COST_COLUMNS[1:]}

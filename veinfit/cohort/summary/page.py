@@ -18,8 +18,8 @@ from veinfit.cohort.summary.plots import (
     split_plot,
     title,
 )
+from veinfit.io.cells import csv_table
 from veinfit.io.output import staged_output
-from veinfit.io.results import csv_table
 from veinfit.report.study_page import Page, Section, Table, number, span, write_study_page
 
 PAGE = "summary.html"

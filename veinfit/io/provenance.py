@@ -1,0 +1,100 @@
+"""Where results come from: inputs with their checksums, versions, who and when."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+
+from veinfit.io.cells import Value
+from veinfit.io.files import hash_file
+
+LIBRARIES = ("numpy", "scipy", "vtk", "pyvista", "trimesh", "nibabel", "SimpleITK", "matplotlib")
+"""Libraries whose versions are recorded with a case."""
+
+
+@dataclass(frozen=True, slots=True)
+class InputFile:
+    """A file that went into a case, known by its content alone.
+
+    The name is left out: names of exported studies often carry the patient's.
+    """
+
+    role: str
+    format: str
+    bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """Where a result comes from.
+
+    Attributes
+    ----------
+    case_id, cardiac_phase, image_date : str or None
+        As the user stated them.
+    frame, unit : str
+        As stated for a mesh.
+    approach : str
+    balloons : tuple of mapping
+        Each candidate balloon's parameters.
+    inputs : tuple of InputFile
+    versions : mapping of str to str
+        Of the program and the libraries that it used.
+    created : str
+        UTC, ISO 8601.
+    """
+
+    case_id: str | None
+    cardiac_phase: str | None
+    image_date: str | None
+    frame: str
+    unit: str
+    approach: str
+    balloons: tuple[Mapping[str, Value], ...]
+    inputs: tuple[InputFile, ...]
+    versions: Mapping[str, str]
+    created: str
+
+
+def program_versions() -> dict[str, str]:
+    """Return the versions of the program and of the libraries under it."""
+    return {name: metadata.version(name) for name in ("veinfit", *LIBRARIES)}
+
+
+def input_files(role: str, path: Path) -> tuple[InputFile, ...]:
+    """Describe a file by its content, and the data file that a bare header names.
+
+    Raises
+    ------
+    InputError
+        A file cannot be read.
+    """
+    found = [(role, path), *((f"{role} data", part) for part in _detached_data(path))]
+    return tuple(_input_file(name, part) for name, part in found)
+
+
+def _input_file(role: str, path: Path) -> InputFile:
+    # Hashed first: that is what words a file which is not there.
+    digest = hash_file(path)
+    return InputFile(role, _ending(path), path.stat().st_size, digest)
+
+
+def _ending(path: Path) -> str:
+    compressed = path.suffix.lower() == ".gz"
+    return "".join(path.suffixes[-2 if compressed else -1 :]).lower()
+
+
+def _detached_data(path: Path) -> list[Path]:
+    """Return the data file that an MHD or NHDR header names, where there is one."""
+    key = {".mhd": rb"ElementDataFile\s*=", ".nhdr": rb"data ?file:"}.get(path.suffix.lower())
+    if key is None:
+        return []
+    with path.open("rb") as stream:
+        found = re.search(rb"^" + key + rb"\s*(\S[^\r\n]*)", stream.read(1 << 16), re.M | re.I)
+    name = found.group(1).decode(errors="replace").strip() if found else ""
+    data = path.parent / name
+    return [data] if name and data.is_file() else []

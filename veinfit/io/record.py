@@ -1,0 +1,26 @@
+"""What is written of a case."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from veinfit.anatomy.model import Anatomy
+from veinfit.io.provenance import Provenance
+from veinfit.notes import Note
+from veinfit.seating.model import Fit
+from veinfit.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class CaseRecord:
+    """All that is written about a case.
+
+    ``structures`` holds the names of the neighbouring structures supplied.
+    """
+
+    anatomy: Anatomy
+    fits: tuple[Fit, ...]
+    structures: tuple[str, ...]
+    notes: tuple[Note, ...]
+    settings: Settings
+    provenance: Provenance

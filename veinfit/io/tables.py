@@ -1,0 +1,164 @@
+"""The tables of a case: veins, sections, ridges, fits, leaks, clock.
+
+Every table is built once as rows of values by column name; the CSV files and
+``case.json`` are two spellings of these rows, with the same rounding, so that
+they cannot disagree. All coordinates are LPS mm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, fields
+from typing import Any
+
+from veinfit.anatomy.model import Anatomy, ContourMeasures, Vein
+from veinfit.io.cells import Row, csv_table, row_of, xyz_values
+from veinfit.io.record import CaseRecord
+from veinfit.notes import Note
+from veinfit.seating.model import ClockReading, Fit, Leak
+
+VEIN_COLUMNS = (
+    "vein", "d_max_mm", "d_min_mm", "ovality", "area_mm2", "perimeter_mm", "d_area_mm",
+    "d_perimeter_mm", "takeoff_wall_deg", "takeoff_frontal_deg", "takeoff_transverse_deg",
+    "trunk_length_mm", "trunk_at_least", "ostium_x_mm", "ostium_y_mm", "ostium_z_mm",
+    "normal_x", "normal_y", "normal_z", "axis_x", "axis_y", "axis_z", "axis_length_mm",
+    "ostium_residual_mm", "ostium_error_mm", "name_confidence", "confidence", "notes",
+)  # fmt: skip
+
+SECTION_COLUMNS = (
+    "vein", "s_mm", "x_mm", "y_mm", "z_mm", "tangent_x", "tangent_y", "tangent_z",
+    "area_mm2", "perimeter_mm", "d_max_mm", "d_min_mm",
+)  # fmt: skip
+
+RIDGE_COLUMNS = ("from", "to", "width_mm")
+
+FIT_COLUMNS = (
+    "vein", "balloon", "balloon_mm", "approach", "outcome", "reason",
+    "centre_x_mm", "centre_y_mm", "centre_z_mm", "misalignment_deg", "depth_mm",
+    "nose_depth_mm", "deep", "contact_area_mm2", "contact_arc_deg", "occluded", "sealed",
+    "leak_width_mm", "leak_area_mm2", "leak_clock_h", "leak_side", "occlusion_grade",
+    "antral_area_mm2", "freeze_shift_mm", "sealed_after_freeze", "seal_probability",
+    "seal_probability_low", "seal_probability_high",
+)  # fmt: skip
+"""``fits.csv`` has in addition a ``distance_NAME_mm`` for each structure."""
+
+LEAK_COLUMNS = tuple(f.name for f in fields(Leak))
+
+CLOCK_COLUMNS = tuple(f.name for f in fields(ClockReading))
+
+
+def vein_rows(anatomy: Anatomy) -> list[Row]:
+    """Return the rows of ``veins.csv``: veins that could not be measured last, with the reason."""
+    rows = [vein_row(vein, anatomy.notes) for vein in anatomy.veins]
+    empty: Row = dict.fromkeys(VEIN_COLUMNS)
+    return rows + [
+        {**empty, "vein": name, "notes": f"not measured: {reason}"}
+        for name, reason in anatomy.unmeasured.items()
+    ]
+
+
+def vein_row(vein: Vein, case_notes: Iterable[Note]) -> Row:
+    """Return the row of one vein in ``veins.csv``."""
+    return row_of(VEIN_COLUMNS, _vein_values(vein, case_notes))
+
+
+def _contour_values(measures: ContourMeasures) -> dict[str, Any]:
+    names = (
+        "d_max_mm", "d_min_mm", "ovality", "area_mm2", "perimeter_mm", "d_area_mm",
+        "d_perimeter_mm",
+    )  # fmt: skip
+    return {name: getattr(measures, name) for name in names}
+
+
+def vein_notes(vein: Vein, case_notes: Iterable[Note]) -> tuple[Note, ...]:
+    """Return a vein's notes and those of the case that are about it, each once."""
+    about = (note for note in case_notes if note.subject == vein.name)
+    return tuple(dict.fromkeys((*vein.notes, *about)))
+
+
+def _vein_values(vein: Vein, case_notes: Iterable[Note]) -> dict[str, Any]:
+    ostium = vein.ostium
+    names = (
+        "axis_length_mm", "takeoff_wall_deg", "takeoff_frontal_deg", "takeoff_transverse_deg",
+        "trunk_length_mm", "trunk_at_least", "name_confidence", "confidence",
+    )  # fmt: skip
+    return {
+        "vein": vein.name,
+        **_contour_values(ostium.measures),
+        **{name: getattr(vein, name) for name in names},
+        **xyz_values("ostium_", ostium.centre, "_mm"),
+        **xyz_values("normal_", ostium.normal),
+        **xyz_values("axis_", vein.axis),
+        "ostium_residual_mm": ostium.residual_mm,
+        "ostium_error_mm": ostium.error_mm,
+        "notes": " | ".join(note.text for note in vein_notes(vein, case_notes)),
+    }
+
+
+def section_rows(vein: Vein) -> list[Row]:
+    """Return one vein's rows of ``sections.csv``."""
+    return [
+        row_of(
+            SECTION_COLUMNS,
+            {
+                "vein": vein.name,
+                "s_mm": section.s_mm,
+                **xyz_values("", section.centre, "_mm"),
+                **xyz_values("tangent_", section.tangent),
+                **_contour_values(section.measures),
+            },
+        )
+        for section in vein.sections
+    ]
+
+
+def ridge_rows(anatomy: Anatomy) -> list[Row]:
+    """Return the rows of ``ridges.csv``."""
+    return [
+        row_of(RIDGE_COLUMNS, {"from": ridge.start, "to": ridge.end, "width_mm": ridge.width_mm})
+        for ridge in anatomy.ridges
+    ]
+
+
+def distance_column(structure: str) -> str:
+    """Return the column of ``fits.csv`` that holds the distance to a structure."""
+    return f"distance_{structure}_mm"
+
+
+def fit_columns(structures: Sequence[str]) -> tuple[str, ...]:
+    """Return the columns of ``fits.csv`` for a case with these structures."""
+    return (*FIT_COLUMNS, *(distance_column(name) for name in structures))
+
+
+def fit_row(fit: Fit, structures: Sequence[str]) -> Row:
+    """Return one fit's row of ``fits.csv``."""
+    values = {
+        **{f.name: getattr(fit, f.name) for f in fields(fit)},
+        **xyz_values("centre_", fit.centre, "_mm"),
+        **{distance_column(name): fit.distances_mm.get(name) for name in structures},
+    }
+    return row_of(fit_columns(structures), values)
+
+
+def leak_rows(fit: Fit) -> list[Row]:
+    """Return one fit's rows of ``leaks.csv``."""
+    return [row_of(LEAK_COLUMNS, asdict(leak)) for leak in fit.leaks]
+
+
+def clock_rows(fit: Fit) -> list[Row]:
+    """Return one fit's rows of ``clock.csv``."""
+    return [row_of(CLOCK_COLUMNS, asdict(reading)) for reading in fit.clock]
+
+
+def case_tables(record: CaseRecord) -> dict[str, bytes]:
+    """Return the CSV files of a case by name."""
+    anatomy, fits, structures = record.anatomy, record.fits, record.structures
+    sections = [row for vein in anatomy.veins for row in section_rows(vein)]
+    return {
+        "veins.csv": csv_table(VEIN_COLUMNS, vein_rows(anatomy)),
+        "sections.csv": csv_table(SECTION_COLUMNS, sections),
+        "ridges.csv": csv_table(RIDGE_COLUMNS, ridge_rows(anatomy)),
+        "fits.csv": csv_table(fit_columns(structures), [fit_row(f, structures) for f in fits]),
+        "leaks.csv": csv_table(LEAK_COLUMNS, [row for f in fits for row in leak_rows(f)]),
+        "clock.csv": csv_table(CLOCK_COLUMNS, [row for f in fits for row in clock_rows(f)]),
+    }
