@@ -19,11 +19,11 @@ from veinfit.cohort.synthesis.draw_chamber import (
     draw_mitral,
     draw_neighbours,
 )
-from veinfit.cohort.synthesis.draw_veins import CARINA_MM, VEIN_SETS
 from veinfit.cohort.synthesis.fields import Implicit
 from veinfit.cohort.synthesis.laws import as_vector
 from veinfit.cohort.synthesis.shape import AtriumShape
 from veinfit.cohort.synthesis.soundness import flaws
+from veinfit.cohort.synthesis.vein_sets import CARINA_MM, VEIN_SETS
 
 VARIANT_SHARES: Mapping[str, float] = MappingProxyType(
     {
