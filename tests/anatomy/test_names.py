@@ -77,6 +77,16 @@ def test_a_long_trunk_is_a_vein_and_a_short_one_is_not():
         assert set(naming.roles) - {"MV"} == expected
 
 
+def test_a_part_shared_by_two_veins_is_one_vein_only_as_wide_as_veins_are():
+    for diameter, expected in ((17.0, {"RIPV"}), (31.0, {"RIPV", "RMPV"})):
+        roles = (*FOUR, "RMPV")
+        claims = [claim(r, k) for k, r in enumerate(roles)]
+        members = (roles.index("RIPV"), roles.index("RMPV"))
+        claims.append(claim("RIPV", 0, members=members, diameter_mm=diameter, shared_mm=5.0))
+        naming = name_candidates(claims, 10.0)
+        assert set(naming.roles) == (set(FOUR) - {"RIPV"}) | expected
+
+
 def test_a_label_outweighs_the_place():
     turn = Rotation.from_rotvec(np.radians(35.0) * np.array([0.0, 1.0, 0.0]))
     claims = [claim(r, k, turn, hint=r if r != "MV" else "") for k, r in enumerate(FOUR)]

@@ -19,7 +19,7 @@ from veinfit.anatomy.inscribed import (
     distances_from,
     way_costs,
 )
-from veinfit.frames import FloatArray, IntArray
+from veinfit.frames import BoolArray, FloatArray, IntArray
 
 CORE_SHARE = 0.85
 """Cells whose sphere has this share of the largest radius are the body's core."""
@@ -41,6 +41,13 @@ BEYOND_PARTING_MM = 6.0
 
 LEAD_MM = 10.0
 """It enters the body in the direction that it has over this length."""
+
+CREST_BANDS = 3
+"""So many bands before and beyond a parting hold the crest of its crotch."""
+
+CREST_CELLS = 0.25
+"""Cells that lie as near to both branches as the nearest one, to this share of a cell, are the
+crest."""
 
 LEAST_SHARED_MM = 2.0
 """Branches whose common part persists for less than this leave the body side by side."""
@@ -106,11 +113,14 @@ class SharedPart:
     way : (N, 3) array
         From the core through the middle of the part to ``BEYOND_PARTING_MM`` past
         where the branches part.
+    crest : (3,) array
+        The first crotch beyond it: where the blood of the first branches to part does.
     """
 
     members: tuple[int, ...]
     length_mm: float
     way: FloatArray
+    crest: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -190,20 +200,30 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
             )
         )
     branches = tuple(replace(b, joins=_surviving(b.joins, joins, number)) for b in found)
-    shared: list[SharedPart] = []
-    for members, start, parting in _shared_parts(branches):
-        way = _common_way(spheres, depth, branches[members[0]], start, parting)
-        shared.append(SharedPart(members, parting - start, way))
-    return Branches(centre, greatest, branches, tuple(shared))
+    shared = tuple(_shared_part(spheres, depth, branches, group) for group in _groups(branches))
+    return Branches(centre, greatest, branches, shared)
 
 
-def _shared_parts(branches: Sequence[Branch]) -> list[tuple[tuple[int, ...], float, float]]:
-    """Return groups of branches with a part in common, and from where to where it lies.
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Branches beyond one join: where their common part starts and ends, from the core, mm.
+
+    ``junior`` is the member that parts from the first one there.
+    """
+
+    members: tuple[int, ...]
+    junior: int
+    start_mm: float
+    parting_mm: float
+
+
+def _groups(branches: Sequence[Branch]) -> list[_Group]:
+    """Return groups of branches with a part in common.
 
     A group is the branches beyond one join whose common part goes on for at
-    least ``LEAST_SHARED_MM`` before the next join or the body, as distances from the core.
+    least ``LEAST_SHARED_MM`` before the next join or the body.
     """
-    groups: list[tuple[tuple[int, ...], float, float]] = []
+    groups: list[_Group] = []
     joined: dict[int, list[int]] = {k: [] for k in range(len(branches))}
     for k, branch in enumerate(branches):
         if branch.joins is not None:
@@ -219,7 +239,7 @@ def _shared_parts(branches: Sequence[Branch]) -> list[tuple[tuple[int, ...], flo
             members = [senior]
             for k in ordered[: place + 1]:
                 members += _descendants(k, joined)
-            groups.append((tuple(members), end, join))
+            groups.append(_Group(tuple(members), junior, end, join))
     return groups
 
 
@@ -230,19 +250,19 @@ def _descendants(branch: int, joined: dict[int, list[int]]) -> list[int]:
     return members
 
 
-def _common_way(
-    spheres: InscribedSpheres, depth: FloatArray, senior: Branch, start: float, parting: float
-) -> FloatArray:
-    """Way through the middles of the fronts of equal distance from the core.
+def _shared_part(
+    spheres: InscribedSpheres, depth: FloatArray, branches: Sequence[Branch], group: _Group
+) -> SharedPart:
+    """Lay the way through the middles of the fronts of equal distance from the core.
 
     The branches' own ways would hug one side of what they share; the fronts fill
     it. It goes on a little beyond the parting, between the branches, and goes
     straight on into the body, where the fronts no longer belong to the part.
     """
+    start, parting = group.start_mm, group.parting_mm
+    senior, junior = (branches[m].way for m in (group.members[0], group.junior))
     piece = spheres.pieces_of(depth >= start)
-    beyond = np.flatnonzero(piece)
-    tip = int(beyond[cKDTree(spheres.points[beyond]).query(senior.way[-1])[1]])
-    part = np.flatnonzero(piece == piece[tip])
+    part = np.flatnonzero(piece == piece[_nearest(spheres, piece > 0, senior[-1])])
     band = np.floor(depth[part] / BAND_MM).astype(np.int64)
     fronts = np.array(
         [
@@ -255,7 +275,40 @@ def _common_way(
     direction = np.linalg.svd(lead - lead.mean(axis=0))[2][0]
     direction *= np.sign(direction @ (lead[-1] - lead[0]))
     inward = fronts[0] - np.arange(int(LEAD_MM / BAND_MM), 0, -1)[:, None] * BAND_MM * direction
-    return np.concatenate([senior.way[:1], inward, fronts])
+    way = np.concatenate([senior[:1], inward, fronts])
+    crest = _crest(spheres, depth, parting, (senior[-1], junior[-1]))
+    # The wall of the crotch lies half a cell beyond the middle of the last cell before it.
+    crest += 0.5 * spheres.step_mm * direction
+    return SharedPart(group.members, parting - start, way, crest)
+
+
+def _crest(
+    spheres: InscribedSpheres,
+    depth: FloatArray,
+    parting: float,
+    ends: tuple[FloatArray, FloatArray],
+) -> FloatArray:
+    """Return the middle (3,) of the cells before a parting that both branches are nearest to.
+
+    ``ends`` are the branches' own; beyond ``parting`` they lie in pieces of their own.
+    """
+    piece = spheres.pieces_of(depth >= parting)
+    before = np.flatnonzero((depth < parting) & (depth >= parting - CREST_BANDS * BAND_MM))
+    near = depth < parting + CREST_BANDS * BAND_MM
+    away = np.zeros(len(before))
+    for end in ends:
+        own = piece == piece[_nearest(spheres, piece > 0, end)]
+        to_branch, _ = cKDTree(spheres.points[own & near]).query(spheres.points[before])
+        away = np.maximum(away, to_branch)
+    return np.asarray(
+        spheres.points[before[away <= away.min() + CREST_CELLS * spheres.step_mm]].mean(axis=0)
+    )
+
+
+def _nearest(spheres: InscribedSpheres, chosen: BoolArray, point: FloatArray) -> int:
+    """Return the chosen cell nearest to a point."""
+    cells = np.flatnonzero(chosen)
+    return int(cells[cKDTree(spheres.points[cells]).query(point)[1]])
 
 
 def _surviving(leaf: int | None, joins: list[int | None], number: dict[int, int]) -> int | None:

@@ -7,7 +7,7 @@ of them are veins, and which veins, is for the names to decide.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -38,14 +38,18 @@ HELD_SECTIONS = 5
 """So many neighbouring sections hold all branches where a trunk begins: one alone may be a chance
 cut along a branch."""
 
-TRUNK_EXCESS = 3.0
-"""No section of a trunk, its ostium included, is larger than this times its branches together."""
+TRUNK_EXCESS = 3.6
+"""No section of a trunk, its ostium included, is larger than this times its branches together
+where they part. On drawn atria the trunks of early branching veins reach 3.4."""
 
 FORK_SPAN_MM = 8.0
 """A branch's direction where it joins is taken over this length of it."""
 
 PARTING_CLEARANCE_MM = 2.5
 """Nearer to its parting a trunk's wall already turns toward the branches."""
+
+LEAST_COURSE_MM = 4.0
+"""A trunk's course that goes on for less than this past the ostium shows no direction."""
 
 MOST_MEMBERS = 4
 """No trunk has more branches than this; what joins more is the body."""
@@ -63,7 +67,7 @@ class Candidate:
         The branch's tube; for a trunk the tube from the carina to the body.
     ostium : Ostium or None
     carina_mm : float or None
-        Distance from the ostium to where the branches part; None for one branch.
+        Length from the ostium to the crest where the branches part; None for one branch.
     reason : str
         Why there is no ostium.
     notes : tuple of Note
@@ -104,7 +108,25 @@ def _single(lumen: Lumen, branch: Branch, index: int, settings: AnatomySettings)
     if isinstance(found, OstiumFailure):
         return Candidate((index,), tube, None, None, found.reason, ())
     ostium, notes = found
+    if not enters(branch.way, ostium.contour.points, ostium.centre, ostium.normal):
+        reason = "the plane through its wall's half turns does not part it from the atrium"
+        return Candidate((index,), tube, None, None, reason, ())
     return Candidate((index,), tube, ostium, None, "", notes)
+
+
+def enters(way: FloatArray, contour: FloatArray, centre: FloatArray, normal: FloatArray) -> bool:
+    """Whether a way from the body to a branch's end comes through a contour.
+
+    Parameters
+    ----------
+    way : (N, 3) array
+        From the body outward, mm.
+    contour : (M, 3) array
+        In the plane through ``centre`` (3,), whose unit ``normal`` points into the vein.
+    """
+    height = (way - centre) @ normal
+    crossings = np.flatnonzero((height[:-1] < 0) & (height[1:] >= 0))
+    return any(_passes(way[k : k + 2], contour, centre, normal) for k in crossings)
 
 
 def _trunk(
@@ -119,48 +141,113 @@ def _trunk(
     tubes = [singles[m].tube for m in members]
     if len(members) > MOST_MEMBERS or any(t is None for t in tubes):
         return None
-    walked = [t for t in tubes if t is not None]
-    together = sum(float(np.median(t.areas_mm2)) for t in walked)
+    walked = [_beyond(t, part.crest) for t in tubes if t is not None]
+    together = sum(_area_at_parting(t) for t in walked)
     limit = TRUNK_EXCESS * together
     ways = [branches.branches[m].way for m in members]
+    fork = _fork(part, walked)
     found: list[Candidate] = []
-    for line in (part.way, _fork(part.way[0], walked)):
+    for line in (part.way, fork):
         way = _held_way(lumen, line, ways, limit)
         tube = None if way is None else walk_tube(lumen, way, rounds=1)
         if way is None or tube is None:
             continue
-        parting = way[-1]
-        about = (parting, unit(parting - way[-1 - HELD_SECTIONS]))
-        for ostium, notes in (
-            found_one
-            for found_one in (
-                find_ostium(tube, settings, PARTING_CLEARANCE_MM),
-                find_ostium_about(tube, about, settings, PARTING_CLEARANCE_MM),
-            )
-            if not isinstance(found_one, OstiumFailure)
-        ):
-            length = float((parting - ostium.centre) @ ostium.normal)
-            excess = ostium.measures.area_mm2 / together
-            if length > 0 and excess <= TRUNK_EXCESS:
-                found.append(Candidate(members, tube, ostium, length, "", notes, excess))
+        about = (way[-1], unit(way[-1] - way[-1 - HELD_SECTIONS]))
+        found += _with_ostium(
+            part,
+            tube,
+            ways,
+            together,
+            find_ostium(tube, settings, PARTING_CLEARANCE_MM),
+            find_ostium_about(tube, about, settings, PARTING_CLEARANCE_MM),
+        )
+    if not found:
+        # A trunk too short to hold sections of its own: from the crest back, along the fork.
+        tube, about = _stub(lumen, part, fork, together)
+        found = _with_ostium(
+            part,
+            tube,
+            ways,
+            together,
+            find_ostium_about(tube, about, settings, PARTING_CLEARANCE_MM),
+        )
     return min(found, key=lambda c: c.ostium.error_mm if c.ostium else np.inf, default=None)
 
 
-def _fork(core: FloatArray, tubes: Sequence[Tube]) -> FloatArray:
+def _with_ostium(
+    part: SharedPart,
+    tube: Tube,
+    ways: Sequence[FloatArray],
+    together: float,
+    *results: tuple[Ostium, tuple[Note, ...]] | OstiumFailure,
+) -> list[Candidate]:
+    """Return the trunks that these ostia make: before the crest, and holding all branches."""
+    found: list[Candidate] = []
+    for result in results:
+        if isinstance(result, OstiumFailure):
+            continue
+        ostium, notes = result
+        length = _length_mm(tube, ostium, part.crest)
+        excess = ostium.measures.area_mm2 / together
+        holds = all(_passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in ways)
+        if length > 0 and excess <= TRUNK_EXCESS and holds:
+            found.append(Candidate(part.members, tube, ostium, length, "", notes, excess))
+    return found
+
+
+def _stub(
+    lumen: Lumen, part: SharedPart, fork: FloatArray, together: float
+) -> tuple[Tube, tuple[FloatArray, FloatArray]]:
+    """Return what stands for the tube of a very short trunk, and the line about which it turns."""
+    direction = unit(fork[-1] - fork[1])
+    end = fork[1] + ((part.crest - fork[1]) @ direction) * direction
+    centres = end - np.arange(2)[:, None] * WAY_STEP_MM * direction
+    wall = lumen.wall.near(centres, WALL_REACH_MM)
+    return Tube(centres, np.full(2, together), WAY_STEP_MM, wall, centres), (end, direction)
+
+
+def _beyond(tube: Tube, crest: FloatArray) -> Tube:
+    """Return a branch's tube without what it shares: up to where it passes the crest."""
+    last = int(np.argmin(np.linalg.norm(tube.centres - crest, axis=1)))
+    kept = slice(0, max(last + 1, 3))
+    centres = tube.centres[kept]
+    length = float(arc_length(centres)[-1])
+    return replace(tube, centres=centres, areas_mm2=tube.areas_mm2[kept], length_mm=length)
+
+
+def _area_at_parting(tube: Tube) -> float:
+    """Typical area of a branch over its first ``FORK_SPAN_MM``, mm²: branches taper."""
+    return float(np.median(tube.areas_mm2[_to_parting_mm(tube) <= FORK_SPAN_MM]))
+
+
+def _to_parting_mm(tube: Tube) -> FloatArray:
+    """Return the (N,) arc lengths from the end of a tube that is nearest to the body."""
+    return arc_length(tube.centres[::-1])[::-1]
+
+
+def _length_mm(tube: Tube, ostium: Ostium, crest: FloatArray) -> float:
+    """Length of a trunk from its ostium to the crest of the crotch, along its course."""
+    course = tube.centres[0] - ostium.centre
+    along = float(course @ ostium.normal)
+    direction = unit(course) if along >= LEAST_COURSE_MM else ostium.normal
+    return float((crest - ostium.centre) @ direction)
+
+
+def _fork(part: SharedPart, tubes: Sequence[Tube]) -> FloatArray:
     """Way midway between several branches: straight on in their mean direction.
 
     Where a trunk is hardly longer than wide, the branches show its direction
     better than the fronts do, which still bend round the body.
     """
-    share = np.array([float(np.median(tube.areas_mm2)) for tube in tubes])
+    share = np.array([_area_at_parting(tube) for tube in tubes])
     share /= share.sum()
     direction = np.zeros(3)
     for weight, tube in zip(share, tubes, strict=True):
-        near = tube.centres[arc_length(tube.centres[::-1])[::-1] <= FORK_SPAN_MM]
+        near = tube.centres[_to_parting_mm(tube) <= FORK_SPAN_MM]
         direction += weight * unit(near[0] - near[-1])
     middle = share @ np.array([tube.centres[-1] for tube in tubes])
     along = np.arange(-LEAD_MM, BEYOND_PARTING_MM + LEAD_MM, WAY_STEP_MM)
-    return np.concatenate([core[None], middle + along[:, None] * unit(direction)])
+    return np.concatenate([part.way[:1], middle + along[:, None] * unit(direction)])
 
 
 def _held_way(

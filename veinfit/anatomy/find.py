@@ -387,7 +387,9 @@ def _vein(
     is_trunk = len(candidate.members) > 1
     if is_trunk:
         course = follow_vein(tube.wall, ostium, tube.centres, tube.centres[0], step, rounds=0)
-        trunk = float(course.centreline.s_mm[-1])
+        assert candidate.carina_mm is not None
+        trunk = candidate.carina_mm
+        whole = min(float(course.centreline.s_mm[-1]), trunk)
         if (branch_tube := single[candidate.members[0]].tube) is not None:
             away = tangents(tube.centres)[0]
             beyond = branch_tube.centres[(branch_tube.centres - tube.centres[0]) @ away < 0]
@@ -395,9 +397,9 @@ def _vein(
             course = continue_into_branch(course, near, ostium, beyond, end, step)
     else:
         course = follow_vein(tube.wall, ostium, tube.centres, end, step)
-        trunk = float(course.centreline.s_mm[-1])
+        whole = trunk = float(course.centreline.s_mm[-1])
     line = course.centreline
-    axis = fit_axis(ostium, course.sections, settings.anatomy.axis_length_mm, trunk)
+    axis = fit_axis(ostium, course.sections, settings.anatomy.axis_length_mm, whole)
     takeoff = takeoff_wall_deg(axis.direction, opened.wall.surface, ostium, others)
     confidence = naming.confidence.get(name, EXTRA_NAME_CONFIDENCE)
     shared = _unnamed_trunk_mm(branches, candidate, settings.anatomy.common_trunk_mm)

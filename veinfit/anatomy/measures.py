@@ -60,7 +60,7 @@ def fit_axis(
         clear = [s for s in clear if s.s_mm <= clear[0].s_mm + length_mm + 1e-6]
     span = clear[-1].s_mm - clear[0].s_mm if len(clear) >= 3 else 0.0
     if span < SHORTEST_AXIS_MM:
-        ahead = [s for s in sections if s.s_mm > 0]
+        ahead = [s for s in sections if 0 < s.s_mm <= until_mm]
         if not ahead:
             return Axis(ostium.normal, 0.0, False)
         last = ahead[-1]

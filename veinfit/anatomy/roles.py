@@ -93,8 +93,11 @@ SHAPELESS_APPENDAGE_COST = 4.0
 NO_OSTIUM_COST = 4.0
 """Cost of a vein without an ostium."""
 
-WIDE_VEIN_MM = 32.0
-"""No single vein is wider; a common trunk may be."""
+WIDE_VEIN_MM = (26.0, 32.0)
+"""Single veins are seldom wider than the first, and none than the second; a common trunk may be."""
+
+WIDE_VEIN_COST = 8.0
+"""Cost of a vein as wide as none is."""
 
 NARROW_MITRAL_MM = 18.0
 """A mitral opening narrower than this is none."""
@@ -238,8 +241,9 @@ def _against(claim: Claim, role: str, common_trunk_mm: float) -> float:
     if role == APPENDAGE:
         cost += SHAPELESS_APPENDAGE_COST if claim.slenderness == 0.0 else 0.0
         return cost + (OPEN_APPENDAGE_COST if claim.is_open else 0.0)
-    if claim.diameter_mm > WIDE_VEIN_MM and role not in COMMON_ROLES:
-        cost += 8.0
+    if role not in COMMON_ROLES:
+        low, high = WIDE_VEIN_MM
+        cost += WIDE_VEIN_COST * float(np.clip((claim.diameter_mm - low) / (high - low), 0.0, 1.0))
     if not claim.has_ostium:
         cost += NO_OSTIUM_COST
     if role in COMMON_ROLES:
