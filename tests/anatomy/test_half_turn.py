@@ -53,6 +53,11 @@ def test_a_straight_tube_has_no_turn():
     assert turns == [None] * 36
 
 
+def test_an_axis_beside_the_wall_finds_no_turn():
+    wall = bare(filleted_tube(8.0, 5.0))
+    assert half_turns(wall, np.array([500.0, 0.0, 0.0]), Z, 11.0, 36) == [None] * 36
+
+
 def test_a_plane_through_scattered_points_withstands_outliers(rng):
     angle = np.linspace(0, 2 * np.pi, 36, endpoint=False)
     points = np.stack([9 * np.cos(angle), 9 * np.sin(angle), rng.normal(0, 0.1, 36)], axis=1)

@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from surface.shapes import moved, sphere, tube
 
 from veinfit.surface import Surface
-from veinfit.surface.cuts import plane_contours, split_along_plane
+from veinfit.surface.cuts import fan_curves, plane_contours, split_along_plane
 from veinfit.surface.mesh import enclosed_volume, total_area
 from veinfit.surface.openings import loop_plane
 
@@ -54,6 +54,33 @@ def test_a_plane_through_vertices_still_gives_closed_curves():
     for z in np.unique(BALL.points[:, 2].round(9))[1:-1]:
         contours = plane_contours(BALL, np.array([0, 0, z]), np.array([0, 0, 1.0]))
         assert all(c.closed for c in contours)
+
+
+@pytest.mark.parametrize("surface", [BALL, tube(5.0, 5.0, 30.0)], ids=["closed", "open"])
+def test_a_fan_of_planes_cuts_the_curves_of_each_of_them(surface):
+    origin = np.array([0.3, -0.2, 7.0])
+    angle = np.arange(11)[:, None] * np.pi / 11
+    normals = np.cos(angle) * np.array([1.0, 0.0, 0.1]) + np.sin(angle) * np.array([0, 1.0, 0])
+    fan = fan_curves(surface, origin, normals)
+    for k, normal in enumerate(normals):
+        contours = plane_contours(surface, origin, normal)
+        assert sum(len(c.points) for c in contours) == (fan.planes == k).sum()
+        for contour in contours:
+            gaps = np.linalg.norm(fan.points - contour.points[0], axis=1)
+            here = int(np.argmin(np.where(fan.planes == k, gaps, np.inf)))
+            for step, (point, face) in enumerate(
+                zip(contour.points, contour.faces, strict=True), start=1
+            ):
+                assert fan.points[here] == pytest.approx(point, abs=1e-9)
+                assert fan.faces[here] == face
+                before, here = here, int(fan.following[here])
+                assert here == -1 or fan.previous[here] == before
+                assert here != -1 or (step == len(contour.points) and not contour.closed)
+
+
+def test_a_fan_beside_a_surface_cuts_nothing():
+    fan = fan_curves(BALL, np.array([50.0, 0.0, 0.0]), np.array([[1.0, 0.1, 0.0], [1.0, 0.0, 0.1]]))
+    assert len(fan.points) == len(fan.following) == len(fan.previous) == 0
 
 
 def test_sections_agree_with_a_slicing_library(rng):

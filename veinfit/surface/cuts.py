@@ -56,8 +56,102 @@ def plane_contours(
     crossing = np.flatnonzero((in_a != in_b) | (in_b != in_c))
     if not len(crossing):
         return []
-    a, b, c = chosen[:, crossing]
-    in_a, in_b, in_c = in_a[crossing], in_b[crossing], in_c[crossing]
+    segments = _segments(above, chosen[:, crossing])
+    return _chain(surface, height, segments, crossing if faces is None else faces[crossing])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FanCurves:
+    """The curves of several plane cuts, as points that know their neighbours.
+
+    Attributes
+    ----------
+    points : (N, 3) array
+    faces : (N,) array
+        The face in which the curve runs on from each point.
+    planes : (N,) array
+        In which of the planes each point lies.
+    following, previous : (N,) array
+        The next point of the curve and the one before; -1 where an open curve ends.
+    """
+
+    points: FloatArray
+    faces: IntArray
+    planes: IntArray
+    following: IntArray
+    previous: IntArray
+
+
+def fan_curves(surface: Surface, origin: FloatArray, normals: FloatArray) -> FanCurves:
+    """Cut a surface by several planes through one point in one pass.
+
+    The curves are those of :func:`plane_contours` for each of the planes.
+
+    Parameters
+    ----------
+    surface : Surface
+    origin : (3,) array
+    normals : (K, 3) array
+    """
+    n = len(surface.points)
+    height = normals @ surface.points.T - (normals @ origin)[:, None]
+    above = height >= 0
+    # A bit a plane: corners on both sides of it show in all planes at once.
+    bits = np.packbits(above, axis=0)
+    a, b, c = (bits.take(column, axis=1) for column in surface.by_corner)
+    apart = (a ^ b) | (b ^ c)
+    crossing = np.flatnonzero(apart.any(axis=0))
+    cut = np.unpackbits(apart[:, crossing], axis=0, count=len(normals))
+    plane, which = np.nonzero(cut.view(np.bool_))
+    face = crossing[which]
+    # Each plane has vertices of its own, so that curves of two planes never join.
+    segments = _segments(above.ravel(), surface.by_corner[:, face] + plane * n)
+    following = segments.beginning_on(segments.second)
+    # The edges at which curves end are points too.
+    ends = np.flatnonzero(following < 0)
+    count = len(face)
+    points = _on_edges(surface, height.ravel(), segments.apex, segments.enters)
+    last = _on_edges(surface, height.ravel(), segments.apex[ends], segments.leaves[ends])
+    following[ends] = count + np.arange(len(ends))
+    following = np.concatenate([following, np.full(len(ends), -1)])
+    previous = np.full(count + len(ends), -1)
+    previous[following[:count]] = np.arange(count)
+    return FanCurves(
+        points=np.concatenate([points, last]),
+        faces=np.concatenate([face, face[ends]]),
+        planes=np.concatenate([plane, plane[ends]]),
+        following=following,
+        previous=previous,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Segments:
+    """Where a plane crosses faces: from the edge apex-enters to the edge apex-leaves, (N,) each.
+
+    ``first`` and ``second`` number these edges, ``order`` sorts the segments by the first.
+    """
+
+    apex: IntArray
+    enters: IntArray
+    leaves: IntArray
+    first: IntArray
+    second: IntArray
+    order: IntArray
+
+    def beginning_on(self, edge: IntArray) -> IntArray:
+        """Return the segment that begins on each of some edges, -1 for none."""
+        if not len(self.order):
+            return np.full(len(edge), -1)
+        ordered = self.first[self.order]
+        place = np.searchsorted(ordered, edge, side="right") - 1
+        return np.where(ordered[place] == edge, self.order[place], -1)
+
+
+def _segments(above: BoolArray, corners: IntArray) -> _Segments:
+    """Return the segments in faces (3, N) of which one corner is alone on its side."""
+    a, b, c = corners
+    in_a, in_b, in_c = (above.take(column) for column in corners)
     # The corner alone on its side; the curve crosses its two edges.
     is_a, is_b = in_b == in_c, in_a == in_c
     apex = np.where(is_a, a, np.where(is_b, b, c))
@@ -68,37 +162,24 @@ def plane_contours(
     # which keeps the lumen of an outward-wound surface on the curve's left seen from above.
     enters = np.where(lone_is_above, following, previous)
     leaves = np.where(lone_is_above, previous, following)
-    face = crossing if faces is None else faces[crossing]
-    return _chain(surface, height, apex, enters, leaves, face)
+    n = np.int64(len(above))
+    first = np.minimum(apex, enters) * n + np.maximum(apex, enters)
+    second = np.minimum(apex, leaves) * n + np.maximum(apex, leaves)
+    return _Segments(apex, enters, leaves, first, second, np.argsort(first, kind="stable"))
 
 
 def _chain(
-    surface: Surface,
-    height: FloatArray,
-    apex: IntArray,
-    enters: IntArray,
-    leaves: IntArray,
-    face: IntArray,
+    surface: Surface, height: FloatArray, segments: _Segments, face: IntArray
 ) -> list[PlaneContour]:
-    """Join segments to curves: each runs from the edge apex-enters to the edge apex-leaves."""
-    n = np.int64(len(surface.points))
-    first = np.minimum(apex, enters) * n + np.maximum(apex, enters)
-    second = np.minimum(apex, leaves) * n + np.maximum(apex, leaves)
-    order = np.argsort(first, kind="stable")
-    ordered = first[order]
-
-    def leaving(key: IntArray) -> IntArray:
-        """Return the segment that begins on each edge, -1 for none."""
-        place = np.searchsorted(ordered, key, side="right") - 1
-        return np.where(ordered[place] == key, order[place], -1)
-
-    following = leaving(second).tolist()
+    """Join segments to curves."""
+    first, second = segments.first, segments.second
+    following = segments.beginning_on(second).tolist()
     entered = np.zeros(len(first) + 1, dtype=bool)
     entered[following] = True
-    own = leaving(first)
+    own = segments.beginning_on(first)
     # Open curves begin where no segment ends; what is left then is closed.
     begins = np.concatenate([own[~entered[own]], own]).tolist()
-    starting = _on_edges(surface, height, apex, enters)
+    starting = _on_edges(surface, height, segments.apex, segments.enters)
     used = [False] * len(first) + [True]
     contours: list[PlaneContour] = []
     for begin in begins:
@@ -115,7 +196,8 @@ def _chain(
         closed = bool(second[index[-1]] == first[index[0]])
         if not closed:
             last = index[-1:]
-            points = np.concatenate([points, _on_edges(surface, height, apex[last], leaves[last])])
+            end = _on_edges(surface, height, segments.apex[last], segments.leaves[last])
+            points = np.concatenate([points, end])
             run = np.concatenate([run, run[-1:]])
         contours.append(PlaneContour(points, run, closed))
     return contours
@@ -124,11 +206,17 @@ def _chain(
 def _on_edges(
     surface: Surface, height: FloatArray, first: IntArray, second: IntArray
 ) -> FloatArray:
-    """Return (N, 3) where the plane crosses edges between vertices."""
+    """Return (N, 3) where a plane crosses edges between vertices.
+
+    With the heights above several planes one after the other, vertices are numbered likewise.
+    """
     # From the lower vertex on: both faces of an edge find the very same point.
     a, b = np.minimum(first, second), np.maximum(first, second)
     ha, hb = height.take(a), height.take(b)
     t = ha / (ha - hb)
+    n = len(surface.points)
+    if len(height) > n:
+        a, b = a % n, b % n
     start = surface.points.take(a, axis=0)
     return start + t[:, None] * (surface.points.take(b, axis=0) - start)
 
