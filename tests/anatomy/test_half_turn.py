@@ -9,7 +9,8 @@ from scipy.spatial.transform import Rotation
 from surface.shapes import moved
 
 from veinfit.anatomy.half_turn import half_turns
-from veinfit.anatomy.ostia import fit_plane, ostium_confidence, ostium_error_mm, stability
+from veinfit.anatomy.ostia import ostium_confidence, ostium_error_mm
+from veinfit.anatomy.plane_fit import fit_plane, stability
 from veinfit.frames import angle_deg
 
 Z = np.array([0.0, 0.0, 1.0])

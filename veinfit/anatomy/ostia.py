@@ -10,8 +10,9 @@ import numpy as np
 from veinfit.anatomy.contours import contour_around, contour_centroid, in_plane, measure_contour
 from veinfit.anatomy.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.model import Contour, Ostium
+from veinfit.anatomy.plane_fit import Plane, fit_plane, stability
 from veinfit.anatomy.tubes import STATION_MM, Tube, arc_length
-from veinfit.frames import FloatArray, angle_deg, perpendicular_basis, unit
+from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 from veinfit.surface.cuts import PlaneContour, plane_contours
@@ -49,19 +50,6 @@ ROUNDS = 6
 SETTLED_MM = 0.05
 """The plane has settled when its centre moves less than this between rounds."""
 
-LEAST_DEVIATION_MM = 0.01
-"""Half-turn points nearer to the plane than this pull less."""
-
-FIT_ROUNDS = 100
-"""Rounds of reweighting in the fit of the plane; it has mostly settled long before."""
-
-SETTLED_PLANE = 1e-5
-"""The fit has settled when height, mm, and slopes change by less than this."""
-
-LEAST_DETERMINANT = 1e-6
-"""Points that lie on a line, or nearly, do not fix a plane: of those that do, the determinant of
-the equations is at least this share of the product of their diagonal."""
-
 TURN_ANGLE_ERROR_DEG = 5.0
 """How well the angle of a wall is known on a mesh; it makes a gentle turn a blurred point."""
 
@@ -83,9 +71,6 @@ WRONG_LOG_ODDS = -4.2
 ``ostium_confidence``: logistic regression on the same 790 ostia. In sixths of them, ordered by
 it, 1, 2, 2, 5, 6 and 17 % were off where 1, 2, 3, 4, 7 and 16 % were predicted."""
 
-LEFT_OUT_SHARE = 0.25
-"""This share of the sectors is left out at a time to see how stable the plane is."""
-
 LEAST_SECTOR_SHARE = 0.4
 """With half-turn points in fewer sectors than this there is no ostium."""
 
@@ -101,7 +86,6 @@ STRAY_SHARE = 0.25
 STRAY_MM = 1.0
 """... and this much more has run into a neighbour or into the body."""
 
-
 SHARP_ONLY_NOTE = Note(
     "ostium",
     "the wall hardly turns on one side of the vein: its sharper turns alone place the ostium",
@@ -114,15 +98,6 @@ class OstiumFailure:
     """Why a branch has no ostium."""
 
     reason: str
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Plane:
-    """A plane fitted to half-turn points, with the robust spread about it."""
-
-    centre: FloatArray
-    normal: FloatArray
-    residual_mm: float
 
 
 def find_ostium(
@@ -290,63 +265,6 @@ def _precision(turns: Sequence[HalfTurn]) -> FloatArray:
     return 1.0 / (LEAST_BLUR_MM**2 + blur**2)
 
 
-def fit_plane(points: FloatArray, axis: FloatArray, precision: FloatArray | None = None) -> Plane:
-    """Fit a plane to (N, 3) points robustly; its normal points along ``axis``.
-
-    Least absolute deviations of heights along the axis: a convex problem, so it has one
-    answer, and a minority of sectors that lie elsewhere does not tilt it. An estimator that
-    gives up points altogether falls from one plane to another where the groups that it
-    keeps change, as half-turn points do where a ridge is about to part them from the next
-    vein. ``precision`` (N,) are weights known beforehand, all equal by default.
-    """
-    prior = np.ones(len(points)) if precision is None else precision
-    e1, e2 = perpendicular_basis(axis)
-    middle = points.mean(axis=0)
-    offset = points - middle
-    design = np.stack([np.ones(len(points)), offset @ e1, offset @ e2], axis=1)
-    height = offset @ axis
-    solution = _weighted_fit(design, height, prior)
-    for _ in range(FIT_ROUNDS):
-        before = solution
-        deviation = np.abs(height - design @ solution)
-        solution = _weighted_fit(design, height, prior / np.maximum(deviation, LEAST_DEVIATION_MM))
-        if np.abs(solution - before).max() < SETTLED_PLANE:
-            break
-    normal = unit(axis - solution[1] * e1 - solution[2] * e2)
-    centre = middle + solution[0] * axis
-    deviation = np.abs((points - centre) @ normal)
-    return Plane(centre, normal, 1.4826 * _weighted_median(deviation, prior))
-
-
-def _weighted_fit(design: FloatArray, height: FloatArray, weight: FloatArray) -> FloatArray:
-    weighted = design * weight[:, None]
-    square, side = weighted.T @ design, weighted.T @ height
-    # Some twenty thousand times a case: three equations are solved in plain numbers.
-    (a, b, c), (_, d, e), (_, _, f) = square.tolist()
-    p, q, r = side.tolist()
-    first, second, third = d * f - e * e, c * e - b * f, b * e - c * d
-    determinant = a * first + b * second + c * third
-    if determinant <= LEAST_DETERMINANT * a * d * f:
-        return np.asarray(np.linalg.lstsq(square, side, rcond=None)[0])
-    across, last, corner = b * c - a * e, a * d - b * b, a * f - c * c
-    return (
-        np.array(
-            [
-                first * p + second * q + third * r,
-                second * p + corner * q + across * r,
-                third * p + across * q + last * r,
-            ]
-        )
-        / determinant
-    )
-
-
-def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
-    order = np.argsort(values)
-    share = np.cumsum(weight[order]) / weight.sum()
-    return float(np.interp(0.5, share, values[order]))
-
-
 def _ostium_in_plane(
     tube: Tube, plane: Plane, turns: list[HalfTurn | None], extra_error_mm: float
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
@@ -411,25 +329,6 @@ def _describe(
         error_mm=error,
         confidence=ostium_confidence(moved, tilted, plane.residual_mm, shift, extra_error_mm > 0.0),
     )
-
-
-def stability(points: FloatArray, plane: Plane) -> tuple[float, float]:
-    """How far the plane moves, mm, and tilts, degrees, when a quarter of the sectors is left out.
-
-    The greatest change over all quarters in a row of (N, 3) points in sector
-    order. A plane that two groups of points pull two ways gives itself away.
-    """
-    count = len(points)
-    block = max(round(LEFT_OUT_SHARE * count), 1)
-    moved, tilted = 0.0, 0.0
-    for first in range(0, count, max(block // 3, 1)):
-        kept = np.ones(count, dtype=bool)
-        kept[np.arange(first, first + block) % count] = False
-        other = fit_plane(points[kept], plane.normal)
-        # Both planes are compared where the ostium is, at its middle.
-        moved = max(moved, abs(float((plane.centre - other.centre) @ other.normal)))
-        tilted = max(tilted, float(angle_deg(other.normal, plane.normal)))
-    return moved, tilted
 
 
 def ostium_error_mm(moved_mm: float, share: float, shift_mm: float) -> float:
