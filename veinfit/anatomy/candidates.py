@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.anatomy.branches import BEYOND_PARTING_MM, LEAD_MM, Branch, Branches, SharedPart
-from veinfit.anatomy.contours import in_plane, surrounds
-from veinfit.anatomy.lumen import Lumen
-from veinfit.anatomy.model import Ostium
+from veinfit.anatomy.contours import in_plane, measure_contour, surrounds
+from veinfit.anatomy.lumen import Lumen, Wall
+from veinfit.anatomy.model import Contour, Ostium, Section
 from veinfit.anatomy.ostia import OstiumFailure, find_ostium, find_ostium_about
 from veinfit.anatomy.tubes import (
     WALL_REACH_MM,
@@ -51,6 +51,9 @@ PARTING_CLEARANCE_MM = 2.5
 LEAST_COURSE_MM = 4.0
 """A trunk's course that goes on for less than this past the ostium shows no direction."""
 
+CREST_MARGIN_MM = 0.5
+"""Sections of a trunk keep this far from its crest."""
+
 MOST_MEMBERS = 4
 """No trunk has more branches than this; what joins more is the body."""
 
@@ -73,6 +76,8 @@ class Candidate:
     notes : tuple of Note
     excess : float
         Area of a trunk's ostium over its branches' typical areas together; 1 for one branch.
+    crest : (3,) array or None
+        Of the crotch where a trunk's branches part; None for one branch.
     """
 
     members: tuple[int, ...]
@@ -82,6 +87,7 @@ class Candidate:
     reason: str
     notes: tuple[Note, ...]
     excess: float = 1.0
+    crest: FloatArray | None = None
 
 
 def find_candidates(
@@ -126,7 +132,7 @@ def enters(way: FloatArray, contour: FloatArray, centre: FloatArray, normal: Flo
     """
     height = (way - centre) @ normal
     crossings = np.flatnonzero((height[:-1] < 0) & (height[1:] >= 0))
-    return any(_passes(way[k : k + 2], contour, centre, normal) for k in crossings)
+    return any(passes(way[k : k + 2], contour, centre, normal) for k in crossings)
 
 
 def _trunk(
@@ -189,9 +195,11 @@ def _with_ostium(
         ostium, notes = result
         length = _length_mm(tube, ostium, part.crest)
         excess = ostium.measures.area_mm2 / together
-        holds = all(_passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in ways)
+        holds = all(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in ways)
         if length > 0 and excess <= TRUNK_EXCESS and holds:
-            found.append(Candidate(part.members, tube, ostium, length, "", notes, excess))
+            found.append(
+                Candidate(part.members, tube, ostium, length, "", notes, excess, part.crest)
+            )
     return found
 
 
@@ -233,6 +241,50 @@ def _length_mm(tube: Tube, ostium: Ostium, crest: FloatArray) -> float:
     return float((crest - ostium.centre) @ direction)
 
 
+def trunk_sections(
+    wall: Wall,
+    ostium: Ostium,
+    crest: FloatArray,
+    length_mm: float,
+    ways: Sequence[FloatArray],
+) -> tuple[Section, ...]:
+    """Return the sections of a trunk that its axis is fitted to, all square to one line.
+
+    Square to a curve through their centroids, sections near the parting lean toward the
+    wider branch, which draws the centroids farther to it, and so on; a line halfway between
+    the ostial normal and the way from the ostial centre to the crest holds them.
+
+    Parameters
+    ----------
+    wall : Wall
+    ostium : Ostium
+    crest : (3,) array
+    length_mm : float
+        Of the trunk.
+    ways : sequence of (N, 3) array
+        Of its branches: each section holds them all.
+    """
+    direction = unit(unit(crest - ostium.centre) + ostium.normal)
+    found: list[Section] = []
+    for s in np.arange(0.0, length_mm - CREST_MARGIN_MM + 1e-9, WAY_STEP_MM):
+        point = ostium.centre + s * direction
+        station = section_at(wall, point, direction)
+        if station is None or station.touches_cap:
+            continue
+        contour = station.contour.points
+        if all(passes(way, contour, point, direction) for way in ways):
+            found.append(
+                Section(
+                    float(s),
+                    station.centroid,
+                    direction,
+                    Contour(contour),
+                    measure_contour(contour, direction),
+                )
+            )
+    return tuple(found)
+
+
 def _fork(part: SharedPart, tubes: Sequence[Tube]) -> FloatArray:
     """Way midway between several branches: straight on in their mean direction.
 
@@ -267,7 +319,7 @@ def _held_way(
             station is not None
             and not station.touches_cap
             and station.area_mm2 <= limit_mm2
-            and all(_passes(w, station.contour.points, way[k], direction[k]) for w in ways)
+            and all(passes(w, station.contour.points, way[k], direction[k]) for w in ways)
         )
         held = held + 1 if whole else 0
         if held == HELD_SECTIONS:
@@ -275,7 +327,7 @@ def _held_way(
     return None
 
 
-def _passes(way: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:
+def passes(way: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:
     """Whether a way, where it last crosses the plane, does so inside the contour."""
     height = (way - origin) @ normal
     crossing = np.flatnonzero((height[:-1] < 0) != (height[1:] < 0))

@@ -9,7 +9,12 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches import Branches, find_branches
-from veinfit.anatomy.candidates import MOST_MEMBERS, Candidate, find_candidates
+from veinfit.anatomy.candidates import (
+    MOST_MEMBERS,
+    Candidate,
+    find_candidates,
+    trunk_sections,
+)
 from veinfit.anatomy.centrelines import continue_into_branch, follow_vein
 from veinfit.anatomy.ends import EndCut, OpenWall, cut_ends, open_wall
 from veinfit.anatomy.hints import LabelHints
@@ -387,9 +392,10 @@ def _vein(
     is_trunk = len(candidate.members) > 1
     if is_trunk:
         course = follow_vein(tube.wall, ostium, tube.centres, tube.centres[0], step, rounds=0)
-        assert candidate.carina_mm is not None
+        assert candidate.carina_mm is not None and candidate.crest is not None
         trunk = candidate.carina_mm
-        whole = min(float(course.centreline.s_mm[-1]), trunk)
+        ways = [branches.branches[m].way for m in candidate.members]
+        sections = trunk_sections(tube.wall, ostium, candidate.crest, trunk, ways)
         if (branch_tube := single[candidate.members[0]].tube) is not None:
             away = tangents(tube.centres)[0]
             beyond = branch_tube.centres[(branch_tube.centres - tube.centres[0]) @ away < 0]
@@ -397,9 +403,10 @@ def _vein(
             course = continue_into_branch(course, near, ostium, beyond, end, step)
     else:
         course = follow_vein(tube.wall, ostium, tube.centres, end, step)
-        whole = trunk = float(course.centreline.s_mm[-1])
+        trunk = float(course.centreline.s_mm[-1])
+        sections = course.sections
     line = course.centreline
-    axis = fit_axis(ostium, course.sections, settings.anatomy.axis_length_mm, whole)
+    axis = fit_axis(ostium, sections, settings.anatomy.axis_length_mm, trunk)
     takeoff = takeoff_wall_deg(axis.direction, opened.wall.surface, ostium, others)
     confidence = naming.confidence.get(name, EXTRA_NAME_CONFIDENCE)
     shared = _unnamed_trunk_mm(branches, candidate, settings.anatomy.common_trunk_mm)
