@@ -96,6 +96,14 @@ def check_like(anatomy, clean, but=()):
         assert abs(change) < 0.5, vein.name
 
 
+def test_veins_that_share_one_label_are_named_by_their_places(volume, clean, tmp_path):
+    path = tmp_path / "map.toml"
+    path.write_text("[labels]\nleft_atrium = 1\npulmonary_veins = [2, 3, 5, 8]\nappendage = 12\n")
+    anatomy, _ = found(volume, read_label_map(path))
+    check_like(anatomy, clean)
+    assert min(v.name_confidence for v in anatomy.veins) > 0.95
+
+
 def test_the_clean_labels_agree_with_the_truth(atrium, clean):
     for vein in atrium.truth.veins:
         ostium = next(v for v in clean.veins if v.name == vein.name).ostium

@@ -7,6 +7,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from veinfit.anatomy.names import TEMPLATE, Claim, name_candidates
+from veinfit.anatomy.roles import ANTRUM, SOME_VEIN
 from veinfit.errors import InputError
 from veinfit.frames import unit
 
@@ -85,6 +86,34 @@ def test_a_part_shared_by_two_veins_is_one_vein_only_as_wide_as_veins_are():
         claims.append(claim("RIPV", 0, members=members, diameter_mm=diameter, shared_mm=5.0))
         naming = name_candidates(claims, 10.0)
         assert set(naming.roles) == (set(FOUR) - {"RIPV"}) | expected
+
+
+def test_a_label_that_holds_all_veins_goes_with_every_vein_and_nothing_else():
+    hints = {"LAA": "LAA", "MV": ""}
+    # Blind, as in a closed surface of labels, where without labels a vein may pass for a bulge.
+    claims = [claim(r, k, hint=hints.get(r, SOME_VEIN), is_open=False) for k, r in enumerate(FOUR)]
+    naming = name_candidates(claims, 10.0)
+    assert {role: FOUR[k] for role, k in naming.roles.items()} == {r: r for r in FOUR}
+    assert min(naming.confidence.values()) > 0.95
+
+
+def test_labels_that_part_two_veins_leave_no_doubt_about_their_trunk():
+    confidence = {}
+    for hinted in (False, True):
+        claims = [claim(r, k, hint=r if hinted else "") for k, r in enumerate(FOUR)]
+        claims.append(claim("LCPV", 0, members=(0, 1), diameter_mm=24.0, shared_mm=9.8))
+        naming = name_candidates(claims, 10.0)
+        assert {role: FOUR[k] for role, k in naming.roles.items()} == {r: r for r in FOUR}
+        confidence[hinted] = naming.confidence["LSPV"]
+    assert confidence[False] < 0.6 < 0.95 < confidence[True]
+
+
+def test_the_next_best_name_of_a_branch_may_be_a_part_of_a_trunk():
+    claims = [claim(r, k) for k, r in enumerate(FOUR)]
+    claims.append(claim("LCPV", 0, members=(0, 1), diameter_mm=30.0, shared_mm=14.0, excess=ANTRUM))
+    naming = name_candidates(claims, 10.0)
+    assert naming.roles["LSPV"] == 0
+    assert naming.runner_up["LSPV"] == "a branch of LCPV"
 
 
 def test_a_label_outweighs_the_place():

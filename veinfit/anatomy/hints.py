@@ -8,11 +8,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches import Branch
-from veinfit.anatomy.names import APPENDAGE
+from veinfit.anatomy.roles import APPENDAGE, SOME_VEIN
 from veinfit.frames import FloatArray
-
-SOME_VEIN = "some vein"
-"""The hint of a label that holds all veins."""
 
 BODY_LABEL = "left_atrium"
 VEINS_LABEL = "pulmonary_veins"

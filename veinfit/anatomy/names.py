@@ -136,8 +136,7 @@ def name_candidates(claims: Sequence[Claim], common_trunk_mm: float, frame: str 
         rival = _best(selections, misfits, upright.rotation, forbidden=(index, role), refine=False)
         gap = rival.cost - upright.cost
         confidence[role] = float(1.0 / (1.0 + np.exp(-np.clip(gap, -30, 30))))
-        taken = [r for r, k in rival.roles.items() if k == index]
-        runner_up[role] = taken[0] if taken else "nothing"
+        runner_up[role] = _instead(claims, rival.roles, index)
     doubts = (
         *_length_doubts(claims, upright.roles, common_trunk_mm),
         *_cut_doubts(claims, upright.roles),
@@ -146,6 +145,16 @@ def name_candidates(claims: Sequence[Claim], common_trunk_mm: float, frame: str 
         if bound < confidence[role]:
             confidence[role], runner_up[role] = bound, other
     return Naming(upright.roles, confidence, runner_up, upright.rotation, doubt)
+
+
+def _instead(claims: Sequence[Claim], roles: Mapping[str, int], index: int) -> str:
+    """Return what a candidate is under other roles: a role, part of one, or nothing."""
+    for role, taken in roles.items():
+        if taken == index:
+            return role
+        if set(claims[index].members) < set(claims[taken].members):
+            return f"a branch of {role}"
+    return "nothing"
 
 
 def _length_doubts(
@@ -165,7 +174,11 @@ def _length_doubts(
         for role, taken in roles.items():
             if taken == index and role in COMMON_ROLES:
                 doubts.append((role, common, "two veins"))
-            elif claims[taken].members[0] in claim.members and taken != index:
+            elif (
+                taken != index
+                and claims[taken].members[0] in claim.members
+                and claims[taken].hint != role
+            ):
                 doubts.append((role, 1.0 - common, "a branch of a common trunk"))
     return doubts
 

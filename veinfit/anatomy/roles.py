@@ -17,6 +17,8 @@ from veinfit.frames import BoolArray, FloatArray, unit
 
 APPENDAGE = "LAA"
 MITRAL = "MV"
+SOME_VEIN = "some vein"
+"""The hint of a label that holds all veins."""
 
 TEMPLATE: Mapping[str, tuple[tuple[float, float, float], tuple[float, float, float]]] = {
     "LSPV": ((0.76, -0.12, 0.60), (0.78, -0.28, 0.55)),
@@ -65,11 +67,12 @@ OPEN_NOTHING_COST = 14.0
 """Cost of calling a cut tube nothing: somebody cut it for a reason."""
 
 
-WIDE_TRUNK = 1.8
+WIDE_TRUNK = 1.75
 """A trunk's ostium this many times its branches' areas is as good an antrum that they share ..."""
 
-ANTRUM = 2.2
-"""... and from this on nothing else."""
+ANTRUM = 2.05
+"""... and from this on nothing else. Common trunks of invented atria reach 1.71, whose branches
+are measured where they part."""
 
 ANTRUM_COST = 10.0
 """Cost of naming a shared antrum a common trunk."""
@@ -230,10 +233,15 @@ def _nothing_cost(claim: Claim) -> float:
     return OPEN_NOTHING_COST if claim.is_open else NOTHING_COST + _relief(claim)
 
 
+def _allows(hint: str, role: str) -> bool:
+    """Whether what a label says of a candidate goes with a role."""
+    return role not in (APPENDAGE, MITRAL) if hint == SOME_VEIN else role == hint
+
+
 def _against(claim: Claim, role: str, common_trunk_mm: float) -> float:
     """Return what speaks against a candidate in a role, wherever it lies."""
     cost = dict(OPTIONAL_ROLES).get(role, 0.0)
-    if claim.hint and claim.hint != role:
+    if claim.hint and not _allows(claim.hint, role):
         cost += HINT_COST
     if role == MITRAL:
         cost += 12.0 if claim.diameter_mm < NARROW_MITRAL_MM else 0.0
