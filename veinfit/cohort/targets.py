@@ -51,10 +51,13 @@ def draw_targets(
     cohort_seed, number : int
         The case: the same two give the same targets, whatever else is drawn.
     redraw : int
-        Counts targets that could not be built and were set aside.
+        Counts targets that could not be built and were set aside. The variants stay: some are
+        harder to build, and would else become rarer than they are.
     """
-    rng = np.random.default_rng([cohort_seed, number, TARGET_STREAM, redraw])
+    rng = np.random.default_rng([cohort_seed, number, TARGET_STREAM, 0])
     variants = _variants(distributions, rng)
+    if redraw:
+        rng = np.random.default_rng([cohort_seed, number, TARGET_STREAM, redraw])
     # All laws are drawn from every time, so that no measure depends on the variant drawn.
     score = np.linalg.cholesky(distributions.correlation) @ rng.normal(size=len(distributions.laws))
     extra = rng.normal(size=3)
