@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.anatomy.branches import BEYOND_PARTING_MM, LEAD_MM, Branch, Branches, SharedPart
-from veinfit.anatomy.contours import in_plane, measure_contour, surrounds
-from veinfit.anatomy.lumen import Lumen, Wall
-from veinfit.anatomy.model import Contour, Ostium, Section
+from veinfit.anatomy.contours import enters, passes
+from veinfit.anatomy.lumen import Lumen
+from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostia import OstiumFailure, find_ostium, find_ostium_about
 from veinfit.anatomy.tubes import (
     WALL_REACH_MM,
@@ -50,9 +50,6 @@ PARTING_CLEARANCE_MM = 2.5
 
 LEAST_COURSE_MM = 4.0
 """A trunk's course that goes on for less than this past the ostium shows no direction."""
-
-CREST_MARGIN_MM = 0.5
-"""Sections of a trunk keep this far from its crest."""
 
 MOST_MEMBERS = 4
 """No trunk has more branches than this; what joins more is the body."""
@@ -118,21 +115,6 @@ def _single(lumen: Lumen, branch: Branch, index: int, settings: AnatomySettings)
         reason = "the plane through its wall's half turns does not part it from the atrium"
         return Candidate((index,), tube, None, None, reason, ())
     return Candidate((index,), tube, ostium, None, "", notes)
-
-
-def enters(way: FloatArray, contour: FloatArray, centre: FloatArray, normal: FloatArray) -> bool:
-    """Whether a way from the body to a branch's end comes through a contour.
-
-    Parameters
-    ----------
-    way : (N, 3) array
-        From the body outward, mm.
-    contour : (M, 3) array
-        In the plane through ``centre`` (3,), whose unit ``normal`` points into the vein.
-    """
-    height = (way - centre) @ normal
-    crossings = np.flatnonzero((height[:-1] < 0) & (height[1:] >= 0))
-    return any(passes(way[k : k + 2], contour, centre, normal) for k in crossings)
 
 
 def _trunk(
@@ -241,50 +223,6 @@ def _length_mm(tube: Tube, ostium: Ostium, crest: FloatArray) -> float:
     return float((crest - ostium.centre) @ direction)
 
 
-def trunk_sections(
-    wall: Wall,
-    ostium: Ostium,
-    crest: FloatArray,
-    length_mm: float,
-    ways: Sequence[FloatArray],
-) -> tuple[Section, ...]:
-    """Return the sections of a trunk that its axis is fitted to, all square to one line.
-
-    Square to a curve through their centroids, sections near the parting lean toward the
-    wider branch, which draws the centroids farther to it, and so on; a line halfway between
-    the ostial normal and the way from the ostial centre to the crest holds them.
-
-    Parameters
-    ----------
-    wall : Wall
-    ostium : Ostium
-    crest : (3,) array
-    length_mm : float
-        Of the trunk.
-    ways : sequence of (N, 3) array
-        Of its branches: each section holds them all.
-    """
-    direction = unit(unit(crest - ostium.centre) + ostium.normal)
-    found: list[Section] = []
-    for s in np.arange(0.0, length_mm - CREST_MARGIN_MM + 1e-9, WAY_STEP_MM):
-        point = ostium.centre + s * direction
-        station = section_at(wall, point, direction)
-        if station is None or station.touches_cap:
-            continue
-        contour = station.contour.points
-        if all(passes(way, contour, point, direction) for way in ways):
-            found.append(
-                Section(
-                    float(s),
-                    station.centroid,
-                    direction,
-                    Contour(contour),
-                    measure_contour(contour, direction),
-                )
-            )
-    return tuple(found)
-
-
 def _fork(part: SharedPart, tubes: Sequence[Tube]) -> FloatArray:
     """Way midway between several branches: straight on in their mean direction.
 
@@ -325,16 +263,3 @@ def _held_way(
         if held == HELD_SECTIONS:
             return way[: k + HELD_SECTIONS]
     return None
-
-
-def passes(way: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:
-    """Whether a way, where it last crosses the plane, does so inside the contour."""
-    height = (way - origin) @ normal
-    crossing = np.flatnonzero((height[:-1] < 0) != (height[1:] < 0))
-    if not len(crossing):
-        return False
-    k = int(crossing[-1])
-    t = height[k] / (height[k] - height[k + 1])
-    point = way[k] + t * (way[k + 1] - way[k])
-    flat = in_plane(contour, origin, normal)
-    return surrounds(flat, in_plane(point[None], origin, normal)[0])

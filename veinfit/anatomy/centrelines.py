@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.anatomy.contours import measure_contour
+from veinfit.anatomy.contours import measure_contour, passes
 from veinfit.anatomy.lumen import Wall
 from veinfit.anatomy.model import Centreline, Contour, Ostium, Section
 from veinfit.anatomy.tubes import arc_length, resample, section_at, smooth, tangents
 from veinfit.frames import FloatArray, unit
+
+CREST_MARGIN_MM = 0.5
+"""Sections of a trunk keep this far from the crest of its crotch."""
 
 STEP_MM = 0.5
 """Spacing of the centreline's points."""
@@ -169,4 +173,48 @@ def _sections(wall: Wall, ostium: Ostium, line: Centreline, step: float) -> tupl
                 measure_contour(station.contour.points, tangent),
             )
         )
+    return tuple(found)
+
+
+def trunk_sections(
+    wall: Wall,
+    ostium: Ostium,
+    crest: FloatArray,
+    length_mm: float,
+    ways: Sequence[FloatArray],
+) -> tuple[Section, ...]:
+    """Return the sections of a trunk that its axis is fitted to, all square to one line.
+
+    Square to a curve through their centroids, sections near the parting lean toward the
+    wider branch, which draws the centroids farther to it, and so on; a line halfway between
+    the ostial normal and the way from the ostial centre to the crest holds them.
+
+    Parameters
+    ----------
+    wall : Wall
+    ostium : Ostium
+    crest : (3,) array
+    length_mm : float
+        Of the trunk.
+    ways : sequence of (N, 3) array
+        Of its branches: each section holds them all.
+    """
+    direction = unit(unit(crest - ostium.centre) + ostium.normal)
+    found: list[Section] = []
+    for s in np.arange(0.0, length_mm - CREST_MARGIN_MM + 1e-9, STEP_MM):
+        point = ostium.centre + s * direction
+        station = section_at(wall, point, direction)
+        if station is None or station.touches_cap:
+            continue
+        contour = station.contour.points
+        if all(passes(way, contour, point, direction) for way in ways):
+            found.append(
+                Section(
+                    float(s),
+                    station.centroid,
+                    direction,
+                    Contour(contour),
+                    measure_contour(contour, direction),
+                )
+            )
     return tuple(found)

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
 from veinfit.anatomy.model import ContourMeasures
-from veinfit.frames import FloatArray, perpendicular_basis
+from veinfit.frames import BoolArray, FloatArray, perpendicular_basis
 from veinfit.surface.cuts import PlaneContour
 
 
@@ -61,6 +61,42 @@ def contour_centroid(points: FloatArray, normal: FloatArray) -> FloatArray:
     e1, e2 = perpendicular_basis(normal)
     u, v = polygon_centroid(in_plane(points, origin, normal))
     return origin + u * e1 + v * e2
+
+
+def crossings(
+    way: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray
+) -> tuple[BoolArray, BoolArray]:
+    """Where a way (N, 3) crosses a plane in which a contour (M, 3) lies, in its order.
+
+    Returns
+    -------
+    rising : (K,) bool array
+        It crosses toward the side that the normal points to.
+    inside : (K,) bool array
+        It does so inside the contour.
+    """
+    height = (way - origin) @ normal
+    k = np.flatnonzero((height[:-1] < 0) != (height[1:] < 0))
+    share = height[k] / (height[k] - height[k + 1])
+    points = way[k] + share[:, None] * (way[k + 1] - way[k])
+    flat = in_plane(contour, origin, normal)
+    inside = [surrounds(flat, point) for point in in_plane(points, origin, normal)]
+    return height[k] < 0, np.array(inside, dtype=bool)
+
+
+def passes(way: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:
+    """Whether a way, where it last crosses the plane, does so inside the contour."""
+    _, inside = crossings(way, contour, origin, normal)
+    return bool(inside[-1:].any())
+
+
+def enters(way: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:
+    """Whether a way from the body outward comes through a contour into the vein.
+
+    The normal (3,) of its plane points into the vein.
+    """
+    rising, inside = crossings(way, contour, origin, normal)
+    return bool((rising & inside).any())
 
 
 def contour_around(

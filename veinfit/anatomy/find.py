@@ -9,13 +9,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches import Branches, find_branches
-from veinfit.anatomy.candidates import (
-    MOST_MEMBERS,
-    Candidate,
-    find_candidates,
-    trunk_sections,
-)
-from veinfit.anatomy.centrelines import continue_into_branch, follow_vein
+from veinfit.anatomy.candidates import MOST_MEMBERS, Candidate, find_candidates
+from veinfit.anatomy.centrelines import continue_into_branch, follow_vein, trunk_sections
 from veinfit.anatomy.ends import EndCut, OpenWall, cut_ends, open_wall
 from veinfit.anatomy.hints import LabelHints
 from veinfit.anatomy.inscribed import inscribed_spheres

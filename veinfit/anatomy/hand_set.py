@@ -10,9 +10,8 @@ from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.contours import (
     contour_around,
     contour_centroid,
-    in_plane,
+    crossings,
     measure_contour,
-    surrounds,
 )
 from veinfit.anatomy.model import Contour, Ostium, Vein
 from veinfit.errors import InputError
@@ -113,15 +112,14 @@ def ostium_in_plane(
             f"{no_cut} does not cut it: no closed contour of the wall lies around that point; "
             "give a centre inside the vein"
         )
-    flat = in_plane(contour.points, centre, normal)
-    crossing = _crossing(tube.way, centre, normal, flat)
-    if crossing is None:
+    rising, inside = crossings(tube.way, contour.points, centre, normal)
+    if not inside.any():
         raise InputError(f"{no_cut} does not cut it: the vein's middle does not pass through it")
     if tube.wall.is_cap[contour.faces].any():
         raise InputError(
             f"{no_cut} runs into the cut end of the vein or another opening; move it to the atrium"
         )
-    if crossing < 0:
+    if rising[inside][0]:  # the way comes from the distal end
         raise InputError(
             f"{no_cut}: its normal points to the atrium, and has to point into the vein; "
             "reverse it, and check the frame"
@@ -130,8 +128,8 @@ def ostium_in_plane(
     through = [
         other for other in others
         if other.tube is not None
-        and _crossing(other.tube.centres[:3], centre, normal, flat) is None
-        and _crossing(other.tube.way, centre, normal, flat) is not None
+        and not crossings(other.tube.centres[:3], contour.points, centre, normal)[1].any()
+        and crossings(other.tube.way, contour.points, centre, normal)[1].any()
     ]  # fmt: skip
     if measures.area_mm2 > WIDEST_SHARE * float(np.median(tube.areas_mm2)) or through:
         raise InputError(
@@ -151,22 +149,6 @@ def ostium_in_plane(
         error_mm=HAND_SET_ERROR_MM,
         confidence=float(np.exp(-HAND_SET_ERROR_MM / ERROR_SCALE_MM)),
     )
-
-
-def _crossing(
-    way: FloatArray, centre: FloatArray, normal: FloatArray, flat: FloatArray
-) -> float | None:
-    """Return how a way, from the distal end, passes through a contour (N, 2) of a plane.
-
-    1 where its distal end lies on the normal's side, -1 on the other; None where it passes by.
-    """
-    height = (way - centre) @ normal
-    for k in np.flatnonzero((height[:-1] < 0) != (height[1:] < 0)):
-        t = height[k] / (height[k] - height[k + 1])
-        point = way[k] + t * (way[k + 1] - way[k])
-        if surrounds(flat, in_plane(point[None], centre, normal)[0]):
-            return 1.0 if height[k] >= 0 else -1.0
-    return None
 
 
 def described_move(old: Ostium, new: Ostium) -> str:

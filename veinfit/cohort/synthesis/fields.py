@@ -208,10 +208,6 @@ class Implicit:
             result[near] = round_union_all(parts.T, self.lobe_mm)
         return result
 
-    def tube_distances(self, points: FloatArray) -> FloatArray:
-        """Every tube alone (N, K)."""
-        return self.alone(points)[0]
-
     def alone(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Tubes (N, K), chamber (N,) and appendage (N,), each as if it were alone."""
         if self._parts is None:

@@ -110,10 +110,9 @@ def _parts(shape: AtriumShape, field: Implicit, points: FloatArray) -> IntArray:
     tube_values = [LABEL_VALUES[name] for names in _voxel_names(shape).values() for name in names]
     labels = np.full(len(points), LABEL_VALUES["left_atrium"])
     outside = np.flatnonzero(field.chamber(points) > 0.0)
-    distances = field.tube_distances(points[outside])
+    distances, _, appendage = field.alone(points[outside])
     codes = np.array(tube_values)
     if field.appendage is not None:
-        appendage = field.appendage_distance(points[outside])
         distances = np.concatenate([distances, appendage[:, None]], axis=1)
         codes = np.r_[codes, LABEL_VALUES["appendage"]]
     labels[outside] = codes[np.argmin(distances, axis=1)]
