@@ -64,12 +64,12 @@ LEAST_ERROR_MM = 0.4
 
 ERROR_PER_MOVE = 1.0
 """What the plane's instability adds to the bound: 98 % of 790 ostia of invented atria with a
-known truth lay within it."""
+known truth lay within it, and 98 % of 1,250 others."""
 
 WRONG_LOG_ODDS = -4.2
 """Log odds of an ostium being off by more than 1 mm or 5 degrees, with the terms of
-``ostium_confidence``: logistic regression on the same 790 ostia. In sixths of them, ordered by
-it, 1, 2, 2, 5, 6 and 17 % were off where 1, 2, 3, 4, 7 and 16 % were predicted."""
+``ostium_confidence``: logistic regression on the same 790 ostia. In sixths of 1,250 others,
+ordered by it, 1, 2, 3, 1, 8 and 22 % were off where 1, 2, 2, 4, 6 and 15 % were predicted."""
 
 LEAST_SECTOR_SHARE = 0.4
 """With half-turn points in fewer sectors than this there is no ostium."""
