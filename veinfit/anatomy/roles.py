@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial.transform import Rotation
+from scipy.stats import norm
 
 from veinfit.frames import BoolArray, FloatArray, unit
 
@@ -58,6 +59,38 @@ COMMON_ROLES = ("LCPV", "RCPV", "ICPV")
 
 OPTIONAL_ROLES: tuple[tuple[str, float], ...] = (("RMPV", 2.1), ("RMPV-2", 4.0), ("extra-1", 3.2))
 """Veins beyond the set and their cost: right middle 11 to 13 %, roof 4 % (same sources)."""
+
+USUAL_DIAMETER_MM: Mapping[str, tuple[float, float]] = {
+    "LSPV": (16.56, 3.80),
+    "LIPV": (14.76, 3.70),
+    "RSPV": (17.63, 4.36),
+    "RIPV": (17.06, 3.50),
+    "RMPV": (8.56, 2.16),
+    "RMPV-2": (8.56, 2.16),
+    "extra-1": (7.70, 1.44),
+    "LCPV": (24.29, 7.45),
+    "RCPV": (24.29, 7.45),
+    "ICPV": (24.29, 7.45),
+}
+"""Mean and standard deviation of the ostial diameter (Cronin et al., Acad Radiol 2007, Table 3,
+200 patients; extra veins as its accessory ones, all common trunks alike)."""
+
+MOST_DEVIATIONS = 2.0
+"""A diameter counts for no more standard deviations than this: whole atria are small or large."""
+
+FIRST_BRANCH_MM: Mapping[str, tuple[float, float]] = {
+    "LSPV": (17.58, 6.48),
+    "LIPV": (13.50, 4.80),
+    "RSPV": (14.50, 6.21),
+    "RIPV": (6.97, 3.51),
+    "RMPV": (8.43, 5.31),
+    "RMPV-2": (8.43, 5.31),
+}
+"""Mean and standard deviation of the way from the ostium to the first branch (same source,
+Table 5): the shorter, the rather the branches are veins of their own."""
+
+EARLY_BRANCH_MM = 5.0
+"""All branches nearer to the ostium than this are as rare as one that is so near."""
 
 
 NOTHING_COST = 5.0
@@ -238,6 +271,19 @@ def _allows(hint: str, role: str) -> bool:
     return role not in (APPENDAGE, MITRAL) if hint == SOME_VEIN else role == hint
 
 
+def _unusual_size(claim: Claim, role: str) -> float:
+    """Return what the diameter and the nearness of the first branch say against a vein's role."""
+    if not claim.has_ostium:
+        return NO_OSTIUM_COST
+    mean, deviation = USUAL_DIAMETER_MM[role]
+    off = min(abs(claim.diameter_mm - mean) / deviation, MOST_DEVIATIONS)
+    cost = 0.5 * off**2
+    if claim.shared_mm is not None and role in FIRST_BRANCH_MM:
+        mean, deviation = FIRST_BRANCH_MM[role]
+        cost -= float(norm.logcdf(max(claim.shared_mm, EARLY_BRANCH_MM), mean, deviation))
+    return cost
+
+
 def _against(claim: Claim, role: str, common_trunk_mm: float) -> float:
     """Return what speaks against a candidate in a role, wherever it lies."""
     cost = dict(OPTIONAL_ROLES).get(role, 0.0)
@@ -252,8 +298,7 @@ def _against(claim: Claim, role: str, common_trunk_mm: float) -> float:
     if role not in COMMON_ROLES:
         low, high = WIDE_VEIN_MM
         cost += WIDE_VEIN_COST * float(np.clip((claim.diameter_mm - low) / (high - low), 0.0, 1.0))
-    if not claim.has_ostium:
-        cost += NO_OSTIUM_COST
+    cost += _unusual_size(claim, role)
     if role in COMMON_ROLES:
         short = common_trunk_mm - (claim.shared_mm or 0.0)
         if claim.shared_mm is None or short > 0:

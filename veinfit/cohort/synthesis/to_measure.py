@@ -54,7 +54,11 @@ GREATEST_FILLET_SHARE = 0.35
 """The fillet's radius is at most this share of the ostium's short diameter."""
 
 LEAST_DIAMETER_MM = 3.0
-"""No trunk is thinner."""
+"""No trunk is thinner, and no branch: a vein whose branches would be is drawn without them, as
+segmentations have it."""
+
+BRANCH_SHARE = (0.46, 0.54)
+"""Long diameter of a branch over that of its trunk."""
 
 CUT_MM = (18.0, 30.0)
 """Veins are cut off about so far from the ostium, as segmentations are (common practice, no
@@ -241,7 +245,7 @@ def _vein(
         exit=as_vector(unit(exit_point)),
         direction=as_vector(direction),
         end_direction=as_vector(end),
-        length_mm=min(cut, first) + fillet,
+        length_mm=min(cut, max(first, LEAST_BRANCH_MM)) + fillet,
         d_long_mm=d_long,
         d_short_mm=d_short,
         taper=taper,
@@ -249,7 +253,9 @@ def _vein(
         twist_deg=twist,
         fillet_mm=fillet,
     )
-    if members is None and first > cut - LEAST_BRANCH_MM:
+    if members is None and (
+        first > cut - LEAST_BRANCH_MM or BRANCH_SHARE[0] * d_long < LEAST_DIAMETER_MM
+    ):
         return vein
     # The course is straight up to the branches: these turn away from it.
     return dataclasses.replace(
@@ -276,7 +282,7 @@ def _branches(
             sign,
             truncated_normal(rng, turn, 5.0, turn - 9.0, turn + 13.0),
             (
-                vein.d_long_mm * float(rng.uniform(0.46, 0.54)),
+                vein.d_long_mm * float(rng.uniform(*BRANCH_SHARE)),
                 vein.d_short_mm * float(rng.uniform(0.70, 0.88)),
             ),
             seen_mm + CARINA_ROOM_MM,
