@@ -115,6 +115,15 @@ def contour_around(
     return None if best is None else best[1]
 
 
+def convexity(points: FloatArray, normal: FloatArray) -> float:
+    """Share of its convex hull that a closed plane contour of (N, 3) points fills; 1 is convex."""
+    flat = in_plane(points, points.mean(axis=0), normal)
+    try:
+        return abs(polygon_area(flat)) / float(ConvexHull(flat).volume)
+    except QhullError:  # all points on a line: nothing to fill
+        return 0.0
+
+
 def measure_contour(points: FloatArray, normal: FloatArray) -> ContourMeasures:
     """Measure a closed plane contour of (N, 3) points.
 

@@ -12,7 +12,7 @@ from veinfit.anatomy.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.model import Contour, Ostium
 from veinfit.anatomy.plane_fit import Plane, fit_plane, stability
 from veinfit.anatomy.tubes import STATION_MM, Tube, arc_length
-from veinfit.frames import FloatArray
+from veinfit.frames import FloatArray, unit
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 from veinfit.surface.cuts import PlaneContour, plane_contours
@@ -43,6 +43,15 @@ LEAST_START_MM = 3.0
 
 FIRST_WIDENINGS = (1.5, 1.25, 2.0)
 """The search starts where the tube's area is these many times its least: in the flare."""
+
+TRUNK_START_MM = 6.0
+"""Profiles of a trunk start this far distal of its ostium: not so near its branches ..."""
+
+CREST_CLEARANCE_MM = 2.0
+"""... nor nearer to the crest of their crotch than this ..."""
+
+LEAST_TRUNK_START_MM = 0.75
+"""... unless the trunk is shorter than both."""
 
 ROUNDS = 6
 """Rounds of re-centring the sectors on the plane they gave."""
@@ -144,6 +153,47 @@ def find_ostium_about(
     if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
         return _too_few(len(found), settings.sectors)
     plane = fit_plane(np.array([t.point for t in found]), axis)
+    return _ostium_in_plane(tube, plane, turns, 0.0)
+
+
+def settle_before_crest(
+    tube: Tube, start: Ostium, crest: FloatArray, clear: FloatArray, settings: AnatomySettings
+) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
+    """Place the ostium of a trunk anew, its sectors about the way to the crest of its crotch.
+
+    The centres of a trunk's sections show its direction badly where it is short and where its
+    branches widen and pinch it. Halfway between the ostial normal and the way from the ostial
+    centre to the crest is within 10 degrees of the axis of invented trunks, and the plane that
+    it gives gives a better one.
+
+    Parameters
+    ----------
+    tube : Tube
+    start : Ostium
+        Where the search begins.
+    crest : (3,) array
+    clear : (3,) array
+        A point of the trunk's course from which on, toward the body, no crotch pinches it.
+    settings : AnatomySettings
+    """
+    centre, normal = start.centre, start.normal
+    plane: Plane | None = None
+    turns: list[HalfTurn | None] = []
+    for _ in range(ROUNDS):
+        axis = unit(unit(crest - centre) + normal)
+        room = max(float((clear - centre) @ axis), LEAST_START_MM)
+        before = min(TRUNK_START_MM, room, float((crest - centre) @ axis) - CREST_CLEARANCE_MM)
+        height = max(before, LEAST_TRUNK_START_MM)
+        turns = half_turns(tube.wall, centre, axis, height, settings.sectors)
+        found = [t for t in turns if t is not None]
+        if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
+            return _too_few(len(found), settings.sectors)
+        moved = fit_plane(np.array([t.point for t in found]), axis)
+        settled = plane is not None and np.linalg.norm(moved.centre - centre) < SETTLED_MM
+        plane, centre, normal = moved, moved.centre, moved.normal
+        if settled:
+            break
+    assert plane is not None
     return _ostium_in_plane(tube, plane, turns, 0.0)
 
 
