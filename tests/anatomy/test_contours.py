@@ -10,6 +10,7 @@ from scipy.special import ellipe
 
 from veinfit.anatomy.contours import (
     contour_centroid,
+    convexity,
     measure_contour,
     surrounds,
 )
@@ -77,3 +78,12 @@ def test_surrounding_is_told_from_being_beside():
     ring = ellipse(5.0, 3.0)[:, :2]
     assert surrounds(ring, np.array([2.0, 1.0]))
     assert not surrounds(ring, np.array([6.0, 0.0]))
+
+
+def test_a_contour_fills_its_convex_hull_as_far_as_it_is_convex():
+    up = np.array([0.0, 0.0, 1.0])
+    # Three of the four unit squares of a square: its hull is cut by half a square.
+    corner = np.array([[0, 0, 5], [2, 0, 5], [2, 1, 5], [1, 1, 5], [1, 2, 5], [0, 2, 5]], float)
+    assert convexity(corner, up) == pytest.approx(3.0 / 3.5)
+    assert convexity(ellipse(9.0, 4.0), up) == pytest.approx(1.0)
+    assert convexity(np.array([[0, 0, 0], [1, 0, 0], [2, 0, 0]], float), up) == 0.0

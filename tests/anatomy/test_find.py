@@ -177,13 +177,15 @@ def test_a_volume_no_atrium_can_have_is_refused(radius):
 
 
 # Trunks whose branches part askew, one that parts so wide that no section across it holds both
-# branches over its last 5 mm, and veins that branch 6 and 4 mm past their ostium: where the
-# branches' own ways, and sections alone, would mislead.
+# branches over its last 5 mm, one that the crotch of its branches pinches over half its length,
+# and veins that branch 6 and 4 mm past their ostium: where the branches' own ways, sections, and
+# the first turn of the wall, would mislead.
 @pytest.mark.parametrize(
     ("variant", "seed"),
     [
         ("left_common_long", 9),
         ("right_common", 5),
+        ("right_common", 104),
         ("inferior_common", 5),
         ("inferior_common", 25),
         ("inferior_common", 32),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
@@ -86,6 +88,30 @@ def test_a_part_shared_by_two_veins_is_one_vein_only_as_wide_as_veins_are():
         claims.append(claim("RIPV", 0, members=members, diameter_mm=diameter, shared_mm=5.0))
         naming = name_candidates(claims, 10.0)
         assert set(naming.roles) == (set(FOUR) - {"RIPV"}) | expected
+
+
+@pytest.mark.parametrize(
+    ("branches_mm", "shared_mm", "expected"),
+    [
+        # Cronin et al., Acad Radiol 2007, Tables 3 and 5: a right superior vein of 17.6 mm and a
+        # middle vein of 8.6 mm are usual, a first branch 3 mm from the ostium of a right superior
+        # vein is rare (14.5 +/- 6.2 mm) ...
+        ((17.6, 8.6), 24.0, {"RSPV", "RMPV"}),
+        # ... but two veins of 9 mm in its place are rarer than one of 17.6 mm that branches early.
+        ((9.0, 9.0), 17.6, {"RSPV"}),
+    ],
+)
+def test_the_usual_calibres_tell_two_veins_from_one_that_branches_early(
+    branches_mm, shared_mm, expected
+):
+    claims = [claim(r, k) for k, r in enumerate((*FOUR, "RMPV"))]
+    for k, diameter in zip((2, 6), branches_mm, strict=True):
+        claims[k] = dataclasses.replace(claims[k], diameter_mm=diameter)
+    claims.append(
+        claim("RSPV", 2, members=(2, 6), diameter_mm=shared_mm, shared_mm=3.0, excess=2.0)
+    )
+    naming = name_candidates(claims, 10.0)
+    assert {r for r in naming.roles if r in ("RSPV", "RMPV")} == expected
 
 
 def test_a_label_that_holds_all_veins_goes_with_every_vein_and_nothing_else():
