@@ -10,11 +10,12 @@ from scipy.spatial import cKDTree
 from veinfit.anatomy.branches import Branch
 from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.contours import contour_around, in_plane, polygon_area
-from veinfit.anatomy.find import TRUNK_BRANCHES, Detection
+from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.inscribed import distances_from, inscribed_spheres, way_costs
 from veinfit.anatomy.names import MITRAL
 from veinfit.anatomy.ostia import OstiumFailure, find_ostium
 from veinfit.anatomy.tubes import Tube, arc_length, tangents, walk_tube
+from veinfit.anatomy.vein import TRUNK_BRANCHES
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray
 from veinfit.surface.cuts import plane_contours

@@ -19,7 +19,7 @@ from veinfit.anatomy.inscribed import (
     distances_from,
     way_costs,
 )
-from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.frames import BoolArray, FloatArray, IntArray, unit
 
 CORE_SHARE = 0.85
 """Cells whose sphere has this share of the largest radius are the body's core."""
@@ -141,6 +141,22 @@ class Branches:
     body_radius_mm: float
     branches: tuple[Branch, ...]
     shared: tuple[SharedPart, ...]
+
+
+def toward_crest(centre: FloatArray, normal: FloatArray, crest: FloatArray) -> FloatArray:
+    """Return the direction (3,) of a common part: halfway from its ostial normal to its crest.
+
+    On invented trunks within 10 degrees of their axis; the centres of their sections lean, the
+    more the nearer they lie to the branches.
+
+    Parameters
+    ----------
+    centre, normal : (3,) array
+        Of the ostium.
+    crest : (3,) array
+        Of the crotch of the branches.
+    """
+    return unit(unit(crest - centre) + normal)
 
 
 def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Branches:

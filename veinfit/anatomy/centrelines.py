@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from veinfit.anatomy.branches import toward_crest
 from veinfit.anatomy.contours import measure_contour, passes
 from veinfit.anatomy.lumen import Wall
 from veinfit.anatomy.model import Centreline, Contour, Ostium, Section
@@ -186,8 +187,8 @@ def trunk_sections(
     """Return the sections of a trunk that its axis is fitted to, all square to one line.
 
     Square to a curve through their centroids, sections near the parting lean toward the
-    wider branch, which draws the centroids farther to it, and so on; a line halfway between
-    the ostial normal and the way from the ostial centre to the crest holds them.
+    wider branch, which draws the centroids farther to it, and so on; a straight line toward
+    the crest holds them.
 
     Parameters
     ----------
@@ -199,7 +200,7 @@ def trunk_sections(
     ways : sequence of (N, 3) array
         Of its branches: each section holds them all.
     """
-    direction = unit(unit(crest - ostium.centre) + ostium.normal)
+    direction = toward_crest(ostium.centre, ostium.normal, crest)
     found: list[Section] = []
     for s in np.arange(0.0, length_mm - CREST_MARGIN_MM + 1e-9, STEP_MM):
         point = ostium.centre + s * direction

@@ -10,18 +10,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from veinfit.anatomy.added import with_part
+from veinfit.anatomy.detection import VEIN_ORDER, Detection
 from veinfit.anatomy.find import (
-    TRUNK_BRANCHES,
-    VEIN_ORDER,
-    Detection,
     Progress,
     detect,
     measure,
-    open_lumen,
 )
 from veinfit.anatomy.hand_set import described_move, moved_plane, ostium_in_plane
 from veinfit.anatomy.model import Anatomy, AppliedCorrection, LumenInput, Vein
 from veinfit.anatomy.names import APPENDAGE, MITRAL
+from veinfit.anatomy.opened import open_lumen
+from veinfit.anatomy.vein import TRUNK_BRANCHES
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray, Frame
 from veinfit.notes import Note

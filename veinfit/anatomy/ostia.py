@@ -7,12 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from veinfit.anatomy.branches import toward_crest
 from veinfit.anatomy.contours import contour_around, contour_centroid, in_plane, measure_contour
 from veinfit.anatomy.half_turn import HalfTurn, half_turns
+from veinfit.anatomy.lumen import Wall
 from veinfit.anatomy.model import Contour, Ostium
 from veinfit.anatomy.plane_fit import Plane, fit_plane, stability
 from veinfit.anatomy.tubes import STATION_MM, Tube, arc_length
-from veinfit.frames import FloatArray, unit
+from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 from veinfit.surface.cuts import PlaneContour, plane_contours
@@ -52,6 +54,9 @@ CREST_CLEARANCE_MM = 2.0
 
 LEAST_TRUNK_START_MM = 0.75
 """... unless the trunk is shorter than both."""
+
+FLARED_DEG = 5.0
+"""A profile whose start leans out by more than this beside one farther on starts in the flare."""
 
 ROUNDS = 6
 """Rounds of re-centring the sectors on the plane they gave."""
@@ -161,10 +166,7 @@ def settle_before_crest(
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Place the ostium of a trunk anew, its sectors about the way to the crest of its crotch.
 
-    The centres of a trunk's sections show its direction badly where it is short and where its
-    branches widen and pinch it. Halfway between the ostial normal and the way from the ostial
-    centre to the crest is within 10 degrees of the axis of invented trunks, and the plane that
-    it gives gives a better one.
+    Each plane gives a better direction, and that a better plane.
 
     Parameters
     ----------
@@ -180,11 +182,10 @@ def settle_before_crest(
     plane: Plane | None = None
     turns: list[HalfTurn | None] = []
     for _ in range(ROUNDS):
-        axis = unit(unit(crest - centre) + normal)
+        axis = toward_crest(centre, normal, crest)
         room = max(float((clear - centre) @ axis), LEAST_START_MM)
-        before = min(TRUNK_START_MM, room, float((crest - centre) @ axis) - CREST_CLEARANCE_MM)
-        height = max(before, LEAST_TRUNK_START_MM)
-        turns = half_turns(tube.wall, centre, axis, height, settings.sectors)
+        before = min(TRUNK_START_MM, float((crest - centre) @ axis) - CREST_CLEARANCE_MM)
+        turns = _turns_from_either(tube.wall, centre, axis, (min(room, before), before), settings)
         found = [t for t in turns if t is not None]
         if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
             return _too_few(len(found), settings.sectors)
@@ -195,6 +196,29 @@ def settle_before_crest(
             break
     assert plane is not None
     return _ostium_in_plane(tube, plane, turns, 0.0)
+
+
+def _turns_from_either(
+    wall: Wall,
+    origin: FloatArray,
+    axis: FloatArray,
+    starts: tuple[float, float],
+    settings: AnatomySettings,
+) -> list[HalfTurn | None]:
+    """Find the half turns from the nearer of two ``starts``, mm, or from the farther one.
+
+    The farther one counts where it is clear of the flare and the nearer is not: the crotch
+    pinches a trunk toward two sides only.
+    """
+    near, far = (max(start, LEAST_TRUNK_START_MM) for start in starts)
+    turns = half_turns(wall, origin, axis, near, settings.sectors)
+    if far <= near:
+        return turns
+    farther = half_turns(wall, origin, axis, far, settings.sectors)
+    return [
+        a if b is None or (a and b.start_deg >= a.start_deg - FLARED_DEG) else b
+        for a, b in zip(turns, farther, strict=True)
+    ]
 
 
 def _too_few(found: int, sectors: int) -> OstiumFailure:

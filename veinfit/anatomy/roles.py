@@ -14,6 +14,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.stats import norm
 
+from veinfit.anatomy.calibres import FIRST_BRANCH_MM, USUAL_DIAMETER_MM
 from veinfit.frames import BoolArray, FloatArray, unit
 
 APPENDAGE = "LAA"
@@ -60,34 +61,8 @@ COMMON_ROLES = ("LCPV", "RCPV", "ICPV")
 OPTIONAL_ROLES: tuple[tuple[str, float], ...] = (("RMPV", 2.1), ("RMPV-2", 4.0), ("extra-1", 3.2))
 """Veins beyond the set and their cost: right middle 11 to 13 %, roof 4 % (same sources)."""
 
-USUAL_DIAMETER_MM: Mapping[str, tuple[float, float]] = {
-    "LSPV": (16.56, 3.80),
-    "LIPV": (14.76, 3.70),
-    "RSPV": (17.63, 4.36),
-    "RIPV": (17.06, 3.50),
-    "RMPV": (8.56, 2.16),
-    "RMPV-2": (8.56, 2.16),
-    "extra-1": (7.70, 1.44),
-    "LCPV": (24.29, 7.45),
-    "RCPV": (24.29, 7.45),
-    "ICPV": (24.29, 7.45),
-}
-"""Mean and standard deviation of the ostial diameter (Cronin et al., Acad Radiol 2007, Table 3,
-200 patients; extra veins as its accessory ones, all common trunks alike)."""
-
 MOST_DEVIATIONS = 2.0
 """A diameter counts for no more standard deviations than this: whole atria are small or large."""
-
-FIRST_BRANCH_MM: Mapping[str, tuple[float, float]] = {
-    "LSPV": (17.58, 6.48),
-    "LIPV": (13.50, 4.80),
-    "RSPV": (14.50, 6.21),
-    "RIPV": (6.97, 3.51),
-    "RMPV": (8.43, 5.31),
-    "RMPV-2": (8.43, 5.31),
-}
-"""Mean and standard deviation of the way from the ostium to the first branch (same source,
-Table 5): the shorter, the rather the branches are veins of their own."""
 
 EARLY_BRANCH_MM = 5.0
 """All branches nearer to the ostium than this are as rare as one that is so near."""

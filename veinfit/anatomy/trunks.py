@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.branches import BEYOND_PARTING_MM, LEAD_MM, SharedPart
+from veinfit.anatomy.branches import BEYOND_PARTING_MM, LEAD_MM, SharedPart, toward_crest
 from veinfit.anatomy.contours import convexity, passes
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Ostium
@@ -52,9 +52,6 @@ PARTING_CLEARANCE_MM = 2.5
 CONVEX_SHARE = 0.985
 """A section that fills less of its convex hull is still pinched by the crotch of the branches,
 whose wall turns outward along the trunk as it does at an ostium."""
-
-LEAST_COURSE_MM = 4.0
-"""A trunk's course that goes on for less than this past the ostium shows no direction."""
 
 LEAST_STATIONS = 3
 """A tube of fewer stations shows no direction."""
@@ -182,7 +179,8 @@ def _settled(
     if isinstance(result, OstiumFailure):
         return None
     ostium, notes = result
-    length = _length_mm(tube, ostium, part.crest)
+    direction = toward_crest(ostium.centre, ostium.normal, part.crest)
+    length = float((part.crest - ostium.centre) @ direction)
     excess = ostium.measures.area_mm2 / together
     holds = all(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in ways)
     if length <= 0 or excess > TRUNK_EXCESS or not holds:
@@ -234,14 +232,6 @@ def _area_at_parting(tube: Tube) -> float:
 def _to_parting_mm(tube: Tube) -> FloatArray:
     """Return the (N,) arc lengths from the end of a tube that is nearest to the body."""
     return arc_length(tube.centres[::-1])[::-1]
-
-
-def _length_mm(tube: Tube, ostium: Ostium, crest: FloatArray) -> float:
-    """Length of a trunk from its ostium to the crest of the crotch, along its course."""
-    course = tube.centres[0] - ostium.centre
-    along = float(course @ ostium.normal)
-    direction = unit(course) if along >= LEAST_COURSE_MM else ostium.normal
-    return float((crest - ostium.centre) @ direction)
 
 
 def _fork(part: SharedPart, tubes: Sequence[Tube]) -> FloatArray:

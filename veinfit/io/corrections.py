@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 
 from veinfit.anatomy.corrections import Correction, is_vein_name
-from veinfit.anatomy.find import VEIN_ORDER
+from veinfit.anatomy.detection import VEIN_ORDER
 from veinfit.anatomy.names import APPENDAGE
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, FloatArray, Frame, to_lps, unit

@@ -6,7 +6,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from veinfit.anatomy.find import VEIN_ORDER
+from veinfit.anatomy.detection import VEIN_ORDER
 from veinfit.anatomy.names import APPENDAGE
 from veinfit.report.pages import CAUTIONS, environment, template_text
 from veinfit.report.viewer import embedded_json, script_hash

@@ -1,0 +1,66 @@
+"""What was found of an atrium before anything is measured."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from veinfit.anatomy.branches import Branches
+from veinfit.anatomy.candidates import Candidate
+from veinfit.anatomy.lumen import Lumen
+from veinfit.anatomy.names import APPENDAGE, MITRAL, Naming
+from veinfit.anatomy.opened import Opened
+from veinfit.notes import Note
+from veinfit.settings import Settings
+
+VEIN_ORDER = (
+    "LSPV",
+    "LIPV",
+    "LCPV",
+    "RSPV",
+    "RMPV",
+    "RMPV-2",
+    "RIPV",
+    "RCPV",
+    "ICPV",
+)
+"""Veins are listed in this order; extra veins follow."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Detection:
+    """What was found before anything is measured.
+
+    Attributes
+    ----------
+    lumen : Lumen
+    branches : Branches
+    candidates : sequence of Candidate
+    naming : Naming
+    roles : mapping of str to int
+        Name of every vein, of the appendage and of the mitral side, to its candidate.
+    opened : Opened
+    settings : Settings
+    notes : tuple of Note
+        Of the lumen.
+    resolution_mm : float or None
+        Of the volume; None for a mesh.
+    """
+
+    lumen: Lumen
+    branches: Branches
+    candidates: Sequence[Candidate]
+    naming: Naming
+    roles: Mapping[str, int]
+    opened: Opened
+    settings: Settings
+    notes: tuple[Note, ...]
+    resolution_mm: float | None = None
+
+    @property
+    def vein_names(self) -> tuple[str, ...]:
+        """Names of the veins, measured or not, in the order of the trade."""
+        names = (r for r in self.roles if r not in (APPENDAGE, MITRAL))
+        return tuple(
+            sorted(names, key=lambda r: (VEIN_ORDER.index(r) if r in VEIN_ORDER else 99, r))
+        )

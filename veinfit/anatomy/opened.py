@@ -1,0 +1,83 @@
+"""Where the veins and the mitral side end: blind ends cut off, the caps taken off."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.anatomy.branches import Branches
+from veinfit.anatomy.candidates import Candidate
+from veinfit.anatomy.ends import EndCut, OpenWall, cut_ends, open_wall
+from veinfit.anatomy.lumen import Lumen
+from veinfit.anatomy.mitral import MitralSide, find_mitral_side
+from veinfit.anatomy.names import APPENDAGE, MITRAL, TEMPLATE, Naming
+from veinfit.anatomy.tubes import tangents
+from veinfit.frames import FloatArray, IntArray, unit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Opened:
+    """The open wall, and where each branch's end and the mitral side are on it."""
+
+    wall: OpenWall
+    end_of_branch: Mapping[int, FloatArray]
+    mitral: MitralSide | None
+
+
+def open_lumen(
+    lumen: Lumen,
+    branches: Branches,
+    candidates: Sequence[Candidate],
+    naming: Naming,
+    roles: Mapping[str, int],
+) -> Opened:
+    """Cut blind vein ends and a closed mitral side, and take the caps off."""
+    ends: dict[int, FloatArray] = {}
+    cuts: list[EndCut] = []
+    single = {c.members[0]: c for c in candidates if len(c.members) == 1}
+    for role, index in roles.items():
+        if role in (APPENDAGE, MITRAL):
+            continue
+        for member in candidates[index].members:
+            end = branches.branches[member].opening
+            if end is not None:
+                ends[member] = lumen.openings[end].centre
+                continue
+            tube = single[member].tube
+            if tube is None or len(tube.centres) < 2:
+                continue
+            origin = tube.centres[0]
+            cuts.append(EndCut(origin, -tangents(tube.centres)[0]))
+            ends[member] = origin
+    mitral: MitralSide | None = None
+    taken = naming.roles.get(MITRAL)
+    branch = None if taken is None else branches.branches[candidates[taken].members[0]]
+    if branch is not None and branch.opening is not None:
+        opening = lumen.openings[branch.opening]
+        cut = EndCut(opening.centre, opening.normal)
+        mitral = MitralSide(
+            opening.centre, opening.normal, cut, True, naming.confidence.get(MITRAL, 0.5)
+        )
+    else:
+        expected = naming.rotation.apply(unit(TEMPLATE[MITRAL][0]))
+        mitral = find_mitral_side(lumen.wall.surface, branches.body_centre, expected)
+        cuts.append(mitral.cut)
+    return Opened(open_wall(cut_ends(lumen.wall, cuts)), ends, mitral)
+
+
+def end_rims(opened: Opened, members: Sequence[int]) -> tuple[IntArray, ...]:
+    """Return the rim nearest to each branch's end, in the order of the branches."""
+    rims: list[IntArray] = []
+    for member in members:
+        end = opened.end_of_branch.get(member)
+        if end is None or not len(opened.wall.rims):
+            continue
+        rims.append(nearest_rim(opened.wall, end))
+    return tuple(rims)
+
+
+def nearest_rim(wall: OpenWall, point: FloatArray) -> IntArray:
+    """Return the vertex indices of the rim whose middle is nearest to a point (3,)."""
+    return wall.rims[int(np.argmin(np.linalg.norm(wall.centres - point, axis=1)))]

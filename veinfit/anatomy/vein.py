@@ -1,0 +1,160 @@
+"""One vein: its course, its sections, its measures, and what is uncertain about them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from veinfit.anatomy.branches import Branches
+from veinfit.anatomy.calibres import UNUSUAL_CONFIDENCE, unusual_calibre
+from veinfit.anatomy.candidates import MOST_MEMBERS, Candidate
+from veinfit.anatomy.centrelines import (
+    VeinCourse,
+    continue_into_branch,
+    follow_vein,
+    trunk_sections,
+)
+from veinfit.anatomy.detection import Detection
+from veinfit.anatomy.measures import fit_axis, takeoff_wall_deg
+from veinfit.anatomy.model import Ostium, Section, Vein
+from veinfit.anatomy.opened import end_rims
+from veinfit.anatomy.tubes import WALL_REACH_MM, tangents
+from veinfit.anatomy.verdict import SHORT_STUB_MM
+from veinfit.frames import frontal_angle_deg, transverse_angle_deg
+from veinfit.notes import Note
+
+TRUNK_BRANCHES: Mapping[str, tuple[str, str]] = {
+    "LCPV": ("LSPV", "LIPV"),
+    "RCPV": ("RSPV", "RIPV"),
+    "ICPV": ("LIPV", "RIPV"),
+}
+"""Names of a common trunk's branches: the superior first, of ICPV the left first."""
+
+EXTRA_NAME_CONFIDENCE = 0.5
+"""An extra vein is a vein for sure, but its name says little."""
+
+UNNAMED_TRUNK_CONFIDENCE = 0.5
+"""A branch of what may be a common trunk: its own name is even odds."""
+
+CLOSE_RUNNER_UP = 0.9
+"""A name below this confidence is noted with its runner-up."""
+
+
+def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
+    """Follow a vein that has an ostium, and measure it.
+
+    Parameters
+    ----------
+    found : Detection
+    name : str
+        Of the vein, a role in ``found``.
+    others : sequence of Ostium
+        Of the other veins, whose walls are no part of this one's surroundings.
+    """
+    candidate = found.candidates[found.roles[name]]
+    ostium = candidate.ostium
+    assert ostium is not None
+    course, sections, trunk_mm = _courses(found, candidate, ostium)
+    line = course.centreline
+    axis = fit_axis(ostium, sections, found.settings.anatomy.axis_length_mm, trunk_mm)
+    takeoff = takeoff_wall_deg(axis.direction, found.opened.wall.surface, ostium, others)
+    confidence = found.naming.confidence.get(name, EXTRA_NAME_CONFIDENCE)
+    shared = _unnamed_trunk_mm(found.branches, candidate, found.settings.anatomy.common_trunk_mm)
+    if shared is not None:
+        confidence = min(confidence, UNNAMED_TRUNK_CONFIDENCE)
+    notes = [replace(n, subject=name) for n in candidate.notes]
+    if confidence < CLOSE_RUNNER_UP:
+        runner_up = found.naming.runner_up.get(name, "nothing")
+        text = f"the name {name} is uncertain ({confidence:.0%}); next best: {runner_up}"
+        notes.append(Note("names", text, name, "caution"))
+    if shared is not None:
+        text = (
+            f"it runs together with another branch for about {shared:.0f} mm before the "
+            "atrium, but the common part has no clear ostium: it may belong to a common trunk, "
+            "and its ostium lie nearer to the atrium"
+        )
+        notes.append(Note("names", text, name, "caution"))
+    unusual = unusual_calibre(name, ostium.measures.d_area_mm)
+    if unusual is not None:
+        ostium = replace(ostium, confidence=min(ostium.confidence, UNUSUAL_CONFIDENCE))
+        notes.append(Note("ostium", unusual, name, "caution"))
+    if not axis.sound:
+        text = (
+            f"the vein is clear of its ostium for under {axis.length_mm + 0.05:.1f} mm: "
+            "its axis leans on the ostial normal and is uncertain"
+        )
+        notes.append(Note("measures", text, name, "caution"))
+    if takeoff is None:
+        notes.append(Note("measures", "too little atrial wall around it for a take-off", name))
+    if line.s_mm[-1] < SHORT_STUB_MM:
+        text = f"the stub is only {line.s_mm[-1]:.1f} mm long past the ostium"
+        notes.append(Note("input", text, name, "caution"))
+    return Vein(
+        name=name,
+        name_confidence=confidence,
+        ostium=ostium,
+        centreline=line,
+        sections=course.sections,
+        axis=axis.direction,
+        axis_length_mm=axis.length_mm,
+        takeoff_wall_deg=takeoff,
+        takeoff_frontal_deg=frontal_angle_deg(axis.direction),
+        takeoff_transverse_deg=transverse_angle_deg(axis.direction),
+        trunk_length_mm=trunk_mm,
+        trunk_at_least=len(candidate.members) == 1,
+        end_rims=end_rims(found.opened, candidate.members),
+        branches=_branch_names(name, candidate.members),
+        notes=tuple(notes),
+    )
+
+
+def _courses(
+    found: Detection, candidate: Candidate, ostium: Ostium
+) -> tuple[VeinCourse, Sequence[Section], float]:
+    """Return a vein's course, the sections that its axis is fitted to, and its trunk's length."""
+    tube = candidate.tube
+    assert tube is not None
+    branches = found.branches.branches
+    opening = branches[candidate.members[0]].opening
+    end = None if opening is None else found.lumen.openings[opening].centre
+    step = found.settings.anatomy.section_step_mm
+    if len(candidate.members) == 1:
+        course = follow_vein(tube.wall, ostium, tube.centres, end, step)
+        return course, course.sections, float(course.centreline.s_mm[-1])
+    course = follow_vein(tube.wall, ostium, tube.centres, tube.centres[0], step, rounds=0)
+    assert candidate.carina_mm is not None and candidate.crest is not None
+    ways = [branches[m].way for m in candidate.members]
+    sections = trunk_sections(tube.wall, ostium, candidate.crest, candidate.carina_mm, ways)
+    (beyond,) = (c.tube for c in found.candidates if c.members == candidate.members[:1])
+    if beyond is not None:
+        away = tangents(tube.centres)[0]
+        centres = beyond.centres[(beyond.centres - tube.centres[0]) @ away < 0]
+        near = found.lumen.wall.near(np.concatenate([tube.way, beyond.way]), WALL_REACH_MM)
+        course = continue_into_branch(course, near, ostium, centres, end, step)
+    return course, sections, candidate.carina_mm
+
+
+def _unnamed_trunk_mm(
+    branches: Branches, candidate: Candidate, common_trunk_mm: float
+) -> float | None:
+    """Length of a part that a single branch shares with others and that is no vein itself."""
+    if len(candidate.members) > 1:
+        return None
+    lengths = [
+        part.length_mm
+        for part in branches.shared
+        if candidate.members[0] in part.members
+        and len(part.members) <= MOST_MEMBERS
+        and part.length_mm >= common_trunk_mm
+    ]
+    return max(lengths, default=None)
+
+
+def _branch_names(name: str, members: Sequence[int]) -> tuple[str, ...]:
+    if len(members) < 2:
+        return ()
+    if name in TRUNK_BRANCHES and len(members) == 2:
+        return TRUNK_BRANCHES[name]
+    return tuple(f"{name}-branch-{k + 1}" for k in range(len(members)))
