@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import trimesh
+from scipy.spatial.transform import Rotation
 from surface.shapes import plate, sphere, tube
 
 from veinfit.surface import Surface
@@ -12,6 +13,7 @@ from veinfit.surface.mesh import (
     edges,
     enclosed_volume,
     face_normals,
+    own_frame,
     total_area,
     vertex_areas,
     vertex_normals,
@@ -78,3 +80,28 @@ def test_a_capped_tube_holds_its_volume():
 def test_a_surface_refuses_what_is_none(points, faces, message):
     with pytest.raises(ValueError, match=message):
         Surface(points, faces)
+
+
+def test_the_own_frame_of_a_surface_turns_with_it(rng):
+    # A ball drawn out differently along three directions, and farther to one side of each.
+    unit_ball = sphere(1.0).points
+    stretch = np.where(unit_ball > 0.0, [30.0, 20.0, 12.0], [22.0, 15.0, 9.0])
+    egg = Surface(unit_ball * stretch, sphere(1.0).faces)
+    centre, axes = own_frame(egg)
+    assert np.abs(axes - np.eye(3)).max() < 0.05
+    turn = Rotation.random(random_state=rng).as_matrix()
+    shift = np.array([40.0, -70.0, 120.0])
+    turned_centre, turned_axes = own_frame(Surface(egg.points @ turn.T + shift, egg.faces))
+    assert turned_centre == pytest.approx(turn @ centre + shift, abs=1e-9)
+    assert turned_axes == pytest.approx(axes @ turn.T, abs=1e-9)
+    assert np.linalg.det(axes) == pytest.approx(1.0)
+
+
+def test_the_own_frame_does_not_depend_on_how_finely_a_surface_is_divided():
+    coarse = trimesh.creation.box(extents=(30.0, 20.0, 10.0))  # trimesh, PyPI
+    fine = coarse.subdivide().subdivide()
+    (a, b), (c, d) = (
+        own_frame(Surface(m.vertices + [1.0, 2.0, 3.0], m.faces)) for m in (coarse, fine)
+    )
+    assert a == pytest.approx(c)
+    assert np.abs(b @ d.T) == pytest.approx(np.eye(3), abs=1e-9)

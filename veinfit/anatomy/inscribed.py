@@ -24,7 +24,7 @@ from vtkmodules.vtkImagingStencil import vtkImageStencilToImage, vtkPolyDataToIm
 
 from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.surface import Surface
-from veinfit.surface.mesh import enclosed_volume
+from veinfit.surface.mesh import enclosed_volume, own_frame
 
 FINEST_GRID_MM = 0.7
 """Grid of a small atrium: a 4 mm vein is then nearly six cells wide."""
@@ -109,10 +109,14 @@ class InscribedSpheres:
 
 
 def inscribed_spheres(lumen: Surface) -> InscribedSpheres:
-    """Fill a closed, outward-wound surface with the spheres inscribed at grid cells."""
+    """Fill a closed, outward-wound surface with the spheres inscribed at grid cells.
+
+    The grid lies along the surface's own axes, so that it turns with the patient.
+    """
     volume = max(enclosed_volume(lumen), 1.0)
     step = float(np.clip(np.cbrt(volume / GRID_CELLS), FINEST_GRID_MM, COARSEST_GRID_MM))
-    inside, origin = _voxelise(lumen, step)
+    centre, axes = own_frame(lumen)
+    inside, origin = _voxelise(Surface((lumen.points - centre) @ axes.T, lumen.faces), step)
     radius = ndimage.distance_transform_edt(inside, sampling=step)
     label, count = ndimage.label(inside, structure=ALL_NEIGHBOURS)
     if count > 1:
@@ -126,7 +130,7 @@ def inscribed_spheres(lumen: Surface) -> InscribedSpheres:
     found = other >= 0
     length = step * np.linalg.norm(NEIGHBOUR_OFFSETS, axis=1)
     return InscribedSpheres(
-        points=np.argwhere(inside) * step + origin,
+        points=(np.argwhere(inside) * step + origin) @ axes + centre,
         radius_mm=radius[inside] - 0.5 * step,
         first=np.r_[0, np.cumsum(found.sum(axis=1))].astype(np.int32),
         neighbours=other[found],
