@@ -94,6 +94,19 @@ def test_measures_that_fit_no_atrium_are_drawn_again_for_the_same_variant():
         assert first.veins != again.veins
 
 
+def test_a_small_middle_vein_is_drawn_without_branches_too_thin_to_be_seen() -> None:
+    # 5.0 mm wide, with a first branch 6.0 mm from its ostium: branches of half its calibre would
+    # be thinner than 3 mm. Sets with such veins came to be drawn again with wider ones.
+    targets = draw_targets(BUILT_IN, 41, 124)
+    assert targets.veins["RMPV"]["ostial_diameter_mm"] == pytest.approx(5.0, abs=0.05)
+    drawn = draw_case(BUILT_IN, 41, 124)
+    assert drawn.set_aside == 0
+    (middle,) = [vein for vein in drawn.atrium.truth.veins if vein.name == "RMPV"]
+    assert middle.branches == ()
+    assert middle.ostium.d_area_mm == pytest.approx(5.0, abs=0.3)
+    assert middle.trunk_length_mm > 8.0
+
+
 def test_stated_correlations_are_drawn() -> None:
     text = BUILT_IN.text + (
         '\n[[correlation]]\nbetween = ["RSPV.ostial_diameter_mm", "atrium.volume_ml"]\n'
