@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 from surface.shapes import moved
 
 from veinfit.anatomy.half_turn import half_turns
-from veinfit.anatomy.ostia import ostium_confidence, ostium_error_mm
+from veinfit.anatomy.ostial_plane import ostium_confidence, ostium_error_mm
 from veinfit.anatomy.plane_fit import fit_plane, stability
 from veinfit.frames import angle_deg
 

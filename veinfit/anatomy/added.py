@@ -13,7 +13,8 @@ from veinfit.anatomy.contours import contour_around, in_plane, polygon_area
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.inscribed import distances_from, inscribed_spheres, way_costs
 from veinfit.anatomy.names import MITRAL
-from veinfit.anatomy.ostia import OstiumFailure, find_ostium
+from veinfit.anatomy.ostia import find_ostium
+from veinfit.anatomy.ostial_plane import OstiumFailure
 from veinfit.anatomy.tubes import Tube, arc_length, tangents, walk_tube
 from veinfit.anatomy.vein import TRUNK_BRANCHES
 from veinfit.errors import InputError

@@ -13,7 +13,8 @@ from veinfit.anatomy.branches import Branch, Branches, SharedPart
 from veinfit.anatomy.contours import enters
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Ostium
-from veinfit.anatomy.ostia import OstiumFailure, find_ostium
+from veinfit.anatomy.ostia import find_ostium
+from veinfit.anatomy.ostial_plane import OstiumFailure
 from veinfit.anatomy.trunks import find_trunk
 from veinfit.anatomy.tubes import Tube, walk_tube
 from veinfit.frames import FloatArray

@@ -11,12 +11,8 @@ from veinfit.anatomy.branches import BEYOND_PARTING_MM, LEAD_MM, SharedPart, tow
 from veinfit.anatomy.contours import convexity, passes
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Ostium
-from veinfit.anatomy.ostia import (
-    OstiumFailure,
-    find_ostium,
-    find_ostium_about,
-    settle_before_crest,
-)
+from veinfit.anatomy.ostia import find_ostium, find_ostium_about, settle_before_crest
+from veinfit.anatomy.ostial_plane import OstiumFailure
 from veinfit.anatomy.tubes import (
     WALL_REACH_MM,
     WAY_SMOOTHING_MM,
