@@ -15,6 +15,7 @@ import pytest
 
 import veinfit
 from veinfit import case
+from veinfit.case import assessing, writing
 from veinfit.io.document import case_schema
 from veinfit.io.tables import FIT_COLUMNS, VEIN_COLUMNS
 from veinfit.notes import Note
@@ -64,7 +65,7 @@ def written(result, tmp_path_factory) -> Path:
 @pytest.fixture
 def same_anatomy(result, monkeypatch) -> None:
     """Take the anatomy as found before: for tests of what comes after it."""
-    monkeypatch.setattr(case, "find_anatomy", lambda *_, **__: result.anatomy)
+    monkeypatch.setattr(assessing, "find_anatomy", lambda *_, **__: result.anatomy)
 
 
 def rows(folder: Path, name: str) -> list[dict[str, str]]:
@@ -201,14 +202,14 @@ def test_landmarks_become_columns(same_anatomy, result, mesh, tmp_path):
 
 
 def test_a_failing_vein_leaves_the_others(same_anatomy, result, mesh, monkeypatch):
-    whole = case.seat_vein
+    whole = assessing.seat_vein
 
     def failing(anatomy, vein, balloons, *more):
         if vein.name == "LIPV" and any(b.name == "31 mm" for b in balloons):
             raise ZeroDivisionError("no\nwall")
         return whole(anatomy, vein, balloons, *more)
 
-    monkeypatch.setattr(case, "seat_vein", failing)
+    monkeypatch.setattr(assessing, "seat_vein", failing)
     told = case.assess(mesh, settings=FEW)
     (failed,) = told.unassessed
     assert (failed.vein, failed.balloon, failed.approach) == ("LIPV", "31 mm", "transseptal")
@@ -231,7 +232,7 @@ def test_a_vein_that_could_not_be_measured_is_not_lost(result, mesh, tmp_path, m
         unmeasured={"RIPV": "no section"},
         notes=(told,),
     )
-    monkeypatch.setattr(case, "find_anatomy", lambda *_, **__: lost)
+    monkeypatch.setattr(assessing, "find_anatomy", lambda *_, **__: lost)
     told = case.assess(mesh, settings=FEW)
     assert [(f.vein, f.balloon) for f in told.unassessed] == [("RIPV", "28 mm"), ("RIPV", "31 mm")]
     case.write_case(told, tmp_path / "case")
@@ -246,7 +247,7 @@ def test_a_case_without_pictures_is_still_a_case(result, tmp_path, monkeypatch):
     def broken(*_, **__):
         raise RuntimeError("no canvas")
 
-    monkeypatch.setattr(case, "draw_pictures", broken)
+    monkeypatch.setattr(writing, "draw_pictures", broken)
     told = case.write_case(result, tmp_path / "case")
     assert set(told.files) == {
         *TABLES,
@@ -280,7 +281,7 @@ def test_a_failing_writer_leaves_the_earlier_run(result, tmp_path, monkeypatch):
     def broken(*_):
         raise ValueError("no page")
 
-    monkeypatch.setattr(case, "write_page", broken)
+    monkeypatch.setattr(writing, "write_page", broken)
     with pytest.raises(ValueError, match="no page"):
         case.write_case(result, out, pictures=False)
     assert {p: p.read_bytes() for p in out.iterdir()} == before

@@ -16,6 +16,7 @@ import handmade
 import pytest
 
 from veinfit import case, cli
+from veinfit.case import writing
 from veinfit.cli import main
 from veinfit.commands.exits import EXIT_READER_GONE
 from veinfit.io.provenance import Provenance, program_versions
@@ -195,7 +196,7 @@ def test_note_about_the_pictures_is_shown(quick, tmp_path, capfd, monkeypatch):
     def broken(*_, **__):
         raise RuntimeError("no canvas")
 
-    monkeypatch.setattr(case, "draw_pictures", broken)
+    monkeypatch.setattr(writing, "draw_pictures", broken)
     assert main(["assess", "a.stl", "--out", str(tmp_path / "c")]) == 0
     told = capfd.readouterr().out
     assert "caution (pictures): no pictures could be drawn: RuntimeError: no canvas" in told

@@ -13,6 +13,7 @@ from PIL import Image
 
 from veinfit import case
 from veinfit.anatomy.model import Anatomy
+from veinfit.case.writing import KEPT
 from veinfit.cli import main
 from veinfit.errors import InputError
 from veinfit.io.kept import keep
@@ -176,7 +177,7 @@ def folder(
     lost = replace(anatomy, unmeasured={"RMPV": "too short"})
     result = case.CaseResult(lost, fits, {}, (), Settings(), provenance)
     place = tmp_path_factory.mktemp("case")
-    (place / case.KEPT).write_bytes(keep(result))
+    (place / KEPT).write_bytes(keep(result))
     return place
 
 

@@ -1,0 +1,105 @@
+"""What was asked for: settings, balloons, corrections and texts, checked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+from veinfit.anatomy.corrections import Correction
+from veinfit.errors import InputError
+from veinfit.io.corrections import read_corrections
+from veinfit.io.files import check_file
+from veinfit.io.provenance import InputFile, input_files
+from veinfit.seating.balloon import Balloon, parse_balloons
+from veinfit.settings import Settings
+
+STANDARD_BALLOONS_MM = (28.0, 31.0)
+"""Diameters of the balloons that are tried when none is named."""
+
+
+def read_asked_settings(settings: Settings | Path | str | None) -> Settings:
+    """Return settings given as such or as a file; the defaults where None."""
+    if settings is None:
+        return Settings()
+    return settings if isinstance(settings, Settings) else Settings.from_toml(Path(settings))
+
+
+def read_asked_corrections(
+    given: Path | str | Sequence[Correction] | None,
+) -> tuple[Correction, ...]:
+    """Return corrections given as such or as a file."""
+    if given is None:
+        return ()
+    return read_corrections(Path(given)) if isinstance(given, (str, Path)) else tuple(given)
+
+
+def chosen_balloons(balloons: Sequence[float | str | Path | Balloon]) -> tuple[Balloon, ...]:
+    """Return the balloons asked for; each name stands for one of them."""
+    found: dict[str, Balloon] = {}
+    for item in balloons:
+        balloon = item if isinstance(item, Balloon) else parse_balloons([str(item)])[0]
+        if found.setdefault(balloon.name, balloon) != balloon:
+            raise InputError(
+                f"two different balloons are called {balloon.name!r}; give each its own name"
+            )
+    if not found:
+        raise InputError("no balloon was given; name at least one")
+    return tuple(found.values())
+
+
+def balloon_values(balloon: Balloon) -> dict[str, str | float | None]:
+    """Return what the record of a case states of a balloon."""
+    return {
+        "name": balloon.name,
+        "equatorial_mm": balloon.equatorial_mm,
+        "axial_mm": balloon.axial_mm,
+        "profile": balloon.profile,
+        "zone_from_deg": balloon.zone_from_deg,
+        "zone_to_deg": balloon.zone_to_deg,
+        "growth_mm": balloon.growth_mm,
+    }
+
+
+def one_line(what: str, text: str | None) -> str | None:
+    """Check a text that goes onto the results as it is."""
+    if text is None or (text.strip() and text.isprintable()):
+        return text
+    raise InputError(f"{what} {text!r} must be a text of one line")
+
+
+def checked_date(text: str | None) -> str | None:
+    """Check a date, YYYY-MM-DD."""
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError as error:
+        raise InputError(f"image date {text!r} is no date; write it as YYYY-MM-DD") from error
+
+
+def files_asked(
+    input: Path | str,
+    labels: Path | str | None,
+    landmarks: Path | str | None,
+    corrections: Path | str | Sequence[Correction] | None,
+    settings: Settings | Path | str | None,
+    balloons: Sequence[float | str | Path | Balloon],
+) -> tuple[InputFile, ...]:
+    """Describe every file that goes into a case by its content."""
+    roles: list[tuple[str, object]] = [
+        ("input", input),
+        ("label map", labels),
+        ("landmarks", landmarks),
+        ("corrections", corrections),
+        ("settings", settings),
+    ]
+    given = [(role, Path(p)) for role, p in roles if isinstance(p, (str, Path))]
+    given += [
+        ("balloon", Path(str(item)))
+        for item in balloons
+        if isinstance(item, (str, Path)) and str(item).lower().endswith(".toml")
+    ]
+    for role, path in given:
+        check_file(path, role)
+    return tuple(file for role, path in given for file in input_files(role, path))

@@ -1,0 +1,187 @@
+"""One case from its files to its fits, the stages in order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+
+from veinfit.anatomy import find_anatomy
+from veinfit.anatomy.corrections import Correction, find_corrected
+from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.case.asked import (
+    STANDARD_BALLOONS_MM,
+    balloon_values,
+    checked_date,
+    chosen_balloons,
+    files_asked,
+    one_line,
+    read_asked_corrections,
+    read_asked_settings,
+)
+from veinfit.case.reading import SEPTAL_CROSSING, read_case, with_septum
+from veinfit.case.result import CaseResult, Progress, silent
+from veinfit.errors import InputError
+from veinfit.frames import Frame
+from veinfit.io.meshes import Unit
+from veinfit.io.provenance import Provenance, program_versions
+from veinfit.notes import Note
+from veinfit.seating.approach import approaches_named
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.margin import with_margins
+from veinfit.seating.model import DEFAULT_APPROACH, Approach, Fit
+from veinfit.seating.neighbours import Structure
+from veinfit.seating.seat import seat_vein
+from veinfit.settings import Settings
+
+
+def assess(
+    input: Path | str,
+    *,
+    labels: Path | str | None = None,
+    landmarks: Path | str | None = None,
+    corrections: Path | str | Sequence[Correction] | None = None,
+    settings: Settings | Path | str | None = None,
+    frame: Frame = "lps",
+    unit: Unit = "mm",
+    balloons: Sequence[float | str | Path | Balloon] = STANDARD_BALLOONS_MM,
+    approach: str = DEFAULT_APPROACH,
+    case_id: str | None = None,
+    phase: str | None = None,
+    image_date: str | None = None,
+    progress: Progress | None = None,
+) -> CaseResult:
+    """Measure the veins of one left atrium and seat every balloon in each of them.
+
+    Parameters
+    ----------
+    input : path
+        A surface mesh or a label volume.
+    labels : path, optional
+        Label map of a volume (TOML).
+    landmarks : path, optional
+        Named points and lines (CSV).
+    corrections : path or sequence of Correction, optional
+        What somebody corrected by hand (TOML).
+    settings : Settings or path, optional
+        The defaults where None.
+    frame : {'lps', 'ras'}
+        Frame of a mesh; a volume tells its own.
+    unit : {'mm', 'cm', 'm', 'um'}
+        Unit of a mesh.
+    balloons : sequence
+        Diameters in mm, TOML files, or balloons.
+    approach : {'transseptal', 'coaxial', 'both'}
+        How the balloon comes to the vein; ``both`` adds coaxial rows for reference.
+    case_id, phase, image_date : str, optional
+        Written on the results as given; the date as YYYY-MM-DD.
+    progress : callable, optional
+        Told what is being done, as each stage begins.
+
+    Returns
+    -------
+    CaseResult
+
+    Raises
+    ------
+    InputError
+        Something in the input cannot be used. A vein that fails in the seating
+        raises nothing: its fits are ``not assessed``, with the reason.
+    """
+    tell = progress or silent
+    tell("reading the input")
+    approaches = approaches_named(approach)
+    candidates = chosen_balloons(balloons)
+    chosen = read_asked_settings(settings)
+    about = [
+        one_line("case id", case_id),
+        one_line("cardiac phase", phase),
+        checked_date(image_date),
+    ]
+    files = files_asked(input, labels, landmarks, corrections, settings, balloons)
+    by_hand = read_asked_corrections(corrections)
+    case = read_case(
+        input, labels=labels, landmarks=landmarks, settings=chosen, frame=frame, unit=unit
+    )
+    find = partial(find_corrected, corrections=by_hand) if by_hand else find_anatomy
+    anatomy = find(
+        case.lumen, chosen, frame=frame, progress=lambda stage: tell(f"anatomy: {stage}")
+    )
+    notes = case.notes
+    if "transseptal" in approaches:
+        anatomy, septal_note = with_septum(anatomy, case)
+        notes = (*notes, septal_note)
+    elif case.septal_crossing is not None:
+        text = "the coaxial approach makes no use of the septal crossing point"
+        notes = (*notes, Note("input", text, SEPTAL_CROSSING))
+    fits: list[Fit] = []
+    for vein in anatomy.veins:
+        tell(f"seating: {vein.name}")
+        fits += _seat(anatomy, vein, candidates, chosen, approaches, case.structures)
+    for name, reason in anatomy.unmeasured.items():
+        fits += _not_assessed(name, candidates, approaches, f"not measured: {reason}")
+    provenance = Provenance(
+        case_id=about[0],
+        cardiac_phase=about[1],
+        image_date=about[2],
+        frame=frame,
+        unit=unit,
+        approach=approach,
+        balloons=tuple(balloon_values(balloon) for balloon in candidates),
+        inputs=files,
+        versions=program_versions(),
+        created=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+    )
+    return CaseResult(
+        anatomy,
+        tuple(fits),
+        case.structures,
+        notes,
+        chosen,
+        provenance,
+        source=case.lumen,
+        by_hand=by_hand,
+        balloons=candidates,
+    )
+
+
+def _seat(
+    anatomy: Anatomy,
+    vein: Vein,
+    balloons: tuple[Balloon, ...],
+    settings: Settings,
+    approaches: tuple[Approach, ...],
+    structures: Mapping[str, Structure],
+) -> tuple[Fit, ...]:
+    """Seat balloons in one vein; a fault costs the fits that it concerns and no others."""
+    try:
+        fits = seat_vein(anatomy, vein, balloons, settings.seating, approaches, structures)
+        return with_margins(anatomy, vein, balloons, fits, settings.seating, settings.margin)
+    except InputError:
+        raise
+    except Exception as fault:
+        if len(balloons) > 1:
+            return tuple(
+                fit
+                for balloon in balloons
+                for fit in _seat(anatomy, vein, (balloon,), settings, approaches, structures)
+            )
+        reason = " ".join(f"the seating failed: {type(fault).__name__}: {fault}".split())
+        note = Note("seating", f"{balloons[0].name}: {reason}", vein.name, "caution")
+        return _not_assessed(vein.name, balloons, approaches, reason, (note,))
+
+
+def _not_assessed(
+    vein: str,
+    balloons: tuple[Balloon, ...],
+    approaches: tuple[Approach, ...],
+    reason: str,
+    notes: tuple[Note, ...] = (),
+) -> tuple[Fit, ...]:
+    """Return the fits about which nothing can be said."""
+    return tuple(
+        Fit(vein, b.name, b.equatorial_mm, approach, "not assessed", reason, notes=notes)
+        for b in balloons
+        for approach in approaches
+    )

@@ -1,0 +1,145 @@
+"""The files of a case, read and put together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from veinfit.anatomy.model import Anatomy, LumenInput
+from veinfit.errors import InputError
+from veinfit.frames import FloatArray, Frame
+from veinfit.io.files import input_kind
+from veinfit.io.label_map import read_label_map
+from veinfit.io.landmarks import read_landmarks
+from veinfit.io.meshes import Unit, read_mesh
+from veinfit.io.volumes import read_volume
+from veinfit.labels import lumen_input
+from veinfit.notes import Note
+from veinfit.seating.neighbours import Structure
+from veinfit.seating.septum import (
+    LANDMARK,
+    check_on_wall,
+    crossing_note,
+    entering_from,
+    estimated_crossing,
+    labelled_crossing,
+    stated_crossing,
+)
+from veinfit.settings import Settings
+
+SEPTAL_CROSSING = "septal_crossing"
+"""Landmark where the sheath crosses the septum: a place of the procedure, no neighbour."""
+
+CAVAL_VEIN = "inferior_vena_cava"
+"""Landmark from where the sheath comes to the septum: no neighbour either."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CaseInput:
+    """What the files of a case hold, LPS mm.
+
+    Attributes
+    ----------
+    lumen : LumenInput
+    structures : mapping of str to Surface or (N, 3) array
+        Neighbours of the atrium.
+    notes : tuple of Note
+        What the readers had to remark.
+    septal_crossing : (3,) array or None
+        The place of the procedure where the sheath crosses the septum, where it is marked.
+    caval_point : (3,) array or None
+        Where the inferior vena cava enters the right atrium, where it is marked.
+    septum_points : (N, 3) array or None
+        Of the labelled septum, where there is one.
+    """
+
+    lumen: LumenInput
+    structures: Mapping[str, Structure]
+    notes: tuple[Note, ...]
+    septal_crossing: FloatArray | None = None
+    caval_point: FloatArray | None = None
+    septum_points: FloatArray | None = None
+
+
+def read_case(
+    input: Path | str,
+    *,
+    labels: Path | str | None = None,
+    landmarks: Path | str | None = None,
+    settings: Settings | None = None,
+    frame: Frame = "lps",
+    unit: Unit = "mm",
+) -> CaseInput:
+    """Read the files of a case, as :func:`assess` does, and do no more.
+
+    Raises
+    ------
+    InputError
+        A file cannot be read or used, or options do not go with it.
+    """
+    path = Path(input)
+    chosen = settings or Settings()
+    marks = read_landmarks(Path(landmarks)) if landmarks is not None else None
+    if input_kind(path) == "mesh":
+        if labels is not None:
+            raise InputError(f"a label map goes with a volume, but {path} is a mesh; leave it out")
+        lumen = LumenInput(read_mesh(path, frame=frame, unit=unit))
+        structures: dict[str, Structure] = {}
+        notes: tuple[Note, ...] = ()
+        septum = None
+    else:
+        if frame != "lps" or unit != "mm":
+            raise InputError(
+                f"frame and unit are for meshes, but {path} is a volume, which tells its own; "
+                "leave them out"
+            )
+        label_map = read_label_map(Path(labels)) if labels is not None else None
+        labelled = lumen_input(read_volume(path), label_map, chosen.surface)
+        lumen = LumenInput(labelled.surface, labelled.hints, labelled.resolution_mm)
+        structures = dict(labelled.structures)
+        notes = labelled.notes
+        septum = labelled.septum_points if len(labelled.septum_points) else None
+    crossing = caval = None
+    if marks is not None:
+        twice = sorted(structures.keys() & marks.keys())
+        if twice:
+            raise InputError(
+                f"landmarks {landmarks}: {', '.join(twice)} is in the label map too; "
+                "give one of them another name"
+            )
+        places = (SEPTAL_CROSSING, CAVAL_VEIN)
+        structures.update({name: marks[name] for name in marks if name not in places})
+        crossing, caval = (_one_point(marks, name, landmarks) for name in places)
+        if crossing is not None:
+            # Here already: the anatomy takes a minute.
+            check_on_wall(lumen.surface.points, crossing, LANDMARK)
+    return CaseInput(lumen, structures, notes, crossing, caval, septum)
+
+
+def _one_point(
+    marks: Mapping[str, FloatArray], name: str, landmarks: Path | str | None
+) -> FloatArray | None:
+    """Return the place (3,) of a landmark that is one point; None where it is not there."""
+    if name not in marks:
+        return None
+    rows = marks[name]
+    if len(rows) != 1:
+        raise InputError(
+            f"landmarks {landmarks}: {name} has {len(rows)} rows; it is one point: give it one row"
+        )
+    place: FloatArray = rows[0]
+    return place
+
+
+def with_septum(anatomy: Anatomy, case: CaseInput) -> tuple[Anatomy, Note]:
+    """Return the anatomy with its septal crossing, and where that comes from."""
+    if case.septal_crossing is not None:
+        crossing = stated_crossing(anatomy, case.septal_crossing)
+    elif case.septum_points is not None:
+        crossing = labelled_crossing(anatomy, case.septum_points)
+    else:
+        crossing = estimated_crossing(anatomy)
+    if case.caval_point is not None:
+        crossing = entering_from(crossing, case.caval_point)
+    return replace(anatomy, septum=crossing), crossing_note(crossing)

@@ -1,0 +1,184 @@
+"""A case's folder: written whole, and taken up again."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from veinfit.case.result import CaseResult, Progress, WrittenCase, silent
+from veinfit.errors import InputError
+from veinfit.io.document import case_document, case_json, files_of_earlier_run
+from veinfit.io.kept import keep, recall
+from veinfit.io.output import staged_output, unwritable
+from veinfit.io.record import CaseRecord
+from veinfit.io.tables import case_tables
+from veinfit.notes import Note
+from veinfit.report import model as report_model
+from veinfit.report.page import vein_parts, write_page
+from veinfit.report.pdf import PaperName, write_pdf
+from veinfit.report.pictures import draw_pictures
+from veinfit.report.viewer import write_viewer
+
+KEPT = "case.npz"
+"""What a finished case is drawn from again."""
+
+VIEWER = "viewer.html"
+"""The 3D view's file, beside the report."""
+
+
+def write_case(
+    result: CaseResult,
+    out: Path | str,
+    pictures: bool = True,
+    report: bool = True,
+    paper: PaperName = "a4",
+    progress: Progress | None = None,
+) -> WrittenCase:
+    """Write a case's tables, record, pictures and report, all at once.
+
+    Parameters
+    ----------
+    result : CaseResult
+    out : path
+        A folder, made where it does not exist. Files of an earlier run are
+        replaced or removed; others are left alone.
+    pictures, report : bool
+        Whether to draw the pictures; to write ``report.html``, ``report.pdf`` and
+        ``viewer.html``.
+    paper : {'a4', 'letter'}
+        Of ``report.pdf``.
+    progress : callable, optional
+
+    Returns
+    -------
+    WrittenCase
+
+    Raises
+    ------
+    InputError
+        ``out`` cannot be written; it is then as it was before.
+    """
+    tell = progress or silent
+    out = Path(out)
+    with staged_output(out, supersedes=files_of_earlier_run(out)) as stage:
+        record = _record(result)
+        for name, content in case_tables(record).items():
+            (stage / name).write_bytes(content)
+        drawn: tuple[report_model.Picture, ...] = ()
+        picture_notes: tuple[Note, ...] = ()
+        if pictures:
+            tell("pictures")
+            drawn, picture_notes = _draw(result, stage)
+        if report:
+            tell("report")
+            told = report_input(result, drawn, picture_notes, stage)
+            parts = vein_parts(told)
+            (stage / "report.html").write_bytes(write_page(told, parts).encode())
+            (stage / "report.pdf").write_bytes(write_pdf(told, paper, parts))
+            (stage / VIEWER).write_bytes(write_viewer(told).encode())
+        (stage / KEPT).write_bytes(keep(_without_lumen(result)))
+        names = [p.relative_to(stage).as_posix() for p in stage.rglob("*") if p.is_file()]
+        files = tuple(sorted({*names, "case.json"}))
+        document = case_document(_record(result, picture_notes), files)
+        (stage / "case.json").write_bytes(case_json(document))
+    return WrittenCase(out, files, picture_notes)
+
+
+def load_case(folder: Path | str) -> CaseResult:
+    """Return a finished case from its folder, without a new run.
+
+    Lengths are rounded to a micrometre; in place of the closed surface of the
+    blood, ``anatomy.lumen`` is the wall.
+
+    Raises
+    ------
+    InputError
+        The folder holds no finished case, or one of another version.
+    """
+    path = Path(folder)
+    if not path.is_dir():
+        raise InputError(f"case {path} is not a folder; pass the folder that assess wrote")
+    if not (path / KEPT).is_file():
+        raise InputError(f"case {path} holds no {KEPT}; pass a folder that assess wrote")
+    result = recall(path / KEPT)
+    if not isinstance(result, CaseResult):
+        raise InputError(f"{path / KEPT} holds no case; assess the case again")
+    return result
+
+
+def _without_lumen(result: CaseResult) -> CaseResult:
+    """Leave out the closed surface, which nothing is drawn from: a third of the file."""
+    return replace(result, anatomy=replace(result.anatomy, lumen=result.anatomy.wall))
+
+
+def _record(result: CaseResult, more_notes: tuple[Note, ...] = ()) -> CaseRecord:
+    return CaseRecord(
+        anatomy=result.anatomy,
+        fits=result.fits,
+        structures=tuple(result.structures),
+        notes=(*result.notes, *more_notes),
+        settings=result.settings,
+        provenance=result.provenance,
+    )
+
+
+def _draw(
+    result: CaseResult, folder: Path
+) -> tuple[tuple[report_model.Picture, ...], tuple[Note, ...]]:
+    """Draw the pictures; a case without them is still a case."""
+    try:
+        drawn = draw_pictures(
+            result.anatomy,
+            result.fits,
+            result.structures,
+            folder,
+            contact_tolerance_mm=result.settings.seating.contact_tolerance_mm,
+        )
+    except OSError as error:
+        raise unwritable(folder.parent.parent, error) from error
+    except Exception as fault:
+        text = " ".join(f"no pictures could be drawn: {type(fault).__name__}: {fault}".split())
+        return (), (Note("pictures", text, severity="caution"),)
+    return drawn, tuple(dict.fromkeys(note for picture in drawn for note in picture.notes))
+
+
+def report_input(
+    result: CaseResult,
+    pictures: tuple[report_model.Picture, ...],
+    picture_notes: tuple[Note, ...],
+    folder: Path,
+) -> report_model.ReportInput:
+    """Return what the report of a case is made of.
+
+    Parameters
+    ----------
+    result : CaseResult
+    pictures : tuple of Picture
+    picture_notes : tuple of Note
+    folder : Path
+        Where the pictures lie.
+    """
+    told = result.provenance
+    return report_model.ReportInput(
+        case_id=told.case_id or "",
+        created=told.created,
+        inputs=tuple(
+            report_model.InputFile(file.role, file.format, file.sha256) for file in told.inputs
+        ),
+        anatomy=result.anatomy,
+        fits=result.fits,
+        settings=result.settings,
+        version=told.versions["veinfit"],
+        notes=(*result.notes, *picture_notes),
+        pictures=pictures,
+        folder=folder,
+        structures=result.structures,
+        freezing_zones={
+            str(b["name"]): (float(b["zone_from_deg"] or 0.0), float(b["zone_to_deg"] or 0.0))
+            for b in told.balloons
+            if "zone_to_deg" in b
+        },
+        viewer=VIEWER,
+        cardiac_phase=told.cardiac_phase or "",
+        image_date=told.image_date or "",
+    )
