@@ -49,6 +49,9 @@ CREST_CELLS = 0.25
 """Cells that lie as near to both branches as the nearest one, to this share of a cell, are the
 crest."""
 
+NORMAL_WEIGHT_MM = 15.0
+"""A crest so far from the ostium tells a common part's direction as well as the ostial normal."""
+
 LEAST_SHARED_MM = 2.0
 """Branches whose common part persists for less than this leave the body side by side."""
 
@@ -157,6 +160,17 @@ def toward_crest(centre: FloatArray, normal: FloatArray, crest: FloatArray) -> F
         Of the crotch of the branches.
     """
     return unit(unit(crest - centre) + normal)
+
+
+def length_to_crest(centre: FloatArray, normal: FloatArray, crest: FloatArray) -> float:
+    """Return the length of a common part from its ostium to the crest of its crotch, mm.
+
+    Parameters as of :func:`toward_crest`. The crest lies some millimetres beside the axis, which
+    tells less of the direction the nearer it is; the ostial normal leans by some degrees anyway.
+    """
+    way = crest - centre
+    direction = unit(float(way @ way) * unit(way) + NORMAL_WEIGHT_MM**2 * normal)
+    return float(way @ direction)
 
 
 def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Branches:

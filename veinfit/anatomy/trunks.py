@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.branches import BEYOND_PARTING_MM, LEAD_MM, SharedPart, toward_crest
+from veinfit.anatomy.branches import BEYOND_PARTING_MM, LEAD_MM, SharedPart, length_to_crest
 from veinfit.anatomy.contours import convexity, passes
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Ostium
@@ -175,8 +175,7 @@ def _settled(
     if isinstance(result, OstiumFailure):
         return None
     ostium, notes = result
-    direction = toward_crest(ostium.centre, ostium.normal, part.crest)
-    length = float((part.crest - ostium.centre) @ direction)
+    length = length_to_crest(ostium.centre, ostium.normal, part.crest)
     excess = ostium.measures.area_mm2 / together
     holds = all(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in ways)
     if length <= 0 or excess > TRUNK_EXCESS or not holds:
