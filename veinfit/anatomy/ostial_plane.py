@@ -21,12 +21,12 @@ LEAST_ERROR_MM = 0.4
 
 ERROR_PER_MOVE = 1.0
 """What the plane's instability adds to the bound: 98 % of 790 ostia of invented atria with a
-known truth lay within it, and 98 % of 1,250 others."""
+known truth lay within it, and 99 % of 1,531 others."""
 
 WRONG_LOG_ODDS = -4.2
 """Log odds of an ostium being off by more than 1 mm or 5 degrees, with the terms of
-``ostium_confidence``: logistic regression on the same 790 ostia. In sixths of 1,250 others,
-ordered by it, 1, 2, 3, 1, 8 and 22 % were off where 1, 2, 2, 4, 6 and 15 % were predicted."""
+``ostium_confidence``: logistic regression on the same 790 ostia. In sixths of 1,531 others,
+ordered by it, 1, 1, 1, 3, 5 and 18 % were off where 1, 2, 2, 4, 6 and 14 % were predicted."""
 
 CONTOUR_SHIFTS_MM = np.arange(0.0, 6.01, 0.1)
 """How far the plane may be moved into the vein until its contour is the vein's alone."""
