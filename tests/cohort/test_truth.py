@@ -11,7 +11,7 @@ from cohort.invented import drawn
 from scipy import ndimage
 from scipy.optimize import brentq
 
-from veinfit.anatomy import half_turn, ostia
+from veinfit.anatomy import half_turn, ostial_plane
 from veinfit.cohort.synthesis import AtriumShape, BodyShape, VeinShape, build, profiles
 from veinfit.cohort.synthesis import ostia as true_ostia
 from veinfit.cohort.synthesis.crotch import carina, carina_mm, tube_index
@@ -255,4 +255,7 @@ def test_truth_and_detector_read_the_definition_of_an_ostium_at_one_scale() -> N
         half_turn.BULGE_SHARE,
     )
     assert profiles.LEAST_TURN_DEG == half_turn.LEAST_TURN_DEG
-    assert (true_ostia.STRAY_SHARE, true_ostia.STRAY_MM) == (ostia.STRAY_SHARE, ostia.STRAY_MM)
+    assert (true_ostia.STRAY_SHARE, true_ostia.STRAY_MM) == (
+        ostial_plane.STRAY_SHARE,
+        ostial_plane.STRAY_MM,
+    )

@@ -52,8 +52,8 @@ crest."""
 NORMAL_WEIGHT_MM = 15.0
 """A crest so far from the ostium tells a common part's direction as well as the ostial normal."""
 
-LEAST_SHARED_MM = 2.0
-"""Branches whose common part persists for less than this leave the body side by side."""
+LEAST_SHARED_MM = 1.0
+"""Branches whose common part persists for less than this, one band, leave the body side by side."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,7 +13,7 @@ from veinfit.anatomy.branches import Branch, Branches, SharedPart
 from veinfit.anatomy.contours import enters
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Ostium
-from veinfit.anatomy.ostia import find_ostium
+from veinfit.anatomy.ostia import END_CLEARANCE_MM, find_ostium, find_ostium_about
 from veinfit.anatomy.ostial_plane import OstiumFailure
 from veinfit.anatomy.trunks import find_trunk
 from veinfit.anatomy.tubes import Tube, walk_tube
@@ -78,6 +78,9 @@ def _single(lumen: Lumen, branch: Branch, index: int, settings: AnatomySettings)
     if tube is None:
         return Candidate((index,), None, None, None, "no section surrounds its middle", ())
     found = find_ostium(tube, settings)
+    if isinstance(found, OstiumFailure) and opening is not None:
+        # A stub so short that its sections mislead: it was cut square to something.
+        found = find_ostium_about(tube, (branch.tip, opening), settings, END_CLEARANCE_MM)
     if isinstance(found, OstiumFailure):
         return Candidate((index,), tube, None, None, found.reason, ())
     ostium, notes = found
