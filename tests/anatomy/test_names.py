@@ -114,6 +114,14 @@ def test_the_usual_calibres_tell_two_veins_from_one_that_branches_early(
     assert {r for r in naming.roles if r in ("RSPV", "RMPV")} == expected
 
 
+def test_a_vein_whose_ostium_came_out_too_wide_is_not_lost():
+    # A blind funnel of a label volume: 31 mm is more than is published, and still a vein.
+    claims = [claim(r, k, is_open=False) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "RIPV"))]
+    claims[3] = dataclasses.replace(claims[3], diameter_mm=31.0)
+    naming = name_candidates(claims, 10.0)
+    assert naming.roles["RIPV"] == 3
+
+
 def test_a_label_that_holds_all_veins_goes_with_every_vein_and_nothing_else():
     hints = {"LAA": "LAA", "MV": ""}
     # Blind, as in a closed surface of labels, where without labels a vein may pass for a bulge.

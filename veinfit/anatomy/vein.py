@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from veinfit.anatomy.branches import Branches
 from veinfit.anatomy.calibres import UNUSUAL_CONFIDENCE, unusual_calibre
 from veinfit.anatomy.candidates import MOST_MEMBERS, Candidate
 from veinfit.anatomy.centrelines import (
@@ -20,6 +19,7 @@ from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.measures import fit_axis, takeoff_wall_deg
 from veinfit.anatomy.model import Ostium, Section, Vein
 from veinfit.anatomy.opened import end_rims
+from veinfit.anatomy.roles import ANTRUM
 from veinfit.anatomy.tubes import WALL_REACH_MM, tangents
 from veinfit.anatomy.verdict import SHORT_STUB_MM
 from veinfit.frames import frontal_angle_deg, transverse_angle_deg
@@ -61,7 +61,7 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
     axis = fit_axis(ostium, sections, found.settings.anatomy.axis_length_mm, trunk_mm)
     takeoff = takeoff_wall_deg(axis.direction, found.opened.wall.surface, ostium, others)
     confidence = found.naming.confidence.get(name, EXTRA_NAME_CONFIDENCE)
-    shared = _unnamed_trunk_mm(found.branches, candidate, found.settings.anatomy.common_trunk_mm)
+    shared = _unnamed_trunk_mm(found, candidate)
     if shared is not None:
         confidence = min(confidence, UNNAMED_TRUNK_CONFIDENCE)
     notes = [replace(n, subject=name) for n in candidate.notes]
@@ -136,18 +136,21 @@ def _courses(
     return course, sections, candidate.carina_mm
 
 
-def _unnamed_trunk_mm(
-    branches: Branches, candidate: Candidate, common_trunk_mm: float
-) -> float | None:
-    """Length of a part that a single branch shares with others and that is no vein itself."""
+def _unnamed_trunk_mm(found: Detection, candidate: Candidate) -> float | None:
+    """Length of a part that a single branch shares with others and that is no vein itself.
+
+    A part with an ostium far wider than its branches is an antrum, and no trunk either.
+    """
     if len(candidate.members) > 1:
         return None
+    antra = {c.members for c in found.candidates if c.excess >= ANTRUM}
     lengths = [
         part.length_mm
-        for part in branches.shared
+        for part in found.branches.shared
         if candidate.members[0] in part.members
+        and part.members not in antra
         and len(part.members) <= MOST_MEMBERS
-        and part.length_mm >= common_trunk_mm
+        and part.length_mm >= found.settings.anatomy.common_trunk_mm
     ]
     return max(lengths, default=None)
 
