@@ -107,6 +107,9 @@ NO_OSTIUM_COST = 4.0
 WIDE_VEIN_MM = (26.0, 32.0)
 """What branches share is seldom one vein if wider than the first, and never than the second."""
 
+WIDE_BRANCH_MM = (32.0, 38.0)
+"""Of a single branch more is let pass: its ostium may have come out too wide."""
+
 WIDE_VEIN_COST = 8.0
 """Cost of a vein as wide as none is."""
 
@@ -270,8 +273,8 @@ def _against(claim: Claim, role: str, common_trunk_mm: float) -> float:
     if role == APPENDAGE:
         cost += SHAPELESS_APPENDAGE_COST if claim.slenderness == 0.0 else 0.0
         return cost + (OPEN_APPENDAGE_COST if claim.is_open else 0.0)
-    if role not in COMMON_ROLES and claim.shared_mm is not None:
-        low, high = WIDE_VEIN_MM
+    if role not in COMMON_ROLES:
+        low, high = WIDE_BRANCH_MM if claim.shared_mm is None else WIDE_VEIN_MM
         cost += WIDE_VEIN_COST * float(np.clip((claim.diameter_mm - low) / (high - low), 0.0, 1.0))
     cost += _unusual_size(claim, role)
     if role in COMMON_ROLES:
