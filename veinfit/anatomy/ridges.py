@@ -107,6 +107,8 @@ def _way_between(ground: _Ground, start: _Side, stop: _Side) -> FloatArray | Non
     longest = along_edges + start.slack_mm + stop.slack_mm
     # A way no longer than one along edges cannot leave this ellipsoid around the two contours.
     chosen = start.straight_mm + stop.straight_mm <= longest + 2.0 * ground.radii
+    if not chosen.any():
+        return None
     number = np.cumsum(chosen) - 1
     part, _ = select_faces(ground.wall, chosen)
     return shortest_way(
