@@ -14,11 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from veinfit.anatomy.inscribed import (
-    InscribedSpheres,
-    distances_from,
-    way_costs,
-)
+from veinfit.anatomy.inscribed import InscribedSpheres, distances_from
+from veinfit.anatomy.ways import Ways, ways_from
 from veinfit.frames import BoolArray, FloatArray, IntArray, unit
 
 CORE_SHARE = 0.85
@@ -138,12 +135,15 @@ class Branches:
     branches : tuple of Branch
         Farthest-reaching first.
     shared : tuple of SharedPart
+    ways : Ways
+        From the body's centre to every cell.
     """
 
     body_centre: FloatArray
     body_radius_mm: float
     branches: tuple[Branch, ...]
     shared: tuple[SharedPart, ...]
+    ways: Ways
 
 
 def toward_crest(centre: FloatArray, normal: FloatArray, crest: FloatArray) -> FloatArray:
@@ -184,14 +184,9 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
     centre = spheres.points[spheres.radius_mm >= CENTRE_SHARE * greatest].mean(axis=0)
     depth, _ = distances_from(spheres.graph(spheres.length_mm), core)
     tips, reach, join, joins = _join_tree(spheres, depth)
-    tree = cKDTree(spheres.points)
-    cost, predecessor = distances_from(
-        spheres.graph(way_costs(spheres)), tree.query(centre[None])[1]
-    )
-    del cost
-
+    ways = ways_from(spheres, centre)
     opening_cells = [
-        int(tree.query(o.centre - o.normal * 0.5 * spheres.step_mm)[1]) for o in openings
+        ways.nearest_cell(o.centre - o.normal * 0.5 * spheres.step_mm) for o in openings
     ]
     owner = _leaves_at_openings(spheres, tips, reach, openings)
     found: list[Branch] = []
@@ -205,7 +200,7 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
         found.append(
             Branch(
                 tip=spheres.points[cell] if opening is None else openings[opening].centre,
-                way=_way(spheres, predecessor, cell),
+                way=ways.to_cell(cell),
                 reach_mm=float(reach[leaf]),
                 join_mm=float(join[leaf]),
                 depth_mm=float(depth[cell]),
@@ -221,7 +216,7 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
         found.append(
             Branch(
                 tip=opening_found.centre,
-                way=_way(spheres, predecessor, cell),
+                way=ways.to_cell(cell),
                 reach_mm=0.0,
                 join_mm=float(depth[cell]),
                 depth_mm=float(depth[cell]),
@@ -231,7 +226,7 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
         )
     branches = tuple(replace(b, joins=_surviving(b.joins, joins, number)) for b in found)
     shared = tuple(_shared_part(spheres, depth, branches, group) for group in _groups(branches))
-    return Branches(centre, greatest, branches, shared)
+    return Branches(centre, greatest, branches, shared, ways)
 
 
 @dataclass(frozen=True, slots=True)
@@ -420,10 +415,3 @@ def _leaves_at_openings(
         if free:
             owner[max(free, key=lambda leaf: reach[leaf])] = index
     return owner
-
-
-def _way(spheres: InscribedSpheres, predecessor: IntArray, cell: int) -> FloatArray:
-    cells = [cell]
-    while predecessor[cells[-1]] >= 0:
-        cells.append(int(predecessor[cells[-1]]))
-    return spheres.points[cells[::-1]]

@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from veinfit.anatomy.branches import Branch, Branches, SharedPart
+from veinfit.anatomy.branches import Branches, SharedPart
 from veinfit.anatomy.contours import enters
+from veinfit.anatomy.flat_ends import FlatEnd, find_flat_end, walk_from
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostia import END_CLEARANCE_MM, find_ostium, find_ostium_about
@@ -45,6 +46,8 @@ class Candidate:
         Area of a trunk's ostium over its branches' typical areas together; 1 for one branch.
     crest : (3,) array or None
         Of the crotch where a trunk's branches part; None for one branch.
+    end : FlatEnd or None
+        Where a blind branch was cut flat.
     """
 
     members: tuple[int, ...]
@@ -55,15 +58,14 @@ class Candidate:
     notes: tuple[Note, ...]
     excess: float = 1.0
     crest: FloatArray | None = None
+    end: FlatEnd | None = None
 
 
 def find_candidates(
     lumen: Lumen, branches: Branches, settings: AnatomySettings
 ) -> tuple[Candidate, ...]:
     """Walk every branch and every shared trunk; single branches come first."""
-    singles = [
-        _single(lumen, branches.branches[k], k, settings) for k in range(len(branches.branches))
-    ]
+    singles = [_single(lumen, branches, k, settings) for k in range(len(branches.branches))]
     trunks = [
         trunk
         for part in branches.shared
@@ -72,9 +74,14 @@ def find_candidates(
     return tuple(singles + trunks)
 
 
-def _single(lumen: Lumen, branch: Branch, index: int, settings: AnatomySettings) -> Candidate:
+def _single(lumen: Lumen, branches: Branches, index: int, settings: AnatomySettings) -> Candidate:
+    branch = branches.branches[index]
     opening = None if branch.opening is None else lumen.openings[branch.opening].normal
     tube = walk_tube(lumen, branch.way, opening)
+    end = None
+    if tube is not None and opening is None:
+        end = find_flat_end(lumen.wall, tube)
+        tube = (end and walk_from(end, lumen, branches.ways)) or tube
     if tube is None:
         return Candidate((index,), None, None, None, "no section surrounds its middle", ())
     found = find_ostium(tube, settings)
@@ -82,12 +89,12 @@ def _single(lumen: Lumen, branch: Branch, index: int, settings: AnatomySettings)
         # A stub so short that its sections mislead: it was cut square to something.
         found = find_ostium_about(tube, (branch.tip, opening), settings, END_CLEARANCE_MM)
     if isinstance(found, OstiumFailure):
-        return Candidate((index,), tube, None, None, found.reason, ())
+        return Candidate((index,), tube, None, None, found.reason, (), end=end)
     ostium, notes = found
     if not enters(branch.way, ostium.contour.points, ostium.centre, ostium.normal):
         reason = "the plane through its wall's half turns does not part it from the atrium"
-        return Candidate((index,), tube, None, None, reason, ())
-    return Candidate((index,), tube, ostium, None, "", notes)
+        return Candidate((index,), tube, None, None, reason, (), end=end)
+    return Candidate((index,), tube, ostium, None, "", notes, end=end)
 
 
 def _trunk(

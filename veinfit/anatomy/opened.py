@@ -16,6 +16,9 @@ from veinfit.anatomy.names import APPENDAGE, MITRAL, TEMPLATE, Naming
 from veinfit.anatomy.tubes import tangents
 from veinfit.frames import FloatArray, IntArray, unit
 
+ROUNDED_RIM_MM = 0.75
+"""A flat end is cut off so far inside: surfacing rounds its rim."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Opened:
@@ -45,12 +48,10 @@ def open_lumen(
             if end is not None:
                 ends[member] = lumen.openings[end].centre
                 continue
-            tube = single[member].tube
-            if tube is None or len(tube.centres) < 2:
-                continue
-            origin = tube.centres[0]
-            cuts.append(EndCut(origin, -tangents(tube.centres)[0]))
-            ends[member] = origin
+            cut = _blind_end(single[member])
+            if cut is not None:
+                cuts.append(cut)
+                ends[member] = cut.origin
     mitral: MitralSide | None = None
     taken = naming.roles.get(MITRAL)
     branch = None if taken is None else branches.branches[candidates[taken].members[0]]
@@ -65,6 +66,15 @@ def open_lumen(
         mitral = find_mitral_side(lumen.wall.surface, branches.body_centre, expected)
         cuts.append(mitral.cut)
     return Opened(open_wall(cut_ends(lumen.wall, cuts)), ends, mitral)
+
+
+def _blind_end(branch: Candidate) -> EndCut | None:
+    """Return the cut of a blind branch: along its flat end, else square to its first section."""
+    if branch.end is not None:
+        return EndCut(branch.end.centre - ROUNDED_RIM_MM * branch.end.normal, branch.end.normal)
+    if branch.tube is None or len(branch.tube.centres) < 2:
+        return None
+    return EndCut(branch.tube.centres[0], -tangents(branch.tube.centres)[0])
 
 
 def end_rims(opened: Opened, members: Sequence[int]) -> tuple[IntArray, ...]:

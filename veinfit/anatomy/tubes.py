@@ -47,6 +47,9 @@ LARGEST_STEP_MM = 5.0
 SQUARE_START_MM = 6.0
 """Over this length the walk turns from square to an opening into the way's own course."""
 
+SQUARE_WITHIN_DEG = 35.0
+"""... unless the opening is more oblique to it than this: its normal then tells nothing."""
+
 END_OFFSET_MM = 0.3
 """The first section lies this far inside an opening."""
 
@@ -155,7 +158,8 @@ def walk_tube(
     way : (N, 3) array
         From the body's centre to the branch's end.
     end_normal : (3,) array, optional
-        Outward normal of the opening at the end: the walk starts square to it.
+        Outward normal of the opening at the end: the walk starts square to it, unless the
+        opening is oblique to the way.
     rounds : int
         Rounds of moving the way onto section centroids. Where it ends in the
         middle of the lumen, as before a parting, more than one would drift: a
@@ -167,7 +171,7 @@ def walk_tube(
         None where no section of its own surrounds the way.
     """
     path = smooth(resample(way[::-1], STATION_MM), WAY_SMOOTHING_MM, STATION_MM)
-    if end_normal is not None:
+    if end_normal is not None and _is_square(path, end_normal):
         path = _square_to_end(path, end_normal)
     wall = lumen.wall.near(path, WALL_REACH_MM)
     tube: Tube | None = None
@@ -184,6 +188,12 @@ def walk_tube(
         length = float(arc_length(centres)[-1])
         tube = Tube(centres, areas, length, wall, path)
     return tube
+
+
+def _is_square(path: FloatArray, end_normal: FloatArray) -> bool:
+    """Whether an opening is square enough to what a path runs along behind it."""
+    behind = path[min(round(SQUARE_START_MM / STATION_MM), len(path) - 1)]
+    return bool(unit(path[0] - behind) @ end_normal > np.cos(np.radians(SQUARE_WITHIN_DEG)))
 
 
 def _square_to_end(path: FloatArray, end_normal: FloatArray) -> FloatArray:

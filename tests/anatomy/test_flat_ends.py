@@ -1,0 +1,56 @@
+"""Where a blind vein was cut: on a ball with one tube, surfaced from voxels."""
+
+import numpy as np
+import pytest
+from voxels import ball, grid, tube
+
+from veinfit.anatomy.branches import find_branches
+from veinfit.anatomy.candidates import find_candidates
+from veinfit.anatomy.inscribed import inscribed_spheres
+from veinfit.anatomy.lumen import prepare_lumen
+from veinfit.frames import angle_deg, unit
+from veinfit.labels import lumen_surface
+from veinfit.settings import Settings
+
+SETTINGS = Settings()
+AXIS = unit(np.array([0.6, -0.3, 0.74]))
+BODY_MM, VEIN_MM, CUT_MM = 18.0, 10.0, 27.0
+"""Radius of the body, diameter of the vein, and where on its axis it is cut: a short stub."""
+
+EDGE_MM = np.sqrt(BODY_MM**2 - (VEIN_MM / 2) ** 2)
+"""Where on the axis the body's ball and the vein meet."""
+
+
+def single_branch(beyond, edges):
+    """The one candidate of a body with a vein whose points ``beyond`` tells are cut off."""
+    body, vein = ball(BODY_MM), tube(AXIS, VEIN_MM, 0.0, 60.0)
+    volume = grid(edges, 90.0, np.random.default_rng(3))
+    mask = volume.sample(lambda points: body(points) | (vein(points) & ~beyond(points)))
+    surface = lumen_surface(mask, volume.affine, SETTINGS.surface)
+    lumen, _ = prepare_lumen(surface, SETTINGS.surface)
+    branches = find_branches(inscribed_spheres(lumen.wall.surface), lumen.openings)
+    (only,) = find_candidates(lumen, branches, SETTINGS.anatomy)
+    return only
+
+
+@pytest.mark.parametrize("lean_deg", [0.0, 20.0, 40.0])
+@pytest.mark.parametrize("edges", [(0.5, 0.5, 0.7), (0.8, 0.8, 0.8)])
+def test_the_cut_of_a_stub_is_found(lean_deg, edges):
+    side = unit(np.cross(AXIS, (0.0, 0.0, 1.0)))
+    lean = np.radians(lean_deg)
+    normal = np.cos(lean) * AXIS + np.sin(lean) * side
+    branch = single_branch(lambda points: (points - CUT_MM * AXIS) @ normal > 0.0, edges)
+    assert np.linalg.norm(branch.end.centre - CUT_MM * AXIS) < 0.5
+    assert angle_deg(branch.end.normal, normal) < 4.0
+    # Ball and tube meet in a circle whose place is known.
+    assert np.linalg.norm(branch.ostium.centre - EDGE_MM * AXIS) < 0.5
+    assert np.linalg.norm(np.cross(branch.tube.centres[0], AXIS)) < 0.3
+
+
+def test_a_rounded_end_has_no_cut():
+    tip = ball(VEIN_MM / 2, CUT_MM * AXIS)
+
+    def beyond(points):
+        return ((points - CUT_MM * AXIS) @ AXIS > 0.0) & ~tip(points)
+
+    assert single_branch(beyond, (0.5, 0.5, 0.7)).end is None
