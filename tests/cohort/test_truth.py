@@ -11,8 +11,15 @@ from cohort.invented import drawn
 from scipy import ndimage
 from scipy.optimize import brentq
 
-from veinfit.anatomy import half_turn, ostial_plane
-from veinfit.cohort.synthesis import AtriumShape, BodyShape, VeinShape, build, profiles
+from veinfit.anatomy import half_turn, measures, ostial_plane
+from veinfit.cohort.synthesis import (
+    AtriumShape,
+    BodyShape,
+    VeinShape,
+    build,
+    profiles,
+    survey,
+)
 from veinfit.cohort.synthesis import ostia as true_ostia
 from veinfit.cohort.synthesis.crotch import carina, carina_mm, tube_index
 from veinfit.cohort.synthesis.ostia import fit_plane
@@ -259,3 +266,7 @@ def test_truth_and_detector_read_the_definition_of_an_ostium_at_one_scale() -> N
         ostial_plane.STRAY_SHARE,
         ostial_plane.STRAY_MM,
     )
+
+
+def test_truth_and_detector_fit_the_axis_from_the_same_distance_on() -> None:
+    assert survey.CLEAR_MM == measures.CLEAR_MM

@@ -16,6 +16,9 @@ from veinfit.surface.mesh import face_middles, face_vectors
 SHORTEST_AXIS_MM = 2.0
 """An axis over less than this follows the noise of the centroids."""
 
+CLEAR_MM = 1.0
+"""Sections are clear of the ostium so far distal of its plane: known to this, and flared there."""
+
 WALL_RING_MM = (2.0, 9.0)
 """The atrial wall around an ostium is taken between these distances from its contour."""
 
@@ -51,14 +54,9 @@ def fit_axis(
     until_mm : float
         Arc length of the first branching or of the cut end.
     """
-    clear = [
-        s
-        for s in sections
-        if ((s.contour.points - ostium.centre) @ ostium.normal).min() >= 0 and s.s_mm <= until_mm
-    ]
-    if clear:
-        clear = [s for s in clear if s.s_mm <= clear[0].s_mm + length_mm + 1e-6]
-    span = clear[-1].s_mm - clear[0].s_mm if len(clear) >= 3 else 0.0
+    clear, span = _clear_of(ostium, sections, CLEAR_MM, length_mm, until_mm)
+    if span < SHORTEST_AXIS_MM:
+        clear, span = _clear_of(ostium, sections, 0.0, length_mm, until_mm)
     if span < SHORTEST_AXIS_MM:
         ahead = [s for s in sections if 0 < s.s_mm <= until_mm]
         if not ahead:
@@ -70,6 +68,24 @@ def fit_axis(
     _, _, vt = np.linalg.svd(centres - centres.mean(axis=0))
     direction = vt[0] if vt[0] @ (centres[-1] - centres[0]) > 0 else -vt[0]
     return Axis(direction, float(span), True)
+
+
+def _clear_of(
+    ostium: Ostium,
+    sections: Sequence[Section],
+    clear_mm: float,
+    length_mm: float,
+    until_mm: float,
+) -> tuple[list[Section], float]:
+    """Return the sections over ``length_mm`` from the first clear one on, and their span, mm."""
+    clear = [
+        s
+        for s in sections
+        if ((s.contour.points - ostium.centre) @ ostium.normal).min() >= clear_mm
+        and s.s_mm <= until_mm
+    ]
+    clear = [s for s in clear if s.s_mm <= clear[0].s_mm + length_mm + 1e-6]
+    return clear, clear[-1].s_mm - clear[0].s_mm if len(clear) >= 3 else 0.0
 
 
 def wall_normal(wall: Surface, ostium: Ostium, others: Sequence[Ostium]) -> FloatArray | None:

@@ -46,6 +46,9 @@ AXIS_MM = 10.0
 AXIS_RAYS = 90
 """Rays of sections of which only the centroid is used."""
 
+CLEAR_MM = 1.0
+"""Sections so far distal of the ostial plane are clear of it, for the axis of their centroids."""
+
 CLEAR_STEP_MM = 0.5
 """Spacing of sections at which it is looked where they are clear of the ostium ..."""
 
@@ -125,7 +128,7 @@ def _survey(entry: Entry, field: Implicit, flare: float, ostium: OstiumTruth) ->
         ostium=ostium,
         station=_station(entry, field, flare, foot),
         axis=axis,
-        section_axis=_section_axis(entry, field, clear, axis),
+        section_axis=_section_axis(entry, field, ostium, clear, axis),
         axis_length_mm=axis_length,
         trunk_length_mm=entry.limit_mm - foot,
         trunk_cut=entry.cut,
@@ -168,12 +171,14 @@ def _station(entry: Entry, field: Implicit, flare: float, foot: float) -> Statio
     )
 
 
-def _clear_of(entry: Entry, field: Implicit, ostium: OstiumTruth, foot: float) -> float:
-    """Arc length from which sections lie wholly distal to the ostial plane."""
+def _clear_of(
+    entry: Entry, field: Implicit, ostium: OstiumTruth, start_mm: float, clear_mm: float = 0.0
+) -> float:
+    """Arc length from ``start_mm`` on, from which sections lie ``clear_mm`` past the ostium."""
     curve = entry.tube.curve
-    s = np.arange(max(foot, 0.0), entry.limit_mm, CLEAR_STEP_MM)
+    s = np.arange(max(start_mm, 0.0), entry.limit_mm, CLEAR_STEP_MM)
     if not len(s):
-        return foot
+        return start_mm
     for start in range(0, len(s), CLEAR_STEPS):
         stations = s[start : start + CLEAR_STEPS]
         t = curve.parameter(stations)
@@ -181,7 +186,7 @@ def _clear_of(entry: Entry, field: Implicit, ostium: OstiumTruth, foot: float) -
             field.value, curve.position(t), curve.tangent(t), reach_mm(entry), AXIS_RAYS
         )
         for at, outline in zip(stations, outlines, strict=True):
-            distal = (outline.points - ostium.centre) @ ostium.normal > 0.0
+            distal = (outline.points - ostium.centre) @ ostium.normal > clear_mm
             if outline.found.all() and distal.all():
                 return float(at)
     return float(s[-1])
@@ -203,10 +208,14 @@ def _axis_stations(entry: Entry, clear: float) -> tuple[FloatArray, float]:
     return np.linspace(clear, clear + length, 11), length
 
 
-def _section_axis(entry: Entry, field: Implicit, clear: float, axis: FloatArray) -> FloatArray:
+def _section_axis(
+    entry: Entry, field: Implicit, ostium: OstiumTruth, clear: float, axis: FloatArray
+) -> FloatArray:
     """Direction of the centroids of the true sections, near that of the centreline."""
     curve = entry.tube.curve
-    s, length = _axis_stations(entry, clear)
+    s, length = _axis_stations(entry, _clear_of(entry, field, ostium, clear, CLEAR_MM))
+    if length < SHORTEST_AXIS_MM:
+        s, length = _axis_stations(entry, clear)
     if length < SHORTEST_AXIS_MM:
         return axis
     t = curve.parameter(s)
