@@ -15,8 +15,9 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.inscribed import InscribedSpheres, distances_from
+from veinfit.anatomy.partings import Parting
 from veinfit.anatomy.ways import Ways, ways_from
-from veinfit.frames import BoolArray, FloatArray, IntArray, unit
+from veinfit.frames import BoolArray, FloatArray, IntArray
 
 CORE_SHARE = 0.85
 """Cells whose sphere has this share of the largest radius are the body's core."""
@@ -45,9 +46,6 @@ CREST_BANDS = 3
 CREST_CELLS = 0.25
 """Cells that lie as near to both branches as the nearest one, to this share of a cell, are the
 crest."""
-
-NORMAL_WEIGHT_MM = 15.0
-"""A crest so far from the ostium tells a common part's direction as well as the ostial normal."""
 
 LEAST_SHARED_MM = 1.0
 """Branches whose common part persists for less than this, one band, leave the body side by side."""
@@ -113,14 +111,14 @@ class SharedPart:
     way : (N, 3) array
         From the core through the middle of the part to ``BEYOND_PARTING_MM`` past
         where the branches part.
-    crest : (3,) array
-        The first crotch beyond it: where the blood of the first branches to part does.
+    parting : Parting
+        Where the first branches to part do.
     """
 
     members: tuple[int, ...]
     length_mm: float
     way: FloatArray
-    crest: FloatArray
+    parting: Parting
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,33 +142,6 @@ class Branches:
     branches: tuple[Branch, ...]
     shared: tuple[SharedPart, ...]
     ways: Ways
-
-
-def toward_crest(centre: FloatArray, normal: FloatArray, crest: FloatArray) -> FloatArray:
-    """Return the direction (3,) of a common part: halfway from its ostial normal to its crest.
-
-    On invented trunks within 10 degrees of their axis; the centres of their sections lean, the
-    more the nearer they lie to the branches.
-
-    Parameters
-    ----------
-    centre, normal : (3,) array
-        Of the ostium.
-    crest : (3,) array
-        Of the crotch of the branches.
-    """
-    return unit(unit(crest - centre) + normal)
-
-
-def length_to_crest(centre: FloatArray, normal: FloatArray, crest: FloatArray) -> float:
-    """Return the length of a common part from its ostium to the crest of its crotch, mm.
-
-    Parameters as of :func:`toward_crest`. The crest lies some millimetres beside the axis, which
-    tells less of the direction the nearer it is; the ostial normal leans by some degrees anyway.
-    """
-    way = crest - centre
-    direction = unit(float(way @ way) * unit(way) + NORMAL_WEIGHT_MM**2 * normal)
-    return float(way @ direction)
 
 
 def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Branches:
@@ -304,7 +275,8 @@ def _shared_part(
     crest = _crest(spheres, depth, parting, (senior[-1], junior[-1]))
     # The wall of the crotch lies half a cell beyond the middle of the last cell before it.
     crest += 0.5 * spheres.step_mm * direction
-    return SharedPart(group.members, parting - start, way, crest)
+    middle = fronts[min(int((parting - start) / BAND_MM), len(fronts)) - 1]
+    return SharedPart(group.members, parting - start, way, Parting(crest, middle))
 
 
 def _crest(

@@ -16,9 +16,9 @@ from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostia import END_CLEARANCE_MM, find_ostium, find_ostium_about
 from veinfit.anatomy.ostial_plane import OstiumFailure
+from veinfit.anatomy.partings import Parting
 from veinfit.anatomy.trunks import find_trunk
 from veinfit.anatomy.tubes import Tube, walk_tube
-from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 
@@ -44,8 +44,8 @@ class Candidate:
     notes : tuple of Note
     excess : float
         Area of a trunk's ostium over its branches' typical areas together; 1 for one branch.
-    crest : (3,) array or None
-        Of the crotch where a trunk's branches part; None for one branch.
+    parting : Parting or None
+        Where a trunk's branches part; None for one branch.
     end : FlatEnd or None
         Where a blind branch was cut flat.
     """
@@ -57,7 +57,7 @@ class Candidate:
     reason: str
     notes: tuple[Note, ...]
     excess: float = 1.0
-    crest: FloatArray | None = None
+    parting: Parting | None = None
     end: FlatEnd | None = None
 
 
@@ -120,5 +120,5 @@ def _trunk(
         "",
         trunk.notes,
         trunk.excess,
-        part.crest,
+        part.parting,
     )

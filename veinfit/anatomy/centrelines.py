@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.anatomy.branches import toward_crest
 from veinfit.anatomy.contours import measure_contour, passes
 from veinfit.anatomy.lumen import Wall
 from veinfit.anatomy.model import Centreline, Contour, Ostium, Section
+from veinfit.anatomy.partings import Parting
 from veinfit.anatomy.tubes import arc_length, resample, section_at, smooth, tangents
 from veinfit.frames import FloatArray, unit
 
@@ -180,7 +180,7 @@ def _sections(wall: Wall, ostium: Ostium, line: Centreline, step: float) -> tupl
 def trunk_sections(
     wall: Wall,
     ostium: Ostium,
-    crest: FloatArray,
+    parting: Parting,
     length_mm: float,
     ways: Sequence[FloatArray],
 ) -> tuple[Section, ...]:
@@ -188,19 +188,19 @@ def trunk_sections(
 
     Square to a curve through their centroids, sections near the parting lean toward the
     wider branch, which draws the centroids farther to it, and so on; a straight line toward
-    the crest holds them.
+    the parting holds them.
 
     Parameters
     ----------
     wall : Wall
     ostium : Ostium
-    crest : (3,) array
+    parting : Parting
     length_mm : float
         Of the trunk.
     ways : sequence of (N, 3) array
         Of its branches: each section holds them all.
     """
-    direction = toward_crest(ostium.centre, ostium.normal, crest)
+    direction = parting.direction_from(ostium.centre, ostium.normal)
     found: list[Section] = []
     for s in np.arange(0.0, length_mm - CREST_MARGIN_MM + 1e-9, STEP_MM):
         point = ostium.centre + s * direction

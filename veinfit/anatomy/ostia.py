@@ -6,11 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from veinfit.anatomy.branches import toward_crest
 from veinfit.anatomy.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.lumen import Wall
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostial_plane import OstiumFailure, ostium_in_plane
+from veinfit.anatomy.partings import Parting
 from veinfit.anatomy.plane_fit import Plane, fit_plane
 from veinfit.anatomy.tubes import STATION_MM, Tube, arc_length
 from veinfit.frames import FloatArray
@@ -128,10 +128,10 @@ def find_ostium_about(
     return ostium_in_plane(tube, plane, turns, 0.0)
 
 
-def settle_before_crest(
-    tube: Tube, start: Ostium, crest: FloatArray, clear: FloatArray, settings: AnatomySettings
+def settle_before_parting(
+    tube: Tube, start: Ostium, parting: Parting, clear: FloatArray, settings: AnatomySettings
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
-    """Place the ostium of a trunk anew, its sectors about the way to the crest of its crotch.
+    """Place the ostium of a trunk anew, its sectors about the way to where its branches part.
 
     Each plane gives a better direction, and that a better plane.
 
@@ -140,7 +140,7 @@ def settle_before_crest(
     tube : Tube
     start : Ostium
         Where the search begins.
-    crest : (3,) array
+    parting : Parting
     clear : (3,) array
         A point of the trunk's course from which on, toward the body, no crotch pinches it.
     settings : AnatomySettings
@@ -149,9 +149,9 @@ def settle_before_crest(
     plane: Plane | None = None
     turns: list[HalfTurn | None] = []
     for _ in range(ROUNDS):
-        axis = toward_crest(centre, normal, crest)
+        axis = parting.direction_from(centre, normal)
         room = max(float((clear - centre) @ axis), LEAST_START_MM)
-        before = min(TRUNK_START_MM, float((crest - centre) @ axis) - CREST_CLEARANCE_MM)
+        before = min(TRUNK_START_MM, float((parting.crest - centre) @ axis) - CREST_CLEARANCE_MM)
         turns = _turns_from_either(tube.wall, centre, axis, (min(room, before), before), settings)
         found = [t for t in turns if t is not None]
         if len(found) < LEAST_SECTOR_SHARE * settings.sectors:

@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.branches import BEYOND_PARTING_MM, LEAD_MM, SharedPart, length_to_crest
+from veinfit.anatomy.branches import BEYOND_PARTING_MM, LEAD_MM, SharedPart
 from veinfit.anatomy.contours import convexity, passes
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Ostium
-from veinfit.anatomy.ostia import find_ostium, find_ostium_about, settle_before_crest
+from veinfit.anatomy.ostia import find_ostium, find_ostium_about, settle_before_parting
 from veinfit.anatomy.ostial_plane import OstiumFailure
 from veinfit.anatomy.tubes import (
     WALL_REACH_MM,
@@ -109,7 +109,7 @@ def find_trunk(
     Trunk or None
         None where no ostium before the crest holds all branches.
     """
-    walked = [_beyond(tube, part.crest) for tube in tubes]
+    walked = [_beyond(tube, part.parting.crest) for tube in tubes]
     together = sum(_area_at_parting(tube) for tube in walked)
     fork = _fork(part, walked)
     courses = list(_courses(lumen, (part.way, fork), ways, TRUNK_EXCESS * together))
@@ -171,11 +171,11 @@ def _settled(
     settings: AnatomySettings,
 ) -> Trunk | None:
     """Return the trunk that a start leads to, if it lies before the crest and holds all ways."""
-    result = settle_before_crest(tube, start, part.crest, _clear_of_crotch(tube), settings)
+    result = settle_before_parting(tube, start, part.parting, _clear_of_crotch(tube), settings)
     if isinstance(result, OstiumFailure):
         return None
     ostium, notes = result
-    length = length_to_crest(ostium.centre, ostium.normal, part.crest)
+    length = part.parting.length_from(ostium.centre, ostium.normal)
     excess = ostium.measures.area_mm2 / together
     holds = all(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in ways)
     if length <= 0 or excess > TRUNK_EXCESS or not holds:
@@ -199,7 +199,7 @@ def _stub(lumen: Lumen, part: SharedPart, fork: FloatArray, together: float) -> 
     It runs from the crest back, along the fork.
     """
     direction = unit(fork[-1] - fork[1])
-    end = fork[1] + ((part.crest - fork[1]) @ direction) * direction
+    end = fork[1] + ((part.parting.crest - fork[1]) @ direction) * direction
     centres = end - np.arange(2)[:, None] * WAY_STEP_MM * direction
     wall = lumen.wall.near(centres, WALL_REACH_MM)
     tube = Tube(centres, np.full(2, together), WAY_STEP_MM, wall, centres)

@@ -124,9 +124,9 @@ def _courses(
         course = follow_vein(tube.wall, ostium, tube.centres, end, step)
         return course, course.sections, float(course.centreline.s_mm[-1])
     course = follow_vein(tube.wall, ostium, tube.centres, tube.centres[0], step, rounds=0)
-    assert candidate.carina_mm is not None and candidate.crest is not None
+    assert candidate.carina_mm is not None and candidate.parting is not None
     ways = [branches[m].way for m in candidate.members]
-    sections = trunk_sections(tube.wall, ostium, candidate.crest, candidate.carina_mm, ways)
+    sections = trunk_sections(tube.wall, ostium, candidate.parting, candidate.carina_mm, ways)
     (beyond,) = (c.tube for c in found.candidates if c.members == candidate.members[:1])
     if beyond is not None:
         away = tangents(tube.centres)[0]

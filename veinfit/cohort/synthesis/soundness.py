@@ -21,6 +21,9 @@ LEAST_GAP_MM = 1.2
 LEAST_GAP_FROM_BODY_MM = 1.5
 """A vein or appendage that has left the body keeps this far from it."""
 
+CUT_ROOM_MM = surfaces.EXTENSION_EDGES * 1.0
+"""A vein ends so far before other blood: until it is cut, at 1 mm edges, it is longer."""
+
 CLEAR_OF_BODY_MM = 12.0
 """From this length on a vein must have left the body."""
 
@@ -124,9 +127,22 @@ def _gap_flaws(shape: AtriumShape, field: Implicit) -> list[str]:
             past = field.beyond_mitral(flat)
             if gap[outside].min(initial=np.inf) < LEAST_MITRAL_GAP_MM or past.max() > 0:
                 found.append(f"{tube.name}: runs into the mitral funnel")
+        if tube is not field.appendage:
+            others = [o for o in field.tubes if family[o.name] != own]
+            found.extend(_end_flaws(field, tube, others))
     for vein in shape.veins:
         found.extend(_branch_flaws(field, [branch.name for branch in vein.branches]))
     return found
+
+
+def _end_flaws(field: Implicit, tube: Tube, others: list[Tube]) -> list[str]:
+    """Tell whether a longer vein would run into other blood: it could not be cut clean."""
+    end = tube.curve.total_mm
+    beyond = wall_points(tube, np.arange(end, end + CUT_ROOM_MM + 1.0)).reshape(-1, 3)
+    gaps = [field.appendage_distance(beyond), *(other.distance(beyond) for other in others)]
+    if min(gap.min() for gap in gaps) < LEAST_GAP_MM:
+        return [f"{tube.name}: ends close before other blood"]
+    return []
 
 
 def _mitral_flaws(field: Implicit) -> list[str]:
