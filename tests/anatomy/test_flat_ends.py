@@ -2,15 +2,19 @@
 
 import numpy as np
 import pytest
+import trimesh
 from voxels import ball, grid, tube
 
 from veinfit.anatomy.branches import find_branches
 from veinfit.anatomy.candidates import find_candidates
+from veinfit.anatomy.flat_ends import find_flat_end
 from veinfit.anatomy.inscribed import inscribed_spheres
-from veinfit.anatomy.lumen import prepare_lumen
+from veinfit.anatomy.lumen import Wall, prepare_lumen
+from veinfit.anatomy.tubes import Tube
 from veinfit.frames import angle_deg, unit
 from veinfit.labels import lumen_surface
 from veinfit.settings import Settings
+from veinfit.surface import Surface
 
 SETTINGS = Settings()
 AXIS = unit(np.array([0.6, -0.3, 0.74]))
@@ -54,3 +58,24 @@ def test_a_rounded_end_has_no_cut():
         return ((points - CUT_MM * AXIS) @ AXIS > 0.0) & ~tip(points)
 
     assert single_branch(beyond, (0.5, 0.5, 0.7)).end is None
+
+
+@pytest.mark.parametrize(("radii", "apart"), [((5.0, 5.0), 12.0), ((6.0, 5.0), 14.0)])
+def test_a_neighbour_cut_by_the_same_plane_is_no_part_of_the_end(radii, apart):
+    tubes = []
+    for radius, x in zip(radii, (0.0, apart), strict=True):
+        mesh = trimesh.creation.cylinder(radius=radius, height=30.0, sections=48)
+        mesh = mesh.subdivide_to_size(1.0)
+        tubes.append(Surface(mesh.vertices + (x, 0.0, 0.0), mesh.faces))
+    one, other = tubes
+    both = Surface(
+        np.concatenate([one.points, other.points]),
+        np.concatenate([one.faces, other.faces + len(one.points)]),
+    )
+    wall = Wall(both, np.zeros(len(both.faces), dtype=bool))
+    # Walked from a corner of the cut, on the other tube's side.
+    centres = np.array([(3.0, 0.0, 14.0), (2.0, 0.0, 13.0), (1.0, 0.0, 12.0), (0.0, 0.0, 11.0)])
+    areas = np.full(4, np.pi * radii[0] ** 2)
+    end = find_flat_end(wall, Tube(centres, areas, 3.0, wall, centres))
+    assert np.linalg.norm(end.centre - (0.0, 0.0, 15.0)) < 0.05
+    assert not end.faces[len(one.faces) :].any()

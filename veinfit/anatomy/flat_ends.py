@@ -9,18 +9,20 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
 
 from veinfit.anatomy.lumen import Lumen, Wall
-from veinfit.anatomy.tubes import Tube, walk_tube
+from veinfit.anatomy.tubes import STATION_MM, Tube, walk_tube
 from veinfit.anatomy.ways import Ways
-from veinfit.frames import BoolArray, FloatArray, dots, unit
+from veinfit.frames import BoolArray, FloatArray, IntArray, dots, unit
 from veinfit.surface.mesh import face_areas, face_middles, face_normals
 
 INSIDE_MM = 3.0
 """The end is looked at from a centre so far inside it."""
 
 END_REACH = 2.0
-"""... and within so many radii of the tube about that centre."""
+"""... and no farther past it than so many radii of the tube."""
 
 FACING_DEG = 60.0
 """A cut more oblique to the branch than this is its side wall."""
@@ -60,6 +62,8 @@ class FlatEnd:
 def find_flat_end(wall: Wall, tube: Tube) -> FlatEnd | None:
     """Return the flat end of a blind branch, None where its end is rounded or torn.
 
+    A neighbour cut by the same plane is no part of it.
+
     Parameters
     ----------
     wall : Wall
@@ -70,21 +74,24 @@ def find_flat_end(wall: Wall, tube: Tube) -> FlatEnd | None:
     centres, surface = tube.centres, wall.surface
     if len(centres) < 3:
         return None
-    inside = centres[min(round(INSIDE_MM), len(centres) - 1)]
+    inside = centres[min(round(INSIDE_MM / STATION_MM), len(centres) - 1)]
     outward = unit(centres[0] - inside)
     area = float(np.median(tube.areas_mm2))
     away = face_middles(surface) - inside
-    reach = END_REACH * np.sqrt(area / np.pi) + float(np.linalg.norm(centres[0] - inside))
+    radius = float(np.sqrt(area / np.pi))
+    reach = END_REACH * radius + float(np.linalg.norm(centres[0] - inside))
     normals = face_normals(surface)
     end = np.flatnonzero(
         (normals @ outward > np.cos(np.radians(FACING_DEG)))
-        & (away @ outward > 0.0)
+        & (away @ outward > -radius)
         & (dots(away, away) < reach**2)
         & (dots(away, normals) > 0.0)
         & ~wall.is_cap
     )
     if not len(end):
         return None
+    aside = away[end] - (away[end] @ outward)[:, None] * outward
+    end = end[_piece_of(surface.faces[end], int(np.argmin(dots(aside, aside))))]
     weight, normals, away = face_areas(surface)[end], normals[end], away[end]
     like = np.cos(np.radians(SAME_WAY_DEG))
     some = normals[:: len(end) // MOST_SEEDS + 1]
@@ -103,6 +110,17 @@ def find_flat_end(wall: Wall, tube: Tube) -> FlatEnd | None:
     faces[end[flat]] = True
     centre = inside + weight[flat] @ away[flat] / weight[flat].sum()
     return FlatEnd(centre, unit(weight[flat] @ normals[flat]), faces)
+
+
+def _piece_of(faces: IntArray, seed: int) -> BoolArray:
+    """Which of the faces (F, 3) hang together by their corners with the one numbered ``seed``."""
+    count = len(faces)
+    corners, place = np.unique(faces, return_inverse=True)
+    rows = np.repeat(np.arange(count), 3)
+    shape = (count + len(corners),) * 2
+    graph = sparse.coo_matrix((np.ones(3 * count, bool), (rows, count + place.ravel())), shape)
+    _, label = csgraph.connected_components(graph, directed=False)
+    return np.asarray(label[:count] == label[seed])
 
 
 def walk_from(end: FlatEnd, lumen: Lumen, ways: Ways) -> Tube | None:

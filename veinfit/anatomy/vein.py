@@ -22,7 +22,7 @@ from veinfit.anatomy.opened import end_rims
 from veinfit.anatomy.roles import ANTRUM
 from veinfit.anatomy.tubes import WALL_REACH_MM, tangents
 from veinfit.anatomy.verdict import SHORT_STUB_MM
-from veinfit.frames import frontal_angle_deg, transverse_angle_deg
+from veinfit.frames import FloatArray, frontal_angle_deg, transverse_angle_deg
 from veinfit.notes import Note
 
 TRUNK_BRANCHES: Mapping[str, tuple[str, str]] = {
@@ -117,8 +117,7 @@ def _courses(
     tube = candidate.tube
     assert tube is not None
     branches = found.branches.branches
-    opening = branches[candidate.members[0]].opening
-    end = None if opening is None else found.lumen.openings[opening].centre
+    end = _cut_end(found, candidate.members[0])
     step = found.settings.anatomy.section_step_mm
     if len(candidate.members) == 1:
         course = follow_vein(tube.wall, ostium, tube.centres, end, step)
@@ -134,6 +133,15 @@ def _courses(
         near = found.lumen.wall.near(np.concatenate([tube.way, beyond.way]), WALL_REACH_MM)
         course = continue_into_branch(course, near, ostium, centres, end, step)
     return course, sections, candidate.carina_mm
+
+
+def _cut_end(found: Detection, member: int) -> FloatArray | None:
+    """Return the middle (3,) of a branch's cut: of an opening or a flat end, None if rounded."""
+    opening = found.branches.branches[member].opening
+    if opening is not None:
+        return found.lumen.openings[opening].centre
+    (single,) = (c for c in found.candidates if c.members == (member,))
+    return None if single.end is None else single.end.centre
 
 
 def _unnamed_trunk_mm(found: Detection, candidate: Candidate) -> float | None:
