@@ -191,6 +191,12 @@ def settings_with_an_unknown_name(folder):
     return [small_mesh(folder), "--settings", path], told
 
 
+def an_odd_number_of_sectors(folder):
+    path = text_file(folder, "s.toml", "[anatomy]\nsectors = 9\n")
+    told = [r"s\.toml", r"anatomy\.sectors = 9 must be a multiple of 2"]
+    return [small_mesh(folder), "--settings", path], told
+
+
 def missing_settings(folder):
     return [small_mesh(folder), "--settings", str(folder / "gone.toml")], [r"gone\.toml"]
 

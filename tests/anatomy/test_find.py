@@ -9,6 +9,7 @@ from scipy.spatial.transform import Rotation
 from surface.shapes import moved, sphere
 
 from veinfit.anatomy import find_anatomy
+from veinfit.anatomy.lumen import prepare_lumen
 from veinfit.anatomy.model import LumenInput
 from veinfit.cohort.synthesis import build
 from veinfit.cohort.synthesis.draw import draw_shape
@@ -176,6 +177,12 @@ def test_a_volume_no_atrium_can_have_is_refused(radius):
         anatomy_of(sphere(radius))
 
 
+def test_an_unusual_volume_is_cautioned_once():
+    _, notes = prepare_lumen(sphere(45.0), SETTINGS.surface)
+    (caution,) = [n for n in notes if n.severity == "caution"]
+    assert "381 mL, outside the usual 25 to 300 mL" in caution.text
+
+
 # Trunks whose branches part askew, one that parts so wide that no section across it holds both
 # branches over its last 5 mm, one that the crotch of its branches pinches over half its length,
 # and veins that branch 6 and 4 mm past their ostium: where the branches' own ways, sections, and
@@ -207,6 +214,18 @@ def test_what_branches_share_is_one_vein(variant, seed):
     if trunk.axis_length_mm > 9.0:
         # Over less there is hardly a direction: its sections lean toward the branches.
         assert angle_deg(mine.axis, trunk.section_axis) < 8.0
+
+
+@pytest.mark.parametrize(
+    ("variant", "seed", "pairs"),
+    [
+        ("inferior_common", 5, {("LSPV", "ICPV"), ("RSPV", "ICPV"), ("LSPV", "RSPV")}),
+        ("right_common", 5, {("LSPV", "RCPV"), ("LIPV", "RCPV"), ("LSPV", "LIPV")}),
+    ],
+)
+def test_a_common_trunk_has_ridges_to_the_other_veins(variant, seed, pairs):
+    ridges = anatomy_of(build(draw_shape(seed, variant)).open_surface()).ridges
+    assert pairs <= {(ridge.start, ridge.end) for ridge in ridges}
 
 
 def test_a_domed_mitral_side_is_where_the_veins_say():

@@ -131,6 +131,20 @@ def test_a_label_that_holds_all_veins_goes_with_every_vein_and_nothing_else():
     assert min(naming.confidence.values()) > 0.95
 
 
+def test_a_long_part_of_a_common_trunk_leaves_no_doubt_about_the_whole():
+    # A left common trunk whose superior vein has branches of its own inside the mesh.
+    singles = [claim(role, k) for k, role in enumerate(("LSPV", "LSPV", "LIPV", "RSPV", "RIPV"))]
+    trunk = {"diameter_mm": 24.0, "shared_mm": 13.0, "members": (0, 1, 2), "excess": 1.0}
+    inner = {"diameter_mm": 15.0, "shared_mm": 18.0, "members": (0, 1), "excess": 1.0}
+    whole = claim("LCPV", 0, **trunk)
+    rest = [claim("MV", 5)]
+    alone = name_candidates([*singles, *rest, whole], 10.0)
+    both = name_candidates([*singles, *rest, whole, claim("LSPV", 0, **inner)], 10.0)
+    for naming in (alone, both):
+        assert set(naming.roles) == {"LCPV", "RSPV", "RIPV", "MV"}
+    assert both.confidence["LCPV"] == pytest.approx(alone.confidence["LCPV"], abs=0.05)
+
+
 def test_labels_that_part_two_veins_leave_no_doubt_about_their_trunk():
     confidence = {}
     for hinted in (False, True):

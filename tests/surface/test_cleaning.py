@@ -9,7 +9,7 @@ from surface.shapes import sphere, tube
 from veinfit.errors import InputError
 from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
-from veinfit.surface.cleaning import clean_surface
+from veinfit.surface.cleaning import MERGE_TOLERANCE_MM, clean_surface, merge_vertices
 from veinfit.surface.mesh import edges, enclosed_volume
 from veinfit.surface.openings import boundary_loops
 
@@ -56,6 +56,19 @@ def test_soup_duplicates_and_degenerate_faces_are_dropped(rng):
     assert len(clean.surface.points) == len(ball.points)
     assert enclosed_volume(clean.surface) == pytest.approx(enclosed_volume(ball), rel=1e-6)
     assert "57 degenerate or duplicate faces" in texts(clean)
+
+
+def test_vertices_apart_by_less_than_the_tolerance_merge_wherever_they_lie():
+    # Two triangles along an edge, and the copy of one end across a border of any grid.
+    points = np.array([(0.0, 0, 0), (1.0, 0, 0), (0, 1.0, 0), (1.0, 1.0, 0), (1.0, 0, 0)])
+    for place in np.linspace(0.0, MERGE_TOLERANCE_MM, 21):
+        points[4, 0] = 1.0 + 0.02 * MERGE_TOLERANCE_MM
+        moved = points + (0.37 * MERGE_TOLERANCE_MM + place) * (points[:, :1] > 0.5)
+        merged = merge_vertices(
+            Surface(moved, np.array([(0, 1, 2), (4, 3, 2)])), MERGE_TOLERANCE_MM
+        )
+        assert len(merged.points) == 4
+        assert set(merged.faces[0]) & set(merged.faces[1]) == {1, 2}
 
 
 def test_an_island_goes_and_a_large_piece_is_a_caution():

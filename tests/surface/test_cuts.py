@@ -105,13 +105,6 @@ def test_an_open_surface_gives_an_open_curve():
     assert [c.closed for c in contours] == [False, False]
 
 
-def test_chosen_faces_alone_are_cut():
-    chosen = np.flatnonzero(BALL.points[BALL.faces].mean(axis=1)[:, 0] > 0)
-    (contour,) = plane_contours(BALL, np.zeros(3), np.array([0.01, 0.02, 1.0]), chosen)
-    assert not contour.closed
-    assert contour.points[:, 0].min() > -3.0
-
-
 def test_splitting_keeps_area_and_volume_and_leaves_no_face_across():
     origin, normal = np.array([0.3, -0.2, 4.1]), np.array([0.0, 0.6, 0.8])
     split, parent, above = split_along_plane(BALL, origin, normal, np.ones(len(BALL.faces), bool))

@@ -5,16 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches import Branch
-from veinfit.anatomy.candidates import Candidate
+from veinfit.anatomy.candidates import with_ostium
 from veinfit.anatomy.contours import contour_around, in_plane, polygon_area
 from veinfit.anatomy.detection import Detection
-from veinfit.anatomy.inscribed import distances_from, inscribed_spheres, way_costs
 from veinfit.anatomy.names import MITRAL
 from veinfit.anatomy.ostia import find_ostium
-from veinfit.anatomy.ostial_plane import OstiumFailure
 from veinfit.anatomy.tubes import Tube, arc_length, tangents, walk_tube
 from veinfit.anatomy.vein import TRUNK_BRANCHES
 from veinfit.errors import InputError
@@ -84,20 +81,15 @@ def _in_tube(tube: Tube, point: FloatArray) -> float | None:
 
 
 def _new_part(found: Detection, name: str, point: FloatArray, place: str) -> tuple[Detection, int]:
-    spheres = inscribed_spheres(found.lumen.wall.surface)
-    tree = cKDTree(spheres.points)
-    gap, cell = tree.query(point)
-    if gap > INSIDE_STEPS * spheres.step_mm:
+    ways = found.branches.ways
+    cell = ways.nearest_cell(point)
+    gap = float(np.linalg.norm(ways.points[cell] - point))
+    if gap > INSIDE_STEPS * ways.step_mm:
         raise InputError(
             f"corrections: the point {place} of {name} lies outside the blood, {gap:.1f} mm from "
             "it; give a point in the vein's lumen, and check the frame"
         )
-    core = tree.query(found.branches.body_centre[None])[1]
-    _, predecessor = distances_from(spheres.graph(way_costs(spheres)), core)
-    cells = [int(cell)]
-    while predecessor[cells[-1]] >= 0:
-        cells.append(int(predecessor[cells[-1]]))
-    way = np.concatenate([spheres.points[cells[:0:-1]], point[None]])
+    way = np.concatenate([ways.to_cell(cell)[:-1], point[None]])
     tube = walk_tube(found.lumen, way) if len(way) > 2 else None
     if tube is None:
         raise InputError(
@@ -107,11 +99,7 @@ def _new_part(found: Detection, name: str, point: FloatArray, place: str) -> tup
     length = float(arc_length(way)[-1])
     branch = Branch(point, way, length, 0.0, length, None, None)
     member = len(found.branches.branches)
-    ostium = find_ostium(tube, found.settings.anatomy)
-    if isinstance(ostium, OstiumFailure):
-        candidate = Candidate((member,), tube, None, None, ostium.reason, ())
-    else:
-        candidate = Candidate((member,), tube, ostium[0], None, "", ostium[1])
+    candidate = with_ostium(member, tube, way, find_ostium(tube, found.settings.anatomy))
     branches = replace(found.branches, branches=(*found.branches.branches, branch))
     candidates = (*found.candidates, candidate)
     return replace(found, branches=branches, candidates=candidates), len(found.candidates)

@@ -75,7 +75,7 @@ class Branch:
     tip : (3,) array
         The end: the middle of an opening, or the farthest cell.
     way : (N, 3) array
-        From the core to the tip through the middle of the lumen, mm.
+        From the body's centre to the tip through the middle of the lumen, mm.
     reach_mm : float
         How far the branch reaches past its join with a branch that reaches
         farther, or past the core.

@@ -19,6 +19,7 @@ from veinfit.anatomy.ostial_plane import OstiumFailure
 from veinfit.anatomy.partings import Parting
 from veinfit.anatomy.trunks import find_trunk
 from veinfit.anatomy.tubes import Tube, walk_tube
+from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 
@@ -88,10 +89,21 @@ def _single(lumen: Lumen, branches: Branches, index: int, settings: AnatomySetti
     if isinstance(found, OstiumFailure) and opening is not None:
         # A stub so short that its sections mislead: it was cut square to something.
         found = find_ostium_about(tube, (branch.tip, opening), settings, END_CLEARANCE_MM)
+    return with_ostium(index, tube, branch.way, found, end)
+
+
+def with_ostium(
+    index: int,
+    tube: Tube,
+    way: FloatArray,
+    found: tuple[Ostium, tuple[Note, ...]] | OstiumFailure,
+    end: FlatEnd | None = None,
+) -> Candidate:
+    """Return a single branch with the ostium found, if that parts its ``way`` from the atrium."""
     if isinstance(found, OstiumFailure):
         return Candidate((index,), tube, None, None, found.reason, (), end=end)
     ostium, notes = found
-    if not enters(branch.way, ostium.contour.points, ostium.centre, ostium.normal):
+    if not enters(way, ostium.contour.points, ostium.centre, ostium.normal):
         reason = "the plane through its wall's half turns does not part it from the atrium"
         return Candidate((index,), tube, None, None, reason, (), end=end)
     return Candidate((index,), tube, ostium, None, "", notes, end=end)

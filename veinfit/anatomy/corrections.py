@@ -10,19 +10,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from veinfit.anatomy.added import with_part
-from veinfit.anatomy.detection import VEIN_ORDER, Detection
+from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.find import (
     Progress,
     detect,
     measure,
 )
-from veinfit.anatomy.hand_set import described_move, moved_plane, ostium_in_plane
+from veinfit.anatomy.hand_set import described_move, hand_set_ostium, moved_plane
 from veinfit.anatomy.model import Anatomy, AppliedCorrection, LumenInput, Vein
 from veinfit.anatomy.names import APPENDAGE, MITRAL
 from veinfit.anatomy.opened import open_lumen
 from veinfit.anatomy.vein import TRUNK_BRANCHES
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray, Frame
+from veinfit.labels.model import VEIN_NAMES
 from veinfit.notes import Note
 from veinfit.settings import Settings
 
@@ -83,7 +84,7 @@ class Correction:
 def is_vein_name(name: str) -> bool:
     """Whether a vein may be called so: a name of the trade, or ``extra-N``."""
     number = name.removeprefix("extra-")
-    return name in VEIN_ORDER or (
+    return name in VEIN_NAMES or (
         number != name and number.isascii() and number.isdigit() and number[0] != "0"
     )
 
@@ -272,7 +273,7 @@ def _with_ostia(
         index = found.roles[name]
         centre, normal = _plane(correction, before)
         others = [candidates[k] for role, k in found.roles.items() if role != name]
-        ostium = ostium_in_plane(name, candidates[index], centre, normal, others)
+        ostium = hand_set_ostium(name, candidates[index], centre, normal, others)
         candidates[index] = replace(candidates[index], ostium=ostium, reason="", notes=())
         touched.add(name)
     return replace(found, candidates=tuple(candidates)), touched

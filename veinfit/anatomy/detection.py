@@ -10,21 +10,9 @@ from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.names import APPENDAGE, MITRAL, Naming
 from veinfit.anatomy.opened import Opened
+from veinfit.labels.model import VEIN_NAMES
 from veinfit.notes import Note
 from veinfit.settings import Settings
-
-VEIN_ORDER = (
-    "LSPV",
-    "LIPV",
-    "LCPV",
-    "RSPV",
-    "RMPV",
-    "RMPV-2",
-    "RIPV",
-    "RCPV",
-    "ICPV",
-)
-"""Veins are listed in this order; extra veins follow."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,5 +50,5 @@ class Detection:
         """Names of the veins, measured or not, in the order of the trade."""
         names = (r for r in self.roles if r not in (APPENDAGE, MITRAL))
         return tuple(
-            sorted(names, key=lambda r: (VEIN_ORDER.index(r) if r in VEIN_ORDER else 99, r))
+            sorted(names, key=lambda r: (VEIN_NAMES.index(r) if r in VEIN_NAMES else 99, r))
         )

@@ -157,7 +157,7 @@ def _slenderness(candidate: Candidate) -> float:
 def _with_extras(
     naming: Naming, claims: Sequence[Claim], candidates: Sequence[Candidate]
 ) -> dict[str, int]:
-    """Give every open tube that no role took a name of its own: no vein is dropped."""
+    """Give every open tube that no role took, and that has the ostium of a vein, a name."""
     roles = dict(naming.roles)
     used = {m for index in roles.values() for m in claims[index].members}
     number = 1
@@ -284,7 +284,7 @@ def _appendage(
 
 def _mitral(opened: Opened) -> MitralOpening | None:
     side = opened.mitral
-    if side is None or not len(opened.wall.rims):
+    if not len(opened.wall.rims):
         return None
     rim = nearest_rim(opened.wall, side.cut.origin)
     return MitralOpening(side.centre, side.normal, rim, side.confidence)
@@ -292,7 +292,7 @@ def _mitral(opened: Opened) -> MitralOpening | None:
 
 def _case_notes(opened: Opened, appendage: Appendage | None, naming: Naming) -> list[Note]:
     notes: list[Note] = []
-    if opened.mitral is not None and not opened.mitral.flat:
+    if not opened.mitral.flat:
         notes.append(
             Note(
                 "branches",

@@ -24,7 +24,9 @@ GREATEST_VOLUME_ML = 600.0
 """No left atrium is larger; a whole heart or a chest is."""
 
 USUAL_VOLUME_ML = (25.0, 300.0)
-"""Outside this range a caution asks whether label and unit are right."""
+"""Outside this range a caution asks whether label and unit are right: it may be another chamber.
+The mean is 80 mL, in atrial fibrillation 115 mL with SD 33 mL (Stojanovska 2014, Acad Radiol
+21(9))."""
 
 CAP_RINGS = 6
 """Points are spread over a cap in this many rings."""

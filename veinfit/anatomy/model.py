@@ -6,6 +6,7 @@ a note says why.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -56,17 +57,17 @@ class ContourMeasures:
     @property
     def ovality(self) -> float:
         """Greatest caliper diameter over the one perpendicular to it."""
-        return self.d_max_mm / self.d_min_mm
+        return self.d_max_mm / self.d_min_mm if self.d_min_mm > 0.0 else math.inf
 
     @property
     def d_area_mm(self) -> float:
         """Diameter of the circle of equal area."""
-        return float((4.0 * self.area_mm2 / 3.141592653589793) ** 0.5)
+        return float((4.0 * self.area_mm2 / math.pi) ** 0.5)
 
     @property
     def d_perimeter_mm(self) -> float:
         """Diameter of the circle of equal perimeter."""
-        return self.perimeter_mm / 3.141592653589793
+        return self.perimeter_mm / math.pi
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -43,7 +43,7 @@ FRAME_MARGIN = 12.0
 """The frame is contradicted when turning half round fits better by this (log odds)."""
 
 WEAK_FRAME_MARGIN = 4.0
-"""From this on the doubt is worth a caution."""
+"""It is doubtful, and worth a caution, unless turning half round fits worse by this."""
 
 ROLE_SETS: tuple[tuple[tuple[str, ...], float], ...] = (
     (("LSPV", "LIPV", "RSPV", "RIPV"), 0.0),
@@ -176,7 +176,7 @@ def _length_doubts(
                 doubts.append((role, common, "two veins"))
             elif (
                 taken != index
-                and claims[taken].members[0] in claim.members
+                and set(claims[taken].members) < set(claim.members)
                 and claims[taken].hint != role
             ):
                 doubts.append((role, 1.0 - common, "a branch of a common trunk"))
@@ -243,7 +243,7 @@ def _selections(claims: Sequence[Claim], common_trunk_mm: float) -> list[_Select
                 for k in trunks
                 if k not in whole
                 and (claims[k].shared_mm or 0.0) >= common_trunk_mm
-                and not set(claims[k].members) & set(taken)
+                and not any(set(claims[k].members) < set(claims[j].members) for j in whole)
             )
             selections.append((tuple(chosen), SPLIT_TRUNK_COST * split))
     return selections

@@ -26,7 +26,7 @@ class Opened:
 
     wall: OpenWall
     end_of_branch: Mapping[int, FloatArray]
-    mitral: MitralSide | None
+    mitral: MitralSide
 
 
 def open_lumen(
@@ -52,7 +52,7 @@ def open_lumen(
             if cut is not None:
                 cuts.append(cut)
                 ends[member] = cut.origin
-    mitral: MitralSide | None = None
+    mitral: MitralSide
     taken = naming.roles.get(MITRAL)
     branch = None if taken is None else branches.branches[candidates[taken].members[0]]
     if branch is not None and branch.opening is not None:

@@ -28,7 +28,11 @@ NEIGHBOURS: tuple[tuple[str, str], ...] = (
     ("LCPV", "RIPV"),
     ("LSPV", "LAA"),
     ("LCPV", "LAA"),
-    ("LIPV", "ICPV"),
+    ("LSPV", "ICPV"),
+    ("RSPV", "ICPV"),
+    ("LSPV", "RCPV"),
+    ("LIPV", "RCPV"),
+    ("LCPV", "RCPV"),
 )
 """Pairs of structures that have a ridge or a stretch of wall between them."""
 

@@ -202,7 +202,7 @@ def _stub(lumen: Lumen, part: SharedPart, fork: FloatArray, together: float) -> 
     end = fork[1] + ((part.parting.crest - fork[1]) @ direction) * direction
     centres = end - np.arange(2)[:, None] * WAY_STEP_MM * direction
     wall = lumen.wall.near(centres, WALL_REACH_MM)
-    tube = Tube(centres, np.full(2, together), WAY_STEP_MM, wall, centres)
+    tube = Tube(centres, np.full(2, together), WAY_STEP_MM, wall, fork[::-1])
     return _Course(tube, end, direction)
 
 

@@ -19,7 +19,6 @@ from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.measures import fit_axis, takeoff_wall_deg
 from veinfit.anatomy.model import Ostium, Section, Vein
 from veinfit.anatomy.opened import end_rims
-from veinfit.anatomy.roles import ANTRUM
 from veinfit.anatomy.tubes import WALL_REACH_MM, tangents
 from veinfit.anatomy.verdict import SHORT_STUB_MM
 from veinfit.frames import FloatArray, frontal_angle_deg, transverse_angle_deg
@@ -145,18 +144,18 @@ def _cut_end(found: Detection, member: int) -> FloatArray | None:
 
 
 def _unnamed_trunk_mm(found: Detection, candidate: Candidate) -> float | None:
-    """Length of a part that a single branch shares with others and that is no vein itself.
+    """Length of a part that a single branch shares with others and that shows no ostium.
 
-    A part with an ostium far wider than its branches is an antrum, and no trunk either.
+    One that does was weighed by the names: a trunk too short to be common, or an antrum.
     """
     if len(candidate.members) > 1:
         return None
-    antra = {c.members for c in found.candidates if c.excess >= ANTRUM}
+    weighed = {c.members for c in found.candidates}
     lengths = [
         part.length_mm
         for part in found.branches.shared
         if candidate.members[0] in part.members
-        and part.members not in antra
+        and part.members not in weighed
         and len(part.members) <= MOST_MEMBERS
         and part.length_mm >= found.settings.anatomy.common_trunk_mm
     ]

@@ -54,7 +54,7 @@ class InputVerdict:
     holes_filled : int
         Small holes that were closed.
     holes_open : int
-        Openings that are no vein, no appendage and not the mitral side; they were capped.
+        Openings that are no vein, no appendage and not the mitral side.
     repairs : tuple of str
         What was repaired, in words.
     d_area_error_mm, d_area_worst_mm : float or None
@@ -168,7 +168,9 @@ def _sentence(verdict: InputVerdict) -> str:
     if verdict.cut_veins:
         text += f"; not measured: {', '.join(verdict.cut_veins)}"
     if verdict.holes_open:
-        text += f"; {verdict.holes_open} further openings were closed by flat lids"
+        text += (
+            f"; {verdict.holes_open} further openings belong to no vein and stay open in the wall"
+        )
     done = len(verdict.repairs)
     text += f"; repaired: {'; '.join(verdict.repairs)}" if done else "; nothing was repaired"
     return text

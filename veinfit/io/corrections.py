@@ -23,11 +23,11 @@ from typing import Any
 import numpy as np
 
 from veinfit.anatomy.corrections import Correction, is_vein_name
-from veinfit.anatomy.detection import VEIN_ORDER
 from veinfit.anatomy.names import APPENDAGE
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, FloatArray, Frame, to_lps, unit
 from veinfit.io.files import first_line, read_bytes
+from veinfit.labels.model import VEIN_NAMES
 
 FILE_KEYS = ("frame", "who", "why", "correction")
 ENTRY_KEYS = (
@@ -126,7 +126,7 @@ class _Entry:
             (made.rename, made.rename == APPENDAGE),
         ):
             if name and not allowed and not is_vein_name(name):
-                self.faults.append(_unknown(name, (*VEIN_ORDER, "extra-1", APPENDAGE), "vein"))
+                self.faults.append(_unknown(name, (*VEIN_NAMES, "extra-1", APPENDAGE), "vein"))
 
     def _check_whole(self, made: Correction) -> None:
         given = self._values.keys()

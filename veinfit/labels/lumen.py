@@ -48,10 +48,6 @@ of 5 mm."""
 COARSE_EDGE_MM = 2.0
 """Voxels longer than this leave the ostia uncertain by about as much."""
 
-USUAL_VOLUME_ML = (25.0, 300.0)
-"""Volume of a left atrium: mean 80 mL, in atrial fibrillation 115 mL with SD 33 mL (Stojanovska
-2014, Acad Radiol 21(9)); outside, the label may be another chamber's."""
-
 CENTRE_NEIGHBOURS = ndimage.generate_binary_structure(3, 1)
 EDGE_NEIGHBOURS = ndimage.generate_binary_structure(3, 2)
 """The contour joins voxels of the lumen over faces alone, and background over edges too (checked
@@ -100,7 +96,7 @@ def lumen_input(
     notes += _border_notes(lumen, low, volume)
     filled, cavity_notes = _without_cavities(lumen, volume.voxel_ml)
     notes += cavity_notes
-    notes += _quality_notes(filled, volume)
+    notes += _quality_notes(volume)
 
     named = {n: vs for n, vs in labels.items() if n != SEPTUM_NAME}
     hints = {}
@@ -370,18 +366,11 @@ def _border_notes(lumen: BoolArray, low: IntArray, volume: LabelVolume) -> list[
     return notes
 
 
-def _quality_notes(lumen: BoolArray, volume: LabelVolume) -> list[Note]:
+def _quality_notes(volume: LabelVolume) -> list[Note]:
     notes = []
     edge = float(volume.edges_mm.max())
     if edge > COARSE_EDGE_MM:
         text = f"voxels of {edge:.2g} mm: positions and diameters are uncertain by a share of that"
-        notes.append(Note("input", text, severity="caution"))
-    amount = np.count_nonzero(lumen) * volume.voxel_ml
-    least, most = USUAL_VOLUME_ML
-    if not least <= amount <= most:
-        text = (
-            f"the lumen holds {amount:.3g} mL, outside the {least:g} to {most:g} mL of left atria"
-        )
         notes.append(Note("input", text, severity="caution"))
     return notes
 

@@ -6,8 +6,8 @@ from typing import Any
 
 from markupsafe import Markup
 
-from veinfit.anatomy.detection import VEIN_ORDER
 from veinfit.anatomy.names import APPENDAGE
+from veinfit.labels.model import VEIN_NAMES
 from veinfit.report.pages import CAUTIONS, environment, template_text
 from veinfit.report.viewer import embedded_json, script_hash
 from veinfit.report.viewer_scene import viewer_scene
@@ -20,7 +20,7 @@ def write_review(session: ReviewSession) -> tuple[str, str]:
     report = session.report
     review: dict[str, Any] = {
         "names": list(session.names),
-        "allowed": [*VEIN_ORDER, "extra-1", "extra-2", "extra-3", APPENDAGE],
+        "allowed": [*VEIN_NAMES, "extra-1", "extra-2", "extra-3", APPENDAGE],
         "entries": list(session.start),
         "file": session.target.name,
     }

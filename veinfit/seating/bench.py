@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+import numpy as np
+
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import BoolArray
 from veinfit.seating.approach import ApproachLine, line_through_ostium
@@ -38,6 +40,12 @@ class Bench:
     patch: WallPatch
     lumen: Surface
     axis_way_mm: float
+
+    def way_mm(self, line: ApproachLine) -> float:
+        """How far the blood reaches back from the ostium along a shaft, mm."""
+        if np.array_equal(line.direction, self.patch.axis):
+            return self.axis_way_mm
+        return shaft_way_mm(self.lumen, line)
 
     @cached_property
     def lines(self) -> Meridians:

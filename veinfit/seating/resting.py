@@ -13,7 +13,7 @@ from veinfit.seating.bench import Bench, Mount, energy_of
 from veinfit.seating.equilibrium import Rest, descend
 from veinfit.seating.model import Outcome
 from veinfit.seating.patch import WallPatch
-from veinfit.seating.start import Start, find_start, shaft_way_mm
+from veinfit.seating.start import Start, find_start
 from veinfit.settings import SeatingSettings
 
 BACKED_OFF_NOTE_MM = 10.0
@@ -42,10 +42,8 @@ class Seat:
 def find_seat(bench: Bench, mounted: Mount, line: ApproachLine, settings: SeatingSettings) -> Seat:
     """Push a balloon along its approach until it rests or has passed through."""
     patch = bench.patch
-    coaxial = np.array_equal(line.direction, patch.axis)
-    way = bench.axis_way_mm if coaxial else shaft_way_mm(bench.lumen, line)
     energy = energy_of(bench, mounted, line, settings)
-    start = find_start(energy.foundation, line, way)
+    start = find_start(energy.foundation, line, bench.way_mm(line))
     notes = []
     if start.pressed_mm > settings.greatest_start_press_mm:
         return Seat(start, None)

@@ -86,7 +86,8 @@ def simulate(
     tolerance = seating.contact_tolerance_mm
     mounted = mount(bench, balloon, seating)
     balls = [balloon.resized(-2.0 * float(o)) for o in unknowns.surface_offset_mm(law)]
-    starts = [_start(bench, mounted, line, ball, seating) for ball in balls]
+    way = bench.way_mm(line)
+    starts = [_start(mounted, line, way, ball, seating) for ball in balls]
     ready = np.repeat([start is not None for start in starts], each)
     start = np.repeat([np.zeros(3) if at is None else at for at in starts], each, axis=0)
     flock = _flock(bench, mounted, line, seating, law, unknowns)
@@ -127,11 +128,11 @@ def simulate(
 
 
 def _start(
-    bench: Bench, mounted: Mount, line: ApproachLine, ball: Balloon, seating: SeatingSettings
+    mounted: Mount, line: ApproachLine, way_mm: float, ball: Balloon, seating: SeatingSettings
 ) -> FloatArray | None:
     """Where a balloon of another radius starts; None where it has no room."""
     wall = mounted.foundation.pressed_by(ball.shape, line.direction)
-    start = find_start(wall, line, bench.axis_way_mm)
+    start = find_start(wall, line, way_mm)
     return None if start.pressed_mm > seating.greatest_start_press_mm else start.centre
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
+from scipy.spatial import cKDTree
 
 from veinfit.errors import InputError
 from veinfit.frames import BoolArray, IntArray
@@ -85,7 +86,20 @@ def clean_surface(surface: Surface, settings: SurfaceSettings) -> CleanSurface:
 
 
 def merge_vertices(surface: Surface, tolerance_mm: float) -> Surface:
-    """Join vertices that fall into the same cell of a grid of ``tolerance_mm``."""
+    """Join vertices that lie within ``tolerance_mm`` of each other, and chains of such."""
+    surface = _merged_by_cells(surface, tolerance_mm)
+    pairs = cKDTree(surface.points).query_pairs(tolerance_mm, output_type="ndarray")
+    if not len(pairs):
+        return surface
+    n = len(surface.points)
+    graph = sparse.coo_matrix((np.ones(len(pairs), dtype=bool), pairs.T), shape=(n, n))
+    _, label = csgraph.connected_components(graph, directed=False)
+    _, first = np.unique(label, return_index=True)
+    return Surface(surface.points[first], label[surface.faces])
+
+
+def _merged_by_cells(surface: Surface, tolerance_mm: float) -> Surface:
+    """Join vertices in the same cell of a grid: most of them, and quickly."""
     origin = surface.points.min(axis=0)
     cells = np.round((surface.points - origin) / tolerance_mm).astype(np.int64)
     _, first, inverse = np.unique(cells, axis=0, return_index=True, return_inverse=True)

@@ -29,13 +29,8 @@ class PlaneContour:
     closed: bool
 
 
-def plane_contours(
-    surface: Surface,
-    origin: FloatArray,
-    normal: FloatArray,
-    faces: IntArray | None = None,
-) -> list[PlaneContour]:
-    """Cut a surface, or some of its faces, by a plane.
+def plane_contours(surface: Surface, origin: FloatArray, normal: FloatArray) -> list[PlaneContour]:
+    """Cut a surface by a plane.
 
     Vertices on the plane count as above it, so that every cut of a closed,
     consistently wound surface is a set of closed curves, whatever the plane
@@ -46,18 +41,15 @@ def plane_contours(
     ----------
     surface : Surface
     origin, normal : (3,) array
-    faces : (K,) array, optional
-        Indices of the faces to cut.
     """
     height = surface.points @ normal - origin @ normal
     above = height >= 0
-    chosen = surface.by_corner if faces is None else surface.by_corner[:, faces]
-    in_a, in_b, in_c = (above.take(column) for column in chosen)
+    in_a, in_b, in_c = (above.take(column) for column in surface.by_corner)
     crossing = np.flatnonzero((in_a != in_b) | (in_b != in_c))
     if not len(crossing):
         return []
-    segments = _segments(above, chosen[:, crossing])
-    return _chain(surface, height, segments, crossing if faces is None else faces[crossing])
+    segments = _segments(above, surface.by_corner[:, crossing])
+    return _chain(surface, height, segments, crossing)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -30,10 +30,10 @@ from veinfit.cohort.summary.model import (
     Split,
     Summary,
 )
+from veinfit.labels.model import VEIN_NAMES
 
 BoolArray = NDArray[np.bool_]
 
-VEIN_ORDER = ("LSPV", "LIPV", "LCPV", "RSPV", "RMPV", "RMPV-2", "RIPV", "RCPV", "ICPV")
 CLOSURES = ("occluded", "sealed")
 PROBABILITIES = {"occluded": "occlusion_probability", "sealed": "seal_probability"}
 
@@ -62,7 +62,7 @@ def summarise(cohort: Cohort) -> Summary:
 def vein_groups(cohort: Cohort) -> list[tuple[str, BoolArray]]:
     """Return all veins, and each vein, with which rows they are."""
     groups = [("all", np.ones(len(cohort.vein), dtype=bool))]
-    rank = {name: k for k, name in enumerate(VEIN_ORDER)}
+    rank = {name: k for k, name in enumerate(VEIN_NAMES)}
     names = sorted(set(cohort.vein.tolist()), key=lambda v: (rank.get(v, len(rank)), v))
     return groups + [(name, cohort.vein == name) for name in names]
 
