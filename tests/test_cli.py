@@ -23,7 +23,7 @@ from veinfit.io.provenance import Provenance, program_versions
 from veinfit.notes import Note
 from veinfit.settings import Settings
 
-COMMAND = [sys.executable, "-m", "veinfit.cli"]
+COMMAND = [sys.executable, "-m", "veinfit"]
 LOUD = {**os.environ, "PYTHONWARNINGS": "always", "PYTHONUTF8": "0", "LC_ALL": "C"}
 """An environment in which a library's warnings would be seen, and signs fail to be printed."""
 

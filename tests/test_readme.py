@@ -117,7 +117,7 @@ def test_first_command_runs_the_job_and_names_what_it_makes(tmp_path):
     (command,) = re.findall(r"^pip install \. && veinfit (assess .*)$", README, re.M)
     words = [str(ROOT / w) if w.startswith("sample_meshes/") else w for w in command.split()]
     done = subprocess.run(
-        [sys.executable, "-m", "veinfit.cli", *words],
+        [sys.executable, "-m", "veinfit", *words],
         capture_output=True,
         text=True,
         cwd=tmp_path,

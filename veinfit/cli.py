@@ -129,7 +129,3 @@ def _terminal() -> Iterator[TextIO]:
 def _restore(saved: int, number: int) -> None:
     os.dup2(saved, number)
     os.close(saved)
-
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -33,10 +33,11 @@ def parameter(
     high: float = math.inf,
     choices: tuple[str, ...] = (),
     multiple_of: int = 1,
+    power_of_two: bool = False,
 ) -> Any:
     """Declare one setting: its default, unit, meaning, basis and closed range or choices."""
     metadata = {"unit": unit, "meaning": meaning, "basis": basis, "low": low, "high": high}
-    metadata["multiple_of"] = multiple_of
+    metadata |= {"multiple_of": multiple_of, "power_of_two": power_of_two}
     if choices:
         metadata["choices"] = choices
     return field(default=default, metadata=metadata)
@@ -333,6 +334,7 @@ class MarginSettings:
         basis="sampling error of a probability at most 0.07, and a case stays in seconds",
         low=0,
         high=65536,
+        power_of_two=True,
     )
     tries_per_patient: int = parameter(
         8,
@@ -341,6 +343,7 @@ class MarginSettings:
         basis="convention of this project: as many draws of the patient as tries of each",
         low=1,
         high=1024,
+        power_of_two=True,
     )
     seed: int = parameter(
         1,
@@ -546,9 +549,19 @@ class Settings:
                 faults.append(f"{name} must be a table")
             else:
                 groups[name] = _group_from_mapping(group, values, name, faults)
+        settings = cls(**groups)
+        small, moderate = (
+            settings.seating.grade_small_leak_mm2,
+            settings.seating.grade_moderate_leak_mm2,
+        )
+        if small > moderate:
+            faults.append(
+                f"seating.grade_small_leak_mm2 = {small:g} is above grade_moderate_leak_mm2 = "
+                f"{moderate:g}, so that no leak would be moderate"
+            )
         if faults:
             raise InputError(f"{source}: " + "; ".join(faults))
-        return cls(**groups)
+        return settings
 
     def as_mapping(self) -> dict[str, dict[str, Any]]:
         """Return every setting as nested plain values, in declared order."""
@@ -589,11 +602,15 @@ def _group_from_mapping(
             low, high = item.metadata["low"], item.metadata["high"]
             if not low <= value <= high:
                 unit = item.metadata["unit"]
-                faults.append(f"{where} = {value} is outside {low} to {high} {unit}")
+                after = "" if unit == "1" else f" {unit}"
+                faults.append(f"{where} = {value} is outside {low} to {high}{after}")
                 continue
             step = item.metadata["multiple_of"]
             if kind is int and value % step:
                 faults.append(f"{where} = {value} must be a multiple of {step}")
+                continue
+            if item.metadata["power_of_two"] and value & (value - 1):
+                faults.append(f"{where} = {value} must be a power of two")
                 continue
         elif not isinstance(value, kind):
             faults.append(f"{where} must be of type {kind.__name__}")

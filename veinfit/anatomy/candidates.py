@@ -15,7 +15,7 @@ from veinfit.anatomy.flat_ends import FlatEnd, find_flat_end, walk_from
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostia import END_CLEARANCE_MM, find_ostium, find_ostium_about
-from veinfit.anatomy.ostial_plane import OstiumFailure
+from veinfit.anatomy.ostial_plane import OstiumFailure, known_for
 from veinfit.anatomy.partings import Parting
 from veinfit.anatomy.trunks import find_trunk
 from veinfit.anatomy.tubes import Tube, walk_tube
@@ -106,7 +106,8 @@ def with_ostium(
     if not enters(way, ostium.contour.points, ostium.centre, ostium.normal):
         reason = "the plane through its wall's half turns does not part it from the atrium"
         return Candidate((index,), tube, None, None, reason, (), end=end)
-    return Candidate((index,), tube, ostium, None, "", notes, end=end)
+    ostium, short = known_for(ostium, float((way[-1] - ostium.centre) @ ostium.normal))
+    return Candidate((index,), tube, ostium, None, "", (*notes, *short), end=end)
 
 
 def _trunk(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from veinfit.anatomy.branches import Branches
 from veinfit.anatomy.candidates import Candidate
@@ -33,6 +33,8 @@ class Detection:
         Of the lumen.
     resolution_mm : float or None
         Of the volume; None for a mesh.
+    missing : mapping of str to str
+        Veins that a label names and that were not found, with the reason.
     """
 
     lumen: Lumen
@@ -44,6 +46,7 @@ class Detection:
     settings: Settings
     notes: tuple[Note, ...]
     resolution_mm: float | None = None
+    missing: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def vein_names(self) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.hints import LabelHints
 from veinfit.anatomy.inscribed import inscribed_spheres
 from veinfit.anatomy.lumen import Lumen, prepare_lumen
+from veinfit.anatomy.missing import absent_notes, labelled_but_missing
 from veinfit.anatomy.model import (
     Anatomy,
     Appendage,
@@ -104,6 +105,7 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
         settings,
         notes,
         lumen_input.resolution_mm,
+        labelled_but_missing(lumen_input.hints, roles),
     )
 
 
@@ -206,6 +208,13 @@ def measure(
             continue
         others = [ostia[other] for other in ostia if other != name]
         veins.append(measure_vein(found, name, others))
+    lost = {n: reason for n, reason in found.missing.items() if n not in roles}
+    unmeasured |= lost
+    notes += [
+        Note("names", f"{name} is not measured: {reason}", name, "caution")
+        for name, reason in lost.items()
+    ]
+    notes += absent_notes((*roles, *lost, *naming.roles))
     wall = opened.wall.surface
     appendage = _appendage(wall, branches, candidates, naming)
     mitral = _mitral(opened)
@@ -318,7 +327,14 @@ def _case_notes(opened: Opened, appendage: Appendage | None, naming: Naming) -> 
                 APPENDAGE,
             )
         )
-    if naming.frame_doubt > -WEAK_FRAME_MARGIN:
+    other = naming.other_frame
+    if other.is_better:
+        text = (
+            f"the anatomy fits a left atrium better when {other.words}: check the file; if it is "
+            "right the heart lies unusually, and every name is doubtful"
+        )
+        notes.append(Note("names", text, severity="caution"))
+    elif naming.frame_doubt > -WEAK_FRAME_MARGIN:
         notes.append(
             Note(
                 "names",

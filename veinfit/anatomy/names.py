@@ -18,6 +18,13 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 from scipy.spatial.transform import Rotation
 
+from veinfit.anatomy.frame_check import (
+    DOUBTED_NAME_CONFIDENCE,
+    HALF_TURN,
+    STATED,
+    OtherFrame,
+    best_other_frame,
+)
 from veinfit.anatomy.roles import (
     APPENDAGE,
     COMMON_ROLES,
@@ -38,9 +45,6 @@ __all__ = ["APPENDAGE", "MITRAL", "TEMPLATE", "Claim", "Naming", "name_candidate
 
 TILT_SPREAD_DEG = 18.0
 """Standard deviation of the whole heart's rotation against the patient."""
-
-FRAME_MARGIN = 12.0
-"""The frame is contradicted when turning half round fits better by this (log odds)."""
 
 WEAK_FRAME_MARGIN = 4.0
 """It is doubtful, and worth a caution, unless turning half round fits worse by this."""
@@ -86,6 +90,8 @@ class Naming:
         From the template to this atrium.
     frame_doubt : float
         Log odds for the frame being turned half round; negative is fine.
+    other_frame : OtherFrame
+        Of all others, that which fits best.
     """
 
     roles: Mapping[str, int]
@@ -93,6 +99,7 @@ class Naming:
     runner_up: Mapping[str, str]
     rotation: Rotation
     frame_doubt: float
+    other_frame: OtherFrame
 
 
 def name_candidates(claims: Sequence[Claim], common_trunk_mm: float, frame: str = "lps") -> Naming:
@@ -114,17 +121,21 @@ def name_candidates(claims: Sequence[Claim], common_trunk_mm: float, frame: str 
     """
     selections = _selections(claims, common_trunk_mm)
     misfits = Misfits.of(claims, common_trunk_mm)
-    upright = _best(selections, misfits, Rotation.identity())
-    turned = _best(selections, misfits, Rotation.from_rotvec([0.0, 0.0, np.pi]))
-    doubt = upright.cost - turned.cost
+    about = Rotation.identity()
+    upright = _best(selections, misfits, about)
     veins = [r for r in upright.roles if r not in (APPENDAGE, MITRAL)]
-    if doubt > FRAME_MARGIN:
-        other = "ras" if frame == "lps" else "lps"
-        raise InputError(
-            f"the anatomy contradicts the frame {frame}: the mitral side, the appendage and the "
-            "veins fit a left atrium only when turned half round about the head-foot axis; "
-            f"if the file is in {other.upper()}, pass --frame {other}"
+    turned = _best(selections, misfits.seen_in(HALF_TURN), about)
+    other = best_other_frame(
+        lambda axes: (
+            upright.cost
+            if axes == STATED
+            else turned.cost
+            if axes == HALF_TURN
+            else _best(selections, misfits.seen_in(axes), about).cost
         )
+    )
+    if other.is_refused:
+        raise InputError(_contradiction(other, frame))
     if not veins:
         raise InputError(
             "no pulmonary vein was found: no branch of the surface looks like one; check that "
@@ -141,10 +152,25 @@ def name_candidates(claims: Sequence[Claim], common_trunk_mm: float, frame: str 
         *_length_doubts(claims, upright.roles, common_trunk_mm),
         *_cut_doubts(claims, upright.roles),
     )
-    for role, bound, other in doubts:
+    for role, bound, instead in doubts:
         if bound < confidence[role]:
-            confidence[role], runner_up[role] = bound, other
-    return Naming(upright.roles, confidence, runner_up, upright.rotation, doubt)
+            confidence[role], runner_up[role] = bound, instead
+    if other.is_better:
+        confidence = {r: min(c, DOUBTED_NAME_CONFIDENCE) for r, c in confidence.items()}
+    doubt = upright.cost - turned.cost
+    return Naming(upright.roles, confidence, runner_up, upright.rotation, doubt, other)
+
+
+def _contradiction(other: OtherFrame, frame: str) -> str:
+    """Say in one line that the frame is wrong, and what to do."""
+    said = (
+        f"the anatomy contradicts the frame {frame}: the mitral side, the appendage and the "
+        f"veins fit a left atrium only when {other.words}; "
+    )
+    if other.axes != HALF_TURN:
+        return said + "check how the file was written: an axis has the wrong sign or place"
+    right = "ras" if frame == "lps" else "lps"
+    return said + f"if the file is in {right.upper()}, pass --frame {right}"
 
 
 def _instead(claims: Sequence[Claim], roles: Mapping[str, int], index: int) -> str:

@@ -8,13 +8,14 @@ naming asks for them some hundred times a case.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.stats import norm
 
 from veinfit.anatomy.calibres import FIRST_BRANCH_MM, USUAL_DIAMETER_MM
+from veinfit.anatomy.frame_check import Axes, seen_in
 from veinfit.frames import BoolArray, FloatArray, unit
 
 APPENDAGE = "LAA"
@@ -211,6 +212,14 @@ class Misfits:
             blind=np.array([0.0 if c.is_open else BLIND_VEIN_COST - _relief(c) for c in claims]),
             is_open=np.array([c.is_open for c in claims], dtype=bool),
             nothing=np.array([_nothing_cost(c) for c in claims]),
+        )
+
+    def seen_in(self, axes: Axes) -> Misfits:
+        """Return the same candidates as they would lie in another frame."""
+        return replace(
+            self,
+            places=seen_in(axes, self.places),
+            directions=seen_in(axes, self.directions),
         )
 
     def turned(self, rotation: Rotation) -> FloatArray:

@@ -20,7 +20,6 @@ from veinfit.anatomy.measures import fit_axis, takeoff_wall_deg
 from veinfit.anatomy.model import Ostium, Section, Vein
 from veinfit.anatomy.opened import end_rims
 from veinfit.anatomy.tubes import WALL_REACH_MM, tangents
-from veinfit.anatomy.verdict import SHORT_STUB_MM
 from veinfit.frames import FloatArray, frontal_angle_deg, transverse_angle_deg
 from veinfit.notes import Note
 
@@ -87,9 +86,6 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
         notes.append(Note("measures", text, name, "caution"))
     if takeoff is None:
         notes.append(Note("measures", "too little atrial wall around it for a take-off", name))
-    if line.s_mm[-1] < SHORT_STUB_MM:
-        text = f"the stub is only {line.s_mm[-1]:.1f} mm long past the ostium"
-        notes.append(Note("input", text, name, "caution"))
     return Vein(
         name=name,
         name_confidence=confidence,

@@ -6,9 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from veinfit.anatomy.model import Anatomy, LumenInput
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray, Frame
+from veinfit.frames import FloatArray, Frame, lengths
 from veinfit.io.files import input_kind
 from veinfit.io.label_map import read_label_map
 from veinfit.io.landmarks import read_landmarks
@@ -27,6 +29,9 @@ from veinfit.seating.septum import (
     stated_crossing,
 )
 from veinfit.settings import Settings
+
+FARTHEST_LANDMARK_MM = 200.0
+"""No structure beside the heart has all its points farther from the atrium."""
 
 SEPTAL_CROSSING = "septal_crossing"
 """Landmark where the sheath crosses the septum: a place of the procedure, no neighbour."""
@@ -109,12 +114,27 @@ def read_case(
                 "give one of them another name"
             )
         places = (SEPTAL_CROSSING, CAVAL_VEIN)
+        for name in marks:
+            _check_near(lumen.surface.points, name, marks[name], landmarks)
         structures.update({name: marks[name] for name in marks if name not in places})
         crossing, caval = (_one_point(marks, name, landmarks) for name in places)
         if crossing is not None:
             # Here already: the anatomy takes a minute.
             check_on_wall(lumen.surface.points, crossing, LANDMARK)
     return CaseInput(lumen, structures, notes, crossing, caval, septum)
+
+
+def _check_near(
+    atrium: FloatArray, name: str, points: FloatArray, landmarks: Path | str | None
+) -> None:
+    """Refuse a landmark that no point (N, 3) brings near the atrium's (M, 3)."""
+    low, high = atrium.min(axis=0), atrium.max(axis=0)
+    outside = lengths(np.maximum(low - points, 0.0) + np.maximum(points - high, 0.0))
+    if outside.min() > FARTHEST_LANDMARK_MM:
+        raise InputError(
+            f"landmarks {landmarks}: {name} lies {outside.min():.0f} mm from the atrium; check the "
+            "unit, which is mm, and the frame, which a comment '# frame: ras' states"
+        )
 
 
 def _one_point(

@@ -64,16 +64,18 @@ def add(commands: Commands) -> None:
 
 
 def _count(text: str) -> int:
-    number = int(text)
-    if number < 1:
-        raise ValueError
-    return number
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is no whole number from 1 on")
+    return int(text)
 
 
 def _seconds(text: str) -> float:
-    number = float(text)
+    try:
+        number = float(text)
+    except ValueError:
+        number = -1.0
     if not 0.0 < number < 1e9:
-        raise ValueError
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of seconds above 0")
     return number
 
 

@@ -114,8 +114,9 @@ def read_document(folder: Path) -> dict[str, Any]:
         There is none, or it is not what this version writes.
     """
     path = folder / "case.json"
+    content = read_bytes(path, "case")
     try:
-        document: dict[str, Any] = json.loads(read_bytes(path, "case").decode("utf-8"))
+        document: dict[str, Any] = json.loads(content.decode("utf-8"))
     except ValueError as error:
         raise InputError(f"{path} is no JSON; assess the case again") from error
     try:

@@ -174,6 +174,7 @@ def _header(line: str, where: str) -> tuple[list[str], tuple[str, ...]]:
     aside = tuple(name for name in names if name and name not in COLUMNS)
     for name in aside:
         near = difflib.get_close_matches(name, COLUMNS, n=1, cutoff=0.75)
+        near = near or [column for column in OBSERVATIONS if name in column.split("_")]
         if near and near[0] not in names:
             raise InputError(f"{where}: unknown column {name!r}; did you mean {near[0]!r}?")
     return names, aside
