@@ -197,6 +197,25 @@ def an_odd_number_of_sectors(folder):
     return [small_mesh(folder), "--settings", path], told
 
 
+def tries_that_are_no_power_of_two(folder):
+    path = text_file(folder, "s.toml", "[margin]\nsamples = 63\n")
+    return [small_mesh(folder), "--settings", path], [
+        r"margin\.samples = 63 must be a power of two"
+    ]
+
+
+def grades_out_of_order(folder):
+    path = text_file(folder, "s.toml", "[seating]\ngrade_small_leak_mm2 = 50.0\n")
+    told = [r"grade_small_leak_mm2 = 50 is above grade_moderate_leak_mm2 = 35"]
+    return [small_mesh(folder), "--settings", path], told
+
+
+def a_landmark_in_another_unit(folder):
+    path = text_file(folder, "l.csv", "name,x_mm,y_mm,z_mm\nphrenic,9000,0,0\n")
+    told = [r"l\.csv", r"phrenic lies \d+ mm from the atrium", "check the unit"]
+    return [small_mesh(folder), "--landmarks", path], told
+
+
 def missing_settings(folder):
     return [small_mesh(folder), "--settings", str(folder / "gone.toml")], [r"gone\.toml"]
 
@@ -254,7 +273,8 @@ CASES = [
     balloon_file_with_faults, two_balloons_of_one_name, output_that_is_a_file,
     output_below_a_file, settings_with_an_unknown_name, missing_settings, labels_for_a_mesh,
     frame_for_a_volume, landmarks_without_a_column, septal_crossing_outside_the_body,
-    septal_crossing_of_two_rows, caval_vein_of_two_rows, impossible_date, case_id_of_two_lines,
+    an_odd_number_of_sectors, tries_that_are_no_power_of_two, grades_out_of_order,
+    a_landmark_in_another_unit, septal_crossing_of_two_rows, caval_vein_of_two_rows, impossible_date, case_id_of_two_lines,
 ]  # fmt: skip
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from veinfit.anatomy.frame_check import seen_in
 from veinfit.anatomy.names import TEMPLATE, Claim, name_candidates
 from veinfit.anatomy.roles import ANTRUM, SOME_VEIN
 from veinfit.errors import InputError
@@ -67,6 +68,45 @@ def test_a_frame_turned_half_round_is_refused_with_the_remedy():
     with pytest.raises(InputError, match="--frame ras") as caught:
         named(FOUR, Rotation.from_rotvec([0.0, 0.0, np.pi]))
     assert "\n" not in str(caught.value)
+
+
+def seen(axes):
+    """The usual candidates as a file with other axes shows them."""
+    claims = [claim(role, k) for k, role in enumerate(FOUR)]
+    return [
+        dataclasses.replace(
+            c,
+            place=seen_in(axes, c.place[None])[0],
+            direction=seen_in(axes, c.direction[None])[0],
+        )
+        for c in claims
+    ]
+
+
+@pytest.mark.parametrize(
+    ("axes", "words"),
+    [
+        ((1, 2, -3), "mirrored head to foot"),
+        ((1, -2, -3), "turned half round about the left-right axis"),
+        ((-1, 2, -3), "turned half round about the front-back axis"),
+        ((-1, -2, -3), "mirrored in all three axes"),
+        # Undone by reading x from y, y from z and z from x.
+        ((3, 1, 2), "read with its axes as +y, +z, +x"),
+    ],
+)
+def test_axes_of_the_wrong_sign_or_place_are_refused(axes, words):
+    with pytest.raises(InputError, match="an axis has the wrong sign or place") as caught:
+        name_candidates(seen(axes), 10.0)
+    assert words in str(caught.value)
+
+
+def test_a_heart_mirrored_left_to_right_is_doubted_and_not_refused():
+    # A file may be mirrored, but a heart may be too.
+    naming = name_candidates(seen((-1, 2, 3)), 10.0)
+    assert naming.other_frame.words == "mirrored left to right"
+    assert naming.other_frame.is_better
+    assert max(naming.confidence.values()) <= 0.5
+    assert not name_candidates(seen((1, 2, 3)), 10.0).other_frame.is_better
 
 
 def test_a_long_trunk_is_a_vein_and_a_short_one_is_not():
