@@ -274,7 +274,8 @@ CASES = [
     output_below_a_file, settings_with_an_unknown_name, missing_settings, labels_for_a_mesh,
     frame_for_a_volume, landmarks_without_a_column, septal_crossing_outside_the_body,
     an_odd_number_of_sectors, tries_that_are_no_power_of_two, grades_out_of_order,
-    a_landmark_in_another_unit, septal_crossing_of_two_rows, caval_vein_of_two_rows, impossible_date, case_id_of_two_lines,
+    a_landmark_in_another_unit, septal_crossing_of_two_rows, caval_vein_of_two_rows,
+    impossible_date, case_id_of_two_lines,
 ]  # fmt: skip
 
 
