@@ -59,6 +59,9 @@ FLARED_DEG = 5.0
 ROUNDS = 6
 """Rounds of re-centring the sectors on the plane they gave."""
 
+AGREED_MM = 0.3
+"""Ostia whose centres lie nearer to each other than this are one."""
+
 SETTLED_MM = 0.05
 """The plane has settled when its centre moves less than this between rounds."""
 
@@ -87,8 +90,8 @@ def find_ostium(
     """Place the ostium of one tube, whose profiles keep ``clearance_mm`` from its distal end.
 
     The search starts at each place where the tube may begin to widen, and
-    re-centres the sectors on the plane found until it settles; of what these
-    starts come to, the ostium with the least error bound is taken. All
+    re-centres the sectors on the plane found until it settles; the ostium that
+    most starts come to is taken, of several the one with the least error bound. All
     half-turn points count alike; only where no plane through them cuts the vein
     alone, because the wall hardly turns on one side, do the sharp ones decide.
     """
@@ -101,11 +104,23 @@ def find_ostium(
         results = [_search(tube, s, at, settings, clearance_mm, sharp_only) for at in starts]
         found = [r for r in results if not isinstance(r, OstiumFailure)]
         if found:
-            ostium, notes = min(found, key=lambda result: result[0].error_mm)
+            ostium, notes = _agreed(found)
             return ostium, (*notes, SHARP_ONLY_NOTE) if sharp_only else notes
         failure = failure or next(r for r in results if isinstance(r, OstiumFailure))
     assert failure is not None
     return failure
+
+
+def _agreed(
+    found: Sequence[tuple[Ostium, tuple[Note, ...]]],
+) -> tuple[Ostium, tuple[Note, ...]]:
+    """Return what most of some ostia agree on, of several the one with the least error bound."""
+
+    def agreeing(ostium: Ostium) -> int:
+        away = [float(np.linalg.norm(o.centre - ostium.centre)) for o, _ in found]
+        return sum(distance < AGREED_MM for distance in away)
+
+    return min(found, key=lambda result: (-agreeing(result[0]), result[0].error_mm))
 
 
 def find_ostium_about(
