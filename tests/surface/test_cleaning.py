@@ -62,7 +62,7 @@ def test_vertices_apart_by_less_than_the_tolerance_merge_wherever_they_lie():
     # Two triangles along an edge, and the copy of one end across a border of any grid.
     points = np.array([(0.0, 0, 0), (1.0, 0, 0), (0, 1.0, 0), (1.0, 1.0, 0), (1.0, 0, 0)])
     for place in np.linspace(0.0, MERGE_TOLERANCE_MM, 21):
-        points[4, 0] = 1.0 + 0.02 * MERGE_TOLERANCE_MM
+        points[4, 0] = 1.0 + 0.3 * MERGE_TOLERANCE_MM
         moved = points + (0.37 * MERGE_TOLERANCE_MM + place) * (points[:, :1] > 0.5)
         merged = merge_vertices(
             Surface(moved, np.array([(0, 1, 2), (4, 3, 2)])), MERGE_TOLERANCE_MM

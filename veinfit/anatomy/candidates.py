@@ -106,7 +106,9 @@ def with_ostium(
     if not enters(way, ostium.contour.points, ostium.centre, ostium.normal):
         reason = "the plane through its wall's half turns does not part it from the atrium"
         return Candidate((index,), tube, None, None, reason, (), end=end)
-    ostium, short = known_for(ostium, float((way[-1] - ostium.centre) @ ostium.normal))
+    # The farthest cell of an oblique cut lies in its corner, past its middle.
+    last = way[-1] if end is None else end.centre
+    ostium, short = known_for(ostium, float((last - ostium.centre) @ ostium.normal))
     return Candidate((index,), tube, ostium, None, "", (*notes, *short), end=end)
 
 

@@ -22,6 +22,7 @@ from veinfit.anatomy.frame_check import (
     DOUBTED_NAME_CONFIDENCE,
     HALF_TURN,
     STATED,
+    Axes,
     OtherFrame,
     best_other_frame,
 )
@@ -125,15 +126,14 @@ def name_candidates(claims: Sequence[Claim], common_trunk_mm: float, frame: str 
     upright = _best(selections, misfits, about)
     veins = [r for r in upright.roles if r not in (APPENDAGE, MITRAL)]
     turned = _best(selections, misfits.seen_in(HALF_TURN), about)
-    other = best_other_frame(
-        lambda axes: (
-            upright.cost
-            if axes == STATED
-            else turned.cost
-            if axes == HALF_TURN
-            else _best(selections, misfits.seen_in(axes), about).cost
-        )
-    )
+    known = {STATED: upright.cost, HALF_TURN: turned.cost}
+
+    def misfit_in(axes: Axes) -> float:
+        if axes in known:
+            return known[axes]
+        return _best(selections, misfits.seen_in(axes), about).cost
+
+    other = best_other_frame(misfit_in)
     if other.is_refused:
         raise InputError(_contradiction(other, frame))
     if not veins:

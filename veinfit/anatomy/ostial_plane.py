@@ -30,7 +30,7 @@ ordered by it, 1, 1, 1, 3, 5 and 18 % were off where 1, 2, 2, 4, 6 and 14 % were
 
 SHORT_ERROR = (8.0, 0.25)
 """A vein known for less than the first, mm, past its ostium adds the second a mm to the bound:
-profiles then start in the flare, and the ostium tends into the atrium. Of 220 ostia of eight
+profiles then start in the flare, and the ostium tends into the atrium. Of 255 ostia of eight
 invented atria with their veins cut 1 to 10 mm past the true ostium."""
 
 SHORT_LOG_ODDS = (10.0, 0.37)
