@@ -1,7 +1,7 @@
 """Make the sample cases of this folder anew: ``python sample_meshes/make_samples.py [FOLDER]``.
 
 The cases are invented: no patient, no scan. They come out of
-``veinfit.cohort.synthesis`` byte for byte the same every time.
+``veinfit.synthetic`` byte for byte the same every time.
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from veinfit.cohort.case_files import (
+from veinfit.synthetic import AtriumShape, SyntheticAtrium, build, draw_shape
+from veinfit.synthetic.files import (
     DECIMALS,
     landmark_text,
     write_nifti,
@@ -20,7 +21,6 @@ from veinfit.cohort.case_files import (
     write_stl,
     write_text,
 )
-from veinfit.cohort.synthesis import AtriumShape, SyntheticAtrium, build, draw_shape
 
 HERE = Path(__file__).parent
 

@@ -9,9 +9,9 @@ import nibabel
 import numpy as np
 import pyvista
 
-from veinfit.cohort.synthesis import SyntheticAtrium, build, draw_shape
 from veinfit.frames import RAS_TO_LPS
 from veinfit.surface import Surface
+from veinfit.synthetic import SyntheticAtrium, build, draw_shape
 
 COARSE_EDGE_MM = 1.6
 """Coarser than a usual mesh, for speed: these tests are about the job, not its accuracy."""

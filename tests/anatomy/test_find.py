@@ -11,12 +11,12 @@ from surface.shapes import moved, sphere
 from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.lumen import prepare_lumen
 from veinfit.anatomy.model import LumenInput
-from veinfit.cohort.synthesis import build
-from veinfit.cohort.synthesis.draw import draw_shape
 from veinfit.errors import InputError
 from veinfit.frames import RAS_TO_LPS, angle_deg
 from veinfit.labels import lumen_surface
 from veinfit.settings import Settings
+from veinfit.synthetic import build
+from veinfit.synthetic.draw import draw_shape
 
 SETTINGS = Settings()
 FOUR = {"LSPV", "LIPV", "RSPV", "RIPV"}

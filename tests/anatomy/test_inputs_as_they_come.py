@@ -12,11 +12,11 @@ import pyvista as pv
 
 from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.model import LumenInput
-from veinfit.cohort.synthesis import build
-from veinfit.cohort.synthesis.draw import draw_shape
 from veinfit.labels import lumen_surface
 from veinfit.settings import Settings
 from veinfit.surface import Surface
+from veinfit.synthetic import build
+from veinfit.synthetic.draw import draw_shape
 
 SETTINGS = Settings()
 EDGE_MM = 1.6

@@ -8,9 +8,9 @@ from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.missing import absent_notes, labelled_but_missing
 from veinfit.anatomy.model import LumenInput, Ostium
 from veinfit.anatomy.ostial_plane import known_for
-from veinfit.cohort.synthesis import build
-from veinfit.cohort.synthesis.draw import draw_shape
 from veinfit.settings import Settings
+from veinfit.synthetic import build
+from veinfit.synthetic.draw import draw_shape
 
 
 def test_a_labelled_vein_that_was_not_found_is_told():

@@ -20,8 +20,8 @@ import trimesh
 from veinfit.cohort.batch.cases import find_cases
 from veinfit.cohort.batch.plan import make_plan
 from veinfit.cohort.batch.run import run_cohort
-from veinfit.cohort.synthesis import build, draw_shape
 from veinfit.settings import Settings
+from veinfit.synthetic import build, draw_shape
 
 TRIES = (0, 32, 128)
 

@@ -10,21 +10,21 @@ import pytest
 from scipy import stats
 
 from veinfit.cohort import drawing
-from veinfit.cohort.case_files import write_ply
-from veinfit.cohort.comparison import COLUMNS, compare, comparison_csv
-from veinfit.cohort.distributions import (
+from veinfit.cohort.drawing import draw_cohort, draw_job
+from veinfit.errors import InputError
+from veinfit.io.meshes import read_mesh
+from veinfit.synthetic.comparison import COLUMNS, compare, comparison_csv
+from veinfit.synthetic.distributions import (
     MEASURES,
     VARIANTS,
     built_in_distributions,
     parse_distributions,
 )
-from veinfit.cohort.drawing import draw_cohort, draw_job
-from veinfit.cohort.drawn_case import Recipe, case_name, draw_case
-from veinfit.cohort.laws import Law, Source
-from veinfit.cohort.synthesis.meshing import folds
-from veinfit.cohort.targets import draw_targets
-from veinfit.errors import InputError
-from veinfit.io.meshes import read_mesh
+from veinfit.synthetic.drawn_case import Recipe, case_name, draw_case
+from veinfit.synthetic.files import write_ply
+from veinfit.synthetic.laws import Law, Source
+from veinfit.synthetic.meshing import folds
+from veinfit.synthetic.targets import draw_targets
 
 BUILT_IN = built_in_distributions()
 CASES = 3000

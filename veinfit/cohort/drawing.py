@@ -18,12 +18,12 @@ from typing import Any
 from veinfit.cohort.batch.lock import held
 from veinfit.cohort.batch.progress import Progress, Silent
 from veinfit.cohort.batch.supervise import CaseProcess, supervised
-from veinfit.cohort.case_files import write_text
-from veinfit.cohort.comparison import Row, compare, comparison_csv
-from veinfit.cohort.distributions import Distributions, parse_distributions
-from veinfit.cohort.drawn_case import INVENTED, Recipe, case_name, write_case
 from veinfit.errors import InputError
 from veinfit.io.output import check_output, unwritable
+from veinfit.synthetic.comparison import Row, compare, comparison_csv
+from veinfit.synthetic.distributions import Distributions, parse_distributions
+from veinfit.synthetic.drawn_case import INVENTED, Recipe, case_name, write_case
+from veinfit.synthetic.files import write_text
 
 CASES_FOLDER = "cases"
 CASE_LIST = "cases.csv"

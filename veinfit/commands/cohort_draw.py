@@ -110,9 +110,9 @@ def length(low: float, high: float) -> Callable[[str], float]:
 
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``cohort draw`` and return its exit code."""
-    from veinfit.cohort.distributions import built_in_distributions, read_distributions
     from veinfit.cohort.drawing import draw_cohort
-    from veinfit.cohort.drawn_case import Recipe
+    from veinfit.synthetic.distributions import built_in_distributions, read_distributions
+    from veinfit.synthetic.drawn_case import Recipe
 
     given = arguments.distributions
     distributions = read_distributions(given) if given else built_in_distributions()
@@ -141,8 +141,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
 def _summary(drawn: Drawn, out: Path) -> str:
     """Return what was drawn, beside what was published."""
-    from veinfit.cohort.comparison import COLUMNS
     from veinfit.cohort.drawing import CASE_LIST, COMPARISON
+    from veinfit.synthetic.comparison import COLUMNS
 
     rows = [dict(zip(COLUMNS, row.cells(), strict=True)) for row in drawn.comparison]
     published = [[row[name] for name in SHOWN] for row in rows if row["published_mean"]]

@@ -1,0 +1,141 @@
+"""An invented atrium: what is built from its shape."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from veinfit.labels import LabelVolume
+from veinfit.surface.mesh import Surface, enclosed_volume
+from veinfit.synthetic import surfaces
+from veinfit.synthetic.assembly import implicit
+from veinfit.synthetic.fields import Implicit
+from veinfit.synthetic.neighbours import Neighbours, find_neighbours
+from veinfit.synthetic.shape import AtriumShape, Vector
+from veinfit.synthetic.survey import survey_opening, survey_veins
+from veinfit.synthetic.truth import AtriumTruth
+from veinfit.synthetic.tubes import Ends
+from veinfit.synthetic.voxels import label_map_text, label_volume
+
+VOLUME_GRIDS_MM = (1.2, 2.0)
+"""Spacings of the two grids from whose contours the volume is worked out."""
+
+
+@dataclass(frozen=True, eq=False)
+class SyntheticAtrium:
+    """An invented left atrium, LPS mm.
+
+    Attributes
+    ----------
+    shape : AtriumShape
+        The parameters it was built from.
+    """
+
+    shape: AtriumShape
+
+    @cached_property
+    def implicit(self) -> Implicit:
+        """The implicit function: negative in the blood, zero on the wall."""
+        return implicit(self.shape)
+
+    def open_surface(self, edge_mm: float = 1.0) -> Surface:
+        """Return the wall with vein ends and mitral opening cut off.
+
+        Parameters
+        ----------
+        edge_mm : float
+            Mean edge length of the triangles, mm.
+        """
+        return surfaces.cut_surface(self.implicit, edge_mm, None)[0]
+
+    def closed_surface(
+        self, edge_mm: float = 1.0, vein_ends: Ends = "flat", mitral_dome_mm: float = 0.0
+    ) -> Surface:
+        """Return the closed surface of the blood.
+
+        Parameters
+        ----------
+        edge_mm : float
+            Mean edge length of the triangles, mm.
+        vein_ends : {'flat', 'rounded'}
+        mitral_dome_mm : float
+            Height of the lid over the mitral opening; 0 is flat.
+        """
+        rounded: Ends | None = "rounded" if vein_ends == "rounded" else None
+        surface, loops = surfaces.cut_surface(self.implicit, edge_mm, rounded)
+        return surfaces.closed_by_lids(self.implicit, surface, loops, edge_mm, mitral_dome_mm)
+
+    def label_volume(
+        self,
+        spacing_mm: Vector = (0.5, 0.5, 0.7),
+        rotation_deg: Vector = (0.0, 0.0, 0.0),
+        multi_label: bool = True,
+        neighbours: Sequence[str] = (),
+        margin_mm: float = 5.0,
+    ) -> LabelVolume:
+        """Return a label volume: a voxel is blood where its centre is.
+
+        Parameters
+        ----------
+        spacing_mm : (3,)
+            Voxel edges along the index axes.
+        rotation_deg : (about x, about y, about z)
+            Turn of the index axes, which point left, posterior and superior without it.
+        multi_label : bool
+            Each vein and the appendage carry a value of their own; else all blood is 1.
+        neighbours : sequence of str
+            Any of ``septum``, ``oesophagus`` and ``right_phrenic_nerve`` to be labelled too.
+        margin_mm : float
+            Least room around the atrium.
+        """
+        return label_volume(
+            self.shape,
+            self.implicit,
+            self.neighbours if neighbours else None,
+            tuple(neighbours),
+            spacing_mm,
+            rotation_deg,
+            multi_label,
+            margin_mm,
+        )
+
+    def label_map_text(self, multi_label: bool = True, neighbours: Sequence[str] = ()) -> str:
+        """Return the label map (TOML) that goes with :meth:`label_volume`."""
+        return label_map_text(self.shape, multi_label, tuple(neighbours))
+
+    @cached_property
+    def neighbours(self) -> Neighbours:
+        """Phrenic nerve, oesophagus and septum; the shape must have them."""
+        if self.shape.neighbours is None:
+            raise ValueError("this shape has no neighbours")
+        return find_neighbours(self.shape.neighbours, self.implicit)
+
+    @cached_property
+    def truth(self) -> AtriumTruth:
+        """What is true of it, from the implicit function alone; takes some seconds."""
+        field = self.implicit
+        longer = dataclasses.replace(field, extension_mm=2.0)
+        appendage, funnel = field.appendage, field.funnel
+        return AtriumTruth(
+            veins=survey_veins(self.shape, field),
+            appendage=survey_opening(field, appendage, 0.0) if appendage else None,
+            mitral=survey_opening(longer, funnel, 1.0) if funnel else None,
+            body_centre=field.body.centre,
+            volume_ml=self.volume_ml,
+        )
+
+    @cached_property
+    def volume_ml(self) -> float:
+        """Volume of the blood between the cut ends, mL."""
+        # Chords cut a share off the volume that goes with the square of the spacing:
+        # two spacings give the limit.
+        fine, coarse = VOLUME_GRIDS_MM
+        v = [enclosed_volume(surfaces.contoured(self.implicit, step)) for step in (fine, coarse)]
+        return (v[0] + (v[0] - v[1]) / ((coarse / fine) ** 2 - 1.0)) / 1000.0
+
+
+def build(shape: AtriumShape) -> SyntheticAtrium:
+    """Build the atrium of ``shape``; nothing is worked out before it is asked for."""
+    return SyntheticAtrium(shape)

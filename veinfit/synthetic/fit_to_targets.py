@@ -1,0 +1,345 @@
+"""Shapes that measure what they are asked to: the atria of a cohort.
+
+What is asked for is measured at the ostium, and a shape's parameters are not: the flare
+widens the mouth, and the carina of two branches lies beyond the trunk's end. So a shape is
+drawn, measured roughly from its implicit function, corrected, and measured again.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.random import Generator
+from scipy.spatial.transform import Rotation
+
+from veinfit.frames import FloatArray, unit
+from veinfit.synthetic import meshing
+from veinfit.synthetic.assembly import implicit
+from veinfit.synthetic.draw import SCANNER_OFFSET_MM
+from veinfit.synthetic.draw_chamber import (
+    draw_appendage,
+    draw_body,
+    draw_mitral,
+    draw_neighbours,
+)
+from veinfit.synthetic.draw_veins import Fork, draw_fillet, place_pair, upright
+from veinfit.synthetic.fields import Implicit
+from veinfit.synthetic.random_draws import (
+    as_vector,
+    bent,
+    direction_from_angles,
+    truncated_normal,
+)
+from veinfit.synthetic.shape import (
+    AtriumShape,
+    BodyShape,
+    BranchShape,
+    MitralShape,
+    VeinShape,
+)
+from veinfit.synthetic.soundness import flaws
+from veinfit.synthetic.survey import TrunkSurvey, survey_trunks
+
+CORRECTIONS = 2
+"""Times that a shape is measured and corrected."""
+
+FLARE_SHARE = 0.55
+"""By how much of the fillet's radius an ostium is wider than its trunk, to begin with:
+2 (1 − √½) = 0.59 where a flat wall and a straight vein are square to each other."""
+
+GREATEST_FILLET_SHARE = 0.35
+"""The fillet's radius is at most this share of the ostium's short diameter."""
+
+LEAST_DIAMETER_MM = 3.0
+"""No trunk is thinner, and no branch: a vein whose branches would be is drawn without them, as
+segmentations have it."""
+
+BRANCH_SHARE = (0.46, 0.54)
+"""Long diameter of a branch over that of its trunk."""
+
+CUT_MM = (18.0, 30.0)
+"""Veins are cut off about so far from the ostium, as segmentations are (common practice, no
+source), or where they would branch if a branch would hardly be seen."""
+
+LEAST_BRANCH_MM = 9.0
+"""A branch is seen for at least this far; a trunk that would leave it less is cut before."""
+
+CARINA_ROOM_MM = 4.0
+"""The carina lies about this far beyond the trunk's end, to begin with."""
+
+LEAST_TRUNK_MM = 0.3
+"""Shortest trunk, from the body to where the branches start."""
+
+GREATEST_STEP = 1.35
+"""A correction changes a diameter by at most this factor."""
+
+VOLUME_GRID_MM = 1.5
+"""Spacing of the points that are counted for the chamber's volume."""
+
+PAIRS = (("LSPV", "LIPV", True), ("RSPV", "RIPV", False))
+
+
+def shape_for_targets(
+    rng: Generator, volume_ml: float, veins: Mapping[str, Mapping[str, float]], variant: str
+) -> AtriumShape | None:
+    """Draw an atrium with given measures.
+
+    Parameters
+    ----------
+    volume_ml : float
+        Of the chamber without veins and appendage.
+    veins : mapping of str to mapping of str to float
+        For each vein or trunk what it is to measure: ``ostial_diameter_mm`` (mean of the long
+        and the short diameter), ``ovality``, and where asked for ``first_branch_mm``,
+        ``takeoff_frontal_deg`` and ``takeoff_transverse_deg``.
+
+    Returns
+    -------
+    AtriumShape or None
+        None where this draw makes no sound atrium.
+    """
+    for_body, for_veins, for_appendage, for_mitral, for_neighbours, for_rest = rng.spawn(6)
+    mitral = draw_mitral(for_mitral)
+    body = _body(for_body, mitral, volume_ml)
+    shape = AtriumShape(
+        body=body,
+        veins=_veins(for_veins, body, veins),
+        appendage=draw_appendage(for_appendage, body),
+        mitral=mitral,
+        neighbours=draw_neighbours(for_neighbours),
+        carina_mm=float(for_rest.uniform(1.0, 2.5)),
+        centre=as_vector(for_rest.uniform(-SCANNER_OFFSET_MM, SCANNER_OFFSET_MM, size=3)),
+        variant=variant,
+    )
+    field = implicit(shape)
+    if flaws(shape, field):
+        return None
+    for _ in range(CORRECTIONS):
+        try:
+            found = survey_trunks(shape, field)
+        except ValueError:
+            return None  # a vein without an ostium
+        corrected = tuple(
+            _corrected(vein, trunk, veins[vein.name])
+            for vein, trunk in zip(shape.veins, found, strict=True)
+        )
+        shape = dataclasses.replace(shape, veins=corrected)
+        field = implicit(shape)
+        if flaws(shape, field):
+            return None
+    return shape
+
+
+def chamber_volume_ml(field: Implicit) -> float:
+    """Volume of body and mitral funnel without veins and appendage, mL, within about 1 %."""
+    reach = 1.3 * float(field.body.semi_axes.max()) + 8.0
+    grid = meshing.grid_over(np.full(3, -reach), np.full(3, reach), VOLUME_GRID_MM)
+    low = field.body.centre - reach
+    values = meshing.narrow_band(field.chamber, low, *grid, cells_exact=False)
+    return int((values < 0.0).sum()) * VOLUME_GRID_MM**3 / 1000.0
+
+
+def _body(rng: Generator, mitral: MitralShape, volume_ml: float) -> BodyShape:
+    body = None
+    while body is None:
+        body = draw_body(rng)
+    for _ in range(3):
+        share = volume_ml / chamber_volume_ml(implicit(AtriumShape(body, (), mitral=mitral)))
+        x, y, z = (axis * share ** (1.0 / 3.0) for axis in body.semi_axes_mm)
+        body = dataclasses.replace(body, semi_axes_mm=(x, y, z))
+    return body
+
+
+def long_and_short(want: Mapping[str, float]) -> tuple[float, float]:
+    """Long and short diameter of an ostium from their mean and their ratio."""
+    short = 2.0 * want["ostial_diameter_mm"] / (1.0 + want["ovality"])
+    return short * want["ovality"], short
+
+
+def _veins(
+    rng: Generator, body: BodyShape, veins: Mapping[str, Mapping[str, float]]
+) -> tuple[VeinShape, ...]:
+    made: dict[str, VeinShape] = {}
+    _, ry, rz = body.semi_axes_mm
+    for (upper, lower, left), stream in zip(PAIRS, rng.spawn(2), strict=True):
+        side = 1.0 if left else -1.0
+        trunk = "LCPV" if left else "RCPV"
+        middles = [name for name in ("RMPV", "RMPV-2") if name in veins and not left]
+        # Where the inferior veins share a trunk, or both of this side do, place the pair as if.
+        sizes = [long_and_short(veins[n])[0] if n in veins else 14.0 for n in (upper, lower)]
+        wide = [long_and_short(veins[name])[0] for name in middles]
+        gap = truncated_normal(stream, 4.5 if left else 5.8, 1.4, 2.2, 9.0)
+        if wide:
+            gap = max(wide) + truncated_normal(stream, 6.5, 1.0, 5.0, 9.0)
+        above, below, join = place_pair(stream, body, left, sizes[0], sizes[1], gap)
+        for name, exit_point in ((upper, above), (lower, below)):
+            if name in veins:
+                want = veins[name]
+                direction = direction_from_angles(
+                    side, want["takeoff_frontal_deg"], want["takeoff_transverse_deg"]
+                )
+                axis = upright(stream, 18.0)
+                made[name] = _vein(stream, name, exit_point, direction, axis, want)
+        if trunk in veins:
+            direction = direction_from_angles(
+                side,
+                truncated_normal(stream, 8.0, 5.0, -4.0, 20.0),
+                truncated_normal(stream, -6.0, 6.0, -20.0, 8.0),
+            )
+            lean = truncated_normal(stream, 0.35, 0.1, 0.1, 0.6)
+            axis = unit(np.array([0.0, -lean, 1.0]))
+            exit_point = 0.5 * (above + below)
+            want = veins[trunk]
+            made[trunk] = _vein(stream, trunk, exit_point, direction, axis, want, (upper, lower))
+        spread = 0.5 * sum(wide) + 4.0 if len(wide) == 2 else 0.0
+        for k, name in enumerate(middles):
+            shift = spread * (k - 0.5 * (len(middles) - 1))
+            direction = direction_from_angles(
+                side,
+                truncated_normal(stream, 3.0, 4.0, -8.0, 14.0),
+                truncated_normal(stream, 3.0 - 4.0 * shift, 6.0, -45.0, 40.0),
+            )
+            exit_point = join + np.array([0.0, -2.0 + shift, 0.3 * shift])
+            axis = upright(stream, 18.0)
+            made[name] = _vein(stream, name, exit_point, direction, axis, veins[name])
+    if "ICPV" in veins:
+        low = rz * truncated_normal(rng, -0.38, 0.06, -0.5, -0.25)
+        sideways = truncated_normal(rng, 0.0, 0.08, -0.2, 0.2)
+        direction = unit(np.array([sideways, 1.0, rng.uniform(-0.3, -0.05)]))
+        exit_point = np.array([0.0, 0.9 * ry, low])
+        axis, names = np.array([1.0, 0.0, 0.0]), ("LIPV", "RIPV")
+        want = veins["ICPV"]
+        made["ICPV"] = _vein(rng, "ICPV", exit_point, direction, axis, want, names)
+    if "extra-1" in veins:
+        direction = unit(np.array([rng.uniform(-0.45, -0.05), rng.uniform(0.0, 0.35), 1.0]))
+        exit_point = np.array([rng.uniform(-0.35, -0.1), rng.uniform(0.1, 0.3), 1.0])
+        axis = np.array([1.0, 0.0, 0.0])
+        made["extra-1"] = _vein(rng, "extra-1", exit_point, direction, axis, veins["extra-1"])
+    return tuple(made[name] for name in veins)
+
+
+def _vein(
+    rng: Generator,
+    name: str,
+    exit_point: FloatArray,
+    direction: FloatArray,
+    long_axis: FloatArray,
+    want: Mapping[str, float],
+    members: tuple[str, str] | None = None,
+) -> VeinShape:
+    """Draw a vein that will measure about what is wanted; ``members`` share it as their trunk."""
+    long, short = long_and_short(want)
+    fillet = min(draw_fillet(rng), GREATEST_FILLET_SHARE * short)
+    d_long = max(long - FLARE_SHARE * fillet, LEAST_DIAMETER_MM)
+    d_short = max(short - FLARE_SHARE * fillet, LEAST_DIAMETER_MM)
+    cut = float(rng.uniform(*CUT_MM))
+    end = bent(rng, direction)
+    twist = truncated_normal(rng, 0.0, 15.0, -40.0, 40.0)
+    taper = truncated_normal(rng, 0.92, 0.05, 0.78, 1.05)
+    first = want.get("first_branch_mm", math.inf)
+    vein = VeinShape(
+        name=name,
+        exit=as_vector(unit(exit_point)),
+        direction=as_vector(direction),
+        end_direction=as_vector(end),
+        length_mm=min(cut, max(first, LEAST_BRANCH_MM)) + fillet,
+        d_long_mm=d_long,
+        d_short_mm=d_short,
+        taper=taper,
+        long_axis=as_vector(long_axis),
+        twist_deg=twist,
+        fillet_mm=fillet,
+    )
+    if members is None and (
+        first > cut - LEAST_BRANCH_MM or BRANCH_SHARE[0] * d_long < LEAST_DIAMETER_MM
+    ):
+        return vein
+    # The course is straight up to the branches: these turn away from it.
+    return dataclasses.replace(
+        vein,
+        end_direction=vein.direction,
+        twist_deg=0.0,
+        taper=0.97,
+        length_mm=max(first - CARINA_ROOM_MM, LEAST_TRUNK_MM),
+        branches=_branches(rng, vein, members, max(cut - first, LEAST_BRANCH_MM)),
+    )
+
+
+def _branches(
+    rng: Generator, vein: VeinShape, members: tuple[str, str] | None, seen_mm: float
+) -> tuple[BranchShape, ...]:
+    names = members or (f"{vein.name}-a", f"{vein.name}-b")
+    # The branches of a common trunk are whole veins; those of a vein part as published forks do.
+    turn = {"ICPV": 58.0}.get(vein.name, 31.0)
+    fork = Fork(unit(vein.direction), np.array(vein.long_axis), vein.d_long_mm)
+    return tuple(
+        fork.branch(
+            rng,
+            name,
+            sign,
+            truncated_normal(rng, turn, 5.0, turn - 9.0, turn + 13.0),
+            (
+                vein.d_long_mm * float(rng.uniform(*BRANCH_SHARE)),
+                vein.d_short_mm * float(rng.uniform(0.70, 0.88)),
+            ),
+            seen_mm + CARINA_ROOM_MM,
+        )
+        for name, sign in zip(names, (1.0, -1.0), strict=True)
+    )
+
+
+def _corrected(vein: VeinShape, found: TrunkSurvey, want: Mapping[str, float]) -> VeinShape:
+    """Change a vein by what it measures too much or too little."""
+    long, short = long_and_short(want)
+    size = (long + short) / (found.ostium.d_max_mm + found.ostium.d_min_mm)
+    ovality = want["ovality"] * found.ostium.d_min_mm / found.ostium.d_max_mm
+    by_long = float(np.clip(size * math.sqrt(ovality), 1.0 / GREATEST_STEP, GREATEST_STEP))
+    by_short = float(np.clip(size / math.sqrt(ovality), 1.0 / GREATEST_STEP, GREATEST_STEP))
+    d_long = max(vein.d_long_mm * by_long, LEAST_DIAMETER_MM)
+    d_short = min(max(vein.d_short_mm * by_short, LEAST_DIAMETER_MM), d_long)
+    changed = dataclasses.replace(vein, d_long_mm=d_long, d_short_mm=d_short)
+    if vein.branches:
+        length = vein.length_mm + want["first_branch_mm"] - found.trunk_length_mm
+        branches = tuple(
+            dataclasses.replace(
+                branch,
+                offset_mm=(branch.offset_mm[0] * by_long, 0.0),
+                d_long_mm=max(branch.d_long_mm * by_long, LEAST_DIAMETER_MM),
+                d_short_mm=max(branch.d_short_mm * by_short, LEAST_DIAMETER_MM),
+            )
+            for branch in vein.branches
+        )
+        changed = dataclasses.replace(
+            changed, length_mm=max(length, LEAST_TRUNK_MM), branches=branches
+        )
+    if "takeoff_frontal_deg" in want:
+        changed = _turned(changed, found.axis, want)
+    return changed
+
+
+def _turned(vein: VeinShape, axis: FloatArray, want: Mapping[str, float]) -> VeinShape:
+    """Turn a vein as a whole by what its axis is off."""
+    side = 1.0 if vein.name.startswith("L") else -1.0
+    wanted = direction_from_angles(
+        side, want["takeoff_frontal_deg"], want["takeoff_transverse_deg"]
+    )
+    about = np.cross(axis, wanted)
+    angle = math.atan2(float(np.linalg.norm(about)), float(axis @ wanted))
+    turn = Rotation.from_rotvec(angle * unit(about) if angle > 1e-9 else np.zeros(3))
+    branches = tuple(
+        dataclasses.replace(
+            branch,
+            start_direction=as_vector(turn.apply(branch.start_direction)),
+            direction=as_vector(turn.apply(branch.direction)),
+        )
+        for branch in vein.branches
+    )
+    return dataclasses.replace(
+        vein,
+        direction=as_vector(turn.apply(vein.direction)),
+        end_direction=as_vector(turn.apply(vein.end_direction)),
+        branches=branches,
+    )

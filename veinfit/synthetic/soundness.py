@@ -1,0 +1,196 @@
+"""Whether a drawn shape makes an atrium: what runs into what, and where."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+from scipy.ndimage import label
+
+from veinfit.frames import FloatArray, angle_deg, perpendicular_basis
+from veinfit.surface.mesh import edges
+from veinfit.synthetic import meshing, surfaces
+from veinfit.synthetic.assembly import body_normal
+from veinfit.synthetic.fields import Implicit
+from veinfit.synthetic.shape import AtriumShape
+from veinfit.synthetic.tubes import Tube
+
+LEAST_GAP_MM = 1.2
+"""Blood of two veins keeps at least this far apart: twice a thin wall."""
+
+LEAST_GAP_FROM_BODY_MM = 1.5
+"""A vein or appendage that has left the body keeps this far from it."""
+
+CUT_ROOM_MM = surfaces.EXTENSION_EDGES * 1.0
+"""A vein ends so far before other blood: until it is cut, at 1 mm edges, it is longer."""
+
+CLEAR_OF_BODY_MM = 12.0
+"""From this length on a vein must have left the body."""
+
+STEEPEST_TAKEOFF_DEG = 50.0
+"""Greatest angle between a vein and the body's normal."""
+
+LEAST_MITRAL_GAP_MM = 4.0
+"""Veins keep this far from the mitral funnel."""
+
+MITRAL_GRID_MM = 1.0
+"""Spacing of the points at which the mitral plane is looked at."""
+
+BEYOND_MITRAL_MM = (0.0, 2.0, 4.0)
+"""Planes at which it is looked at: surfaces are cut off a few millimetres longer funnels."""
+
+BESIDE_FUNNEL_MM = (0.3, 1.5)
+"""Where the mitral plane is crossed, there is no other blood so near to the funnel's."""
+
+ROUGH_EDGE_MM = 2.2
+"""Edge length of the rough surface on which topology is checked."""
+
+
+def flaws(shape: AtriumShape, field: Implicit) -> list[str]:
+    """Say what is wrong with a shape; an empty list is a sound one."""
+    found = _tube_flaws(field)
+    if not found:
+        found = _gap_flaws(shape, field) + _mitral_flaws(field)
+    if not found:
+        found = _topology_flaws(field)
+    return found
+
+
+def wall_points(tube: Tube, s_mm: FloatArray, angles: int = 24) -> FloatArray:
+    """Points (S, angles, 3) of a tube's own wall at arc lengths (S,)."""
+    t = tube.curve.parameter(s_mm)
+    centre = tube.curve.position(t)
+    along, across = tube.curve.axes(t)
+    a, b = tube.semi_axes(t)
+    phi = np.linspace(0.0, 2.0 * np.pi, angles, endpoint=False)
+    offset_a = (a[:, None] * np.cos(phi))[..., None] * along[:, None]
+    offset_b = (b[:, None] * np.sin(phi))[..., None] * across[:, None]
+    return np.asarray(centre[:, None] + offset_a + offset_b)
+
+
+def roots(shape: AtriumShape, field: Implicit) -> list[Tube]:
+    """Return the tubes that leave the body: one a vein, without branches."""
+    names = {vein.name for vein in shape.veins}
+    return [tube for tube in field.tubes if tube.name in names]
+
+
+def _tube_flaws(field: Implicit) -> list[str]:
+    found = []
+    tubes = list(field.tubes) + ([field.appendage] if field.appendage else [])
+    for tube in tubes:
+        if not tube.curve.frame_is_sound():
+            found.append(f"{tube.name}: the long axis runs along the vein")
+    return found
+
+
+def _gap_flaws(shape: AtriumShape, field: Implicit) -> list[str]:
+    found: list[str] = []
+    family = {
+        name: vein.name
+        for vein in shape.veins
+        for name in (vein.name, *(branch.name for branch in vein.branches))
+    }
+    for tube in roots(shape, field):
+        start = tube.curve.start
+        takeoff = float(angle_deg(tube.curve.direction, body_normal(field.body, start)))
+        if takeoff > STEEPEST_TAKEOFF_DEG:
+            found.append(f"{tube.name}: leaves the body at {takeoff:.0f} degrees")
+        rim = wall_points(tube, np.array([tube.curve.t_low * tube.curve.length_mm]))[0]
+        if field.body.distance(rim).max() > -0.5:
+            found.append(f"{tube.name}: its root pokes out of the body")
+    if field.funnel is not None:
+        rim = wall_points(field.funnel, np.zeros(1))[0]
+        if field.body.distance(rim).max() > -0.5:
+            found.append("MV: the funnel's root pokes out of the body")
+    everything = list(field.tubes) + ([field.appendage] if field.appendage else [])
+    for tube in everything:
+        own = family.get(tube.name, tube.name)
+        s = np.arange(0.0, tube.curve.total_mm + 1.0, 1.0)
+        points = wall_points(tube, s)
+        flat = points.reshape(-1, 3)
+        chamber = field.chamber(flat).reshape(len(s), -1)
+        outside = chamber > 0.5
+        if (chamber < LEAST_GAP_FROM_BODY_MM)[s >= _clear_mm(tube, field)].any():
+            found.append(f"{tube.name}: runs along the body")
+        for k, other in enumerate(field.tubes):
+            if family[other.name] == own:
+                continue
+            gap = field.tubes[k].distance(flat).reshape(len(s), -1)
+            if gap[outside].min(initial=np.inf) < LEAST_GAP_MM:
+                found.append(f"{tube.name}: runs into {other.name}")
+        if field.appendage is not None and tube is not field.appendage:
+            gap = field.appendage_distance(flat).reshape(len(s), -1)
+            if gap[outside].min(initial=np.inf) < LEAST_GAP_MM:
+                found.append(f"{tube.name}: runs into the appendage")
+        if field.funnel is not None and tube is not field.appendage:
+            gap = field.funnel.distance(flat).reshape(len(s), -1)
+            past = field.beyond_mitral(flat)
+            if gap[outside].min(initial=np.inf) < LEAST_MITRAL_GAP_MM or past.max() > 0:
+                found.append(f"{tube.name}: runs into the mitral funnel")
+        if tube is not field.appendage:
+            others = [o for o in field.tubes if family[o.name] != own]
+            found.extend(_end_flaws(field, tube, others))
+    for vein in shape.veins:
+        found.extend(_branch_flaws(field, [branch.name for branch in vein.branches]))
+    return found
+
+
+def _end_flaws(field: Implicit, tube: Tube, others: list[Tube]) -> list[str]:
+    """Tell whether a longer vein would run into other blood: it could not be cut clean."""
+    end = tube.curve.total_mm
+    beyond = wall_points(tube, np.arange(end, end + CUT_ROOM_MM + 1.0)).reshape(-1, 3)
+    gaps = [field.appendage_distance(beyond), *(other.distance(beyond) for other in others)]
+    if min(gap.min() for gap in gaps) < LEAST_GAP_MM:
+        return [f"{tube.name}: ends close before other blood"]
+    return []
+
+
+def _mitral_flaws(field: Implicit) -> list[str]:
+    """Tell whether the mitral plane cuts anything but the funnel, which could not be cut clean."""
+    if field.funnel is None:
+        return []
+    tube = field.funnel.curve
+    one = np.ones(1)
+    centre, normal = tube.position(one)[0], tube.tangent(one)[0]
+    reach = 2.0 * float(field.body.semi_axes.max())
+    steps = np.arange(-reach, reach + MITRAL_GRID_MM, MITRAL_GRID_MM)
+    e1, e2 = perpendicular_basis(normal)
+    plane = centre + (steps[:, None, None] * e1 + steps[None, :, None] * e2).reshape(-1, 3)
+    longer = dataclasses.replace(field, extension_mm=max(BEYOND_MITRAL_MM) + 1.0)
+    for past in BEYOND_MITRAL_MM:
+        points = plane + past * normal
+        chamber = longer.chamber(points)
+        if label((chamber < 0.0).reshape(len(steps), len(steps)))[1] != 1:
+            return ["MV: its plane cuts the chamber in several places"]
+        least, most = BESIDE_FUNNEL_MM
+        beside = points[(chamber > least) & (chamber < most)]
+        if longer.value(beside).min(initial=np.inf) < least:
+            return ["a vein or the appendage runs into the mitral funnel"]
+    return []
+
+
+def _clear_mm(tube: Tube, field: Implicit) -> float:
+    if tube is field.appendage:
+        return 0.45 * tube.curve.total_mm
+    return CLEAR_OF_BODY_MM
+
+
+def _branch_flaws(field: Implicit, names: list[str]) -> list[str]:
+    branches = [tube for tube in field.tubes if tube.name in names]
+    found = []
+    for tube in branches:
+        end = wall_points(tube, np.array([tube.curve.total_mm]))[0]
+        for other in branches:
+            if other is not tube and other.distance(end).min() < 2.0:
+                found.append(f"{tube.name}: does not part from {other.name}")
+    return found
+
+
+def _topology_flaws(field: Implicit) -> list[str]:
+    surface = surfaces.contoured(field, meshing.GRID_SHARE * ROUGH_EDGE_MM)
+    pairs, _, counts = edges(surface)
+    euler = len(np.unique(surface.faces)) - len(pairs) + len(surface.faces)
+    # One closed piece without handles: two veins that touch would make a handle.
+    if euler != 2 or (counts != 2).any():
+        return [f"the surface is not a sphere with bumps (Euler number {euler})"]
+    return []
