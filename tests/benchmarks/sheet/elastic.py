@@ -21,7 +21,7 @@ from veinfit.frames import FloatArray, IntArray
 
 NEWTON_PER_KPA_MM2 = 1e-3
 
-DIFFERENCE_MM = 1e-5
+DIFFERENCE_MM = 1e-6
 """Step of the differences that give the second derivative of the dihedral angle."""
 
 
@@ -175,7 +175,7 @@ class Sheet:
         hinge = flat[:, :, None] * flat[:, None, :]
         if exact:
             off = _wrapped(angle - self.rest_angles)
-            hinge = hinge + off[:, None, None] * _dihedral_curvature(corners)
+            hinge = hinge + off[:, None, None] * _dihedral_curvature(corners, slope)
         hinge *= self.hinge_weight[:, None, None]
         diagonal = blocks + self.tether[:, None, None] * np.eye(3)
         return self._pattern.assembled((local, hinge), diagonal)
@@ -222,15 +222,20 @@ def dihedral(corners: FloatArray) -> tuple[FloatArray, FloatArray]:
     return angle, np.stack([g_start, g_stop, g_left, g_right], axis=1)
 
 
-def _dihedral_curvature(corners: FloatArray) -> FloatArray:
-    """Second derivative (H, 12, 12) of the angle, by central differences of its gradient."""
-    result = np.empty((len(corners), 12, 12))
-    for k in range(12):
-        step = np.zeros((4, 3))
-        step[divmod(k, 3)] = DIFFERENCE_MM
-        ahead, behind = dihedral(corners + step)[1], dihedral(corners - step)[1]
-        result[:, k] = ((ahead - behind) / (2.0 * DIFFERENCE_MM)).reshape(-1, 12)
-    return 0.5 * (result + result.transpose(0, 2, 1))
+def _dihedral_curvature(corners: FloatArray, slope: FloatArray) -> FloatArray:
+    """Second derivative (H, 12, 12) of the angle, by differences of its gradient (H, 4, 3).
+
+    A shift of all four corners changes nothing: one corner follows from the others.
+    """
+    result = np.zeros((len(corners), 4, 3, 12))
+    for corner, axis in np.ndindex(3, 3):
+        moved = corners.copy()
+        moved[:, corner, axis] += DIFFERENCE_MM
+        change = (dihedral(moved)[1] - slope) / DIFFERENCE_MM
+        result[:, corner, axis] = change.reshape(-1, 12)
+    result[:, 3] = -result[:, :3].sum(axis=1)
+    whole = result.reshape(-1, 12, 12)
+    return 0.5 * (whole + whole.transpose(0, 2, 1))
 
 
 def _hinges(faces: IntArray) -> IntArray:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from benchmarks.sheet.elastic import Material, Sheet
 from benchmarks.sheet.pushing import Ball, first_touch, push
-from benchmarks.sheet.shapes import SeatShape, SeatSurface, seat_surface
+from benchmarks.sheet.shapes import EDGE_MM, SECTORS, SeatShape, SeatSurface, seat_surface
 from scipy import sparse
 from scipy.sparse import csgraph
 from scipy.sparse.linalg import splu
@@ -71,7 +71,8 @@ def seats(
     tether_kpa_per_mm: float,
     stiffness_kpa_per_mm: float = 1.0,
     stiffening_depth_mm: float = math.inf,
-    edge_mm: float = 1.0,
+    edge_mm: float = EDGE_MM,
+    sectors: int = SECTORS,
 ) -> list[SheetSeat]:
     """Push a ball into a seat, each push from where the one before it ended.
 
@@ -89,9 +90,10 @@ def seats(
         k of the ring: E t = k a², a the radius of the circle as long as the ostium.
     stiffening_depth_mm : float
         Growth of the ring's radius at which its hoop stress is twice that of the linear law.
-    edge_mm : float
+    edge_mm, sectors : float, int
+        Of the mesh.
     """
-    surface = seat_surface(shape, edge_mm)
+    surface = seat_surface(shape, edge_mm, sectors)
     material = Material.of_ring(
         stiffness_kpa_per_mm,
         ring_radius_mm(surface),
@@ -145,7 +147,8 @@ def oval_mode_n_per_mm(
     load: str,
     stiffness_kpa_per_mm: float = 1.0,
     funnel_deg: float = 40.0,
-    edge_mm: float = 1.0,
+    edge_mm: float = EDGE_MM,
+    sectors: int = SECTORS,
 ) -> float:
     """Stiffness K of the oval mode of a round ostium, for small displacements.
 
@@ -159,9 +162,9 @@ def oval_mode_n_per_mm(
     load : {'ring', 'band'}
         Along the ostium alone (the least energy for that ring), or as pressure over the wall
         up to ``BAND_MM`` before it, where a balloon presses.
-    stiffness_kpa_per_mm, funnel_deg, edge_mm : float
+    stiffness_kpa_per_mm, funnel_deg, edge_mm, sectors : float
     """
-    surface = seat_surface(SeatShape("round", 2.0 * radius_mm, 1.0, funnel_deg), edge_mm)
+    surface = seat_surface(SeatShape("round", 2.0 * radius_mm, 1.0, funnel_deg), edge_mm, sectors)
     material = Material.of_ring(stiffness_kpa_per_mm, radius_mm, WALL_MM, tether_kpa_per_mm)
     sheet = Sheet(surface.points, surface.faces, material)
     if load == "ring":

@@ -39,7 +39,8 @@ WALL_DEG = 80.0
 RIM_RADIUS_MM = 28.0
 """The wall ends where its mean radius is this."""
 
-SECTORS = 64
+EDGE_MM = 1.15
+SECTORS = 56
 
 
 @dataclass(frozen=True)
@@ -108,7 +109,7 @@ class SeatSurface:
     atrial_rim: IntArray
 
 
-def seat_surface(shape: SeatShape, edge_mm: float = 1.0, sectors: int = SECTORS) -> SeatSurface:
+def seat_surface(shape: SeatShape, edge_mm: float = EDGE_MM, sectors: int = SECTORS) -> SeatSurface:
     """Return the triangles of a seat.
 
     Parameters
