@@ -181,6 +181,21 @@ def test_unassessed_vein_gives_exit_code_3(quick, tmp_path, capfd):
     assert "RIPV 28 mm: not assessed: the leak path runs into a cut edge" in told
 
 
+def test_quiet_still_tells_which_veins_were_not_assessed(quick, tmp_path, capfd):
+    fits = (
+        handmade.fit(),
+        handmade.unassessed_fit("LSPV", "31 mm", 31.0),
+        handmade.unassessed_fit("RIPV"),
+        handmade.unassessed_fit("RIPV", "31 mm", 31.0),
+    )
+    quick["result"] = dataclasses.replace(quick["default"], fits=fits)
+    command = ["assess", "a.stl", "--out", str(tmp_path / "c"), "--no-pictures", "--quiet"]
+    assert main(command) == 3
+    told = capfd.readouterr()
+    assert told.out == ""
+    assert told.err == "veinfit: not assessed: LSPV (31 mm), RIPV; fits.csv says why\n"
+
+
 def test_summary_shows_cautions_and_verbose_every_note(quick, tmp_path, capfd):
     command = ["assess", "a.stl", "--out", str(tmp_path / "c"), "--no-pictures"]
     assert main(command) == 0

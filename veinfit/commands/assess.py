@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -100,7 +101,21 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         print(f"Written to {written.folder}:")
         print("\n".join(f"  {name}" for name in written.files))
         print(f"\n{CAUTION}")
+    elif result.unassessed:
+        print(f"veinfit: not assessed: {_unassessed(result)}; fits.csv says why", file=terminal)
     return EXIT_SOME_FAILED if result.unassessed else EXIT_DONE
+
+
+def _unassessed(result: CaseResult) -> str:
+    """Return the veins that were not assessed, with the balloons where others were."""
+    missing: dict[str, list[str]] = {}
+    for fit in result.unassessed:
+        missing.setdefault(fit.vein, []).append(fit.balloon)
+    tried = Counter(fit.vein for fit in result.fits)
+    return ", ".join(
+        vein if len(balloons) == tried[vein] else f"{vein} ({', '.join(dict.fromkeys(balloons))})"
+        for vein, balloons in missing.items()
+    )
 
 
 SUMMARY_COLUMNS = (

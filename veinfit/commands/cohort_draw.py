@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from veinfit.commands.cohort_run import cohort_progress
 from veinfit.commands.exits import EXIT_DONE, EXIT_INTERRUPTED, EXIT_SOME_FAILED
-from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned
+from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned, shortened
 
 if TYPE_CHECKING:
     from veinfit.cohort.drawing import Drawn
@@ -136,6 +136,9 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         return EXIT_INTERRUPTED
     if not arguments.quiet:
         print(_summary(drawn, arguments.out))
+    elif drawn.failed:
+        cases = shortened(list(drawn.failed))
+        print(f"veinfit: {len(drawn.failed)} cases could not be drawn: {cases}", file=terminal)
     return EXIT_SOME_FAILED if drawn.failed else EXIT_DONE
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from veinfit.commands.exits import EXIT_DONE, EXIT_INTERRUPTED, EXIT_SOME_FAILED
 from veinfit.commands.options import add_case_options
-from veinfit.commands.terminal import CAUTION, Commands, add_loudness
+from veinfit.commands.terminal import CAUTION, Commands, add_loudness, shortened
 
 if TYPE_CHECKING:
     from veinfit.cohort.batch.progress import Progress
@@ -113,6 +113,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         return EXIT_INTERRUPTED
     if not arguments.quiet:
         print(_summary(outcome, arguments.out))
+    elif outcome.failed_cases or outcome.partial_cases:
+        print(f"veinfit: {_missing(outcome)}; see {arguments.out / 'cases'}", file=terminal)
     return EXIT_SOME_FAILED if outcome.failed_cases or outcome.partial_cases else EXIT_DONE
 
 
@@ -127,6 +129,18 @@ def cohort_progress(arguments: argparse.Namespace, terminal: TextIO) -> Iterator
         yield Lines(terminal)
     else:
         yield Bar(terminal)
+
+
+def _missing(outcome: RunOutcome) -> str:
+    """Return the cases that failed and those with fits that could not be assessed, in one line."""
+    told = []
+    for count, reasons, words in (
+        (outcome.failed_cases, outcome.failed, "failed"),
+        (outcome.partial_cases, outcome.partial, "with fits that could not be assessed"),
+    ):
+        if count:
+            told.append(f"{count} {words}: {shortened(list(reasons), count)}")
+    return "; ".join(told)
 
 
 def _summary(outcome: RunOutcome, out: Path) -> str:

@@ -23,7 +23,11 @@ CAUTION = (
 def add_loudness(parser: argparse.ArgumentParser) -> None:
     """Add ``--quiet`` and ``--verbose``, which every command has."""
     loudness = parser.add_mutually_exclusive_group()
-    loudness.add_argument("--quiet", action="store_true", help="print nothing but errors")
+    loudness.add_argument(
+        "--quiet",
+        action="store_true",
+        help="print nothing but errors, and with exit code 3 one line of what is missing",
+    )
     loudness.add_argument(
         "--verbose", action="store_true", help="print every note, times, and details of errors"
     )
@@ -71,3 +75,14 @@ def aligned(rows: Sequence[Sequence[str]]) -> Iterator[str]:
     widths = [max(map(len, column)) for column in kept]
     for cells in zip(*kept, strict=True):
         yield "  ".join(cell.ljust(w) for cell, w in zip(cells, widths, strict=True)).rstrip()
+
+
+NAMED_CASES = 8
+"""A line names at most this many cases."""
+
+
+def shortened(names: Sequence[str], count: int | None = None) -> str:
+    """Return the first of ``names`` in one line, and how many of ``count`` there are besides."""
+    shown = names[:NAMED_CASES]
+    rest = (len(names) if count is None else count) - len(shown)
+    return ", ".join(shown) + (f" and {rest} more" if rest > 0 else "")

@@ -113,6 +113,11 @@ def test_going_on_finds_all_done_and_says_so(done, capsys, monkeypatch):
     assert "4 cases, 0 of them worked on now" in told
     assert "1 failed:\n  broken: " in told
     assert "not a medical device" in told
+    quiet = [*command, "--settings", str(out.parent / "quick.toml"), "--quiet"]
+    assert main(quiet) == 3
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert said.err == f"veinfit: 1 failed: broken; see {out / 'cases'}\n"
 
 
 @pytest.mark.parametrize(
