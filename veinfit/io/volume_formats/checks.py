@@ -1,0 +1,93 @@
+"""What a grid must be to hold an atrium."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+
+from veinfit.errors import InputError
+from veinfit.frames import FloatArray
+from veinfit.io.files import first_line
+from veinfit.labels.model import plain_number
+
+SMALLEST_GRID = 8
+"""Voxels along each axis below which no atrium can be told."""
+
+VOXEL_EDGE_MM = (0.05, 10.0)
+"""Voxel edges of cardiac CT and MRI with room on both sides; outside, the unit is not mm."""
+
+SHEAR_LIMIT_DEG = 0.5
+"""Grid axes may be this far from perpendicular: far above rounding, far below a gantry tilt."""
+
+LARGEST_VOLUME_BYTES = 1 << 30
+"""Numbers of a file that take more memory than this, as 512 × 512 × 2048 of 16 bits do, are
+not read: a heart takes a small part of it."""
+
+
+class DamagedVolume(Exception):
+    """The content is no whole volume of its format; the message says why."""
+
+
+def check_bytes(shape: Iterable[int], bytes_each: int, path: Path) -> int:
+    """Return how many bytes the numbers of a volume take; refuse one too large to be read."""
+    lengths = [int(n) for n in shape]
+    total = bytes_each
+    for n in lengths:
+        total *= n  # Python's own numbers: those of the machine would run over
+    if total > LARGEST_VOLUME_BYTES:
+        raise InputError(
+            f"volume {path} has {' × '.join(map(str, lengths))} voxels of {bytes_each} bytes, more "
+            f"than the {LARGEST_VOLUME_BYTES >> 20} MiB that are read; crop it to the heart, or "
+            "export labels in 8 bits"
+        )
+    return total
+
+
+def damaged(path: Path, error: BaseException | str) -> InputError:
+    """Return the error of a file that no reader could make anything of."""
+    return InputError(
+        f"volume {path} cannot be read: {first_line(error)}; it may be damaged, export it again"
+    )
+
+
+def three_axes(shape: Iterable[int], path: Path) -> tuple[int, int, int]:
+    """Return the first three lengths of a shape whose further axes have one place each."""
+    lengths = tuple(int(n) for n in shape)
+    size = " × ".join(map(str, lengths))
+    if len(lengths) < 3 or any(n != 1 for n in lengths[3:]):
+        raise InputError(
+            f"volume {path} has {len(lengths)} axes ({size}); one 3-D label volume is needed"
+        )
+    if min(lengths[:3]) < SMALLEST_GRID:
+        raise InputError(
+            f"volume {path} has {size} voxels; an atrium needs at least {SMALLEST_GRID} along "
+            "each axis"
+        )
+    return lengths[0], lengths[1], lengths[2]
+
+
+def check_grid(affine: FloatArray, path: Path) -> None:
+    """Refuse a grid that is singular, sheared, or not in mm."""
+    edges = np.linalg.norm(affine[:3, :3], axis=0)
+    listed = " × ".join(map(plain_number, edges))
+    if not np.isfinite(affine).all() or not (edges > 0).all():
+        raise InputError(
+            f"volume {path} has a placement that is not finite or has an axis of no length; "
+            "export it again"
+        )
+    axes = affine[:3, :3] / edges
+    cosines = np.abs([axes[:, a] @ axes[:, b] for a, b in ((0, 1), (0, 2), (1, 2))])
+    off = 90.0 - float(np.degrees(np.arccos(np.clip(cosines.max(), 0.0, 1.0))))
+    if off > SHEAR_LIMIT_DEG:
+        raise InputError(
+            f"volume {path} has axes that are {off:.3g} degrees from perpendicular (a tilted "
+            "gantry or a sheared affine); resample it onto a grid with perpendicular axes"
+        )
+    least, most = VOXEL_EDGE_MM
+    if not (edges >= least).all() or not (edges <= most).all():
+        raise InputError(
+            f"volume {path} has voxels of {listed} mm, but {least:g} to {most:g} mm are usual; "
+            "the spacing may be in another unit: write it in mm"
+        )

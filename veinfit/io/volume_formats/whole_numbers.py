@@ -1,0 +1,68 @@
+"""Numbers of any type as unsigned whole numbers of the smallest."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from veinfit.errors import InputError
+from veinfit.labels.model import LabelArray
+
+SLAB_VALUES = 1 << 22
+"""Values checked and converted in one go, so that no temporary array is as large as the volume."""
+
+
+def whole_numbers(
+    stored: np.ndarray[Any, Any], path: Path, slope: float = 1.0, intercept: float = 0.0
+) -> LabelArray:
+    """Return values as unsigned integers of the smallest type that holds them.
+
+    Works slab by slab: the file's own type is the largest array in memory.
+    """
+    if stored.dtype.kind not in "biuf":
+        raise InputError(f"volume {path} holds {stored.dtype}; export labels as whole numbers")
+    slabs = _slabs(stored)
+    scaled = (slope, intercept) != (1.0, 0.0)
+
+    def true_values(slab: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+        return slab * slope + intercept if scaled else slab
+
+    highest = 0
+    for box in slabs:
+        slab = true_values(stored[box])
+        if slab.dtype.kind == "f":
+            whole = np.isfinite(slab) & (slab == np.rint(slab))
+            if not whole.all():
+                example = slab[~whole][0]
+                raise InputError(
+                    f"volume {path} holds values that are not whole numbers ({example:.4g}); it "
+                    "looks like an image or a probability, give the label volume"
+                )
+        if slab.dtype.kind != "b" and slab.min() < 0:
+            raise InputError(
+                f"volume {path} holds negative values ({slab.min():g}); it looks like an image, "
+                "give the label volume (0 is background)"
+            )
+        highest = max(highest, int(slab.max()))
+    if highest > np.iinfo(np.uint32).max:
+        raise InputError(f"volume {path} holds the value {highest}; labels go to {2**32 - 1}")
+    if highest == 0:
+        raise InputError(
+            f"volume {path} is zero everywhere: it has no labels; export the segmentation again"
+        )
+    order: Any = "F" if stored.flags.f_contiguous else "C"
+    values = np.empty(stored.shape, dtype=np.min_scalar_type(highest), order=order)
+    for box in slabs:
+        values[box] = true_values(stored[box])
+    return values
+
+
+def _slabs(stored: np.ndarray[Any, Any]) -> list[tuple[slice, ...]]:
+    """Cut an array along the axis that is slowest in memory."""
+    axis = int(np.argmax(np.abs(stored.strides)))
+    step = max(1, SLAB_VALUES * stored.shape[axis] // stored.size)
+    return [
+        (slice(None),) * axis + (slice(k, k + step),) for k in range(0, stored.shape[axis], step)
+    ]
