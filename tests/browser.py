@@ -42,6 +42,8 @@ class Browser:
         self._left, self._count, self._session = b"", 0, None
         self.requests: list[str] = []
         """Addresses that the page asked for."""
+        self.dialogs: list[str] = []
+        """Kinds of the dialogs that came up, each of which was agreed to."""
         self.faults: list[str] = []
         """Exceptions, and errors and warnings of the console."""
         target = self.call("Target.createTarget", url="about:blank")["targetId"]
@@ -52,6 +54,16 @@ class Browser:
 
     def call(self, method: str, **parameters: Any) -> dict[str, Any]:
         """Send one command and wait for its answer."""
+        asked = self._send(method, parameters)
+        while True:
+            answer = self._next()
+            if answer.get("id") == asked:
+                if "error" in answer:
+                    raise RuntimeError(f"{method}: {answer['error']['message']}")
+                return dict(answer["result"])
+            self._note(answer)
+
+    def _send(self, method: str, parameters: dict[str, Any]) -> int:
         self._count += 1
         message: dict[str, Any] = {"id": self._count, "method": method, "params": parameters}
         if self._session:
@@ -59,13 +71,7 @@ class Browser:
         data = json.dumps(message).encode() + b"\0"
         while data:
             data = data[os.write(self._write, data) :]
-        while True:
-            answer = self._next()
-            if answer.get("id") == self._count:
-                if "error" in answer:
-                    raise RuntimeError(f"{method}: {answer['error']['message']}")
-                return dict(answer["result"])
-            self._note(answer)
+        return self._count
 
     def open(self, page: Path | str, wait_for: str = "true") -> None:
         """Load a file (or an address) and wait until an expression of the page is true."""
@@ -159,6 +165,10 @@ class Browser:
         method, told = event.get("method"), event.get("params", {})
         if method == "Network.requestWillBeSent":
             self.requests.append(told["request"]["url"])
+        elif method == "Page.javascriptDialogOpening":
+            # "Leave the page?": yes, as a person in a hurry says.
+            self.dialogs.append(told["type"])
+            self._send("Page.handleJavaScriptDialog", {"accept": True})
         elif method == "Runtime.exceptionThrown":
             details = told["exceptionDetails"]
             self.faults.append(details.get("exception", {}).get("description", details["text"]))

@@ -8,45 +8,13 @@ import json
 import os
 from pathlib import Path
 
-import atria
 import browser as chrome
 import pytest
 
 from veinfit import case
 from veinfit.errors import InputError
 from veinfit.io.corrections import read_corrections
-from veinfit.review.page import write_review
-from veinfit.review.server import ReviewServer
 from veinfit.review.session import ReviewSession
-from veinfit.settings import Settings
-
-FEW = Settings.from_mapping({"margin": {"samples": 2}})
-
-
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory) -> Path:
-    base = tmp_path_factory.mktemp("review")
-    mesh = atria.save_mesh(atria.open_surface(), base / "a.ply")
-    result = case.assess(
-        mesh, settings=FEW, balloons=(28,), approach="coaxial", case_id="Larkmoor <b>7</b>"
-    )
-    case.write_case(result, base / "case", pictures=False)
-    (base / "secret.csv").write_text("not of the case")
-    (base / "case" / "out.csv").symlink_to(base / "secret.csv")
-    return base / "case"
-
-
-@pytest.fixture(scope="module")
-def session(folder) -> ReviewSession:
-    return ReviewSession(case.load_case(folder), folder / "corrections.toml", lambda stage: None)
-
-
-@pytest.fixture(scope="module")
-def server(session, folder):
-    with ReviewServer(session, folder, *write_review(session)) as served:
-        served.start()
-        yield served
-        served.shutdown()
 
 
 def content(folder: Path) -> dict[str, str]:
@@ -250,5 +218,5 @@ def test_from_the_page_to_the_corrections_file(server, folder, session):
     assert (drop.vein, drop.drop, drop.who, drop.why) == ("LIPV", True, 'reader "2"', "a bulge")
     # Another review goes on from the file.
     again = ReviewSession(case.load_case(folder), folder / "corrections.toml", lambda stage: None)
-    assert {entry["vein"] for entry in again.start} == {"RSPV", "LIPV"}
+    assert {entry["vein"] for entry in again.opened()["entries"]} == {"RSPV", "LIPV"}
     (folder / "corrections.toml").unlink()

@@ -13,15 +13,17 @@ from veinfit.report.viewer import embedded_json, script_hash
 from veinfit.report.viewer_scene import viewer_scene
 from veinfit.review.session import ReviewSession
 
+SCRIPTS = ("viewer.js", "review_entries.js", "review_saving.js", "review_page.js")
+"""In the order in which they need one another."""
+
 
 def write_review(session: ReviewSession) -> tuple[str, str]:
     """Return the page of a review, and the content security policy to send it with."""
-    script = "\n" + template_text("viewer.js") + template_text("review_page.js")
+    script = "\n" + "".join(template_text(name) for name in SCRIPTS)
     report = session.report
     review: dict[str, Any] = {
         "names": list(session.names),
         "allowed": [*VEIN_NAMES, "extra-1", "extra-2", "extra-3", APPENDAGE],
-        "entries": list(session.start),
         "file": session.target.name,
     }
     page = (

@@ -1,4 +1,4 @@
-"""The review page's server: this machine alone, one token, one file that it writes.
+"""The review page's server: this machine alone, one token; it writes one file and its backups.
 
 A page of another site can make a browser send requests here. So a request
 counts only when it names the token, which no other page knows, when its Host
@@ -106,6 +106,13 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _answer(self, act: Any) -> None:
         try:
+            self._answered(act)
+        except ConnectionError:
+            # The page went away before its answer came: it is loaded anew, or closed.
+            self.close_connection = True
+
+    def _answered(self, act: Any) -> None:
+        try:
             path = self._path()
             kind, body = act(path)
             policy = self.server.policy if not path.startswith("case/") else FILE_POLICY
@@ -129,10 +136,18 @@ class _Handler(BaseHTTPRequestHandler):
     def _get(self, path: str) -> tuple[str, bytes]:
         if not path:
             return "text/html; charset=utf-8", self.server.page
+        if path == "corrections":
+            return "application/json", json.dumps(self._opened(), allow_nan=False).encode()
         part, _, name = path.partition("/")
         if part != "case":
             raise _Refusal(HTTPStatus.NOT_FOUND)
         return self._case_file(unquote(name))
+
+    def _opened(self) -> dict[str, Any]:
+        try:
+            return self.server.session.opened()
+        except InputError as error:
+            return {"fault": str(error)}
 
     def _case_file(self, name: str) -> tuple[str, bytes]:
         folder = self.server.folder
@@ -168,8 +183,11 @@ class _Handler(BaseHTTPRequestHandler):
         session = self.server.session
         if path == "preview":
             return session.preview(str(asked.get("vein")), entries, asked.get("seats") is True)
+        base = str(asked.get("base", ""))
+        if path == "merge":
+            return session.merged(entries, base)
         if path == "save":
-            return {"text": session.save(entries), "file": session.target.name}
+            return session.save(entries, base, asked.get("agreed") is True)
         raise _Refusal(HTTPStatus.NOT_FOUND)
 
     def _body(self) -> dict[str, Any]:

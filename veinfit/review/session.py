@@ -9,16 +9,17 @@ from pathlib import Path
 from typing import Any
 
 from veinfit.anatomy import detect, measure
-from veinfit.anatomy.correction_text import corrections_text, entry_values
+from veinfit.anatomy.correction_text import corrections_text
 from veinfit.anatomy.corrections import Correction, correct
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.case import CaseResult, Progress, report_input
 from veinfit.errors import InputError
 from veinfit.io.corrections import corrections_from_mapping, read_corrections
-from veinfit.io.output import staged_output
 from veinfit.report.model import ReportInput
 from veinfit.report.tables import vein_rows
 from veinfit.report.viewer_scene import vein_scene
+from veinfit.review.corrections_file import ABSENT, CorrectionsFile, FileState
+from veinfit.review.merging import combined, differences, merge, same
 from veinfit.seating.model import Fit
 from veinfit.seating.seat import seat_vein
 
@@ -27,7 +28,7 @@ DRAFT = {"who": "not stated", "why": "not stated"}
 
 
 class ReviewSession:
-    """One case under review. Nothing but the corrections file is ever written.
+    """One case under review. Nothing but the corrections file and its backups is ever written.
 
     Parameters
     ----------
@@ -60,7 +61,7 @@ class ReviewSession:
         self._last: tuple[str, Anatomy] | None = None
         start = read_corrections(target) if target.exists() else result.by_hand
         correct(self._found, self._automatic, start, ridges=False)
-        self.start = tuple(entry_values(one) for one in start)
+        self._file = CorrectionsFile(target, result.by_hand)
 
     @property
     def report(self) -> ReportInput:
@@ -107,8 +108,36 @@ class ReviewSession:
                 "seated": seats,
             }
 
-    def save(self, entries: Sequence[Mapping[str, Any]]) -> str:
-        """Write the corrections file and return its text.
+    def opened(self) -> dict[str, Any]:
+        """Return what the corrections file says now, for a page that begins."""
+        with self._lock:
+            return _told(self._file.read())
+
+    def merged(self, entries: Sequence[Mapping[str, Any]], base: str) -> dict[str, Any]:
+        """Bring a page's entries together with the file, where it is no longer version ``base``."""
+        with self._lock:
+            return self._merged(entries, base, self._file.read())
+
+    def save(
+        self, entries: Sequence[Mapping[str, Any]], base: str = ABSENT, agreed: bool = False
+    ) -> dict[str, Any]:
+        """Write the corrections file, unless that would lose what nobody has seen.
+
+        Parameters
+        ----------
+        entries : sequence of mapping
+        base : str
+            The version of the file that the entries began from.
+        agreed : bool
+            Whether the file may be replaced.
+
+        Returns
+        -------
+        dict
+            ``changed``: the file is another one by now; it holds the merge, nothing
+            was written. ``ask``: what replacing the file would change, nothing was
+            written. Otherwise what the file says now, and ``kept``, the name of
+            its backup.
 
         Raises
         ------
@@ -117,14 +146,27 @@ class ReviewSession:
             the file cannot be written. It is then as it was.
         """
         with self._lock:
+            there = self._file.read()
+            if there.version != base:
+                return {"changed": self._merged(entries, base, there)}
             corrections = _parsed(entries)
             self._corrected(corrections)
+            if there.version != ABSENT and same(there.entries, combined(entries)):
+                return {**_told(there), "file": self.target.name, "kept": ""}
+            lines = differences(there.entries, combined(entries))
+            if there.version != ABSENT and not agreed:
+                return {"ask": lines, "fault_there": there.fault, "keep": self._file.backup_name()}
             case = self._result.provenance.case_id
             heading = f"Corrections of {case}" if case else "Corrections"
-            text = corrections_text(corrections, heading)
-            with staged_output(self.target.absolute().parent) as stage:
-                (stage / self.target.name).write_text(text, encoding="utf-8")
-            return text
+            kept = self._file.write(corrections, heading)
+            return {**_told(self._file.read()), "file": self.target.name, "kept": kept}
+
+    def _merged(
+        self, entries: Sequence[Mapping[str, Any]], base: str, there: FileState
+    ) -> dict[str, Any]:
+        both = merge(self._file.entries_of(base), combined(entries), there.entries)
+        clashes = [{"vein": c.vein, "mine": c.mine, "theirs": c.theirs} for c in both.clashes]
+        return {**_told(there), "entries": both.entries, "clashes": clashes}
 
     @property
     def _approaches(self) -> tuple[str, ...]:
@@ -142,6 +184,10 @@ class ReviewSession:
 
 def _parsed(entries: Sequence[Mapping[str, Any]]) -> tuple[Correction, ...]:
     return corrections_from_mapping({"correction": [dict(e) for e in entries]}) if entries else ()
+
+
+def _told(there: FileState) -> dict[str, Any]:
+    return {"entries": there.entries, "version": there.version, "fault_there": there.fault}
 
 
 def _stated(entry: Mapping[str, Any]) -> dict[str, Any]:

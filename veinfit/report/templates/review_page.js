@@ -17,18 +17,8 @@
     viewer.onChange((state) => { get("projection").textContent = state.name; });
   }
 
-  /* Entries of the file: of each vein one, and those that add a vein, which are kept as they are. */
-  const entries = new Map(review.names.map((name) => [name, {}]));
-  const added = [];
-  for (const entry of review.entries) {
-    const { vein, ...rest } = entry;
-    if ("add_at_mm" in entry || !entries.has(vein)) added.push(entry);
-    else Object.assign(entries.get(vein), rest);
-  }
-  const says = (entry) => Object.keys(entry).some((key) => key !== "who" && key !== "why");
-  const all = () => [...added, ...[...entries].filter(([, e]) => says(e))
-    .map(([vein, e]) => ({ vein, ...e }))];
-  let chosen = null, size = 0, asked = 0, waiting = null, unsaved = false;
+  const entries = createEntries(review.names);
+  let chosen = null, size = 0, asked = 0, waiting = null, unfit = false;
   const place = () => scene.veins.findIndex((vein) => vein.name === chosen);
   const automatic = new Map(scene.veins.map((vein) => [vein.name, { ...vein }]));
 
@@ -37,6 +27,16 @@
     element.textContent = text;
     return element;
   };
+  async function send(path, body) {
+    try {
+      const answer = await fetch(path, body && { method: "POST", headers: { "Content-Type":
+        "application/json" }, body: JSON.stringify(body) });
+      if (answer.ok) return answer.json();
+      return { fault: `The review has ended (${answer.status}); start it again.` };
+    } catch {
+      return { fault: "The review has ended; start it again." };
+    }
+  }
   function radio(group, name, label, on, act) {
     const input = document.createElement("input");
     Object.assign(input, { type: "radio", name, value: label, checked: on });
@@ -70,7 +70,7 @@
 
   /* ---- the vein's entry on the page ---- */
   function fill() {
-    const entry = entries.get(chosen);
+    const entry = entries.of(chosen);
     get("edit").hidden = false;
     if (![...get("rename").options].some((o) => o.value === (entry.rename ?? chosen))) {
       get("rename").append(make("option", entry.rename ?? chosen));
@@ -95,24 +95,25 @@
     get("toward-told").textContent = get("toward").value;
   }
   function list() {
-    get("list").replaceChildren(...all().map((entry) => {
-      const { vein, who, why, ...rest } = entry;
-      const said = Object.entries(rest).map(([key, value]) =>
-        `${key} ${Array.isArray(value) ? value.map((x) => x.toFixed(1)).join(" ") : value}`);
-      return make("li", `${vein}: ${said.join(", ")} (${who || "who?"}: ${why || "why?"})`);
-    }));
-    get("save").disabled = !all().length;
+    get("list").replaceChildren(...entries.all().map((e) => make("li", entries.words(e))));
+    const hindrance = saving.hindrance();
+    get("hindrance").textContent = entries.all().length || hindrance ? hindrance : "";
+    get("save").disabled = Boolean(hindrance) || unfit;
+    for (const line of get("veins").querySelectorAll("label")) {
+      const said = entries.state(line.firstChild.value);
+      line.lastChild.textContent = said ? ` ${line.firstChild.value} (${said})`
+        : ` ${line.firstChild.value}`;
+    }
   }
   function changed() {
-    unsaved = true;
-    get("saved").textContent = "";
+    saving.touch();
     outputs();
     list();
     if (waiting !== null) clearTimeout(waiting);
     waiting = setTimeout(ask, WAIT_MS);
   }
   function moved() {
-    const entry = entries.get(chosen);
+    const entry = entries.of(chosen);
     for (const key of [...MOVES, ...PLANE]) delete entry[key];
     const shift = Number(get("shift").value), tilt = Number(get("tilt").value);
     if (shift || tilt) entry.shift_mm = shift;
@@ -127,13 +128,13 @@
   }
   for (const id of ["shift", "tilt", "toward"]) get(id).addEventListener("input", moved);
   get("rename").addEventListener("change", () => {
-    const entry = entries.get(chosen), name = get("rename").value;
+    const entry = entries.of(chosen), name = get("rename").value;
     if (name === chosen) delete entry.rename; else entry.rename = name;
     words(entry);
     changed();
   });
   get("drop").addEventListener("change", () => {
-    const entry = entries.get(chosen);
+    const entry = entries.of(chosen);
     for (const key of Object.keys(entry)) delete entry[key];
     if (get("drop").checked) entry.drop = true;
     words(entry);
@@ -141,42 +142,45 @@
     changed();
   });
   for (const id of ["who", "why"]) {
-    get(id).addEventListener("input", () => { words(entries.get(chosen)); unsaved = true; list(); });
+    get(id).addEventListener("input", () => { words(entries.of(chosen)); saving.touch(); if (!unfit) get("fault").hidden = true; list(); });
   }
   get("undo").addEventListener("click", () => {
-    const entry = entries.get(chosen);
-    for (const key of Object.keys(entry)) delete entry[key];
+    entries.clear(chosen);
     fill();
     changed();
   });
 
+  const saving = createSaving({ get, make, send, entries, draftKey: `veinfit ${location.pathname}`,
+    changed() { if (chosen) fill(); list(); ask(); } });
+
   /* ---- what becomes of it ---- */
-  async function send(path, body) {
-    const answer = await fetch(path, { method: "POST", headers: { "Content-Type":
-      "application/json" }, body: JSON.stringify(body) });
-    if (!answer.ok) return { fault: `The review has ended (${answer.status}).` };
-    return answer.json();
-  }
   /* The measures first, which are quick, then the seats; an answer that came too late is dropped. */
   async function ask() {
     waiting = null;
     const turn = ++asked, vein = chosen;
     if (vein === null) return;
+    if (entries.clashes().length) { settle(turn); return; }
     for (const seats of [false, true]) {
       get("busy").textContent = seats ? "– seating the balloons …" : "– measuring …";
-      let answer;
-      try {
-        answer = await send("preview", { vein, entries: all(), seats });
-      } catch {
-        answer = { fault: "The review has ended; start it again." };
-      }
+      const answer = await send("preview", { vein, entries: entries.all(), seats });
       if (turn !== asked) return;
+      unfit = Boolean(answer.fault);
+      list();
       get("fault").hidden = !answer.fault;
       get("fault").textContent = answer.fault ?? "";
-      if (answer.fault) break;
+      if (answer.fault) { stale(vein); break; }
       show(vein, answer);
       if (vein === "LAA" || answer.vein === null) break;
     }
+    settle(turn);
+  }
+  function stale(vein) {
+    const shape = scene.veins.find((one) => one.name === vein);
+    if (shape) shape.fits = shape.fits.map((fit) => ({ ...fit, stale: true }));
+    get("told").dataset.now = entries.of(vein)?.rename ?? vein;
+    tell();
+  }
+  function settle(turn) {
     get("busy").textContent = "";
     document.body.dataset.settled = String(turn);
   }
@@ -224,7 +228,7 @@
   const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
   if (viewer) viewer.intercept(({ ray, x, y }) => {
     const vein = scene.veins[place()];
-    if (!vein || entries.get(chosen).drop || chosen === "LAA") return null;
+    if (!vein || entries.of(chosen).drop || chosen === "LAA") return null;
     const across = dot(ray.direction, vein.normal);
     if (Math.abs(across) < 0.05) {
       // Seen edge on: the line of the plane itself is the handle.
@@ -255,25 +259,6 @@
     };
   });
 
-  /* ---- saving ---- */
-  get("save").addEventListener("click", async () => {
-    get("save").disabled = true;
-    let answer;
-    try {
-      answer = await send("save", { entries: all() });
-    } catch {
-      answer = { fault: "The review has ended; start it again." };
-    }
-    get("fault").hidden = !answer.fault;
-    get("fault").textContent = answer.fault ?? "";
-    if (!answer.fault) {
-      unsaved = false;
-      get("saved").textContent = `Saved as ${answer.file}. Pass it to assess with --corrections.`;
-    }
-    get("save").disabled = false;
-  });
-  window.addEventListener("beforeunload", (event) => { if (unsaved) event.preventDefault(); });
-
   if (viewer) {
     get("along").addEventListener("click", () => {
       const vein = scene.veins[place()];
@@ -284,10 +269,11 @@
     get("farther").addEventListener("click", () => viewer.zoom(0.8));
     viewer.choose(null, null);
   }
-  list();
   const first = review.names.find((name) => automatic.has(name)) ?? review.names[0];
-  if (first) {
+  saving.begin().then(() => {
+    list();
+    if (!first) return;
     get("veins").querySelector(`input[value="${CSS.escape(first)}"]`).checked = true;
     choose(first);
-  }
+  });
 })();

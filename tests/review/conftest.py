@@ -1,0 +1,42 @@
+"""One small invented case under review, and its server."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import atria
+import pytest
+
+from veinfit import case
+from veinfit.review.page import write_review
+from veinfit.review.server import ReviewServer
+from veinfit.review.session import ReviewSession
+from veinfit.settings import Settings
+
+FEW = Settings.from_mapping({"margin": {"samples": 2}})
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    base = tmp_path_factory.mktemp("review")
+    mesh = atria.save_mesh(atria.open_surface(), base / "a.ply")
+    result = case.assess(
+        mesh, settings=FEW, balloons=(28,), approach="coaxial", case_id="Larkmoor <b>7</b>"
+    )
+    case.write_case(result, base / "case", pictures=False)
+    (base / "secret.csv").write_text("not of the case")
+    (base / "case" / "out.csv").symlink_to(base / "secret.csv")
+    return base / "case"
+
+
+@pytest.fixture(scope="module")
+def session(folder) -> ReviewSession:
+    return ReviewSession(case.load_case(folder), folder / "corrections.toml", lambda stage: None)
+
+
+@pytest.fixture(scope="module")
+def server(session, folder):
+    with ReviewServer(session, folder, *write_review(session)) as served:
+        served.start()
+        yield served
+        served.shutdown()

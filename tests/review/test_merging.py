@@ -1,0 +1,60 @@
+"""Bringing two sets of corrections together: no outside source, the table of a three-way merge."""
+
+from __future__ import annotations
+
+import pytest
+
+from veinfit.review.merging import combined, differences, merge
+
+
+def entry(vein: str, **values: object) -> dict[str, object]:
+    return {"vein": vein, **values, "who": "reader 1", "why": "seen"}
+
+
+A, B, C = entry("RSPV", shift_mm=1.0), entry("RSPV", shift_mm=2.0), entry("RSPV", drop=True)
+
+
+@pytest.mark.parametrize(
+    ("base", "mine", "theirs", "wanted", "clash"),
+    [
+        ([], [], [A], [A], False),
+        ([], [A], [], [A], False),
+        ([], [A], [A], [A], False),
+        ([A], [A], [B], [B], False),
+        ([A], [B], [A], [B], False),
+        ([A], [], [A], [], False),
+        ([A], [A], [], [], False),
+        ([A], [B], [C], [B], True),
+        ([A], [B], [], [B], True),
+        ([A], [], [B], [], True),
+        ([], [A], [B], [A], True),
+    ],
+)
+def test_what_one_side_changed_is_taken_and_what_both_changed_is_a_clash(
+    base, mine, theirs, wanted, clash
+):
+    both = merge(base, mine, theirs)
+    assert list(both.entries) == wanted
+    assert [c.vein for c in both.clashes] == (["RSPV"] if clash else [])
+
+
+def test_veins_of_both_sides_come_together():
+    other = entry("LIPV", drop=True)
+    added = entry("RSPV", add_at_mm=[1.0, 2.0, 3.0])
+    both = merge([], [A, added], [other])
+    assert not both.clashes
+    assert sorted(map(str, both.entries)) == sorted(map(str, [A, added, other]))
+
+
+def test_two_entries_of_one_vein_become_one_that_says_both():
+    named = {"vein": "LSPV", "rename": "LCPV", "who": "reader 1", "why": "one trunk"}
+    moved = {"vein": "LSPV", "shift_mm": 2.0, "who": "reader 2", "why": "too deep"}
+    (one,) = combined([named, moved])
+    assert (one["rename"], one["shift_mm"]) == ("LCPV", 2.0)
+    assert (one["who"], one["why"]) == ("reader 1; reader 2", "one trunk; too deep")
+
+
+def test_differences_are_told_vein_by_vein():
+    kept = entry("LIPV", drop=True)
+    told = differences([A, kept, entry("RIPV", drop=True)], [B, kept, entry("LSPV", drop=True)])
+    assert told == ("RIPV: taken out", "RSPV: changed", "LSPV: new", "as before: LIPV")

@@ -1,0 +1,125 @@
+"""The corrections file under review: read anew each time, never replaced unseen."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import count
+from pathlib import Path
+
+from veinfit.anatomy.correction_text import corrections_text, entry_values
+from veinfit.anatomy.corrections import Correction
+from veinfit.errors import InputError
+from veinfit.io.corrections import read_corrections
+from veinfit.io.output import unwritable, write_file
+from veinfit.review.merging import Entry, combined
+
+ABSENT = ""
+"""The version of a file that is not there."""
+
+
+@dataclass(frozen=True, slots=True)
+class FileState:
+    """What the file says now.
+
+    Attributes
+    ----------
+    entries : tuple of dict
+        One a vein.
+    version : str
+        Of its content; ``ABSENT`` where there is no file.
+    fault : str
+        Why it cannot be read; empty where it can.
+    """
+
+    entries: tuple[Entry, ...]
+    version: str
+    fault: str = ""
+
+
+class CorrectionsFile:
+    """A corrections file that others may change meanwhile.
+
+    Parameters
+    ----------
+    path : Path
+    start : sequence of Correction
+        What a review begins with where there is no file.
+    """
+
+    def __init__(self, path: Path, start: Sequence[Correction]) -> None:
+        self.path = path
+        self._without = _entries(start)
+        self._known: dict[str, tuple[Entry, ...]] = {}
+
+    def read(self) -> FileState:
+        """Return what stands in the file now; what was returned once is remembered."""
+        version = self._version()
+        state = FileState(self._without, ABSENT)
+        if version != ABSENT:
+            try:
+                state = FileState(_entries(read_corrections(self.path)), version)
+            except InputError as error:
+                state = FileState((), version, str(error))
+        self._known[version] = state.entries
+        return state
+
+    def entries_of(self, version: str) -> tuple[Entry, ...]:
+        """Return what a version held; nothing where it was never read."""
+        return self._known.get(version, ())
+
+    def backup_name(self) -> str:
+        """Return the name under which the file as it is would be kept: one that is free."""
+        names = (f"{self.path.stem}.backup-{k}{self.path.suffix}" for k in count(1))
+        return next(name for name in names if not self.path.with_name(name).exists())
+
+    def write(self, corrections: Sequence[Correction], heading: str) -> str:
+        """Put corrections into the file, whole or not at all; keep what was there before.
+
+        Without corrections the file is taken away, as one that corrects nothing
+        is refused when it is read.
+
+        Returns
+        -------
+        str
+            The name under which the earlier file is kept; empty where there was none.
+
+        Raises
+        ------
+        InputError
+            It cannot be written. The file is then as it was.
+        """
+        text = corrections_text(corrections, heading).encode("utf-8") if corrections else None
+        try:
+            before = self.path.read_bytes() if self.path.exists() else None
+            if before == text:
+                return ""
+            kept = self._keep(before) if before is not None else ""
+            if text is not None:
+                write_file(self.path, text)
+            else:
+                self.path.unlink(missing_ok=True)
+                self._without = ()
+        except OSError as error:
+            raise unwritable(self.path, error) from error
+        return kept
+
+    def _keep(self, content: bytes) -> str:
+        name = self.backup_name()
+        write_file(self.path.with_name(name), content)
+        return name
+
+    def _version(self) -> str:
+        try:
+            return hashlib.sha256(self.path.read_bytes()).hexdigest()[:16]
+        except FileNotFoundError:
+            return ABSENT
+        except OSError as error:
+            raise InputError(
+                f"corrections {self.path} cannot be read: {error.strerror or error}"
+            ) from error
+
+
+def _entries(corrections: Sequence[Correction]) -> tuple[Entry, ...]:
+    return combined(entry_values(one) for one in corrections)
