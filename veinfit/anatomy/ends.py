@@ -30,13 +30,19 @@ class EndCut:
     normal: FloatArray
 
 
-def cut_ends(wall: Wall, cuts: Sequence[EndCut]) -> Wall:
+def cut_ends(wall: Wall, cuts: Sequence[EndCut]) -> tuple[Wall, BoolArray]:
     """Mark what lies beyond each cut as cap, splitting faces along the planes.
 
     The surface stays closed. A cut whose plane has no closed contour around its
     origin is passed over.
+
+    Returns
+    -------
+    cut : Wall
+    was_cap : (F,) bool array
+        Its faces that were caps before.
     """
-    surface, is_cap = wall.surface, wall.is_cap
+    surface, is_cap, was_cap = wall.surface, wall.is_cap, wall.is_cap
     for cut in cuts:
         contour = contour_around(
             plane_contours(surface, cut.origin, cut.normal), cut.origin, cut.normal
@@ -47,9 +53,10 @@ def cut_ends(wall: Wall, cuts: Sequence[EndCut]) -> Wall:
         chosen[contour.faces] = True
         surface, parent, above = split_along_plane(surface, cut.origin, cut.normal, chosen)
         on_contour = chosen[parent]
+        was_cap = was_cap[parent]
         is_cap = is_cap[parent]
         is_cap = is_cap | _beyond(surface, above, on_contour)
-    return Wall(surface, is_cap)
+    return Wall(surface, is_cap), was_cap
 
 
 def _beyond(surface: Surface, above: BoolArray, on_contour: BoolArray) -> BoolArray:
@@ -79,16 +86,29 @@ class OpenWall:
         Vertex indices of each boundary loop, longest first.
     centres : (R, 3) array
         The mean point of each rim.
+    given : Surface
+        The wall and all that the cuts took off it: open only where the input was open.
+        Its first vertices and faces are those of ``surface``.
     """
 
     surface: Surface
     rims: tuple[IntArray, ...]
     centres: FloatArray
+    given: Surface
 
 
-def open_wall(closed: Wall) -> OpenWall:
-    """Take the caps off a closed surface."""
-    wall, _ = select_faces(closed.surface, ~closed.is_cap)
+def open_wall(closed: Wall, was_cap: BoolArray) -> OpenWall:
+    """Take the caps off a closed surface; ``was_cap`` (F,) are those that close the input."""
+    surface = closed.surface
+    wall, kept = select_faces(surface, ~closed.is_cap)
     rims = tuple(boundary_loops(wall))
     centres = np.array([wall.points[rim].mean(axis=0) for rim in rims]).reshape(-1, 3)
-    return OpenWall(wall, rims, centres)
+    taken_off = surface.faces[closed.is_cap & ~was_cap]
+    added = np.setdiff1d(taken_off, kept)
+    number = np.empty(len(surface.points), dtype=np.int64)
+    number[np.concatenate([kept, added])] = np.arange(len(kept) + len(added))
+    given = Surface(
+        np.concatenate([wall.points, surface.points[added]]),
+        np.concatenate([wall.faces, number[taken_off]]),
+    )
+    return OpenWall(wall, rims, centres, given)

@@ -244,6 +244,7 @@ def measure(
         notes=(verdict.note, *notes, *ridge_notes, *(n for v in veins for n in v.notes)),
         unmeasured=unmeasured,
         verdict=verdict,
+        given_wall=opened.wall.given,
     )
 
 

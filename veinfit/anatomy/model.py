@@ -277,6 +277,10 @@ class Anatomy:
         None until a transseptal approach needs it.
     verdict : InputVerdict or None
         What the input is worth; its words are the first of ``notes``.
+    given_wall : Surface or None
+        The wall and what was cut off it at vein ends and at the mitral side: open only
+        where the input was open. Its first vertices and faces are those of ``wall``. None
+        where nothing was cut off.
     """
 
     lumen: Surface
@@ -293,3 +297,4 @@ class Anatomy:
     corrections: tuple[AppliedCorrection, ...] = ()
     septum: SeptalCrossing | None = None
     verdict: InputVerdict | None = None
+    given_wall: Surface | None = None

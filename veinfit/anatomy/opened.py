@@ -65,7 +65,7 @@ def open_lumen(
         expected = naming.rotation.apply(unit(TEMPLATE[MITRAL][0]))
         mitral = find_mitral_side(lumen.wall.surface, branches.body_centre, expected)
         cuts.append(mitral.cut)
-    return Opened(open_wall(cut_ends(lumen.wall, cuts)), ends, mitral)
+    return Opened(open_wall(*cut_ends(lumen.wall, cuts)), ends, mitral)
 
 
 def _blind_end(branch: Candidate) -> EndCut | None:

@@ -83,8 +83,13 @@ def prepare(
     anatomy: Anatomy, vein: Vein, largest_radius_mm: float, settings: SeatingSettings
 ) -> Bench:
     """Make a vein ready for balloons of up to that radius."""
-    wall = rounded_wall(anatomy.wall, vein, settings.ostium_rounding)
-    patch = wall_patch(replace(anatomy, wall=wall), vein, largest_radius_mm, settings)
+    share, given = settings.ostium_rounding, anatomy.given_wall
+    rounded = replace(
+        anatomy,
+        wall=rounded_wall(anatomy.wall, vein, share),
+        given_wall=None if given is None else rounded_wall(given, vein, share),
+    )
+    patch = wall_patch(rounded, vein, largest_radius_mm, settings)
     way = shaft_way_mm(anatomy.lumen, line_through_ostium("coaxial", vein, vein.axis))
     return Bench(patch, anatomy.lumen, way)
 

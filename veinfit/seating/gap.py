@@ -29,12 +29,15 @@ class GapField:
         The same with warm contact counted as open: the greater of ``open_mm`` and
         the distance over the balloon from its freezing zone. Cold contact where
         it is 0 or less.
+    past_missing_mm : (M,) array
+        How far the balloon reaches past the flat cap of each of the patch's missing walls.
     """
 
     gap_mm: FloatArray
     polar_deg: FloatArray
     open_mm: FloatArray
     warm_open_mm: FloatArray
+    past_missing_mm: FloatArray
 
     @property
     def contact(self) -> BoolArray:
@@ -79,4 +82,11 @@ def gap_field(
     outside_zone = np.maximum(polar - balloon.zone_to_deg, balloon.zone_from_deg - polar)
     over_balloon = np.radians(outside_zone) * shape.reach_mm
     open_mm = gap - tolerance_mm
-    return GapField(gap, polar, open_mm, np.maximum(open_mm, over_balloon))
+    past = [-gaps_mm(shape, wall.cap - centre, shaft)[0].min() for wall in patch.missing]
+    return GapField(
+        gap,
+        polar,
+        open_mm,
+        np.maximum(open_mm, over_balloon),
+        np.maximum(np.array(past, dtype=float), 0.0),
+    )

@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.guide import Guide, guide_of
+from veinfit.seating.missing_wall import MissingWall, WallEnd, cap_points, wall_before, wall_ends
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import (
@@ -73,6 +74,8 @@ class WallPatch:
     rest : Surface
         The wall outside the patch as it is: it holds a balloon back but takes no
         part in the seal.
+    missing : tuple of MissingWall
+        Where the wall ends within the patch.
     """
 
     vein: str
@@ -92,6 +95,7 @@ class WallPatch:
     vein_nodes: IntArray
     atrium_nodes: IntArray
     rest: Surface
+    missing: tuple[MissingWall, ...]
 
 
 def wall_patch(
@@ -108,7 +112,7 @@ def wall_patch(
         Radius of the largest balloon, grown where it grows.
     settings : SeatingSettings
     """
-    wall = anatomy.wall
+    wall, lid_ends = wall_before(anatomy, vein)
     guide = guide_of(vein)
     over_wall = _distance_over_wall(wall, vein)
     near_vertex = over_wall <= largest_radius_mm + settings.patch_margin_mm
@@ -134,8 +138,17 @@ def wall_patch(
     added = len(surface.points) - len(vertices)
     node[node >= len(vertices)] += added
     rim_links[:, 1] += added
-    vein_ends, atrium_ends = _ends(anatomy, vein, over_wall)
+    vein_ends, atrium_ends = _ends(anatomy, vein, wall, lid_ends, over_wall)
     links, _, _ = edges(surface)
+    wall_outline = outline[~cut_here]
+
+    def missing(end: WallEnd) -> MissingWall:
+        own = np.isin(vertices[wall_outline], end.rim).all(axis=1)
+        rim = np.flatnonzero(_outline(coarse, refined.halved, wall_outline[own]))
+        nodes = np.union1d(rim, _nodes(node, end.rim))
+        return MissingWall(end.name, end.kind, rim, nodes, cap_points(wall.points[end.rim]))
+
+    ends = [end for end in wall_ends(anatomy, vein, wall) if np.isin(end.rim, vertices).any()]
     return WallPatch(
         vein=vein.name,
         centre=vein.ostium.centre,
@@ -147,13 +160,14 @@ def wall_patch(
         areas=face_areas(surface),
         normals=face_normals(surface),
         vertex_area_mm2=vertex_areas(surface),
-        wall_edge=_outline(coarse, refined.halved, outline[~cut_here]),
+        wall_edge=_outline(coarse, refined.halved, wall_outline),
         patch_edge=_outline(coarse, refined.halved, outline[cut_here]),
         links=np.concatenate([links, rim_links]),
         node_count=len(surface.points) + pieces,
         vein_nodes=_nodes(node, vein_ends),
         atrium_nodes=_nodes(node, atrium_ends),
         rest=select_faces(wall, ~chosen)[0],
+        missing=tuple(missing(end) for end in ends),
     )
 
 
@@ -276,14 +290,15 @@ def _fold_rest(
     return node, links, len(pieces)
 
 
-def _ends(anatomy: Anatomy, vein: Vein, over_wall: FloatArray) -> tuple[IntArray, IntArray]:
+def _ends(
+    anatomy: Anatomy, vein: Vein, wall: Surface, rims_and_lids: IntArray, over_wall: FloatArray
+) -> tuple[IntArray, IntArray]:
     """Wall vertices at the vein's distal ends, and at the ends of all that counts as atrium.
 
-    The mitral rim, the ends of the other veins and the appendage's tip are
+    The mitral side, the ends of the other veins and the appendage's tip are
     atrium. Without any of them the other open edges of the wall stand in, and
     without those the vertex farthest from the ostium on the atrium's side.
     """
-    wall = anatomy.wall
     height = (wall.points - vein.ostium.centre) @ vein.axis
     own = [rim for rim in vein.end_rims if len(rim)]
     if own:
@@ -292,9 +307,7 @@ def _ends(anatomy: Anatomy, vein: Vein, over_wall: FloatArray) -> tuple[IntArray
         # A vein that ends blind: the wall at its far end.
         tip = vein.centreline.points[int(np.argmax(vein.centreline.s_mm))]
         vein_ends = np.array([int(np.argmin(np.linalg.norm(wall.points - tip, axis=1)))])
-    atrium = [rim for other in anatomy.veins if other is not vein for rim in other.end_rims]
-    if anatomy.mitral is not None:
-        atrium.append(anatomy.mitral.rim)
+    atrium = [rims_and_lids]
     if anatomy.appendage is not None:
         atrium.append(np.array([anatomy.appendage.tip_vertex]))
     atrium_ends = _joined(atrium, vein_ends)

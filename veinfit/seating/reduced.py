@@ -8,13 +8,15 @@ the same as on the whole wall.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.seating.gap import GapField
+from veinfit.seating.missing_wall import MissingWall, in_play, parting
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.paths import WidestPath, connected_to, widest_path
 
@@ -31,6 +33,8 @@ class ReducedWall:
         Pairs of neighbouring nodes, each pair once.
     node_count : int
     vein_nodes, atrium_nodes : (N,) array
+    missing : tuple of MissingWall
+        Of the patch, in these nodes.
     """
 
     kept: IntArray
@@ -38,6 +42,7 @@ class ReducedWall:
     node_count: int
     vein_nodes: IntArray
     atrium_nodes: IntArray
+    missing: tuple[MissingWall, ...]
 
     def widest(self, clearance: FloatArray) -> tuple[float, int]:
         """Width of the widest path for clearances (K,), and the patch vertex where it is narrow.
@@ -56,6 +61,14 @@ class ReducedWall:
         is_open = np.ones(self.node_count, dtype=bool)
         is_open[: len(closed)] = ~closed
         return not connected_to(self.links, is_open, self.atrium_nodes)[self.vein_nodes].any()
+
+    def verdict_stands(self, field: GapField) -> bool:
+        """Whether missing wall cannot change what a seat closes."""
+        past, open_mm = field.past_missing_mm, field.open_mm[self.kept]
+        if not any(in_play(self.missing, open_mm, past)):
+            return True
+        warm_mm = field.warm_open_mm[self.kept]
+        return all(parting(self, gap <= 0.0, open_mm, past).known for gap in (open_mm, warm_mm))
 
     def _of_nodes(self, values: FloatArray) -> FloatArray:
         result = np.full(self.node_count, np.inf)
@@ -84,4 +97,12 @@ def reduce_wall(patch: WallPatch, near: BoolArray) -> ReducedWall:
         node_count=len(kept) + len(pieces),
         vein_nodes=np.unique(node[patch.vein_nodes]),
         atrium_nodes=np.unique(node[patch.atrium_nodes]),
+        missing=tuple(
+            replace(
+                wall,
+                rim=node[wall.rim[own[wall.rim]]],
+                nodes=np.unique(node[wall.nodes]),
+            )
+            for wall in patch.missing
+        ),
     )

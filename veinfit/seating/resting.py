@@ -79,8 +79,11 @@ def why_no_seat(
     patch = bench.patch
     if rest.state == "gave up":
         return "not assessed", f"no equilibrium was found within {rest.steps} steps"
-    # A wall that ends too early lets a balloon through that more wall might have held.
-    edge = patch.surface.points[patch.wall_edge & mounted.touchable]
+    # A wall that ends too early lets a balloon through that more wall might have held; past
+    # the mitral side and the ends of other veins there is none.
+    rims = [wall.rim for wall in patch.missing if wall.kind != "atrium"]
+    rim = np.unique(np.concatenate([np.empty(0, dtype=np.int64), *rims]))
+    edge = patch.surface.points[rim[mounted.touchable[rim]]]
     before = rest.path[[depth_mm(patch, centre) <= 0.0 for centre in rest.path]]
     for centre in before:
         if (

@@ -9,8 +9,10 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.frames import BoolArray, FloatArray, IntArray, clock_hours, side_words, unit
+from veinfit.notes import Note
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.gap import GapField
+from veinfit.seating.missing_wall import in_play, parting
 from veinfit.seating.model import Approach, Leak
 from veinfit.seating.orifice import CutGraph, Line, least_open_line
 from veinfit.seating.patch import WallPatch
@@ -72,24 +74,64 @@ def lies_elsewhere(
     return bool((gaps_mm(shape, patch.rest.points - centre, shaft)[0] < 0.0).any())
 
 
-def why_not_assessed(patch: WallPatch, field: GapField, seal: Seal) -> str:
-    """Return why the wall at hand does not allow a verdict; empty where it does.
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a seat closes, where wall that is missing cannot change it.
 
-    Where the wall ends within the contact nobody knows how it went on. The ends
-    that count as atrium are no matter: what lies past them is open by definition.
+    Attributes
+    ----------
+    occluded, sealed : bool or None
+        None where missing wall decides.
+    missing : tuple of str
+        The missing wall that the balloon can touch.
     """
+
+    occluded: bool | None
+    sealed: bool | None
+    missing: tuple[str, ...]
+
+
+def verdict(patch: WallPatch, field: GapField) -> Verdict:
+    """Form the verdict with missing wall wholly open and wholly closed; see ``parting``."""
+    past, open_mm = field.past_missing_mm, field.open_mm
+    occluded = parting(patch, field.contact, open_mm, past)
+    sealed = parting(patch, field.warm_open_mm <= 0.0, open_mm, past)
+    played = in_play(patch.missing, open_mm, past)
+    names = [wall.name for wall, near in zip(patch.missing, played, strict=True) if near]
+    return Verdict(
+        occluded.if_open if occluded.known else None,
+        sealed.if_open if sealed.known else None,
+        tuple(dict.fromkeys(names)),
+    )
+
+
+def why_not_assessed(patch: WallPatch, field: GapField, seal: Seal) -> str:
+    """Return why the wall at hand does not allow a verdict; empty where it does."""
     if seal.path.narrowest < 0:
         return "the wall does not join the vein with the atrium"
-    unknown = patch.wall_edge.copy()
-    unknown[patch.atrium_nodes[patch.atrium_nodes < len(unknown)]] = False
-    if (field.contact & unknown).any():
-        return "the contact runs into a cut edge or a hole of the wall"
-    narrowest = seal.path.narrowest
-    if narrowest < len(patch.wall_edge) and patch.wall_edge[narrowest]:
-        return "the leak path is narrowest at a cut edge or a hole of the wall"
+    said = verdict(patch, field)
+    if said.occluded is None or said.sealed is None:
+        return f"missing wall decides whether the vein is sealed: {joined(said.missing)}"
     if not np.isfinite(seal.path.width):
         return "no wall near the balloon parts the vein from the atrium"
     return ""
+
+
+def missing_notes(patch: WallPatch, field: GapField, who: str) -> tuple[Note, ...]:
+    """Tell which missing wall the balloon can touch without a change of the verdict."""
+    said = verdict(patch, field)
+    if not said.missing:
+        return ()
+    text = (
+        f"{who}: wall is missing where the balloon can touch it ({joined(said.missing)}); "
+        "wholly open or wholly closed, it does not change whether the vein is sealed"
+    )
+    return (Note("seating", text, patch.vein),)
+
+
+def joined(names: tuple[str, ...]) -> str:
+    """Join names to one phrase: a, b and c."""
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def find_leaks(

@@ -33,6 +33,7 @@ from veinfit.seating.seal import (
     find_seal,
     leak_place,
     lies_elsewhere,
+    missing_notes,
     why_not_assessed,
 )
 from veinfit.settings import SeatingSettings
@@ -109,6 +110,7 @@ def seat_balloon(
     reason = why_not_assessed(patch, field, seal)
     if reason:
         return replace(fit, outcome="not assessed", reason=reason)
+    fit = replace(fit, notes=(*fit.notes, *missing_notes(patch, field, balloon.name)))
     fit = _read_seal(bench, mounted, line.kind, settings, fit, field, seal)
     return _with_freezing(bench, mounted, line, settings, fit, seal)
 

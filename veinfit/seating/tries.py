@@ -206,13 +206,10 @@ def _read(
     for field in fields.values():
         near |= field.gap_mm < WIDE_MM
     wall = reduce_wall(patch, near)
-    unknown = patch.wall_edge.copy()
-    unknown[patch.atrium_nodes[patch.atrium_nodes < len(unknown)]] = False
     for number, field in fields.items():
         gap = field.gap_mm[wall.kept]
-        path_width, narrowest = wall.widest(gap)
-        at_edge = narrowest >= 0 and bool(patch.wall_edge[narrowest])
-        if (field.contact & unknown).any() or at_edge or path_width == -np.inf:
+        path_width, _ = wall.widest(gap)
+        if path_width == -np.inf or not wall.verdict_stands(field):
             assessed[number] = False
             width[number] = warm_width[number] = np.nan
             continue
