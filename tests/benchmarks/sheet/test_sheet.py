@@ -1,13 +1,15 @@
 """The elastic sheet against closed forms, before any seat is held against it."""
 
+import json
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from benchmarks.sheet.elastic import Material, Sheet, dihedral
 from benchmarks.sheet.pushing import Ball, first_touch, push
-from benchmarks.sheet.seats import widest_leak_mm
+from benchmarks.sheet.seats import seats, widest_leak_mm
 from benchmarks.sheet.shapes import SEATS, SeatSurface, seat_surface, tube
 from scipy.integrate import quad
 from scipy.optimize import brentq
@@ -212,3 +214,18 @@ def test_a_round_ring_stretches_by_the_law_it_was_given():
     ring = np.linalg.norm(rest.points[surface.ostial_ring, :2], axis=1).mean() - radius
     assert expected > 0.2
     assert ring == pytest.approx(expected, rel=0.03)
+
+
+@pytest.mark.parametrize("tether", [0.0, 0.5])
+def test_the_table_is_what_the_sheet_gives(tether):
+    table = json.loads(Path(__file__).with_name("table-stiffening-3-mm.json").read_text())
+    (row,) = [
+        row
+        for row in table["seats"]
+        if (row["seat"], row["ball_mm"], row["tether_kpa_per_mm"]) == ("seat-6", 28.0, tether)
+    ]
+    told = row["pushes"][0]
+    (found,) = seats(SEATS[5], 28.0, (0.05,), tether, 1.0, table["stiffening_depth_mm"])
+    assert found.push_n == told["push_n"] == 0.05
+    assert found.leak_mm == pytest.approx(told["leak_mm"], abs=0.01)
+    assert found.depth_mm == pytest.approx(told["depth_mm"], abs=0.01)
