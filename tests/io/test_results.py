@@ -26,7 +26,8 @@ VEINS_HEADER = (
     "vein,d_max_mm,d_min_mm,ovality,area_mm2,perimeter_mm,d_area_mm,d_perimeter_mm,"
     "takeoff_wall_deg,takeoff_frontal_deg,takeoff_transverse_deg,trunk_length_mm,trunk_at_least,"
     "ostium_x_mm,ostium_y_mm,ostium_z_mm,normal_x,normal_y,normal_z,axis_x,axis_y,axis_z,"
-    "axis_length_mm,ostium_residual_mm,ostium_error_mm,name_confidence,confidence,notes"
+    "axis_length_mm,ostium_residual_mm,ostium_error_mm,name_confidence,confidence,notes,"
+    "axis_error_deg,ostium_kind"
 )
 SECTIONS_HEADER = (
     "vein,s_mm,x_mm,y_mm,z_mm,tangent_x,tangent_y,tangent_z,area_mm2,perimeter_mm,d_max_mm,d_min_mm"

@@ -148,6 +148,7 @@ def hand_set_ostium(
         residual_mm=1.4826 * float(np.median(heights)) if len(points) else float("nan"),
         error_mm=HAND_SET_ERROR_MM,
         confidence=HAND_SET_CONFIDENCE,
+        kind="set_by_hand",
     )
 
 

@@ -97,6 +97,14 @@ class Centreline:
     s_mm: FloatArray
 
 
+OstiumKind = Literal[
+    "half_turn", "half_turn_in_part", "area_gradient", "parting", "label_border", "set_by_hand"
+]
+"""How an ostium was placed: where the wall has made half of its turn, in most sectors or in part
+of them; where the sections widen half as fast as they ever do; where the vein parts from the
+atrium and its neighbours; at the border of its label; by a person."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Ostium:
     """Where the vein's wall has made half of its turn into the atrium's.
@@ -117,6 +125,9 @@ class Ostium:
         95 % bound of the ostium's position error.
     confidence : float
         0 to 1.
+    kind : str
+        By which of the definitions it was placed; ``error_mm`` and ``confidence`` are always
+        against the half turn all around.
     """
 
     centre: FloatArray
@@ -127,6 +138,7 @@ class Ostium:
     residual_mm: float
     error_mm: float
     confidence: float
+    kind: OstiumKind = "half_turn"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,7 +146,8 @@ class Vein:
     """One pulmonary vein, or one common trunk, measured.
 
     ``end_rims`` are vertex indices into ``Anatomy.wall`` of the cut ends that lie
-    distal in this vein: one array an end, more than one where it branches.
+    distal in this vein: one array an end, more than one where it branches. ``axis_error_deg``
+    is the 95 % bound of the axis's direction; None where nobody reckoned it.
     """
 
     name: str
@@ -152,6 +165,7 @@ class Vein:
     end_rims: tuple[IntArray, ...]
     branches: tuple[str, ...] = ()
     notes: tuple[Note, ...] = ()
+    axis_error_deg: float | None = None
 
     @property
     def confidence(self) -> float:

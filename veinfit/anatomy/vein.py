@@ -16,10 +16,11 @@ from veinfit.anatomy.centrelines import (
     trunk_sections,
 )
 from veinfit.anatomy.detection import Detection
-from veinfit.anatomy.measures import fit_axis, takeoff_wall_deg
-from veinfit.anatomy.model import Ostium, Section, Vein
+from veinfit.anatomy.measures import takeoff_wall_deg
+from veinfit.anatomy.model import Ostium, Vein
 from veinfit.anatomy.opened import end_rims
 from veinfit.anatomy.tubes import WALL_REACH_MM, tangents
+from veinfit.anatomy.vein_axis import Axis, fit_axis, trunk_axis
 from veinfit.frames import FloatArray, frontal_angle_deg, transverse_angle_deg
 from veinfit.notes import Note
 
@@ -54,9 +55,8 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
     candidate = found.candidates[found.roles[name]]
     ostium = candidate.ostium
     assert ostium is not None
-    course, sections, trunk_mm = _courses(found, candidate, ostium)
+    course, axis, trunk_mm = _courses(found, candidate, ostium)
     line = course.centreline
-    axis = fit_axis(ostium, sections, found.settings.anatomy.axis_length_mm, trunk_mm)
     takeoff = takeoff_wall_deg(axis.direction, found.opened.wall.surface, ostium, others)
     confidence = found.naming.confidence.get(name, EXTRA_NAME_CONFIDENCE)
     shared = _unnamed_trunk_mm(found, candidate)
@@ -94,6 +94,7 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
         sections=course.sections,
         axis=axis.direction,
         axis_length_mm=axis.length_mm,
+        axis_error_deg=axis.error_deg,
         takeoff_wall_deg=takeoff,
         takeoff_frontal_deg=frontal_angle_deg(axis.direction),
         takeoff_transverse_deg=transverse_angle_deg(axis.direction),
@@ -107,16 +108,19 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
 
 def _courses(
     found: Detection, candidate: Candidate, ostium: Ostium
-) -> tuple[VeinCourse, Sequence[Section], float]:
-    """Return a vein's course, the sections that its axis is fitted to, and its trunk's length."""
+) -> tuple[VeinCourse, Axis, float]:
+    """Return a vein's course, its axis, and its trunk's length."""
     tube = candidate.tube
     assert tube is not None
     branches = found.branches.branches
     end = _cut_end(found, candidate.members[0])
     step = found.settings.anatomy.section_step_mm
+    axis_mm = found.settings.anatomy.axis_length_mm
     if len(candidate.members) == 1:
         course = follow_vein(tube.wall, ostium, tube.centres, end, step)
-        return course, course.sections, float(course.centreline.s_mm[-1])
+        length = float(course.centreline.s_mm[-1])
+        last = tube.centres[0] if end is None else end
+        return course, fit_axis(tube.wall, ostium, last, axis_mm, length), length
     course = follow_vein(tube.wall, ostium, tube.centres, tube.centres[0], step, rounds=0)
     assert candidate.carina_mm is not None and candidate.parting is not None
     ways = [branches[m].way for m in candidate.members]
@@ -127,7 +131,8 @@ def _courses(
         centres = beyond.centres[(beyond.centres - tube.centres[0]) @ away < 0]
         near = found.lumen.wall.near(np.concatenate([tube.way, beyond.way]), WALL_REACH_MM)
         course = continue_into_branch(course, near, ostium, centres, end, step)
-    return course, sections, candidate.carina_mm
+    axis = trunk_axis(ostium, sections, axis_mm, candidate.carina_mm)
+    return course, axis, candidate.carina_mm
 
 
 def _cut_end(found: Detection, member: int) -> FloatArray | None:

@@ -33,7 +33,7 @@ from veinfit.seating.grade import deep_definition, grade_definition
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings, describe
 
-SCHEMA_VERSION = "1.2"
+SCHEMA_VERSION = "1.3"
 """Version of the form of ``case.json``: the first number rises when a reader of it must change."""
 
 

@@ -23,6 +23,7 @@ VEIN_COLUMNS = (
     "trunk_length_mm", "trunk_at_least", "ostium_x_mm", "ostium_y_mm", "ostium_z_mm",
     "normal_x", "normal_y", "normal_z", "axis_x", "axis_y", "axis_z", "axis_length_mm",
     "ostium_residual_mm", "ostium_error_mm", "name_confidence", "confidence", "notes",
+    "axis_error_deg", "ostium_kind",
 )  # fmt: skip
 
 SECTION_COLUMNS = (
@@ -80,7 +81,7 @@ def _vein_values(vein: Vein, case_notes: Iterable[Note]) -> dict[str, Any]:
     ostium = vein.ostium
     names = (
         "axis_length_mm", "takeoff_wall_deg", "takeoff_frontal_deg", "takeoff_transverse_deg",
-        "trunk_length_mm", "trunk_at_least", "name_confidence", "confidence",
+        "trunk_length_mm", "trunk_at_least", "name_confidence", "confidence", "axis_error_deg",
     )  # fmt: skip
     return {
         "vein": vein.name,
@@ -91,6 +92,7 @@ def _vein_values(vein: Vein, case_notes: Iterable[Note]) -> dict[str, Any]:
         **xyz_values("axis_", vein.axis),
         "ostium_residual_mm": ostium.residual_mm,
         "ostium_error_mm": ostium.error_mm,
+        "ostium_kind": ostium.kind,
         "notes": " | ".join(note.text for note in vein_notes(vein, case_notes)),
     }
 

@@ -165,6 +165,9 @@ CERTAINTY_MEASURES: tuple[VeinMeasure, ...] = (
         lambda v: v.ostium.residual_mm,
     ),
     VeinMeasure("axis_length_mm", "Length behind the axis", "mm", 1, lambda v: v.axis_length_mm),
+    VeinMeasure(
+        "axis_error_deg", "Axis's direction, 95 % bound", "°", 0, lambda v: v.axis_error_deg
+    ),
     VeinMeasure("confidence", "Confidence of the whole vein", "1", 2, lambda v: v.confidence),
 )  # fmt: skip
 """What is shown of how far a vein's measures can be relied on."""

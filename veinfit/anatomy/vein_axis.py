@@ -1,0 +1,262 @@
+"""A vein's axis, and how well it is known: a line through the middles of parallel sections.
+
+Sections square to the axis itself, laid anew until it settles, do not follow the noise of a
+curve. Where the vein is short its sections tell little of its direction: the ostial normal then
+counts more, gradually, so that a little more or less of the vein does not turn the axis.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.anatomy.contours import contour_around, contour_centroid, in_plane, polygon_area
+from veinfit.anatomy.lumen import Wall
+from veinfit.anatomy.model import Ostium, Section
+from veinfit.frames import BoolArray, FloatArray, angle_deg, unit
+from veinfit.surface.cuts import plane_contours
+
+SHORTEST_AXIS_MM = 2.0
+"""An axis over less than this leans on the ostial normal, and a caution says so."""
+
+CLEAR_MM = 1.0
+"""Sections so far distal of the ostial plane are clear of it; nearer ones count less."""
+
+LEAST_WEIGHT = 0.05
+"""A section that touches the ostial plane counts so much."""
+
+STEP_MM = 0.5
+"""Spacing of the sections."""
+
+END_MARGIN_MM = 0.75
+"""Sections keep this far from the vein's end, whose rim is ragged."""
+
+WIDENED_POWER = 2.0
+"""A section twice as large as the smallest counts a quarter."""
+
+WIDEST_SHARE = 1.6
+"""A section this many times the ostium's area has left the vein."""
+
+FARTHEST_STEP_MM = 2.0
+"""Middles of neighbouring sections lie nearer to each other than this."""
+
+ROUNDS = 8
+SETTLED_DEG = 0.1
+"""The axis has settled when it turns by less than this in a round, of at most ``ROUNDS``."""
+
+MIDDLE_ERROR_MM = 0.3
+"""Standard deviation of a section's middle about a straight axis: veins bend and taper askew."""
+
+ALIKE_MM = 1.5
+"""Sections nearer to each other than this err alike."""
+
+NORMAL_ERROR_DEG = 15.0
+"""Standard deviation of the ostial normal about the axis."""
+
+LEAST_ERROR_DEG = 2.0
+ERROR_PER_SHORT_DEG = 20.0
+ERROR_PER_SPREAD_DEG = 4.0
+"""Terms of the bound: of any axis, of one fitted to no length, and a mm of spread."""
+
+WALL_REACH_MM = 30.0
+"""Only wall so near to the vein is cut."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Axis:
+    """Direction into the vein, the length it was fitted over, and how well it is known.
+
+    Attributes
+    ----------
+    direction : (3,) array
+    length_mm : float
+        Of vein that is clear of the ostium and that the line was fitted to.
+    error_deg : float
+        95 % bound of the angle to the axis of an exactly known wall.
+    sound : bool
+        False where less than ``SHORTEST_AXIS_MM`` of vein was clear of the ostium.
+    """
+
+    direction: FloatArray
+    length_mm: float
+    error_deg: float
+    sound: bool
+
+
+def fit_axis(
+    wall: Wall,
+    ostium: Ostium,
+    end: FloatArray,
+    length_mm: float,
+    until_mm: float,
+) -> Axis:
+    """Fit a line to the middles of parallel sections of one vein.
+
+    Parameters
+    ----------
+    wall : Wall
+        The wall near the vein.
+    ostium : Ostium
+    end : (3,) array
+        The middle of the vein's end, or of its last section before a rounded one.
+    length_mm : float
+        Length to fit over, from where sections are clear of the ostium.
+    until_mm : float
+        Length from the ostium to the first branching or to the cut end.
+    """
+    ahead = end - ostium.centre
+    reach = min(float(np.linalg.norm(ahead)), until_mm)
+    start = ostium.normal
+    if ahead @ ostium.normal > 1.0:
+        start = unit(unit(ahead) + ostium.normal)
+    near = wall.near(ostium.centre + np.linspace(0.0, 1.0, 5)[:, None] * ahead, WALL_REACH_MM)
+    axis, span, spread = start, 0.0, float("nan")
+    for _ in range(ROUNDS):
+        middles = _middles(near, ostium, axis, min(reach, float(ahead @ axis)), length_mm)
+        fitted, span, spread = _line(middles, ostium, axis)
+        turned = float(angle_deg(fitted, axis))
+        # Half way at a time where it is short: a section leans its middle over as it leans.
+        axis = fitted if span > 0.5 * length_mm else unit(fitted + axis)
+        if turned < SETTLED_DEG:
+            break
+    sound = span >= SHORTEST_AXIS_MM
+    return Axis(axis, span, axis_error_deg(span, spread, ostium), sound)
+
+
+def trunk_axis(
+    ostium: Ostium, sections: Sequence[Section], length_mm: float, until_mm: float
+) -> Axis:
+    """Fit a line to the section centroids of a common part that are clear of the ostium.
+
+    Parameters
+    ----------
+    ostium : Ostium
+    sections : sequence of Section
+        In order from the ostium outward, all square to one line.
+    length_mm : float
+        Length to fit over.
+    until_mm : float
+        Arc length of the first branching.
+    """
+    clear, span = _clear_of(ostium, sections, CLEAR_MM, length_mm, until_mm)
+    if span < SHORTEST_AXIS_MM:
+        clear, span = _clear_of(ostium, sections, 0.0, length_mm, until_mm)
+    if span < SHORTEST_AXIS_MM:
+        ahead = [s for s in sections if 0 < s.s_mm <= until_mm]
+        if not ahead:
+            return Axis(ostium.normal, 0.0, axis_error_deg(0.0, float("nan"), ostium), False)
+        last = ahead[-1]
+        direction = unit(unit(last.centre - ostium.centre) + ostium.normal)
+        error = axis_error_deg(last.s_mm, float("nan"), ostium)
+        return Axis(direction, last.s_mm, error, False)
+    centres = np.array([s.centre for s in clear])
+    _, _, vt = np.linalg.svd(centres - centres.mean(axis=0))
+    direction = vt[0] if vt[0] @ (centres[-1] - centres[0]) > 0 else -vt[0]
+    return Axis(direction, span, axis_error_deg(span, float("nan"), ostium), True)
+
+
+def _clear_of(
+    ostium: Ostium,
+    sections: Sequence[Section],
+    clear_mm: float,
+    length_mm: float,
+    until_mm: float,
+) -> tuple[list[Section], float]:
+    """Return the sections over ``length_mm`` from the first clear one on, and their span, mm."""
+    clear = [
+        s
+        for s in sections
+        if ((s.contour.points - ostium.centre) @ ostium.normal).min() >= clear_mm
+        and s.s_mm <= until_mm
+    ]
+    clear = [s for s in clear if s.s_mm <= clear[0].s_mm + length_mm + 1e-6]
+    return clear, clear[-1].s_mm - clear[0].s_mm if len(clear) >= 3 else 0.0
+
+
+def axis_error_deg(span_mm: float, spread_mm: float, ostium: Ostium) -> float:
+    """Return the 95 % bound of an axis's angle to that of an exactly known wall.
+
+    Parameters
+    ----------
+    span_mm : float
+        Length of vein clear of the ostium.
+    spread_mm : float
+        Of the sections' middles about the line; NaN where there are too few.
+    ostium : Ostium
+    """
+    bend = 0.0 if np.isnan(spread_mm) else ERROR_PER_SPREAD_DEG * spread_mm
+    return LEAST_ERROR_DEG + ERROR_PER_SHORT_DEG / (1.0 + span_mm) + bend
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Middles:
+    """Middles (N, 3) of parallel sections, their heights along the axis and weights (N,).
+
+    ``clear`` (N,) tells which are clear of the ostium.
+    """
+
+    height: FloatArray
+    middle: FloatArray
+    weight: FloatArray
+    clear: BoolArray
+
+
+def _middles(
+    wall: Wall, ostium: Ostium, axis: FloatArray, reach_mm: float, length_mm: float
+) -> _Middles:
+    """Cut the vein square to an axis from its ostium on."""
+    rows: list[tuple[float, FloatArray, float, float]] = []
+    middle, first = ostium.centre, None
+    for z in np.arange(STEP_MM, reach_mm - END_MARGIN_MM + 1e-9, STEP_MM):
+        point = middle + (z - (middle - ostium.centre) @ axis) * axis
+        contour = contour_around(plane_contours(wall.surface, point, axis), point, axis)
+        if contour is None or wall.is_cap[contour.faces].any():
+            if first is not None:
+                break
+            continue
+        area = abs(polygon_area(in_plane(contour.points, point, axis)))
+        clear = float(((contour.points - ostium.centre) @ ostium.normal).min())
+        if area > WIDEST_SHARE * ostium.measures.area_mm2 or clear < 0.0:
+            if first is not None:
+                break
+            continue
+        here = contour_centroid(contour.points, axis)
+        if rows and np.linalg.norm(here - middle) > FARTHEST_STEP_MM:
+            break
+        rows.append((float(z), here, area, clear))
+        middle = here
+        if first is None and clear >= CLEAR_MM:
+            first = float(z)
+        if first is not None and z >= first + length_mm:
+            break
+    if not rows:
+        return _Middles(np.zeros(0), np.zeros((0, 3)), np.zeros(0), np.zeros(0, dtype=bool))
+    heights, areas, room = (np.array([r[k] for r in rows]) for k in (0, 2, 3))
+    weight = np.clip(room / CLEAR_MM, LEAST_WEIGHT, 1.0) * (areas.min() / areas) ** WIDENED_POWER
+    return _Middles(heights, np.array([r[1] for r in rows]), weight, room >= CLEAR_MM)
+
+
+def _line(middles: _Middles, ostium: Ostium, axis: FloatArray) -> tuple[FloatArray, float, float]:
+    """Return the direction through some middles, the clear length, mm, and their spread, mm."""
+    at = middles.height[middles.clear]
+    span = float(np.ptp(at)) if len(at) else 0.0
+    # The normal leans as much as if so well known: slopes across the axis and their variance.
+    prior = ostium.normal / max(float(ostium.normal @ axis), 0.3) - axis
+    known = 1.0 / np.radians(NORMAL_ERROR_DEG) ** 2
+    if len(middles.height) < 3:
+        return unit(axis + prior), span, float("nan")
+    w, z = middles.weight, middles.height
+    mean_z, mean = (w @ z) / w.sum(), (w @ middles.middle) / w.sum()
+    dz = z - mean_z
+    across = middles.middle - mean
+    across = across - (across @ axis)[:, None] * axis
+    slope = (w * dz) @ across / ((w * dz) @ dz)
+    rest = across - dz[:, None] * slope
+    spread = float(np.sqrt(w @ (rest**2).sum(axis=1) / w.sum()))
+    # Sections that err alike count as one.
+    alike = STEP_MM / ALIKE_MM
+    tells = alike * float((w * dz) @ dz) / (MIDDLE_ERROR_MM**2)
+    blended = (tells * slope + known * prior) / (tells + known)
+    return unit(axis + blended), span, spread
