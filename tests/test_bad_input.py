@@ -144,14 +144,14 @@ def volume_without_veins(folder):
 
 
 def contradicting_frame(folder):
-    return [good_mesh(folder), "--frame", "ras"], ["ras|RAS", "lps|LPS"]
+    return [good_mesh(folder), "--frame", "ras"], ["--frame lps", "--trust-frame"]
 
 
 def other_contradicting_frame(folder):
     surface = atria.open_surface()
     turned = Surface(surface.points * [-1.0, -1.0, 1.0], surface.faces)
     path = atria.save_mesh(turned, folder / "ras.stl")
-    return [str(path)], ["lps|LPS", "ras|RAS"]
+    return [str(path)], ["--frame ras", "--trust-frame"]
 
 
 def balloon_of_nothing(folder):

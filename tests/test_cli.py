@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import io
 import os
 import pty
 import re
@@ -19,6 +20,7 @@ from veinfit import case, cli
 from veinfit.case import writing
 from veinfit.cli import main
 from veinfit.commands.exits import EXIT_READER_GONE
+from veinfit.commands.terminal import tell_warning
 from veinfit.io.provenance import Provenance, program_versions
 from veinfit.notes import Note
 from veinfit.settings import Settings
@@ -143,7 +145,7 @@ def test_help_and_version_need_no_heavy_library():
 def test_options_reach_the_job(quick, tmp_path):
     arguments = (
         "assess a.nrrd --labels l.toml --landmarks m.csv --corrections c.toml "
-        "--settings s.toml --frame ras --unit cm "
+        "--settings s.toml --frame ras --trust-frame --unit cm "
         "--balloon 23 --balloon b.toml --case-id X --phase 40% --image-date 2026-01-31 --quiet "
         f"--no-pictures --out {tmp_path / 'c'}"
     )
@@ -155,6 +157,7 @@ def test_options_reach_the_job(quick, tmp_path):
         "corrections": Path("c.toml"),
         "settings": Path("s.toml"),
         "frame": "ras",
+        "trust_frame": True,
         "unit": "cm",
         "balloons": ("23", "b.toml"),
         "approach": "transseptal",
@@ -205,6 +208,37 @@ def test_summary_shows_cautions_and_verbose_every_note(quick, tmp_path, capfd):
     assert re.search(r"LSPV +16.0 x 16.0 +28 mm +coaxial +seated +open +1.2 +inferior +-10.0", told)
     assert main([*command, "--verbose"]) == 0
     assert "info (input): one label taken as everything" in capfd.readouterr().out
+
+
+@pytest.mark.parametrize("loudness", [[], ["--quiet"]])
+def test_a_warning_is_the_first_line_even_of_a_quiet_run(quick, tmp_path, capfd, loudness):
+    doubt = Note("names", "left may be right", severity="warning")
+    quick["result"] = dataclasses.replace(quick["default"], notes=(doubt,))
+    out = tmp_path / "c"
+    assert main(["assess", "a.stl", "--out", str(out), "--no-pictures", *loudness]) == 0
+    told = capfd.readouterr()
+    stream = told.err if loudness else told.out
+    assert stream.startswith("WARNING: left may be right\n")
+    assert stream.count("left may be right") == 1
+    assert '"severity": "warning"' in (out / "case.json").read_text()
+
+
+def test_a_warning_is_red_on_a_terminal(monkeypatch):
+    class Screen(io.StringIO):
+        def isatty(self):
+            return True
+
+    doubt = Note("names", "left may be right", severity="warning")
+    for variables, line in (
+        ({}, "\x1b[1;31mWARNING: left may be right\x1b[0m\n"),
+        ({"NO_COLOR": "1"}, "WARNING: left may be right\n"),
+    ):
+        monkeypatch.delenv("NO_COLOR", raising=False)
+        for name, value in variables.items():
+            monkeypatch.setenv(name, value)
+        screen = Screen()
+        tell_warning(doubt, screen)
+        assert screen.getvalue() == line
 
 
 def test_note_about_the_pictures_is_shown(quick, tmp_path, capfd, monkeypatch):

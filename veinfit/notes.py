@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-Severity = Literal["info", "caution"]
+Severity = Literal["info", "caution", "warning"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,8 +23,9 @@ class Note:
         One sentence for the reader of the report.
     subject : str
         The vein or structure it is about; empty for the whole case.
-    severity : {'info', 'caution'}
-        A caution lowers how far a result can be relied on.
+    severity : {'info', 'caution', 'warning'}
+        A caution lowers how far a result can be relied on; a warning puts all of it in doubt
+        and stands before everything else.
     """
 
     stage: str
@@ -32,11 +33,17 @@ class Note:
     subject: str = ""
     severity: Severity = "info"
 
+    @property
+    def kind(self) -> str:
+        """The severity in a word for readers."""
+        return "Note" if self.severity == "info" else self.severity.capitalize()
+
 
 VERDICT = "verdict"
 """The stage whose note stands before all others."""
 
 
 def verdict_first(notes: Iterable[Note]) -> tuple[Note, ...]:
-    """Return notes each once, what the input is worth before the rest."""
-    return tuple(sorted(dict.fromkeys(notes), key=lambda note: note.stage != VERDICT))
+    """Return notes each once: warnings, what the input is worth, then the rest."""
+    once = dict.fromkeys(notes)
+    return tuple(sorted(once, key=lambda n: (n.severity != "warning", n.stage != VERDICT)))

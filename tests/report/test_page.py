@@ -114,6 +114,18 @@ def pictured(
     return report, write_page(report)
 
 
+def test_a_warning_is_the_first_line(anatomy: Anatomy, fits: tuple[Fit, ...]) -> None:
+    doubted = replace(
+        anatomy, notes=(*anatomy.notes, Note("names", "left may be right", severity="warning"))
+    )
+    text = write_page(_report(doubted, fits))
+    told = Page(text)
+    assert "Warning : left may be right Predicted balloon seats" in told.text
+    (first, *_) = told.all("p")
+    assert first == {"class": "warning", "role": "alert"}
+    assert ".warning { " in text and "--alarm: #a30000" in text
+
+
 def test_it_needs_no_network_and_no_script(pictured: tuple[ReportInput, str]) -> None:
     _, text = pictured
     page = Page(text)

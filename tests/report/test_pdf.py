@@ -77,6 +77,17 @@ def test_the_input_verdict_and_the_approach_come_first(
     assert summary.count("good to 1 mm") == 1
 
 
+def test_a_warning_is_the_first_line(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    doubted = replace(
+        anatomy, notes=(*anatomy.notes, Note("names", "left may be right", severity="warning"))
+    )
+    pages = pages_of(write_pdf(report_of(doubted, fits)), tmp_path)
+    assert pages[0].startswith("Warning: left may be right")
+    assert not any("left may be right" in page for page in pages[1:])
+
+
 def test_nothing_lies_over_anything_else_and_nothing_is_too_small(
     six_veins: tuple[Anatomy, tuple[Fit, ...]],
     without_seat: Callable[[Fit], Fit],

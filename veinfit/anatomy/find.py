@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from veinfit.anatomy.branches import Branches, find_branches
 from veinfit.anatomy.candidates import Candidate, find_candidates
 from veinfit.anatomy.detection import Detection
+from veinfit.anatomy.frame_check import StatedFrame, flat_side
 from veinfit.anatomy.hints import LabelHints
 from veinfit.anatomy.inscribed import inscribed_spheres
 from veinfit.anatomy.lumen import Lumen, prepare_lumen
@@ -26,7 +27,6 @@ from veinfit.anatomy.model import (
 from veinfit.anatomy.names import (
     APPENDAGE,
     MITRAL,
-    WEAK_FRAME_MARGIN,
     Claim,
     Naming,
     name_candidates,
@@ -87,11 +87,16 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     tell("lumen")
     lumen, notes = prepare_lumen(lumen_input.surface, settings.surface)
     tell("branches")
-    branches = find_branches(inscribed_spheres(lumen.wall.surface), lumen.openings)
+    spheres = inscribed_spheres(lumen.wall.surface)
+    branches = find_branches(spheres, lumen.openings)
     candidates = find_candidates(lumen, branches, settings.anatomy)
     tell("names")
     claims = _claims(lumen, branches, candidates, lumen_input.hints)
-    naming = name_candidates(claims, settings.anatomy.common_trunk_mm, frame)
+    stated = StatedFrame(
+        frame, lumen_input.resolution_mm is not None, lumen_input.trust_frame, flat_side(spheres)
+    )
+    naming = name_candidates(claims, settings.anatomy.common_trunk_mm, stated)
+    notes = (*notes, *filter(None, [naming.other_frame.note(stated)]))
     roles = _with_extras(naming, claims, candidates)
     tell("wall")
     opened = open_lumen(lumen, branches, candidates, naming, roles)
@@ -222,7 +227,7 @@ def measure(
     if appendage is not None:
         contours[APPENDAGE] = appendage.contour
     widths, ridge_notes = ridge_widths(wall, contours if ridges else {})
-    notes += _case_notes(opened, appendage, naming)
+    notes += _case_notes(opened, appendage)
     verdict = input_verdict(
         wall,
         found.resolution_mm,
@@ -300,7 +305,7 @@ def _mitral(opened: Opened) -> MitralOpening | None:
     return MitralOpening(side.centre, side.normal, rim, side.confidence)
 
 
-def _case_notes(opened: Opened, appendage: Appendage | None, naming: Naming) -> list[Note]:
+def _case_notes(opened: Opened, appendage: Appendage | None) -> list[Note]:
     notes: list[Note] = []
     if not opened.mitral.flat:
         notes.append(
@@ -326,21 +331,6 @@ def _case_notes(opened: Opened, appendage: Appendage | None, naming: Naming) -> 
                 "branches",
                 "the appendage has no clear ostium; a section near its base stands in for it",
                 APPENDAGE,
-            )
-        )
-    other = naming.other_frame
-    if other.is_better:
-        text = (
-            f"the anatomy fits a left atrium better when {other.words}: check the file; if it is "
-            "right the heart lies unusually, and every name is doubtful"
-        )
-        notes.append(Note("names", text, severity="caution"))
-    elif naming.frame_doubt > -WEAK_FRAME_MARGIN:
-        notes.append(
-            Note(
-                "names",
-                "the anatomy does not settle the frame: check that left and right are right",
-                severity="caution",
             )
         )
     return notes

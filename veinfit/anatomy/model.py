@@ -31,11 +31,14 @@ class LumenInput:
         tell veins apart and to name them.
     resolution_mm : float or None
         Largest voxel edge for a volume, None for a mesh.
+    trust_frame : bool
+        The frame is doubted, and not refused, where the anatomy contradicts it.
     """
 
     surface: Surface
     hints: Mapping[str, FloatArray] = field(default_factory=dict)
     resolution_mm: float | None = None
+    trust_frame: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)

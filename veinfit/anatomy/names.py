@@ -4,8 +4,8 @@ Every role has a place and a direction in a template of the left atrium. The
 template may turn a little, as hearts do; the assignment of candidates to roles
 with the least misfit wins, over all usual sets of veins. The confidence of a
 name comes from how much worse the best assignment without it is. The frame is
-checked the same way: if the template fits far better turned half round, the
-stated frame is wrong.
+checked the same way: if the template fits better in another, the stated one is
+wrong.
 """
 
 from __future__ import annotations
@@ -19,11 +19,10 @@ from scipy.optimize import linear_sum_assignment
 from scipy.spatial.transform import Rotation
 
 from veinfit.anatomy.frame_check import (
-    DOUBTED_NAME_CONFIDENCE,
-    HALF_TURN,
     STATED,
     Axes,
     OtherFrame,
+    StatedFrame,
     best_other_frame,
 )
 from veinfit.anatomy.roles import (
@@ -46,9 +45,6 @@ __all__ = ["APPENDAGE", "MITRAL", "TEMPLATE", "Claim", "Naming", "name_candidate
 
 TILT_SPREAD_DEG = 18.0
 """Standard deviation of the whole heart's rotation against the patient."""
-
-WEAK_FRAME_MARGIN = 4.0
-"""It is doubtful, and worth a caution, unless turning half round fits worse by this."""
 
 ROLE_SETS: tuple[tuple[tuple[str, ...], float], ...] = (
     (("LSPV", "LIPV", "RSPV", "RIPV"), 0.0),
@@ -89,8 +85,6 @@ class Naming:
         The next best role of the same candidate (``nothing`` for none).
     rotation : Rotation
         From the template to this atrium.
-    frame_doubt : float
-        Log odds for the frame being turned half round; negative is fine.
     other_frame : OtherFrame
         Of all others, that which fits best.
     """
@@ -99,11 +93,12 @@ class Naming:
     confidence: Mapping[str, float]
     runner_up: Mapping[str, str]
     rotation: Rotation
-    frame_doubt: float
     other_frame: OtherFrame
 
 
-def name_candidates(claims: Sequence[Claim], common_trunk_mm: float, frame: str = "lps") -> Naming:
+def name_candidates(
+    claims: Sequence[Claim], common_trunk_mm: float, stated: StatedFrame | None = None
+) -> Naming:
     """Assign roles to candidates.
 
     Parameters
@@ -112,30 +107,29 @@ def name_candidates(claims: Sequence[Claim], common_trunk_mm: float, frame: str 
         Single branches and trunks; a trunk excludes its branches.
     common_trunk_mm : float
         From this shared length on a trunk is a vein of its own.
-    frame : {'lps', 'ras'}
-        The frame the input was stated to be in, for the message.
+    stated : StatedFrame, optional
+        What is said of the input's frame; a mesh in LPS where None.
 
     Raises
     ------
     InputError
         No vein was found, or the anatomy contradicts the stated frame.
     """
+    stated = stated or StatedFrame()
     selections = _selections(claims, common_trunk_mm)
     misfits = Misfits.of(claims, common_trunk_mm)
     about = Rotation.identity()
     upright = _best(selections, misfits, about)
     veins = [r for r in upright.roles if r not in (APPENDAGE, MITRAL)]
-    turned = _best(selections, misfits.seen_in(HALF_TURN), about)
-    known = {STATED: upright.cost, HALF_TURN: turned.cost}
 
-    def misfit_in(axes: Axes) -> float:
-        if axes in known:
-            return known[axes]
-        return _best(selections, misfits.seen_in(axes), about).cost
+    def misfit_in(axes: Axes, refine: bool) -> float:
+        if axes == STATED and refine:
+            return upright.cost
+        return _best(selections, misfits.seen_in(axes), about, refine=refine).cost
 
-    other = best_other_frame(misfit_in)
-    if other.is_refused:
-        raise InputError(_contradiction(other, frame))
+    other = best_other_frame(misfit_in, stated)
+    if other.is_refused and not stated.trusted:
+        raise InputError(other.refusal(stated))
     if not veins:
         raise InputError(
             "no pulmonary vein was found: no branch of the surface looks like one; check that "
@@ -155,22 +149,8 @@ def name_candidates(claims: Sequence[Claim], common_trunk_mm: float, frame: str 
     for role, bound, instead in doubts:
         if bound < confidence[role]:
             confidence[role], runner_up[role] = bound, instead
-    if other.is_better:
-        confidence = {r: min(c, DOUBTED_NAME_CONFIDENCE) for r, c in confidence.items()}
-    doubt = upright.cost - turned.cost
-    return Naming(upright.roles, confidence, runner_up, upright.rotation, doubt, other)
-
-
-def _contradiction(other: OtherFrame, frame: str) -> str:
-    """Say in one line that the frame is wrong, and what to do."""
-    said = (
-        f"the anatomy contradicts the frame {frame}: the mitral side, the appendage and the "
-        f"veins fit a left atrium only when {other.words}; "
-    )
-    if other.axes != HALF_TURN:
-        return said + "check how the file was written: an axis has the wrong sign or place"
-    right = "ras" if frame == "lps" else "lps"
-    return said + f"if the file is in {right.upper()}, pass --frame {right}"
+    confidence = {role: min(sure, other.most_confidence) for role, sure in confidence.items()}
+    return Naming(upright.roles, confidence, runner_up, upright.rotation, other)
 
 
 def _instead(claims: Sequence[Claim], roles: Mapping[str, int], index: int) -> str:

@@ -45,6 +45,7 @@ def assess(
     settings: Settings | Path | str | None = None,
     frame: Frame = "lps",
     unit: Unit = "mm",
+    trust_frame: bool = False,
     balloons: Sequence[float | str | Path | Balloon] = STANDARD_BALLOONS_MM,
     approach: str = DEFAULT_APPROACH,
     case_id: str | None = None,
@@ -70,6 +71,8 @@ def assess(
         Frame of a mesh; a volume tells its own.
     unit : {'mm', 'cm', 'm', 'um'}
         Unit of a mesh.
+    trust_frame : bool
+        Go on with a warning where the anatomy contradicts the frame.
     balloons : sequence
         Diameters in mm, TOML files, or balloons.
     approach : {'transseptal', 'coaxial', 'both'}
@@ -102,7 +105,13 @@ def assess(
     files = files_asked(input, labels, landmarks, corrections, settings, balloons)
     by_hand = read_asked_corrections(corrections)
     case = read_case(
-        input, labels=labels, landmarks=landmarks, settings=chosen, frame=frame, unit=unit
+        input,
+        labels=labels,
+        landmarks=landmarks,
+        settings=chosen,
+        frame=frame,
+        unit=unit,
+        trust_frame=trust_frame,
     )
     find = partial(find_corrected, corrections=by_hand) if by_hand else find_anatomy
     anatomy = find(
@@ -132,6 +141,7 @@ def assess(
         inputs=files,
         versions=program_versions(),
         created=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        trust_frame=trust_frame,
     )
     return CaseResult(
         anatomy,

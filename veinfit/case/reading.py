@@ -75,6 +75,7 @@ def read_case(
     settings: Settings | None = None,
     frame: Frame = "lps",
     unit: Unit = "mm",
+    trust_frame: bool = False,
 ) -> CaseInput:
     """Read the files of a case, as :func:`assess` does, and do no more.
 
@@ -89,7 +90,7 @@ def read_case(
     if input_kind(path) == "mesh":
         if labels is not None:
             raise InputError(f"a label map goes with a volume, but {path} is a mesh; leave it out")
-        lumen = LumenInput(read_mesh(path, frame=frame, unit=unit))
+        lumen = LumenInput(read_mesh(path, frame=frame, unit=unit), trust_frame=trust_frame)
         structures: dict[str, Structure] = {}
         notes: tuple[Note, ...] = ()
         septum = None
@@ -101,7 +102,9 @@ def read_case(
             )
         label_map = read_label_map(Path(labels)) if labels is not None else None
         labelled = lumen_input(read_volume(path), label_map, chosen.surface)
-        lumen = LumenInput(labelled.surface, labelled.hints, labelled.resolution_mm)
+        lumen = LumenInput(
+            labelled.surface, labelled.hints, labelled.resolution_mm, trust_frame=trust_frame
+        )
         structures = dict(labelled.structures)
         notes = labelled.notes
         septum = labelled.septum_points if len(labelled.septum_points) else None

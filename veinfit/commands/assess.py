@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
@@ -18,6 +19,7 @@ from veinfit.commands.terminal import (
     note_line,
     number,
     progress_on,
+    tell_warning,
 )
 
 # What the command needs is imported when it runs: --help must not wait for numpy and VTK.
@@ -81,6 +83,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             settings=arguments.settings,
             frame=arguments.frame,
             unit=arguments.unit,
+            trust_frame=arguments.trust_frame,
             balloons=tuple(arguments.balloon or (28.0, 31.0)),
             approach=arguments.approach,
             case_id=arguments.case_id,
@@ -95,6 +98,10 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             paper=arguments.paper,
             progress=progress,
         )
+    for note in result.all_notes:
+        if note.severity == "warning":
+            # Before everything else, and even where nothing else is printed.
+            tell_warning(note, terminal if arguments.quiet else sys.stdout)
     if not arguments.quiet:
         print(_summary(result, arguments.verbose))
         print("".join(f"\n{note_line(note)}" for note in written.notes))
@@ -156,8 +163,8 @@ def _summary(result: CaseResult, verbose: bool) -> str:
         if fit.reason:
             why.setdefault(f"{fit.outcome}: {fit.reason}", []).append(f"{fit.vein} {fit.balloon}")
     lines += ["", *(f"{', '.join(fits)}: {reason}" for reason, fits in why.items())] if why else []
-    told = [n for n in result.all_notes if n.severity == "caution" or n.stage == VERDICT]
-    notes = list(result.all_notes) if verbose else told
+    told = [n for n in result.all_notes if n.severity != "info" or n.stage == VERDICT]
+    notes = [n for n in (result.all_notes if verbose else told) if n.severity != "warning"]
     if notes:
         lines.append("")
     lines += map(note_line, notes)

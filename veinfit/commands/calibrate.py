@@ -65,7 +65,11 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     balloons = parse_balloons(arguments.balloon or ["28", "31"])
     table = read_observed(arguments.observed)
     found = find_cases(
-        arguments.cases, labels=arguments.labels, frame=arguments.frame, unit=arguments.unit
+        arguments.cases,
+        labels=arguments.labels,
+        frame=arguments.frame,
+        unit=arguments.unit,
+        trust_frame=arguments.trust_frame,
     )
     named = {row.case for row in table.rows}
     with progress_on(arguments, terminal) as progress:
@@ -103,6 +107,7 @@ def _anatomies(cases: Sequence[BatchCase], settings: Settings) -> Iterator[tuple
             settings=settings,
             frame=case.frame,
             unit=case.unit,
+            trust_frame=case.trust_frame,
         )
         anatomy = find_anatomy(read.lumen, settings, frame=case.frame)
         yield case.case, with_septum(anatomy, read)[0]

@@ -87,7 +87,11 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.cohort.batch.supervise import TIME_LIMIT_S
 
     found = find_cases(
-        arguments.inputs, labels=arguments.labels, frame=arguments.frame, unit=arguments.unit
+        arguments.inputs,
+        labels=arguments.labels,
+        frame=arguments.frame,
+        unit=arguments.unit,
+        trust_frame=arguments.trust_frame,
     )
     plan = make_plan(arguments.balloon or (), arguments.approach, arguments.settings)
     try:

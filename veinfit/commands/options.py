@@ -17,6 +17,11 @@ def add_case_options(parser: argparse.ArgumentParser) -> None:
         help="frame of a mesh, which files do not tell (default: lps)",
     )
     option(
+        "--trust-frame",
+        action="store_true",
+        help="go on, with a warning, where the anatomy contradicts the frame",
+    )
+    option(
         "--unit",
         choices=("mm", "cm", "m", "um"),
         default="mm",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import time
 from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, TextIO, TypeAlias
@@ -26,7 +27,8 @@ def add_loudness(parser: argparse.ArgumentParser) -> None:
     loudness.add_argument(
         "--quiet",
         action="store_true",
-        help="print nothing but errors, and with exit code 3 one line of what is missing",
+        help="print nothing but errors and warnings, and with exit code 3 one line of what is "
+        "missing",
     )
     loudness.add_argument(
         "--verbose", action="store_true", help="print every note, times, and details of errors"
@@ -60,6 +62,13 @@ def note_line(note: Note) -> str:
     """Return a note as one line."""
     about = f"{note.subject}: " if note.subject else ""
     return f"{note.severity} ({note.stage}): {about}{note.text}"
+
+
+def tell_warning(note: Note, stream: TextIO) -> None:
+    """Print a warning as one line, red where the stream is a terminal with colours."""
+    line = f"WARNING: {note.text}"
+    coloured = stream.isatty() and "NO_COLOR" not in os.environ
+    print(f"\x1b[1;31m{line}\x1b[0m" if coloured else line, file=stream)
 
 
 def number(value: float | None, decimals: int) -> str:

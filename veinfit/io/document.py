@@ -60,6 +60,7 @@ def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, An
         "run": {
             "versions": dict(provenance.versions),
             "input_frame": provenance.frame,
+            "frame_trusted": provenance.trust_frame,
             "input_unit": provenance.unit,
             "approach": provenance.approach,
             "balloons": [

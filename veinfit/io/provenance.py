@@ -46,6 +46,8 @@ class Provenance:
         Of the program and the libraries that it used.
     created : str
         UTC, ISO 8601.
+    trust_frame : bool
+        The user vouched for the frame.
     """
 
     case_id: str | None
@@ -58,6 +60,7 @@ class Provenance:
     inputs: tuple[InputFile, ...]
     versions: Mapping[str, str]
     created: str
+    trust_frame: bool = False
 
 
 def program_versions() -> dict[str, str]:

@@ -101,9 +101,14 @@ class ReportInput:
 
 
 def unique_notes(notes: Iterable[Note]) -> tuple[Note, ...]:
-    """Return ``notes`` each once: the verdict, cautions, then the rest in their order."""
-    once = tuple(dict.fromkeys(notes))
-    return tuple(sorted(once, key=lambda note: (note.stage != VERDICT, note.severity != "caution")))
+    """Return ``notes`` each once: warnings, the verdict, cautions, then the rest in their order."""
+    return tuple(sorted(dict.fromkeys(notes), key=_rank))
+
+
+def _rank(note: Note) -> int:
+    if note.severity == "warning":
+        return 0
+    return 1 if note.stage == VERDICT else 2 if note.severity == "caution" else 3
 
 
 def picture_notes(pictures: Iterable[Picture]) -> tuple[Note, ...]:

@@ -204,6 +204,7 @@ def write_page(report: ReportInput, parts: tuple[VeinPart, ...] | None = None) -
             corrected=correction_rows(report.anatomy.corrections),
             compared=tuple(title for _, title in COMPARED),
             notes=all_notes(report),
+            warnings=warnings(report),
             headlines=headlines(report),
             bands=gap_bands(report.settings.seating.contact_tolerance_mm),
             absent=absent_measures(fits) if fits else (),
@@ -302,7 +303,7 @@ def unmeasured(report: ReportInput) -> tuple[tuple[str, str], ...]:
 
 
 def all_notes(report: ReportInput) -> tuple[Note, ...]:
-    """Return every note of the case once, cautions first."""
+    """Return every note of the case once, warnings and cautions first."""
     return unique_notes(
         [
             *report.notes,
@@ -312,6 +313,11 @@ def all_notes(report: ReportInput) -> tuple[Note, ...]:
             *picture_notes(report.pictures),
         ]
     )
+
+
+def warnings(report: ReportInput) -> tuple[Note, ...]:
+    """Return what puts all of a case in doubt: it stands above everything else."""
+    return tuple(note for note in all_notes(report) if note.severity == "warning")
 
 
 def headlines(report: ReportInput) -> tuple[tuple[str, Note], ...]:

@@ -34,6 +34,7 @@ from veinfit.report.page import (
     shown_pictures,
     unmeasured,
     vein_parts,
+    warnings,
 )
 from veinfit.report.pages import CAUTIONS
 from veinfit.report.pdf_drawing import BOLD, PLAIN, Drawing
@@ -58,6 +59,7 @@ PICTURE_QUALITY = 88
 """Quality, of 100, of the pictures: no loss that can be seen on paper."""
 
 ACCENT, LINE, TINT, WARN = "#0d5563", "#c6cdd3", "#eef3f4", "#7a3b00"
+ALARM = "#a30000"
 
 SIGNS: dict[Mark, str] = {"closed": "●", "half": "◐", "open": "○", "none": "–"}
 """The signs of the verdicts, as characters."""
@@ -199,7 +201,9 @@ def _summary(
     width, top = size[0] - 2 * MARGIN, size[1] - MARGIN
     approaches = " and a ".join(dict.fromkeys(f.approach for p in parts for f in p.fits))
     assumed = f"What the geometry predicts for a {approaches} approach, which is assumed. "
+    alarms = warnings(report)
     blocks: list[Flowable] = [
+        *(_labelled("Warning:", note.text, colour=ALARM) for note in alarms),
         _words("Predicted balloon seats in the pulmonary veins", TYPE_PT, ACCENT, bold=True),
         _words(report.case_id or "Unnamed case", TITLE_PT, bold=True),
         Spacer(1, 2),
@@ -212,7 +216,7 @@ def _summary(
     table = _glance_table(report, parts, width)
     origin = _origin(report)
     corrected = _corrected(report)
-    first = {note for _, note in told}
+    first = {*alarms, *(note for _, note in told)}
     notes = _notes([n for n in all_notes(report) if n not in first], NOTES_ON_SUMMARY)
     below = (
         sum(_height(canvas, block, width) for block in (table, *corrected, *notes, *origin))
@@ -467,15 +471,14 @@ def _cell(cell: Cell) -> str:
 
 
 def _note_colour(note: Note) -> str:
-    return WARN if note.severity == "caution" else INK
+    return {"info": INK, "caution": WARN, "warning": ALARM}[note.severity]
 
 
 def _notes(notes: Sequence[Note], most: int) -> list[Flowable]:
     blocks: list[Flowable] = []
     for note in notes[:most]:
-        kind = "Caution" if note.severity == "caution" else "Note"
         about = f" on {note.subject}" if note.subject else ""
-        label = f"{kind}{about} ({note.stage}):"
+        label = f"{note.kind}{about} ({note.stage}):"
         blocks.append(_labelled(label, note.text, SMALL_PT, _note_colour(note)))
     if len(notes) > most:
         blocks.append(_words(f"{len(notes) - most} more notes are in report.html.", SMALL_PT))

@@ -7,7 +7,7 @@ import difflib
 import glob
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import cast, get_args
 
@@ -40,6 +40,8 @@ class BatchCase:
         Of a mesh.
     phase : str or None
         Cardiac phase of the image, as stated.
+    trust_frame : bool
+        Go on where the anatomy contradicts the frame.
     """
 
     case: str
@@ -50,6 +52,7 @@ class BatchCase:
     frame: Frame = "lps"
     unit: Unit = "mm"
     phase: str | None = None
+    trust_frame: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +69,7 @@ def find_cases(
     labels: Path | str | None = None,
     frame: Frame = "lps",
     unit: Unit = "mm",
+    trust_frame: bool = False,
 ) -> FoundCases:
     """Find the cases that ``inputs`` name.
 
@@ -80,6 +84,8 @@ def find_cases(
         Label map of the volumes that have none of their own.
     frame, unit : str
         Of the meshes for which a list says nothing.
+    trust_frame : bool
+        Of all cases.
 
     Returns
     -------
@@ -122,6 +128,7 @@ def find_cases(
     by_hand = sum(case.corrections is not None for case in found)
     if by_hand:
         remarks.append(f"corrections by hand are used in {by_hand} cases")
+    found = [replace(case, trust_frame=trust_frame) for case in found]
     return FoundCases(tuple(sorted(found, key=lambda c: c.case)), tuple(remarks))
 
 

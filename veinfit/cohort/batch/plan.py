@@ -101,6 +101,7 @@ def run_job(job: dict[str, Any]) -> Any:
         settings=Settings.from_mapping(plan["settings"]),
         frame=job["frame"],
         unit=job["unit"],
+        trust_frame=job["trust_frame"],
         balloons=tuple(Balloon(**values) for values in plan["balloons"]),
         approach=plan["approach"],
         case_id=job["case"],
@@ -136,7 +137,7 @@ def case_key(case: BatchCase, plan: str) -> str:
                 files[role] = [(f.role, f.sha256) for f in input_files(role, Path(path))]
             except InputError:
                 files[role] = "unreadable"
-    options = (case.case, case.frame, case.unit, case.phase)
+    options = (case.case, case.frame, case.unit, case.phase, case.trust_frame)
     return _digest({"plan": plan, "case": options, "files": files})
 
 

@@ -57,7 +57,7 @@ def case_rows(result: CaseResult) -> CaseRows:
     structures = tuple(result.structures)
     missing = result.unassessed
     reasons = dict.fromkeys(f"{fit.vein} {fit.balloon}: {fit.reason}" for fit in missing)
-    cautions = [note for note in result.all_notes if note.severity == "caution"]
+    cautions = [note for note in result.all_notes if note.severity != "info"]
     case = {
         "case": name,
         "status": "partial" if missing else "done",
