@@ -294,6 +294,21 @@ class SeatingSettings:
         low=0.0,
         high=100.0,
     )
+    farthest_nose_mm: float = parameter(
+        10.0,
+        unit="mm",
+        meaning=(
+            "a balloon that comes to rest with its nose farther than this before the ostial plane "
+            "cannot reach the vein and seals nothing"
+        ),
+        basis=(
+            "the nose of a 31 mm ball in a cone of 20 degrees half angle stays 10.6 mm before a "
+            "throat of 14 mm, that of a 28 mm ball 7.7 mm: narrower funnels than most real veins "
+            "have, and harder walls. Convention of this project"
+        ),
+        low=0.0,
+        high=60.0,
+    )
     greatest_start_press_mm: float = parameter(
         4.0,
         unit="mm",

@@ -60,8 +60,8 @@ def with_margins(
 ) -> tuple[Fit, ...]:
     """Give the fits of one vein their margins.
 
-    Fits that are not assessed or cannot reach keep none: there is no seat whose
-    margin it could be.
+    Fits that are not assessed keep none, nor do those whose course fails, which have no
+    direction to scatter. Where the balloon itself cannot reach, tries that reach count.
     """
     if law.samples == 0 or not any(_has_margin(fit) for fit in fits):
         return tuple(fits)
@@ -235,7 +235,7 @@ def _shares(
 
 
 def _has_margin(fit: Fit) -> bool:
-    return fit.outcome in ("seated", "passes through") and fit.push_direction is not None
+    return fit.outcome != "not assessed" and fit.push_direction is not None
 
 
 def _with_margin(

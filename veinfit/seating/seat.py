@@ -25,6 +25,7 @@ from veinfit.seating.grade import is_deep, occlusion_grade
 from veinfit.seating.guide import guide_notes
 from veinfit.seating.model import Approach, Fit, FreezeDrift
 from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
+from veinfit.seating.reach import why_not_reached
 from veinfit.seating.resting import depth_mm, find_seat, why_no_seat
 from veinfit.seating.rounding import rounding_notes
 from veinfit.seating.seal import (
@@ -90,11 +91,14 @@ def seat_balloon(
     if seat.rest.state != "at rest":
         outcome, reason = why_no_seat(bench, mounted, seat.rest, settings)
         return replace(fit, outcome=outcome, reason=reason)
+    nose = centre + balloon.shape.nose_mm * line.direction
+    if held := why_not_reached(patch, nose, settings):
+        return replace(fit, outcome="cannot reach", reason=held)
     fit = replace(
         fit,
         centre=centre,
         depth_mm=depth_mm(patch, centre),
-        nose_depth_mm=depth_mm(patch, centre + balloon.shape.nose_mm * line.direction),
+        nose_depth_mm=depth_mm(patch, nose),
         patch_gap_mm=np.where(np.isfinite(field.gap_mm), field.gap_mm, np.nan),
         distances_mm=distances_mm(
             FreezingZone.of(balloon, centre, line.direction), structures or {}

@@ -15,6 +15,7 @@ from veinfit.seating.bench import Bench, Mount, mount
 from veinfit.seating.flock import Flock, descend_all
 from veinfit.seating.gap import GapField, gap_field
 from veinfit.seating.patch import WallPatch
+from veinfit.seating.reach import reached
 from veinfit.seating.reduced import reduce_wall
 from veinfit.seating.resting import why_no_seat
 from veinfit.seating.start import find_start
@@ -33,7 +34,8 @@ class Tries:
     ----------
     assessed : (P, T) bool array
     through : (P, T) bool array
-        The balloon passed through the vein or had no room: nothing is closed.
+        The balloon passed through the vein, had no room or was held far before it: nothing is
+        closed.
     width_mm : (P, T) array
         Greatest gap that a path from vein to atrium can keep, at most ``WIDE_MM``;
         negative where it is pressed shut.
@@ -105,6 +107,9 @@ def simulate(
         if rest.state != "at rest":
             outcome, _ = why_no_seat(bench, mounted, rest, seating)
             assessed[number] = outcome == "passes through"
+            continue
+        nose = rest.centre + balls[number // each].shape.nose_mm * flock.direction[number]
+        if not reached(bench.patch, nose, seating):
             continue
         centre[number] = rest.centre
         fields[int(number)] = gap_field(
