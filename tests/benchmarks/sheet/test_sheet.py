@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from benchmarks.sheet.elastic import Material, Sheet, dihedral
+from benchmarks.sheet.hold_against import agrees, same_better_size
 from benchmarks.sheet.pushing import Ball, first_touch, push
 from benchmarks.sheet.seats import seats, widest_leak_mm
 from benchmarks.sheet.shapes import SEATS, SeatSurface, seat_surface, tube
@@ -229,3 +230,16 @@ def test_the_table_is_what_the_sheet_gives(tether):
     assert found.push_n == told["push_n"] == 0.05
     assert found.leak_mm == pytest.approx(told["leak_mm"], abs=0.01)
     assert found.depth_mm == pytest.approx(told["depth_mm"], abs=0.01)
+
+
+def test_a_leak_agrees_between_the_sheets_or_near_one():
+    assert agrees(0.7, [0.2, 1.5])
+    assert agrees(1.9, [0.2, 1.5])
+    assert not agrees(2.1, [0.2, 1.5])
+    assert not agrees(0.0, [0.6, 1.5])
+
+
+def test_the_better_size_counts_only_where_a_sheet_tells_them_apart():
+    assert same_better_size([1.0, 0.5], [[0.2, 1.5], [0.3, 1.0]])
+    assert not same_better_size([0.5, 1.0], [[0.2, 1.5], [0.3, 1.0]])
+    assert same_better_size([0.5, 1.0], [[0.2, 1.2], [0.3, 1.0]])

@@ -1,0 +1,115 @@
+"""Hold seats against the sheet: ``PYTHONPATH=tests python -m benchmarks.sheet.hold_against``.
+
+Seats the two balls of the table in the same six seats, coaxially, at the table's pushes, and
+prints each leak beside those of the two sheets. A leak agrees that lies between them or within
+``WITHIN_MM`` of one, and a pair of sizes where the better one is the same wherever the sheets
+tell them apart by more than ``TIE_MM``. Options: ``--table FILE``, ``--settings FILE`` (TOML;
+its push and lateral springs are taken from the table), ``--push N`` for one push alone.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from benchmarks.sheet.shapes import SEATS, seat_surface
+from seating.phantoms import as_phantom
+
+from veinfit.seating.balloon import sphere
+from veinfit.seating.model import Fit
+from veinfit.seating.seat import seat_vein
+from veinfit.settings import SeatingSettings, Settings
+from veinfit.surface import Surface
+
+WITHIN_MM = 0.5
+TIE_MM = 0.3
+
+Place = tuple[str, float, float]
+"""Seat, ball and push."""
+
+
+def sheet_leaks(table: Mapping[str, Any]) -> dict[Place, list[float]]:
+    """Leaks of the sheets, mm, one for each tether, where all have one."""
+    found: dict[Place, list[float]] = {}
+    for row in table["seats"]:
+        for rest in row["pushes"]:
+            place = (row["seat"], row["ball_mm"], rest["push_n"])
+            leak = rest["leak_mm"]
+            found.setdefault(place, []).append(float("nan") if leak is None else max(leak, 0.0))
+    return {place: leaks for place, leaks in found.items() if not any(x != x for x in leaks)}
+
+
+def seated(name: str, ball_mm: float, settings: SeatingSettings) -> Fit:
+    """Seat a ball in one of the six seats."""
+    shape = next(shape for shape in SEATS if shape.name == name)
+    surface = seat_surface(shape)
+    phantom = as_phantom(Surface(surface.points, surface.faces), surface.contour)
+    return seat_vein(phantom.anatomy, phantom.vein, [sphere(ball_mm)], settings)[0]
+
+
+def agrees(leak_mm: float, sheets: Sequence[float]) -> bool:
+    """Whether a leak lies between those of the sheets or near enough to one."""
+    return min(sheets) - WITHIN_MM <= leak_mm <= max(sheets) + WITHIN_MM
+
+
+def same_better_size(leaks: Sequence[float], sheets: Sequence[Sequence[float]]) -> bool:
+    """Whether the better of two sizes is that of every sheet that tells them apart."""
+    apart = leaks[0] - leaks[1]
+    return all(
+        abs(one - other) <= TIE_MM or (one - other) * apart > 0.0
+        for one, other in zip(*sheets, strict=True)
+    )
+
+
+def main() -> None:
+    """Print the comparison."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    here = Path(__file__).parent
+    parser.add_argument("--table", type=Path, default=here / "table-stiffening-3-mm.json")
+    parser.add_argument("--settings", type=Path)
+    parser.add_argument("--push", type=float)
+    asked = parser.parse_args()
+    table = json.loads(asked.table.read_text())
+    settings = (
+        Settings() if asked.settings is None else Settings.from_toml(asked.settings)
+    ).seating
+    settings = replace(
+        settings,
+        guide_n_per_mm=0.0,
+        shaft_n_per_mm=table["shaft_n_per_mm"],
+        growth_what_if_mm=0.0,
+    )
+    sheets = sheet_leaks(table)
+    counts = {"leaks": [0, 0], "sizes": [0, 0]}
+    print("seat    push N  ball   leak  sheets       outcome")
+    for name, push in dict.fromkeys((name, push) for name, _, push in sheets):
+        if asked.push is not None and push != asked.push:
+            continue
+        balls = [ball for seat, ball, p in sheets if (seat, p) == (name, push)]
+        fits = [seated(name, ball, replace(settings, push_n=push)) for ball in balls]
+        for ball, fit in zip(balls, fits, strict=True):
+            both = sheets[name, ball, push]
+            leak = fit.leak_width_mm
+            well = leak is not None and agrees(leak, both)
+            counts["leaks"][0] += well
+            counts["leaks"][1] += 1
+            told = "     -" if leak is None else f"{leak:6.2f}"
+            marked = "" if well else "  <-"
+            print(
+                f"{name}  {push:6.2f} {ball:5.0f} {told}  "
+                f"{' '.join(f'{x:5.2f}' for x in both)}  {fit.outcome}{marked}"
+            )
+        leaks = [fit.leak_width_mm for fit in fits if fit.leak_width_mm is not None]
+        if len(leaks) == 2 == len(balls):
+            counts["sizes"][0] += same_better_size(leaks, [sheets[name, b, push] for b in balls])
+            counts["sizes"][1] += 1
+    for what, (good, number) in counts.items():
+        print(f"{what} that agree: {good} of {number}")
+
+
+if __name__ == "__main__":
+    main()
