@@ -294,22 +294,9 @@ def test_a_correction_changes_its_vein_and_leaves_the_other_fits(
     path.write_text(
         '[[correction]]\nvein = "RSPV"\nshift_mm = 2.0\nwho = "reader <b>2</b>"\nwhy = "seen so"\n'
     )
-    # The estimated septal crossing and the way to it are fitted to all veins and move with one of
-    # them; marked, they stay.
-    septum = result.anatomy.septum
-    places = {
-        "septal_crossing": septum.point,
-        "inferior_vena_cava": septum.point - 50.0 * septum.entry,
-    }
-    lines = [f"{name},{','.join(str(float(x)) for x in at)}\n" for name, at in places.items()]
-    marks = tmp_path / "marks.csv"
-    marks.write_text("name,x_mm,y_mm,z_mm\n" + "".join(lines))
-    marked = case.assess(mesh, settings=FEW, landmarks=marks)
-    assert set(marked.structures) == set()
-    assert marked.anatomy.septum.entry_source == "landmark"
-    assert marked.anatomy.septum.entry == pytest.approx(septum.entry, abs=1e-9)
-    corrected = case.assess(mesh, settings=FEW, corrections=path, landmarks=marks)
-    for before, after in zip(marked.fits, corrected.fits, strict=True):
+    corrected = case.assess(mesh, settings=FEW, corrections=path)
+    assert corrected.anatomy.septum.entry_source == "estimated"
+    for before, after in zip(result.fits, corrected.fits, strict=True):
         assert (before.vein, before.balloon) == (after.vein, after.balloon)
         assert (after.depth_mm == before.depth_mm) == (after.vein != "RSPV")
         assert (after.margin == before.margin) == (after.vein != "RSPV")
@@ -327,6 +314,24 @@ def test_a_correction_changes_its_vein_and_leaves_the_other_fits(
     page = (out / "report.html").read_text(encoding="utf-8")
     assert "Corrected by hand" in page and "reader &lt;b&gt;2&lt;/b&gt;" in page
     assert f"{new['automatic']['d_area_mm']:.1f} → {new['corrected']['d_area_mm']:.1f}" in page
+
+
+def test_a_dropped_vein_leaves_the_tables_of_the_others_as_they_were(
+    same_anatomy, result, mesh, tmp_path
+):
+    path = tmp_path / "reader.toml"
+    path.write_text(
+        '[[correction]]\nvein = "LIPV"\ndrop = true\nwho = "reader 2"\nwhy = "a bulge"\n'
+    )
+    dropped = case.assess(mesh, settings=FEW, corrections=path)
+    before = case.write_case(result, tmp_path / "before", pictures=False, report=False).folder
+    after = case.write_case(dropped, tmp_path / "after", pictures=False, report=False).folder
+    for name in ("veins.csv", "sections.csv", "fits.csv", "leaks.csv", "clock.csv"):
+        kept = [row for row in rows(before, name) if row["vein"] != "LIPV"]
+        assert kept == rows(after, name), name
+    # What the program held against a vein that is none is no news any more.
+    about = [note for note in dropped.anatomy.notes if note.subject == "LIPV"]
+    assert [note.stage for note in about] == ["corrections"]
 
 
 def test_settings_as_a_value_or_a_file(same_anatomy, mesh, tmp_path):

@@ -142,7 +142,8 @@ def correct(
     names = _new_names(found, corrections)
     changed = _with_roles(found, corrections, names)
     changed, touched = _with_ostia(changed, before, names, corrections)
-    if _blind_veins(changed) != _blind_veins(found):
+    # A dropped vein's end stays cut: the wall is then the same, vertex by vertex.
+    if _blind_veins(changed) - _blind_veins(found):
         opened = open_lumen(
             changed.lumen, changed.branches, changed.candidates, changed.naming, changed.roles
         )
@@ -173,11 +174,20 @@ def correct(
         )
         for c, what in zip(corrections, whats, strict=True)
     )
+    dropped = {c.vein for c in corrections if c.drop}
     of_veins = {note for vein in anatomy.veins for note in vein.notes}
-    case_notes = [note for note in anatomy.notes if note not in of_veins]
+    case_notes = [
+        note for note in anatomy.notes if note not in of_veins and note.subject not in dropped - set(final)
+    ]
     case_notes += [note for note in notes if note.subject not in final]
     case_notes += [note for vein in veins for note in vein.notes]
-    return replace(anatomy, veins=veins, notes=tuple(case_notes), corrections=applied)
+    return replace(
+        anatomy,
+        veins=veins,
+        notes=tuple(case_notes),
+        corrections=applied,
+        found_places=automatic.places(),
+    )
 
 
 def _check(found: Detection, corrections: Sequence[Correction]) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from veinfit.anatomy.roles import APPENDAGE, MITRAL
 from veinfit.anatomy.verdict import InputVerdict
 from veinfit.frames import FloatArray, IntArray
 from veinfit.notes import Note
@@ -127,7 +128,7 @@ class Ostium:
     error_mm : float
         95 % bound of the ostium's position error.
     confidence : float
-        0 to 1.
+        0 to 1; of an ostium that a person set 1, and the bound is a reader's.
     kind : str
         By which of the definitions it was placed; ``error_mm`` and ``confidence`` are always
         against the half turn all around.
@@ -142,6 +143,11 @@ class Ostium:
     error_mm: float
     confidence: float
     kind: OstiumKind = "half_turn"
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether a person set it."""
+        return self.kind == "set_by_hand"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -298,6 +304,10 @@ class Anatomy:
         The wall and what was cut off it at vein ends and at the mitral side: open only
         where the input was open. Its first vertices and faces are those of ``wall``. None
         where nothing was cut off.
+    found_places : mapping of str to (3,) array
+        With corrections: centres of ostia, appendage and mitral side as found
+        automatically. What is estimated from the whole atrium goes by them, so
+        that a correction of one vein moves no other; empty without corrections.
     """
 
     lumen: Surface
@@ -315,3 +325,12 @@ class Anatomy:
     septum: SeptalCrossing | None = None
     verdict: InputVerdict | None = None
     given_wall: Surface | None = None
+    found_places: Mapping[str, FloatArray] = field(default_factory=dict)
+
+    def places(self) -> Mapping[str, FloatArray]:
+        """Return centres (3,) of ostia, appendage and mitral side, by name."""
+        named = {vein.name: vein.ostium.centre for vein in self.veins}
+        for name, one in ((APPENDAGE, self.appendage), (MITRAL, self.mitral)):
+            if one is not None:
+                named[name] = one.centre
+        return named

@@ -76,7 +76,8 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
         notes.append(Note("names", text, name, "caution"))
     unusual = unusual_calibre(name, ostium.measures.d_area_mm)
     if unusual is not None:
-        ostium = replace(ostium, confidence=min(ostium.confidence, UNUSUAL_CONFIDENCE))
+        if not ostium.by_hand:
+            ostium = replace(ostium, confidence=min(ostium.confidence, UNUSUAL_CONFIDENCE))
         notes.append(Note("ostium", unusual, name, "caution"))
     if not axis.sound:
         text = (

@@ -3,7 +3,27 @@
 from __future__ import annotations
 
 import argparse
+import re
+from collections.abc import Sequence
 from pathlib import Path
+
+
+class _Several(argparse.Action):
+    """Gathers values that are given one by one or parted by commas."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: object,
+        option_string: str | None = None,
+    ) -> None:
+        text = str(values)
+        parts: Sequence[str] = [text]
+        # A file may have a comma in its name.
+        if not Path(text).is_file():
+            parts = [part for part in re.split(r"\s*[,;]\s*", text.strip()) if part] or parts
+        setattr(namespace, self.dest, [*(getattr(namespace, self.dest) or ()), *parts])
 
 
 def add_case_options(parser: argparse.ArgumentParser) -> None:
@@ -12,6 +32,7 @@ def add_case_options(parser: argparse.ArgumentParser) -> None:
     option("--settings", metavar="FILE", type=Path, help="settings that differ from default (TOML)")
     option(
         "--frame",
+        type=str.lower,
         choices=("lps", "ras"),
         default="lps",
         help="frame of a mesh, which files do not tell (default: lps)",
@@ -23,6 +44,7 @@ def add_case_options(parser: argparse.ArgumentParser) -> None:
     )
     option(
         "--unit",
+        type=str.lower,
         choices=("mm", "cm", "m", "um"),
         default="mm",
         help="unit of a mesh (default: mm)",
@@ -30,11 +52,13 @@ def add_case_options(parser: argparse.ArgumentParser) -> None:
     option(
         "--balloon",
         metavar="MM|FILE",
-        action="append",
-        help="diameter in mm or balloon file (TOML); may be repeated (default: 28 and 31)",
+        action=_Several,
+        help="diameter in mm or balloon file (TOML); several parted by commas, or the option "
+        "repeated (default: 28 and 31)",
     )
     option(
         "--approach",
+        type=str.lower,
         choices=("transseptal", "coaxial", "both"),
         default="transseptal",
         help="how the balloon comes to the vein: from the septum (default), along the vein's axis, "

@@ -72,6 +72,7 @@ def corrections_from_mapping(
     """Build corrections from nested mappings; raise InputError listing every fault."""
     faults = [_unknown(key, FILE_KEYS) for key in content if key not in FILE_KEYS]
     frame = content.get("frame", "lps")
+    frame = frame.lower() if isinstance(frame, str) else frame
     if frame not in FRAMES:
         faults.append(f"frame {frame!r} is not known; state {' or '.join(FRAMES)}")
         frame = "lps"

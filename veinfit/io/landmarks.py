@@ -12,7 +12,6 @@ The comment that states the frame is ``lps`` or ``ras``; without it, LPS.
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from collections.abc import Iterator, Mapping
@@ -24,6 +23,7 @@ import numpy as np
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, FloatArray, Frame, to_lps
 from veinfit.io.files import read_bytes
+from veinfit.io.separated import as_number, cells, decoded, separator_of
 from veinfit.labels.model import is_structure_name
 
 COLUMNS = ("name", "x_mm", "y_mm", "z_mm")
@@ -63,8 +63,8 @@ def read_landmarks(path: Path) -> Landmarks:
     ----------
     path : Path
         UTF-8 CSV with the columns name, x_mm, y_mm and z_mm in any order,
-        separated by commas. Further columns, blank lines and comments (#) are
-        left aside.
+        separated by commas, semicolons or tabs. Further columns, blank lines and
+        comments (#) are left aside.
 
     Raises
     ------
@@ -74,23 +74,19 @@ def read_landmarks(path: Path) -> Landmarks:
     """
     path = Path(path)
     source = f"landmarks {path}"
-    try:
-        text = read_bytes(path, "landmarks").decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(f"{source}: is not UTF-8 text; save it as CSV UTF-8") from error
-    if "\0" in text:
-        raise InputError(f"{source}: is not text; save it as CSV UTF-8")
+    text = decoded(read_bytes(path, "landmarks"), source)
     lines = list(enumerate(text.splitlines(), start=1))
     frame = _stated_frame(lines, source)
     rows = [(n, line) for n, line in lines if line.strip() and not line.lstrip().startswith("#")]
     if not rows:
         raise InputError(f"{source}: holds no rows; give {','.join(COLUMNS)} and a row a point")
-    place = _columns(rows[0], source)
+    separator = separator_of(rows[0][1])
+    place = _columns(rows[0], separator, source)
     points: dict[str, list[tuple[float, ...]]] = {}
     faults: list[str] = []
     for number, line in rows[1:]:
         try:
-            name, point = _row(line, place)
+            name, point = _row(line, separator, place)
         except ValueError as error:
             faults.append(f"line {number}: {error}")
         else:
@@ -123,21 +119,12 @@ def _stated_frame(lines: list[tuple[int, str]], source: str) -> Frame:
     return "lps"
 
 
-def _fields(line: str) -> list[str]:
-    return [field.strip() for field in next(csv.reader([line], skipinitialspace=True), [])]
-
-
-def _columns(header: tuple[int, str], source: str) -> dict[str, int]:
+def _columns(header: tuple[int, str], separator: str, source: str) -> dict[str, int]:
     """Return where each column stands, and how many there are under the empty name."""
     number, line = header
-    names = [name.lower() for name in _fields(line)]
+    names = [name.lower() for name in cells(line, separator)]
     missing = [column for column in COLUMNS if column not in names]
     if missing:
-        other = next((d for d in ";\t|" if d in line and "," not in line), "")
-        if other:
-            raise InputError(
-                f"{source}: line {number}: columns are parted by {other!r}; part them by commas"
-            )
         raise InputError(
             f"{source}: line {number}: the header lacks {', '.join(missing)}; begin with "
             f"{','.join(COLUMNS)}"
@@ -148,9 +135,9 @@ def _columns(header: tuple[int, str], source: str) -> dict[str, int]:
     return {**{column: names.index(column) for column in COLUMNS}, "": len(names)}
 
 
-def _row(line: str, place: dict[str, int]) -> tuple[str, tuple[float, ...]]:
+def _row(line: str, separator: str, place: dict[str, int]) -> tuple[str, tuple[float, ...]]:
     """Return name and point of a row, or raise ValueError saying what is wrong."""
-    fields = _fields(line)
+    fields = cells(line, separator)
     # Spreadsheets pad rows with empty fields.
     while len(fields) > place[""] and not fields[-1]:
         fields.pop()
@@ -166,10 +153,7 @@ def _row(line: str, place: dict[str, int]) -> tuple[str, tuple[float, ...]]:
         raise ValueError(f"the name {name!r} may hold letters, digits, blanks and _ . - only")
     point = []
     for column, value in values.items():
-        try:
-            number = float(value)
-        except ValueError:
-            number = math.nan
+        number = as_number(value, separator)
         if not math.isfinite(number):
             what = f"{value!r} is not a number" if value else "is empty"
             raise ValueError(f"{column} {what}")

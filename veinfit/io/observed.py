@@ -24,6 +24,7 @@ from typing import get_args
 
 from veinfit.errors import InputError
 from veinfit.io.files import read_bytes
+from veinfit.io.separated import as_number, cells, decoded, separator_of
 from veinfit.seating.model import Approach
 
 NEEDED = ("case", "vein", "balloon")
@@ -128,20 +129,18 @@ def read_observed(path: Path) -> ObservedTable:
         message names each by its line.
     """
     source = f"observations {path}"
-    try:
-        text = read_bytes(path, "observations").decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(f"{source}: is not UTF-8 text; save it as CSV UTF-8") from error
+    text = decoded(read_bytes(path, "observations"), source)
     lines = [(n, line) for n, line in enumerate(text.splitlines(), start=1)]
     kept = [(n, s) for n, s in lines if s.strip(" ,;\t") and not s.lstrip().startswith("#")]
     if not kept:
         raise InputError(f"{source}: holds no rows; begin with {','.join(COLUMNS)}")
-    names, aside = _header(kept[0][1], f"{source}: line {kept[0][0]}")
+    separator = separator_of(kept[0][1])
+    names, aside = _header(cells(kept[0][1], separator), f"{source}: line {kept[0][0]}")
     rows: list[ObservedRow] = []
     faults: list[str] = []
     for number, line in kept[1:]:
         try:
-            row = _row(number, names, next(csv.reader([line], skipinitialspace=True)))
+            row = _row(number, names, cells(line, separator), separator)
         except ValueError as error:
             faults.append(f"line {number}: {error}")
         else:
@@ -155,14 +154,11 @@ def read_observed(path: Path) -> ObservedTable:
     return ObservedTable(tuple(rows), aside)
 
 
-def _header(line: str, where: str) -> tuple[list[str], tuple[str, ...]]:
+def _header(header: Sequence[str], where: str) -> tuple[list[str], tuple[str, ...]]:
     """Return the names of the columns, and which of them say nothing to this program."""
-    names = [name.strip().lower() for name in next(csv.reader([line], skipinitialspace=True))]
+    names = [name.lower() for name in header]
     missing = [name for name in NEEDED if name not in names]
     if missing:
-        other = next((d for d in ";\t|" if d in line and "," not in line), "")
-        if other:
-            raise InputError(f"{where}: columns are parted by {other!r}; part them by commas")
         raise InputError(f"{where}: the header lacks {', '.join(missing)}")
     if not set(OBSERVATIONS) & set(names):
         raise InputError(
@@ -180,12 +176,11 @@ def _header(line: str, where: str) -> tuple[list[str], tuple[str, ...]]:
     return names, aside
 
 
-def _row(line: int, names: Sequence[str], cells: Sequence[str]) -> ObservedRow:
+def _row(line: int, names: Sequence[str], values: Sequence[str], separator: str) -> ObservedRow:
     """Return a row, or raise ValueError saying what is wrong with it."""
-    cells = [cell.strip() for cell in cells]
-    if any(cells[len(names) :]):
+    if any(values[len(names) :]):
         raise ValueError("more values than columns; write decimals with a point")
-    given = dict(zip(names, cells, strict=False))
+    given = dict(zip(names, values, strict=False))
     for name in NEEDED:
         if not given.get(name):
             raise ValueError(f"{name} is empty")
@@ -196,10 +191,10 @@ def _row(line: int, names: Sequence[str], cells: Sequence[str]) -> ObservedRow:
     if approach and approach not in get_args(Approach):
         known = " or ".join(get_args(Approach))
         raise ValueError(f"approach {approach!r} is not known; write {known}, or leave it empty")
-    values = {name: _value(name, given.get(name, "")) for name in OBSERVATIONS}
-    if all(value is None for value in values.values()):
+    seen = {name: _value(name, given.get(name, ""), separator) for name in OBSERVATIONS}
+    if all(value is None for value in seen.values()):
         raise ValueError("nothing was observed; take the row out or fill it in")
-    grade = values.pop("occlusion_grade")
+    grade = seen.pop("occlusion_grade")
     return ObservedRow(
         line,
         given["case"],
@@ -209,7 +204,7 @@ def _row(line: int, names: Sequence[str], cells: Sequence[str]) -> ObservedRow:
         _attempt(given.get("attempt", "")),
         approach,
         None if grade is None else int(grade),
-        **values,
+        **seen,
     )
 
 
@@ -221,14 +216,11 @@ def _attempt(text: str) -> int:
     return int(text)
 
 
-def _value(name: str, text: str) -> float | None:
+def _value(name: str, text: str, separator: str) -> float | None:
     if not text:
         return None
     low, high = OBSERVATIONS[name]
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
+    value = as_number(text, separator)
     if name == "occlusion_grade" and (math.isnan(value) or value != round(value)):
         raise ValueError(f"occlusion_grade {text!r} is not a whole number from 1 to 4")
     if math.isnan(value):

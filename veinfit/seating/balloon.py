@@ -223,8 +223,8 @@ def parse_balloons(texts: Iterable[str]) -> tuple[Balloon, ...]:
         balloon = parse_balloon(text)
         if found.setdefault(balloon.name, balloon) != balloon:
             raise InputError(
-                f"balloon {text!r}: another balloon is already called {balloon.name!r}; "
-                "give each its own name"
+                f"balloon {text!r}: the name {balloon.name!r} is already taken by a different "
+                "balloon; give each balloon its own name"
             )
     return tuple(found.values()) or tuple(built_in(name) for name in STANDARD)
 

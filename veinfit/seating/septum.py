@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
-from veinfit.anatomy.names import APPENDAGE, MITRAL, TEMPLATE
+from veinfit.anatomy.names import TEMPLATE
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray, unit
 from veinfit.notes import Note
@@ -209,11 +209,7 @@ def _lies_in(vein: Vein, point: FloatArray) -> bool:
 
 def _own_frame(anatomy: Anatomy) -> Rotation:
     """Return the rotation that turns the template of the left atrium onto this one."""
-    places = {vein.name: vein.ostium.centre for vein in anatomy.veins}
-    if anatomy.appendage is not None:
-        places[APPENDAGE] = anatomy.appendage.centre
-    if anatomy.mitral is not None:
-        places[MITRAL] = anatomy.mitral.centre
+    places = anatomy.found_places or anatomy.places()
     known = [name for name in places if name in TEMPLATE]
     template = [*(unit(TEMPLATE[name][0]) for name in known), *np.eye(3)]
     seen = [*(unit(places[name] - anatomy.body_centre) for name in known), *np.eye(3)]

@@ -1,0 +1,54 @@
+"""Tables as spreadsheets save them: whatever the separator, the decimal sign and the encoding."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import math
+
+from veinfit.errors import InputError
+
+SEPARATORS = ",;\t"
+"""Comma, and what a spreadsheet writes in its place where the decimal sign is a comma."""
+
+WIDE = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
+"""Byte-order marks of a spreadsheet's "Unicode text"."""
+
+
+def decoded(content: bytes, source: str) -> str:
+    """Return the text of a table, with or without a byte-order mark.
+
+    Raises
+    ------
+    InputError
+        It is no text; ``source`` names the file.
+    """
+    encoding = WIDE.get(content[:2], "utf-8-sig")
+    try:
+        text = content.decode(encoding).removeprefix("\ufeff")
+    except UnicodeDecodeError as error:
+        raise InputError(f"{source}: is not UTF-8 text; save it as CSV UTF-8") from error
+    if "\0" in text:
+        raise InputError(f"{source}: is not text; save it as CSV UTF-8")
+    return text
+
+
+def separator_of(header: str) -> str:
+    """Return the sign that stands most often in a header; a comma where none does."""
+    return max(SEPARATORS, key=header.count)
+
+
+def cells(line: str, separator: str) -> list[str]:
+    """Return the cells of a row, blanks around them taken off."""
+    read = csv.reader([line], delimiter=separator, skipinitialspace=True)
+    return [cell.strip() for cell in next(read, [])]
+
+
+def as_number(text: str, separator: str) -> float:
+    """Return a number, NaN where it is none; a decimal comma counts where it parts no columns."""
+    if separator != "," and text.count(",") == 1 and "." not in text:
+        text = text.replace(",", ".")
+    try:
+        return float(text)
+    except ValueError:
+        return math.nan
