@@ -174,6 +174,32 @@ def test_standard_balloons(quick, tmp_path):
     assert quick["balloons"] == (28.0, 31.0)
 
 
+@pytest.mark.parametrize(
+    "given", ["--balloon 28,31", "--balloon 28 --balloon 31", "--balloon 28;31"]
+)
+def test_balloons_may_be_given_in_one_option(quick, tmp_path, given):
+    arguments = f"assess a.stl --frame RAS --unit MM {given} --no-pictures --quiet --out"
+    assert main([*arguments.split(), str(tmp_path / "c")]) == 0
+    assert quick["balloons"] == ("28", "31")
+    assert (quick["frame"], quick["unit"]) == ("ras", "mm")
+
+
+def test_a_balloon_file_may_have_a_comma_in_its_name(quick, tmp_path):
+    (tmp_path / "a,b.toml").write_text("")
+    arguments = ["assess", "a.stl", "--balloon", str(tmp_path / "a,b.toml"), "--no-pictures"]
+    assert main([*arguments, "--quiet", "--out", str(tmp_path / "c")]) == 0
+    assert quick["balloons"] == (str(tmp_path / "a,b.toml"),)
+
+
+def test_an_option_given_twice_is_an_error(quick, tmp_path, capsys):
+    arguments = "assess a.nrrd --labels one.toml --labels two.toml --out"
+    with pytest.raises(SystemExit) as left:
+        main([*arguments.split(), str(tmp_path / "c")])
+    assert left.value.code == 2
+    assert "--labels: is given twice, with one.toml and two.toml" in capsys.readouterr().err
+    assert quick.get("input") is None and not (tmp_path / "c").exists()
+
+
 def test_unassessed_vein_gives_exit_code_3(quick, tmp_path, capfd):
     fits = (handmade.fit(), handmade.unassessed_fit())
     quick["result"] = dataclasses.replace(quick["default"], fits=fits)

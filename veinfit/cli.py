@@ -19,7 +19,7 @@ from veinfit.commands.exits import (
     EXIT_INTERRUPTED,
     EXIT_READER_GONE,
 )
-from veinfit.commands.terminal import CAUTION
+from veinfit.commands.terminal import CAUTION, Parser
 from veinfit.errors import InputError
 
 COMMANDS = (assess, picture, review, changes, cohort, agree, calibrate)
@@ -64,7 +64,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser of the whole command line."""
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="veinfit",
         description="Predicts how cryoballoons of candidate diameters would seat in the "
         "pulmonary veins of a left atrium.",

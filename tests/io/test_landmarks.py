@@ -58,6 +58,11 @@ def test_ras_is_turned_into_lps(tmp_path):
         HEADER.replace("\n", ",remark\n") + ROWS.replace("\n", ",seen\n"),
         HEADER + ROWS.replace("\n", ",,\n"),
         HEADER + ROWS.replace("nerve", '"nerve"'),
+        (HEADER + ROWS).replace(",", ";"),
+        (HEADER + ROWS).replace(",", "\t"),
+        ("# frame: lps\n" + HEADER + ROWS).replace(",", ";").replace(".", ","),
+        ("\ufeff" + HEADER + ROWS).replace(",", "\t").encode("utf-16-le"),
+        ("\ufeff" + HEADER + ROWS).encode("utf-16-be"),
     ],
 )
 def test_harmless_differences(tmp_path, text):
@@ -90,8 +95,7 @@ def test_numbers_survive_exactly(tmp_path_factory, points, frame):
         ("# frame: ras\n# frame: lps\n" + HEADER + ROWS, "several frames"),
         ("name,x_mm,y_mm\na,1,2\n", "line 1: the header lacks z_mm"),
         ("a,1,2,3\n", "line 1: the header lacks name, x_mm, y_mm, z_mm"),
-        ((HEADER + ROWS).replace(",", ";"), "parted by ';'; part them by commas"),
-        ((HEADER + ROWS).replace(",", "\t"), "part them by commas"),
+        ((HEADER + ROWS).replace(",", "|"), "line 1: the header lacks"),
         ("name,x_mm,x_mm,y_mm,z_mm\na,1,1,2,3\n", "x_mm stands twice"),
         (HEADER + "a,1,two,3\n", "line 2: y_mm 'two' is not a number"),
         (HEADER + "\na,1,nan,3\n", "line 3: y_mm 'nan' is not a number"),
@@ -104,7 +108,8 @@ def test_numbers_survive_exactly(tmp_path_factory, points, frame):
         (HEADER, "no point"),
         ("# nothing\n\n", "holds no rows"),
         ("", "is empty"),
-        (b"\xff\xfe\x00n", "not UTF-8"),
+        (b"\xc3(", "not UTF-8"),
+        (b"\xff\xfe\x00n", "line 1: the header lacks"),
         ("name\0", "is not text"),
     ],
 )

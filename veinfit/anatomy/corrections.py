@@ -177,7 +177,9 @@ def correct(
     dropped = {c.vein for c in corrections if c.drop}
     of_veins = {note for vein in anatomy.veins for note in vein.notes}
     case_notes = [
-        note for note in anatomy.notes if note not in of_veins and note.subject not in dropped - set(final)
+        note
+        for note in anatomy.notes
+        if note not in of_veins and note.subject not in dropped - set(final)
     ]
     case_notes += [note for note in notes if note.subject not in final]
     case_notes += [note for vein in veins for note in vein.notes]

@@ -7,7 +7,7 @@ import contextlib
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
-from typing import TYPE_CHECKING, TextIO, TypeAlias
+from typing import TYPE_CHECKING, Any, TextIO, TypeAlias
 
 if TYPE_CHECKING:
     from veinfit.notes import Note
@@ -19,6 +19,31 @@ CAUTION = (
     "A planning aid for research and preparation, not a medical device. Results depend on the\n"
     "segmentation and the cardiac phase; decisions rest with the physician and local rules."
 )
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser to which an option given twice is an error, unless it gathers values."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.register("action", None, _Once)
+
+
+class _Once(argparse.Action):
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: Any,
+        option_string: str | None = None,
+    ) -> None:
+        given: dict[str, Any] = namespace.__dict__.setdefault("_given", {})
+        if option_string and self.dest in given:
+            raise argparse.ArgumentError(
+                self, f"is given twice, with {given[self.dest]} and {values}; give it once"
+            )
+        given[self.dest] = values
+        setattr(namespace, self.dest, values)
 
 
 def add_loudness(parser: argparse.ArgumentParser) -> None:
