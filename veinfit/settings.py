@@ -3,7 +3,7 @@
 A settings file is TOML with one table a group, for example::
 
     [seating]
-    push_n = 1.2
+    greatest_push_n = 0.8
 
 What the file does not name keeps its default; a name that does not exist or a
 value out of range is an error that says so, all of them at once.
@@ -115,50 +115,70 @@ class AnatomySettings:
 class SeatingSettings:
     """The mechanics of a balloon against the wall."""
 
-    push_n: float = parameter(
-        1.8,
+    greatest_push_n: float = parameter(
+        0.6,
         unit="N",
-        meaning="axial push on the balloon",
-        basis=(
-            "calibrated against common practice (no source) from 1 to 2.5 N, where a prototype "
-            "agreed with that practice"
-        ),
+        meaning="the push rises to this at most; it stops short where the balloon occludes",
+        basis="calibrated against common practice (no source); no measured push force was found",
         low=0.0,
         high=20.0,
     )
-    stiffness_kpa_per_mm: float = parameter(
-        4.0,
+    push_beyond_occlusion: float = parameter(
+        1.2,
+        unit="1",
+        meaning="the push at the seat over the least push that occludes",
+        basis=(
+            "an estimate, no source: operators push a little more than what contrast shows to "
+            "close; 'just the pressure that closes' is published technique"
+        ),
+        low=1.0,
+        high=5.0,
+    )
+    ring_stiffness_kpa_per_mm: float = parameter(
+        1.0,
         unit="kPa/mm",
-        meaning="stiffness k of wall and balloon in series at small depth",
-        basis="3 to 4 kPa/mm agreed best with a deformable wall in a prototype",
+        meaning="stiffness k of the wall at the ostium and in the vein, at small depth",
+        basis=(
+            "the ring of a 17 mm vein moves by 1.3 mm in a pulse of 1.0 to 1.73 kPa: 0.8 to 1.3 "
+            "kPa/mm (derived from published diameters and pressures of different patients)"
+        ),
         low=0.01,
         high=1e9,
     )
-    stiffening_depth_mm: float = parameter(
-        0.75,
+    body_stiffness_kpa_per_mm: float = parameter(
+        1.0,
+        unit="kPa/mm",
+        meaning="stiffness k of the wall of the atrial body, at small depth",
+        basis=(
+            "the body moves by 2 to 5 mm in a pulse of 1.0 to 1.73 kPa: 0.2 to 1.0 kPa/mm, the "
+            "upper end in chronic fibrillation (derived as ring_stiffness_kpa_per_mm)"
+        ),
+        low=0.01,
+        high=1e9,
+    )
+    locking_depth_mm: float = parameter(
+        3.0,
         unit="mm",
         meaning="depth at which the pressure has risen to twice k times the depth; inf is linear",
         basis=(
-            "a sharp round 24 mm ostium then resists a 28 mm ball with up to 2.81 N, more than "
-            "the greatest push considered, 2.5 N; 0.8 mm would leave 2.55 N. Human atrial tissue "
-            "stiffens with strain (Bellini 2013)"
+            "a third of the radius of a ring of 18 mm, a strain at which human atrial tissue "
+            "locks (Bellini 2013)"
         ),
         low=0.05,
     )
-    ostium_rounding: float = parameter(
-        0.0,
-        unit="1",
+    shape_stiffness_n_per_mm: float = parameter(
+        0.1,
+        unit="N/mm",
         meaning=(
-            "share of the way from its contour to a circle of the same perimeter that an oval "
-            "ostium goes under a balloon; 0: it keeps its shape"
+            "stiffness K of an oval ostium against being pressed round, by the displacement of "
+            "the ends of its short axis; from 1e6 on it keeps its shape"
         ),
         basis=(
-            "0 is the wall of the image. How far real ostia round is not known: on drawn atria "
-            "0.5 moves leaks by more than the 0.3 mm that a wall which gives way was seen to, but "
-            "ovality, split at 1.27, had no effect on acute success (Stachyra 2021). A what-if"
+            "between a sheet of wall without and with a tether of 0.5 kPa/mm; calibrated against "
+            "common practice (no source)"
         ),
         low=0.0,
-        high=1.0,
+        high=1e12,
     )
     guide_n_per_mm: float = parameter(
         0.1,
@@ -333,6 +353,14 @@ class SeatingSettings:
         low=0.1,
         high=5.0,
     )
+    cell_mm: float = parameter(
+        1.5,
+        unit="mm",
+        meaning="size of the cells in which the wall is gathered for the tries of the margin",
+        basis="seats within 0.1 mm and leaks within 0.05 mm of the refined wall",
+        low=0.1,
+        high=5.0,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -345,20 +373,36 @@ class MarginSettings:
     samples: int = parameter(
         64,
         unit="1",
-        meaning="tries simulated of every balloon in every vein, a power of two; 0: no margin",
+        meaning="chains of tries simulated of every balloon in every vein, a power of two; 0: none",
         basis="sampling error of a probability at most 0.07, and a case stays in seconds",
         low=0,
         high=65536,
         power_of_two=True,
     )
-    tries_per_patient: int = parameter(
+    chains_per_patient: int = parameter(
         8,
         unit="1",
-        meaning="tries that share one draw of the patient's unknowns, a power of two",
-        basis="convention of this project: as many draws of the patient as tries of each",
+        meaning="chains of tries that share one draw of the patient's unknowns, a power of two",
+        basis="convention of this project: as many draws of the patient as chains of each",
         low=1,
         high=1024,
         power_of_two=True,
+    )
+    steered_attempts: int = parameter(
+        3,
+        unit="1",
+        meaning="tries in a chain at most: the first and those after repositioning",
+        basis="convention of this project; 1.84 manoeuvres a vein are published (Pongratz 2022)",
+        low=1,
+        high=10,
+    )
+    greatest_steering_deg: float = parameter(
+        15.0,
+        unit="deg",
+        meaning="greatest turn of the shaft from one try of a chain to the next",
+        basis="an estimate, no source: a fine turn of a sheath that bends by 150 degrees",
+        low=0.0,
+        high=90.0,
     )
     seed: int = parameter(
         1,
@@ -367,14 +411,6 @@ class MarginSettings:
         basis="any number does",
         low=0,
         high=2**31 - 1,
-    )
-    patch_edge_mm: float = parameter(
-        1.5,
-        unit="mm",
-        meaning="longest edge of the wall on which tries are simulated",
-        basis="moves leak widths by 0.01 mm against 0.7 mm on invented atria",
-        low=0.1,
-        high=5.0,
     )
     direction_sd_deg: float = parameter(
         17.0,
@@ -451,11 +487,49 @@ class MarginSettings:
         low=0.0,
         high=2.0,
     )
+    shape_stiffness_spread: float = parameter(
+        0.5,
+        unit="1",
+        meaning="spread of shape_stiffness_n_per_mm over stiffness from patient to patient",
+        basis="an estimate, no source: what tethers the wall from outside is unknown",
+        low=0.0,
+        high=3.0,
+    )
     surface_offset_sd_mm: float = parameter(
         0.5,
         unit="mm",
         meaning="spread (SD) of the true surface about the segmented one, from patient to patient",
         basis="about a voxel of cardiac CT",
+        low=0.0,
+        high=3.0,
+    )
+    aim_tilt_step_deg: float = parameter(
+        10.0,
+        unit="deg",
+        meaning="step of the tilts of the aim map; 0: no aim map",
+        basis="about half the scatter of a try",
+        low=0.0,
+        high=45.0,
+    )
+    greatest_aim_tilt_deg: float = parameter(
+        40.0,
+        unit="deg",
+        meaning="greatest tilt of the aim map from the vein's axis",
+        basis="convention of this project: beyond, the balloon's nose points at the vein's wall",
+        low=0.0,
+        high=80.0,
+    )
+    keep_attempts: bool = parameter(
+        False,
+        unit="1",
+        meaning="whether every try is written as a row of attempts.csv",
+        basis="for researchers; some 100 rows a vein and balloon",
+    )
+    shape_calibration: float = parameter(
+        0.8,
+        unit="1",
+        meaning="uncertainty (SD of the logarithm) of seating.shape_stiffness_n_per_mm",
+        basis="sheets without tether and with 0.5 kPa/mm lie about two of these either way",
         low=0.0,
         high=3.0,
     )

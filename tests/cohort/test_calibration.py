@@ -20,7 +20,7 @@ from veinfit.cohort.calibration.settings_file import fitted_settings, settings_t
 from veinfit.errors import InputError
 from veinfit.io.observed import ObservedRow
 from veinfit.seating.balloon import sphere
-from veinfit.seating.unknowns import draw
+from veinfit.seating.uncertainty.unknowns import draw
 from veinfit.settings import MarginSettings, SeatingSettings, Settings
 
 SETTINGS = Settings(
@@ -189,7 +189,7 @@ def test_emulated_chances_are_those_of_seats(ground, monkeypatch):
     """The interpolated leak widths give the probability that seats under the law give."""
     from veinfit.seating.approach import line_through_ostium
     from veinfit.seating.seat import prepare
-    from veinfit.seating.tries import simulate
+    from veinfit.seating.uncertainty.attempts import simulate
 
     law = replace(HELD.margin, samples=64, tries_per_patient=16, direction_sd_deg=12.0)
     bench = prepare(

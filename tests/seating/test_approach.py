@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from seating.phantoms import hole
+from veinfit.seating.foundation import Foundation, FoundationLaw
 
 from veinfit.errors import InputError
 from veinfit.seating.approach import approach_line, line_through_ostium
-from veinfit.seating.foundation import Foundation, FoundationLaw
 from veinfit.seating.start import find_start, nominal_back_mm
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface

@@ -20,11 +20,11 @@ import pytest
 from scipy.optimize import brentq
 from scipy.spatial.transform import Rotation
 from seating.phantoms import cone, hole, moved, rounded_hole
+from veinfit.seating.foundation import FoundationLaw
 
 from veinfit.frames import clock_hours, side_words
 from veinfit.seating.approach import line_through_ostium
 from veinfit.seating.balloon import Balloon, sphere
-from veinfit.seating.foundation import FoundationLaw
 from veinfit.seating.seat import mount, prepare, seat_balloon, seat_vein
 from veinfit.settings import SeatingSettings
 

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from seating.phantoms import DOWN, hole, rounded_hole
-
 from veinfit.seating.equilibrium import STEP_MM, Energy, descend
 from veinfit.seating.foundation import Foundation, FoundationLaw
-from veinfit.seating.guide import straight
+
+from veinfit.seating.mechanics.guide import straight
 from veinfit.surface import Surface
 
 SOFT, RIGID, LINEAR = FoundationLaw(4e-3, 0.75), FoundationLaw(1e5), FoundationLaw(4e-3)

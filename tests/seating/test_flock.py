@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 from seating.phantoms import hole, rounded_hole
+from veinfit.seating.equilibrium import descend
+from veinfit.seating.flock import Flock, descend_all
 
 from veinfit.seating.approach import line_through_ostium
 from veinfit.seating.balloon import sphere
-from veinfit.seating.equilibrium import descend
-from veinfit.seating.flock import Flock, descend_all
-from veinfit.seating.guide import Guide
+from veinfit.seating.mechanics.guide import Guide
 from veinfit.seating.seat import energy_of, mount, prepare
-from veinfit.seating.unknowns import tilted
+from veinfit.seating.uncertainty.unknowns import tilted
 from veinfit.settings import SeatingSettings
 
 SOFT = replace(SeatingSettings(), shaft_n_per_mm=0.2)

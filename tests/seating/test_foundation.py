@@ -18,8 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 from seating.phantoms import hole, revolve, walk
-
 from veinfit.seating.foundation import RULE_POINTS, RULE_WEIGHTS, Foundation, FoundationLaw
+
 from veinfit.surface import Surface
 
 STIFF = FoundationLaw(25e-3)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from seating.phantoms import hole
 
 from veinfit.anatomy.model import Centreline
-from veinfit.seating.guide import guide_notes, guide_of, straight
+from veinfit.seating.mechanics.guide import guide_notes, guide_of, straight
 
 
 def bent_vein():

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 import pyvista
 from seating.phantoms import Phantom, as_phantom, ellipse, hole, rounded_hole
+from veinfit.seating.equilibrium import RESIDUAL_SHARE
 
 from veinfit.anatomy.model import Centreline, SeptalCrossing
 from veinfit.seating.approach import approach_line
 from veinfit.seating.balloon import sphere
-from veinfit.seating.equilibrium import RESIDUAL_SHARE
 from veinfit.seating.seat import find_seat, mount, prepare, seat_vein
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface

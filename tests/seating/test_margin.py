@@ -20,12 +20,19 @@ from seating.phantoms import hole
 
 from veinfit.seating.approach import line_through_ostium
 from veinfit.seating.balloon import sphere
-from veinfit.seating.margin import DIRECTION, FORCE, PLACE, SURFACE, TOGETHER, with_margins
 from veinfit.seating.model import Chance
 from veinfit.seating.seat import prepare, seat_vein
-from veinfit.seating.split import expected_splits, joint
-from veinfit.seating.tries import simulate
-from veinfit.seating.unknowns import Unknowns, draw, tilted
+from veinfit.seating.uncertainty.attempts import simulate
+from veinfit.seating.uncertainty.margin import (
+    DIRECTION,
+    FORCE,
+    PLACE,
+    SURFACE,
+    TOGETHER,
+    with_margins,
+)
+from veinfit.seating.uncertainty.split import expected_splits, joint
+from veinfit.seating.uncertainty.unknowns import Unknowns, draw, tilted
 from veinfit.settings import MarginSettings, SeatingSettings
 
 HOLE_MM = 9.0

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 from seating.phantoms import Phantom, hole, loft
+from veinfit.seating.margin import with_margins
 
 from veinfit.seating.balloon import sphere
-from veinfit.seating.margin import with_margins
 from veinfit.seating.patch import wall_patch
 from veinfit.seating.reach import reached, why_not_reached
 from veinfit.seating.seat import seat_vein

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 from seating.phantoms import hole, moved
+from veinfit.seating.rounding import rounded_wall, rounding_notes
 
 from veinfit.seating.balloon import sphere
-from veinfit.seating.rounding import rounded_wall, rounding_notes
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import SeatingSettings
 

@@ -9,17 +9,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from seating.phantoms import cone, hole
+from veinfit.seating.flock import Flock, descend_all
 
 from veinfit.errors import InputError
 from veinfit.frames import unit
 from veinfit.report.fit_scene import balloon_surface
 from veinfit.seating.approach import line_through_ostium
 from veinfit.seating.balloon import Balloon, balloon_from_mapping, sphere
-from veinfit.seating.flock import Flock, descend_all
 from veinfit.seating.gap import gap_field
+from veinfit.seating.mechanics.shape import Sphere, Spheroid, Turned, depth_terms
 from veinfit.seating.neighbours import FreezingZone, zone_distance_mm
 from veinfit.seating.seat import energy_of, find_seat, mount, prepare, seat_balloon, seat_vein
-from veinfit.seating.shape import Sphere, Spheroid, Turned, depth_terms
 from veinfit.settings import SeatingSettings
 
 SOFT = SeatingSettings(patch_edge_mm=1.0, growth_what_if_mm=0.0)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from veinfit.seating.triangles import area_above, parts_above
+from veinfit.seating.mechanics.triangles import area_above, parts_above
 
 corner = st.floats(-5.0, 5.0).filter(lambda x: x == 0.0 or abs(x) > 1e-6)
 

@@ -29,7 +29,6 @@ from veinfit.io.provenance import Provenance, program_versions
 from veinfit.notes import Note
 from veinfit.seating.approach import approaches_named
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.margin import with_margins
 from veinfit.seating.model import DEFAULT_APPROACH, Approach, Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.seating.seat import seat_vein
@@ -166,8 +165,9 @@ def _seat(
 ) -> tuple[Fit, ...]:
     """Seat balloons in one vein; a fault costs the fits that it concerns and no others."""
     try:
-        fits = seat_vein(anatomy, vein, balloons, settings.seating, approaches, structures)
-        return with_margins(anatomy, vein, balloons, fits, settings.seating, settings.margin)
+        return seat_vein(
+            anatomy, vein, balloons, settings.seating, approaches, structures, settings.margin
+        )
     except InputError:
         raise
     except Exception as fault:

@@ -20,6 +20,7 @@ from veinfit.io.files import read_bytes
 from veinfit.io.margin_record import margin_document, split_documents
 from veinfit.io.record import CaseRecord
 from veinfit.io.tables import (
+    aim_rows,
     clock_rows,
     distance_column,
     fit_row,
@@ -251,6 +252,9 @@ def _fit(fit: Fit, structures: Sequence[str]) -> dict[str, Any]:
         },
         "leaks": leak_rows(fit),
         "clock": clock_rows(fit),
+        "push_n": plain_value("push_n", fit.push_n),
+        "shape_mm": [plain_value("shape_mm", value) for value in fit.shape_mm],
+        "aims": aim_rows(fit),
         "notes": [asdict(note) for note in fit.notes],
     }
 

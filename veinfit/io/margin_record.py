@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from veinfit.seating.model import Chance, Fit, Margin
-from veinfit.seating.split import expected_splits
+from veinfit.seating.uncertainty.split import expected_splits
 
 DECIMALS = 4
 """Of probabilities and shares, as in the tables."""
@@ -22,11 +22,20 @@ def margin_document(margin: Margin | None) -> dict[str, Any] | None:
     if margin is None:
         return None
     return {
-        "tries": margin.tries,
+        "chains": margin.chains,
         "assessed": margin.assessed,
         "through": margin.through,
         "occluded": _chance(margin.occluded),
         "sealed": _chance(margin.sealed),
+        "antral": _chance(margin.antral),
+        "steered_occluded": _chance(margin.steered_occluded),
+        "steered_antral": _chance(margin.steered_antral),
+        "deep_seal_probability": _number(margin.deep_seal_probability),
+        "freeze_loss_probability": None
+        if margin.freeze_loss_probability is None
+        else _number(margin.freeze_loss_probability),
+        "attempts_per_chain": _number(margin.attempts_per_chain),
+        "push_to_seal_n": [round(push, WIDTH_DECIMALS) + 0.0 for push in margin.push_to_seal_n],
         "leak_width_mm": [round(width, WIDTH_DECIMALS) + 0.0 for width in margin.leak_width_mm],
         "shares": {name: _number(share) for name, share in margin.shares.items()},
     }

@@ -15,7 +15,7 @@ from veinfit.anatomy.model import Anatomy, ContourMeasures, Vein
 from veinfit.io.cells import Row, csv_table, row_of, xyz_values
 from veinfit.io.record import CaseRecord
 from veinfit.notes import Note
-from veinfit.seating.model import ClockReading, Fit, Leak
+from veinfit.seating.model import Aim, AttemptRow, ClockReading, Fit, Leak
 
 VEIN_COLUMNS = (
     "vein", "d_max_mm", "d_min_mm", "ovality", "area_mm2", "perimeter_mm", "d_area_mm",
@@ -39,13 +39,22 @@ FIT_COLUMNS = (
     "nose_depth_mm", "deep", "contact_area_mm2", "contact_arc_deg", "occluded", "sealed",
     "leak_width_mm", "leak_area_mm2", "leak_clock_h", "leak_side", "occlusion_grade",
     "antral_area_mm2", "freeze_shift_mm", "sealed_after_freeze", "seal_probability",
-    "seal_probability_low", "seal_probability_high",
+    "seal_probability_low", "seal_probability_high", "antral", "push_to_seal_n",
+    "occlusion_probability", "occlusion_probability_low", "occlusion_probability_high",
+    "steered_seal_probability", "steered_seal_probability_low", "steered_seal_probability_high",
+    "steered_occlusion_probability", "steered_occlusion_probability_low",
+    "steered_occlusion_probability_high", "deep_seal_probability", "freeze_loss_probability",
 )  # fmt: skip
 """``fits.csv`` has in addition a ``distance_NAME_mm`` for each structure."""
 
 LEAK_COLUMNS = tuple(f.name for f in fields(Leak))
 
 CLOCK_COLUMNS = tuple(f.name for f in fields(ClockReading))
+
+
+AIM_COLUMNS = tuple(f.name for f in fields(Aim))
+
+ATTEMPT_COLUMNS = tuple(f.name for f in fields(AttemptRow))
 
 
 def vein_rows(anatomy: Anatomy) -> list[Row]:
@@ -152,15 +161,30 @@ def clock_rows(fit: Fit) -> list[Row]:
     return [row_of(CLOCK_COLUMNS, asdict(reading)) for reading in fit.clock]
 
 
+def aim_rows(fit: Fit) -> list[Row]:
+    """Return one fit's rows of ``aims.csv``."""
+    return [row_of(AIM_COLUMNS, asdict(aim)) for aim in fit.aims]
+
+
+def attempt_rows(fit: Fit) -> list[Row]:
+    """Return one fit's rows of ``attempts.csv``."""
+    return [row_of(ATTEMPT_COLUMNS, asdict(attempt)) for attempt in fit.attempts]
+
+
 def case_tables(record: CaseRecord) -> dict[str, bytes]:
     """Return the CSV files of a case by name."""
     anatomy, fits, structures = record.anatomy, record.fits, record.structures
     sections = [row for vein in anatomy.veins for row in section_rows(vein)]
-    return {
+    tables = {
         "veins.csv": csv_table(VEIN_COLUMNS, vein_rows(anatomy)),
         "sections.csv": csv_table(SECTION_COLUMNS, sections),
         "ridges.csv": csv_table(RIDGE_COLUMNS, ridge_rows(anatomy)),
         "fits.csv": csv_table(fit_columns(structures), [fit_row(f, structures) for f in fits]),
         "leaks.csv": csv_table(LEAK_COLUMNS, [row for f in fits for row in leak_rows(f)]),
         "clock.csv": csv_table(CLOCK_COLUMNS, [row for f in fits for row in clock_rows(f)]),
+        "aims.csv": csv_table(AIM_COLUMNS, [row for f in fits for row in aim_rows(f)]),
     }
+    if any(fit.attempts for fit in fits):
+        rows = [row for f in fits for row in attempt_rows(f)]
+        tables["attempts.csv"] = csv_table(ATTEMPT_COLUMNS, rows)
+    return tables

@@ -33,7 +33,7 @@ from veinfit.report.scene import (
     upright,
 )
 from veinfit.seating.model import Fit
-from veinfit.seating.rounding import rounded_wall
+from veinfit.seating.shaped import shaped_wall
 from veinfit.surface import Surface
 
 SIDE_MARGIN_MM = 9.0
@@ -222,8 +222,8 @@ def fit_views(
 
 
 def wall_under(anatomy: Anatomy, fit: Fit, frame: FitFrame) -> Surface:
-    """Return the whole wall as the balloon of a fit has rounded it: the patch is a part of it."""
-    return rounded_wall(anatomy.wall, frame.vein, fit.ostium_rounding)
+    """Return the whole wall as the balloon of a fit has shaped it: the patch is a part of it."""
+    return shaped_wall(anatomy.wall, frame.vein, fit.shape_mm)
 
 
 def side_view(

@@ -40,7 +40,7 @@ from veinfit.report.wording import (
 )
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
-from veinfit.seating.rounding import rounded_wall
+from veinfit.seating.shaped import shaped_wall
 from veinfit.surface import Surface
 
 STEPS = 65535
@@ -72,8 +72,8 @@ def viewer_scene(report: ReportInput) -> dict[str, Any]:
     low, high = anatomy.wall.points.min(axis=0), anatomy.wall.points.max(axis=0)
     wall = anatomy.wall
     for vein in anatomy.veins:
-        shares = [fit.ostium_rounding for fit in report.fits if fit.vein == vein.name]
-        wall = rounded_wall(wall, vein, max(shares, default=0.0))
+        shapes = [fit.shape_mm for fit in report.fits if fit.vein == vein.name]
+        wall = shaped_wall(wall, vein, max(shapes, key=lambda shape: sum(shape), default=()))
     return {
         "centre": _place(0.5 * (low + high)),
         "radius": round(0.5 * float(np.linalg.norm(high - low)), 2),

@@ -7,8 +7,8 @@ import numpy as np
 from veinfit.frames import BoolArray
 from veinfit.seating.clock import ClockSeal
 from veinfit.seating.gap import GapField
+from veinfit.seating.mechanics.triangles import area_above
 from veinfit.seating.patch import WallPatch
-from veinfit.seating.triangles import area_above
 from veinfit.surface.mesh import any_corner
 
 ON_PLANE_MM = 1e-6

@@ -35,7 +35,7 @@ import numpy as np
 
 from veinfit.errors import InputError
 from veinfit.frames import BoolArray, FloatArray
-from veinfit.seating.shape import Shape, Sphere, Spheroid, Turned
+from veinfit.seating.mechanics.shape import Shape, Sphere, Spheroid, Turned
 
 Profile = Literal["sphere", "spheroid", "table"]
 

@@ -14,7 +14,7 @@ from typing import Literal
 
 from veinfit.seating.arcs import OpenArc, open_arcs
 from veinfit.seating.model import Approach, Chance, Fit
-from veinfit.seating.split import joint
+from veinfit.seating.uncertainty.split import joint
 from veinfit.settings import ComparisonSettings, SeatingSettings
 
 Topic = Literal["seal", "margin", "both tries", "depth", "antral area", "neighbour"]
@@ -138,7 +138,7 @@ def _place(side: str, clock_h: float | None) -> str:
 def _margin(first: Fit, second: Fit) -> Iterator[Remark]:
     if first.margin is None or second.margin is None:
         return
-    chances = first.margin.sealed, second.margin.sealed
+    chances = first.margin.antral, second.margin.antral
     bounds = [interval(chance) for chance in chances]
     told = " and ".join(
         f"{fit.balloon} {chance.probability:.2f} ({chance.low:.2f} to {chance.high:.2f})"
@@ -146,7 +146,7 @@ def _margin(first: Fit, second: Fit) -> Iterator[Remark]:
     )
     tie = max(low for low, _ in bounds) <= min(high for _, high in bounds)
     why = ": a tie, as the intervals overlap, sampling error included" if tie else ""
-    yield Remark("margin", f"Probability of a seal: {told}{why}.", tie)
+    yield Remark("margin", f"Predicted probability of an antral seal in one try: {told}{why}.", tie)
     parts = joint(*chances)
     if parts is not None:
         only_first, only_second, both, neither = parts

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
 from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.equilibrium import Energy, descend
 from veinfit.seating.gap import gap_field
+from veinfit.seating.mechanics.batch import BalloonBatch
+from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, minimise
 from veinfit.seating.model import FreezeDrift
-from veinfit.seating.patch import WallPatch
+from veinfit.seating.prepare import PreparedVein
 from veinfit.seating.seal import Seal, find_seal, why_not_assessed
+from veinfit.settings import SeatingSettings
 
 
 def constant_size(seal: Seal) -> FreezeDrift:
@@ -21,43 +21,42 @@ def constant_size(seal: Seal) -> FreezeDrift:
 
 
 def freeze_drift(
-    patch: WallPatch,
+    prepared: PreparedVein,
     touchable: BoolArray,
     grown: Balloon,
     growth_mm: float,
-    energy: Energy,
-    centre: FloatArray,
-    gone: Callable[[FloatArray], bool],
-    tolerance_mm: float,
+    batch: BalloonBatch,
+    place: FloatArray,
+    settings: SeatingSettings,
 ) -> FreezeDrift:
     """Seat a balloon again from where it rests, with the diameter it has grown to.
 
     Parameters
     ----------
-    patch : WallPatch
+    prepared : PreparedVein
     touchable : (V,) bool array
         Vertices that the balloon can press.
     grown : Balloon
         As it is once freezing has started.
     growth_mm : float
         By which its diameter has grown.
-    energy : Energy
-        Of the grown balloon.
-    centre : (3,) array
+    batch : BalloonBatch
+        Of the grown balloon, alone, at the push of its seat.
+    place : (3 + M,) array
         The first equilibrium.
-    gone : callable
-        Whether a centre is so deep that the balloon has passed through.
-    tolerance_mm : float
-        A gap up to this counts as contact.
+    settings : SeatingSettings
     """
-    rest = descend(energy, centre, gone)
-    if rest.state == "gave up":
-        return FreezeDrift(growth_mm, "not assessed")
-    if rest.state == "went through":
+    rest = minimise(batch, place[None], prepared.exit(settings))
+    if rest.state[0] == WENT_THROUGH:
         return FreezeDrift(growth_mm, "passes through", None, False, False, None)
-    field = gap_field(patch, touchable, grown, rest.centre, energy.direction, tolerance_mm)
-    seal = find_seal(patch, field, tolerance_mm)
-    shift = float(np.linalg.norm(rest.centre - centre))
+    if rest.state[0] != AT_REST:
+        return FreezeDrift(growth_mm, "not assessed")
+    tolerance = settings.contact_tolerance_mm
+    patch = prepared.shaped(rest.place[0, 3:])
+    centre = rest.place[0, :3]
+    field = gap_field(patch, touchable, grown, centre, batch.direction[0], tolerance)
+    seal = find_seal(patch, field, tolerance)
+    shift = float(np.linalg.norm(centre - place[:3]))
     if why_not_assessed(patch, field, seal):
         return FreezeDrift(growth_mm, "not assessed", shift)
     return FreezeDrift(growth_mm, "seated", shift, seal.occluded, seal.sealed, seal.leak_width_mm)

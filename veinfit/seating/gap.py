@@ -8,8 +8,8 @@ import numpy as np
 
 from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.balloon import Balloon
+from veinfit.seating.mechanics.shape import gaps_mm
 from veinfit.seating.patch import WallPatch
-from veinfit.seating.shape import gaps_mm
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -88,31 +88,101 @@ class Chance:
 
 @dataclass(frozen=True, slots=True)
 class Margin:
-    """What many tries of one balloon in one vein came to.
+    """What many chains of tries of one balloon in one vein came to.
 
     Attributes
     ----------
-    tries : int
+    chains : int
         Simulated.
     assessed : int
         Of these, those that could be assessed; all else is about them.
     through : int
-        Of these, those in which the balloon passed through or had no room.
-    occluded, sealed : Chance
+        Of their first tries, those in which the balloon passed through or had no room.
+    occluded, sealed, antral : Chance
+        One try: closed by contrast, sealed by cold contact, sealed and not deep.
+    steered_occluded, steered_antral : Chance
+        The last try of each chain.
+    deep_seal_probability : float
+        One try sealed, but deep.
+    freeze_loss_probability : float or None
+        One try antral, and no longer sealed once the balloon has grown as freezing starts;
+        None where nothing grows.
+    attempts_per_chain : float
+        Tries made until the balloon occludes or none is left, in the mean.
+    push_to_seal_n : tuple of float
+        Tenth, fiftieth and ninetieth percentile of the push that sealed, N; empty where
+        none did.
     leak_width_mm : tuple of float
-        Tenth, fiftieth and ninetieth percentile of the leak width.
+        The same of the leak width.
     shares : mapping of str to float
         Which unknown moves the seal: shares of the variance of the leak width in
         cold contact; ``together`` is what no group does by itself.
     """
 
-    tries: int
+    chains: int
     assessed: int
     through: int
     occluded: Chance
     sealed: Chance
+    antral: Chance
+    steered_occluded: Chance
+    steered_antral: Chance
+    deep_seal_probability: float
+    freeze_loss_probability: float | None
+    attempts_per_chain: float
+    push_to_seal_n: tuple[float, ...]
     leak_width_mm: tuple[float, float, float]
     shares: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptRow:
+    """One try of a chain, as written for researchers."""
+
+    vein: str
+    balloon: str
+    approach: Approach
+    patient: int
+    chain: int
+    attempt: int
+    outcome: Outcome
+    shaft_clock_h: float | None
+    shaft_tilt_deg: float
+    push_n: float | None
+    push_to_occlude_n: float | None
+    push_to_seal_n: float | None
+    occluded: bool | None
+    sealed: bool | None
+    deep: bool | None
+    antral: bool | None
+    leak_width_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """What becomes of one direction of the shaft; a row of ``aims.csv``.
+
+    ``shaft_clock_h`` is where the nose points, seen from the atrium along the vein's
+    axis, and None straight along it; ``shaft_tilt_deg`` counts from that axis. The
+    outcome is that of a try without any perturbation; ``seal_probability`` is that of
+    an antral seal of a try which aims there, with its scatter; None where the sample
+    tells none.
+    """
+
+    vein: str
+    balloon: str
+    approach: Approach
+    shaft_clock_h: float | None
+    shaft_side: str
+    shaft_tilt_deg: float
+    outcome: Outcome
+    occluded: bool | None
+    sealed: bool | None
+    antral: bool | None
+    leak_width_mm: float | None
+    leak_side: str
+    push_to_seal_n: float | None
+    seal_probability: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,8 +219,13 @@ class Fit:
     the balloon's own growth or, where it has none, beside the settings' what-if. Where
     the outcome is ``not assessed`` although the balloon rests, its place is given and
     the seal is not. ``balloon_section`` (N, 2) is the half section of what is no sphere:
-    place along the shaft, from back to nose, and radius, mm. ``ostium_rounding`` is the
-    share by which the ostium, and ``patch`` with it, has rounded under the balloon.
+    place along the shaft, from back to nose, and radius, mm. ``shape_mm`` are the
+    amplitudes by which the ostium, and ``patch`` with it, has changed shape under the
+    balloon.
+
+    ``antral`` is sealed and not deep; ``push_n`` the push at the seat and
+    ``push_to_seal_n`` the least that sealed on the way. ``seal_probability`` is that of
+    an antral seal in one try.
     """
 
     vein: str
@@ -180,6 +255,19 @@ class Fit:
     seal_probability: float | None = None
     seal_probability_low: float | None = None
     seal_probability_high: float | None = None
+    antral: bool | None = None
+    push_to_seal_n: float | None = None
+    occlusion_probability: float | None = None
+    occlusion_probability_low: float | None = None
+    occlusion_probability_high: float | None = None
+    steered_seal_probability: float | None = None
+    steered_seal_probability_low: float | None = None
+    steered_seal_probability_high: float | None = None
+    steered_occlusion_probability: float | None = None
+    steered_occlusion_probability_low: float | None = None
+    steered_occlusion_probability_high: float | None = None
+    deep_seal_probability: float | None = None
+    freeze_loss_probability: float | None = None
     distances_mm: Mapping[str, float] = field(default_factory=dict)
     leaks: tuple[Leak, ...] = ()
     clock: tuple[ClockReading, ...] = ()
@@ -188,5 +276,8 @@ class Fit:
     margin: Margin | None = None
     freezing: tuple[FreezeDrift, ...] = ()
     balloon_section: FloatArray | None = None
-    ostium_rounding: float = 0.0
+    shape_mm: tuple[float, ...] = ()
+    push_n: float | None = None
+    aims: tuple[Aim, ...] = ()
+    attempts: tuple[AttemptRow, ...] = ()
     notes: tuple[Note, ...] = ()

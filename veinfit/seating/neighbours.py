@@ -9,7 +9,7 @@ import numpy as np
 
 from veinfit.frames import FloatArray
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.shape import TINY, Shape, Sphere
+from veinfit.seating.mechanics.shape import TINY, Shape, Sphere
 from veinfit.surface import Surface
 
 DISTANCE_TOLERANCE_MM = 0.005

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import BoolArray, FloatArray, IntArray
-from veinfit.seating.guide import Guide, guide_of
+from veinfit.seating.mechanics.guide import Guide, guide_of
 from veinfit.seating.missing_wall import MissingWall, WallEnd, cap_points, wall_before, wall_ends
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from veinfit.frames import FloatArray
+from veinfit.notes import Note
 from veinfit.seating.approach import ApproachLine
-from veinfit.seating.equilibrium import Energy, descend
-from veinfit.seating.foundation import Foundation
-from veinfit.seating.guide import straight
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.mechanics.batch import BalloonBatch
+from veinfit.seating.mechanics.minimise import Exit, minimise
 from veinfit.seating.rays import way_back_mm
+from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 
 FARTHEST_MM = 40.0
@@ -22,6 +24,13 @@ SEARCH_STEP_MM = 0.5
 
 CLEAR_MM = 0.05
 """A balloon that the walls have pushed off counts as clear when they press it less deep."""
+
+
+BACKED_OFF_NOTE_MM = 10.0
+"""A balloon that starts farther back than this says so."""
+
+BESIDE_NOTE_MM = 1.0
+"""A balloon that starts farther beside its shaft line than this says so."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,7 +68,7 @@ def nominal_back_mm(way_mm: float, nose_mm: float) -> float:
     return min(nose_mm, 0.5 * way_mm)
 
 
-def find_start(foundation: Foundation, line: ApproachLine, way_mm: float) -> Start:
+def find_start(batch: BalloonBatch, line: ApproachLine, way_mm: float) -> Start:
     """Place a balloon before the ostium and back it off until it is clear of the wall.
 
     It is backed off along the shaft, no farther than the blood reaches. Where no
@@ -68,47 +77,63 @@ def find_start(foundation: Foundation, line: ApproachLine, way_mm: float) -> Sta
 
     Parameters
     ----------
-    foundation : Foundation
+    batch : BalloonBatch
+        The balloon, alone, on this line.
     line : ApproachLine
     way_mm : float
         How far the blood reaches back from the ostium along the shaft.
     """
-    back_mm = nominal_back_mm(way_mm, foundation.nose_mm)
+    more_mm = float(batch.reach_mm[0]) - batch.shape.reach_mm
+    back_mm = nominal_back_mm(way_mm, batch.shape.nose_mm + more_mm)
     nominal = line.origin - back_mm * line.direction
     room = min(FARTHEST_MM, way_mm - back_mm)
-    way = _first_clear(foundation.blocked(nominal, -line.direction))
+    way = _first_clear(_blocked(batch, nominal, -line.direction))
     if way <= room:
         return Start(nominal - way * line.direction, way, 0.0, 0.0)
-    near = _pushed_off(foundation, nominal)
-    start = _start_at(foundation, line, near, back_mm)
+    near = _pushed_off(batch, nominal)
+    start = _start_at(batch, line, near, back_mm)
     if start.pressed_mm == 0.0:
         return start
     ways = np.arange(0.0, room + 0.5 * SEARCH_STEP_MM, SEARCH_STEP_MM)
-    gaps = [foundation.least_gap(nominal - way * line.direction) for way in ways]
-    far = _pushed_off(foundation, nominal - ways[int(np.argmax(gaps))] * line.direction)
-    other = _start_at(foundation, line, far, back_mm)
+    gaps = [_least_gap(batch, nominal - way * line.direction) for way in ways]
+    far = _pushed_off(batch, nominal - ways[int(np.argmax(gaps))] * line.direction)
+    other = _start_at(batch, line, far, back_mm)
     return min(start, other, key=lambda place: place.pressed_mm)
 
 
-def _start_at(
-    foundation: Foundation, line: ApproachLine, centre: FloatArray, back_mm: float
-) -> Start:
-    pressed = -foundation.least_gap(centre)
+def _start_at(batch: BalloonBatch, line: ApproachLine, centre: FloatArray, back_mm: float) -> Start:
+    pressed = -_least_gap(batch, centre)
     offset = centre - line.origin
     along = float(offset @ line.direction)
     beside = float(np.linalg.norm(offset - along * line.direction))
     return Start(centre, -along - back_mm, beside, pressed if pressed > CLEAR_MM else 0.0)
 
 
-def _pushed_off(foundation: Foundation, centre: FloatArray) -> FloatArray:
-    """Follow a balloon that only the walls push until it is clear or they balance."""
-    none = straight(centre, np.array([0.0, 0.0, 1.0]))
-    walls = Energy(foundation, 0.0, np.zeros(3), centre, none, 0.0, none, 0.0)
+def _least_gap(batch: BalloonBatch, centre: FloatArray) -> float:
+    """Distance from the balloon to the nearest point of the wall as imaged, mm."""
+    return batch.least_gap(0, np.r_[centre, np.zeros(batch.unknowns - 3)])
 
-    def clear(place: FloatArray) -> bool:
-        return foundation.least_gap(place) >= -CLEAR_MM
 
-    return descend(walls, centre, clear).centre
+def _pushed_off(batch: BalloonBatch, centre: FloatArray) -> FloatArray:
+    """Follow a balloon that only the walls push until they balance or leave it alone."""
+    none = np.zeros(1)
+    alone = replace(batch, push_n=none, guide_n_per_mm=none, shaft_n_per_mm=none)
+    nowhere = Exit(centre, np.zeros(3), 1.0)
+    begin = np.r_[centre, np.zeros(batch.unknowns - 3)][None]
+    return minimise(alone, begin, nowhere).place[0, :3]
+
+
+def _blocked(batch: BalloonBatch, centre: FloatArray, direction: FloatArray) -> FloatArray:
+    """Ways (N, 2) along a unit direction, from and to, on which a wall point is inside.
+
+    Of what is no ball the ball around it is meant: none is clear that is not.
+    """
+    offset = batch.wall.points - centre
+    along = offset @ direction
+    half = float(batch.reach_mm[0]) ** 2 - np.einsum("ij,ij->i", offset, offset) + along**2
+    met = half > 0.0
+    reach = np.sqrt(half[met])
+    return np.stack([along[met] - reach, along[met] + reach], axis=1)
 
 
 def _first_clear(blocked: FloatArray) -> float:
@@ -117,3 +142,28 @@ def _first_clear(blocked: FloatArray) -> float:
     reached = np.maximum.accumulate(np.r_[0.0, end])
     clear = np.flatnonzero(np.r_[begin, np.inf] >= reached)
     return float(reached[clear[0]])
+
+
+def start_notes(
+    start: Start, vein: str, balloon: Balloon, settings: SeatingSettings
+) -> tuple[Note, ...]:
+    """Tell where a balloon starts, where that is not the usual place."""
+    if 0.0 < start.pressed_mm <= settings.greatest_start_press_mm:
+        text = (
+            f"{balloon.name}: no place before the ostium is clear of the wall; "
+            f"the balloon starts pressed {start.pressed_mm:.1f} mm into it"
+        )
+        return (Note("seating", text, vein, "caution"),)
+    if start.beside_mm > BESIDE_NOTE_MM:
+        text = (
+            f"{balloon.name}: no place on the shaft line before the ostium is clear of "
+            f"the wall; the balloon starts {start.beside_mm:.0f} mm beside it"
+        )
+        return (Note("seating", text, vein),)
+    if start.backed_off_mm > BACKED_OFF_NOTE_MM:
+        text = (
+            f"{balloon.name}: starts {start.backed_off_mm:.0f} mm farther back than "
+            "with its nose on the ostial plane, where the wall leaves it room"
+        )
+        return (Note("seating", text, vein),)
+    return ()

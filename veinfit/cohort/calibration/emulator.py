@@ -16,19 +16,21 @@ from scipy.special import ndtr
 from veinfit.frames import FloatArray, IntArray
 from veinfit.seating.approach import ApproachLine
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.bench import Bench
-from veinfit.seating.tries import simulate
-from veinfit.seating.unknowns import Unknowns, draw
+from veinfit.seating.prepare import PreparedVein
+from veinfit.seating.uncertainty.attempts import simulator
+from veinfit.seating.uncertainty.unknowns import Unknowns, draw, spring_factors
 from veinfit.settings import MarginSettings, SeatingSettings, Settings
 
 WIDE = MarginSettings(
     samples=512,
-    tries_per_patient=32,
+    chains_per_patient=32,
     direction_sd_deg=22.0,
     push_spread=0.6,
     guide_spread=0.8,
     shaft_spread=0.8,
     stiffness_spread=0.0,
+    shape_stiffness_spread=0.0,
+    aim_tilt_step_deg=0.0,
     surface_offset_sd_mm=0.7,
 )
 """The sample that is seated: wider than any law under which it is used. How far the shaft's
@@ -92,13 +94,13 @@ class Emulator:
         patients, each = unknowns.shape
         points = np.zeros((len(shifts), patients, each, len(PLACES) + 1))
         points[..., :2] = (
-            unknowns.tries[..., :2] * shifts[:, None, None, 3:] / WIDE.direction_sd_deg
+            unknowns.first[..., :2] * shifts[:, None, None, 3:] / WIDE.direction_sd_deg
         )
         stiffness = np.log(unknowns.stiffness_factor(law))[:, None, None]
-        springs = np.log(unknowns.spring_factors(law)) - stiffness
+        springs = np.log(spring_factors(unknowns.first, law)) - stiffness
         wide = np.array([WIDE.push_spread, WIDE.guide_spread, WIDE.shaft_spread])
         points[..., 2:5] = (springs + shifts[:, None, None, :3]) / wide
-        points[..., 5:9] = unknowns.tries[..., 5:9] / WIDER
+        points[..., 5:9] = unknowns.first[..., 5:9] / WIDER
         offset = unknowns.surface_offset_mm(law) / WIDE.surface_offset_sd_mm
         points[..., 9] = offset[:, None]
         flat = np.clip(points.reshape(-1, len(PLACES) + 1)[:, self.columns], -REACH, REACH)
@@ -107,7 +109,7 @@ class Emulator:
 
 
 def emulate(
-    bench: Bench, balloon: Balloon, line: ApproachLine, settings: Settings, label: str
+    prepared: PreparedVein, balloon: Balloon, line: ApproachLine, settings: Settings, label: str
 ) -> Emulator | None:
     """Seat a wide sample and interpolate it; None where too few tries could be assessed."""
     law = replace(
@@ -116,21 +118,26 @@ def emulate(
         shaft_offset_sd_mm=WIDER * settings.margin.shaft_offset_sd_mm,
         guide_lean_sd_deg=WIDER * settings.margin.guide_lean_sd_deg,
     )
-    unknowns = draw(law, label)
-    tries = simulate(bench, balloon, line, settings.seating, law, unknowns)
+    unknowns = draw(law, label, 1)
+    count = unknowns.patient.shape[0] * unknowns.shape[1]
+    tries = simulator(prepared, balloon, line, settings.seating, law).tries(
+        np.tile(line.direction, (count, 1)),
+        np.repeat(unknowns.patient, unknowns.shape[1], axis=0),
+        unknowns.first.reshape(count, -1),
+    )
     if tries.assessed.mean() < 0.9:
         return None
     scores = np.concatenate(
         [
-            unknowns.tries.reshape(-1, len(PLACES)),
+            unknowns.first.reshape(-1, len(PLACES)),
             np.repeat(unknowns.patient[:, :1], unknowns.shape[1], axis=0),
         ],
         axis=1,
     )
     columns = np.flatnonzero(_active(settings.seating, law))
-    known = tries.assessed.ravel()
+    known = tries.assessed
     scores = scores[known][:, columns]
-    widths = np.clip(tries.width_mm.ravel()[known], *WIDTH_RANGE_MM)
+    widths = np.clip(tries.width_mm[known], *WIDTH_RANGE_MM)
     held = np.random.default_rng(law.seed).permutation(len(widths)) < HELD_OUT * len(widths)
     trial = _interpolate(scores[~held], widths[~held])
     error = float(np.sqrt(np.mean((trial(scores[held]) - widths[held]) ** 2)))
@@ -141,7 +148,7 @@ def _active(seating: SeatingSettings, law: MarginSettings) -> list[bool]:
     """Which scores have an effect."""
     effect = {
         "direction": True,
-        "push": seating.push_n > 0.0,
+        "push": seating.greatest_push_n > 0.0,
         "guide": seating.guide_n_per_mm > 0.0,
         "shaft": seating.shaft_n_per_mm > 0.0,
         "offset": seating.shaft_n_per_mm > 0.0 and law.shaft_offset_sd_mm > 0.0,

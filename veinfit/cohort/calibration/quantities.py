@@ -64,7 +64,7 @@ def quantities(settings: Settings) -> tuple[Quantity, ...]:
     """Return what can be fitted from these settings on; a spring that is 0 stays 0."""
     seating, law = settings.seating, settings.margin
     springs = (
-        ("push", "push_n", seating.push_n, 2.0),
+        ("push", "greatest_push_n", seating.greatest_push_n, 2.0),
         ("guide", "guide_n_per_mm", seating.guide_n_per_mm, 2.5),
         ("shaft", "shaft_n_per_mm", seating.shaft_n_per_mm, 2.5),
     )

@@ -13,7 +13,7 @@ from scipy.stats import qmc
 from veinfit.cohort.calibration.emulator import Emulator
 from veinfit.cohort.calibration.quantities import Quantity
 from veinfit.frames import FloatArray
-from veinfit.seating.unknowns import draw
+from veinfit.seating.uncertainty.unknowns import draw
 from veinfit.settings import Settings
 
 DESIGN = 256
@@ -71,14 +71,14 @@ def respond(
         From which the emulators were made.
     fitted : tuple of Quantity
     """
-    law = replace(settings.margin, samples=PATIENTS * TRIES, tries_per_patient=TRIES)
+    law = replace(settings.margin, samples=PATIENTS * TRIES, chains_per_patient=TRIES)
     rng = np.random.default_rng(law.seed)
     shares = qmc.Sobol(len(fitted), scramble=True, rng=rng).random(DESIGN)
     shares = np.concatenate([shares, rng.random((CHECK, len(fitted)))])
     shifts, tolerance = _laws(shares, settings, fitted)
     chances = np.stack(
         [
-            emulator.chances(draw(law, label), law, shifts, tolerance)
+            emulator.chances(draw(law, label, 1), law, shifts, tolerance)
             for emulator, label in zip(emulators, labels, strict=True)
         ],
         axis=1,

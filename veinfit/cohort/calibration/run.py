@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.cohort.calibration.emulator import Emulator, emulate
@@ -15,7 +15,7 @@ from veinfit.errors import InputError
 from veinfit.io.observed import ObservedRow
 from veinfit.seating.approach import approach_line
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.bench import prepare
+from veinfit.seating.prepare import prepare
 from veinfit.settings import Settings
 
 FEWEST_ATTEMPTS = 10
@@ -64,15 +64,14 @@ def emulate_case(
 ) -> dict[Key, Emulator]:
     """Make the emulators of some balloons in some veins of one case."""
     found: dict[Key, Emulator] = {}
-    seating = replace(settings.seating, patch_edge_mm=settings.margin.patch_edge_mm)
     for vein in dict.fromkeys(vein for vein, _ in wanted):
         balloons = [balloon for other, balloon in wanted if other is vein]
         largest = max(balloon.radius_mm for balloon in balloons) + RESERVE_MM
-        bench = prepare(anatomy, vein, largest, seating)
+        prepared = prepare(anatomy, vein, largest, settings.seating)
         line = approach_line(approach, anatomy, vein, settings.seating)
         for balloon in balloons:
             label = f"{case} {vein.name} {balloon.name}"
-            emulator = emulate(bench, balloon, line, settings, label)
+            emulator = emulate(prepared, balloon, line, settings, label)
             if emulator is not None:
                 found[case, vein.name, balloon.name] = emulator
     return found

@@ -11,7 +11,7 @@ import numpy as np
 
 from veinfit.seating.model import Approach, Chance, Fit
 
-Closure = Literal["occluded", "sealed"]
+Closure = Literal["occluded", "sealed", "antral"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +26,7 @@ class ExpectedSplit:
     ----------
     vein : str
     approach : str
-    closure : {'occluded', 'sealed'}
+    closure : {'occluded', 'sealed', 'antral'}
     first, second : str
         Names of the balloons, the smaller one first.
     only_first, only_second, both, neither : float
@@ -69,7 +69,7 @@ def expected_splits(fits: Sequence[Fit]) -> Iterator[ExpectedSplit]:
             first, second = (fit.margin for fit in pair)
             if first is None or second is None:
                 continue
-            closures: tuple[Closure, Closure] = ("occluded", "sealed")
+            closures: tuple[Closure, ...] = ("occluded", "sealed", "antral")
             for closure in closures:
                 parts = joint(getattr(first, closure), getattr(second, closure))
                 if parts is not None:

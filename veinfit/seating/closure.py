@@ -1,0 +1,195 @@
+"""Whether balloons part vein from atrium, for many balloons at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
+from scipy.spatial import cKDTree
+
+from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.mechanics.coarse import Cells, gather
+from veinfit.seating.mechanics.modes import ShapeModes
+from veinfit.seating.prepare import BalloonContact, PreparedVein
+from veinfit.seating.reduced import ReducedWall, reduce_wall
+
+NEAR_MM = 5.0
+"""Wall this far from every balloon is taken as wide open."""
+
+SECTORS = 48
+"""Directions around the vein in which the deepest contact is looked for."""
+
+
+@dataclass(frozen=True, eq=False)
+class ClosureWall:
+    """The wall on which closure is read, with all that lies out of reach folded away.
+
+    Attributes
+    ----------
+    wall : ReducedWall
+    points : (K, 3) array
+        Its own vertices as imaged, mm.
+    touchable, near : (K,) bool array
+        What the balloon can press; what lies within reach of the ostium over the wall.
+    sector : (K,) int array
+        Direction around the vein's axis.
+    modes : ShapeModes
+        Of these points.
+    links : (E, 2) array
+        Of the reduced wall and of two nodes more: the vein's ends and the atrium.
+    """
+
+    wall: ReducedWall
+    points: FloatArray
+    touchable: BoolArray
+    near: BoolArray
+    sector: IntArray
+    modes: ShapeModes
+    links: IntArray
+
+    def measured(
+        self, balloon: Balloon, reach_mm: FloatArray, shaft: FloatArray, place: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Gaps (N, K), mm, and polar angles from the nose (N, K), degrees.
+
+        Parameters
+        ----------
+        balloon : Balloon
+        reach_mm : (N,) array
+            Longest ray of each balloon.
+        shaft : (N, 3) array
+            Unit vectors to the noses.
+        place : (N, 3 + M) array
+            Centres and amplitudes, mm.
+        """
+        points = self.points[None]
+        if self.modes.count:
+            factor = self.modes.factors(place[:, 3:])
+            points = points + np.einsum("nm,mvk->nvk", factor[..., 0], self.modes.first)
+            points += np.einsum("nm,mvk->nvk", factor[..., 1], self.modes.second)
+        offset = points - place[:, None, :3]
+        shape = balloon.shape
+        distance = np.sqrt(np.einsum("nvi,nvi->nv", offset, offset))
+        cosine = np.einsum("nvi,ni->nv", offset, shaft) / np.maximum(distance, 1e-300)
+        cosine = np.clip(cosine, -1.0, 1.0)
+        rays = shape.rays(cosine)[0] + (reach_mm - shape.reach_mm)[:, None]
+        gap = np.where(self.touchable, distance - rays, np.inf)
+        return gap, np.degrees(np.arccos(cosine))
+
+    def parted(self, closed: BoolArray) -> BoolArray:
+        """Whether the closed ones (N, K) of its vertices part vein and atrium (N,)."""
+        count, nodes = len(closed), self.wall.node_count + 2
+        is_open = np.ones((count, nodes), dtype=bool)
+        is_open[:, : closed.shape[1]] = ~closed
+        joined = is_open[:, self.links[:, 0]] & is_open[:, self.links[:, 1]]
+        ball, link = np.nonzero(joined)
+        a = ball * nodes + self.links[link, 0]
+        b = ball * nodes + self.links[link, 1]
+        size = count * nodes
+        graph = sparse.csr_matrix((np.ones(len(a), dtype=np.int8), (a, b)), shape=(size, size))
+        _, label = csgraph.connected_components(graph, directed=False)
+        label = label.reshape(count, nodes)
+        return np.asarray(label[:, -1] != label[:, -2])
+
+    def ring_deg(self, gap: FloatArray, polar: FloatArray, tolerance_mm: float) -> FloatArray:
+        """Mean polar angle (N,) of the deepest contact around the clock; NaN without contact."""
+        count = len(gap)
+        least = np.full((count, SECTORS), np.inf)
+        angle = np.full((count, SECTORS), np.nan)
+        for sector in range(SECTORS):
+            own = np.flatnonzero((self.sector == sector) & self.near)
+            if not len(own):
+                continue
+            best = own[np.argmin(gap[:, own], axis=1)]
+            row = np.arange(count)
+            least[:, sector], angle[:, sector] = gap[row, best], polar[row, best]
+        touched = least <= tolerance_mm
+        total = np.where(touched, angle, 0.0).sum(axis=1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.asarray(total / touched.sum(axis=1))
+
+
+def closure_wall(
+    prepared: PreparedVein, contact: BalloonContact, reach_mm: float, cell_mm: float = 0.0
+) -> ClosureWall:
+    """Prepare the wall on which a balloon's closure is read.
+
+    Parameters
+    ----------
+    prepared : PreparedVein
+    contact : BalloonContact
+    reach_mm : float
+        Wall that no balloon of this reach on the guide comes within 5 mm of is folded away.
+    cell_mm : float
+        Gather the wall in cells of this size; 0 takes every vertex.
+    """
+    patch = prepared.patch
+    points = patch.surface.points
+    begin = patch.centre - (reach_mm + NEAR_MM) * patch.axis
+    way = patch.guide.sampled(begin, reach_mm + 4.0 * NEAR_MM, 1.0)
+    distance, _ = cKDTree(way).query(points, distance_upper_bound=reach_mm + NEAR_MM)
+    near = np.isfinite(distance) & contact.touchable
+    ends = np.zeros(len(points), dtype=bool)
+    for nodes in (patch.vein_nodes, patch.atrium_nodes):
+        ends[nodes[nodes < len(points)]] = True
+    rims = np.zeros(len(points), dtype=bool)
+    for one in patch.missing:
+        rims[one.rim] = True
+    own = np.zeros(len(points), dtype=bool)
+    own[patch.surface.faces[patch.near]] = True
+    sector = ((prepared.sector + np.pi) / (2.0 * np.pi) * SECTORS).astype(int) % SECTORS
+    wall = reduce_wall(patch, near)
+    kept = wall.kept
+    modes = prepared.modes.of(kept)
+    if cell_mm > 0.0:
+        inner = wall.links[(wall.links < len(kept)).all(axis=1)]
+        # Wall that is missing or an end stays apart from what is not.
+        kinds = np.stack([rims[kept], ends[kept]], axis=1)
+        inner = inner[(kinds[inner[:, 0]] == kinds[inner[:, 1]]).all(axis=1)]
+        cells = gather(points[kept] - patch.centre, inner, cell_mm, prepared.axes)
+        weight = np.ones(len(kept))
+        first, second = (
+            np.stack([cells.means(f, weight) for f in fields])
+            if modes.count
+            else np.zeros((0, cells.count, 3))
+            for fields in (modes.first, modes.second)
+        )
+        modes = ShapeModes(first, second, modes.stretch, modes.low_mm, modes.high_mm)
+        stands = np.full(cells.count, -1)
+        stands[cells.label] = np.arange(len(kept))
+        place = cells.means(points[kept], weight)
+        wall = _gathered(wall, cells, stands)
+        kept = wall.kept
+    else:
+        place = points[kept]
+    vein, atrium = wall.node_count, wall.node_count + 1
+    links = np.concatenate(
+        [
+            wall.links,
+            np.stack([wall.vein_nodes, np.full(len(wall.vein_nodes), vein)], axis=1),
+            np.stack([wall.atrium_nodes, np.full(len(wall.atrium_nodes), atrium)], axis=1),
+        ]
+    )
+    return ClosureWall(wall, place, contact.touchable[kept], own[kept], sector[kept], modes, links)
+
+
+def _gathered(wall: ReducedWall, cells: Cells, stands: IntArray) -> ReducedWall:
+    """Return a reduced wall whose own vertices are gathered; ``stands`` (C,) for each cell."""
+    own = len(wall.kept)
+    node = np.concatenate([cells.label, np.arange(own, wall.node_count) - own + cells.count])
+    links = np.sort(node[wall.links], axis=1)
+    links = np.unique(links[links[:, 0] != links[:, 1]], axis=0)
+    return ReducedWall(
+        kept=wall.kept[stands],
+        links=links,
+        node_count=wall.node_count - own + cells.count,
+        vein_nodes=np.unique(node[wall.vein_nodes]),
+        atrium_nodes=np.unique(node[wall.atrium_nodes]),
+        missing=tuple(
+            replace(one, rim=np.unique(node[one.rim]), nodes=np.unique(node[one.nodes]))
+            for one in wall.missing
+        ),
+    )

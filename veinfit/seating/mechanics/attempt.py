@@ -1,0 +1,152 @@
+"""A try: the push rises until the balloon occludes, and a little farther.
+
+Operators see occlusion by contrast and then push a little more. So a vein that a small
+push seals is never passed through by the greatest one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.seating.mechanics.batch import BalloonBatch
+from veinfit.seating.mechanics.minimise import (
+    AT_REST,
+    Equilibria,
+    Exit,
+    minimise,
+)
+
+FIRST_PUSH_N = 0.02
+"""The push from which a try begins."""
+
+PUSH_RATIO = 1.3
+"""Each push is at most so many times the last."""
+
+EARLIER = 2.0
+"""A try that began with too great a push begins again with this part of it."""
+
+PUSH_HALVINGS = 4
+"""Of the step of push within which a balloon comes to occlude: to 1.7 % of it."""
+
+ON_THE_WAY = 1e-2
+"""On the way the forces balance to this share of the push; at the seat to far less."""
+
+Closes = Callable[[IntArray, FloatArray], tuple[BoolArray, BoolArray]]
+"""Whether balloons (K,) at places (K, 3 + M) occlude, and whether they seal: (K,), (K,)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Attempts:
+    """What N tries came to.
+
+    Attributes
+    ----------
+    seats : Equilibria
+        At the last push.
+    push_n : (N,) array
+        The push at the seat, N.
+    push_to_occlude_n, push_to_seal_n : (N,) array
+        The least push that occluded or sealed on the way, NaN where none did.
+    """
+
+    seats: Equilibria
+    push_n: FloatArray
+    push_to_occlude_n: FloatArray
+    push_to_seal_n: FloatArray
+
+
+def attempt(
+    batch: BalloonBatch,
+    start: FloatArray,
+    through: Exit,
+    closes: Closes,
+    push_beyond: float,
+    first_push_n: FloatArray | None = None,
+) -> Attempts:
+    """Push every balloon until it occludes and ``push_beyond`` times as hard, or passes through.
+
+    Parameters
+    ----------
+    batch : BalloonBatch
+        Its pushes are the greatest ones.
+    start : (N, 3 + M) array
+    through : Exit
+    closes : callable
+    push_beyond : float
+        Of the least push that occludes; never beyond the greatest.
+    first_push_n : (N,) array, optional
+        The pushes to begin with, where it is known that none below them occludes. A
+        balloon that does occlude at once begins again with less.
+    """
+    count, most = batch.count, batch.push_n
+    place = np.array(start, dtype=float)
+    least = np.minimum(FIRST_PUSH_N, most)
+    push = least if first_push_n is None else np.clip(first_push_n, least, most)
+    below, below_place = np.zeros(count), place.copy()
+    occludes = np.full(count, np.nan)
+    seals = np.full(count, np.nan)
+    state = np.full(count, AT_REST)
+    going = np.arange(count)
+
+    def settle(which: IntArray, pushes: FloatArray, begin: FloatArray, share: float) -> Equilibria:
+        pushed = replace(batch.only(which), push_n=pushes)
+        return minimise(pushed, begin, through, residual_share=share)
+
+    def look(which: IntArray, pushes: FloatArray, found: Equilibria) -> BoolArray:
+        occluded = np.zeros(len(which), dtype=bool)
+        rest = np.flatnonzero(found.at_rest)
+        if len(rest):
+            occluded[rest], sealed = closes(which[rest], found.place[rest])
+            at, force = which[rest][sealed], pushes[rest][sealed]
+            seals[at] = np.fmin(seals[at], force)
+        return occluded
+
+    while len(going):
+        found = settle(going, push[going], place[going], ON_THE_WAY)
+        place[going], state[going] = found.place, found.state
+        occluded = look(going, push[going], found)
+        # Too late a beginning: nothing is known yet of lesser pushes.
+        late = (below[going] == 0.0) & (occluded | ~found.at_rest) & (push[going] > least[going])
+        back = going[late]
+        seals[back], place[back], state[back] = np.nan, start[back], AT_REST
+        push[back] = np.maximum(push[back] / EARLIER, least[back])
+        occluded &= ~late
+        occludes[going[occluded]] = push[going[occluded]]
+        on = found.at_rest & ~occluded & ~late & (push[going] < most[going])
+        ahead = going[on]
+        below[ahead], below_place[ahead] = push[ahead], found.place[on]
+        push[ahead] = np.minimum(PUSH_RATIO * push[ahead], most[ahead])
+        going = np.sort(np.concatenate([back, ahead]))
+
+    narrowing = np.flatnonzero(np.isfinite(occludes) & (below > 0.0))
+    for _ in range(PUSH_HALVINGS):
+        if not len(narrowing):
+            break
+        middle = 0.5 * (below[narrowing] + occludes[narrowing])
+        found = settle(narrowing, middle, below_place[narrowing], ON_THE_WAY)
+        occluded = look(narrowing, middle, found)
+        here = narrowing[occluded]
+        occludes[here], place[here] = middle[occluded], found.place[occluded]
+        not_yet = found.at_rest & ~occluded
+        here = narrowing[not_yet]
+        below[here], below_place[here] = middle[not_yet], found.place[not_yet]
+        narrowing = narrowing[found.at_rest]
+
+    final = np.where(np.isfinite(occludes), np.minimum(push_beyond * occludes, most), push)
+    seats = Equilibria(
+        state, place, np.full(count, np.nan), np.full(count, np.nan), np.zeros(count, dtype=int)
+    )
+    rest = np.flatnonzero(state == AT_REST)
+    if len(rest):
+        last = settle(rest, final[rest], place[rest], SEAT_SHARE)
+        for name in ("state", "place", "residual_n", "energy", "steps"):
+            getattr(seats, name)[rest] = getattr(last, name)
+    return Attempts(seats, final, occludes, seals)
+
+
+SEAT_SHARE = 1e-6
+"""At the seat the forces balance to this share of the push."""

@@ -1,0 +1,68 @@
+"""A wall gathered into cells: fewer points, each with the area of the wall that it stands for.
+
+Tries are made and read on such a wall, since their equilibria do not need every triangle.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
+
+from veinfit.frames import FloatArray, IntArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """Which points of a wall are gathered.
+
+    Attributes
+    ----------
+    label : (V,) int array
+        The cell of each point, from 0 on.
+    count : int
+    """
+
+    label: IntArray
+    count: int
+
+    def means(self, values: FloatArray, weights: FloatArray) -> FloatArray:
+        """Weighted means (C, ...) of values (V, ...) of the points in each cell."""
+        total = np.bincount(self.label, weights, minlength=self.count)
+        flat = values.reshape(len(values), -1)
+        sums = np.stack(
+            [np.bincount(self.label, weights * column, minlength=self.count) for column in flat.T],
+            axis=1,
+        )
+        return (sums / total[:, None]).reshape(self.count, *values.shape[1:])
+
+    def sums(self, values: FloatArray) -> FloatArray:
+        """Return sums (C,) of values (V,) of the points in each cell."""
+        return np.asarray(np.bincount(self.label, values, minlength=self.count))
+
+
+def gather(points: FloatArray, links: IntArray, size_mm: float, axes: FloatArray) -> Cells:
+    """Gather points that lie in one cube and hang together within it.
+
+    Two sides of a thin wall in one cube stay apart.
+
+    Parameters
+    ----------
+    points : (V, 3) array
+        mm, about the origin of the cubes.
+    links : (E, 2) array
+        Edges of the wall.
+    size_mm : float
+        Edge of the cubes.
+    axes : (3, 3) array
+        Rows: directions of their edges. Taken from the vein, they turn with it.
+    """
+    cube = np.floor(points @ axes.T / size_mm + 0.5).astype(np.int64)
+    same = (cube[links[:, 0]] == cube[links[:, 1]]).all(axis=1)
+    a, b = links[same].T
+    n = len(points)
+    graph = sparse.csr_matrix((np.ones(len(a), dtype=np.int8), (a, b)), shape=(n, n))
+    count, label = csgraph.connected_components(graph, directed=False)
+    return Cells(np.asarray(label, dtype=np.int64), int(count))

@@ -1,0 +1,183 @@
+"""Smooth changes of the wall's shape about an ostium that do not stretch its ring.
+
+Bending an oval ring of wall to a rounder one costs far less than stretching it. So
+the ostium and the antrum before it change shape under a balloon, and how far they do
+is unknown beside the balloon's place. A mode is a finite map of the wall with one
+amplitude: at every amplitude the ostial contour keeps its perimeter. Stretch of the
+perimeter is left to the indentation of the wall, so that it is not counted twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from scipy.optimize import brentq
+
+from veinfit.anatomy.model import Vein
+from veinfit.frames import BoolArray, FloatArray, IntArray
+
+WHOLE_DIAMETERS = 1.0
+"""Wall within so many greatest diameters of the ostial centre takes part in full, ..."""
+
+NO_DIAMETERS = 2.0
+"""... and from so many on not at all."""
+
+TABLE_POINTS = 65
+"""Amplitudes at which the map that keeps the perimeter is worked out."""
+
+LEAST_NARROWING = 0.125
+"""An ostium that is pressed at the ends of its long axis may lose this share of its short
+diameter at each end."""
+
+LEAST_OVAL_MM = 0.05
+"""An ostium whose amplitude up to the circle is below this is round: it has no oval mode."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShapeModes:
+    """M modes of a wall of V points: Φ(X, a) = X + Σₘ αₘ(aₘ) Uₘ + βₘ(aₘ) Wₘ.
+
+    Attributes
+    ----------
+    first, second : (M, V, 3) array
+        U and W: displacements, mm, for α = 1 and β = 1.
+    stretch : tuple of M CubicSpline
+        α and β (2,) over the amplitude, mm.
+    low_mm, high_mm : (M,) array
+        Bounds of the amplitudes; ``high_mm`` is the circle.
+    """
+
+    first: FloatArray
+    second: FloatArray
+    stretch: tuple[CubicSpline, ...]
+    low_mm: FloatArray
+    high_mm: FloatArray
+
+    @property
+    def count(self) -> int:
+        """Return M."""
+        return len(self.stretch)
+
+    def factors(self, amplitude: FloatArray, order: int = 0) -> FloatArray:
+        """Return α and β (N, M, 2) of amplitudes (N, M), mm, or their derivatives."""
+        result = np.zeros((*amplitude.shape, 2))
+        for m, table in enumerate(self.stretch):
+            result[:, m] = table(amplitude[:, m], order)
+        return result
+
+    def displacement(self, amplitude: FloatArray) -> FloatArray:
+        """Return how far the points move (V, 3), mm, at amplitudes (M,), mm."""
+        if not self.count:
+            return np.zeros(self.first.shape[1:])
+        factor = self.factors(np.asarray(amplitude, dtype=float)[None, :])[0]
+        return np.einsum("m,mvk->vk", factor[:, 0], self.first) + np.einsum(
+            "m,mvk->vk", factor[:, 1], self.second
+        )
+
+    def of(self, kept: BoolArray | IntArray) -> ShapeModes:
+        """Return the modes of some of the points (numbers or marks of V)."""
+        return ShapeModes(
+            self.first[:, kept], self.second[:, kept], self.stretch, self.low_mm, self.high_mm
+        )
+
+
+def no_modes(count: int) -> ShapeModes:
+    """Return a wall of ``count`` points that keeps its shape."""
+    none = np.zeros((0, count, 3))
+    return ShapeModes(none, none, (), np.zeros(0), np.zeros(0))
+
+
+def modes_about(vein: Vein, points: FloatArray) -> ShapeModes:
+    """Return the modes of the wall about a vein's ostium.
+
+    The oval mode draws the wall in along the long axis of the ostial contour and out
+    along its short axis, about a line through the ostial centre along the vein's
+    axis. The amplitude is the displacement of the ends of the short axis, the
+    greatest on the contour.
+
+    Parameters
+    ----------
+    vein : Vein
+    points : (V, 3) array
+        Wall, mm.
+    """
+    long, short, wide, narrow = ostial_axes(vein)
+    table, limit = _oval_table(vein, long, short, wide, narrow)
+    if limit < LEAST_OVAL_MM:
+        return no_modes(len(points))
+    ostium = vein.ostium
+    offset = points - ostium.centre
+    far = np.linalg.norm(offset, axis=1) / ostium.measures.d_max_mm
+    weight = weight_of(far, WHOLE_DIAMETERS, NO_DIAMETERS)
+    lean = float(vein.axis @ ostium.normal)
+    in_plane = offset - np.outer((offset @ ostium.normal) / lean, vein.axis)
+    first = (weight * (in_plane @ long))[:, None] * long
+    second = (weight * (in_plane @ short))[:, None] * short
+    return ShapeModes(
+        first[None],
+        second[None],
+        (table,),
+        np.array([-min(limit, LEAST_NARROWING * narrow)]),
+        np.array([limit]),
+    )
+
+
+def weight_of(distance: FloatArray, whole: float, none: float) -> FloatArray:
+    """Return weights (V,) that fall smoothly from 1 at ``whole`` to 0 at ``none``."""
+    ramp = np.clip((distance - whole) / (none - whole), 0.0, 1.0)
+    return 0.5 * (1.0 + np.cos(np.pi * ramp))
+
+
+def ostial_axes(vein: Vein) -> tuple[FloatArray, FloatArray, float, float]:
+    """Long and short axis (3,), (3,) of the ostial contour, and its widths along them, mm."""
+    ostium = vein.ostium
+    points = ostium.contour.points - ostium.centre
+    points = points - np.outer(points @ ostium.normal, ostium.normal)
+    ahead = np.roll(points, -1, axis=0)
+    middle, length = 0.5 * (points + ahead), np.linalg.norm(ahead - points, axis=1)
+    _, axes = np.linalg.eigh((middle * length[:, None]).T @ middle)
+    long, short = axes[:, 2], axes[:, 1]
+    return long, short, float(np.ptp(points @ long)), float(np.ptp(points @ short))
+
+
+def _oval_table(
+    vein: Vein, long: FloatArray, short: FloatArray, wide: float, narrow: float
+) -> tuple[CubicSpline, float]:
+    """Stretch along the long and the short axis over the amplitude, and that of the circle.
+
+    The contour itself is stretched, whatever its form, so that its own perimeter stays.
+    """
+    points = vein.ostium.contour.points
+    step = np.roll(points, -1, axis=0) - points
+    along, across = (step @ long) ** 2, (step @ short) ** 2
+    perimeter = float(np.sqrt(along + across).sum())
+
+    def long_factor(short_factor: float) -> float:
+        def excess(factor: float) -> float:
+            stretched = np.sqrt(factor**2 * along + short_factor**2 * across)
+            return float(stretched.sum()) - perimeter
+
+        return float(brentq(excess, 0.0, perimeter, xtol=1e-14))
+
+    half = 0.5 * narrow
+
+    def still_oval(amplitude: float) -> float:
+        factor = 1.0 + amplitude / half
+        return long_factor(factor) * wide - factor * narrow
+
+    limit = 0.0
+    if still_oval(0.0) > 0.0:
+        upper = 0.5 * (perimeter / np.pi - narrow)
+        while still_oval(upper) > 0.0:
+            upper *= 1.2
+        limit = float(brentq(still_oval, 0.0, upper, xtol=1e-10))
+    if limit < LEAST_OVAL_MM:
+        return CubicSpline([0.0, 1.0], [[0.0, 0.0], [0.0, 0.0]]), limit
+    # A little beyond the bounds, so that the curve has its own derivatives there.
+    low = -min(limit, LEAST_NARROWING * narrow)
+    amplitude = np.linspace(1.1 * low, 1.1 * limit, TABLE_POINTS)
+    factor = 1.0 + amplitude / half
+    factors = np.stack([[long_factor(f) for f in factor], factor], axis=1)
+    return CubicSpline(amplitude, factors - 1.0), limit

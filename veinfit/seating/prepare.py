@@ -1,0 +1,209 @@
+"""One vein prepared for its balloons, and the contact of one balloon with its wall."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.frames import BoolArray, FloatArray, unit
+from veinfit.seating.approach import ApproachLine, line_through_ostium
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.gap import touchable_vertices
+from veinfit.seating.mechanics.batch import BalloonBatch
+from veinfit.seating.mechanics.law import NEWTON_PER_KPA_MM2, IndentationLaw
+from veinfit.seating.mechanics.minimise import Exit
+from veinfit.seating.mechanics.modes import (
+    ShapeModes,
+    modes_about,
+    no_modes,
+    ostial_axes,
+    weight_of,
+)
+from veinfit.seating.mechanics.walls import BalloonWall
+from veinfit.seating.patch import WallPatch, can_press, wall_patch
+from veinfit.seating.start import nominal_back_mm, shaft_way_mm
+from veinfit.settings import SeatingSettings
+from veinfit.surface import Surface
+from veinfit.surface.mesh import face_areas, face_normals, select_faces, vertex_areas
+
+RING_DIAMETERS = 0.6
+"""Wall within so many greatest diameters of the ostial centre has the ring's stiffness, ..."""
+
+BODY_DIAMETERS = 1.2
+"""... and from so many on the body's."""
+
+RIGID_SHAPE_N_PER_MM = 1e6
+"""From this stiffness on a mode cannot give way: the wall keeps its shape."""
+
+
+@dataclass(frozen=True, eq=False)
+class PreparedVein:
+    """One vein prepared for its balloons.
+
+    Attributes
+    ----------
+    vein : Vein
+    patch : WallPatch
+        As imaged.
+    modes : ShapeModes
+        Of the points of the patch.
+    lumen : Surface
+        Closed surface of the blood: how far a balloon can be backed off.
+    axis_way_mm : float
+        How far the blood reaches back from the ostium along the vein's axis.
+    """
+
+    vein: Vein
+    patch: WallPatch
+    modes: ShapeModes
+    lumen: Surface
+    axis_way_mm: float
+
+    def way_mm(self, line: ApproachLine) -> float:
+        """How far the blood reaches back from the ostium along a shaft, mm."""
+        if np.array_equal(line.direction, self.patch.axis):
+            return self.axis_way_mm
+        return shaft_way_mm(self.lumen, line)
+
+    def exit(self, settings: SeatingSettings) -> Exit:
+        """Return the plane past which a balloon has passed through the vein."""
+        return Exit(self.patch.centre, self.patch.normal, settings.greatest_depth_mm)
+
+    def shaped(self, amplitude: FloatArray) -> WallPatch:
+        """Return the patch as it lies once its modes have amplitudes (M,), mm."""
+        if not np.any(amplitude):
+            return self.patch
+        points = self.patch.surface.points + self.modes.displacement(amplitude)
+        surface = Surface(points, self.patch.surface.faces)
+        return replace(
+            self.patch,
+            surface=surface,
+            areas=face_areas(surface),
+            normals=face_normals(surface),
+            vertex_area_mm2=vertex_areas(surface),
+        )
+
+    @cached_property
+    def axes(self) -> FloatArray:
+        """Directions (3, 3), in rows, that turn with the vein: across its ostium and along it."""
+        long, _, _, _ = ostial_axes(self.vein)
+        axis = self.patch.axis
+        long = unit(long - (long @ axis) * axis)
+        return np.stack([long, np.cross(axis, long), axis])
+
+    @cached_property
+    def sector(self) -> FloatArray:
+        """Angle of each point of the patch about the vein's axis (V,), radians."""
+        offset = self.patch.surface.points - self.patch.centre
+        return np.arctan2(offset @ self.axes[1], offset @ self.axes[0])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BalloonContact:
+    """One balloon before a prepared vein: the wall that it can press.
+
+    Attributes
+    ----------
+    balloon : Balloon
+    pressing : (F,) bool array
+        Faces of the patch that it can press.
+    touchable : (V,) bool array
+        Vertices of the patch that it can press.
+    wall : BalloonWall
+        All wall that it can press.
+    """
+
+    balloon: Balloon
+    pressing: BoolArray
+    touchable: BoolArray
+    wall: BalloonWall
+
+
+def prepare(
+    anatomy: Anatomy, vein: Vein, largest_radius_mm: float, settings: SeatingSettings
+) -> PreparedVein:
+    """Prepare a vein for balloons of up to that radius."""
+    patch = wall_patch(anatomy, vein, largest_radius_mm, settings)
+    way = shaft_way_mm(anatomy.lumen, line_through_ostium("coaxial", vein, vein.axis))
+    modes = _modes(vein, patch.surface.points, settings)
+    return PreparedVein(vein, patch, modes, anatomy.lumen, way)
+
+
+def balloon_contact(
+    prepared: PreparedVein, balloon: Balloon, settings: SeatingSettings
+) -> BalloonContact:
+    """Find the wall that a balloon can press."""
+    patch = prepared.patch
+    shape = balloon.shape
+    back = nominal_back_mm(prepared.axis_way_mm, shape.nose_mm)
+    pressing, rest_pressing = can_press(patch, shape.reach_mm, back)
+    near, kept = select_faces(patch.surface, pressing)
+    rest, _ = select_faces(patch.rest, rest_pressing)
+    points = np.concatenate([near.points, rest.points])
+    own, other = prepared.modes.of(kept), _modes(prepared.vein, rest.points, settings)
+    modes = ShapeModes(
+        np.concatenate([own.first, other.first], axis=1),
+        np.concatenate([own.second, other.second], axis=1),
+        own.stretch,
+        own.low_mm,
+        own.high_mm,
+    )
+    wall = BalloonWall.of_triangles(
+        points=points,
+        faces=np.concatenate([near.faces, rest.faces + len(near.points)]),
+        areas=np.concatenate([face_areas(near), face_areas(rest)]),
+        stiffness=wall_stiffness(prepared.vein, points, settings),
+        law=IndentationLaw(settings.locking_depth_mm),
+        modes=modes,
+    )
+    return BalloonContact(balloon, pressing, touchable_vertices(patch, pressing), wall)
+
+
+def wall_stiffness(vein: Vein, points: FloatArray, settings: SeatingSettings) -> FloatArray:
+    """Return k (V,), N/mm³, at wall points (V, 3): the ring's near the ostium, else the body's."""
+    far = np.linalg.norm(points - vein.ostium.centre, axis=1) / vein.ostium.measures.d_max_mm
+    ring = weight_of(far, RING_DIAMETERS, BODY_DIAMETERS)
+    before = (points - vein.ostium.centre) @ vein.ostium.normal < 0.0
+    ring = np.where(before, ring, 1.0)
+    body_k, ring_k = settings.body_stiffness_kpa_per_mm, settings.ring_stiffness_kpa_per_mm
+    return np.asarray(NEWTON_PER_KPA_MM2 * (body_k + ring * (ring_k - body_k)))
+
+
+def balloon_batch(
+    prepared: PreparedVein,
+    contact: BalloonContact,
+    lines: Sequence[ApproachLine],
+    settings: SeatingSettings,
+    *,
+    exact: bool,
+) -> BalloonBatch:
+    """Return the energies of one balloon on several approaches, pushed as far as it ever is."""
+    count, shape = len(lines), contact.balloon.shape
+    return BalloonBatch(
+        wall=contact.wall,
+        exact=exact,
+        shape=shape,
+        reach_mm=np.full(count, shape.reach_mm),
+        stiffness=np.ones(count),
+        shape_stiffness=np.full(
+            (count, contact.wall.modes.count), settings.shape_stiffness_n_per_mm
+        ),
+        push_n=np.full(count, settings.greatest_push_n),
+        guide_n_per_mm=np.full(count, settings.guide_n_per_mm),
+        shaft_n_per_mm=np.full(count, settings.shaft_n_per_mm),
+        direction=np.array([line.direction for line in lines]),
+        origin=np.array([line.origin for line in lines]),
+        guide=prepared.patch.guide,
+        pivot=prepared.patch.centre,
+        guide_turn=np.tile(np.eye(3), (count, 1, 1)),
+    )
+
+
+def _modes(vein: Vein, points: FloatArray, settings: SeatingSettings) -> ShapeModes:
+    if settings.shape_stiffness_n_per_mm >= RIGID_SHAPE_N_PER_MM:
+        return no_modes(len(points))
+    return modes_about(vein, points)

@@ -1,0 +1,1 @@
+"""Uncertainty: what tries come to when the balloon comes to lie a little differently."""

@@ -1,0 +1,187 @@
+"""The aim map: where the shaft points, and whether the balloon seals there.
+
+For a grid of directions a try without any perturbation tells the outcome. The probability
+of an antral seal of a try that aims at a direction is told from tries spread over all
+directions: each weighs as much as the scatter of such a try would make it likely.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.stats import qmc
+
+from veinfit.frames import FloatArray, side_words
+from veinfit.seating.model import Aim
+from veinfit.seating.reachable import Directions
+from veinfit.seating.uncertainty.attempts import NOT_ASSESSED, OUTCOMES, SEATED, Readings, Simulator
+from veinfit.seating.uncertainty.chains import Chains
+from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS, draw, tilted
+from veinfit.settings import MarginSettings
+
+LEAST_EFFECTIVE = 8.0
+"""A probability needs so many tries of equal weight."""
+
+SCATTERS = 1.0
+"""Tries are spread over directions up to so many scatters past the greatest tilt."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AimField:
+    """Tries over directions, from which the probability of any aim is told.
+
+    Attributes
+    ----------
+    direction : (N, 3) array
+        Of the shafts.
+    antral : (N,) array
+        1 where the balloon sealed and did not lie deep.
+    density : (N,) array
+        Of the law by which all of them together were drawn, at each; per square radian.
+    scatter_rad : float
+        SD of the direction of a try about its aim, in each of two planes.
+    """
+
+    direction: FloatArray
+    antral: FloatArray
+    density: FloatArray
+    scatter_rad: float
+
+    def probability(self, aim: FloatArray) -> tuple[float, float] | None:
+        """Probability of an antral seal of a try that aims at (3,), and its standard error.
+
+        Self-normalised importance sampling; None where too few tries lie near.
+        """
+        angle = np.arccos(np.clip(self.direction @ aim, -1.0, 1.0))
+        weight = _normal(angle, self.scatter_rad) / self.density
+        total = weight.sum()
+        if total <= 0.0 or total**2 / (weight**2).sum() < LEAST_EFFECTIVE:
+            return None
+        weight = weight / total
+        mean = float(weight @ self.antral)
+        spread = float(np.sqrt((weight**2 * (self.antral - mean) ** 2).sum()))
+        effective = 1.0 / float((weight**2).sum())
+        mild = (mean * effective + 0.5) / (effective + 1.0)
+        return mean, max(spread, float(np.sqrt(mild * (1.0 - mild) / effective)))
+
+
+def aim_field(
+    simulator: Simulator, chains: Chains, directions: Directions, law: MarginSettings
+) -> AimField | None:
+    """Spread tries over all directions and join them with the first tries of the margin.
+
+    None without scatter: then a direction seals or it does not.
+    """
+    scatter = np.radians(law.direction_sd_deg)
+    if scatter <= 0.0:
+        return None
+    first = chains.first
+    count = len(first.outcome)
+    reach = np.radians(law.greatest_aim_tilt_deg) + SCATTERS * scatter
+    label = f"aims {simulator.prepared.patch.vein} {simulator.balloon.name}"
+    rng = np.random.default_rng(np.random.SeedSequence([law.seed, *label.encode()]))
+    share = qmc.Sobol(2, scramble=True, rng=rng).random(count)
+    # Evenly over the part of the sphere within ``reach`` of the axis.
+    tilt = np.arccos(1.0 - share[:, 0] * (1.0 - np.cos(reach)))
+    turn = 2.0 * np.pi * share[:, 1]
+    tilts = np.degrees(tilt)[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    aim = tilted(np.tile(directions.axis, (count, 1)), tilts)
+    unknowns = draw(law, label, 1)
+    scores = unknowns.first.reshape(count, len(ATTEMPT_UNKNOWNS)).copy()
+    scores[:, :2] = 0.0
+    patient = np.repeat(unknowns.patient, unknowns.shape[1], axis=0)
+    spread = simulator.tries(aim, patient, scores)
+    parts = (first, spread)
+    known = np.concatenate([part.assessed for part in parts])
+    direction = np.concatenate([part.direction for part in parts])
+    antral = np.concatenate([part.antral[1] for part in parts]).astype(float)
+    home = np.arccos(np.clip(direction @ simulator.line.direction, -1.0, 1.0))
+    off_axis = np.arccos(np.clip(direction @ directions.axis, -1.0, 1.0))
+    even = (off_axis <= reach) / (2.0 * np.pi * (1.0 - np.cos(reach)))
+    density = 0.5 * _normal(home, scatter) + 0.5 * even
+    return AimField(direction[known], antral[known], density[known], float(scatter))
+
+
+def aim_map(
+    simulator: Simulator, directions: Directions, field: AimField | None
+) -> tuple[Aim, ...]:
+    """Return what becomes of every direction of the grid."""
+    own = np.flatnonzero(directions.reached)
+    readings: Readings | None = None
+    if len(own):
+        none = np.zeros((len(own), len(PATIENT_UNKNOWNS)))
+        still = np.zeros((len(own), len(ATTEMPT_UNKNOWNS)))
+        readings = simulator.tries(directions.direction[own], none, still)
+    place = {int(number): k for k, number in enumerate(own)}
+    return tuple(
+        _aim(simulator, directions, number, readings, place.get(number), field)
+        for number in range(len(directions.tilt_deg))
+    )
+
+
+def _aim(
+    simulator: Simulator,
+    directions: Directions,
+    number: int,
+    readings: Readings | None,
+    row: int | None,
+    field: AimField | None,
+) -> Aim:
+    patch, balloon = simulator.prepared.patch, simulator.balloon
+    hour, direction = float(directions.hour[number]), directions.direction[number]
+    straight = not np.isfinite(hour)
+    blank = Aim(
+        vein=patch.vein,
+        balloon=balloon.name,
+        approach=simulator.line.kind,
+        shaft_clock_h=None if straight else hour,
+        shaft_side="" if straight else side_words(_aside(direction, patch.axis)),
+        shaft_tilt_deg=float(directions.tilt_deg[number]),
+        outcome="cannot reach",
+        occluded=None,
+        sealed=None,
+        antral=None,
+        leak_width_mm=None,
+        leak_side="",
+        push_to_seal_n=None,
+        seal_probability=None,
+    )
+    if readings is None or row is None:
+        return blank
+    outcome = int(readings.outcome[row])
+    known, seated = outcome != NOT_ASSESSED, outcome == SEATED
+    occluded, sealed = bool(readings.occluded[1, row]), bool(readings.sealed[1, row])
+    chance = None if field is None else field.probability(direction)
+    narrowest = int(readings.narrowest[row])
+    leaks = seated and not occluded and narrowest >= 0
+    side = patch.surface.points[narrowest] - patch.centre if leaks else None
+    push = float(readings.push_to_seal_n[row])
+    return replace(
+        blank,
+        outcome=OUTCOMES[outcome],
+        occluded=occluded if known else None,
+        sealed=sealed if known else None,
+        antral=bool(readings.antral[1, row]) if known else None,
+        leak_width_mm=max(float(readings.width_mm[row]), 0.0) if seated else None,
+        leak_side="" if side is None else side_words(_aside(side, patch.axis)),
+        push_to_seal_n=push if sealed and np.isfinite(push) else None,
+        seal_probability=None if chance is None else chance[0],
+    )
+
+
+def _aside(vector: FloatArray, axis: FloatArray) -> FloatArray:
+    return np.asarray(vector - (vector @ axis) * axis)
+
+
+def _normal(angle: FloatArray, scatter: float) -> FloatArray:
+    """Density per square radian on the sphere of a try at an angle from its aim."""
+    stretch = np.where(angle > 1e-9, angle / np.maximum(np.sin(angle), 1e-9), 1.0)
+    plane = np.exp(-0.5 * (angle / scatter) ** 2) / (2.0 * np.pi * scatter**2)
+    return np.asarray(plane * stretch)
+
+
+def sealing_aims(aims: Sequence[Aim]) -> tuple[Aim, ...]:
+    """Return the directions whose try without any perturbation seals and does not lie deep."""
+    return tuple(aim for aim in aims if aim.antral)

@@ -1,0 +1,358 @@
+"""Many tries of one balloon in one vein: where each comes to rest and what it closes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.seating.approach import ApproachLine
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.closure import ClosureWall, closure_wall
+from veinfit.seating.grade import DEEP_BY_PLANE
+from veinfit.seating.mechanics.attempt import attempt
+from veinfit.seating.mechanics.batch import BalloonBatch
+from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, Exit
+from veinfit.seating.mechanics.shape import gaps_mm
+from veinfit.seating.missing_wall import in_play, parting
+from veinfit.seating.model import Outcome
+from veinfit.seating.prepare import BalloonContact, PreparedVein, balloon_batch, balloon_contact
+from veinfit.seating.reach import reached
+from veinfit.seating.start import find_start
+from veinfit.seating.uncertainty.unknowns import perturbed
+from veinfit.settings import MarginSettings, SeatingSettings
+
+WIDE_MM = 5.0
+"""A gap is followed up to this; what is wider counts as this wide."""
+
+SEATED, PASSES_THROUGH, CANNOT_REACH, NOT_ASSESSED = 0, 1, 2, 3
+"""Outcomes of a try, in tables by the words of ``OUTCOMES``."""
+
+OUTCOMES: tuple[Outcome, ...] = ("seated", "passes through", "cannot reach", "not assessed")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """What N tries came to.
+
+    Attributes
+    ----------
+    outcome : (N,) int array
+        Index of ``OUTCOMES``.
+    direction : (N, 3) array
+        Of the shaft.
+    place : (N, 3 + M) array
+        Centre and amplitudes of the shape, mm; NaN where the balloon does not rest.
+    push_n, push_to_occlude_n, push_to_seal_n : (N,) array
+        At the seat, and the least that closed on the way; NaN where there is none.
+    occluded, sealed : (3, N) bool array
+        At the contact tolerance less its uncertainty, at the tolerance, at the
+        tolerance and its uncertainty.
+    deep : (N,) bool array
+    width_mm, cold_width_mm : (N,) array
+        Greatest gap that a path from vein to atrium can keep, at most ``WIDE_MM``,
+        negative where it is pressed shut; the second with warm contact counted as open.
+    narrowest : (N,) int array
+        Vertex of the patch where that path is narrowest; -1 for none.
+    """
+
+    outcome: IntArray
+    direction: FloatArray
+    place: FloatArray
+    push_n: FloatArray
+    push_to_occlude_n: FloatArray
+    push_to_seal_n: FloatArray
+    occluded: BoolArray
+    sealed: BoolArray
+    deep: BoolArray
+    width_mm: FloatArray
+    cold_width_mm: FloatArray
+    narrowest: IntArray
+
+    @property
+    def assessed(self) -> BoolArray:
+        """Which of them (N,) could be assessed."""
+        return np.asarray(self.outcome != NOT_ASSESSED)
+
+    @property
+    def antral(self) -> BoolArray:
+        """Sealed and not deep (3, N)."""
+        return np.asarray(self.sealed & ~self.deep)
+
+    @property
+    def centre(self) -> FloatArray:
+        """Centres (N, 3), mm."""
+        return self.place[:, :3]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Simulator:
+    """One balloon before one vein, ready for many tries.
+
+    Attributes
+    ----------
+    prepared : PreparedVein
+    contact : BalloonContact
+    line : ApproachLine
+    one : BalloonBatch
+        The balloon without any perturbation.
+    closure : ClosureWall
+    way_mm : float
+        How far the blood reaches back from the ostium along the shaft.
+    seating : SeatingSettings
+        Its values are the medians of their laws.
+    law : MarginSettings
+    missing_on_way : str
+        That wall ends before the ostium within reach of a balloon on the guide, which more
+        wall might have held; empty where it does not.
+    """
+
+    prepared: PreparedVein
+    contact: BalloonContact
+    line: ApproachLine
+    one: BalloonBatch
+    closure: ClosureWall
+    way_mm: float
+    seating: SeatingSettings
+    law: MarginSettings
+    missing_on_way: str
+
+    @property
+    def balloon(self) -> Balloon:
+        """Return the balloon."""
+        return self.contact.balloon
+
+    @property
+    def through(self) -> Exit:
+        """Return the plane past which the balloon has passed through."""
+        return self.prepared.exit(self.seating)
+
+    def tries(self, aim: FloatArray, patient: FloatArray, scores: FloatArray) -> Readings:
+        """Make one try for each aim.
+
+        Parameters
+        ----------
+        aim : (N, 3) array
+            Unit vectors about which the shafts scatter.
+        patient : (N, 3) array
+            Scores of the patients.
+        scores : (N, 9) array
+            Scores of the tries.
+        """
+        axis = self.prepared.patch.axis
+        batch = perturbed(self.one, aim, self.line.origin, patient, scores, axis, self.law)
+        start, ready = self._starts(batch)
+        outcome = np.where(ready, SEATED, CANNOT_REACH)
+        place = np.full((batch.count, batch.unknowns), np.nan)
+        push, to_occlude, to_seal = (np.full(batch.count, np.nan) for _ in range(3))
+        which = np.flatnonzero(ready)
+        if len(which):
+            ours = batch.only(which)
+            done = attempt(
+                ours,
+                start[which],
+                self.through,
+                lambda k, at: self.closes(ours, k, at),
+                self.seating.push_beyond_occlusion,
+            )
+            rests = done.seats.state == AT_REST
+            place[which[rests]] = done.seats.place[rests]
+            passes = NOT_ASSESSED if self.missing_on_way else PASSES_THROUGH
+            outcome[which[done.seats.state == WENT_THROUGH]] = passes
+            outcome[which[~rests & (done.seats.state != WENT_THROUGH)]] = NOT_ASSESSED
+            push[which], to_occlude[which] = done.push_n, done.push_to_occlude_n
+            to_seal[which] = done.push_to_seal_n
+        return self.read(batch, place, outcome, push, to_occlude, to_seal)
+
+    def closes(
+        self, batch: BalloonBatch, which: IntArray, place: FloatArray
+    ) -> tuple[BoolArray, BoolArray]:
+        """Whether balloons (K,) occlude and seal at places (K, 3 + M)."""
+        gap, polar = self.closure.measured(
+            self.balloon, batch.reach_mm[which], batch.direction[which], place
+        )
+        contact = gap <= self.seating.contact_tolerance_mm
+        occluded = self.closure.parted(contact)
+        cold = contact & self.balloon.freezes_at(polar)
+        sealed = occluded.copy()
+        warm = occluded & (cold != contact).any(axis=1)
+        if warm.any():
+            sealed[warm] = self.closure.parted(cold[warm])
+        return occluded, sealed
+
+    def read(
+        self,
+        batch: BalloonBatch,
+        place: FloatArray,
+        outcome: IntArray,
+        push: FloatArray,
+        to_occlude: FloatArray,
+        to_seal: FloatArray,
+    ) -> Readings:
+        """Read off what balloons that rest close; all others that are assessed close nothing."""
+        count, tolerance = batch.count, self.seating.contact_tolerance_mm
+        outcome = outcome.copy()
+        width = np.where(outcome == NOT_ASSESSED, np.nan, WIDE_MM)
+        cold_width = width.copy()
+        occluded, sealed = (np.zeros((3, count), dtype=bool) for _ in range(2))
+        deep = np.zeros(count, dtype=bool)
+        narrowest = np.full(count, -1)
+        rest = np.flatnonzero(outcome == SEATED)
+        if len(rest):
+            gap, polar = self.closure.measured(
+                self.balloon, batch.reach_mm[rest], batch.direction[rest], place[rest]
+            )
+            reaches = reached(self.prepared.patch, self._noses(batch, rest, place), self.seating)
+            outcome[rest[~reaches]] = CANNOT_REACH
+            rest, gap, polar = rest[reaches], gap[reaches], polar[reaches]
+        if len(rest):
+            cold = self.balloon.freezes_at(polar)
+            steps = self.law.tolerance_calibration_mm * np.array([-1.0, 0.0, 1.0])
+            for which, step in enumerate(steps):
+                contact = gap <= tolerance + step
+                occluded[which, rest] = self.closure.parted(contact)
+                sealed[which, rest] = self.closure.parted(contact & cold)
+            unknown = ~self._settled(batch, rest, place[rest], gap, cold)
+            outcome[rest[unknown]] = NOT_ASSESSED
+            for number, one in enumerate(rest):
+                if unknown[number]:
+                    width[one] = cold_width[one] = np.nan
+                    continue
+                path = self.closure.wall.widest(gap[number])
+                width[one] = cold_width[one] = min(path[0], WIDE_MM)
+                narrowest[one] = path[1]
+                warm = ~cold[number] & (gap[number] <= tolerance)
+                if warm.any():
+                    over = self._warm_open(polar[number])
+                    apart = np.where(warm, np.maximum(gap[number], tolerance + over), gap[number])
+                    cold_width[one] = min(self.closure.wall.widest(apart)[0], WIDE_MM)
+            deep[rest] = self._deep(gap, polar, place[rest], tolerance)
+        occluded[:, outcome == NOT_ASSESSED] = sealed[:, outcome == NOT_ASSESSED] = False
+        return Readings(
+            outcome,
+            batch.direction,
+            np.where((outcome == SEATED)[:, None], place, np.nan),
+            push,
+            to_occlude,
+            to_seal,
+            occluded,
+            sealed,
+            deep,
+            width,
+            cold_width,
+            narrowest,
+        )
+
+    def _settled(
+        self,
+        batch: BalloonBatch,
+        rest: IntArray,
+        place: FloatArray,
+        gap: FloatArray,
+        cold: BoolArray,
+    ) -> BoolArray:
+        """Whether missing wall cannot change what balloons (K,) at rest close."""
+        wall, balloon = self.closure.wall, self.balloon
+        settled: BoolArray = np.ones(len(rest), dtype=bool)
+        if not wall.missing:
+            return settled
+        shape = balloon.shape
+        past = np.zeros((len(rest), len(wall.missing)))
+        for column, one in enumerate(wall.missing):
+            offset = one.cap[None] - place[:, None, :3]
+            beyond = gaps_mm(shape, offset, batch.direction[rest][:, None, :])[0].min(axis=1)
+            longer = batch.reach_mm[rest] - shape.reach_mm
+            past[:, column] = np.maximum(longer - beyond, 0.0)
+        open_mm = gap - self.seating.contact_tolerance_mm
+        for number in range(len(rest)):
+            if any(in_play(wall.missing, open_mm[number], past[number])):
+                closed = open_mm[number] <= 0.0
+                settled[number] = all(
+                    parting(wall, contact, open_mm[number], past[number]).known
+                    for contact in (closed, closed & cold[number])
+                )
+        return settled
+
+    def _warm_open(self, polar: FloatArray) -> FloatArray:
+        """Distance over the balloon (K,), mm, from its freezing zone; negative inside it."""
+        balloon = self.balloon
+        outside = np.maximum(polar - balloon.zone_to_deg, balloon.zone_from_deg - polar)
+        return np.asarray(np.radians(outside) * balloon.shape.reach_mm)
+
+    def _deep(
+        self, gap: FloatArray, polar: FloatArray, place: FloatArray, tolerance: float
+    ) -> BoolArray:
+        patch, seating = self.prepared.patch, self.seating
+        depth = (place[:, :3] - patch.centre) @ patch.normal
+        if seating.deep_convention == DEEP_BY_PLANE:
+            return np.asarray(depth > -seating.deep_plane_mm)
+        ring = self.closure.ring_deg(gap, polar, tolerance)
+        return np.asarray((depth > 0.0) | (ring > seating.deep_ring_angle_deg))
+
+    def _noses(self, batch: BalloonBatch, rest: IntArray, place: FloatArray) -> FloatArray:
+        nose_mm = batch.shape.nose_mm + batch.reach_mm[rest] - batch.shape.reach_mm
+        return np.asarray(place[rest, :3] + nose_mm[:, None] * batch.direction[rest])
+
+    def _starts(self, batch: BalloonBatch) -> tuple[FloatArray, BoolArray]:
+        """Where balloons start (N, 3 + M), and which of them (N,) have room.
+
+        All balloons of one radius start where the balloon starts on the approach itself;
+        the shaft leads each to its own line before the push counts.
+        """
+        start = np.zeros((batch.count, batch.unknowns))
+        ready = np.zeros(batch.count, dtype=bool)
+        for reach in np.unique(batch.reach_mm):
+            own = np.flatnonzero(batch.reach_mm == reach)
+            alone = self.one.only(np.zeros(1, dtype=int)).resized(reach)
+            found = find_start(alone, self.line, self.way_mm)
+            start[own, :3] = found.centre
+            ready[own] = found.pressed_mm <= self.seating.greatest_start_press_mm
+        return start, ready
+
+
+def simulator(
+    prepared: PreparedVein,
+    balloon: Balloon,
+    line: ApproachLine,
+    seating: SeatingSettings,
+    law: MarginSettings,
+    way_mm: float | None = None,
+) -> Simulator:
+    """Prepare a balloon for many tries in a vein.
+
+    Parameters
+    ----------
+    prepared : PreparedVein
+    balloon : Balloon
+    line : ApproachLine
+        About which the push direction scatters.
+    seating : SeatingSettings
+    law : MarginSettings
+    way_mm : float, optional
+        How far the blood reaches back along the shaft, where it is known already.
+    """
+    contact = balloon_contact(prepared, balloon, seating)
+    cell, centre = seating.cell_mm, prepared.patch.centre
+    coarse = replace(contact, wall=contact.wall.gathered(cell, centre, prepared.axes))
+    one = balloon_batch(prepared, coarse, [line], seating, exact=False)
+    reserve = 4.0 * law.surface_offset_sd_mm
+    closure = closure_wall(prepared, contact, balloon.shape.reach_mm + reserve, cell)
+    way = prepared.way_mm(line) if way_mm is None else way_mm
+    return Simulator(
+        prepared, contact, line, one, closure, way, seating, law, _missing_on_way(prepared, contact)
+    )
+
+
+def _missing_on_way(prepared: PreparedVein, contact: BalloonContact) -> str:
+    patch, reach = prepared.patch, contact.balloon.shape.reach_mm
+    # A wall that ends too early lets a balloon through that more wall might have held; past
+    # the mitral side and the ends of other veins there is none.
+    rims = [wall.rim for wall in patch.missing if wall.kind != "atrium"]
+    rim = np.unique(np.concatenate([np.empty(0, dtype=np.int64), *rims]))
+    edge = patch.surface.points[rim[contact.touchable[rim]]]
+    way = patch.guide.sampled(patch.centre - reach * patch.axis, reach, 1.0)
+    if len(edge) and np.isfinite(cKDTree(way).query(edge, distance_upper_bound=reach)[0]).any():
+        return "the wall ends before the balloon comes to rest"
+    return ""

@@ -1,0 +1,392 @@
+"""The margin: the probability of closure over how a balloon comes to lie."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from veinfit.frames import BoolArray, FloatArray, clock_hours
+from veinfit.notes import Note
+from veinfit.seating.mechanics.minimise import minimise
+from veinfit.seating.model import AttemptRow, Chance, Fit, Margin
+from veinfit.seating.reachable import Directions
+from veinfit.seating.uncertainty.aims import aim_field, aim_map
+from veinfit.seating.uncertainty.attempts import OUTCOMES, PASSES_THROUGH, SEATED, Simulator
+from veinfit.seating.uncertainty.chains import Chains, simulate
+from veinfit.seating.uncertainty.expansion import Term, expand
+from veinfit.seating.uncertainty.unknowns import Unknowns, draw, perturbed
+from veinfit.settings import MarginSettings, SeatingSettings
+
+LEAST_ASSESSED = 0.9
+"""With a smaller share of tries that could be assessed there is no margin."""
+
+BOUND = 1.959963984540054
+"""Standard deviations of a 95 % bound."""
+
+DIRECTION, PLACE, LEAN, FORCE, SHAPE, GUIDE, SHAFT, SURFACE = (
+    "direction",
+    "shaft offset",
+    "guide lean",
+    "push and stiffness",
+    "shape of the wall",
+    "guide",
+    "shaft",
+    "surface offset",
+)
+"""Groups of unknowns whose shares are told. Push and stiffness act by their ratio alone."""
+
+TRIES_FOR_ALL_TERMS = 40
+"""With fewer tries assessed, terms of the second order that tell no parameter are left out."""
+
+LEAST_PATIENTS = 4
+"""With fewer draws of the patient nothing is told of the patient's unknowns."""
+
+LEAST_VARIANCE_MM2 = 1e-4
+"""Where leak widths vary by less than a hundredth of a millimetre there is nothing to share."""
+
+TOGETHER = "together"
+"""The share that no group has by itself."""
+
+
+def with_margin(fit: Fit, simulator: Simulator, directions: Directions) -> Fit:
+    """Give a fit its margin and its aim map.
+
+    Fits that are not assessed keep none, nor do those whose course fails, which have no
+    direction to scatter. Where the balloon itself cannot reach, tries that reach count.
+
+    Parameters
+    ----------
+    fit : Fit
+    simulator : Simulator
+    directions : Directions
+        In which the sheath can point.
+    """
+    law = simulator.law
+    if law.samples == 0 or fit.outcome == "not assessed" or fit.push_direction is None:
+        return fit
+    balloon = simulator.balloon
+    label = f"{fit.vein} {balloon.equatorial_mm:.3f} {balloon.axial_mm:.3f}"
+    chains = simulate(simulator, draw(law, label), directions.limit)
+    fit = _with_chances(fit, chains, simulator)
+    if law.aim_tilt_step_deg > 0.0:
+        field = aim_field(simulator, chains, directions, law)
+        fit = replace(fit, aims=aim_map(simulator, directions, field))
+    if law.keep_attempts:
+        fit = replace(fit, attempts=attempt_table(fit, chains, simulator))
+    return fit
+
+
+def margin_of(chains: Chains, simulator: Simulator) -> Margin | None:
+    """Sum up the chains of one balloon; None where too few could be assessed."""
+    unknowns, seating, law = chains.unknowns, simulator.seating, simulator.law
+    first = chains.first
+    shape = unknowns.shape
+    known = first.assessed.reshape(shape)
+    if known.mean() < LEAST_ASSESSED:
+        return None
+
+    def one_try(name: str) -> Chance:
+        closed = getattr(first, name).reshape(3, *shape)
+        return chance(closed, known, unknowns, seating, law)
+
+    occluded, sealed, antral = (one_try(name) for name in ("occluded", "sealed", "antral"))
+    whole = chains.assessed
+    widths = first.width_mm[first.assessed]
+    low, middle, high = (float(q) for q in np.quantile(widths, (0.1, 0.5, 0.9)))
+    pushes = first.push_to_seal_n[first.sealed[1] & np.isfinite(first.push_to_seal_n)]
+    deep = (first.sealed[1] & first.deep)[first.assessed]
+    return Margin(
+        chains=known.size,
+        assessed=int(known.sum()),
+        through=int((first.outcome == PASSES_THROUGH).sum()),
+        occluded=occluded,
+        sealed=sealed,
+        antral=antral,
+        steered_occluded=steered(chains.last("occluded"), whole, occluded),
+        steered_antral=steered(chains.last("antral"), whole, antral),
+        deep_seal_probability=float(deep.mean()),
+        freeze_loss_probability=_freeze_loss(chains, simulator),
+        attempts_per_chain=float(chains.made[whole].mean()) if whole.any() else math.nan,
+        push_to_seal_n=tuple(float(q) for q in np.quantile(pushes, (0.1, 0.5, 0.9)))
+        if len(pushes)
+        else (),
+        leak_width_mm=(low, middle, high),
+        shares=_shares(chains, simulator),
+    )
+
+
+def steered(closed: BoolArray, assessed: BoolArray, one: Chance) -> Chance:
+    """Return the probability after repositioning, with the uncertainty of one try.
+
+    Counted from chains, not computed as if tries were independent. Its bounds lie as far
+    from it on the logistic scale as those of one try do.
+
+    Parameters
+    ----------
+    closed, assessed : (P, T) bool array
+        Of the last try of each chain; of all its tries.
+    one : Chance
+        Of the first try.
+    """
+    count = assessed.sum(axis=1)
+    with np.errstate(invalid="ignore"):
+        given = np.where(count > 0, (closed & assessed).sum(axis=1) / count, np.nan)
+    total = int(count.sum())
+    probability = float(np.nanmean(given)) if total else math.nan
+    mild = (probability * total + 0.5) / (total + 1.0) if total else 0.5
+    error = math.sqrt(mild * (1.0 - mild) / max(total, 1))
+    if len(given) > 1:
+        error = max(error, float(np.nanstd(given, ddof=1) / np.sqrt(max((count > 0).sum(), 1))))
+
+    def moved(bound: float) -> float:
+        shift = _logit(bound) - _logit(one.probability)
+        return 1.0 / (1.0 + math.exp(-(_logit(mild) + shift)))
+
+    return Chance(
+        probability=probability,
+        low=min(moved(one.low), probability),
+        high=max(moved(one.high), probability),
+        sampling_error=error,
+        given_patient=tuple(float(value) for value in given),
+    )
+
+
+def attempt_table(fit: Fit, chains: Chains, simulator: Simulator) -> tuple[AttemptRow, ...]:
+    """Return every try as a row: patients, chains and tries are counted from 1."""
+    axis, each = simulator.prepared.patch.axis, chains.unknowns.shape[1]
+    rows = []
+    for number, (told, chain) in enumerate(zip(chains.attempts, chains.chain, strict=True)):
+        tilt = np.degrees(np.arccos(np.clip(told.direction @ axis, -1.0, 1.0)))
+        hour = clock_hours(told.direction, axis)
+        for k, one in enumerate(chain):
+            known, seated = bool(told.assessed[k]), told.outcome[k] == SEATED
+            rows.append(
+                AttemptRow(
+                    fit.vein,
+                    fit.balloon,
+                    fit.approach,
+                    int(one) // each + 1,
+                    int(one) % each + 1,
+                    number + 1,
+                    OUTCOMES[int(told.outcome[k])],
+                    float(hour[k]) if tilt[k] > 1e-6 else None,
+                    float(tilt[k]),
+                    _finite(told.push_n[k]),
+                    _finite(told.push_to_occlude_n[k]),
+                    _finite(told.push_to_seal_n[k]),
+                    bool(told.occluded[1, k]) if known else None,
+                    bool(told.sealed[1, k]) if known else None,
+                    bool(told.deep[k]) if seated else None,
+                    bool(told.antral[1, k]) if known else None,
+                    max(float(told.width_mm[k]), 0.0) if seated else None,
+                )
+            )
+    return tuple(sorted(rows, key=lambda row: (row.patient, row.chain, row.attempt)))
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _logit(share: float) -> float:
+    mild = min(max(share, 1e-3), 1.0 - 1e-3)
+    return math.log(mild / (1.0 - mild))
+
+
+def _freeze_loss(chains: Chains, simulator: Simulator) -> float | None:
+    """Share of first tries that seal antrally and no longer seal once the balloon has grown."""
+    balloon, seating = simulator.balloon, simulator.seating
+    growth = balloon.growth_mm if balloon.growth_mm > 0.0 else seating.growth_what_if_mm
+    first = chains.first
+    if growth <= 0.0:
+        return None
+    own = np.flatnonzero(first.antral[1])
+    if not len(own):
+        return 0.0
+    unknowns = chains.unknowns
+    patient = np.repeat(unknowns.patient, unknowns.shape[1], axis=0)[own]
+    scores = unknowns.first.reshape(-1, unknowns.first.shape[-1])[own]
+    axis = simulator.prepared.patch.axis
+    batch = perturbed(
+        simulator.one,
+        chains.aim[0][own],
+        simulator.line.origin,
+        patient,
+        scores,
+        axis,
+        simulator.law,
+    )
+    longer = simulator.balloon.resized(growth).shape.reach_mm - simulator.balloon.shape.reach_mm
+    grown = replace(batch, reach_mm=batch.reach_mm + longer, push_n=first.push_n[own])
+    rest = minimise(grown, first.place[own], simulator.through, residual_share=1e-4)
+    held = rest.at_rest.copy()
+    if held.any():
+        held[held] = simulator.closes(grown, np.flatnonzero(held), rest.place[held])[1]
+    return float((~held).sum() / first.assessed.sum())
+
+
+def chance(
+    closed: BoolArray,
+    assessed: BoolArray,
+    unknowns: Unknowns,
+    seating: SeatingSettings,
+    law: MarginSettings,
+) -> Chance:
+    """Return the probability of closure with its two uncertainties.
+
+    The bounds follow from how the probability answers to each calibrated quantity,
+    as far as the sample itself tells: a change of a law weighs its tries anew.
+    They are taken on the logistic scale, so that they stay between 0 and 1.
+
+    Parameters
+    ----------
+    closed : (3, P, T) bool array
+        At a lower tolerance, the tolerance and a higher one.
+    assessed : (P, T) bool array
+    """
+    count = assessed.sum(axis=1)
+    with np.errstate(invalid="ignore"):
+        given = np.where(count > 0, (closed[1] & assessed).sum(axis=1) / count, np.nan)
+    total = int(count.sum())
+    probability = float(np.nanmean(given))
+    # A share of tries of 0 or 1 is not certain either: half a try of each kind is added.
+    mild = (probability * total + 0.5) / (total + 1.0)
+    by_patient = (
+        float(np.nanstd(given, ddof=1) / np.sqrt((count > 0).sum())) if len(given) > 1 else 0.0
+    )
+    error = max(by_patient, math.sqrt(mild * (1.0 - mild) / total))
+    spread = _answer(closed, assessed, unknowns, seating, law) / (mild * (1.0 - mild))
+    logit = math.log(mild / (1.0 - mild))
+    low, high = (1.0 / (1.0 + math.exp(-(logit + sign * BOUND * spread))) for sign in (-1.0, 1.0))
+    return Chance(
+        probability=probability,
+        low=min(low, probability),
+        high=max(high, probability),
+        sampling_error=error,
+        given_patient=tuple(float(value) for value in given),
+    )
+
+
+def _answer(
+    closed: BoolArray,
+    assessed: BoolArray,
+    unknowns: Unknowns,
+    seating: SeatingSettings,
+    law: MarginSettings,
+) -> float:
+    """Return the standard deviation of the probability over the uncertainty of the calibration."""
+    lower, higher = (float(closed[which][assessed].mean()) for which in (0, 2))
+    variance = (0.5 * (higher - lower)) ** 2
+    fitted = expand(closed[1][assessed].astype(float), _terms(unknowns, assessed, seating, law))
+    if fitted is None:
+        return math.sqrt(variance)
+    uncertainty = {
+        "push": law.push_calibration,
+        "guide": law.guide_calibration,
+        "shaft": law.shaft_calibration,
+        "direction": law.direction_calibration,
+        "shape": law.shape_calibration,
+    }
+    for term, explained in zip(fitted.terms, fitted.explained, strict=True):
+        if term.quantity:
+            scale = term.answer * uncertainty[term.quantity]
+            variance += scale**2 * max(float(explained), 0.0)
+    return math.sqrt(variance)
+
+
+def _terms(
+    unknowns: Unknowns, assessed: BoolArray, seating: SeatingSettings, law: MarginSettings
+) -> list[Term]:
+    """Return the terms of all unknowns that can have an effect, at the tries assessed."""
+    scores = [unknowns.first[:, :, i][assessed] for i in range(unknowns.first.shape[2])]
+    push, guide, shaft = scores[2:5]
+    offset, stiffness, shape = (
+        np.broadcast_to(unknowns.patient[:, [i]], unknowns.shape)[assessed]
+        for i in range(unknowns.patient.shape[1])
+    )
+    enough = len(push) >= TRIES_FOR_ALL_TERMS
+    terms: list[Term] = []
+    if law.direction_sd_deg > 0.0:
+        one, two = scores[:2]
+        terms += _planar(DIRECTION, one, two, "direction")
+        if enough:
+            terms += [Term(DIRECTION, one * two), Term(DIRECTION, 0.5 * (one**2 - two**2))]
+    if law.shaft_offset_sd_mm > 0.0 and seating.shaft_n_per_mm > 0.0:
+        terms += _planar(PLACE, scores[5], scores[6])
+    if law.guide_lean_sd_deg > 0.0 and seating.guide_n_per_mm > 0.0:
+        terms += _planar(LEAN, scores[7], scores[8])
+    for group, score, quantity, spread, value in (
+        (FORCE, push, "push", law.push_spread, seating.greatest_push_n),
+        (GUIDE, guide, "guide", law.guide_spread, seating.guide_n_per_mm),
+        (SHAFT, shaft, "shaft", law.shaft_spread, seating.shaft_n_per_mm),
+    ):
+        if spread > 0.0 and value > 0.0:
+            terms.append(Term(group, score, quantity, 1.0 / spread))
+    # What is the same for all tries tells nothing where there are too few patients.
+    if len(unknowns.patient) >= LEAST_PATIENTS:
+        if law.stiffness_spread > 0.0:
+            terms.append(Term(FORCE, stiffness))
+        if law.shape_stiffness_spread > 0.0:
+            terms.append(Term(SHAPE, shape, "shape", 1.0 / law.shape_stiffness_spread))
+        if law.surface_offset_sd_mm > 0.0:
+            terms.append(Term(SURFACE, offset))
+            if enough:
+                terms.append(Term(SURFACE, (offset**2 - 1.0) / math.sqrt(2.0)))
+    return terms
+
+
+def _planar(group: str, one: FloatArray, two: FloatArray, quantity: str = "") -> list[Term]:
+    """Terms of two scores (N,) of one scatter: each, and a stretch of their law.
+
+    A stretch of the law, d log σ, acts through |z|² − 2, whose variance is 4.
+    """
+    stretch = 0.5 * (one**2 + two**2 - 2.0)
+    return [Term(group, one), Term(group, two), Term(group, stretch, quantity, 2.0)]
+
+
+def _shares(chains: Chains, simulator: Simulator) -> dict[str, float]:
+    """Return the share of every group of unknowns; none where there are too few tries."""
+    first, unknowns = chains.first, chains.unknowns
+    known = first.assessed.reshape(unknowns.shape)
+    fitted = expand(
+        first.cold_width_mm.reshape(unknowns.shape)[known],
+        _terms(unknowns, known, simulator.seating, simulator.law),
+    )
+    if fitted is None or fitted.variance < LEAST_VARIANCE_MM2:
+        return {}
+    groups = dict.fromkeys(term.group for term in fitted.terms)
+    shares = {group: fitted.share(group) for group in groups}
+    total = sum(shares.values())
+    # Each is estimated for itself; more than all there is none can explain.
+    shares = {group: share / max(total, 1.0) for group, share in shares.items()}
+    return {**shares, TOGETHER: max(1.0 - total, 0.0)}
+
+
+def _with_chances(fit: Fit, chains: Chains, simulator: Simulator) -> Fit:
+    margin = margin_of(chains, simulator)
+    if margin is None:
+        known = chains.first.assessed
+        text = (
+            f"{fit.balloon}: no margin: {int((~known).sum())} of {known.size} tries could not be "
+            "assessed, as the wall ends too near"
+        )
+        return replace(fit, notes=(*fit.notes, Note("margin", text, fit.vein, "caution")))
+    told = {
+        "seal_probability": margin.antral,
+        "occlusion_probability": margin.occluded,
+        "steered_seal_probability": margin.steered_antral,
+        "steered_occlusion_probability": margin.steered_occluded,
+    }
+    values: dict[str, float | None] = {}
+    for name, one in told.items():
+        values[name] = one.probability
+        values[f"{name}_low"], values[f"{name}_high"] = one.low, one.high
+    return replace(
+        fit,
+        margin=margin,
+        deep_seal_probability=margin.deep_seal_probability,
+        freeze_loss_probability=margin.freeze_loss_probability,
+        **values,  # type: ignore[arg-type]  # probabilities alone
+    )
