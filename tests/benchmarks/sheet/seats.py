@@ -61,7 +61,7 @@ class SheetSeat:
 
 def ring_radius_mm(surface: SeatSurface) -> float:
     """Radius of the circle as long as the ostium's contour."""
-    return _perimeter(surface.contour) / (2.0 * math.pi)
+    return perimeter(surface.contour) / (2.0 * math.pi)
 
 
 def seats(
@@ -167,12 +167,8 @@ def oval_mode_n_per_mm(
     surface = seat_surface(SeatShape("round", 2.0 * radius_mm, 1.0, funnel_deg), edge_mm, sectors)
     material = Material.of_ring(stiffness_kpa_per_mm, radius_mm, WALL_MM, tether_kpa_per_mm)
     sheet = Sheet(surface.points, surface.faces, material)
-    if load == "ring":
-        loaded = surface.ostial_ring
-    else:
-        height = surface.points[:, 2]
-        loaded = np.flatnonzero((height > -1e-9) & (height <= BAND_MM))
-    force = sheet.vertex_areas[:, None] * _oval(surface.points)
+    loaded = loaded_corners(surface, load)
+    force = sheet.vertex_areas[:, None] * oval_field(surface.points)
     force[np.setdiff1d(np.arange(len(force)), loaded)] = 0.0
     held = np.zeros(len(surface.points), dtype=bool)
     held[surface.vein_rim] = held[surface.atrial_rim] = True
@@ -182,12 +178,20 @@ def oval_mode_n_per_mm(
     moved = np.zeros(force.size)
     moved[free] = splu(matrix).solve(force.ravel()[free])
     at_ring = moved.reshape(-1, 3)[surface.ostial_ring]
-    radial = (at_ring * _oval(surface.points[surface.ostial_ring])).sum(axis=1)
+    radial = (at_ring * oval_field(surface.points[surface.ostial_ring])).sum(axis=1)
     amplitude = 2.0 * float(radial.mean())
     return float(force.ravel() @ moved) / amplitude**2
 
 
-def _oval(points: FloatArray) -> FloatArray:
+def loaded_corners(surface: SeatSurface, load: str) -> IntArray:
+    """Corners along the ostium (``ring``), or up to ``BAND_MM`` before it (``band``)."""
+    if load == "ring":
+        return surface.ostial_ring
+    height = surface.points[:, 2]
+    return np.flatnonzero((height > -1e-9) & (height <= BAND_MM))
+
+
+def oval_field(points: FloatArray) -> FloatArray:
     """Radial field cos 2θ (V, 3) about the z axis."""
     angle = np.arctan2(points[:, 1], points[:, 0])
     outward = np.stack([np.cos(angle), np.sin(angle), np.zeros(len(points))], axis=1)
@@ -206,11 +210,12 @@ def _read(
         depth_mm=float((centre - surface.centre) @ surface.normal),
         ring_long_mm=float(np.ptp(ring[:, 0])),
         ring_short_mm=float(np.ptp(ring[:, 1])),
-        ring_stretch=_perimeter(ring) / _perimeter(surface.contour),
+        ring_stretch=perimeter(ring) / perimeter(surface.contour),
         ring_depth_mm=float((ring.mean(axis=0) - surface.centre) @ surface.normal),
         aside_mm=float(np.hypot(*centre[:2])),
     )
 
 
-def _perimeter(ring: FloatArray | IntArray) -> float:
+def perimeter(ring: FloatArray) -> float:
+    """Length of a closed line of points (N, 3), mm."""
     return float(np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1).sum())

@@ -10,8 +10,9 @@ import pytest
 from benchmarks.sheet.elastic import Material, Sheet, dihedral
 from benchmarks.sheet.hold_against import agrees, same_better_size
 from benchmarks.sheet.pushing import Ball, first_touch, push
-from benchmarks.sheet.seats import seats, widest_leak_mm
-from benchmarks.sheet.shapes import SEATS, SeatSurface, seat_surface, tube
+from benchmarks.sheet.rounding import rounded
+from benchmarks.sheet.seats import oval_mode_n_per_mm, seats, widest_leak_mm
+from benchmarks.sheet.shapes import SEATS, SeatShape, SeatSurface, seat_surface, tube
 from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.sparse.linalg import splu
@@ -243,3 +244,12 @@ def test_the_better_size_counts_only_where_a_sheet_tells_them_apart():
     assert same_better_size([1.0, 0.5], [[0.2, 1.5], [0.3, 1.0]])
     assert not same_better_size([0.5, 1.0], [[0.2, 1.5], [0.3, 1.0]])
     assert same_better_size([0.5, 1.0], [[0.2, 1.2], [0.3, 1.0]])
+
+
+@pytest.mark.parametrize("load", ["ring", "band"])
+def test_rounding_a_nearly_round_ostium_takes_the_stiffness_for_small_displacements(load):
+    almost = SeatShape("almost round", 17.0, 1.02, 40.0)
+    large = rounded(almost, 0.5, load)[-1]
+    small = oval_mode_n_per_mm(8.5, 0.5, load)
+    assert large.amplitude_mm < 0.3
+    assert large.stiffness_n_per_mm == pytest.approx(small, rel=0.1)
