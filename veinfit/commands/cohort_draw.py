@@ -50,6 +50,13 @@ def add(commands: Commands) -> None:
         help="number of the first case (default: 0)",
     )
     option(
+        "--kind",
+        choices=("real", "easy"),
+        default="real",
+        help="atria like patients' (flat, wavy, funnels, neighbours that touch), or kinder ones "
+        "with the same measures (default: real)",
+    )
+    option(
         "--write",
         choices=("mesh", "labels", "both"),
         default="mesh",
@@ -117,7 +124,9 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     given = arguments.distributions
     distributions = read_distributions(given) if given else built_in_distributions()
     x, y, z = arguments.spacing
-    recipe = Recipe(arguments.seed, arguments.write, arguments.edge, arguments.closed, (x, y, z))
+    recipe = Recipe(
+        arguments.seed, arguments.kind, arguments.write, arguments.edge, arguments.closed, (x, y, z)
+    )
     try:
         with cohort_progress(arguments, terminal) as progress:
             drawn = draw_cohort(

@@ -12,6 +12,7 @@ from veinfit.synthetic.fields import (
     Blob,
     Body,
     Implicit,
+    Waves,
     rotation_matrix,
 )
 from veinfit.synthetic.shape import (
@@ -23,6 +24,7 @@ from veinfit.synthetic.shape import (
     MitralShape,
     Vector,
     VeinShape,
+    WaveShape,
 )
 from veinfit.synthetic.tubes import END_ROOM_MM, Tube
 
@@ -38,6 +40,15 @@ ROOT_END_MM = 6.0
 ROOT_END_SHARE = 0.55
 """Width of its inner end over its width where it leaves the body."""
 
+FUNNEL_ROOT_END_MM = 9.0
+"""A vein that begins as a funnel narrows inward over this length ..."""
+
+FUNNEL_ROOT_END_SHARE = 0.35
+"""... to this share of its mouth."""
+
+LEAST_FUNNEL_ROOT_MM = 0.5
+"""A vein's funnel begins at least this far before its root narrows."""
+
 FUNNEL_ROOT_SHARE = 0.72
 """The funnel's inner end is this much narrower, so that its edge stays inside the body."""
 
@@ -46,6 +57,9 @@ FUNNEL_ROOT_MM = 16.0
 
 TRUNK_CAP_SHARE = 0.5
 """Height of a trunk's rounded end, in the fork of its branches, over its short semi-axis."""
+
+WAVES = 24
+"""Plane waves that make the walls uneven."""
 
 BRANCH_ROOT_MM = 5.0
 """A branch reaches this far back into its trunk."""
@@ -71,6 +85,22 @@ def implicit(shape: AtriumShape) -> Implicit:
         appendage=appendage,
         lobes=lobes,
         carina_mm=shape.carina_mm,
+        waves=_waves(shape.waves, centre) if shape.waves else None,
+    )
+
+
+def _waves(shape: WaveShape, centre: FloatArray) -> Waves:
+    rng = np.random.default_rng([shape.seed])
+    low, high = shape.lengths_mm
+    lengths = np.exp(rng.uniform(np.log(low), np.log(high), size=WAVES))
+    directions = rng.normal(size=(WAVES, 3))
+    directions /= np.linalg.norm(directions, axis=1, keepdims=True)
+    return Waves(
+        vectors=2.0 * np.pi * directions / lengths[:, None],
+        phases=rng.uniform(0.0, 2.0 * np.pi, size=WAVES),
+        # Cosines have a mean square of one half.
+        amplitude_mm=shape.rms_mm * float(np.sqrt(2.0 / WAVES)),
+        centre=centre,
     )
 
 
@@ -128,9 +158,16 @@ def _root_mm(
 def _trunk(shape: VeinShape, body: Body) -> Tube:
     start = body.exit_point(body.centre, unit(shape.exit))
     direction = unit(shape.direction)
-    semi = 0.5 * np.array([shape.d_long_mm, shape.d_short_mm])
-    root = _root_mm(body, start, direction, unit(shape.long_axis), semi)
-    whole_root = root + ROOT_END_MM
+    mouth = np.array(shape.mouth)
+    semi = 0.5 * np.array([shape.d_long_mm, shape.d_short_mm]) * mouth
+    inside, outside = shape.funnel_mm
+    if shape.mouth == (1.0, 1.0):
+        root = _root_mm(body, start, direction, unit(shape.long_axis), semi)
+        whole_root, end_share = root + ROOT_END_MM, ROOT_END_SHARE
+    else:
+        # A wide mouth may bulge out of a flat body: only its inner end must not.
+        root = inside + LEAST_FUNNEL_ROOT_MM
+        whole_root, end_share = root + FUNNEL_ROOT_END_MM, FUNNEL_ROOT_END_SHARE
     branched = bool(shape.branches)
     length = shape.length_mm
     curve = Curve(
@@ -143,13 +180,22 @@ def _trunk(shape: VeinShape, body: Body) -> Tube:
         reference=unit(shape.long_axis),
         twist_deg=shape.twist_deg,
     )
-    widths = np.array([ROOT_END_SHARE, 1.0, 1.0, shape.taper])
+    knots = np.array([-whole_root / length, -root / length, 0.0, 1.0])
+    widths = np.array([end_share, 1.0, 1.0, shape.taper])[:, None] * np.ones(2)
+    proper_from = None
+    if shape.mouth != (1.0, 1.0):
+        # Past its end a vein goes on as it is: a funnel that is cut still narrows there.
+        proper_from = outside / length
+        knots = np.r_[knots[:2], -inside / length, proper_from, max(1.0, proper_from + 0.05)]
+        widths = np.concatenate([widths[:1], widths[1:2], widths[1:2], widths[1:2], widths[3:]])
+        widths[:3] *= mouth
     return Tube(
         name=shape.name,
         curve=curve,
-        knots=np.array([-whole_root / length, -root / length, 0.0, 1.0]),
-        semi_long=0.5 * shape.d_long_mm * widths,
-        semi_short=0.5 * shape.d_short_mm * widths,
+        knots=knots,
+        semi_long=0.5 * shape.d_long_mm * widths[:, 0],
+        semi_short=0.5 * shape.d_short_mm * widths[:, 1],
+        proper_from=proper_from,
         fillet_mm=shape.fillet_mm,
         outer="rounded" if branched else "flat",
         cap_mm=TRUNK_CAP_SHARE * 0.5 * shape.d_short_mm * shape.taper if branched else None,

@@ -50,7 +50,21 @@ RIGHT_VARIANTS = ("right_common", "right_middle", "two_middle", "roof")
 
 LAW_KEYS = ("law", "mean", "sd", "low", "high", "source", "sd_source")
 SHARE_KEYS = ("share", "patients", "source")
-TABLES = ("sources", "variants", "correlation", *MEASURES)
+SHAPE: Mapping[str, tuple[float, float]] = {
+    "body_breadth": (0.9, 1.5),
+    "body_depth": (0.4, 1.1),
+    "wave_mm": (0.01, 1.5),
+    "lip_mm": (0.5, 12.9),
+    "mouth_ratio": (1.01, 4.0),
+    "funnel_inside_mm": (0.1, 18.0),
+    "funnel_outside_mm": (0.5, 15.0),
+    "vein_ovality": (1.0, 2.0),
+    "gap_mm": (-2.0, 20.0),
+    "seen_mm": (3.0, 40.0),
+}
+"""Parameters of the shape of atria of the real kind, with the range they can be built in."""
+
+TABLES = ("sources", "variants", "correlation", "shape", *MEASURES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +84,8 @@ class Distributions:
     ----------
     laws : mapping of (table, measure) to Law
         In the order of :data:`MEASURES`.
+    shape : mapping of str to Law
+        Of every parameter in :data:`SHAPE`.
     shares : mapping of str to Share
         Of every one of :data:`VARIANTS`.
     correlation : (N, N) array
@@ -79,6 +95,7 @@ class Distributions:
     """
 
     laws: Mapping[tuple[str, str], Law]
+    shape: Mapping[str, Law]
     shares: Mapping[str, Share]
     correlation: FloatArray
     text: str
@@ -117,14 +134,21 @@ def parse_distributions(text: str, where: str) -> Distributions:
         given = _table(content, table, faults)
         _known(given, measures, f"measure in [{table}]", faults)
         for measure in measures:
-            law = _law(f"{table}.{measure}", given.get(measure), measure, sources, faults)
+            law = _law(f"{table}.{measure}", given.get(measure), BOUNDS[measure], sources, faults)
             if law is not None:
                 laws[table, measure] = law
+    shape: dict[str, Law] = {}
+    given = _table(content, "shape", faults)
+    _known(given, SHAPE, "parameter in [shape]", faults)
+    for name, bounds in SHAPE.items():
+        law = _law(f"shape.{name}", given.get(name), bounds, sources, faults)
+        if law is not None:
+            shape[name] = law
     shares = _shares(_table(content, "variants", faults), sources, faults)
     correlation = _correlation(content.get("correlation", []), list(laws), sources, faults)
     if faults:
         raise InputError(f"{where}: " + "; ".join(faults))
-    return Distributions(laws, shares, correlation, text)
+    return Distributions(laws, shape, shares, correlation, text)
 
 
 def _table(content: Mapping[str, Any], name: str, faults: list[str]) -> Mapping[str, Any]:
@@ -189,7 +213,11 @@ def _numbers(
 
 
 def _law(
-    where: str, given: Any, measure: str, sources: Mapping[str, Source], faults: list[str]
+    where: str,
+    given: Any,
+    bounds: tuple[float, float],
+    sources: Mapping[str, Source],
+    faults: list[str],
 ) -> Law | None:
     if not isinstance(given, Mapping):
         faults.append(f"{where} is missing or no table of mean, sd, low, high and source")
@@ -205,7 +233,7 @@ def _law(
     n = _numbers(where, given, ("mean", "sd", "low", "high"), faults)
     if n is None or kind not in KINDS or source is None or sd_source is None:
         return None
-    low, high = BOUNDS[measure]
+    low, high = bounds
     if not low <= n["low"] < n["mean"] < n["high"] <= high or n["sd"] <= 0.0:
         faults.append(
             f"{where}: low < mean < high within {low:g} to {high:g} and an SD over 0 are needed"

@@ -20,6 +20,7 @@ from veinfit.synthetic.files import (
     write_text,
 )
 from veinfit.synthetic.fit_to_targets import chamber_volume_ml, shape_for_targets
+from veinfit.synthetic.styles import EasyStyle, RealStyle
 from veinfit.synthetic.targets import Targets, draw_targets
 
 INVENTED = "Invented case of the invented Larkmoor imaging lab: no patient, no scan."
@@ -36,6 +37,9 @@ REDRAWS = 20
 LABELLED = ("septum", "oesophagus")
 """Neighbours that a label volume holds; the nerve is too thin for voxels and stays a landmark."""
 
+Kind = Literal["real", "easy"]
+"""Like a patient's atrium, or a kinder one with the same measures."""
+
 Content = Literal["mesh", "labels", "both"]
 
 
@@ -47,6 +51,7 @@ class Recipe:
     ----------
     seed : int
         Of the cohort.
+    kind : {'real', 'easy'}
     content : {'mesh', 'labels', 'both'}
     edge_mm : float
         Mean edge length of meshes.
@@ -57,6 +62,7 @@ class Recipe:
     """
 
     seed: int
+    kind: Kind
     content: Content
     edge_mm: float
     closed: bool
@@ -86,13 +92,16 @@ def case_name(seed: int, number: int) -> str:
     return f"larkmoor-{seed}-{number:06d}"
 
 
-def draw_case(distributions: Distributions, seed: int, number: int) -> DrawnCase:
+def draw_case(
+    distributions: Distributions, seed: int, number: int, kind: Kind = "real"
+) -> DrawnCase:
     """Draw case ``number`` of the cohort with ``seed``."""
+    style = RealStyle(laws=distributions.shape) if kind == "real" else EasyStyle()
     for redraw in range(REDRAWS):
         targets = draw_targets(distributions, seed, number, redraw)
         for attempt in range(ATTEMPTS):
             rng = np.random.default_rng([seed, number, BUILD_STREAM, redraw, attempt])
-            shape = shape_for_targets(rng, targets.volume_ml, targets.veins, targets.variant)
+            shape = shape_for_targets(rng, targets.volume_ml, targets.veins, targets.variant, style)
             if shape is not None:
                 return DrawnCase(targets, build(shape), redraw, attempt + 1)
     raise RuntimeError(f"no sound atrium in {REDRAWS} sets of targets")
@@ -108,7 +117,7 @@ def write_case(
     dict
         What the truth file holds.
     """
-    drawn = draw_case(distributions, recipe.seed, number)
+    drawn = draw_case(distributions, recipe.seed, number, recipe.kind)
     atrium, name = drawn.atrium, case_name(recipe.seed, number)
 
     def put(suffix: str, write: Any, *content: Any) -> None:
@@ -141,6 +150,7 @@ def write_case(
         "case": name,
         "cohort_seed": recipe.seed,
         "number": number,
+        "kind": recipe.kind,
         "frame": "LPS",
         "unit": "mm",
         "variants": list(drawn.targets.variants),

@@ -82,10 +82,9 @@ def flare_end(field: Implicit, entry: Entry) -> float:
 
 def _excess(field: Implicit, entry: Entry, s: FloatArray) -> FloatArray:
     """Greatest growth (N,) of the blood beyond the vein's own wall around stations (N,)."""
-    points = wall_points(entry.tube, s, 48).reshape(-1, 3)
-    tubes, chamber, appendage = field.alone(points)
-    whole = field.join(chamber, tubes, appendage)
-    alone = round_union_all(tubes[:, list(entry.own)], field.carina_mm)
+    points = wall_points(entry.tube.proper, s, 48).reshape(-1, 3)
+    whole = field.value(points)
+    alone = round_union_all(field.proper(points)[:, list(entry.own)], field.carina_mm)
     return np.asarray((alone - whole).reshape(len(s), -1).max(axis=1))
 
 

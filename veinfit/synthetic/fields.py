@@ -105,6 +105,31 @@ class Body:
 
 
 @dataclass(frozen=True, eq=False)
+class Waves:
+    """A sum of plane waves that displaces the wall (see WaveShape).
+
+    Attributes
+    ----------
+    vectors : (K, 3) array
+        Wave vectors, radians per mm.
+    phases : (K,) array
+    amplitude_mm : float
+        Of every wave.
+    centre : (3,) array
+    """
+
+    vectors: FloatArray
+    phases: FloatArray
+    amplitude_mm: float
+    centre: FloatArray
+
+    def displacement(self, points: FloatArray) -> FloatArray:
+        """Outward displacement (N,) of the wall at points (N, 3)."""
+        angle = (points - self.centre) @ self.vectors.T + self.phases
+        return np.asarray(self.amplitude_mm * np.cos(angle).sum(axis=1))
+
+
+@dataclass(frozen=True, eq=False)
 class Blob:
     """An ellipsoid: a lobe of the appendage."""
 
@@ -137,6 +162,7 @@ class Implicit:
     lobes : tuple of Blob
     carina_mm : float
         Radius of the rounding among the tubes.
+    waves : Waves or None
     lobe_mm : float
         Radius of the rounding among the parts of the appendage.
     extension_mm : float
@@ -151,6 +177,7 @@ class Implicit:
     appendage: Tube | None
     lobes: tuple[Blob, ...]
     carina_mm: float
+    waves: Waves | None = None
     lobe_mm: float = 3.5
     extension_mm: float = 0.0
     ends: Ends = "flat"
@@ -172,9 +199,9 @@ class Implicit:
     def chamber(self, points: FloatArray) -> FloatArray:
         """Body with its mitral funnel (N,): the atrium without veins and appendage."""
         f = self.body.distance(points)
-        if self.funnel is None:
-            return f
-        return self._with_funnel(points, f, self.funnel.distance(points, self.extension_mm))
+        if self.funnel is not None:
+            f = self._with_funnel(points, f, self.funnel.distance(points, self.extension_mm))
+        return f if self.waves is None else f - self.waves.displacement(points)
 
     def _with_funnel(self, points: FloatArray, body: FloatArray, funnel: FloatArray) -> FloatArray:
         assert self.funnel is not None
@@ -210,9 +237,10 @@ class Implicit:
 
     def alone(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Tubes (N, K), chamber (N,) and appendage (N,), each as if it were alone."""
+        wave = 0.0 if self.waves is None else self.waves.displacement(points)
         if self._parts is None:
             nothing = np.empty((len(points), 0))
-            return nothing, self.body.distance(points), np.full(len(points), FAR_MM)
+            return nothing, self.body.distance(points) - wave, np.full(len(points), FAR_MM)
         parts = self._parts.distances(points, self.extension_mm, self._rounded)
         count = len(self.tubes)
         chamber, appendage = self.body.distance(points), np.full(len(points), FAR_MM)
@@ -220,7 +248,18 @@ class Implicit:
             appendage = self._with_lobes(points, parts[:, count])
         if self.funnel is not None:
             chamber = self._with_funnel(points, chamber, parts[:, -1])
-        return parts[:, :count], chamber, appendage
+        return (parts[:, :count].T - wave).T, chamber - wave, appendage - wave
+
+    @cached_property
+    def _proper(self) -> TubeSet:
+        return TubeSet([tube.proper for tube in self.tubes])
+
+    def proper(self, points: FloatArray) -> FloatArray:
+        """Tubes (N, K) as if each were alone and had no funnel."""
+        wave = 0.0 if self.waves is None else self.waves.displacement(points)
+        rounded = self._rounded[: len(self.tubes)]
+        distances = self._proper.distances(points, self.extension_mm, rounded)
+        return np.asarray((distances.T - wave).T)
 
     def join(self, chamber: FloatArray, tubes: FloatArray, appendage: FloatArray) -> FloatArray:
         """Join chamber (N,), tubes (N, K) and appendage (N,) to the whole (N,)."""

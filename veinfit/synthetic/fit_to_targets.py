@@ -19,17 +19,11 @@ from veinfit.frames import FloatArray, unit
 from veinfit.synthetic import meshing
 from veinfit.synthetic.assembly import implicit
 from veinfit.synthetic.draw import SCANNER_OFFSET_MM
-from veinfit.synthetic.draw_chamber import (
-    draw_appendage,
-    draw_body,
-    draw_mitral,
-    draw_neighbours,
-)
-from veinfit.synthetic.draw_veins import Fork, draw_fillet, place_pair, upright
+from veinfit.synthetic.draw_chamber import draw_neighbours
+from veinfit.synthetic.draw_veins import Fork, upright
 from veinfit.synthetic.fields import Implicit
 from veinfit.synthetic.random_draws import (
     as_vector,
-    bent,
     direction_from_angles,
     truncated_normal,
 )
@@ -41,31 +35,19 @@ from veinfit.synthetic.shape import (
     VeinShape,
 )
 from veinfit.synthetic.soundness import flaws
+from veinfit.synthetic.styles import LEAST_DIAMETER_MM, EasyStyle
 from veinfit.synthetic.survey import TrunkSurvey, survey_trunks
 
-CORRECTIONS = 2
-"""Times that a shape is measured and corrected."""
-
-FLARE_SHARE = 0.55
-"""By how much of the fillet's radius an ostium is wider than its trunk, to begin with:
-2 (1 − √½) = 0.59 where a flat wall and a straight vein are square to each other."""
-
-GREATEST_FILLET_SHARE = 0.35
-"""The fillet's radius is at most this share of the ostium's short diameter."""
-
-LEAST_DIAMETER_MM = 3.0
-"""No trunk is thinner, and no branch: a vein whose branches would be is drawn without them, as
-segmentations have it."""
 
 BRANCH_SHARE = (0.46, 0.54)
 """Long diameter of a branch over that of its trunk."""
 
-CUT_MM = (18.0, 30.0)
-"""Veins are cut off about so far from the ostium, as segmentations are (common practice, no
-source), or where they would branch if a branch would hardly be seen."""
 
-LEAST_BRANCH_MM = 9.0
-"""A branch is seen for at least this far; a trunk that would leave it less is cut before."""
+FUNNEL_SHARE = 0.8
+"""A trunk's funnel ends within this share of its length before the branches."""
+
+LEAST_FUNNEL_MM = 1.5
+"""A trunk with less room is no funnel."""
 
 CARINA_ROOM_MM = 4.0
 """The carina lies about this far beyond the trunk's end, to begin with."""
@@ -83,7 +65,11 @@ PAIRS = (("LSPV", "LIPV", True), ("RSPV", "RIPV", False))
 
 
 def shape_for_targets(
-    rng: Generator, volume_ml: float, veins: Mapping[str, Mapping[str, float]], variant: str
+    rng: Generator,
+    volume_ml: float,
+    veins: Mapping[str, Mapping[str, float]],
+    variant: str,
+    style: EasyStyle,
 ) -> AtriumShape | None:
     """Draw an atrium with given measures.
 
@@ -95,6 +81,8 @@ def shape_for_targets(
         For each vein or trunk what it is to measure: ``ostial_diameter_mm`` (mean of the long
         and the short diameter), ``ovality``, and where asked for ``first_branch_mm``,
         ``takeoff_frontal_deg`` and ``takeoff_transverse_deg``.
+    style : EasyStyle
+        How all the rest is drawn.
 
     Returns
     -------
@@ -102,22 +90,23 @@ def shape_for_targets(
         None where this draw makes no sound atrium.
     """
     for_body, for_veins, for_appendage, for_mitral, for_neighbours, for_rest = rng.spawn(6)
-    mitral = draw_mitral(for_mitral)
-    body = _body(for_body, mitral, volume_ml)
+    mitral = style.mitral(for_mitral)
+    body = _body(for_body, mitral, style.body_share * volume_ml, style)
     shape = AtriumShape(
         body=body,
-        veins=_veins(for_veins, body, veins),
-        appendage=draw_appendage(for_appendage, body),
+        veins=_veins(for_veins, body, veins, style),
+        appendage=style.appendage(for_appendage, body),
         mitral=mitral,
         neighbours=draw_neighbours(for_neighbours),
         carina_mm=float(for_rest.uniform(1.0, 2.5)),
+        waves=style.waves(for_rest),
         centre=as_vector(for_rest.uniform(-SCANNER_OFFSET_MM, SCANNER_OFFSET_MM, size=3)),
         variant=variant,
     )
     field = implicit(shape)
-    if flaws(shape, field):
+    if flaws(shape, field, style.limits):
         return None
-    for _ in range(CORRECTIONS):
+    for _ in range(style.corrections):
         try:
             found = survey_trunks(shape, field)
         except ValueError:
@@ -128,7 +117,7 @@ def shape_for_targets(
         )
         shape = dataclasses.replace(shape, veins=corrected)
         field = implicit(shape)
-        if flaws(shape, field):
+        if flaws(shape, field, style.limits):
             return None
     return shape
 
@@ -142,10 +131,10 @@ def chamber_volume_ml(field: Implicit) -> float:
     return int((values < 0.0).sum()) * VOLUME_GRID_MM**3 / 1000.0
 
 
-def _body(rng: Generator, mitral: MitralShape, volume_ml: float) -> BodyShape:
+def _body(rng: Generator, mitral: MitralShape, volume_ml: float, style: EasyStyle) -> BodyShape:
     body = None
     while body is None:
-        body = draw_body(rng)
+        body = style.body(rng)
     for _ in range(3):
         share = volume_ml / chamber_volume_ml(implicit(AtriumShape(body, (), mitral=mitral)))
         x, y, z = (axis * share ** (1.0 / 3.0) for axis in body.semi_axes_mm)
@@ -160,7 +149,10 @@ def long_and_short(want: Mapping[str, float]) -> tuple[float, float]:
 
 
 def _veins(
-    rng: Generator, body: BodyShape, veins: Mapping[str, Mapping[str, float]]
+    rng: Generator,
+    body: BodyShape,
+    veins: Mapping[str, Mapping[str, float]],
+    style: EasyStyle,
 ) -> tuple[VeinShape, ...]:
     made: dict[str, VeinShape] = {}
     _, ry, rz = body.semi_axes_mm
@@ -171,10 +163,10 @@ def _veins(
         # Where the inferior veins share a trunk, or both of this side do, place the pair as if.
         sizes = [long_and_short(veins[n])[0] if n in veins else 14.0 for n in (upper, lower)]
         wide = [long_and_short(veins[name])[0] for name in middles]
-        gap = truncated_normal(stream, 4.5 if left else 5.8, 1.4, 2.2, 9.0)
+        gap = style.gap_mm(stream, left)
         if wide:
             gap = max(wide) + truncated_normal(stream, 6.5, 1.0, 5.0, 9.0)
-        above, below, join = place_pair(stream, body, left, sizes[0], sizes[1], gap)
+        above, below, join = style.pair(stream, body, left, (sizes[0], sizes[1]), gap)
         for name, exit_point in ((upper, above), (lower, below)):
             if name in veins:
                 want = veins[name]
@@ -182,7 +174,7 @@ def _veins(
                     side, want["takeoff_frontal_deg"], want["takeoff_transverse_deg"]
                 )
                 axis = upright(stream, 18.0)
-                made[name] = _vein(stream, name, exit_point, direction, axis, want)
+                made[name] = _vein(stream, style, (name, exit_point, direction, axis), want)
         if trunk in veins:
             direction = direction_from_angles(
                 side,
@@ -193,7 +185,9 @@ def _veins(
             axis = unit(np.array([0.0, -lean, 1.0]))
             exit_point = 0.5 * (above + below)
             want = veins[trunk]
-            made[trunk] = _vein(stream, trunk, exit_point, direction, axis, want, (upper, lower))
+            made[trunk] = _vein(
+                stream, style, (trunk, exit_point, direction, axis), want, (upper, lower)
+            )
         spread = 0.5 * sum(wide) + 4.0 if len(wide) == 2 else 0.0
         for k, name in enumerate(middles):
             shift = spread * (k - 0.5 * (len(middles) - 1))
@@ -204,7 +198,7 @@ def _veins(
             )
             exit_point = join + np.array([0.0, -2.0 + shift, 0.3 * shift])
             axis = upright(stream, 18.0)
-            made[name] = _vein(stream, name, exit_point, direction, axis, veins[name])
+            made[name] = _vein(stream, style, (name, exit_point, direction, axis), veins[name])
     if "ICPV" in veins:
         low = rz * truncated_normal(rng, -0.38, 0.06, -0.5, -0.25)
         sideways = truncated_normal(rng, 0.0, 0.08, -0.2, 0.2)
@@ -212,59 +206,50 @@ def _veins(
         exit_point = np.array([0.0, 0.9 * ry, low])
         axis, names = np.array([1.0, 0.0, 0.0]), ("LIPV", "RIPV")
         want = veins["ICPV"]
-        made["ICPV"] = _vein(rng, "ICPV", exit_point, direction, axis, want, names)
+        made["ICPV"] = _vein(rng, style, ("ICPV", exit_point, direction, axis), want, names)
     if "extra-1" in veins:
         direction = unit(np.array([rng.uniform(-0.45, -0.05), rng.uniform(0.0, 0.35), 1.0]))
         exit_point = np.array([rng.uniform(-0.35, -0.1), rng.uniform(0.1, 0.3), 1.0])
         axis = np.array([1.0, 0.0, 0.0])
-        made["extra-1"] = _vein(rng, "extra-1", exit_point, direction, axis, veins["extra-1"])
+        made["extra-1"] = _vein(
+            rng, style, ("extra-1", exit_point, direction, axis), veins["extra-1"]
+        )
     return tuple(made[name] for name in veins)
 
 
 def _vein(
     rng: Generator,
-    name: str,
-    exit_point: FloatArray,
-    direction: FloatArray,
-    long_axis: FloatArray,
+    style: EasyStyle,
+    frame: tuple[str, FloatArray, FloatArray, FloatArray],
     want: Mapping[str, float],
     members: tuple[str, str] | None = None,
 ) -> VeinShape:
-    """Draw a vein that will measure about what is wanted; ``members`` share it as their trunk."""
-    long, short = long_and_short(want)
-    fillet = min(draw_fillet(rng), GREATEST_FILLET_SHARE * short)
-    d_long = max(long - FLARE_SHARE * fillet, LEAST_DIAMETER_MM)
-    d_short = max(short - FLARE_SHARE * fillet, LEAST_DIAMETER_MM)
-    cut = float(rng.uniform(*CUT_MM))
-    end = bent(rng, direction)
-    twist = truncated_normal(rng, 0.0, 15.0, -40.0, 40.0)
-    taper = truncated_normal(rng, 0.92, 0.05, 0.78, 1.05)
+    """Draw a vein that will measure about what is wanted; ``members`` share it as their trunk.
+
+    ``frame`` is its name, exit, direction and long axis.
+    """
+    vein, cut = style.vein(rng, frame, long_and_short(want))
     first = want.get("first_branch_mm", math.inf)
-    vein = VeinShape(
-        name=name,
-        exit=as_vector(unit(exit_point)),
-        direction=as_vector(direction),
-        end_direction=as_vector(end),
-        length_mm=min(cut, max(first, LEAST_BRANCH_MM)) + fillet,
-        d_long_mm=d_long,
-        d_short_mm=d_short,
-        taper=taper,
-        long_axis=as_vector(long_axis),
-        twist_deg=twist,
-        fillet_mm=fillet,
-    )
+    least = style.least_branch_mm
+    vein = dataclasses.replace(vein, length_mm=min(cut, max(first, least)) + vein.length_mm)
     if members is None and (
-        first > cut - LEAST_BRANCH_MM or BRANCH_SHARE[0] * d_long < LEAST_DIAMETER_MM
+        first > cut - least or BRANCH_SHARE[0] * vein.d_long_mm < LEAST_DIAMETER_MM
     ):
         return vein
+    length = max(first - CARINA_ROOM_MM, LEAST_TRUNK_MM)
+    inside, outside = vein.funnel_mm
+    outside = min(outside, FUNNEL_SHARE * length)
+    mouth = vein.mouth if outside > LEAST_FUNNEL_MM else (1.0, 1.0)
     # The course is straight up to the branches: these turn away from it.
     return dataclasses.replace(
         vein,
         end_direction=vein.direction,
         twist_deg=0.0,
         taper=0.97,
-        length_mm=max(first - CARINA_ROOM_MM, LEAST_TRUNK_MM),
-        branches=_branches(rng, vein, members, max(cut - first, LEAST_BRANCH_MM)),
+        length_mm=length,
+        funnel_mm=(inside, outside),
+        mouth=mouth,
+        branches=_branches(rng, vein, members, max(cut - first, least)),
     )
 
 
@@ -295,12 +280,17 @@ def _corrected(vein: VeinShape, found: TrunkSurvey, want: Mapping[str, float]) -
     """Change a vein by what it measures too much or too little."""
     long, short = long_and_short(want)
     size = (long + short) / (found.ostium.d_max_mm + found.ostium.d_min_mm)
-    ovality = want["ovality"] * found.ostium.d_min_mm / found.ostium.d_max_mm
-    by_long = float(np.clip(size * math.sqrt(ovality), 1.0 / GREATEST_STEP, GREATEST_STEP))
-    by_short = float(np.clip(size / math.sqrt(ovality), 1.0 / GREATEST_STEP, GREATEST_STEP))
+    ovality = math.sqrt(want["ovality"] * found.ostium.d_min_mm / found.ostium.d_max_mm)
+    mouth = vein.mouth
+    if mouth != (1.0, 1.0):
+        # A funnel's ovality is its mouth's: the vein past it stays as round as it was drawn.
+        ovality = float(np.clip(ovality, 1.0 / GREATEST_STEP, GREATEST_STEP))
+        mouth, ovality = (mouth[0] * ovality, mouth[1] / ovality), 1.0
+    by_long = float(np.clip(size * ovality, 1.0 / GREATEST_STEP, GREATEST_STEP))
+    by_short = float(np.clip(size / ovality, 1.0 / GREATEST_STEP, GREATEST_STEP))
     d_long = max(vein.d_long_mm * by_long, LEAST_DIAMETER_MM)
     d_short = min(max(vein.d_short_mm * by_short, LEAST_DIAMETER_MM), d_long)
-    changed = dataclasses.replace(vein, d_long_mm=d_long, d_short_mm=d_short)
+    changed = dataclasses.replace(vein, d_long_mm=d_long, d_short_mm=d_short, mouth=mouth)
     if vein.branches:
         length = vein.length_mm + want["first_branch_mm"] - found.trunk_length_mm
         branches = tuple(

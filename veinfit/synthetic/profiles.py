@@ -232,7 +232,8 @@ def _evaluate(
     tubes, chamber, appendage = field.alone(points)
     f = field.join(chamber, tubes, appendage)
     gradient = np.stack([f[m : 2 * m] - f[:m], f[2 * m :] - f[:m]], axis=1) / h
-    alone = round_union_all(np.where(sectors.own[rows], tubes[:m], FAR_MM), field.carina_mm)
+    proper = field.proper(points[:m])
+    alone = round_union_all(np.where(sectors.own[rows], proper, FAR_MM), field.carina_mm)
     return f[:m], gradient, alone - f[:m]
 
 

@@ -31,6 +31,25 @@ class BumpShape:
 
 
 @dataclass(frozen=True, slots=True)
+class WaveShape:
+    """Smooth unevenness of all walls: a sum of plane waves in random directions.
+
+    Attributes
+    ----------
+    rms_mm : float
+        Root mean square of the wall's displacement.
+    lengths_mm : (shortest, longest)
+        Between these the waves' lengths are drawn, evenly by their logarithm.
+    seed : int
+        Of the waves' directions, lengths and phases.
+    """
+
+    rms_mm: float
+    lengths_mm: tuple[float, float]
+    seed: int
+
+
+@dataclass(frozen=True, slots=True)
 class BodyShape:
     """The atrial body: a superellipsoid that may be tilted and egg-shaped.
 
@@ -135,7 +154,7 @@ class VeinShape:
         Length of the centreline from the body to the cut end; of a vein with
         branches to where these start.
     d_long_mm, d_short_mm : float
-        Diameters where the centreline leaves the body.
+        Diameters where the centreline leaves the body, or past the funnel if there is one.
     taper : float
         Diameters at the cut end over those at the body.
     long_axis : (3,)
@@ -146,6 +165,11 @@ class VeinShape:
         Radius of the rounding between vein and body: 1 is sharp, 10 a funnel. It is
         a circular arc of this radius where vein and wall are square to each other,
         and an elliptical one elsewhere.
+    funnel_mm : (inside, outside)
+        The vein is a funnel from so far inside the body to so far outside, along the
+        centreline; (0, 0) is none.
+    mouth : (long, short)
+        Diameters at the funnel's inner end over those past it.
     branches : tuple of BranchShape
     """
 
@@ -160,6 +184,8 @@ class VeinShape:
     long_axis: Vector = (0.0, 0.0, 1.0)
     twist_deg: float = 0.0
     fillet_mm: float = 4.0
+    funnel_mm: tuple[float, float] = (0.0, 0.0)
+    mouth: tuple[float, float] = (1.0, 1.0)
     branches: tuple[BranchShape, ...] = ()
 
 
@@ -244,6 +270,7 @@ class AtriumShape:
     carina_mm : float
         Radius of the rounding between neighbouring veins, and in the fork
         between branches.
+    waves : WaveShape or None
     centre : (3,)
         Where the body's centre lies in the patient frame, mm.
     """
@@ -254,6 +281,7 @@ class AtriumShape:
     mitral: MitralShape | None = None
     neighbours: NeighbourShape | None = None
     carina_mm: float = 1.5
+    waves: WaveShape | None = None
     centre: Vector = (0.0, 0.0, 0.0)
     variant: str = ""
     seed: int | None = None

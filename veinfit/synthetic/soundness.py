@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import label
@@ -13,22 +14,54 @@ from veinfit.synthetic import meshing, surfaces
 from veinfit.synthetic.assembly import body_normal
 from veinfit.synthetic.fields import Implicit
 from veinfit.synthetic.shape import AtriumShape
-from veinfit.synthetic.tubes import Tube
+from veinfit.synthetic.tubes import FAR_MM, Tube
 
-LEAST_GAP_MM = 1.2
-"""Blood of two veins keeps at least this far apart: twice a thin wall."""
 
-LEAST_GAP_FROM_BODY_MM = 1.5
-"""A vein or appendage that has left the body keeps this far from it."""
+@dataclass(frozen=True)
+class Limits:
+    """How near to each other the parts of a sound atrium may come.
+
+    Attributes
+    ----------
+    gap_mm : float
+        Blood of two veins keeps at least this far apart.
+    gap_over_mm : float
+        Over this length before their cut ends; before, they may touch.
+    from_body_mm : float
+        A vein or appendage that has left the body keeps this far from it.
+    clear_mm : float
+        From this length on a vein must have left the body, or from its cut end less 2 mm.
+    takeoff_deg : float
+        Greatest angle between a vein and the body's normal.
+    excess_mm : float
+        At its cut end and past it the blood reaches no farther than this beyond a vein's own wall.
+    """
+
+    gap_mm: float
+    gap_over_mm: float
+    from_body_mm: float
+    clear_mm: float
+    takeoff_deg: float
+    excess_mm: float
+
+
+EASY_LIMITS = Limits(1.2, 1e3, 1.5, 12.0, 50.0, 1e3)
+"""Veins that part at the body: twice a thin wall between them."""
+
+REAL_LIMITS = Limits(1.0, 3.0, 1.2, 1e3, 75.0, 1.3)
+"""Veins that may touch, run along the body and part late, as patients' do."""
 
 CUT_ROOM_MM = surfaces.EXTENSION_EDGES * 1.0
 """A vein ends so far before other blood: until it is cut, at 1 mm edges, it is longer."""
 
-CLEAR_OF_BODY_MM = 12.0
-"""From this length on a vein must have left the body."""
+MOUTH_END_MM = 4.0
+"""So far from its inner end ..."""
 
-STEEPEST_TAKEOFF_DEG = 50.0
-"""Greatest angle between a vein and the body's normal."""
+MOUTH_BULGE_MM = 1.5
+"""... a funnel's wall reaches no farther out of the body than this."""
+
+END_CLEAR_MM = 2.0
+"""Over this length before its cut end a vein must have left the body."""
 
 LEAST_MITRAL_GAP_MM = 4.0
 """Veins keep this far from the mitral funnel."""
@@ -46,11 +79,11 @@ ROUGH_EDGE_MM = 2.2
 """Edge length of the rough surface on which topology is checked."""
 
 
-def flaws(shape: AtriumShape, field: Implicit) -> list[str]:
+def flaws(shape: AtriumShape, field: Implicit, limits: Limits = EASY_LIMITS) -> list[str]:
     """Say what is wrong with a shape; an empty list is a sound one."""
     found = _tube_flaws(field)
     if not found:
-        found = _gap_flaws(shape, field) + _mitral_flaws(field)
+        found = _gap_flaws(shape, field, limits) + _mitral_flaws(field)
     if not found:
         found = _topology_flaws(field)
     return found
@@ -83,7 +116,7 @@ def _tube_flaws(field: Implicit) -> list[str]:
     return found
 
 
-def _gap_flaws(shape: AtriumShape, field: Implicit) -> list[str]:
+def _gap_flaws(shape: AtriumShape, field: Implicit, limits: Limits) -> list[str]:
     found: list[str] = []
     family = {
         name: vein.name
@@ -93,10 +126,13 @@ def _gap_flaws(shape: AtriumShape, field: Implicit) -> list[str]:
     for tube in roots(shape, field):
         start = tube.curve.start
         takeoff = float(angle_deg(tube.curve.direction, body_normal(field.body, start)))
-        if takeoff > STEEPEST_TAKEOFF_DEG:
+        if takeoff > limits.takeoff_deg:
             found.append(f"{tube.name}: leaves the body at {takeoff:.0f} degrees")
-        rim = wall_points(tube, np.array([tube.curve.t_low * tube.curve.length_mm]))[0]
-        if field.body.distance(rim).max() > -0.5:
+        inner = tube.curve.t_low * tube.curve.length_mm
+        rim = wall_points(tube, np.array([inner]))[0]
+        bulge = wall_points(tube, np.array([inner + MOUTH_END_MM]))[0]
+        pokes = field.body.distance(rim).max() > -0.5
+        if pokes or (tube.proper_from and field.body.distance(bulge).max() > MOUTH_BULGE_MM):
             found.append(f"{tube.name}: its root pokes out of the body")
     if field.funnel is not None:
         rim = wall_points(field.funnel, np.zeros(1))[0]
@@ -110,17 +146,18 @@ def _gap_flaws(shape: AtriumShape, field: Implicit) -> list[str]:
         flat = points.reshape(-1, 3)
         chamber = field.chamber(flat).reshape(len(s), -1)
         outside = chamber > 0.5
-        if (chamber < LEAST_GAP_FROM_BODY_MM)[s >= _clear_mm(tube, field)].any():
+        parted = outside & (s > tube.curve.total_mm - limits.gap_over_mm)[:, None]
+        if (chamber < limits.from_body_mm)[s >= _clear_mm(tube, field, limits)].any():
             found.append(f"{tube.name}: runs along the body")
         for k, other in enumerate(field.tubes):
             if family[other.name] == own:
                 continue
             gap = field.tubes[k].distance(flat).reshape(len(s), -1)
-            if gap[outside].min(initial=np.inf) < LEAST_GAP_MM:
+            if gap[parted].min(initial=np.inf) < limits.gap_mm:
                 found.append(f"{tube.name}: runs into {other.name}")
         if field.appendage is not None and tube is not field.appendage:
             gap = field.appendage_distance(flat).reshape(len(s), -1)
-            if gap[outside].min(initial=np.inf) < LEAST_GAP_MM:
+            if gap[parted].min(initial=np.inf) < limits.gap_mm:
                 found.append(f"{tube.name}: runs into the appendage")
         if field.funnel is not None and tube is not field.appendage:
             gap = field.funnel.distance(flat).reshape(len(s), -1)
@@ -129,19 +166,23 @@ def _gap_flaws(shape: AtriumShape, field: Implicit) -> list[str]:
                 found.append(f"{tube.name}: runs into the mitral funnel")
         if tube is not field.appendage:
             others = [o for o in field.tubes if family[o.name] != own]
-            found.extend(_end_flaws(field, tube, others))
+            found.extend(_end_flaws(field, tube, others, limits))
     for vein in shape.veins:
         found.extend(_branch_flaws(field, [branch.name for branch in vein.branches]))
     return found
 
 
-def _end_flaws(field: Implicit, tube: Tube, others: list[Tube]) -> list[str]:
+def _end_flaws(field: Implicit, tube: Tube, others: list[Tube], limits: Limits) -> list[str]:
     """Tell whether a longer vein would run into other blood: it could not be cut clean."""
     end = tube.curve.total_mm
     beyond = wall_points(tube, np.arange(end, end + CUT_ROOM_MM + 1.0)).reshape(-1, 3)
     gaps = [field.appendage_distance(beyond), *(other.distance(beyond) for other in others)]
-    if min(gap.min() for gap in gaps) < LEAST_GAP_MM:
+    if min(gap.min() for gap in gaps) < limits.gap_mm:
         return [f"{tube.name}: ends close before other blood"]
+    if tube.outer == "flat" and limits.excess_mm < FAR_MM:
+        longer = dataclasses.replace(field, extension_mm=CUT_ROOM_MM + 2.0)
+        if longer.value(beyond).min() < -limits.excess_mm:
+            return [f"{tube.name}: ends where it still widens into the wall"]
     return []
 
 
@@ -169,10 +210,12 @@ def _mitral_flaws(field: Implicit) -> list[str]:
     return []
 
 
-def _clear_mm(tube: Tube, field: Implicit) -> float:
+def _clear_mm(tube: Tube, field: Implicit, limits: Limits) -> float:
     if tube is field.appendage:
         return 0.45 * tube.curve.total_mm
-    return CLEAR_OF_BODY_MM
+    if tube.outer == "rounded":
+        return limits.clear_mm  # a trunk, which its branches go on from
+    return min(limits.clear_mm, tube.curve.total_mm - END_CLEAR_MM)
 
 
 def _branch_flaws(field: Implicit, names: list[str]) -> list[str]:

@@ -18,11 +18,17 @@ EXTENSION_EDGES = 4.0
 END_NEIGHBOURHOOD_MM = 1.0
 """Vertices up to this far from a tube belong to its end; veins keep farther apart than this."""
 
+UNEVEN_NEIGHBOURHOOD_MM = 2.5
+"""The same where walls are uneven: then only the nearest of several veins is meant."""
+
 LATE_RELAXING_STEPS = 3
 """Rounds of evening after the ends have been cut."""
 
 ATTEMPTS = 8
 """Grids tried before giving up."""
+
+CAREFUL_ATTEMPTS = 3
+"""After so many a surface is cut as contoured."""
 
 GRID_SHIFT = 0.37
 """Share of the spacing by which each further grid is shifted.
@@ -83,20 +89,28 @@ def cut_surface(
         field, extension_mm=EXTENSION_EDGES * edge_mm, ends=vein_ends or "flat"
     )
     for attempt in range(ATTEMPTS):
-        surface = _cut_on_grid(longer, cuts, edge_mm, attempt * GRID_SHIFT)
+        plain = attempt >= CAREFUL_ATTEMPTS
+        surface = _cut_on_grid(longer, cuts, edge_mm, attempt * GRID_SHIFT, plain)
         if not meshing.folds(surface):
             return surface, _named_loops(surface, cuts)
     raise ValueError(f"no surface without folds at edges of {edge_mm:g} mm on {ATTEMPTS} grids")
 
 
-def _cut_on_grid(longer: Implicit, cuts: list[Tube], edge_mm: float, shift: float) -> Surface:
-    """Contour ``longer`` on a grid shifted by a share of its spacing, and cut it at ``cuts``."""
+def _cut_on_grid(
+    longer: Implicit, cuts: list[Tube], edge_mm: float, shift: float, plain: bool
+) -> Surface:
+    """Contour ``longer`` on a grid shifted by a share of its spacing, and cut it at ``cuts``.
+
+    A ``plain`` surface is cut as contoured: its triangles are less even.
+    """
     step = meshing.GRID_SHARE * edge_mm
     low, high = bounds(longer, longer.extension_mm + 3.0 * step)
     low = low - shift * step
     values = meshing.narrow_band(longer.value, low, *meshing.grid_over(low, high, step))
     surface = meshing.contour(values, low, step)
     surface = Surface(longer.project(surface.points, 1), surface.faces)
+    if plain:
+        return meshing.cut(surface, _past_ends(longer, cuts, surface.points))[0]
     surface = meshing.relaxed(surface, longer.value)
     if not cuts:
         return Surface(longer.project(surface.points), surface.faces)
@@ -120,12 +134,22 @@ def _end(tube: Tube) -> tuple[FloatArray, FloatArray]:
 
 def _past_ends(field: Implicit, cuts: list[Tube], points: FloatArray) -> FloatArray:
     """Signed distance (N,) past the nearest end; far inside where there is no end."""
-    return np.max([_past_end(field, tube, points) for tube in cuts], axis=0)
+    past = np.array([_past_end(field, tube, points) for tube in cuts])
+    far = past.max(axis=0)
+    rows = np.flatnonzero((past > 0.0).any(axis=0))
+    if field.waves is not None and len(rows):
+        # Uneven walls lie farther from their tubes, and neighbours may be as near.
+        nearest = np.argmin(field.alone(points[rows])[0], axis=1)
+        owners = [field.tubes.index(tube) if tube in field.tubes else -1 for tube in cuts]
+        owned = (np.array(owners)[:, None] == nearest) | (np.array(owners)[:, None] < 0)
+        far[rows] = np.where(owned, past[:, rows], -FAR_MM).max(axis=0)
+    return np.asarray(far)
 
 
 def _past_end(field: Implicit, tube: Tube, points: FloatArray) -> FloatArray:
     if tube is not field.funnel:
-        return tube.past_end(points, END_NEIGHBOURHOOD_MM)
+        room = END_NEIGHBOURHOOD_MM if field.waves is None else UNEVEN_NEIGHBOURHOOD_MM
+        return tube.past_end(points, room)
     past = field.beyond_mitral(points)
     close = np.flatnonzero(past > -FAR_MM)
     result = np.full(len(points), -FAR_MM)

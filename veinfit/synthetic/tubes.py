@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -55,6 +56,8 @@ class Tube:
         How the tube ends past t = 1.
     cap_mm : float or None
         Height of the rounded end; None for the mean semi-axis.
+    proper_from : float or None
+        Parameter from which on the wall is the vein's own; before it the tube is a funnel.
     """
 
     name: str
@@ -65,6 +68,25 @@ class Tube:
     fillet_mm: float
     outer: Ends = "flat"
     cap_mm: float | None = None
+    proper_from: float | None = None
+
+    @cached_property
+    def proper(self) -> Tube:
+        """The tube without its funnel: as wide before ``proper_from`` as there."""
+        if self.proper_from is None:
+            return self
+        at = np.array([self.proper_from])
+        past = self.knots > self.proper_from
+        long, short = (
+            np.r_[first, widths[past]]
+            for first, widths in zip(
+                self.semi_axes(at), (self.semi_long, self.semi_short), strict=True
+            )
+        )
+        knots = np.r_[at, self.knots[past]]
+        return dataclasses.replace(
+            self, knots=knots, semi_long=long, semi_short=short, proper_from=None
+        )
 
     @cached_property
     def _widths(self) -> Widths:
@@ -153,6 +175,12 @@ class Widths:
         arrays = (self.starts, self.spans, self.first, self.rises)
         return Widths(*(np.repeat(array, counts, axis=-1) for array in arrays))
 
+    def slope(self, t: FloatArray) -> FloatArray:
+        """Return the derivative (P,) of the mean semi-axis with respect to the parameters (P,)."""
+        share = np.clip((t - self.starts) / self.spans, 0.0, 1.0)
+        rate = 6.0 * share * (1.0 - share) / self.spans
+        return np.asarray(0.5 * (self.rises * rate).sum(axis=(0, 1)))
+
     def semi_axes(self, t: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Long and short semi-axes (P,), (P,) at parameters (P,)."""
         share = np.clip((t - self.starts) / self.spans, 0.0, 1.0)
@@ -168,6 +196,7 @@ class TubeSet:
         self._curves = CurveSet([tube.curve for tube in tubes])
         self._widths = Widths.of(tubes)
         self._reach = np.array([tube.reach_mm for tube in tubes])
+        self._funnels = np.array([tube.proper_from is not None for tube in tubes])
         self._caps = np.array([np.nan if tube.cap_mm is None else tube.cap_mm for tube in tubes])
 
     def distances(self, points: FloatArray, extension_mm: float, rounded: BoolArray) -> FloatArray:
@@ -210,6 +239,10 @@ class TubeSet:
         cap = np.where(np.isnan(caps), np.sqrt(a * b), caps)
         beyond = np.where(rounded & (closest > 1.0), w, 0.0)
         f = ellipse_distance(u, v, beyond, a, b, cap)
+        if self._funnels.any():
+            # There the wall is aslant to the section that f is measured in.
+            funnels = np.repeat(self._funnels, near.counts)
+            f = f / np.hypot(1.0, np.where(funnels, widths.slope(t) / course.length_mm, 0.0))
         past = (closest - 1.0) * course.length_mm - extension_mm
         past += np.where(closest >= course.t_high, np.maximum(w, 0.0), 0.0)
         f = np.where(rounded, f, np.maximum(f, past))
