@@ -98,7 +98,7 @@ def test_measures_that_fit_no_atrium_are_drawn_again_for_the_same_variant():
 def test_a_vein_that_could_not_be_cut_clear_of_the_appendage_is_drawn_again() -> None:
     # Of this case's atria one is sound but that its LSPV, made longer to be cut, meets the
     # appendage: no grid gave a surface without folds.
-    surface = draw_case(BUILT_IN, 41, 626).atrium.open_surface()
+    surface = draw_case(BUILT_IN, 41, 626, "easy").atrium.open_surface()
     assert folds(surface) == 0
 
 
@@ -107,7 +107,7 @@ def test_a_small_middle_vein_is_drawn_without_branches_too_thin_to_be_seen() -> 
     # be thinner than 3 mm. Sets with such veins came to be drawn again with wider ones.
     targets = draw_targets(BUILT_IN, 41, 124)
     assert targets.veins["RMPV"]["ostial_diameter_mm"] == pytest.approx(5.0, abs=0.05)
-    drawn = draw_case(BUILT_IN, 41, 124)
+    drawn = draw_case(BUILT_IN, 41, 124, "easy")
     assert drawn.set_aside == 0
     (middle,) = [vein for vein in drawn.atrium.truth.veins if vein.name == "RMPV"]
     assert middle.branches == ()
@@ -145,7 +145,8 @@ def test_every_fault_of_a_distribution_file_is_told_at_once() -> None:
 
 def test_a_case_is_written_with_its_truth_the_same_every_time(tmp_path) -> None:
     recipe = {
-        "seed": 7, "content": "mesh", "edge_mm": 1.8, "closed": False, "spacing_mm": [0.5, 0.5, 0.7]
+        "seed": 7, "kind": "easy", "content": "mesh", "edge_mm": 1.8, "closed": False,
+        "spacing_mm": [0.5, 0.5, 0.7],
     }  # fmt: skip
     name = case_name(7, 4)
     draw_job(
@@ -153,7 +154,7 @@ def test_a_case_is_written_with_its_truth_the_same_every_time(tmp_path) -> None:
     )
     files = sorted(path.name for path in tmp_path.iterdir())
     assert files == [f"{name}.landmarks.csv", f"{name}.ply", f"{name}.truth.json"]
-    again = draw_case(BUILT_IN, 7, 4).atrium
+    again = draw_case(BUILT_IN, 7, 4, "easy").atrium
     write_ply(tmp_path / "again.ply", again.open_surface(1.8))
     assert (tmp_path / "again.ply").read_bytes() == (tmp_path / f"{name}.ply").read_bytes()
     case = json.loads((tmp_path / f"{name}.truth.json").read_text("utf-8"))
@@ -184,7 +185,7 @@ def test_a_folder_is_gone_on_with_and_keeps_to_one_cohort(tmp_path, monkeypatch)
         return {"rows": {}}
 
     monkeypatch.setattr(drawing, "supervised", supervised)
-    recipe = Recipe(5, "both", 1.0, False, (0.5, 0.5, 0.7))
+    recipe = Recipe(5, "real", "both", 1.0, False, (0.5, 0.5, 0.7))
     out = tmp_path / "cohort"
     first = draw_cohort(BUILT_IN, recipe, range(4), out, workers=2)
     assert (first.cases, first.worked) == (3, 3)
@@ -199,4 +200,4 @@ def test_a_folder_is_gone_on_with_and_keeps_to_one_cohort(tmp_path, monkeypatch)
     assert len(lines) == 1 + 2 * second.cases
     assert (out / "comparison.csv").read_text("utf-8").startswith("vein,measure,unit")
     with pytest.raises(InputError, match=r"another way \(cohort.json differs\)"):
-        draw_cohort(BUILT_IN, Recipe(6, "both", 1.0, False, (0.5, 0.5, 0.7)), range(1), out)
+        draw_cohort(BUILT_IN, Recipe(6, "real", "both", 1.0, False, (0.5, 0.5, 0.7)), range(1), out)

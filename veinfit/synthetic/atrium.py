@@ -40,18 +40,24 @@ class SyntheticAtrium:
         """The implicit function: negative in the blood, zero on the wall."""
         return implicit(self.shape)
 
-    def open_surface(self, edge_mm: float = 1.0) -> Surface:
+    def open_surface(self, edge_mm: float = 1.0, even: bool = True) -> Surface:
         """Return the wall with vein ends and mitral opening cut off.
 
         Parameters
         ----------
         edge_mm : float
             Mean edge length of the triangles, mm.
+        even : bool
+            False leaves triangles as they are contoured and cut.
         """
-        return surfaces.cut_surface(self.implicit, edge_mm, None)[0]
+        return surfaces.cut_surface(self.implicit, edge_mm, None, even)[0]
 
     def closed_surface(
-        self, edge_mm: float = 1.0, vein_ends: Ends = "flat", mitral_dome_mm: float = 0.0
+        self,
+        edge_mm: float = 1.0,
+        vein_ends: Ends = "flat",
+        mitral_dome_mm: float = 0.0,
+        even: bool = True,
     ) -> Surface:
         """Return the closed surface of the blood.
 
@@ -62,9 +68,11 @@ class SyntheticAtrium:
         vein_ends : {'flat', 'rounded'}
         mitral_dome_mm : float
             Height of the lid over the mitral opening; 0 is flat.
+        even : bool
+            False leaves triangles as they are contoured and cut.
         """
         rounded: Ends | None = "rounded" if vein_ends == "rounded" else None
-        surface, loops = surfaces.cut_surface(self.implicit, edge_mm, rounded)
+        surface, loops = surfaces.cut_surface(self.implicit, edge_mm, rounded, even)
         return surfaces.closed_by_lids(self.implicit, surface, loops, edge_mm, mitral_dome_mm)
 
     def label_volume(

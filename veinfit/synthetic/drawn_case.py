@@ -132,10 +132,11 @@ def write_case(
 
     neighbours = atrium.neighbours
     if recipe.content != "labels":
+        even = recipe.kind == "easy"
         surface = (
-            atrium.closed_surface(recipe.edge_mm)
+            atrium.closed_surface(recipe.edge_mm, even=even)
             if recipe.closed
-            else atrium.open_surface(recipe.edge_mm)
+            else atrium.open_surface(recipe.edge_mm, even=even)
         )
         put(".ply", write_ply, surface)
         put(".landmarks.csv", write_text, landmark_text(neighbours, INVENTED, neighbours.tubular))

@@ -38,7 +38,6 @@ from veinfit.synthetic.soundness import flaws
 from veinfit.synthetic.styles import LEAST_DIAMETER_MM, EasyStyle
 from veinfit.synthetic.survey import TrunkSurvey, survey_trunks
 
-
 BRANCH_SHARE = (0.46, 0.54)
 """Long diameter of a branch over that of its trunk."""
 

@@ -69,7 +69,7 @@ def contoured(field: Implicit, step: float) -> Surface:
 
 
 def cut_surface(
-    field: Implicit, edge_mm: float, vein_ends: Ends | None
+    field: Implicit, edge_mm: float, vein_ends: Ends | None, even: bool = True
 ) -> tuple[Surface, dict[str, IntArray]]:
     """Surface of the wall, cut at the mitral plane and at vein ends.
 
@@ -77,6 +77,9 @@ def cut_surface(
     ----------
     vein_ends : {'rounded'} or None
         None cuts the veins open; 'rounded' leaves them closed by round caps.
+    even : bool
+        False leaves triangles as they are contoured and cut, as most programs do: that is
+        several times faster.
 
     Returns
     -------
@@ -89,7 +92,7 @@ def cut_surface(
         field, extension_mm=EXTENSION_EDGES * edge_mm, ends=vein_ends or "flat"
     )
     for attempt in range(ATTEMPTS):
-        plain = attempt >= CAREFUL_ATTEMPTS
+        plain = not even or attempt >= CAREFUL_ATTEMPTS
         surface = _cut_on_grid(longer, cuts, edge_mm, attempt * GRID_SHIFT, plain)
         if not meshing.folds(surface):
             return surface, _named_loops(surface, cuts)
