@@ -48,7 +48,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             return EXIT_READER_GONE
         except InputError as error:
-            print(f"veinfit: error: {' '.join(str(error).split())}", file=terminal)
+            print(f"veinfit: error: {error}", file=terminal)
             return EXIT_BAD_INPUT
         except KeyboardInterrupt:
             print("veinfit: interrupted, nothing written", file=terminal)

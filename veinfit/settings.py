@@ -14,13 +14,13 @@ from __future__ import annotations
 import dataclasses
 import difflib
 import math
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from veinfit.errors import InputError
+from veinfit.toml import parse_toml
 
 
 def parameter(
@@ -616,13 +616,13 @@ class Settings:
             message lists every one of them.
         """
         try:
-            with path.open("rb") as stream:
-                content = tomllib.load(stream)
+            content = path.read_bytes()
         except OSError as error:
-            raise InputError(f"settings file {path}: {error.strerror or error}") from error
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            raise InputError(f"settings file {path} is not TOML: {error}") from error
-        return cls.from_mapping(content, source=str(path))
+            raise InputError(
+                f"settings file {path} cannot be read: {error.strerror or error}; check the path"
+            ) from error
+        source = f"settings file {path}"
+        return cls.from_mapping(parse_toml(content, source), source)
 
     @classmethod
     def from_mapping(cls, content: Mapping[str, Any], source: str = "settings") -> Settings:

@@ -87,7 +87,7 @@ def test_what_is_neither_a_number_nor_a_file_is_refused(text):
 
 
 def test_a_missing_file_is_refused(tmp_path):
-    with pytest.raises(InputError, match=r"balloon file .*gone\.toml: No such file"):
+    with pytest.raises(InputError, match=r"balloon file .*gone\.toml cannot be read: No such file"):
         balloon_from_toml(tmp_path / "gone.toml")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -67,7 +68,14 @@ def read_predictions(path: Path) -> list[Prediction]:
     InputError
         There are no fits to be read.
     """
-    rows = [_prediction(row) for row in _rows(path)]
+    rows = []
+    for number, row in enumerate(_rows(path), start=1):
+        try:
+            rows.append(_prediction(row))
+        except ValueError as error:
+            raise InputError(
+                f"predictions {path}: fit {number}: {error}; pass what this program wrote"
+            ) from error
     if not rows:
         raise InputError(f"predictions {path} hold no fit; run the cases first")
     return rows
@@ -103,7 +111,9 @@ def _parquet(path: Path) -> Iterator[Mapping[str, Any]]:
         for batch in data.to_batches(columns=columns):
             yield from batch.to_pylist()
     except (OSError, pa.ArrowException) as error:
-        raise InputError(f"predictions {path} cannot be read as Parquet: {error}") from error
+        raise InputError(
+            f"predictions {path} cannot be read as Parquet: {error}; write them again"
+        ) from error
 
 
 def _single(folder: Path) -> Iterator[Mapping[str, Any]]:
@@ -114,8 +124,10 @@ def _single(folder: Path) -> Iterator[Mapping[str, Any]]:
         for fit in about["fits"]:
             chance = (fit.get("margin") or {}).get("occluded") or {}
             yield {**fit, "case": name, "occlusion_probability": chance.get("probability")}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        raise InputError(f"predictions {folder / 'case.json'} cannot be read: {error}") from error
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise InputError(
+            f"predictions {folder / 'case.json'} cannot be read: {error}; assess the case again"
+        ) from error
 
 
 def _csv(path: Path) -> Iterator[Mapping[str, Any]]:
@@ -125,17 +137,19 @@ def _csv(path: Path) -> Iterator[Mapping[str, Any]]:
             _check_columns(reader.fieldnames or (), path)
             yield from reader
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"predictions {path} cannot be read: {error}") from error
+        raise InputError(f"predictions {path} cannot be read: {error}; write it again") from error
 
 
 def _check_columns(names: Iterable[str], path: Path) -> None:
     missing = [name for name in USED[: USED.index("depth_mm")] if name not in set(names)]
     if missing:
-        raise InputError(f"predictions {path} lack the columns {', '.join(missing)}")
+        raise InputError(
+            f"predictions {path} lack the columns {', '.join(missing)}; pass a table of fits"
+        )
 
 
 def _prediction(row: Mapping[str, Any]) -> Prediction:
-    values = {name: _plain(name, row.get(name)) for name in USED}
+    values = {name: _value(name, row.get(name)) for name in USED}
     occlusion, seal = values.pop("occlusion_probability"), values.pop("seal_probability")
     if values["outcome"] in ("passes through", "cannot reach"):
         values["occluded"] = False
@@ -151,9 +165,22 @@ def _prediction(row: Mapping[str, Any]) -> Prediction:
     )
 
 
-def _plain(name: str, value: Any) -> Any:
-    if not isinstance(value, str) or name in TEXT:
+def _value(name: str, value: Any) -> Any:
+    """Return a value as text, yes or no, or number, or raise ValueError."""
+    if name in TEXT:
+        if not isinstance(value, str) and not (value is None and name == "reason"):
+            raise ValueError(f"{name} is missing or is no text")
         return value
-    if value in ("true", "false"):
-        return value == "true"
-    return float(value) if value else None
+    if value is None or value == "":
+        return None
+    if name == "occluded":
+        if value not in (True, False, "true", "false"):
+            raise ValueError(f"occluded = {value!r} is neither true nor false")
+        return value in (True, "true")
+    try:
+        number = float(value)
+    except (TypeError, ValueError, OverflowError):
+        number = math.nan
+    if not math.isfinite(number) or isinstance(value, bool):
+        raise ValueError(f"{name} = {value!r} is not a number")
+    return number

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from veinfit.commands.exits import EXIT_DONE
 from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned
+from veinfit.errors import InputError
+
+if TYPE_CHECKING:
+    from veinfit.report.changes import Change
 
 CSV, PAGE = "changes.csv", "changes.html"
 
@@ -34,28 +39,46 @@ def add(commands: Commands) -> None:
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``changes`` and return its exit code."""
     from veinfit.io.cells import csv_table
-    from veinfit.io.document import read_document
     from veinfit.io.output import staged_output
-    from veinfit.report.changes import (
-        CHANGE_COLUMNS,
-        case_changes,
-        case_differences,
-        changes_page,
-    )
+    from veinfit.report.changes import CHANGE_COLUMNS
 
-    before, after = read_document(arguments.before), read_document(arguments.after)
-    changes = case_changes(before, after)
+    changes, differences, page = compare(arguments.before, arguments.after)
     if not arguments.quiet:
         rows = [[getattr(c, name) for name in CHANGE_COLUMNS] for c in changes if c.differs]
         print("\n".join(aligned([CHANGE_COLUMNS, *rows])) if rows else "Nothing differs.")
-        for text in case_differences(before, after):
+        for text in differences:
             print(f"differs too: {text}")
     if arguments.out is not None:
         with staged_output(arguments.out) as stage:
             (stage / CSV).write_bytes(csv_table(CHANGE_COLUMNS, [asdict(c) for c in changes]))
-            (stage / PAGE).write_text(changes_page(before, after), encoding="utf-8")
+            (stage / PAGE).write_text(page, encoding="utf-8")
         if not arguments.quiet:
             print(f"Written to {arguments.out}: {CSV}, {PAGE}")
     if not arguments.quiet:
         print(f"\n{CAUTION}")
     return EXIT_DONE
+
+
+def compare(before: Path, after: Path) -> tuple[Sequence[Change], Sequence[str], str]:
+    """Return what changed between two finished cases, what else differs, and the page of it.
+
+    Raises
+    ------
+    InputError
+        One of the folders holds no record of a case, or not a whole one.
+    """
+    from veinfit.io.document import read_document
+    from veinfit.report.changes import case_changes, case_differences, changes_page
+
+    documents = read_document(before), read_document(after)
+    try:
+        return (
+            case_changes(*documents),
+            case_differences(*documents),
+            changes_page(*documents),
+        )
+    except Exception as error:  # What a record of another form makes them raise is open.
+        raise InputError(
+            f"the case.json of {before} or of {after} is not what assess writes "
+            f"({type(error).__name__}: {error}); assess the case again"
+        ) from error

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -26,8 +25,9 @@ from veinfit.anatomy.corrections import Correction, is_vein_name
 from veinfit.anatomy.names import APPENDAGE
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, FloatArray, Frame, to_lps, unit
-from veinfit.io.files import first_line, read_bytes
+from veinfit.io.files import read_bytes
 from veinfit.labels.model import VEIN_NAMES
+from veinfit.toml import parse_toml
 
 FILE_KEYS = ("frame", "who", "why", "correction")
 ENTRY_KEYS = (
@@ -59,11 +59,8 @@ def read_corrections(path: Path) -> tuple[Correction, ...]:
         every fault.
     """
     path = Path(path)
-    try:
-        content = tomllib.loads(read_bytes(path, "corrections").decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"corrections {path} is not TOML: {first_line(error)}") from error
-    return corrections_from_mapping(content, source=f"corrections {path}")
+    source = f"corrections {path}"
+    return corrections_from_mapping(parse_toml(read_bytes(path, "corrections"), source), source)
 
 
 def corrections_from_mapping(

@@ -119,7 +119,7 @@ def read_document(folder: Path) -> dict[str, Any]:
     content = read_bytes(path, "case")
     try:
         document: dict[str, Any] = json.loads(content.decode("utf-8"))
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(f"{path} is no JSON; assess the case again") from error
     try:
         known = document["schema"] == "veinfit case"

@@ -11,8 +11,6 @@ import dataclasses
 import importlib
 import io
 import json
-import zipfile
-import zlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -75,15 +73,7 @@ def recall(path: Path) -> Any:
         raise InputError(
             f"{path} was written by another version of the program ({error}); assess the case again"
         ) from error
-    except (
-        OSError,
-        ValueError,
-        KeyError,
-        TypeError,
-        EOFError,
-        zipfile.BadZipFile,
-        zlib.error,
-    ) as error:
+    except Exception as error:  # What a damaged archive makes the libraries raise is open.
         raise InputError(f"{path} is damaged and cannot be read; assess the case again") from error
 
 

@@ -14,13 +14,12 @@ It is TOML, for example::
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from veinfit.errors import InputError
-from veinfit.io.files import first_line, read_bytes
+from veinfit.io.files import read_bytes
 from veinfit.labels.model import (
     BODY_NAME,
     LABEL_NAMES,
@@ -28,6 +27,7 @@ from veinfit.labels.model import (
     is_label_name,
     is_structure_name,
 )
+from veinfit.toml import parse_toml
 
 TABLES = ("labels", "structures")
 
@@ -49,11 +49,8 @@ def read_label_map(path: Path) -> LabelMap:
         lists every fault, and the nearest name for one that does not exist.
     """
     path = Path(path)
-    try:
-        content = tomllib.loads(read_bytes(path, "label map").decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"label map {path} is not TOML: {first_line(error)}") from error
-    return label_map_from_mapping(content, source=f"label map {path}")
+    source = f"label map {path}"
+    return label_map_from_mapping(parse_toml(read_bytes(path, "label map"), source), source)
 
 
 def label_map_from_mapping(content: Mapping[str, Any], source: str = "label map") -> LabelMap:

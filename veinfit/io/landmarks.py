@@ -23,7 +23,7 @@ import numpy as np
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, FloatArray, Frame, to_lps
 from veinfit.io.files import read_bytes
-from veinfit.io.separated import as_number, cells, decoded, separator_of
+from veinfit.io.separated import as_number, cells, decoded, header_cells, separator_of
 from veinfit.labels.model import is_structure_name
 
 COLUMNS = ("name", "x_mm", "y_mm", "z_mm")
@@ -122,7 +122,7 @@ def _stated_frame(lines: list[tuple[int, str]], source: str) -> Frame:
 def _columns(header: tuple[int, str], separator: str, source: str) -> dict[str, int]:
     """Return where each column stands, and how many there are under the empty name."""
     number, line = header
-    names = [name.lower() for name in cells(line, separator)]
+    names = header_cells(line, separator, f"{source}: line {number}")
     missing = [column for column in COLUMNS if column not in names]
     if missing:
         raise InputError(

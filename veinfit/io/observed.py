@@ -24,7 +24,7 @@ from typing import get_args
 
 from veinfit.errors import InputError
 from veinfit.io.files import read_bytes
-from veinfit.io.separated import as_number, cells, decoded, separator_of
+from veinfit.io.separated import as_number, cells, decoded, header_cells, separator_of
 from veinfit.seating.model import Approach
 
 NEEDED = ("case", "vein", "balloon")
@@ -135,7 +135,8 @@ def read_observed(path: Path) -> ObservedTable:
     if not kept:
         raise InputError(f"{source}: holds no rows; begin with {','.join(COLUMNS)}")
     separator = separator_of(kept[0][1])
-    names, aside = _header(cells(kept[0][1], separator), f"{source}: line {kept[0][0]}")
+    where = f"{source}: line {kept[0][0]}"
+    names, aside = _header(header_cells(kept[0][1], separator, where), where)
     rows: list[ObservedRow] = []
     faults: list[str] = []
     for number, line in kept[1:]:
@@ -154,9 +155,8 @@ def read_observed(path: Path) -> ObservedTable:
     return ObservedTable(tuple(rows), aside)
 
 
-def _header(header: Sequence[str], where: str) -> tuple[list[str], tuple[str, ...]]:
+def _header(names: list[str], where: str) -> tuple[list[str], tuple[str, ...]]:
     """Return the names of the columns, and which of them say nothing to this program."""
-    names = [name.lower() for name in header]
     missing = [name for name in NEEDED if name not in names]
     if missing:
         raise InputError(f"{where}: the header lacks {', '.join(missing)}")

@@ -39,9 +39,26 @@ def separator_of(header: str) -> str:
 
 
 def cells(line: str, separator: str) -> list[str]:
-    """Return the cells of a row, blanks around them taken off."""
+    """Return the cells of a row, blanks around them taken off.
+
+    Raises
+    ------
+    ValueError
+        It is no row, as one cell of it has more signs than a book.
+    """
     read = csv.reader([line], delimiter=separator, skipinitialspace=True)
-    return [cell.strip() for cell in next(read, [])]
+    try:
+        return [cell.strip() for cell in next(read, [])]
+    except csv.Error as error:
+        raise ValueError(f"it is no row of a table ({error}); correct it") from error
+
+
+def header_cells(line: str, separator: str, where: str) -> list[str]:
+    """Return the cells of the first row in lower case, or raise InputError."""
+    try:
+        return [name.lower() for name in cells(line, separator)]
+    except ValueError as error:
+        raise InputError(f"{where}: {error}") from error
 
 
 def as_number(text: str, separator: str) -> float:

@@ -24,7 +24,6 @@ nose and radii, from the rear pole to the nose::
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from importlib import resources
@@ -36,6 +35,7 @@ import numpy as np
 from veinfit.errors import InputError
 from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.mechanics.shape import Shape, Sphere, Spheroid, Turned
+from veinfit.toml import parse_toml
 
 Profile = Literal["sphere", "spheroid", "table"]
 
@@ -234,7 +234,7 @@ def built_in(name: str) -> Balloon:
     if name not in BUILT_IN:
         raise InputError(f"no built-in balloon {name!r}; there are {', '.join(BUILT_IN)}")
     file = resources.files("veinfit.seating") / f"balloon_{name.split()[0]}.toml"
-    return balloon_from_mapping(tomllib.loads(file.read_text("utf-8")), source=name)
+    return balloon_from_mapping(parse_toml(file.read_bytes(), name), source=name)
 
 
 def balloon_from_toml(path: Path) -> Balloon:
@@ -248,12 +248,13 @@ def balloon_from_toml(path: Path) -> Balloon:
     if path.suffix.lower() != ".toml" and not path.is_file():
         raise InputError(f"balloon {str(path)!r}: give a diameter in mm or a TOML file")
     try:
-        content = tomllib.loads(path.read_bytes().decode("utf-8"))
+        content = path.read_bytes()
     except OSError as error:
-        raise InputError(f"balloon file {path}: {error.strerror or error}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"balloon file {path} is not TOML: {error}") from error
-    return balloon_from_mapping(content, source=f"balloon file {path}")
+        raise InputError(
+            f"balloon file {path} cannot be read: {error.strerror or error}; check the path"
+        ) from error
+    source = f"balloon file {path}"
+    return balloon_from_mapping(parse_toml(content, source), source)
 
 
 def balloon_from_mapping(content: Mapping[str, Any], source: str = "balloon") -> Balloon:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from importlib.resources import files
@@ -15,8 +14,9 @@ import numpy as np
 
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray
-from veinfit.io.files import first_line, read_bytes
+from veinfit.io.files import read_bytes
 from veinfit.synthetic.laws import KINDS, Law, Source
+from veinfit.toml import parse_toml
 
 BUILT_IN = "distributions.toml"
 """The file in this folder that is drawn from when no other is given."""
@@ -116,16 +116,17 @@ def read_distributions(path: Path) -> Distributions:
         It cannot be read, or something in it is wrong; the message lists every fault.
     """
     source = f"distribution file {path}"
+    content = read_bytes(path, "distribution file")
     try:
-        text = read_bytes(path, "distribution file").decode("utf-8-sig")
-        return parse_distributions(text, source)
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"{source} is not TOML: {first_line(error)}") from error
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError(f"{source} is not UTF-8 text; save it as UTF-8") from error
+    return parse_distributions(text, source)
 
 
 def parse_distributions(text: str, where: str) -> Distributions:
     """Build distributions from TOML; raise InputError listing every fault."""
-    content = tomllib.loads(text)
+    content = parse_toml(text, where)
     faults: list[str] = []
     _known(content, TABLES, "table", faults)
     sources = _sources(content.get("sources", {}), faults)

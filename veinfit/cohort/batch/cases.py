@@ -6,7 +6,7 @@ import csv
 import difflib
 import glob
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import cast, get_args
@@ -178,12 +178,15 @@ def _listed(
     except UnicodeDecodeError as error:
         raise InputError(f"{source} is not UTF-8 text; save it as CSV UTF-8") from error
     reader = csv.DictReader(text.splitlines(), skipinitialspace=True, restkey="", restval="")
-    names = [name.strip().lower() for name in reader.fieldnames or ()]
+    try:
+        names = [name.strip().lower() for name in reader.fieldnames or ()]
+    except csv.Error as error:
+        raise InputError(f"{source}: line 1: {error}; correct it") from error
     reader.fieldnames = names
     aside = _check_header(names, source)
     cases: list[BatchCase] = []
     faults: list[str] = []
-    for row in reader:
+    for row in _rows(reader, source):
         values = {name: (row.get(name) or "").strip() for name in COLUMNS}
         if not any(values.values()):
             continue
@@ -201,6 +204,14 @@ def _listed(
         raise InputError(f"{source} holds no case; give a row a case below {','.join(COLUMNS)}")
     remark = f"{source}: columns left aside: {', '.join(aside)}"
     return cases, [remark] if aside else []
+
+
+def _rows(reader: csv.DictReader[str], source: str) -> Iterator[dict[str, str]]:
+    """Yield the rows of a table; raise InputError at one that is none."""
+    try:
+        yield from reader
+    except csv.Error as error:
+        raise InputError(f"{source}: line {reader.line_num + 1}: {error}; correct it") from error
 
 
 def _check_header(names: Sequence[str], source: str) -> list[str]:

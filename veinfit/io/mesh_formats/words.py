@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from veinfit.io.mesh_formats.polygons import DamagedMesh
@@ -12,7 +13,8 @@ def worded_lines(data: bytes, joined: bool = False) -> Iterator[tuple[int, list[
     if b"\0" in data:
         raise DamagedMesh("it is not text")
     pending = ""
-    for number, line in enumerate(data.decode("latin-1").splitlines(), start=1):
+    # Not splitlines, to which bytes of letters with accents are ends of lines.
+    for number, line in enumerate(re.split(r"\r\n?|\n", data.decode("latin-1")), start=1):
         line = pending + line
         pending = ""
         if joined and line.endswith("\\"):

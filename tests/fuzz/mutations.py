@@ -1,0 +1,160 @@
+"""Ways to spoil a file: bytes, numbers, words and lines, as transfers, editors and people do it."""
+
+from __future__ import annotations
+
+import gzip
+import json
+import random
+import re
+import zlib
+from typing import Any
+
+BYTES = (
+    b"\0\0\0\0", b"\xff\xff\xff\xff", b"\x7f\xff\xff\xff", b"\xff\xff\xff\x7f", b"\x80\0\0\0",
+    b"\0\0\0\x80", b"\xff", b"\0", b"\r", b"\n", b"\x1a", b"\xef\xbb\xbf", b"\xff\xfe",
+)  # fmt: skip
+WORDS = (
+    b"-1", b"0", b"1e308", b"1e-320", b"nan", b"-nan", b"inf", b"-inf", b"4294967296",
+    b"2147483647", b"-2147483648", b"18446744073709551616", b"9" * 400, b"9" * 5000, b"0x10",
+    b"1_000", b"1,5", b"%s%n", b"%d", b"../../x", b"/dev/zero", b"\xc3\xa9", b"\xe2\x80\xa8", b"''",
+    b'"', b'"""', b"[", b"]", b"[[", b"{", b"}", b"=", b",", b";", b"#", b"\\", b"<", b"&lt;", b"true",
+    b"1979-05-27", b"LSPV", b"solid", b"end_header", b"LIST", b"LOCAL", b"[" * 3000, b"a." * 2000,
+    b"A" * 150_000,
+)  # fmt: skip
+NUMBER = re.compile(rb"[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?")
+HEAD_BYTES = 600
+
+
+def spoiled(content: bytes, rng: random.Random) -> bytes:
+    """Return ``content`` with one to eight things changed."""
+    packed = content[:2] == b"\x1f\x8b"
+    if packed and rng.random() < 0.5:
+        # What is packed is spoiled too, and packed again: its check sum is right.
+        return gzip.compress(spoiled(gzip.decompress(content), rng), 1)
+    if content[:1] == b"{" and rng.random() < 0.7:
+        return json.dumps(_other_tree(json.loads(content), rng)).encode()
+    for _ in range(rng.choice((1, 1, 1, 2, 4, 8))):
+        content = rng.choice(WAYS)(content, rng)
+    return content
+
+
+def _other_tree(tree: Any, rng: random.Random) -> Any:
+    """Return JSON of which something is gone, or of another kind."""
+    parent, key = None, None
+    at = tree
+    while isinstance(at, (dict, list)) and at and (parent is None or rng.random() < 0.8):
+        parent, key = at, rng.choice(list(at) if isinstance(at, dict) else range(len(at)))
+        at = parent[key]
+    if parent is None or rng.random() < 0.4:
+        if parent is not None:
+            del parent[key]
+        return tree
+    parent[key] = rng.choice(
+        (None, True, -1, 10**30, 1e308, "", "x" * 9000, "2", [], [[]], {}, {"a": 1}, float("nan"))
+    )
+    return tree
+
+
+def _place(content: bytes, rng: random.Random) -> int:
+    """Return a place in a file; headers are short, and more depends on them."""
+    return rng.randrange(
+        1 + (len(content) if rng.random() < 0.5 else min(len(content), HEAD_BYTES))
+    )
+
+
+def _flip(content: bytes, rng: random.Random) -> bytes:
+    k = min(_place(content, rng), len(content) - 1)
+    return (
+        content
+        if k < 0
+        else content[:k] + bytes([content[k] ^ 1 << rng.randrange(8)]) + content[k + 1 :]
+    )
+
+
+def _overwrite(content: bytes, rng: random.Random) -> bytes:
+    k, new = _place(content, rng), rng.choice(BYTES)
+    return content[:k] + new + content[k + len(new) :]
+
+
+def _insert(content: bytes, rng: random.Random) -> bytes:
+    k = _place(content, rng)
+    return content[:k] + rng.choice((*BYTES, *WORDS)) + content[k:]
+
+
+def _remove(content: bytes, rng: random.Random) -> bytes:
+    k = _place(content, rng)
+    return content[:k] + content[k + rng.choice((1, 2, 4, 50, 1000)) :]
+
+
+def _cut(content: bytes, rng: random.Random) -> bytes:
+    return content[: _place(content, rng)]
+
+
+def _repeat(content: bytes, rng: random.Random) -> bytes:
+    k, m = _place(content, rng), _place(content, rng)
+    return content[:k] + content[m : m + rng.choice((4, 40, 400))] + content[k:]
+
+
+def _number(content: bytes, rng: random.Random) -> bytes:
+    found = list(NUMBER.finditer(content[: HEAD_BYTES * 4]))
+    if not found:
+        return _overwrite(content, rng)
+    one = rng.choice(found)
+    return content[: one.start()] + rng.choice(WORDS) + content[one.end() :]
+
+
+def _word(content: bytes, rng: random.Random) -> bytes:
+    found = list(re.finditer(rb"[A-Za-z_]{2,}", content[: HEAD_BYTES * 4]))
+    if not found:
+        return _insert(content, rng)
+    one, other = rng.choice(found), rng.choice(found)
+    return content[: one.start()] + other.group() + content[one.end() :]
+
+
+def _line(content: bytes, rng: random.Random) -> bytes:
+    """Drop, repeat, exchange or empty a line."""
+    lines = content.split(b"\n")
+    k, m = rng.randrange(len(lines)), rng.randrange(len(lines))
+    if rng.random() < 0.7:
+        k %= 30
+        k = min(k, len(lines) - 1)
+    way = rng.randrange(4)
+    if way == 0:
+        del lines[k]
+    elif way == 1:
+        lines.insert(m, lines[k])
+    elif way == 2:
+        lines[k], lines[m] = lines[m], lines[k]
+    else:
+        lines[k] = b""
+    return b"\n".join(lines)
+
+
+def _line_ends(content: bytes, rng: random.Random) -> bytes:
+    return content.replace(b"\n", rng.choice((b"\r\n", b"\r", b"\n\n")))
+
+
+def _noise(content: bytes, rng: random.Random) -> bytes:
+    k = _place(content, rng)
+    size = rng.choice((8, 64, 512))
+    return content[:k] + rng.randbytes(size) + content[k + size :]
+
+
+WAYS = (
+    _flip, _flip, _overwrite, _overwrite, _insert, _remove, _cut, _repeat, _number, _number, _word,
+    _line, _line_ends, _noise,
+)  # fmt: skip
+
+
+def bombs() -> list[tuple[str, bytes]]:
+    """Return files that grow when they are read: name and content."""
+    zeros = bytes(1 << 20)
+    header = bytearray(352)
+    header[0:4] = (348).to_bytes(4, "little")
+    header[40:56] = b"".join(n.to_bytes(2, "little") for n in (3, 900, 900, 900, 1, 1, 1, 1))
+    header[70:74] = (4).to_bytes(2, "little") + (16).to_bytes(2, "little")
+    header[108:112] = b"\0\0\xb0\x43"  # 352.0
+    header[344:348] = b"n+1\0"
+    pack = zlib.compressobj(9, wbits=31)
+    body = pack.compress(bytes(header)) + b"".join(pack.compress(zeros) for _ in range(3000))
+    return [("bomb.nii.gz", body + pack.flush())]
