@@ -1,6 +1,6 @@
 """Reads spoiled files one after another and tells of each what it came to.
 
-It runs as a process of its own, for a reader may end it: ``python worker.py SEED FIRST LAST FOLDER``.
+It runs as a process of its own, for a reader may end it.
 """
 
 from __future__ import annotations
@@ -28,7 +28,8 @@ LONGEST_MESSAGE = 2500
 REMEDY = re.compile(
     r"; (?:and|did|re|export|write|give|save|correct|check|pass|begin|set|crop|resample|part|state"
     r"|take|assess|make|run|quote|leave|there|it|the|use|each)\b|: (?:give|pass|crop|export)\b"
-    r"|must |may hold|did you mean|there (?:are|is) |is not known|outside|missing|is not TOML|veinfit reads"
+    r"|must |may hold|did you mean|there (?:are|is) |is not known|outside|missing"
+    r"|is not TOML|veinfit reads|is empty|is not a|is needed|needs at least"
 )
 """How messages say what to do, or what would be right."""
 

@@ -335,7 +335,7 @@ DAMAGED = {
             "# vtk DataFile Version 3.0\ni\nASCII\nDATASET STRUCTURED_POINTS\nDIMENSIONS 2 2 2\n"
             "ORIGIN 0 0 0\nSPACING 1 1 1\n"
         ),
-        "vtkStructuredPoints",
+        "STRUCTURED_POINTS",
     ),
     "cut.vtp": (lambda p: vtp("Appended", p)[:-300], "VTP mesh"),
     "prose.vtp": (lambda _: "hello\n", "VTP mesh"),

@@ -13,7 +13,6 @@ from veinfit.io.files import MESH_SUFFIXES, known_suffix, read_bytes
 from veinfit.io.mesh_formats.parsers import PARSERS
 from veinfit.io.mesh_formats.polygons import DamagedMesh, Polygons
 from veinfit.io.mesh_formats.triangles import triangulated
-from veinfit.io.mesh_formats.vtk import read_vtk_file
 from veinfit.labels.model import ATRIUM_EXTENT_MM, plain_number
 from veinfit.surface import Surface
 
@@ -58,7 +57,7 @@ def read_mesh(path: Path, *, frame: Frame = "lps", unit: Unit = "mm") -> Surface
     suffix = known_suffix(path, MESH_SUFFIXES, "mesh")
     content = read_bytes(path, "mesh")
     try:
-        mesh = PARSERS[suffix](content) if suffix in PARSERS else read_vtk_file(path, suffix)
+        mesh = PARSERS[suffix](content)
         points, faces = _checked(mesh, path)
     except DamagedMesh as damage:
         kind = suffix[1:].upper()

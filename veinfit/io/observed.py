@@ -159,7 +159,7 @@ def _header(names: list[str], where: str) -> tuple[list[str], tuple[str, ...]]:
     """Return the names of the columns, and which of them say nothing to this program."""
     missing = [name for name in NEEDED if name not in names]
     if missing:
-        raise InputError(f"{where}: the header lacks {', '.join(missing)}")
+        raise InputError(f"{where}: the header lacks {', '.join(missing)}; add it")
     if not set(OBSERVATIONS) & set(names):
         raise InputError(
             f"{where}: no column holds an observation; there are {', '.join(OBSERVATIONS)}"

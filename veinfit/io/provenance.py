@@ -11,7 +11,7 @@ from pathlib import Path
 from veinfit.io.cells import Value
 from veinfit.io.files import hash_file
 
-LIBRARIES = ("numpy", "scipy", "vtk", "pyvista", "trimesh", "nibabel", "SimpleITK", "matplotlib")
+LIBRARIES = ("numpy", "scipy", "vtk", "pyvista", "trimesh", "nibabel", "matplotlib")
 """Libraries whose versions are recorded with a case."""
 
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from veinfit.io.files import VOLUME_SUFFIXES, check_file, known_suffix
-from veinfit.io.volume_formats.data_files import meta_data_files, nrrd_data_files
-from veinfit.io.volume_formats.headers import check_nrrd_header, meta_header_notes
-from veinfit.io.volume_formats.itk import read_itk
+from veinfit.io.volume_formats.meta_image import read_meta_image
+from veinfit.io.volume_formats.nrrd import read_nrrd
 from veinfit.labels.model import LabelVolume
 
 
@@ -47,9 +46,7 @@ def read_volume(path: Path) -> LabelVolume:
 
         values, affine, notes = read_nifti(path)
     elif suffix in (".nrrd", ".nhdr"):
-        check_nrrd_header(path)
-        values, affine, notes = *read_itk(path, "NrrdImageIO", nrrd_data_files), []
+        values, affine, notes = read_nrrd(path)
     else:
-        notes = meta_header_notes(path)
-        values, affine = read_itk(path, "MetaImageIO", meta_data_files)
+        values, affine, notes = read_meta_image(path)
     return LabelVolume(values, affine, tuple(notes))

@@ -1,7 +1,6 @@
 """Surface mesh files, a format a module, as points and polygons.
 
-The text formats and the two simple binary ones are read here rather than by a
-library: of those at hand one ends the process on a PLY file that was cut short
-and takes the rest from unset memory, the other refuses files that mix triangles
-with polygons. The formats of VTK are read by VTK.
+They are read here rather than by a library: of those at hand one ends the process on a PLY file
+that was cut short and on VTK files that are damaged, and takes the rest from unset memory; the
+other refuses files that mix triangles with polygons.
 """

@@ -11,7 +11,7 @@ import numpy as np
 
 from veinfit.frames import FloatArray
 from veinfit.io.files import first_line
-from veinfit.io.mesh_formats.polygons import DamagedMesh, Polygons
+from veinfit.io.mesh_formats.polygons import DamagedMesh, Polygons, unrolled
 from veinfit.io.mesh_formats.words import worded_lines
 
 PLY_TYPES = {
@@ -60,27 +60,10 @@ def parse_ply(data: bytes) -> Polygons:
             if name is None:
                 raise DamagedMesh(f"its element {element.name} has no vertex_indices")
             lists = [[int(v) for v in row] for row in columns[name]]
-            faces += lists if element.name == "face" else _unrolled(lists)
+            faces += lists if element.name == "face" else unrolled(lists)
     if points is None:
         raise DamagedMesh("it has no vertices")
     return Polygons.from_lists(points, faces)
-
-
-def _unrolled(strips: list[list[int]]) -> list[list[int]]:
-    """Turn triangle strips, parted by -1, into triangles of one winding."""
-    faces = []
-    for joined in strips:
-        strip: list[int] = []
-        for v in [*joined, -1]:
-            if v >= 0:
-                strip.append(v)
-                continue
-            for k in range(len(strip) - 2):
-                a, b, c = strip[k : k + 3]
-                if len({a, b, c}) == 3:
-                    faces.append([a, b, c] if k % 2 == 0 else [b, a, c])
-            strip = []
-    return faces
 
 
 def _ply_header(data: bytes) -> tuple[list[_Element], str, bytes]:

@@ -50,3 +50,20 @@ class Polygons:
         with np.errstate(invalid="ignore"):
             vertices = np.asarray(points, dtype=np.float64).reshape(-1, 3)
         return cls(vertices, sizes, corners)
+
+
+def unrolled(strips: list[list[int]]) -> list[list[int]]:
+    """Turn triangle strips, parted by -1, into triangles of one winding."""
+    faces = []
+    for joined in strips:
+        strip: list[int] = []
+        for v in [*joined, -1]:
+            if v >= 0:
+                strip.append(v)
+                continue
+            for k in range(len(strip) - 2):
+                a, b, c = strip[k : k + 3]
+                if len({a, b, c}) == 3:
+                    faces.append([a, b, c] if k % 2 == 0 else [b, a, c])
+            strip = []
+    return faces

@@ -1,6 +1,7 @@
 """Label volume files, a family of formats a module, as whole numbers on a placed grid.
 
-Numbers are read by libraries. What these leave open is looked at here first: what a
-header must state, how large a volume may be, and whether packed data are whole, for a
-library that has the numbers it needs does not look whether they are the right ones.
+NRRD and MetaImage are read here rather than by a library: the one at hand ends the process on
+headers that are damaged, takes a per cent sign in the name of a data file as an order to its own
+memory, and stops unpacking where it has the numbers it needs, before the check sum that says
+whether they are the right ones. Headers of NIfTI are read by a library.
 """

@@ -1,93 +1,139 @@
-"""The text headers of NRRD and MetaImage: what ITK leaves open in them."""
+"""The text headers of NRRD and MetaImage: names and values, and the data files they name."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from veinfit.errors import InputError
-from veinfit.io.volume_formats.checks import damaged
-from veinfit.notes import Note
+from veinfit.io.volume_formats.checks import DamagedVolume
 
 HEADER_BYTES = 1 << 20
-"""The text headers of NRRD and MHA are sought in this much of a file. A segmentation of a hundred
-parts describes each of them there."""
+"""Headers are sought in this much of a file. A segmentation of a hundred parts describes each of
+them there."""
 
-NRRD_SPACES = (
-    "left-posterior-superior", "lps",
-    "right-anterior-superior", "ras",
-    "left-anterior-superior", "las",
-)  # fmt: skip
-"""Spaces of an NRRD file that say where the patient is, with or without ``-time``."""
+MOST_FILES = 10_000
+"""A volume of more slices than this is none."""
+
+COUNTED_NAME = re.compile(r"[^%]*%0?\d{0,2}[du][^%]*")
+"""A name with the number of a slice in it, as ``slice%03d.raw``."""
 
 MM_WORDS = ("mm", "millimeter", "millimetre", "millimeters", "millimetres")
 
 
-def header_fields(path: Path, separators: str, last: str = "") -> dict[str, str]:
+def read_head(path: Path) -> bytes:
+    """Return the beginning of a file, in which its header lies."""
+    with path.open("rb") as stream:
+        return stream.read(HEADER_BYTES)
+
+
+def header_fields(head: bytes, separators: str, last: str = "") -> tuple[dict[str, str], int]:
     """Return the ``name: value`` or ``name = value`` lines at the head of a file.
 
-    Pairs of a key and a value, ``key:=value`` in NRRD, are no fields.
+    Parameters
+    ----------
+    head : bytes
+    separators : str
+        Characters of which the first parts name and value. ``:=`` parts what is no field.
+    last : str
+        Name of the field that ends the header; without one it ends at an empty line.
+
+    Returns
+    -------
+    fields : dict of str to str
+        Names in lower case.
+    end : int
+        Where what follows the header begins, bytes.
+
+    Raises
+    ------
+    DamagedVolume
+        A field stands twice.
     """
-    with path.open("rb") as stream:
-        text = stream.read(HEADER_BYTES).decode("latin-1")
     fields: dict[str, str] = {}
-    for line in text.split("\n"):
-        if not line.strip():
+    end = 0
+    for line in head.split(b"\n"):
+        end += len(line) + 1
+        text = line.decode("latin-1")
+        if not text.strip():
             break
-        parts = re.split(f"[{separators}]", line, maxsplit=1)
-        if len(parts) == 2 and not line.startswith("#") and not parts[1].startswith("="):
-            name = parts[0].strip().lower()
-            fields[name] = parts[1].strip()
-            if name == last:
-                break
-    return fields
+        parts = re.split(f"[{separators}]", text, maxsplit=1)
+        if len(parts) < 2 or text.startswith("#") or parts[1].startswith("="):
+            continue
+        name = parts[0].strip().lower()
+        if name in fields:
+            raise DamagedVolume(f"its header gives {name!r} twice")
+        fields[name] = parts[1].strip()
+        if last and name == last:
+            break
+    return fields, min(end, len(head))
 
 
-def check_nrrd_header(path: Path) -> None:
-    """Refuse an NRRD file that leaves open how it lies in the patient, or in which unit."""
-    with path.open("rb") as stream:
-        if stream.read(4) != b"NRRD":
-            raise damaged(path, "it has no NRRD header")
-    fields = header_fields(path, ":")
-    space = re.sub(r"-?time$|(?<=^...)t$", "", fields.get("space", "").lower())
-    if space not in NRRD_SPACES:
-        what = f"states the space {fields['space']!r}" if "space" in fields else "states no space"
-        raise InputError(
-            f"volume {path} {what}, so that left and right are open; export it with "
-            "'space: left-posterior-superior' or 'right-anterior-superior'"
-        )
-    directions = fields.get("space directions", "")
-    if "(" not in directions or "none" in _spatial_part(directions):
-        raise InputError(
-            f"volume {path} has no 'space directions' for its three axes; export it with them"
-        )
-    units = re.findall(r'"([^"]*)"', fields.get("space units", ""))
-    _check_unit_words(units, path)
+def whole_number(text: str, name: str) -> int:
+    """Return a whole number of a header, or raise DamagedVolume."""
+    if re.fullmatch(r"[-+]?\d{1,18}", text.strip()) is None:
+        raise DamagedVolume(f"its {name} {text[:40]!r} is no whole number")
+    return int(text)
 
 
-def _spatial_part(directions: str) -> str:
-    """Return the space directions without axes at either end that are no axes of space."""
-    return re.sub(r"^(\s*none\b)+|(\bnone\s*)+$", "", directions)
+def numbers(text: str, count: int, name: str) -> list[float]:
+    """Return ``count`` numbers of a header, or raise DamagedVolume."""
+    try:
+        found = [float(word) for word in text.split()]
+    except ValueError:
+        found = []
+    if len(found) != count:
+        raise DamagedVolume(f"its {name} {text[:80]!r} is not {count} numbers")
+    return found
 
 
-def meta_header_notes(path: Path) -> list[Note]:
-    """Refuse an MHA or MHD file without a spacing; note one without an orientation."""
-    fields = header_fields(path, "=:", last="elementdatafile")
-    if "ndims" not in fields:
-        raise damaged(path, "it has no MetaImage header")
-    if "elementspacing" not in fields and "elementsize" not in fields:
-        raise InputError(
-            f"volume {path} states no ElementSpacing, so that its size is open; export it with it"
-        )
-    _check_unit_words([fields[n] for n in ("distanceunits",) if n in fields], path)
-    if not {"transformmatrix", "rotation", "orientation"} & fields.keys():
-        text = "the header states no TransformMatrix: its axes were taken as LPS, its default"
-        return [Note("input", text, severity="caution")]
-    return []
+def data_files(folder: Path, named: str, listed: bytes) -> list[Path]:
+    """Return the files that a header names for its numbers.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the header.
+    named : str
+        A name; a name with a number in it, the first, the last and the step; or
+        ``LIST``, after which the names stand behind the header.
+    listed : bytes
+        What stands there.
+
+    Raises
+    ------
+    DamagedVolume
+        One of them is not there or is no file: a device or a pipe has no end.
+    """
+    names = list(_names(named, listed))
+    if not names:
+        raise DamagedVolume("its header names no data file")
+    for name in names:
+        if "\0" in name or not (folder / name).is_file():
+            raise DamagedVolume(f"its data file {folder / name} does not exist or is no file")
+    return [folder / name for name in names]
 
 
-def _check_unit_words(units: Iterable[str], path: Path) -> None:
+def _names(named: str, listed: bytes) -> Iterator[str]:
+    words = named.split()
+    if words[:1] and words[0].upper() == "LIST":
+        lines = listed.decode("utf-8", errors="replace").split("\n")
+        yield from [line.strip() for line in lines if line.strip()][:MOST_FILES]
+    elif "%" in named:
+        if len(words) < 4 or COUNTED_NAME.fullmatch(words[0]) is None:
+            raise DamagedVolume(f"its header names the data files {named!r}")
+        first, last, step = (whole_number(word, "number of a data file") for word in words[1:4])
+        if step == 0 or not 0 <= (last - first) // step < MOST_FILES:
+            raise DamagedVolume(f"its header names the data files {named!r}")
+        for number in range(first, last + (1 if step > 0 else -1), step):
+            yield words[0] % number
+    elif named:
+        yield named
+
+
+def check_unit_words(units: Iterable[str], path: Path) -> None:
+    """Refuse a header that states its spacing in another unit than mm."""
     for unit in units:
         if unit.strip().lower() not in (*MM_WORDS, "", "?"):
             raise InputError(

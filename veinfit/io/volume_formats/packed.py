@@ -10,8 +10,7 @@ import bz2
 import gzip
 import zlib
 from collections.abc import Callable
-from pathlib import Path
-from typing import Any, Protocol
+from typing import IO, Any, Protocol
 
 from veinfit.io.volume_formats.checks import DamagedVolume
 
@@ -24,61 +23,35 @@ SURPLUS_BYTES = 1 << 24
 ZLIB_OR_GZIP = 32 + zlib.MAX_WBITS
 """Tells zlib to see by the first bytes which of its two wrappings data have."""
 
-WHAT_IS_RAISED = (OSError, EOFError, zlib.error)
-"""What the libraries raise of packed data that are damaged."""
+
+class Stream(Protocol):
+    """What data are read from."""
+
+    def read(self, size: int, /) -> bytes:
+        """Return at most ``size`` bytes; none at the end."""
 
 
-class _Stream(Protocol):
-    def read(self, size: int, /) -> bytes: ...
-
-
-def read_rest(stream: _Stream, allowed: int = SURPLUS_BYTES) -> int:
-    """Read a stream to its end and return how many bytes that were.
-
-    Raises
-    ------
-    DamagedVolume
-        There are more than ``allowed``.
-    """
+def read_rest(stream: Stream) -> None:
+    """Read a stream to its end; raise DamagedVolume where that is far away."""
     found = 0
     while chunk := stream.read(CHUNK_BYTES):
         found += len(chunk)
-        if found > allowed:
+        if found > SURPLUS_BYTES:
             raise DamagedVolume("its data go on behind what its header announces")
-    return found
 
 
-def check_packed(path: Path, kind: str, start: int, most: int) -> int:
-    """Unpack a file to its end, keep nothing, and return how many bytes it holds.
+def unpacked(stream: IO[bytes], packing: str) -> Stream:
+    """Return a stream of what is packed in another by ``gzip``, ``bzip2`` or ``zlib``.
 
-    Parameters
-    ----------
-    path : Path
-    kind : {'gzip', 'bzip2', 'zlib'}
-        ``zlib`` takes the wrapping of gzip too.
-    start : int
-        Where in the file the packed data begin, bytes.
-    most : int
-        No more bytes than this, and ``SURPLUS_BYTES``, are unpacked.
-
-    Raises
-    ------
-    DamagedVolume
-        The data are cut short, their check sum or length is another one, or
-        there are more of them.
+    ``zlib`` takes the wrapping of gzip too; anything else is not packed.
     """
-    try:
-        with path.open("rb") as stream:
-            stream.seek(start)
-            return read_rest(_OPENERS[kind](stream), most + SURPLUS_BYTES)
-    except WHAT_IS_RAISED as error:
-        raise DamagedVolume(f"its packed data are damaged: {error}") from error
+    return _OPENERS[packing](stream) if packing in _OPENERS else stream
 
 
 class _Inflating:
     """A zlib stream, read like a file."""
 
-    def __init__(self, packed: _Stream) -> None:
+    def __init__(self, packed: IO[bytes]) -> None:
         self._packed, self._inflate = packed, zlib.decompressobj(ZLIB_OR_GZIP)
 
     def read(self, size: int, /) -> bytes:
@@ -91,7 +64,7 @@ class _Inflating:
         return b""
 
 
-_OPENERS: dict[str, Callable[[Any], _Stream]] = {
+_OPENERS: dict[str, Callable[[Any], Stream]] = {
     "gzip": lambda stream: gzip.GzipFile(fileobj=stream),
     "bzip2": bz2.BZ2File,
     "zlib": _Inflating,
