@@ -95,20 +95,27 @@ def _repeat(content: bytes, rng: random.Random) -> bytes:
     return content[:k] + content[m : m + rng.choice((4, 40, 400))] + content[k:]
 
 
+def _window(content: bytes, rng: random.Random) -> tuple[int, bytes]:
+    start = 0 if rng.random() < 0.6 else _place(content, rng)
+    return start, content[start : start + 4 * HEAD_BYTES]
+
+
 def _number(content: bytes, rng: random.Random) -> bytes:
-    found = list(NUMBER.finditer(content[: HEAD_BYTES * 4]))
+    start, part = _window(content, rng)
+    found = list(NUMBER.finditer(part))
     if not found:
         return _overwrite(content, rng)
     one = rng.choice(found)
-    return content[: one.start()] + rng.choice(WORDS) + content[one.end() :]
+    return content[: start + one.start()] + rng.choice(WORDS) + content[start + one.end() :]
 
 
 def _word(content: bytes, rng: random.Random) -> bytes:
-    found = list(re.finditer(rb"[A-Za-z_]{2,}", content[: HEAD_BYTES * 4]))
+    start, part = _window(content, rng)
+    found = list(re.finditer(rb"[A-Za-z_]{2,}", part))
     if not found:
         return _insert(content, rng)
     one, other = rng.choice(found), rng.choice(found)
-    return content[: one.start()] + other.group() + content[one.end() :]
+    return content[: start + one.start()] + other.group() + content[start + one.end() :]
 
 
 def _line(content: bytes, rng: random.Random) -> bytes:

@@ -26,10 +26,10 @@ LONGEST_MESSAGE = 2500
 """Signs of a message, the path in it included."""
 
 REMEDY = re.compile(
-    r"; (?:and|did|re|export|write|give|save|correct|check|pass|begin|set|crop|resample|part|state"
-    r"|take|assess|make|run|quote|leave|there|it|the|use|each)\b|: (?:give|pass|crop|export)\b"
-    r"|must |may hold|did you mean|there (?:are|is) |is not known|outside|missing"
-    r"|is not TOML|veinfit reads|is empty|is not a|is needed|needs at least"
+    r"; (?:add|and|did|re|export|write|give|save|correct|check|pass|begin|set|crop|resample"
+    r"|part|state|take|assess|make|run|quote|leave|there|it|the|use|each)\b"
+    r"|: (?:give|pass|crop|export)\b|must |may hold|did you mean|there (?:are|is) |is not known|outside|missing|holds no"
+    r"|is not TOML|veinfit reads|is empty|is not a|is needed|are needed|needs at least|is none of"
 )
 """How messages say what to do, or what would be right."""
 

@@ -131,7 +131,10 @@ def _columns(header: tuple[int, str], separator: str, source: str) -> dict[str, 
         )
     twice = [column for column in COLUMNS if names.count(column) > 1]
     if twice:
-        raise InputError(f"{source}: line {number}: {', '.join(twice)} stands twice in the header")
+        raise InputError(
+            f"{source}: line {number}: {', '.join(twice)} stands twice in the header; leave one "
+            "of them"
+        )
     return {**{column: names.index(column) for column in COLUMNS}, "": len(names)}
 
 

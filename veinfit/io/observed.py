@@ -166,7 +166,9 @@ def _header(names: list[str], where: str) -> tuple[list[str], tuple[str, ...]]:
         )
     twice = sorted({name for name in names if name and names.count(name) > 1})
     if twice:
-        raise InputError(f"{where}: {', '.join(twice)} stands twice in the header")
+        raise InputError(
+            f"{where}: {', '.join(twice)} stands twice in the header; leave one of them"
+        )
     aside = tuple(name for name in names if name and name not in COLUMNS)
     for name in aside:
         near = difflib.get_close_matches(name, COLUMNS, n=1, cutoff=0.75)

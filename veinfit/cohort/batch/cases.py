@@ -223,7 +223,9 @@ def _check_header(names: Sequence[str], source: str) -> list[str]:
         )
     twice = sorted({name for name in names if name and names.count(name) > 1})
     if twice:
-        raise InputError(f"{source}: {', '.join(twice)} stands twice in the header")
+        raise InputError(
+            f"{source}: {', '.join(twice)} stands twice in the header; leave one of them"
+        )
     aside = [name for name in names if name and name not in COLUMNS]
     for name in aside:
         near = difflib.get_close_matches(name, COLUMNS, n=1, cutoff=0.75)

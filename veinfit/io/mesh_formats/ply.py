@@ -59,7 +59,10 @@ def parse_ply(data: bytes) -> Polygons:
             name = next((n for n in PLY_INDEX_NAMES if n in columns), None)
             if name is None:
                 raise DamagedMesh(f"its element {element.name} has no vertex_indices")
-            lists = [[int(v) for v in row] for row in columns[name]]
+            try:
+                lists = [[int(v) for v in row] for row in columns[name]]
+            except (ValueError, OverflowError, TypeError) as error:
+                raise DamagedMesh(f"its faces: {first_line(error)}") from error
             faces += lists if element.name == "face" else unrolled(lists)
     if points is None:
         raise DamagedMesh("it has no vertices")
@@ -85,6 +88,9 @@ def _ply_header(data: bytes) -> tuple[list[_Element], str, bytes]:
                 elements[-1].properties.append(_Property(name, PLY_TYPES[kind], PLY_TYPES[count]))
             elif words[:1] == ["property"]:
                 elements[-1].properties.append(_Property(words[2], PLY_TYPES[words[1]]))
+            named = [p.name for element in elements[-1:] for p in element.properties]
+            if len(set(named)) < len(named):
+                raise ValueError("a name that stands twice")
         except (KeyError, IndexError, ValueError) as error:
             raise DamagedMesh(f"header line {line!r} is not understood") from error
     if order is None:

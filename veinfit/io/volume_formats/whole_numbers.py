@@ -47,7 +47,10 @@ def whole_numbers(
             )
         highest = max(highest, int(slab.max()))
     if highest > np.iinfo(np.uint32).max:
-        raise InputError(f"volume {path} holds the value {highest}; labels go to {2**32 - 1}")
+        raise InputError(
+            f"volume {path} holds the value {highest}; labels go to {2**32 - 1}; export them with "
+            "smaller ones"
+        )
     if highest == 0:
         raise InputError(
             f"volume {path} is zero everywhere: it has no labels; export the segmentation again"
