@@ -28,8 +28,9 @@ LONGEST_MESSAGE = 2500
 REMEDY = re.compile(
     r"; (?:add|and|did|re|export|write|give|save|correct|check|pass|begin|set|crop|resample"
     r"|part|state|take|assess|make|run|quote|leave|there|it|the|use|each)\b"
-    r"|: (?:give|pass|crop|export)\b|must |may hold|did you mean|there (?:are|is) |is not known|outside|missing|holds no"
-    r"|is not TOML|veinfit reads|is empty|is not a|is needed|are needed|needs at least|is none of"
+    r"|: (?:give|pass|crop|export)\b|must |may hold|did you mean|there (?:are|is) "
+    r"|is not known|outside|missing|holds no|is not TOML|veinfit reads|is empty|is not a"
+    r"|is not 1|is needed|are needed|needs at least|is none of"
 )
 """How messages say what to do, or what would be right."""
 

@@ -70,9 +70,10 @@ def three_axes(shape: Iterable[int], path: Path) -> tuple[int, int, int]:
 
 def check_grid(affine: FloatArray, path: Path) -> None:
     """Refuse a grid that is singular, sheared, or not in mm."""
-    edges = np.linalg.norm(affine[:3, :3], axis=0)
+    with np.errstate(over="ignore", invalid="ignore"):
+        edges = np.linalg.norm(affine[:3, :3], axis=0)
     listed = " × ".join(map(plain_number, edges))
-    if not np.isfinite(affine).all() or not (edges > 0).all():
+    if not np.isfinite(affine).all() or not np.isfinite(edges).all() or not (edges > 0).all():
         raise InputError(
             f"volume {path} has a placement that is not finite or has an axis of no length; "
             "export it again"
