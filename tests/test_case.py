@@ -154,6 +154,7 @@ def test_what_is_no_finished_case_is_told(written, tmp_path, name):
         case.load_case(place)
 
 
+@pytest.mark.slow
 def test_same_input_same_bytes_but_for_the_time(result, written, mesh, tmp_path):
     again = case.assess(
         mesh, settings=FEW, case_id="Larkmoor 0", phase="75 %", image_date="2026-01-31"
@@ -224,6 +225,7 @@ def test_a_failing_vein_leaves_the_others(same_anatomy, result, mesh, monkeypatc
     assert kept.outcome == "seated"
 
 
+@pytest.mark.slow
 def test_a_vein_that_could_not_be_measured_is_not_lost(result, mesh, tmp_path, monkeypatch):
     told = Note("ostium", "RIPV is not measured: no section", "RIPV", "caution")
     lost = dataclasses.replace(
@@ -263,6 +265,7 @@ def test_a_case_without_pictures_is_still_a_case(result, tmp_path, monkeypatch):
     assert "no canvas" in (tmp_path / "case" / "report.html").read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_a_later_run_replaces_an_earlier_one(result, tmp_path):
     out = tmp_path / "case"
     case.write_case(dataclasses.replace(result, fits=result.fits[:1]), out)
@@ -273,6 +276,7 @@ def test_a_later_run_replaces_an_earlier_one(result, tmp_path):
     assert set(files) == {*TABLES, "case.json", "case.npz"}
 
 
+@pytest.mark.slow
 def test_a_failing_writer_leaves_the_earlier_run(result, tmp_path, monkeypatch):
     out = tmp_path / "case"
     case.write_case(result, out, pictures=False)
@@ -287,6 +291,7 @@ def test_a_failing_writer_leaves_the_earlier_run(result, tmp_path, monkeypatch):
     assert {p: p.read_bytes() for p in out.iterdir()} == before
 
 
+@pytest.mark.slow
 def test_a_correction_changes_its_vein_and_leaves_the_other_fits(
     same_anatomy, result, mesh, tmp_path
 ):

@@ -61,6 +61,7 @@ def quick(monkeypatch):
     return asked
 
 
+@pytest.mark.slow
 def test_run_is_clean_on_both_streams(mesh, tmp_path):
     command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "case"), "--balloon", "28"]
     done = subprocess.run(command, capture_output=True, text=True, env=LOUD, check=False)
@@ -78,6 +79,7 @@ def test_run_is_clean_on_both_streams(mesh, tmp_path):
     assert "not a medical device" in done.stdout
 
 
+@pytest.mark.slow
 def test_quiet_run_says_nothing(mesh, tmp_path):
     command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "c"), "--quiet"]
     done = subprocess.run(
@@ -87,6 +89,7 @@ def test_quiet_run_says_nothing(mesh, tmp_path):
     assert (tmp_path / "c" / "report.html").exists()
 
 
+@pytest.mark.slow
 def test_progress_on_a_terminal(mesh, tmp_path):
     leader, follower = pty.openpty()
     command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "c"), "--no-pictures"]

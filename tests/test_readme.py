@@ -99,6 +99,7 @@ def test_balloon_file_is_one():
     assert (table.equatorial_mm, table.axial_mm) == (28.0, 30.0)
 
 
+@pytest.mark.slow
 def test_six_lines_of_python(tmp_path):
     (code,) = re.findall(r"```python\n(.*?)```", part("From Python"), re.S)
     assert len([line for line in code.splitlines() if line]) == 6
@@ -113,6 +114,7 @@ def test_six_lines_of_python(tmp_path):
     assert (tmp_path / "out" / "report.html").exists()
 
 
+@pytest.mark.slow
 def test_first_command_runs_the_job_and_names_what_it_makes(tmp_path):
     (command,) = re.findall(r"^pip install \. && veinfit (assess .*)$", README, re.M)
     words = [str(ROOT / w) if w.startswith("sample_meshes/") else w for w in command.split()]

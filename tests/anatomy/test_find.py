@@ -157,6 +157,7 @@ def test_an_open_mesh_is_measured_right(invented):
         assert angle_deg(found[vein.name].axis, vein.section_axis) < 2.0, vein.name
 
 
+@pytest.mark.slow
 def test_a_label_volume_is_measured_like_a_mesh(invented):
     volume = invented.label_volume(spacing_mm=(0.5, 0.5, 0.7), multi_label=False)
     surface = lumen_surface(volume.values > 0, volume.affine, SETTINGS.surface)
@@ -187,6 +188,7 @@ def test_an_unusual_volume_is_cautioned_once():
 # branches over its last 5 mm, one that the crotch of its branches pinches over half its length,
 # and veins that branch 6 and 4 mm past their ostium: where the branches' own ways, sections, and
 # the first turn of the wall, would mislead.
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("variant", "seed"),
     [
@@ -216,6 +218,7 @@ def test_what_branches_share_is_one_vein(variant, seed):
         assert angle_deg(mine.axis, trunk.section_axis) < 8.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("variant", "seed", "pairs"),
     [
@@ -228,6 +231,7 @@ def test_a_common_trunk_has_ridges_to_the_other_veins(variant, seed, pairs):
     assert pairs <= {(ridge.start, ridge.end) for ridge in ridges}
 
 
+@pytest.mark.slow
 def test_a_domed_mitral_side_is_where_the_veins_say():
     # It has no edge to be found by: the template turned to this atrium's veins tells its place.
     atrium = build(draw_shape(6, "four"))

@@ -108,6 +108,7 @@ def check_like(anatomy, whole, diameter_mm, place_mm):
         assert abs(change) < diameter_mm, vein.name
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "broken",
     [
@@ -158,6 +159,7 @@ def thick_slices(filled):
     return np.repeat(filled[:, :, 1::3], 3, axis=2)[:, :, : filled.shape[2]]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("broken", [speckled, pitted])
 def test_a_noisy_volume_gives_the_same_veins(volume, whole, broken):
     surface = lumen_surface(broken(volume.values > 0), volume.affine, SETTINGS.surface)
@@ -165,6 +167,7 @@ def test_a_noisy_volume_gives_the_same_veins(volume, whole, broken):
     check_like(anatomy, whole, diameter_mm=0.6, place_mm=1.0)
 
 
+@pytest.mark.slow
 def test_stairs_of_thick_slices_move_little(volume, whole):
     surface = lumen_surface(thick_slices(volume.values > 0), volume.affine, SETTINGS.surface)
     anatomy = find_anatomy(LumenInput(surface, resolution_mm=2.4), SETTINGS)

@@ -110,6 +110,7 @@ def test_the_clean_labels_agree_with_the_truth(atrium, clean):
         assert np.linalg.norm(ostium.centre - vein.ostium.centre) < 1.0
 
 
+@pytest.mark.slow
 def test_a_vein_that_touches_the_appendage_keeps_its_place(volume, clean):
     values = volume.values
     gap = away_mm(values == LSPV) + away_mm(values == APPENDAGE)
@@ -133,6 +134,7 @@ def test_a_vein_broken_off_past_its_ostium_is_still_found(volume, clean):
     assert "if it is a vein broken off in the segmentation, join it" in notes
 
 
+@pytest.mark.slow
 def test_a_vein_broken_off_at_its_ostium_is_told(volume, clean):
     vein = next(v for v in clean.veins if v.name == "RIPV")
     anatomy, notes = found(without_slab(as_one_label(volume), vein, 5.0))
@@ -157,6 +159,7 @@ def test_veins_cut_by_the_field_of_view_past_their_ostia(volume, clean):
     assert "it may be cut off there by the field of view" in notes
 
 
+@pytest.mark.slow
 def test_veins_cut_by_the_field_of_view_at_their_ostia_are_not_named_with_confidence(volume, clean):
     points = next(v for v in clean.veins if v.name == "RIPV").centreline
     for past_mm in (4.0, 8.0):

@@ -95,6 +95,7 @@ def test_measures_that_fit_no_atrium_are_drawn_again_for_the_same_variant():
         assert first.veins != again.veins
 
 
+@pytest.mark.slow
 def test_a_vein_that_could_not_be_cut_clear_of_the_appendage_is_drawn_again() -> None:
     # Of this case's atria one is sound but that its LSPV, made longer to be cut, meets the
     # appendage: no grid gave a surface without folds.
@@ -102,6 +103,7 @@ def test_a_vein_that_could_not_be_cut_clear_of_the_appendage_is_drawn_again() ->
     assert folds(surface) == 0
 
 
+@pytest.mark.slow
 def test_a_small_middle_vein_is_drawn_without_branches_too_thin_to_be_seen() -> None:
     # 5.0 mm wide, with a first branch 6.0 mm from its ostium: branches of half its calibre would
     # be thinner than 3 mm. Sets with such veins came to be drawn again with wider ones.

@@ -519,6 +519,7 @@ print(peak)
 MEMORY_LIMIT_KB = 1_500_000
 
 
+@pytest.mark.slow
 def test_a_large_volume_stays_within_memory(tmp_path):
     """512 × 512 × 400, of which the atrium fills 4 %, takes less than 1.5 GB."""
     path = tmp_path / "large.nii.gz"

@@ -166,12 +166,14 @@ def test_regions_say_which_faces_are_veins(atrium):
         assert not (vein.end_mm[:, None] == theirs).all(axis=2).any()
 
 
+@pytest.mark.slow
 def test_refinement_converges():
     coarse, fine = left_atrium(refinement=4), left_atrium(refinement=8)
     assert len(fine.faces) > 3.9 * len(coarse.faces)
     assert total_area(coarse) == pytest.approx(total_area(fine), rel=5e-3)
 
 
+@pytest.mark.slow
 def test_generation_is_silent_repeatable_and_untouched_by_other_calls(capfd):
     generate = scaffold_atrium.__wrapped__
     first = generate(refinement=2)

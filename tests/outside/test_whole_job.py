@@ -12,6 +12,7 @@ import veinfit
 from veinfit.frames import RAS_TO_LPS
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("frame", ["lps", "ras"])
 def test_the_scaffold_atrium_is_assessed_from_a_file(tmp_path, frame):
     atrium = scaffold_atrium(ostium_length_mm=LONG_TUBES_MM)

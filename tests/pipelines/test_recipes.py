@@ -30,6 +30,7 @@ def folder(tmp_path_factory) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_pre_case_report(folder, tmp_path):
     (folder / "landmarks.csv").write_text("name,x_mm,y_mm,z_mm\noesophagus,0,60,0\n")
     told = run("pre_case_report.py", folder / "a.ply", tmp_path / "case", "Larkmoor 0")
@@ -39,6 +40,7 @@ def test_pre_case_report(folder, tmp_path):
     assert header.endswith(",distance_oesophagus_mm")
 
 
+@pytest.mark.slow
 def test_fit_picture(folder, tmp_path):
     told = run("fit_picture.py", folder / "a.ply", "LSPV", 28, tmp_path).splitlines()
     picture = Path(told[-1])

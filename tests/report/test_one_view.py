@@ -149,6 +149,7 @@ def test_a_fit_without_a_seat_is_drawn_without_a_balloon(
             assert "No figures without a seat" in drawn.caption
 
 
+@pytest.mark.slow
 def test_a_turning_picture_turns_once(anatomy: Anatomy, vein_fits: tuple[Fit, ...]) -> None:
     drawn = draw_turning(anatomy, vein_fits[0], vein_fits, parse_look("AP"), SMALL, 8)
     again = draw_turning(anatomy, vein_fits[0], vein_fits, parse_look("AP"), SMALL, 8)

@@ -128,6 +128,7 @@ def test_a_review_without_its_surface_is_refused(folder):
         ReviewSession(bare, folder / "corrections.toml", lambda stage: None)
 
 
+@pytest.mark.slow
 def test_from_the_page_to_the_corrections_file(server, folder, session):
     before = content(folder)
     with chrome.browser(loopback=True) as page:

@@ -142,6 +142,7 @@ def test_bounds_are_those_of_a_tolerance_that_is_known_less_well(margins):
     assert told.low == pytest.approx(low, abs=0.07)
 
 
+@pytest.mark.slow
 def test_unknowns_of_the_patient_are_shared_by_sizes_and_tries(margins):
     """Only the surface is unknown: every try of a patient ends alike, with either size."""
     law = replace(
@@ -188,6 +189,7 @@ def test_split_of_patients_in_whom_all_tries_agree_is_not_that_of_the_means():
     assert joint(told, empty) is None
 
 
+@pytest.mark.slow
 def test_same_seed_same_margin_another_seed_another(margins):
     law = replace(DIRECTION_ONLY, samples=16)
     first, again = margins(law, 28)[0].margin, margins(law, 31, 28)[1].margin

@@ -19,6 +19,7 @@ from veinfit.synthetic.surfaces import open_ends
 
 # Draws that could not be cut clean before: the appendage (13, 2) or a vein (4) ran across the
 # mitral plane beside the funnel, or vertices passed each other on the way to its rim (1).
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("variant", "seed", "edge_mm"),
     [

@@ -173,6 +173,7 @@ def test_sections_split_where_the_carina_is_said_to_be(variant: str) -> None:
     assert field.value(crest[None])[0] == pytest.approx(0.0, abs=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("variant", "names"),
     [

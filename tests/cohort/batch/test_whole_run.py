@@ -40,10 +40,12 @@ def done(tmp_path_factory):
     return code, out, marks
 
 
+@pytest.mark.slow
 def test_exit_code_says_that_a_case_failed(done):
     assert done[0] == 3
 
 
+@pytest.mark.slow
 def test_cases(done):
     rows = {row["case"]: row for row in pq.read_table(done[1] / "cases").to_pylist()}
     assert {name: row["status"] for name, row in rows.items()} == {
@@ -56,6 +58,7 @@ def test_cases(done):
     assert rows["two"]["corrections"] == 0
 
 
+@pytest.mark.slow
 def test_schema_is_fixed(done):
     for table in TABLES:
         for path in (done[1] / table).glob("*.parquet"):
@@ -67,6 +70,7 @@ def test_schema_is_fixed(done):
     assert str(schema("leaks").field("leak").type) == "int64"
 
 
+@pytest.mark.slow
 def test_rows_are_those_of_the_case_alone(done):
     _, out, marks = done
     result = assess(
@@ -93,6 +97,7 @@ def test_rows_are_those_of_the_case_alone(done):
     assert lipv["ridge_mm"] == pytest.approx(narrowest, abs=5e-4)
 
 
+@pytest.mark.slow
 def test_csv_files_say_the_same(done):
     with (done[1] / "fits.csv").open() as stream:
         rows = list(csv.DictReader(stream))
@@ -105,6 +110,7 @@ def test_csv_files_say_the_same(done):
     assert len((done[1] / "cases.csv").read_text().splitlines()) == 5
 
 
+@pytest.mark.slow
 def test_going_on_finds_all_done_and_says_so(done, capsys, monkeypatch):
     _, out, _ = done
     command = ["cohort", "run", str(out.parent / "list.csv"), "--out", str(out), "--balloon", "28"]
