@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import json
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -224,8 +225,11 @@ def _texts() -> list[Seed]:
         ),
         "settings.toml": (
             Settings.from_toml,
-            "[seating]\npush_n = 1.2\ncontact_tolerance_mm = 0.5\n\n[anatomy]\nsectors = 36\n\n"
-            "[margin]\nsamples = 64\n",
+            "".join(
+                f"{name} = {json.dumps(value)}\n" if name else f"\n[{value}]\n"
+                for group, values in Settings().as_mapping().items()
+                for name, value in (("", group), *values.items())
+            ).replace("Infinity", "inf"),
         ),
         "balloon.toml": (
             balloon_from_toml,

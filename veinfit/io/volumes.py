@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+
+from veinfit.frames import FloatArray
 from veinfit.io.files import VOLUME_SUFFIXES, check_file, known_suffix
 from veinfit.io.volume_formats.meta_image import read_meta_image
 from veinfit.io.volume_formats.nrrd import read_nrrd
-from veinfit.labels.model import LabelVolume
+from veinfit.labels.model import LabelArray, LabelVolume
+from veinfit.notes import Note
 
 
 def read_volume(path: Path) -> LabelVolume:
@@ -40,13 +44,16 @@ def read_volume(path: Path) -> LabelVolume:
     path = Path(path)
     suffix = known_suffix(path, VOLUME_SUFFIXES, "volume")
     check_file(path, "volume")
+    with np.errstate(over="ignore", invalid="ignore"):
+        # What a header makes too large, or none, is looked at when the grid is.
+        values, affine, notes = _read(path, suffix)
+    return LabelVolume(values, affine, tuple(notes))
+
+
+def _read(path: Path, suffix: str) -> tuple[LabelArray, FloatArray, list[Note]]:
     if suffix.startswith(".nii"):
         # Imported here: a mesh needs no reader of volumes.
         from veinfit.io.volume_formats.nifti import read_nifti
 
-        values, affine, notes = read_nifti(path)
-    elif suffix in (".nrrd", ".nhdr"):
-        values, affine, notes = read_nrrd(path)
-    else:
-        values, affine, notes = read_meta_image(path)
-    return LabelVolume(values, affine, tuple(notes))
+        return read_nifti(path)
+    return read_nrrd(path) if suffix in (".nrrd", ".nhdr") else read_meta_image(path)

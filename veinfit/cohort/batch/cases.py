@@ -241,7 +241,7 @@ def _listed_case(
     if not case or not given:
         raise ValueError(f"{'case' if not case else 'input'} is empty")
     if not case.isprintable():
-        raise ValueError("the name of the case holds signs that cannot be printed")
+        raise ValueError("the name of the case must hold signs that can be printed")
     for name, known in (("frame", FRAMES), ("unit", get_args(Unit))):
         if values[name] and values[name].lower() not in known:
             raise ValueError(f"{name} {values[name]!r} is not known; give {' or '.join(known)}")

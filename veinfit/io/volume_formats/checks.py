@@ -70,8 +70,7 @@ def three_axes(shape: Iterable[int], path: Path) -> tuple[int, int, int]:
 
 def check_grid(affine: FloatArray, path: Path) -> None:
     """Refuse a grid that is singular, sheared, or not in mm."""
-    with np.errstate(over="ignore", invalid="ignore"):
-        edges = np.linalg.norm(affine[:3, :3], axis=0)
+    edges = np.linalg.norm(affine[:3, :3], axis=0)
     listed = " × ".join(map(plain_number, edges))
     if not np.isfinite(affine).all() or not np.isfinite(edges).all() or not (edges > 0).all():
         raise InputError(
