@@ -70,7 +70,7 @@ def test_a_balloon_named_twice_is_tried_once():
 def test_two_different_balloons_of_one_name_are_refused(tmp_path):
     file = tmp_path / "trial.toml"
     file.write_text(DESCRIPTION.replace('"trial"', '"28 mm"'), "utf-8")
-    with pytest.raises(InputError, match="already called '28 mm'"):
+    with pytest.raises(InputError, match="the name '28 mm' is already taken"):
         parse_balloons(["28", str(file)])
 
 
