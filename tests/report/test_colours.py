@@ -67,12 +67,24 @@ def test_contrast_of_black_on_white_is_21() -> None:
 
 
 @pytest.mark.parametrize("tolerance", [0.0, 0.25, 0.5, 1.0, 1.5, 4.0])
-def test_bands_grow_lighter_with_the_gap(tolerance: float) -> None:
-    shades = [lightness(band.colour) for band in gap_bands(tolerance)]
-    steps = np.diff(shades)
-    assert (steps > 7.0).all(), shades
-    # Contact stands apart from the narrowest gap by more than bands do from each other.
-    assert steps[0] > 15.0
+def test_the_wider_the_gap_the_stronger_its_colour(tolerance: float) -> None:
+    contact, *gaps, bare = (lightness(band.colour) for band in gap_bands(tolerance))
+    steps = np.diff(gaps)
+    assert (steps < -13.0).all(), gaps
+    # Perceptually ordered: no step of lightness is much larger than another.
+    assert len(steps) < 2 or steps.max() / steps.min() > 0.8
+    # In grey, contact is darker than any gap, and the bare wall lighter.
+    assert contact < min(gaps) - 13.0
+    assert bare > max(gaps) + 8.0
+
+
+def test_on_the_ring_nothing_is_stronger_than_the_widest_gap() -> None:
+    bands = gap_bands(0.5)
+    assert colours.colour_on_ring(99.0, bands) == colour_of_gap(4.9, bands)
+    assert colours.colour_on_ring(0.7, bands) == colour_of_gap(0.7, bands)
+    assert colours.colour_on_ring(0.2, bands) == colours.CONTACT
+    shades = [lightness(colours.colour_on_ring(gap, bands)) for gap in (0.7, 1.5, 2.5, 4.0, 9.0)]
+    assert shades == sorted(shades, reverse=True)
 
 
 @pytest.mark.parametrize("deficiency", DEFICIENCIES)

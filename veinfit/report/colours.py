@@ -1,7 +1,8 @@
 """The report's colours: told apart by a colour-blind reader and in grey.
 
-Lightness alone orders the scale of the gap: contact is the darkest, and each
-wider band is lighter, up to the bare wall.
+Lightness alone orders the scale of the gap: the wider a gap, the darker and the
+stronger its colour. Contact is a blue that is darker than any gap, so that it is
+known in grey too; wall beyond the scale is bare, which is the lightest.
 """
 
 from __future__ import annotations
@@ -12,14 +13,14 @@ import numpy as np
 
 from veinfit.frames import FloatArray
 
-CONTACT = "#17376e"
+CONTACT = "#0f2a57"
 GAP_BANDS: tuple[tuple[float, str], ...] = (
-    (1.0, "#b03a2e"),
-    (2.0, "#d9632a"),
-    (3.0, "#ee943a"),
-    (5.0, "#f9c86e"),
+    (1.0, "#f3c744"),
+    (2.0, "#e98d36"),
+    (3.0, "#cf5730"),
+    (5.0, "#9c2430"),
 )
-"""Upper edge of each band of the gap in mm, and its colour."""
+"""Upper edge of each band of the gap in mm, and its colour: steps of lightness all alike."""
 
 WALL_INNER = "#f0ebe2"
 WALL_OUTER = "#c9b8ae"
@@ -71,7 +72,7 @@ def gap_bands(tolerance_mm: float) -> tuple[GapBand, ...]:
         if high > low:
             bands.append(GapBand(low, high, colour, f"{low:g}–{high:g}"))
             low = high
-    bands.append(GapBand(low, None, WALL_INNER, "wider or out of reach"))
+    bands.append(GapBand(low, None, WALL_INNER, f"over {low:g} or out of reach"))
     return tuple(bands)
 
 
@@ -93,6 +94,16 @@ def band_palette(bands: tuple[GapBand, ...]) -> FloatArray:
 def colour_of_gap(gap_mm: float, bands: tuple[GapBand, ...]) -> str:
     """Return the colour of the band in which ``gap_mm`` lies."""
     return bands[int(np.searchsorted(band_edges(bands), gap_mm, side="left"))].colour
+
+
+def colour_on_ring(gap_mm: float, bands: tuple[GapBand, ...]) -> str:
+    """Return the colour of a gap on the clock's ring: what is beyond the scale is the widest.
+
+    On the wall that is bare, for most of an atrium is no gap of the balloon's; on the
+    ring it is the least gap of its direction, and nothing is wider.
+    """
+    colour = colour_of_gap(gap_mm, bands)
+    return bands[-2].colour if colour == bands[-1].colour else colour
 
 
 def lightness(colour: str) -> float:

@@ -20,6 +20,7 @@ from veinfit.report.colours import (
     GapBand,
     band_edges,
     colour_of_gap,
+    colour_on_ring,
 )
 from veinfit.report.fit_scene import (
     FitFrame,
@@ -406,7 +407,7 @@ def _clock_ring(
         gap = finite_gap(np.array([r.gap_mm for r in readings], dtype=float))
         middles = 0.5 * (turn[1:] + turn[:-1])
         level = np.interp(middles, at, gap, period=12.0)
-        shades = [colour_of_gap(value, bands) for value in level]
+        shades = [colour_on_ring(value, bands) for value in level]
         canvas.segments(np.stack([circle[:-1], circle[1:]], axis=1), shades, 10.0, above=3.6)
     for h in range(12):
         inner, outer = (_ring_point(h, middle, radius + d * u) for d in (-8, 8))
