@@ -7,7 +7,10 @@ import numpy as np
 import pytest
 
 from veinfit.frames import POSTERIOR, SUPERIOR
-from veinfit.report.canvas import BODY_PX, Box, Canvas, printable, shortened
+from veinfit.report.annotations import annotate
+from veinfit.report.canvas import BODY_PX, Canvas
+from veinfit.report.drawing import printable, shortened
+from veinfit.report.placing import Box
 from veinfit.report.scene import Camera
 
 WHOLE = Box(0, 0, 600, 450)
@@ -116,7 +119,7 @@ def test_the_scale_bar_is_ten_millimetres_long() -> None:
 
     canvas = Canvas((600, 450))
     camera = Camera(np.zeros(3), POSTERIOR, SUPERIOR, 0.125, 600, 450)
-    canvas.furniture(camera, WHOLE)
+    annotate(canvas, camera, WHOLE)
     shown = np.asarray(Image.open(BytesIO(canvas.png())).convert("L"))
     row = shown[round(450 - 18 * canvas.unit)]
     dark = np.flatnonzero(row[:200] < 100)  # further right stands a letter

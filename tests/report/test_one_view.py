@@ -19,7 +19,8 @@ from veinfit.errors import InputError
 from veinfit.io.kept import keep
 from veinfit.io.provenance import Provenance
 from veinfit.report.colours import CONTACT, DARK_TONES, INK, MUTED, PAPER, PLANE, contrast, rgb
-from veinfit.report.one_view import Look, Style, draw_still, draw_turning, parse_look
+from veinfit.report.look import Look, parse_look
+from veinfit.report.one_view import Style, draw_still, draw_turning
 from veinfit.report.projection import projection_name, viewer_angles
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings

@@ -15,10 +15,12 @@ from veinfit.report.colours import contrast
 from veinfit.report.model import InputFile, Picture, ReportInput, picture_notes, unique_notes
 from veinfit.report.page import write_page
 from veinfit.report.pictures import draw_pictures
+from veinfit.report.practice import AGAINST_PRACTICE, HELD_OUT
 from veinfit.report.tables import CERTAINTY_MEASURES, MEASURES, VEIN_MEASURES
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings, describe
 
+README = Path(__file__).parents[2] / "README.md"
 VOID = {"meta", "img", "br", "circle", "path", "polyline", "polygon", "rect", "link"}
 HASH = "0123456789abcdef" * 4
 HOSTILE = "</title></style><script>alert('x')</script><img src=x onerror=alert(1)>\"'&"
@@ -33,7 +35,7 @@ class Page(HTMLParser):
         self.tags: list[tuple[str, dict[str, str]]] = []
         self.cells: list[tuple[dict[str, str], str]] = []
         self.words: list[str] = []
-        self._cell: tuple[dict[str, str], list[str]] | None = None
+        self._open_cells: list[tuple[int, dict[str, str], list[str]]] = []
         self.feed(text)
         self.close()
         assert not self.open, self.open
@@ -45,18 +47,17 @@ class Page(HTMLParser):
             self.open.append(tag)
         elif tag == "br":
             self.handle_data(" ")
-        if tag == "td":
-            self._cell = (attributes, [])
+        if "data-field" in attributes or tag == "td":
+            self._open_cells.append((len(self.open), attributes, []))
 
     def handle_endtag(self, tag: str) -> None:
         if tag in VOID:
             return
         assert self.open and self.open[-1] == tag, (tag, self.open)
         self.open.pop()
-        if tag == "td" and self._cell is not None:
-            attributes, words = self._cell
+        if self._open_cells and self._open_cells[-1][0] == len(self.open) + 1:
+            _, attributes, words = self._open_cells.pop()
             self.cells.append((attributes, " ".join("".join(words).split())))
-            self._cell = None
 
     def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append((tag, {name: value or "" for name, value in attrs}))
@@ -65,8 +66,8 @@ class Page(HTMLParser):
         if self.open and self.open[-1] == "style":
             return
         self.words.append(data)
-        if self._cell is not None:
-            self._cell[1].append(data)
+        for _, _, words in self._open_cells:
+            words.append(data)
 
     def all(self, tag: str) -> list[dict[str, str]]:
         return [attributes for name, attributes in self.tags if name == tag]
@@ -170,14 +171,14 @@ def test_every_figure_of_a_fit_is_the_fits_own(
     page: Page, fits: tuple[Fit, ...], measure: object
 ) -> None:
     field, digits = measure.field, measure.digits  # type: ignore[attr-defined]
-    computed = any(getattr(fit, field) is not None for fit in fits)
+    computed = any(getattr(fit, field, None) is not None for fit in fits)
     for fit in fits:
         found = page.field(field, fit.vein, fit.balloon)
         if not measure.always and not computed:  # type: ignore[attr-defined]
             assert not found
             continue
         assert found, field
-        value = getattr(fit, field)
+        value = getattr(fit, field, None)
         for stored, shown in found:
             if value is None or value == "":
                 assert stored == "" and shown.startswith("–") and len(shown) > 4
@@ -201,26 +202,51 @@ def test_every_figure_of_a_vein_is_the_veins_own(
         assert f"{value:.{measure.digits}f}".replace("-", "−") in shown  # type: ignore[attr-defined]
 
 
-def test_the_first_screen_has_a_line_for_every_fit(page: Page, fits: tuple[Fit, ...]) -> None:
-    lines = [words for a, words in page.cells if a.get("data-label") == "Does it close?"]
-    assert len(lines) == len(fits)
-    for words, fit in zip(lines, fits, strict=True):
-        assert words == ("sealed" if fit.sealed else "open")
-    where = [words for a, words in page.cells if a.get("data-label") == "Where not?"]
-    for words, fit in zip(where, fits, strict=True):
-        if fit.occluded:
-            assert words == "nowhere: the line is closed"
-        else:
-            assert f"{fit.leak_width_mm:.1f} mm" in words and fit.leak_side in words
-    sizes = [words for a, words in page.cells if a.get("data-label") == "Ostium (mm)"]
-    assert sizes[0] == "23.8 × 18.8 ovality 1.27"
+def test_the_first_screen_has_a_line_for_every_vein_those_in_doubt_first(
+    anatomy: Anatomy, fits: tuple[Fit, ...]
+) -> None:
+    chances = {"LSPV": (0.9, 0.7), "LIPV": (0.2, 0.1), "RSPV": (0.5, 0.6), "RIPV": (0.95, 0.99)}
+    count = dict.fromkeys(chances, 0)
+    told = []
+    for fit in fits:
+        told.append(replace(fit, seal_probability=chances[fit.vein][count[fit.vein]]))
+        count[fit.vein] += 1
+    page = Page(write_page(_report(anatomy, tuple(told))))
+    lines = [a["data-line"] for a in page.all("li") if "data-line" in a]
+    assert lines == ["LIPV", "RSPV", "LSPV", "RIPV"]
+    best = [a["data-best"].replace("\xa0", " ") for a in page.all("p") if "data-best" in a]
+    assert best == ["28 mm", "31 mm", "28 mm", "31 mm"]
+    assert "unlikely 0.20" in page.text and "likely 0.99" in page.text
+    assert "uncertain 0.60" in page.text
+
+
+def test_the_nominal_seat_is_told_but_does_not_lead(page: Page, fits: tuple[Fit, ...]) -> None:
+    leaking = [fit for fit in fits if not fit.occluded]
+    assert leaking
+    for fit in leaking:
+        assert f"({gap_words(fit)})" in page.text.replace("\xa0", " ")
+    assert "nowhere at the nominal seat" in page.text
+
+
+def gap_words(fit: Fit) -> str:
+    digits = 2 if fit.leak_width_mm < 1 else 1  # type: ignore[operator]
+    return f"gap {fit.leak_width_mm:.{digits}f} mm"
+
+
+def test_how_the_model_does_against_practice_stands_beside_the_lines(page: Page) -> None:
+    """The figures are those of the README's table of the calibration."""
+    (row,) = re.findall(r"54 veins held out \|([^\n]*)", README.read_text("utf-8"))
+    shares = [float(cell) for cell in row.split("|")[:4]]
+    assert shares == [HELD_OUT.only_smaller, HELD_OUT.only_larger, HELD_OUT.both, HELD_OUT.neither]
+    assert AGAINST_PRACTICE in page.text
 
 
 def test_questions_come_in_the_physicians_order(page: Page) -> None:
     text = page.text
-    section = text[text.index("The fits in figures") :]
-    at = [section.index(q) for q in ("Does it close?", "Where not?", "How deep?", "How sure?")]
+    section = text[text.index("The predictions in figures") :]
+    at = [section.index(q) for q in ("Does it seal?", "Where is it weak?", "How deep?")]
     assert at == sorted(at)
+    assert section.index("Seal probability") < section.index("Nominal seat")
 
 
 def test_what_could_not_be_had_is_a_dash_with_its_reason_and_never_zero(
@@ -237,7 +263,7 @@ def test_what_could_not_be_had_is_a_dash_with_its_reason_and_never_zero(
     assert page.text.count("no equilibrium up to a depth of 25 mm") > 3
     ((stored, shown),) = page.field("takeoff_wall_deg", "LSPV")
     assert stored == "" and "could not be measured" in shown
-    assert "no seat: passes through" in page.text
+    assert "No seat: passes through" in page.text
 
 
 def test_no_name_can_become_markup(anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path) -> None:
@@ -292,11 +318,13 @@ def test_notes_come_cautions_first_and_each_once(anatomy: Anatomy, fits: tuple[F
     case = replace(anatomy, veins=(vein, *anatomy.veins[1:]), notes=(info,))
     report = _report(case, fits, notes=(info, info), pictures=(picture, picture))
     text = write_page(report)
+    assert text.count("a remark") == 1 and text.count("beware") == 1
     start = text.index('<section id="notes">')
     notes = text[start : text.index("</section>", start)]
-    assert notes.count("a remark") == 1 and notes.count("beware") == 1
-    assert notes.index("beware") < notes.index("a remark")
-    assert "drawn plainly" in notes
+    assert "a remark" in notes and "drawn plainly" in notes
+    # A vein's own notes stand in its own part, and the first screen says that there are cautions.
+    assert text.index('id="vein-1"') < text.index("beware") < text.index('id="vein-2"')
+    assert "1 caution<" in text
     assert unique_notes([info, caution, info]) == (caution, info)
     assert picture_notes([picture, picture]) == picture.notes
 
@@ -309,7 +337,11 @@ def test_the_input_verdict_and_the_approach_stand_on_the_first_screen(
         Note("verdict", "good to 1 mm"),
     )
     text = Page(write_page(_report(anatomy, fits, notes=notes))).text
-    words = ("Input : good to 1 mm", "Approach : the crossing was estimated", "Does it close?")
+    words = (
+        "Input : good to 1 mm",
+        "Approach : the crossing was estimated",
+        "measurement confidence",
+    )
     at = [text.index(w) for w in words]
     assert at == sorted(at)
 
@@ -363,9 +395,10 @@ def test_a_probability_is_shown_with_its_bounds(anatomy: Anatomy, fits: tuple[Fi
         fits[0], seal_probability=0.83, seal_probability_low=0.7, seal_probability_high=0.91
     )
     text = Page(write_page(_report(anatomy, (likely,)))).text
-    assert "probability 0.83 (0.70 to 0.91)" in text
+    assert "likely 0.83 (0.70 to 0.91)" in text
+    assert "Seal probability, one try 0.83 ( 0.70 to 0.91 )" in text
     (absent,) = re.findall(r"Not computed for this case[^.]*\.", text)
-    assert "Probability of closure" not in absent and "Occlusion grade" in absent
+    assert "Seal probability, one try" not in absent and "Occlusion grade" in absent
 
 
 def test_six_veins_and_three_balloons_are_all_told(
@@ -373,8 +406,8 @@ def test_six_veins_and_three_balloons_are_all_told(
 ) -> None:
     anatomy, fits = six_veins
     page = Page(write_page(_report(anatomy, fits)))
-    lines = [words for a, words in page.cells if a.get("data-label") == "Does it close?"]
-    assert len(lines) == 18
+    assert len([a for a in page.all("li") if "data-line" in a]) == 6
+    assert len([a for a in page.all("p") if a.get("class", "").startswith("size")]) == 18
     links = {a["href"][1:] for a in page.all("a")}
     ids = [a["id"] for _, a in page.tags if "id" in a]
     assert len(ids) == len(set(ids))
@@ -440,6 +473,13 @@ def test_the_style_keeps_the_contrast_that_readers_need(pictured: tuple[ReportIn
     assert all(contrast(colour, "#ffffff") >= 4.5 for colour in used)
 
 
+MAY_COME = {
+    "antral", "push_to_seal_n", "occlusion_probability", "steered_seal_probability",
+    "steered_occlusion_probability", "deep_seal_probability", "freeze_loss_probability",
+}  # fmt: skip
+"""Columns that a fit need not have: they are left out where it has none."""
+
+
 def test_every_measure_is_a_column_of_the_fits() -> None:
     names = {f.name for f in fields(Fit)}
-    assert all(m.field in names for m in MEASURES)
+    assert {m.field for m in MEASURES} - names <= MAY_COME

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -13,8 +14,10 @@ from PIL import Image
 from report.inputs import report_of
 
 from veinfit.anatomy.model import Anatomy
+from veinfit.notes import Note
 from veinfit.report.model import Picture, ReportInput
 from veinfit.report.page import write_page
+from veinfit.report.practice import AGAINST_PRACTICE
 from veinfit.report.viewer import write_viewer
 from veinfit.seating.model import Fit
 
@@ -54,7 +57,7 @@ LOWEST_CONTRAST = """(() => {
 
 CLIPPED = """[...document.querySelectorAll(
     "td, th, li, p, h1, h2, h3, figcaption, dd, dt, caption")]
-  .filter((e) => e.getClientRects().length && !e.closest(".wide, .pan, thead, .answers"))
+  .filter((e) => e.getClientRects().length && !e.closest(".wide, .pan, thead, .unseen"))
   .filter((e) => e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).display !== "inline"
     && e.clientWidth > 0)
   .map((e) => `${e.tagName} ${e.className}: ${e.textContent.trim().slice(0, 60)}`)"""
@@ -133,11 +136,60 @@ def test_nothing_is_clipped_and_no_word_lies_over_another(
     tab.requests.clear()
     page = request.getfixturevalue(which)
     tab.open(page)
-    assert tab.evaluate("document.documentElement.scrollWidth") <= width
-    assert tab.evaluate(CLIPPED) == []
-    assert tab.evaluate(OVER_EACH_OTHER) == []
+    for opened in (False, True):
+        if opened:
+            tab.evaluate("document.querySelectorAll('details').forEach((e) => { e.open = true; })")
+        assert tab.evaluate("document.documentElement.scrollWidth") <= width
+        assert tab.evaluate(CLIPPED) == []
+        assert tab.evaluate(OVER_EACH_OTHER) == []
     assert tab.faults == []
     assert {r for r in tab.requests if not r.startswith("data:")} == {page.as_uri()}
+
+
+ABOVE = """(() => {
+  const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  const words = [];
+  while (walk.nextNode()) {
+    const range = document.createRange();
+    range.selectNodeContents(walk.currentNode);
+    const boxes = [...range.getClientRects()];
+    if (boxes.length && boxes.every((b) => b.bottom <= 800 && b.right <= innerWidth))
+      words.push(walk.currentNode.data);
+  }
+  return words.join(" ").replace(/\\s+/g, " ");
+})()"""
+"""What is written wholly above 800 pixels."""
+
+
+@pytest.mark.parametrize("width", [1280, 400])
+def test_the_first_screenful_tells_every_vein_its_best_size_and_the_probability(
+    tab: Browser, anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path, width: int
+) -> None:
+    chances = [0.91, 0.84, 0.12, 0.27, 0.55, 0.48, 0.66, 0.79]
+    told = tuple(
+        replace(fit, seal_probability=chance, seal_probability_low=0.6 * chance,
+                seal_probability_high=0.5 + 0.5 * chance, distances_mm={"oesophagus": 3.25})
+        for fit, chance in zip(fits, chances, strict=True)
+    )  # fmt: skip
+    notes = (
+        Note("verdict", "the input is good to a millimetre " * 9),
+        Note("seating", "the crossing was estimated " * 9, "septal_crossing", "caution"),
+    )
+    path = tmp_path / "first.html"
+    path.write_text(write_page(seen_report(anatomy, told, notes=notes)), encoding="utf-8")
+    tab.size(width, 800)
+    tab.open(path)
+    seen = tab.evaluate(ABOVE).replace("\xa0", " ")
+    best = {"LIPV": ("31 mm", "unlikely", "0.27"), "RSPV": ("28 mm", "uncertain", "0.55"),
+            "RIPV": ("31 mm", "likely", "0.79"), "LSPV": ("28 mm", "likely", "0.91")}  # fmt: skip
+    at = [re.search(rf"{vein} ostium", seen).start() for vein in best]
+    assert at == sorted(at), "veins in doubt come first"
+    for (_, words), start, end in zip(best.items(), at, [*at[1:], None], strict=True):
+        line = seen[start:end]
+        assert re.search(r" +".join(words), line), line
+    assert "Input" in seen and "Approach" in seen
+    if width == 1280:
+        assert AGAINST_PRACTICE in seen and "0.66 or more" in seen
 
 
 def test_text_stands_out_from_its_ground(tab: Browser, usual: Path) -> None:
@@ -172,9 +224,9 @@ def test_paper_shows_whole_pictures_and_the_table_of_the_first_screen(
         widths = tab.evaluate("[...document.images].map((e) => [e.getBoundingClientRect().right,"
                               "e.getBoundingClientRect().left])")  # fmt: skip
         assert widths and all(0 <= left < right <= 690 for right, left in widths)
-        assert (
-            tab.evaluate("getComputedStyle(document.querySelector('.glance')).display") == "table"
-        )
+        assert tab.evaluate("getComputedStyle(document.querySelector('.line')).display") == "grid"
+        kept = "[...document.querySelectorAll('.fits, .line')].map((e) => getComputedStyle(e)"
+        assert set(tab.evaluate(kept + ".breakInside)")) == {"avoid"}
         assert tab.evaluate("getComputedStyle(document.querySelector('nav')).display") == "none"
     finally:
         tab.call("Emulation.setEmulatedMedia", media="")

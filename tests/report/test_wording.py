@@ -8,17 +8,24 @@ from veinfit.report.wording import (
     MISSING,
     balloon_size,
     balloon_title,
+    headline,
     hours,
     leak_mm,
+    likelihood,
     mark,
     number,
     place,
+    push_words,
     safe_file_name,
+    scale_words,
     vein_in_words,
     verdict,
     verdict_sentence,
 )
 from veinfit.seating.model import Fit
+from veinfit.settings import ReportSettings
+
+LAW = ReportSettings()
 
 SEATED = Fit("LSPV", "28 mm", 28.0, "coaxial", "seated")
 
@@ -40,7 +47,8 @@ def test_numbers(value: float | None, digits: int, text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("clock", "text"), [(0.0, "12.0 h"), (11.97, "12.0 h"), (0.06, "0.1 h"), (10.5, "10.5 h")]
+    ("clock", "text"),
+    [(0.0, "12 o'clock"), (11.97, "12 o'clock"), (0.06, "12 o'clock"), (9.7, "10 o'clock")],
 )
 def test_hours(clock: float, text: str) -> None:
     assert hours(clock).replace("\u00a0", " ") == text
@@ -59,30 +67,63 @@ def test_a_narrow_leak_shows_on_which_side_of_the_tolerance_it_is(
 def test_places() -> None:
     assert place("", None) == MISSING
     assert place("inferior", None) == "inferior"
-    assert place("inferior", 6.0).replace("\u00a0", " ") == "inferior (6.0 h)"
+    assert place("inferior", 6.0).replace("\u00a0", " ") == "inferior, 6 o'clock"
 
 
 @pytest.mark.parametrize(
-    ("fit", "sign", "words"),
+    ("fit", "words"),
     [
-        (replace(SEATED, occluded=True, sealed=True), "closed", "sealed"),
-        (replace(SEATED, occluded=True, sealed=False), "half", "occluded, not sealed"),
-        (replace(SEATED, occluded=False, sealed=False), "open", "open"),
-        (SEATED, "none", "seated, closure not assessed"),
-        (
-            replace(SEATED, occluded=True, sealed=None),
-            "half",
-            "occluded, cold contact not assessed",
-        ),
-        (replace(SEATED, outcome="passes through"), "none", "no seat: passes through"),
-        (replace(SEATED, outcome="cannot reach"), "none", "no seat: cannot reach"),
-        (replace(SEATED, outcome="not assessed"), "none", "not assessed"),
+        (replace(SEATED, occluded=True, sealed=True), "sealed"),
+        (replace(SEATED, occluded=True, sealed=False), "occluded, not sealed"),
+        (replace(SEATED, occluded=False, sealed=False), "leak"),
+        (SEATED, "seated, seal not assessed"),
+        (replace(SEATED, occluded=True, sealed=None), "occluded, cold contact not assessed"),
+        (replace(SEATED, outcome="passes through"), "no seat: passes through"),
+        (replace(SEATED, outcome="cannot reach"), "no seat: cannot reach"),
+        (replace(SEATED, outcome="not assessed"), "not assessed"),
     ],
 )
-def test_verdicts(fit: Fit, sign: str, words: str) -> None:
-    assert mark(fit) == sign
+def test_verdicts(fit: Fit, words: str) -> None:
     assert verdict(fit) == words
     assert verdict_sentence(fit)
+
+
+@pytest.mark.parametrize(
+    ("probability", "sign", "word"),
+    [
+        (None, "none", ""),
+        (0.0, "empty", "unlikely"),
+        (0.33, "empty", "unlikely"),
+        (0.34, "half", "uncertain"),
+        (0.65, "half", "uncertain"),
+        (0.66, "full", "likely"),
+        (1.0, "full", "likely"),
+    ],
+)
+def test_the_sign_follows_the_probability_and_never_the_seat(
+    probability: float | None, sign: str, word: str
+) -> None:
+    for sealed in (True, False):
+        fit = replace(SEATED, occluded=True, sealed=sealed, seal_probability=probability)
+        assert mark(fit, LAW) == sign
+        assert likelihood(probability, LAW) == word
+        said = headline(fit, LAW)
+        assert said.startswith(f"Seal {word}: " if word else "Nominal seat")
+        assert "Nominal seat" in said
+
+
+def test_the_thresholds_are_those_of_the_settings() -> None:
+    strict = replace(LAW, likely_from=0.9, unlikely_to=0.5)
+    assert likelihood(0.8, strict) == "uncertain" and likelihood(0.5, strict) == "unlikely"
+    assert "0.9 or more" in scale_words(strict) and "0.5 or less" in scale_words(strict)
+
+
+@pytest.mark.parametrize(
+    ("push", "word"), [(0.1, "light"), (0.33, "light"), (0.5, "moderate"), (0.67, "firm")]
+)
+def test_a_push_is_told_beside_the_greatest_one(push: float, word: str) -> None:
+    assert push_words(push, 1.0, LAW) == word
+    assert push_words(2.0 * push, 2.0, LAW) == word
 
 
 def test_a_verdict_that_is_not_a_seat_says_why() -> None:

@@ -14,7 +14,8 @@ from veinfit.io.record import CaseRecord
 from veinfit.io.tables import case_tables
 from veinfit.notes import Note
 from veinfit.report import model as report_model
-from veinfit.report.page import vein_parts, write_page
+from veinfit.report.page import write_page
+from veinfit.report.parts import vein_parts
 from veinfit.report.pdf import PaperName, write_pdf
 from veinfit.report.pictures import draw_pictures
 from veinfit.report.viewer import write_viewer
@@ -133,6 +134,7 @@ def _draw(
             result.structures,
             folder,
             contact_tolerance_mm=result.settings.seating.contact_tolerance_mm,
+            words=result.settings.report,
         )
     except OSError as error:
         raise unwritable(folder.parent.parent, error) from error
@@ -181,4 +183,5 @@ def report_input(
         viewer=VIEWER,
         cardiac_phase=told.cardiac_phase or "",
         image_date=told.image_date or "",
+        aims=tuple(getattr(result, "aims", ())),
     )

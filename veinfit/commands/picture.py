@@ -68,7 +68,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
     from veinfit.case import load_case
     from veinfit.io.output import check_output_file, write_file
-    from veinfit.report.one_view import Style, check_size, draw_still, draw_turning, parse_look
+    from veinfit.report.look import parse_look
+    from veinfit.report.one_view import Style, check_size, draw_still, draw_turning
 
     check_output_file(arguments.out)
     look = parse_look(arguments.view)

@@ -6,13 +6,13 @@ import io
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from veinfit.report.colours import DARK_TONES, INK, PAPER
-from veinfit.report.scene import Camera, side_letters
+from veinfit.report.drawing import printable
+from veinfit.report.placing import Box, free_place
 
 DESIGN_SIZE = (1200, 900)
 """The size in pixels for which type sizes and distances are given; others scale with it."""
@@ -20,56 +20,11 @@ DESIGN_SIZE = (1200, 900)
 BODY_PX, SMALL_PX, TITLE_PX = 22.0, 19.0, 34.0
 """Type sizes: still readable where two pictures of 1200 pixels share a page's width."""
 
-SCALE_BAR_MM = 10.0
-
 _MEASURED: dict[tuple[str, float, bool], tuple[float, float]] = {}
 """Widths and heights of texts that were measured, by text, size in pixels and weight."""
 
 _PT_PER_PX = 0.72
 """Points a pixel on the canvas, whose resolution is 100 pixels an inch."""
-
-
-@dataclass(frozen=True, slots=True)
-class Box:
-    """A rectangle in pixels: left, top, right, bottom; y runs down."""
-
-    left: float
-    top: float
-    right: float
-    bottom: float
-
-    def overlaps(self, other: Box, margin: float = 0.0) -> bool:
-        """Whether the two have a point in common, with ``margin`` between them."""
-        return (
-            self.left < other.right + margin
-            and other.left < self.right + margin
-            and self.top < other.bottom + margin
-            and other.top < self.bottom + margin
-        )
-
-    def holds(self, other: Box) -> bool:
-        """Whether ``other`` lies inside."""
-        return (
-            self.left <= other.left
-            and self.top <= other.top
-            and other.right <= self.right
-            and other.bottom <= self.bottom
-        )
-
-    @property
-    def size(self) -> tuple[float, float]:
-        """Width and height."""
-        return self.right - self.left, self.bottom - self.top
-
-
-def printable(text: str) -> str:
-    """Replace what cannot be drawn in one line (control characters, odd spaces) by a space."""
-    return "".join(c if c.isprintable() else " " for c in text)
-
-
-def shortened(text: str, length: int) -> str:
-    """Cut ``text`` to ``length`` characters, an ellipsis for what went."""
-    return text if len(text) <= length else text[: length - 1].rstrip() + "…"
 
 
 @contextmanager
@@ -202,13 +157,7 @@ class Canvas:
 
     def box(self, area: Box, fill: str, *, edge: str | None = None, above: float = 2.0) -> None:
         """Fill a rectangle."""
-        corners = [
-            (area.left, area.top),
-            (area.right, area.top),
-            (area.right, area.bottom),
-            (area.left, area.bottom),
-        ]
-        self.polygon(np.array(corners), fill, edge=edge, above=above)
+        self.polygon(area.corners, fill, edge=edge, above=above)
 
     def circle(
         self,
@@ -233,31 +182,6 @@ class Canvas:
             zorder=above,
         )
         self._add(item, clip)
-
-    def arrow(
-        self,
-        start: np.ndarray,
-        end: np.ndarray,
-        colour: str = INK,
-        width: float = 2.5,
-        *,
-        both: bool = False,
-        clip: Box | None = None,
-        above: float = 3.0,
-    ) -> None:
-        """Draw a straight arrow; with ``both``, one with two heads."""
-        a, b = np.asarray(start, dtype=float), np.asarray(end, dtype=float)
-        length = float(np.linalg.norm(b - a))
-        if length < 1e-6:
-            return
-        along = (b - a) / length
-        aside = np.array([-along[1], along[0]])
-        head = min(13.0 * self.unit, 0.45 * length)
-        self.line(np.array([a, b]), colour, width, clip=clip, above=above)
-        for tip, way in ((b, along), (a, -along))[: 2 if both else 1]:
-            corners = [tip, tip - head * way + 0.42 * head * aside, tip - head * way
-                       - 0.42 * head * aside]  # fmt: skip
-            self.polygon(np.array(corners), colour, clip=clip, above=above + 0.05)
 
     def measure(self, text: str, size: float = BODY_PX, *, bold: bool = False) -> Box:
         """Return the box of ``text`` with its upper left corner at the origin."""
@@ -385,11 +309,19 @@ class Canvas:
         pad = 5.0 * self.unit
         width = max(extent.right for extent in extents) + 2 * pad
         height = sum(extent.bottom for extent in extents) + (1 + len(lines)) * pad
-        box = self._free_place(anchor, width, height, within, avoid, away_from)
+        box = free_place(
+            anchor,
+            (width, height),
+            within,
+            self._taken,
+            self.unit,
+            avoid=avoid,
+            away_from=away_from,
+        )
         if box is None:
             return None
         self._taken.append(box)
-        end = _nearest(box, anchor)
+        end = box.nearest(anchor)
         if leader and np.linalg.norm(end - anchor) > 6 * self.unit:
             self.line(np.array([anchor, end]), colour, 1.6, above=4.0)
         self._plate(box)
@@ -398,37 +330,6 @@ class Canvas:
             self.text(box.left + pad, y, words, px, colour=colour, bold=heavy)
             y += extent.bottom + pad
         return box
-
-    def _free_place(
-        self,
-        anchor: np.ndarray,
-        width: float,
-        height: float,
-        within: Box,
-        avoid: np.ndarray | None,
-        away_from: np.ndarray | None,
-    ) -> Box | None:
-        """Return the best free place for a label: near its anchor, else anywhere."""
-        half = 0.5 * np.array([width, height])
-        low = np.array([within.left, within.top]) + half
-        high = np.array([within.right, within.bottom]) - half
-        taken = np.array([(t.left, t.top, t.right, t.bottom) for t in self._taken])
-        taken = taken.reshape(-1, 4) + 2 * self.unit * np.array([-1, -1, 1, 1])
-        for middles in (
-            _around(anchor, half, self.unit),
-            _everywhere(low, high, 24 * self.unit),
-        ):
-            inside = ((middles >= low) & (middles <= high)).all(axis=1)
-            middles = middles[inside]
-            first, last = middles - half, middles + half
-            clash = np.all(first[:, None] < taken[None, :, 2:], axis=2)
-            clash &= np.all(taken[None, :, :2] < last[:, None], axis=2)
-            middles = middles[~clash.any(axis=1)]
-            if len(middles):
-                cost = _costs(middles, half, anchor, avoid, away_from, self.unit)
-                x, y = middles[int(np.argmin(cost))].tolist()
-                return Box(x - half[0], y - half[1], x + half[0], y + half[1])
-        return None
 
     def _plate(self, box: Box) -> None:
         from matplotlib.patches import Rectangle
@@ -442,41 +343,6 @@ class Canvas:
             zorder=4.5,
         )
         self._axes.add_patch(item)
-
-    def furniture(self, camera: Camera, area: Box, *, scale_bar: bool = True) -> None:
-        """Put a scale bar into a view's lower left corner and letters at its sides."""
-        if scale_bar:
-            self._scale_bar(camera, area)
-        self._letters(camera, area)
-
-    def _scale_bar(self, camera: Camera, area: Box) -> None:
-        u = self.unit
-        length = SCALE_BAR_MM / camera.mm_per_px
-        x, y = area.left + 16 * u, area.bottom - 18 * u
-        self.line(np.array([[x, y], [x + length, y]]), INK, 4.0, above=6.0)
-        for end in (x, x + length):
-            self.line(np.array([[end, y - 6 * u], [end, y + 6 * u]]), INK, 3.0, above=6.0)
-        written = self.text(
-            x + length / 2, y - 9 * u, f"{SCALE_BAR_MM:g} mm", SMALL_PX,
-            across="center", down="bottom", halo=True, above=6.0,
-        )  # fmt: skip
-        self.reserve(Box(x - 6 * u, written.top, max(x + length, written.right), y + 8 * u))
-
-    def _letters(self, camera: Camera, area: Box) -> None:
-        u = self.unit
-        middle_x, middle_y = (area.left + area.right) / 2, (area.top + area.bottom) / 2
-        for direction, at, across, down in (
-            (camera.right, (area.right - 8 * u, middle_y), "right", "center"),
-            (-camera.right, (area.left + 8 * u, middle_y), "left", "center"),
-            (camera.up, (middle_x, area.top + 8 * u), "center", "top"),
-            (-camera.up, (middle_x, area.bottom - 8 * u), "center", "bottom"),
-        ):
-            self.reserve(
-                self.text(
-                    *at, side_letters(direction), BODY_PX,
-                    across=across, down=down, bold=True, halo=True, above=6.0,
-                )
-            )  # fmt: skip
 
     def png(self) -> bytes:
         """Return the picture as PNG: the same bytes for the same drawing."""
@@ -527,48 +393,3 @@ class Canvas:
 
             area = Bbox([[clip.left, clip.bottom], [clip.right, clip.top]])
             item.set_clip_box(TransformedBbox(area, self._axes.transData))
-
-
-def _around(anchor: np.ndarray, half: np.ndarray, unit: float) -> np.ndarray:
-    """Middles (N, 2) of labels of half size ``half`` around a place, near ones first."""
-    distance, turn = np.meshgrid(
-        np.array([16, 34, 56, 84, 118, 160, 210, 270]) * unit,
-        np.arange(0, 2 * np.pi, np.pi / 12),
-        indexing="ij",
-    )
-    way = np.stack([np.cos(turn), np.sin(turn)], axis=-1).reshape(-1, 2)
-    return np.asarray(anchor + way * (distance.reshape(-1) + np.abs(way) @ half)[:, None])
-
-
-def _everywhere(low: np.ndarray, high: np.ndarray, step: float) -> np.ndarray:
-    """Middles (N, 2) on a grid from ``low`` to ``high``."""
-    x, y = np.meshgrid(np.arange(low[0], high[0], step), np.arange(low[1], high[1], step))
-    return np.stack([x.ravel(), y.ravel()], axis=1)
-
-
-def _nearest(box: Box, point: np.ndarray) -> np.ndarray:
-    return np.array(
-        [np.clip(point[0], box.left, box.right), np.clip(point[1], box.top, box.bottom)]
-    )
-
-
-def _costs(
-    middles: np.ndarray,
-    half: np.ndarray,
-    anchor: np.ndarray,
-    avoid: np.ndarray | None,
-    away_from: np.ndarray | None,
-    unit: float,
-) -> np.ndarray:
-    """Weigh places for a label, in pixels of leader line that they are as bad as."""
-    way = middles - anchor
-    cost = np.linalg.norm(np.maximum(np.abs(way) - half, 0.0), axis=1) / unit
-    if avoid is not None and len(avoid):
-        inside = np.all(np.abs(avoid[None] - middles[:, None]) < half, axis=2)
-        cost += np.where(inside.any(axis=1), 60.0, 0.0)
-        cost += np.minimum(300.0, 20000.0 * inside.mean(axis=1))
-    if away_from is not None:
-        out = anchor - away_from
-        norm = np.linalg.norm(out) * np.linalg.norm(way, axis=1)
-        cost += 40.0 * (1.0 - way @ out / np.maximum(norm, 1e-9))
-    return np.asarray(cost)

@@ -6,21 +6,21 @@ Across runs the clock, upward the depth along the ostial normal as in
 
 from __future__ import annotations
 
-import base64
 import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from markupsafe import Markup
 
 from veinfit.anatomy.model import Vein
-from veinfit.frames import FloatArray, IntArray, clock_direction, clock_hours, side_words, unit
-from veinfit.report.charts import Frame, figure, path, svg, ticks
+from veinfit.frames import FloatArray, IntArray, clock_hours, unit
 from veinfit.report.colours import INK, LEAK, PAPER, PLANE, GapBand, band_edges, band_palette
+from veinfit.report.drawing import Circle, Drawing, Pixels, Shape, path
 from veinfit.report.fit_scene import balloon_axis
-from veinfit.report.tables import column_title
+from veinfit.report.plot import WIDE_PX, Frame, clock_labels, ticks
+from veinfit.report.wording import column_title
+from veinfit.report.wording import hours as clock_words
 from veinfit.seating.model import Fit
 
 COLUMNS = 72
@@ -41,7 +41,7 @@ GREATEST_REACH_MM = 40.0
 PIXELS_PER_CELL = 4
 """Each cell is drawn this large, so that no viewer blurs its border."""
 
-MAP_HEIGHT_PX = 190.0
+MAP_HEIGHT_PX = 160.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,7 +147,8 @@ def contact_charts(
     fits: Sequence[Fit],
     bands: tuple[GapBand, ...],
     zones: Mapping[str, tuple[float, float]],
-) -> tuple[tuple[str, Markup], ...]:
+    width: float = WIDE_PX,
+) -> tuple[tuple[str, Drawing], ...]:
     """Draw each fit's map: its title and the drawing; fits without a seat are left out."""
     reach = shown_depths(vein, fits)
     several = len({fit.approach for fit in fits}) > 1
@@ -156,7 +157,7 @@ def contact_charts(
         unrolled = contact_map(vein, fit, zones.get(fit.balloon, (0.0, 90.0)), reach)
         if unrolled is not None:
             title = column_title(fit, with_approach=several)
-            drawn.append((title, _chart(vein, fit, unrolled, bands, title)))
+            drawn.append((title, _chart(vein, fit, unrolled, bands, title, width)))
     return tuple(drawn)
 
 
@@ -175,55 +176,46 @@ def map_pixels(unrolled: ContactMap, bands: tuple[GapBand, ...]) -> np.ndarray:
 
 
 def _chart(
-    vein: Vein, fit: Fit, unrolled: ContactMap, bands: tuple[GapBand, ...], title: str
-) -> Markup:
+    vein: Vein,
+    fit: Fit,
+    unrolled: ContactMap,
+    bands: tuple[GapBand, ...],
+    title: str,
+    across: float,
+) -> Drawing:
     # Half a cell to each side: the first and the last column are cut in the middle of twelve.
     half = 6.0 / COLUMNS
     frame = Frame(
-        620, MAP_HEIGHT_PX + 60, (-half, 12.0 - half), (unrolled.low_mm, unrolled.high_mm)
+        across, MAP_HEIGHT_PX + 60, (-half, 12.0 - half), (unrolled.low_mm, unrolled.high_mm)
     )
     corners = frame.at(
         np.array([-half, 12.0 - half]), np.array([unrolled.high_mm, unrolled.low_mm])
     )
-    size = corners[1] - corners[0]
-    parts = [
-        svg(
-            '<image x="{}" y="{}" width="{}" height="{}" preserveAspectRatio="none" '
-            'style="image-rendering:pixelated" href="{}"/>',
-            float(corners[0][0]), float(corners[0][1]), float(size[0]), float(size[1]),
-            _data(map_pixels(unrolled, bands)),
-        )
-    ]  # fmt: skip
+    (left, top), (width, height) = corners[0].tolist(), (corners[1] - corners[0]).tolist()
+    parts: list[Shape] = [Pixels(left, top, width, height, _png(map_pixels(unrolled, bands)))]
     hours = [0.0, 3.0, 6.0, 9.0]
-    words = [side_words(clock_direction(h, vein.axis)) for h in hours]
+    labels, words = clock_labels(hours, vein.axis, across)
     heights = ticks(unrolled.low_mm, unrolled.high_mm, 5)
-    parts += frame.axes(
-        "", "depth, mm", hours, heights, [f"{int(h) or 12} h" for h in hours], words, grid=False
-    )
+    parts += frame.axes("", "depth, mm", hours, heights, labels, words, grid=False)
     zero = frame.at(np.array([-half, 12.0 - half]), np.zeros(2))
-    parts += [path(zero, PAPER, 4.0), path(zero, PLANE, 2.2, dash="9 5")]
+    parts += [path(zero, PAPER, 4.0), path(zero, PLANE, 2.2, dash=(9, 5))]
     parts += _sealing_line(fit, frame)
     for leak in fit.leaks:
         place = np.array([leak.x_mm, leak.y_mm, leak.z_mm]) - vein.ostium.centre
         depth = float(np.clip(place @ vein.ostium.normal, unrolled.low_mm, unrolled.high_mm))
         x, y = frame.at(np.array([leak.clock_h]), np.array([depth]))[0].tolist()
-        for stroke, width in ((PAPER, 5.0), (LEAK, 2.4)):
-            parts.append(
-                svg(
-                    '<circle cx="{}" cy="{}" r="8" fill="none" stroke="{}" stroke-width="{}"/>',
-                    x, y, stroke, width,
-                )
-            )  # fmt: skip
-    told = [f"leak at {leak.clock_h:.1f} h" for leak in fit.leaks]
-    return figure(
-        frame.width, frame.height, parts,
+        for stroke, thick in ((PAPER, 5.0), (LEAK, 2.4)):
+            parts.append(Circle(x, y, 8.0, stroke, thick))
+    told = [f"leak at {clock_words(leak.clock_h)}" for leak in fit.leaks]
+    return Drawing(
+        frame.width, frame.height, tuple(parts),
         f"Unrolled wall of {vein.name} with {title}: the clock runs to the right, the depth along "
         f"the ostial normal upward into the vein; cells show the least gap"
         f"{'; ' + ', '.join(told) if told else ''}.",
     )  # fmt: skip
 
 
-def _sealing_line(fit: Fit, frame: Frame) -> list[Markup]:
+def _sealing_line(fit: Fit, frame: Frame) -> list[Shape]:
     """Draw the middle of the contact band as read around the clock, broken where none is."""
     readings = sorted(fit.clock, key=lambda r: r.clock_h)
     runs: list[list[tuple[float, float]]] = [[]]
@@ -232,7 +224,7 @@ def _sealing_line(fit: Fit, frame: Frame) -> list[Markup]:
             runs.append([])
         else:
             runs[-1].append((reading.clock_h, reading.sealing_depth_mm))
-    parts = []
+    parts: list[Shape] = []
     for run in runs:
         if len(run) > 1:
             line = frame.at(*np.array(run).T)
@@ -240,9 +232,9 @@ def _sealing_line(fit: Fit, frame: Frame) -> list[Markup]:
     return parts
 
 
-def _data(pixels: np.ndarray) -> str:
+def _png(pixels: np.ndarray) -> bytes:
     from PIL import Image
 
     stream = io.BytesIO()
     Image.fromarray(pixels).quantize(16).save(stream, format="PNG", optimize=True)
-    return f"data:image/png;base64,{base64.b64encode(stream.getvalue()).decode('ascii')}"
+    return stream.getvalue()

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import io
-import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -15,7 +13,8 @@ from veinfit.errors import InputError
 from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.report import plain_painter, vtk_painter
-from veinfit.report.canvas import BODY_PX, SMALL_PX, Box, Canvas, printable, shortened
+from veinfit.report.annotations import annotate
+from veinfit.report.canvas import BODY_PX, SMALL_PX, Canvas
 from veinfit.report.colours import (
     DARK_TONES,
     INK,
@@ -26,16 +25,14 @@ from veinfit.report.colours import (
     GapBand,
     gap_bands,
 )
+from veinfit.report.drawing import printable, shortened
+from veinfit.report.fit_axial import draw_axial
 from veinfit.report.fit_picture import (
     FOOTER_PX,
     GUTTER_PX,
     HEADER_PX,
-    draw_axial,
     draw_footer,
     draw_header,
-    draw_side,
-    figures,
-    leak_point,
     view_title,
 )
 from veinfit.report.fit_scene import (
@@ -46,6 +43,9 @@ from veinfit.report.fit_scene import (
     side_view,
     whole_view,
 )
+from veinfit.report.fit_shared import leak_point
+from veinfit.report.fit_side import draw_side
+from veinfit.report.look import Look
 from veinfit.report.overview import NAME_LENGTH, landmarks, seen_at
 from veinfit.report.pictures import (
     COARSE,
@@ -56,6 +56,7 @@ from veinfit.report.pictures import (
     finite,
     flattened,
 )
+from veinfit.report.placing import Box
 from veinfit.report.projection import (
     projection_name,
     viewer_angles,
@@ -63,10 +64,9 @@ from veinfit.report.projection import (
     viewer_up,
 )
 from veinfit.report.scene import Camera, Raster, View, passes_of
-from veinfit.report.wording import leak_mm, verdict_sentence
+from veinfit.report.wording import figures, headline, leak_mm
 from veinfit.seating.model import Fit
-
-Kind = Literal["axis", "side", "angles"]
+from veinfit.settings import ReportSettings
 
 GREATEST_PX = 4000
 """Above this a picture's passes do not fit into the memory of a small machine."""
@@ -76,34 +76,6 @@ FRAME_MS = 90
 
 GIF_COLOURS = 255
 """Colours of a turning picture, one palette for all its frames."""
-
-NAMED_ANGLES: dict[str, tuple[float, float]] = {
-    "ap": (0.0, 0.0),
-    "pa": (180.0, 0.0),
-    "left lateral": (90.0, 0.0),
-    "right lateral": (-90.0, 0.0),
-    "from the head": (0.0, 90.0),
-    "from the feet": (0.0, -90.0),
-}
-"""Projections that have a name and no angle."""
-
-VIEW_FORMS = (
-    "axis, side, AP, PA, 'left lateral', 'right lateral', 'from the head', 'from the feet', or "
-    "angles such as LAO45, RAO30, LPO30, 'LAO45 cranial20', 'AP caudal15'"
-)
-"""What a view may be called."""
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """From where a fit is seen: down the vein's axis, from the side that shows most, or at angles.
-
-    Angles are in degrees, as :mod:`veinfit.report.projection` counts them.
-    """
-
-    kind: Kind
-    lao_deg: float = 0.0
-    cranial_deg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +95,8 @@ class Style:
     contact_tolerance_mm : float
         A gap up to this is painted as contact.
     painter : {'auto', 'vtk', 'plain'}
+    words : ReportSettings
+        From where on a seal is called likely or unlikely.
     """
 
     size_px: tuple[int, int] = (1200, 900)
@@ -131,6 +105,7 @@ class Style:
     scale_bar: bool = True
     contact_tolerance_mm: float = 0.5
     painter: PainterName = "auto"
+    words: ReportSettings = field(default_factory=ReportSettings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,39 +115,6 @@ class Drawn:
     content: bytes
     caption: str
     notes: tuple[Note, ...] = ()
-
-
-def parse_look(text: str) -> Look:
-    """Return the view that a user's words name.
-
-    Raises
-    ------
-    InputError
-        They name none.
-    """
-    said = " ".join(re.sub(r"[,_/°-]+", " ", text.lower()).split())
-    if said in ("axis", "side"):
-        return Look("axis" if said == "axis" else "side")
-    if said in NAMED_ANGLES:
-        return Look("angles", *NAMED_ANGLES[said])
-    found = re.fullmatch(
-        r"(?:(ap|pa|left lateral|right lateral)|([lr])([ap])o ?(\d+(?:\.\d+)?))"
-        r"(?: ?(cra|cranial|cau|caudal) ?(\d+(?:\.\d+)?))?",
-        said,
-    )
-    if found is None:
-        raise InputError(f"view {text!r} is none that is known; write {VIEW_FORMS}")
-    name, side, front, size, way, tilt = found.groups()
-    lao = NAMED_ANGLES[name][0] if name else _primary(float(size), side, front)
-    cranial = float(tilt or 0.0) * (-1.0 if way in ("cau", "caudal") else 1.0)
-    if abs(cranial) > 90.0 or (size and float(size) > 180.0):
-        raise InputError(f"view {text!r} has an angle out of range: 180° around, 90° up or down")
-    return Look("angles", lao, cranial)
-
-
-def _primary(size: float, side: str, front: str) -> float:
-    lao = size if front == "a" else 180.0 - size
-    return lao if side == "l" else -lao
 
 
 def check_size(size_px: tuple[int, int]) -> None:
@@ -203,7 +145,7 @@ def draw_still(
     drawn, notes = _draw(anatomy, fit, [frame], look, style, labelled=True)
     words = _title(frame, look, style)
     about = f"{fit.vein}, {fit.balloon}, {fit.approach}. {words}."
-    caption = f"{about} {verdict_sentence(fit)}. {figures(fit)}"
+    caption = f"{about} {headline(fit, style.words)}. {figures(fit)}"
     return Drawn(drawn[0], caption, notes)
 
 
@@ -228,7 +170,7 @@ def draw_turning(
     caption = (
         f"{fit.vein}, {fit.balloon}, {fit.approach}, turning once, "
         f"from {projection_name(lao, cranial)}. "
-        f"{verdict_sentence(fit)}. {figures(fit)}"
+        f"{headline(fit, style.words)}. {figures(fit)}"
     )
     return Drawn(_gif(drawn), caption, notes)
 
@@ -339,7 +281,7 @@ def _written(
     area = _area(canvas)
     canvas.image(image, int(area.left), int(area.top))
     canvas.box(area, "none", edge="#9aa3ab", above=7.0)
-    draw_header(canvas, fit, area)
+    draw_header(canvas, fit, area, style.words)
     view_title(canvas, area, _title(frame, look, style))
     bar = style.scale_bar
     if look.kind == "axis":
@@ -364,7 +306,7 @@ def _outside(
 ) -> None:
     """Write on a view of the wall as it is: names, the ostium's line, the leak where it is seen."""
     camera, corner = frame.side, np.array([area.left, area.top])
-    canvas.furniture(camera, area, scale_bar=scale_bar)
+    annotate(canvas, camera, area, scale_bar=scale_bar)
     _visible_line(canvas, frame.vein.ostium.contour.points, camera, solid, scale, area)
     for leak in sorted(fit.leaks, key=lambda one: -one.width_mm):
         spot = seen_at(leak_point(leak)[None], camera, solid, scale)

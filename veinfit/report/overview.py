@@ -11,7 +11,8 @@ from scipy.sparse import csgraph
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import POSTERIOR, SUPERIOR, FloatArray, unit
-from veinfit.report.canvas import BODY_PX, SMALL_PX, TITLE_PX, Box, Canvas, printable, shortened
+from veinfit.report.annotations import annotate
+from veinfit.report.canvas import BODY_PX, SMALL_PX, TITLE_PX, Canvas
 from veinfit.report.colours import (
     APPENDAGE_TINT,
     INK,
@@ -22,6 +23,8 @@ from veinfit.report.colours import (
     WALL_OUTER,
     rgb,
 )
+from veinfit.report.drawing import printable, shortened
+from veinfit.report.placing import Box
 from veinfit.report.scene import Camera, Ghost, Layer, Raster, View, plain_layer, tube, upright
 from veinfit.report.wording import number
 from veinfit.seating.neighbours import Structure
@@ -281,7 +284,7 @@ def draw_overview(
         title = DIRECTIONS[k][0]
         canvas.text(area.left + 4 * u, 54 * u, title, SMALL_PX, colour=MUTED, bold=True)
         camera = views[k].camera
-        canvas.furniture(camera, area)
+        annotate(canvas, camera, area)
         # What neither view shows is named in the first, and said to be hidden.
         shown: list[tuple[Landmark, np.ndarray, bool]] = []
         for i, mark in enumerate(named):

@@ -15,8 +15,9 @@ from veinfit.notes import Note
 from veinfit.report import plain_painter, vtk_painter
 from veinfit.report.colours import PAPER, GapBand, gap_bands
 from veinfit.report.compose import flatten
-from veinfit.report.fit_picture import FitLayout, draw_fit, figures, finite_gap, fit_layout
+from veinfit.report.fit_picture import FitLayout, draw_fit, fit_layout
 from veinfit.report.fit_scene import FitFrame, fit_views, frame_vein
+from veinfit.report.fit_shared import finite_gap
 from veinfit.report.model import Picture
 from veinfit.report.overview import (
     draw_overview,
@@ -26,10 +27,10 @@ from veinfit.report.overview import (
     overview_views,
 )
 from veinfit.report.scene import Painter, Raster, View, passes_of
-from veinfit.report.wording import balloon_title, safe_file_name, verdict_sentence
+from veinfit.report.wording import balloon_title, figures, headline, safe_file_name
 from veinfit.seating.model import DEFAULT_APPROACH, Fit
 from veinfit.seating.neighbours import Structure
-from veinfit.settings import SeatingSettings
+from veinfit.settings import ReportSettings, SeatingSettings
 
 PainterName = Literal["auto", "vtk", "plain"]
 
@@ -56,6 +57,7 @@ def draw_pictures(
     size_px: tuple[int, int] = (1200, 900),
     painter: PainterName = "auto",
     contact_tolerance_mm: float | None = None,
+    words: ReportSettings | None = None,
     profiles: Mapping[str, FloatArray] | None = None,
 ) -> tuple[Picture, ...]:
     """Draw the overview and one picture for each fit, as PNG.
@@ -76,6 +78,8 @@ def draw_pictures(
         plain painter, with a note, where that fails; ``vtk`` raises instead.
     contact_tolerance_mm : float, optional
         A gap up to this is painted as contact; the setting's default if not given.
+    words : ReportSettings, optional
+        From where on a seal is called likely or unlikely; the defaults if not given.
     profiles : mapping of str to (N, 2) array, optional
         Half sections, by balloon name, of balloons that are no spheres: place
         along the shaft, from back to nose, and distance from it, mm.
@@ -103,6 +107,7 @@ def draw_pictures(
         tolerance = SeatingSettings().contact_tolerance_mm
     bands = gap_bands(tolerance)
     shapes = profiles or {}
+    law = words or ReportSettings()
     layout, over_layout = fit_layout(size_px), overview_layout(size_px)
     drawn = [finite(fit) for fit in fits if any(v.name == fit.vein for v in anatomy.veins)]
     frames = _frames(anatomy, drawn, layout)
@@ -120,8 +125,8 @@ def draw_pictures(
         pictures = [_written(folder, "overview.png", png, _overview_picture(anatomy, structures))]
         for fit, name in zip(drawn, _file_names(drawn), strict=True):
             images = (next(flat)[0], next(flat)[0])
-            png = draw_fit(anatomy, fit, frames[fit.vein], layout, bands, images, shapes)
-            pictures.append(_written(folder, name, png, _fit_picture(fit, bands)))
+            png = draw_fit(anatomy, fit, frames[fit.vein], layout, bands, images, shapes, law)
+            pictures.append(_written(folder, name, png, _fit_picture(fit, bands, law)))
         # The painter is run to its end, so that a late failure is not overlooked.
         for _ in flat:
             pass
@@ -210,7 +215,7 @@ def _overview_picture(anatomy: Anatomy, structures: Mapping[str, Structure]) -> 
     )
 
 
-def _fit_picture(fit: Fit, bands: tuple[GapBand, ...]) -> Picture:
+def _fit_picture(fit: Fit, bands: tuple[GapBand, ...], law: ReportSettings) -> Picture:
     seen = (
         "the balloon, see-through, against the wall"
         if fit.centre is not None
@@ -222,11 +227,11 @@ def _fit_picture(fit: Fit, bands: tuple[GapBand, ...]) -> Picture:
         vein=fit.vein,
         balloon=fit.balloon,
         approach=fit.approach,
-        caption=f"{verdict_sentence(fit)}. {figures(fit)}",
+        caption=f"{headline(fit, law)}. {figures(fit)}",
         alt=(
             f"{fit.vein}, {balloon_title(fit)}, {fit.approach}: {seen}, from the side with the "
             "near wall cut away "
             f"and from the atrium into the vein. The wall is painted with the gap: {scale}. "
-            f"{verdict_sentence(fit)}."
+            f"{headline(fit, law)}."
         ),
     )

@@ -3,30 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.report.wording import (
-    MISSING,
-    SPACE,
-    balloon_size,
-    leak_mm,
-    leak_place,
-    leak_words,
-    number,
-    probability_words,
-    verdict,
-    why_missing,
-    yes_no,
-)
+from veinfit.report.wording import MISSING, SPACE, leak_words, number, why_missing, yes_no
 from veinfit.seating.model import Fit
 
-CLOSES, WHERE, DEEP, NEAR, SURE = (
-    "Does it close?",
-    "Where not?",
+SEALS, WHERE, DEEP, NEAR = (
+    "Does it seal?",
+    "Where is it weak?",
     "How deep?",
     "What is near?",
-    "How sure?",
 )
 """The questions, in the order in which a physician asks them."""
 
@@ -44,12 +31,22 @@ class Cell:
         The value in full, as plain text; empty where there is none.
     reason : str
         Why there is none.
+    bounds : tuple of Cell
+        The interval's ends, where it has one.
     """
 
     text: str
     field: str = ""
     value: str = ""
     reason: str = ""
+    bounds: tuple[Cell, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """All that is shown, in one line."""
+        if self.bounds:
+            return f"{self.text} ({' to '.join(bound.text for bound in self.bounds)})"
+        return f"{self.text} {self.reason}" if not self.value and self.reason else self.text
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,31 +82,38 @@ class Measure:
 
 
 MEASURES: tuple[Measure, ...] = (
-    Measure(CLOSES, "outcome", "Outcome"),
-    Measure(CLOSES, "occluded", "Occluded (closed line of contact)"),
-    Measure(CLOSES, "sealed", "Sealed (closed line of cold contact)"),
-    Measure(CLOSES, "occlusion_grade", "Occlusion grade, 4 complete to 1 poor", always=False),
-    Measure(CLOSES, "seal_probability", "Probability of closure", "1", 2, always=False),
+    Measure(SEALS, "seal_probability", "Seal probability, one try", "1", 2),
     Measure(
-        CLOSES, "seal_probability_low", "Probability of closure, lower bound", "1", 2, always=False
+        SEALS, "steered_seal_probability", "Seal probability, up to three tries", "1", 2, False
     ),
+    Measure(SEALS, "occlusion_probability", "Occlusion probability, one try", "1", 2, False),
     Measure(
-        CLOSES, "seal_probability_high", "Probability of closure, upper bound", "1", 2, always=False
+        SEALS, "steered_occlusion_probability", "Occlusion probability, up to three tries", "1", 2,
+        False,
     ),
-    Measure(CLOSES, "sealed_after_freeze", "Sealed after freeze drift", always=False),
+    Measure(SEALS, "freeze_loss_probability", "Seal lost when freezing starts, probability", "1",
+            2, False),
+    Measure(SEALS, "push_to_seal_n", "Least push that seals", "N", 2, False),
+    Measure(SEALS, "outcome", "Nominal seat"),
+    Measure(SEALS, "sealed", "Nominal seat sealed (cold contact)"),
+    Measure(SEALS, "occluded", "Nominal seat occluded (any contact)"),
+    Measure(SEALS, "antral", "Nominal seat antral (sealed, not deep)", always=False),
+    Measure(SEALS, "sealed_after_freeze", "Nominal seat sealed after freeze drift", always=False),
+    Measure(SEALS, "occlusion_grade", "Occlusion grade, 4 complete to 1 poor", always=False),
     Measure(WHERE, "leak_width_mm", "Leak width", "mm", 2),
-    Measure(WHERE, "leak_clock_h", "Leak on the clock", "h"),
+    Measure(WHERE, "leak_clock_h", "Leak on the clock", "o'clock"),
     Measure(WHERE, "leak_side", "Leak side"),
     Measure(WHERE, "leak_area_mm2", "Leak orifice", "mm²", always=False),
     Measure(WHERE, "contact_arc_deg", "Circumference in contact", "°", 0),
     Measure(DEEP, "depth_mm", "Depth of the equator", "mm"),
     Measure(DEEP, "nose_depth_mm", "Depth of the nose", "mm"),
     Measure(DEEP, "deep", "Counts as deep"),
+    Measure(DEEP, "deep_seal_probability", "Sealed but deep, probability", "1", 2, False),
     Measure(DEEP, "contact_area_mm2", "Cold contact area", "mm²", 0),
     Measure(DEEP, "antral_area_mm2", "Antral area", "mm²", 0),
+    Measure(DEEP, "misalignment_deg", "Shaft against the vein's axis", "°"),
     Measure(DEEP, "freeze_shift_mm", "Freeze drift of the centre", "mm", always=False),
-    Measure(SURE, "misalignment_deg", "Shaft against the vein's axis", "°"),
-)
+)  # fmt: skip
 """The lines of the fits' table; distances and leaks are added to it."""
 
 
@@ -127,17 +131,17 @@ class VeinMeasure:
 VEIN_MEASURES: tuple[VeinMeasure, ...] = (
     VeinMeasure("d_max_mm", "Greatest diameter", "mm", 1, lambda v: v.ostium.measures.d_max_mm),
     VeinMeasure(
-        "d_min_mm", "Diameter perpendicular to it", "mm", 1, lambda v: v.ostium.measures.d_min_mm
+        "d_min_mm", "Perpendicular diameter", "mm", 1, lambda v: v.ostium.measures.d_min_mm
     ),
     VeinMeasure("ovality", "Ovality", "1", 2, lambda v: v.ostium.measures.ovality),
     VeinMeasure("area_mm2", "Area", "mm²", 0, lambda v: v.ostium.measures.area_mm2),
     VeinMeasure("perimeter_mm", "Perimeter", "mm", 1, lambda v: v.ostium.measures.perimeter_mm),
     VeinMeasure(
-        "d_area_mm", "Diameter of the circle of equal area", "mm", 1,
+        "d_area_mm", "Diameter by area", "mm", 1,
         lambda v: v.ostium.measures.d_area_mm,
     ),
     VeinMeasure(
-        "d_perimeter_mm", "Diameter of the circle of equal perimeter", "mm", 1,
+        "d_perimeter_mm", "Diameter by perimeter", "mm", 1,
         lambda v: v.ostium.measures.d_perimeter_mm,
     ),
     VeinMeasure(
@@ -168,7 +172,7 @@ CERTAINTY_MEASURES: tuple[VeinMeasure, ...] = (
     VeinMeasure(
         "axis_error_deg", "Axis's direction, 95 % bound", "°", 0, lambda v: v.axis_error_deg
     ),
-    VeinMeasure("confidence", "Confidence of the whole vein", "1", 2, lambda v: v.confidence),
+    VeinMeasure("confidence", "Measurement confidence", "1", 2, lambda v: v.confidence),
 )  # fmt: skip
 """What is shown of how far a vein's measures can be relied on."""
 
@@ -195,13 +199,13 @@ def fit_groups(fits: Sequence[Fit], structures: Sequence[str]) -> tuple[Group, .
     structures : sequence of str
         Names of the structures supplied: each has a line, with or without a distance.
     """
-    rows: dict[str, list[Row]] = {q: [] for q in (CLOSES, WHERE, DEEP, NEAR, SURE)}
+    rows: dict[str, list[Row]] = {q: [] for q in (SEALS, WHERE, DEEP, NEAR)}
     for item in MEASURES:
-        values = [getattr(fit, item.field) for fit in fits]
+        values = [getattr(fit, item.field, None) for fit in fits]
         if not item.always and all(value is None for value in values):
             continue
         cells = tuple(
-            cell(value, item.field, item.digits, _why(fit, item.field))
+            with_bounds(fit, cell(value, item.field, item.digits, _why(fit, item.field)))
             for fit, value in zip(fits, values, strict=True)
         )
         rows[item.question].append(Row(item.label, item.unit, cells))
@@ -219,6 +223,18 @@ def fit_groups(fits: Sequence[Fit], structures: Sequence[str]) -> tuple[Group, .
     return tuple(Group(q, tuple(found)) for q, found in rows.items() if found)
 
 
+def with_bounds(fit: Fit, shown: Cell) -> Cell:
+    """Add its interval to a value, where the fit has one."""
+    if not shown.value:
+        return shown
+    names = f"{shown.field}_low", f"{shown.field}_high"
+    bounds = [getattr(fit, name, None) for name in names]
+    if None in bounds:
+        return shown
+    low, high = (cell(b, name, 2) for b, name in zip(bounds, names, strict=True))
+    return replace(shown, bounds=(low, high))
+
+
 def _why(fit: Fit, field: str) -> str:
     if field in {"leak_clock_h", "leak_side", "leak_width_mm"} and fit.occluded:
         return "no leak"
@@ -230,7 +246,7 @@ def absent_measures(fits: Sequence[Fit]) -> tuple[str, ...]:
     return tuple(
         item.label
         for item in MEASURES
-        if not item.always and all(getattr(fit, item.field) is None for fit in fits)
+        if not item.always and all(getattr(fit, item.field, None) is None for fit in fits)
     )
 
 
@@ -258,54 +274,3 @@ def ridge_rows(anatomy: Anatomy, vein: Vein) -> tuple[Row, ...]:
             other = ridge.end if ridge.start == vein.name else ridge.start
             rows.append(Row(f"Ridge to {other}", "mm", (cell(float(ridge.width_mm), "width_mm"),)))
     return tuple(rows)
-
-
-@dataclass(frozen=True, slots=True)
-class Glance:
-    """One fit on the first screen."""
-
-    fit: Fit
-    balloon: str
-    verdict: str
-    probability: str
-    where: str
-    depth: Cell
-    arc: Cell
-
-
-def glance(fit: Fit, *, with_approach: bool) -> Glance:
-    """Return the line of one fit on the first screen."""
-    # The reason in full stands beside, under "Where not?".
-    short = "not assessed" if fit.outcome in {"seated", "not assessed"} else "no seat"
-    return Glance(
-        fit=fit,
-        balloon=column_title(fit, with_approach=with_approach),
-        verdict=verdict(fit),
-        probability=probability_words(fit),
-        where=where_not(fit),
-        depth=cell(fit.depth_mm, "depth_mm", 1, short),
-        arc=cell(fit.contact_arc_deg, "contact_arc_deg", 0, short),
-    )
-
-
-def column_title(fit: Fit, *, with_approach: bool) -> str:
-    """Name a fit among those of its vein."""
-    title = balloon_size(fit)
-    return f"{title}, {fit.approach}" if with_approach else title
-
-
-def where_not(fit: Fit) -> str:
-    """Say where a vein is open, in one phrase."""
-    if fit.outcome != "seated":
-        return f"{MISSING} {why_missing(fit)}"
-    if fit.occluded is None:
-        return f"{MISSING} closure not assessed"
-    if not fit.occluded:
-        if fit.leak_width_mm is None:
-            return f"{MISSING} leak not measured"
-        more = len(fit.leaks) - 1
-        others = f"; {more} more" if more > 0 else ""
-        return f"leak {leak_mm(fit.leak_width_mm)}, {leak_place(fit)}{others}"
-    if fit.sealed:
-        return "nowhere: the line is closed"
-    return "the line is closed, but not by cold contact alone"

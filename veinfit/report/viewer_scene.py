@@ -7,7 +7,7 @@ less on an atrium, and large surfaces are thinned; nothing is measured on them.
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -25,18 +25,18 @@ from veinfit.report.colours import (
     WALL_OUTER,
     gap_bands,
 )
-from veinfit.report.fit_picture import figures
 from veinfit.report.fit_scene import balloon_axis, balloon_section, frame_vein
 from veinfit.report.model import ReportInput
 from veinfit.report.overview import landmarks, rim_edges
-from veinfit.report.tables import column_title
 from veinfit.report.wording import (
+    column_title,
+    figures,
+    headline,
     leak_words,
     mark,
     number,
     probability_words,
     vein_in_words,
-    verdict_sentence,
 )
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
@@ -225,7 +225,7 @@ def vein_scene(
         "patch": None if thin is None else pack_mesh(thin),
         "fits": [
             {
-                **_fit(fit, report.freezing_zones),
+                **_fit(fit, report),
                 "title": column_title(fit, with_approach=several),
                 "gap": _gap(fit, patch, kept),
             }
@@ -242,11 +242,12 @@ def _gap(fit: Fit, patch: Surface | None, kept: IntArray | None) -> dict[str, An
     return pack_gap(fit.patch_gap_mm[kept])
 
 
-def _fit(fit: Fit, zones: Mapping[str, tuple[float, float]]) -> dict[str, Any]:
+def _fit(fit: Fit, report: ReportInput) -> dict[str, Any]:
     section = balloon_section(fit)
+    zones = report.freezing_zones
     return {
-        "sign": mark(fit),
-        "verdict": verdict_sentence(fit),
+        "sign": mark(fit, report.settings.report),
+        "verdict": headline(fit, report.settings.report),
         "lines": _figures(fit),
         "diameter": fit.balloon_mm,
         "centre": None if fit.centre is None else _place(fit.centre),
@@ -271,8 +272,8 @@ def _rings(section: FloatArray, polar_deg: Sequence[float]) -> FloatArray:
 def _figures(fit: Fit) -> list[str]:
     lines = [figures(fit)]
     if fit.seal_probability is not None:
-        told = probability_words(fit).removeprefix("probability")
-        lines.insert(0, f"Probability of closure{told}.")
+        told = probability_words(fit)
+        lines.insert(0, f"{told[0].upper()}{told[1:]}.")
     lines += [
         f"Freezing zone to {name.replace('_', ' ')}: {number(value)} mm."
         for name, value in fit.distances_mm.items()

@@ -6,6 +6,7 @@ import re
 from typing import Literal
 
 from veinfit.seating.model import Fit, Leak
+from veinfit.settings import ReportSettings
 
 MISSING = "–"
 
@@ -26,8 +27,11 @@ VEIN_NAMES: dict[str, str] = {
 }
 """What the trade's abbreviations stand for."""
 
-Mark = Literal["closed", "half", "open", "none"]
-"""The sign of a verdict: a full, a half, an empty circle; a dash."""
+Mark = Literal["full", "half", "empty", "none"]
+"""The sign of a probability: a full, a half, an empty circle; a dash where there is none."""
+
+SIGNS: dict[Mark, str] = {"full": "●", "half": "◐", "empty": "○", "none": "–"}
+"""The signs as characters."""
 
 
 def vein_in_words(name: str) -> str:
@@ -59,16 +63,15 @@ def leak_mm(width_mm: float | None) -> str:
 
 
 def hours(clock_h: float) -> str:
-    """Write a clock position: ``10.5 h``; midnight is twelve."""
-    shown = round(clock_h % 12.0, 1)
-    return f"{12.0 if shown == 0.0 else shown:.1f}{SPACE}h"
+    """Write a clock position as it is spoken of, to the nearest hour: ``10 o'clock``."""
+    return f"{round(clock_h) % 12 or 12}{SPACE}o'clock"
 
 
 def place(side: str, clock_h: float | None) -> str:
     """Write a place around a vein in words and on the clock."""
     if clock_h is None:
         return side or MISSING
-    return f"{side} ({hours(clock_h)})" if side else hours(clock_h)
+    return f"{side}, {hours(clock_h)}" if side else hours(clock_h)
 
 
 def leak_place(fit: Fit) -> str:
@@ -76,44 +79,77 @@ def leak_place(fit: Fit) -> str:
     return place(fit.leak_side, fit.leak_clock_h)
 
 
-def mark(fit: Fit) -> Mark:
-    """Return the sign of a fit's verdict."""
-    if fit.outcome != "seated" or fit.occluded is None:
-        return "none"
-    if not fit.occluded:
-        return "open"
-    return "closed" if fit.sealed else "half"
+def mark(fit: Fit, law: ReportSettings) -> Mark:
+    """Return the sign of a fit: it follows the probability, never the single seat."""
+    return sign_of(fit.seal_probability, law)
+
+
+def sign_of(probability: float | None, law: ReportSettings) -> Mark:
+    """Return the sign of a probability."""
+    signs: dict[str, Mark] = {
+        "likely": "full",
+        "uncertain": "half",
+        "unlikely": "empty",
+        "": "none",
+    }
+    return signs[likelihood(probability, law)]
+
+
+def likelihood(probability: float | None, law: ReportSettings) -> str:
+    """Say how likely something is by the thresholds of the settings; empty without a figure."""
+    if probability is None:
+        return ""
+    if probability >= law.likely_from:
+        return "likely"
+    return "unlikely" if probability <= law.unlikely_to else "uncertain"
+
+
+def scale_words(law: ReportSettings) -> str:
+    """State the thresholds of the words."""
+    return (
+        f"Likely: a probability of {law.likely_from:g} or more. Unlikely: {law.unlikely_to:g} or "
+        "less. Uncertain: between."
+    )
+
+
+def push_words(push_n: float, greatest_n: float, law: ReportSettings) -> str:
+    """Say how strong a push is beside the greatest one tried."""
+    share = push_n / greatest_n if greatest_n > 0.0 else 1.0
+    if share >= law.firm_push_share:
+        return "firm"
+    return "light" if share <= law.light_push_share else "moderate"
 
 
 def verdict(fit: Fit) -> str:
-    """Say in one phrase whether the vein is predicted to close."""
+    """Say in one phrase what the nominal seat is predicted to be."""
     if fit.outcome == "not assessed":
         return "not assessed"
     if fit.outcome != "seated":
         return f"no seat: {fit.outcome}"
     if fit.occluded is None:
-        return "seated, closure not assessed"
+        return "seated, seal not assessed"
     if not fit.occluded:
-        return "open"
+        return "leak"
     if fit.sealed is None:
         return "occluded, cold contact not assessed"
     return "sealed" if fit.sealed else "occluded, not sealed"
 
 
 def verdict_sentence(fit: Fit) -> str:
-    """Say in one sentence what is predicted, with the leak where there is one."""
+    """Say in one sentence what the nominal seat is predicted to be, its leak included."""
     words = {
-        "sealed": "Sealed: a closed line of cold contact parts vein and atrium",
-        "occluded, not sealed": "Occluded, not sealed: part of the closed line lies off the "
-        "freezing zone",
-        "occluded, cold contact not assessed": "Occluded; cold contact was not assessed",
-        "seated, closure not assessed": "Seated; closure was not assessed",
+        "sealed": "Nominal seat: sealed, by a closed line of cold contact",
+        "occluded, not sealed": "Nominal seat: occluded, not sealed; part of the line of contact "
+        "lies off the freezing zone",
+        "occluded, cold contact not assessed": "Nominal seat: occluded; cold contact was not "
+        "assessed",
+        "seated, seal not assessed": "Nominal seat: the seal was not assessed",
     }
     said = verdict(fit)
-    if said == "open":
+    if said == "leak":
         if fit.leak_width_mm is None:
-            return "Open: no closed line of contact"
-        return f"Open: leak {leak_mm(fit.leak_width_mm)} wide, {leak_place(fit)}"
+            return "Nominal seat: a leak, whose width was not measured"
+        return f"Nominal seat: a leak {leak_mm(fit.leak_width_mm)} wide, {leak_place(fit)}"
     if said in words:
         return words[said]
     reason = f": {fit.reason}" if fit.reason else ""
@@ -121,14 +157,55 @@ def verdict_sentence(fit: Fit) -> str:
 
 
 def probability_words(fit: Fit) -> str:
-    """Write the probability of closure with its interval; empty where there is none."""
+    """Write the seal probability with its interval; empty where there is none."""
     if fit.seal_probability is None:
         return ""
-    text = f"probability {number(fit.seal_probability, 2)}"
-    if fit.seal_probability_low is None or fit.seal_probability_high is None:
-        return text
+    text = f"seal probability {number(fit.seal_probability, 2)}"
+    bounds = interval_words(fit.seal_probability_low, fit.seal_probability_high)
+    return f"{text} ({bounds})" if bounds else text
+
+
+def interval_words(low: float | None, high: float | None) -> str:
+    """Write an interval; empty where a bound is missing."""
+    if low is None or high is None:
+        return ""
+    return f"{number(low, 2)} to {number(high, 2)}"
+
+
+def headline(fit: Fit, law: ReportSettings) -> str:
+    """Say in one line how likely one try is to seal, and then what the nominal seat is."""
+    said = f"{verdict_sentence(fit)}"
+    if fit.seal_probability is None:
+        return said
+    bounds = interval_words(fit.seal_probability_low, fit.seal_probability_high)
+    text = f"Seal {likelihood(fit.seal_probability, law)}: {number(fit.seal_probability, 2)}"
+    return f"{text} ({bounds}). {said}" if bounds else f"{text}. {said}"
+
+
+def figures(fit: Fit) -> str:
+    """Return the figures of a fit's nominal seat in one line."""
+    if fit.centre is None:
+        return "No figures without a seat."
+    stated: list[tuple[object, str]] = [
+        (fit.leak_width_mm, f"leak width {leak_mm(fit.leak_width_mm)}"),
+        (
+            fit.contact_arc_deg,
+            f"contact over {number(fit.contact_arc_deg, 0)}° of the circumference",
+        ),
+        (fit.contact_area_mm2, f"cold contact area {number(fit.contact_area_mm2, 0)} mm²"),
+        (
+            fit.depth_mm,
+            f"depth of the equator {number(fit.depth_mm)} mm" + (" (deep)" if fit.deep else ""),
+        ),
+        (fit.nose_depth_mm, f"depth of the nose {number(fit.nose_depth_mm)} mm"),
+        (fit.antral_area_mm2, f"antral area {number(fit.antral_area_mm2, 0)} mm²"),
+    ]
+    parts = [words for value, words in stated if value is not None]
+    text = "; ".join(parts)
+    text = text[:1].upper() + text[1:]
     return (
-        f"{text} ({number(fit.seal_probability_low, 2)} to {number(fit.seal_probability_high, 2)})"
+        f"{text}. Depths count from the ostial plane, positive into the vein. "
+        f"{fit.approach.capitalize()} approach assumed."
     )
 
 
@@ -157,6 +234,12 @@ def balloon_size(fit: Fit) -> str:
     size = f"{fit.balloon_mm:g}{SPACE}mm"
     says_more = fit.balloon.strip() not in {"", f"{fit.balloon_mm:g}", f"{fit.balloon_mm:g} mm"}
     return f"{fit.balloon} ({size})" if says_more else size
+
+
+def column_title(fit: Fit, *, with_approach: bool) -> str:
+    """Name a fit among those of its vein."""
+    title = balloon_size(fit)
+    return f"{title}, {fit.approach}" if with_approach else title
 
 
 def balloon_title(fit: Fit) -> str:

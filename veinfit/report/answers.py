@@ -1,0 +1,270 @@
+"""The first screenful: a line for each vein, those in doubt first.
+
+It says what is predicted for each choice and how sure that is; it never says what to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from veinfit.report.aims import aim_words, aims_of
+from veinfit.report.model import Aim, ReportInput
+from veinfit.report.tables import Cell, cell
+from veinfit.report.wording import (
+    SPACE,
+    Mark,
+    column_title,
+    interval_words,
+    leak_mm,
+    leak_place,
+    likelihood,
+    number,
+    push_words,
+    sign_of,
+    why_missing,
+)
+from veinfit.seating.compare import Comparison
+from veinfit.seating.model import DEFAULT_APPROACH, Fit
+from veinfit.settings import Settings
+
+DECIDES: Mapping[str, str] = {
+    "direction": "the direction of the shaft",
+    "shaft offset": "how far the shaft runs beside the middle of the ostium",
+    "guide lean": "how the guide leans in the vein",
+    "push and stiffness": "the push against the stiffness of the wall",
+    "guide": "the stiffness of the guide",
+    "shaft": "the stiffness of the shaft",
+    "surface offset": "where the wall lies in the image",
+    "together": "several things together",
+}
+"""What may decide the probability, in words."""
+
+LEAST_SHARE = 0.2
+"""What explains less of the spread than this share is not told."""
+
+MOST_TOLD = 2
+"""So many of the things that decide are told, the greatest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chance:
+    """One probability as it is shown: its word, its figure and its interval."""
+
+    word: str
+    value: Cell
+    interval: str
+
+
+@dataclass(frozen=True, slots=True)
+class SizeAnswer:
+    """What is predicted for one balloon before one vein.
+
+    ``steered`` is the probability in up to three tries; None where it was not computed.
+    """
+
+    fit: Fit
+    title: str
+    sign: Mark
+    one: Chance
+    steered: Chance | None
+    best: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One vein's line.
+
+    Attributes
+    ----------
+    vein : str
+    sizes : tuple of SizeAnswer
+    tie : str
+        A sentence where sizes tie, with their figures; else empty.
+    points : tuple of (str, str)
+        What is told besides: a word for it, and a phrase.
+    """
+
+    vein: str
+    sizes: tuple[SizeAnswer, ...]
+    tie: str
+    points: tuple[tuple[str, str], ...]
+
+    @property
+    def greatest(self) -> float:
+        """The greatest probability of one try; below zero where there is none."""
+        found = [s.fit.seal_probability for s in self.sizes]
+        return max((p for p in found if p is not None), default=-1.0)
+
+
+def answer(
+    vein: str, fits: Sequence[Fit], sides: Sequence[Comparison], report: ReportInput
+) -> Answer:
+    """Return the line of one vein.
+
+    Parameters
+    ----------
+    vein : str
+    fits : sequence of Fit
+        The vein's.
+    sides : sequence of Comparison
+        The vein's balloons side by side.
+    report : ReportInput
+        Its settings and aim maps are used.
+    """
+    led = _led(fits)
+    greatest = max(
+        (f.seal_probability for f in led if f.seal_probability is not None), default=None
+    )
+    sizes = tuple(_size(fit, greatest, report.settings) for fit in led)
+    approaches = {fit.approach for fit in led}
+    ties = [
+        remark.text
+        for side in sides
+        if side.approach in approaches
+        for remark in side.remarks
+        if remark.topic == "margin" and remark.tie
+    ]
+    tie = ""
+    if ties and len(led) > 1:
+        told = [s.one.value.text for s in sizes if s.fit.seal_probability is not None]
+        tie = f"A tie: {' and '.join(told)}, as the intervals overlap."
+    return Answer(vein, sizes, tie, tuple(_points(led, sizes, report.aims, report.settings)))
+
+
+def in_doubt_first(answers: Sequence[Answer]) -> tuple[Answer, ...]:
+    """Return lines with the least of their greatest probabilities first."""
+    return tuple(sorted(answers, key=lambda one: one.greatest))
+
+
+def _led(fits: Sequence[Fit]) -> list[Fit]:
+    """Return the fits of the approach that leads: coaxial rows beside it are for reference."""
+    led = [fit for fit in fits if fit.approach == DEFAULT_APPROACH]
+    return led or list(fits)
+
+
+def _size(fit: Fit, greatest: float | None, settings: Settings) -> SizeAnswer:
+    steered = getattr(fit, "steered_seal_probability", None)
+    return SizeAnswer(
+        fit=fit,
+        title=column_title(fit, with_approach=False),
+        sign=sign_of(fit.seal_probability, settings.report),
+        one=_chance(fit, "seal_probability", settings),
+        steered=None if steered is None else _chance(fit, "steered_seal_probability", settings),
+        best=greatest is not None and fit.seal_probability == greatest,
+    )
+
+
+def _chance(fit: Fit, field: str, settings: Settings) -> Chance:
+    value: float | None = getattr(fit, field, None)
+    word = likelihood(value, settings.report)
+    if not word:
+        word = "no seat" if fit.outcome in ("passes through", "cannot reach") else "not assessed"
+    bounds = getattr(fit, f"{field}_low", None), getattr(fit, f"{field}_high", None)
+    return Chance(word, cell(value, field, 2, why_missing(fit)), interval_words(*bounds))
+
+
+def _points(
+    fits: Sequence[Fit], sizes: Sequence[SizeAnswer], aims: Sequence[Aim], settings: Settings
+) -> Iterator[tuple[str, str]]:
+    yield "Weak", _weak(sizes)
+    push = _push(sizes, settings)
+    if push:
+        yield "Push", push
+    decides = _decides(sizes)
+    if decides:
+        yield "Decided by", decides
+    pointed = [(s.title, aim_words(aims_of(s.fit, aims))) for s in sizes]
+    if any(words for _, words in pointed):
+        yield "Aim", "; ".join(f"{title} {words}" for title, words in pointed if words)
+    depth = _depth(sizes)
+    if depth:
+        yield "Depth", depth
+    freezing = _freezing(sizes)
+    if freezing:
+        yield "Freezing", freezing
+    near = _near(sizes)
+    if near:
+        yield "Near", near
+
+
+def _weak(sizes: Sequence[SizeAnswer]) -> str:
+    """Say where the nominal seats leak."""
+    told = []
+    for size in sizes:
+        fit = size.fit
+        if fit.outcome != "seated":
+            told.append(f"{size.title} has no nominal seat: {why_missing(fit)}")
+        elif fit.occluded is None:
+            told.append(f"{size.title} not assessed")
+        elif not fit.occluded and fit.leak_width_mm is not None:
+            told.append(f"{size.title} {leak_place(fit)} (gap {leak_mm(fit.leak_width_mm)})")
+        elif fit.sealed is False:
+            told.append(f"{size.title} occludes, but not by cold contact alone")
+    if not told:
+        return "nowhere at the nominal seat"
+    sealed = [s.title for s in sizes if s.fit.sealed]
+    told += [f"{title} nowhere" for title in sealed]
+    return f"at the nominal seat {'; '.join(told)}"
+
+
+def _push(sizes: Sequence[SizeAnswer], settings: Settings) -> str:
+    known = [(s.title, getattr(s.fit, "push_to_seal_n", None)) for s in sizes]
+    if all(value is None for _, value in known):
+        return ""
+    told = []
+    for title, value in known:
+        if value is None:
+            told.append(f"{title} does not seal up to the greatest push tried")
+        else:
+            word = push_words(value, settings.seating.push_n, settings.report)
+            told.append(f"{title} seals with a {word} push ({number(value, 2)}{SPACE}N)")
+    return "; ".join(told)
+
+
+def _decides(sizes: Sequence[SizeAnswer]) -> str:
+    """Say what the spread of the leak hangs on, for the size with the greatest probability."""
+    for size in sorted(sizes, key=lambda s: not s.best):
+        if size.fit.margin is None:
+            continue
+        shares = sorted(size.fit.margin.shares.items(), key=lambda item: -item[1])
+        told = [DECIDES.get(k, k) for k, share in shares[:MOST_TOLD] if share >= LEAST_SHARE]
+        if told:
+            return ", then ".join(told)
+    return ""
+
+
+def _depth(sizes: Sequence[SizeAnswer]) -> str:
+    deep = [s.title for s in sizes if s.fit.deep]
+    told = [f"nominal seat deep with {' and '.join(deep)}"] if deep else []
+    for size in sizes:
+        value = getattr(size.fit, "deep_seal_probability", None)
+        if value is not None:
+            told.append(f"{size.title} seals but deep {number(value, 2)}")
+    if told:
+        return "; ".join(told)
+    return "no nominal seat deep" if any(s.fit.deep is not None for s in sizes) else ""
+
+
+def _freezing(sizes: Sequence[SizeAnswer]) -> str:
+    told = []
+    for size in sizes:
+        value = getattr(size.fit, "freeze_loss_probability", None)
+        if value is not None:
+            told.append(f"{size.title} loses the seal as freezing starts {number(value, 2)}")
+        elif size.fit.sealed and size.fit.sealed_after_freeze is False:
+            told.append(f"{size.title} loses the seal of its nominal seat as freezing starts")
+    return "; ".join(told)
+
+
+def _near(sizes: Sequence[SizeAnswer]) -> str:
+    names = dict.fromkeys(name for size in sizes for name in size.fit.distances_mm)
+    told = []
+    for name in names:
+        each = [
+            f"{number(s.fit.distances_mm[name])}{SPACE}mm ({s.title})"
+            for s in sizes
+            if name in s.fit.distances_mm
+        ]
+        told.append(f"{name.replace('_', ' ')} {', '.join(each)}")
+    return "; ".join(told)

@@ -1,0 +1,64 @@
+"""What the terms of the report mean."""
+
+from __future__ import annotations
+
+DEFINITIONS: tuple[tuple[str, str], ...] = (
+    (
+        "Ostium",
+        "Around the vein, the places where the wall has made half of its turn from the vein's to "
+        "the atrium's direction; a plane is fitted to them and may be oblique to the axis.",
+    ),
+    (
+        "d_max × d_min",
+        "Greatest caliper diameter of the wall's contour in the ostial plane, and the caliper "
+        "diameter perpendicular to it. Ovality is their ratio, 1 for a circle.",
+    ),
+    (
+        "Clock",
+        "Read from the atrium looking into the vein along its axis: 12 is cranial (anterior where "
+        "the axis is within 20° of cranial), hours run clockwise. Three o'clock is anterior on "
+        "left veins and posterior on right ones, so every hour carries words.",
+    ),
+    (
+        "Seated",
+        "The balloon rests against the wall with a stated push: wall and balloon give way like an "
+        "elastic foundation that stiffens with depth.",
+    ),
+    (
+        "Gap and contact",
+        "Distance of the wall from the balloon's surface; contact is a gap up to the tolerance "
+        "in the settings. Cold contact is contact within the balloon's freezing zone.",
+    ),
+    (
+        "Occluded, sealed",
+        "Occluded: a closed line of contact parts vein and atrium. Sealed: the same with cold "
+        "contact alone.",
+    ),
+    (
+        "Leak width",
+        "The greatest gap that some way over the wall from vein to atrium can keep all along.",
+    ),
+    (
+        "Depth",
+        "Place of the balloon's equator along the ostial normal: 0 in the ostial plane, negative "
+        "in the atrium, positive in the vein. Nose depth is that of the balloon's front pole.",
+    ),
+    (
+        "Probability of closure",
+        "The share of simulated tries in which a closed line of cold contact forms: direction, "
+        "push and guide are drawn anew for every try, the wall's place and stiffness for every "
+        "patient. "
+        "The interval carries how uncertain the calibration is.",
+    ),
+    (
+        "Antral area",
+        "Wall in cold contact, or enclosed by the sealing line, on the atrial side of the ostial "
+        "plane.",
+    ),
+    (
+        "Take-off",
+        "The vein's axis against the outward normal of the wall (0° is straight out); in the "
+        "frontal plane, positive superior; in the transverse plane, positive anterior.",
+    ),
+)
+"""What the report's terms mean."""

@@ -1,0 +1,125 @@
+"""Where a label goes: boxes, and the best free place near an anchor."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """A rectangle in pixels: left, top, right, bottom; y runs down."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    def overlaps(self, other: Box, margin: float = 0.0) -> bool:
+        """Whether the two have a point in common, with ``margin`` between them."""
+        return (
+            self.left < other.right + margin
+            and other.left < self.right + margin
+            and self.top < other.bottom + margin
+            and other.top < self.bottom + margin
+        )
+
+    def holds(self, other: Box) -> bool:
+        """Whether ``other`` lies inside."""
+        return (
+            self.left <= other.left
+            and self.top <= other.top
+            and other.right <= self.right
+            and other.bottom <= self.bottom
+        )
+
+    @property
+    def size(self) -> tuple[float, float]:
+        """Width and height."""
+        return self.right - self.left, self.bottom - self.top
+
+    @property
+    def corners(self) -> np.ndarray:
+        """The four corners, (4, 2), in order."""
+        x, y = (self.left, self.right, self.right, self.left), (self.top, self.bottom)
+        return np.stack([x, np.repeat(y, 2)], axis=1)
+
+    def nearest(self, point: np.ndarray) -> np.ndarray:
+        """Return the point of the rectangle that is nearest to ``point`` (2,)."""
+        return np.array(
+            [np.clip(point[0], self.left, self.right), np.clip(point[1], self.top, self.bottom)]
+        )
+
+
+def free_place(
+    anchor: np.ndarray,
+    size: tuple[float, float],
+    within: Box,
+    occupied: Sequence[Box],
+    unit: float,
+    *,
+    avoid: np.ndarray | None = None,
+    away_from: np.ndarray | None = None,
+) -> Box | None:
+    """Return the best free place for a label: near its anchor, else anywhere."""
+    half = 0.5 * np.array(size)
+    low = np.array([within.left, within.top]) + half
+    high = np.array([within.right, within.bottom]) - half
+    taken = np.array([(t.left, t.top, t.right, t.bottom) for t in occupied])
+    taken = taken.reshape(-1, 4) + 2 * unit * np.array([-1, -1, 1, 1])
+    for middles in (
+        _around(anchor, half, unit),
+        _everywhere(low, high, 24 * unit),
+    ):
+        inside = ((middles >= low) & (middles <= high)).all(axis=1)
+        middles = middles[inside]
+        first, last = middles - half, middles + half
+        clash = np.all(first[:, None] < taken[None, :, 2:], axis=2)
+        clash &= np.all(taken[None, :, :2] < last[:, None], axis=2)
+        middles = middles[~clash.any(axis=1)]
+        if len(middles):
+            cost = _costs(middles, half, anchor, avoid, away_from, unit)
+            x, y = middles[int(np.argmin(cost))].tolist()
+            return Box(x - half[0], y - half[1], x + half[0], y + half[1])
+    return None
+
+
+def _around(anchor: np.ndarray, half: np.ndarray, unit: float) -> np.ndarray:
+    """Middles (N, 2) of labels of half size ``half`` around a place, near ones first."""
+    distance, turn = np.meshgrid(
+        np.array([16, 34, 56, 84, 118, 160, 210, 270]) * unit,
+        np.arange(0, 2 * np.pi, np.pi / 12),
+        indexing="ij",
+    )
+    way = np.stack([np.cos(turn), np.sin(turn)], axis=-1).reshape(-1, 2)
+    return np.asarray(anchor + way * (distance.reshape(-1) + np.abs(way) @ half)[:, None])
+
+
+def _everywhere(low: np.ndarray, high: np.ndarray, step: float) -> np.ndarray:
+    """Middles (N, 2) on a grid from ``low`` to ``high``."""
+    x, y = np.meshgrid(np.arange(low[0], high[0], step), np.arange(low[1], high[1], step))
+    return np.stack([x.ravel(), y.ravel()], axis=1)
+
+
+def _costs(
+    middles: np.ndarray,
+    half: np.ndarray,
+    anchor: np.ndarray,
+    avoid: np.ndarray | None,
+    away_from: np.ndarray | None,
+    unit: float,
+) -> np.ndarray:
+    """Weigh places for a label, in pixels of leader line that they are as bad as."""
+    way = middles - anchor
+    cost = np.linalg.norm(np.maximum(np.abs(way) - half, 0.0), axis=1) / unit
+    if avoid is not None and len(avoid):
+        inside = np.all(np.abs(avoid[None] - middles[:, None]) < half, axis=2)
+        cost += np.where(inside.any(axis=1), 60.0, 0.0)
+        cost += np.minimum(300.0, 20000.0 * inside.mean(axis=1))
+    if away_from is not None:
+        out = anchor - away_from
+        norm = np.linalg.norm(out) * np.linalg.norm(way, axis=1)
+        cost += 40.0 * (1.0 - way @ out / np.maximum(norm, 1e-9))
+    return np.asarray(cost)

@@ -1,0 +1,66 @@
+"""Pictures as they are shown: their titles, and their files' content."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from veinfit.report.model import Picture, ReportInput
+from veinfit.report.wording import balloon_title
+
+EMBEDDED_QUALITY = 90
+"""Quality, of 100, of the pictures inside the page: no loss that can be seen at their size."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShownPicture:
+    """A picture, its title, and its file's content; None where the file is missing."""
+
+    picture: Picture
+    title: str
+    content: bytes | None
+
+    @property
+    def source(self) -> str:
+        """The picture as a data address; empty where the file is missing."""
+        if self.content is None:
+            return ""
+        kind, content = _smaller(self.content)
+        return f"data:image/{kind};base64,{base64.b64encode(content).decode('ascii')}"
+
+
+def shown_pictures(report: ReportInput, pictures: Sequence[Picture]) -> tuple[ShownPicture, ...]:
+    """Return pictures with their titles and contents."""
+    fits = {(fit.vein, fit.balloon, str(fit.approach)): fit for fit in report.fits}
+    shown = []
+    for picture in pictures:
+        fit = fits.get((picture.vein, picture.balloon, picture.approach))
+        title = picture.balloon if fit is None else f"{balloon_title(fit)}, {fit.approach}"
+        shown.append(ShownPicture(picture, title, _content(report, picture)))
+    return tuple(shown)
+
+
+def _content(report: ReportInput, picture: Picture) -> bytes | None:
+    if report.folder is None:
+        return None
+    try:
+        return (report.folder / picture.file).read_bytes()
+    except (OSError, ValueError):  # the latter for a name that no file can have
+        return None
+
+
+def _smaller(png: bytes) -> tuple[str, bytes]:
+    """Return a picture in the format that takes a quarter of the room, where it can be had.
+
+    The files beside the report stay as they are, without loss.
+    """
+    from PIL import Image, features
+
+    if not features.check("webp"):
+        return "png", png
+    stream = io.BytesIO()
+    with Image.open(io.BytesIO(png)) as image:
+        image.convert("RGB").save(stream, format="WEBP", quality=EMBEDDED_QUALITY, method=4)
+    return "webp", stream.getvalue()
