@@ -144,7 +144,7 @@ def agree(shown: str, written: str, column: str) -> bool:
     try:
         value = float(written)
     except ValueError:
-        return shown == written
+        return shown in (written, written.replace("_", " "))
     number = re.match(r"−?\d+(?:\.(\d+))?", shown)
     assert number, (shown, column)
     digits = len(number[1] or "")

@@ -198,6 +198,9 @@ def test_every_figure_of_a_vein_is_the_veins_own(
     for vein in anatomy.veins:
         ((stored, shown),) = page.field(measure.field, vein.name)  # type: ignore[attr-defined]
         value = measure.get(vein)  # type: ignore[attr-defined]
+        if value is None:
+            assert stored == "" and shown.startswith("– could not be measured")
+            continue
         assert float(stored) == value
         assert f"{value:.{measure.digits}f}".replace("-", "−") in shown  # type: ignore[attr-defined]
 

@@ -258,6 +258,12 @@ def vein_rows(vein: Vein, measures: Sequence[VeinMeasure] = VEIN_MEASURES) -> tu
     )
 
 
+def placed_row(vein: Vein) -> Row:
+    """Return the line that says by which definition a vein's ostium was placed."""
+    kind = vein.ostium.kind
+    return Row("Ostium placed by", "", (Cell(kind.replace("_", " "), "ostium_kind", kind),))
+
+
 def trunk_text(vein: Vein) -> str:
     """Say how long a vein's trunk is, or is at least."""
     length = f"{number(vein.trunk_length_mm)}{SPACE}mm"
