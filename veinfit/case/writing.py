@@ -183,5 +183,4 @@ def report_input(
         viewer=VIEWER,
         cardiac_phase=told.cardiac_phase or "",
         image_date=told.image_date or "",
-        aims=tuple(getattr(result, "aims", ())),
     )

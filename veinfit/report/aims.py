@@ -1,4 +1,4 @@
-"""The aim map: where the shaft must point for a balloon to seal, in words and as a picture."""
+"""The aim map: from where a balloon seals without being deep, in words and as a picture."""
 
 from __future__ import annotations
 
@@ -11,13 +11,9 @@ from veinfit.anatomy.model import Vein
 from veinfit.frames import clock_direction, clock_hours, side_words
 from veinfit.report.colours import CONTACT, INK, LEAK, MUTED, PAPER, GapBand, colour_on_ring
 from veinfit.report.drawing import Circle, Drawing, Line, Shape, Words, path
-from veinfit.report.model import Aim
 from veinfit.report.plot import ticks
 from veinfit.report.wording import SPACE, column_title, hours, number
-from veinfit.seating.model import Fit
-
-STRAIGHT_DEG = 0.5
-"""A shaft tilted by less lies along the vein's axis and has no clock position."""
+from veinfit.seating.model import Aim, Fit
 
 RADIUS_PX = 100.0
 """Radius of the greatest tilt in the picture."""
@@ -41,14 +37,14 @@ def aim_words(aims: Sequence[Aim]) -> str:
     """
     if not aims:
         return ""
-    good = [aim for aim in aims if aim.sealed]
+    good = [aim for aim in aims if aim.antral]
     if not good:
         return f"seals from none of the {len(aims)} directions tried"
     if len(good) == len(aims):
         return f"seals from all {len(aims)} directions tried"
-    straight = any(aim.shaft_tilt_deg < STRAIGHT_DEG for aim in good)
-    tilted = [aim for aim in good if aim.shaft_tilt_deg >= STRAIGHT_DEG]
-    every = len({a.shaft_clock_h % 12.0 for a in aims if a.shaft_tilt_deg >= STRAIGHT_DEG})
+    straight = any(aim.shaft_clock_h is None for aim in good)
+    tilted = [aim for aim in good if aim.shaft_clock_h is not None]
+    every = len(_hours(aims))
     told = ["lies along the vein's axis"] if straight else []
     told += [_sector_words(group, every) for group in _sectors(tilted, aims)]
     return f"seals when the shaft {_joined(told)}; not from elsewhere"
@@ -59,58 +55,57 @@ def _joined(parts: Sequence[str]) -> str:
     return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} or {parts[-1]}"
 
 
+def _hour(aim: Aim) -> float | None:
+    """Return an aim's clock position, 0 to 12; None straight along the axis."""
+    return None if aim.shaft_clock_h is None else aim.shaft_clock_h % 12.0
+
+
+def _hours(aims: Sequence[Aim]) -> list[float]:
+    return sorted({aim.shaft_clock_h % 12.0 for aim in aims if aim.shaft_clock_h is not None})
+
+
 def _sectors(good: Sequence[Aim], aims: Sequence[Aim]) -> list[list[Aim]]:
     """Divide directions that seal into runs of neighbouring clock positions of the map."""
-    every = sorted({a.shaft_clock_h % 12.0 for a in aims if a.shaft_tilt_deg >= STRAIGHT_DEG})
-    seal = {aim.shaft_clock_h % 12.0 for aim in good}
-    flags = [hour in seal for hour in every]
-    if all(flags):
+    every, seal = _hours(aims), set(_hours(good))
+    if set(every) == seal:
         # All the way round: one run, in which no side is named.
-        return [sorted(good, key=lambda aim: aim.shaft_clock_h)] if good else []
-    start = flags.index(False)
+        return [list(good)] if good else []
+    start = next(k for k, hour in enumerate(every) if hour not in seal)
     turned = every[start:] + every[:start]
     runs = [list(run) for kept, run in groupby(turned, key=lambda hour: hour in seal) if kept]
-    return [[a for hour in run for a in good if a.shaft_clock_h % 12.0 == hour] for run in runs]
+    return [[aim for hour in run for aim in good if _hour(aim) == hour] for run in runs]
 
 
 def _sector_words(group: Sequence[Aim], every: int) -> str:
     tilts = [aim.shaft_tilt_deg for aim in group]
     low, high = min(tilts), max(tilts)
     tilt = f"{number(low, 0)} to {number(high, 0)}°" if high - low >= 0.5 else f"{number(low, 0)}°"
-    clock = list(dict.fromkeys(aim.shaft_clock_h % 12.0 for aim in group))
+    clock = [hour for hour in dict.fromkeys(map(_hour, group)) if hour is not None]
     if len(clock) == every:
         return f"points {tilt} off the axis in any direction"
     middle = clock[len(clock) // 2]
-    side = next(aim.shaft_side for aim in group if aim.shaft_clock_h % 12.0 == middle)
+    side = next(aim.shaft_side for aim in group if _hour(aim) == middle)
     first, last = hours(clock[0]), hours(clock[-1])
     where = first if first == last else f"{first.partition(SPACE)[0]} to {last}"
     return f"points {tilt} toward {side} ({where})"
 
 
 def aim_charts(
-    vein: Vein, fits: Sequence[Fit], aims: Sequence[Aim], bands: tuple[GapBand, ...]
+    vein: Vein, fits: Sequence[Fit], bands: tuple[GapBand, ...]
 ) -> tuple[tuple[str, Drawing], ...]:
     """Draw the aim map of each fit that has one: its title and the drawing."""
     several = len({fit.approach for fit in fits}) > 1
     drawn = []
     for fit in fits:
-        own = aims_of(fit, aims)
-        if own:
+        if fit.aims:
             title = column_title(fit, with_approach=several)
-            drawn.append((title, _chart(vein, fit, own, bands, title)))
+            drawn.append((title, _chart(vein, fit, bands, title)))
     return tuple(drawn)
 
 
-def aims_of(fit: Fit, aims: Sequence[Aim]) -> list[Aim]:
-    """Return the directions that were tried for one fit."""
-    key = fit.vein, fit.balloon, fit.approach
-    return [aim for aim in aims if (aim.vein, aim.balloon, aim.approach) == key]
-
-
-def _chart(
-    vein: Vein, fit: Fit, aims: Sequence[Aim], bands: tuple[GapBand, ...], title: str
-) -> Drawing:
+def _chart(vein: Vein, fit: Fit, bands: tuple[GapBand, ...], title: str) -> Drawing:
     """Draw directions around the clock by tilt, as seen from the atrium into the vein."""
+    aims = fit.aims
     tilts = sorted({aim.shaft_tilt_deg for aim in aims})
     steepest = max([*tilts, fit.misalignment_deg or 0.0, 1.0])
     width, height = 2 * RADIUS_PX + 84.0, 2 * RADIUS_PX + 84.0
@@ -132,7 +127,7 @@ def _chart(
             shift = -9 if hour == 12 else 18
             parts.append(Words(x, y + shift, word, anchor="middle", colour=MUTED))
     parts += _nominal(vein, fit, middle, scale)
-    count = sum(bool(aim.sealed) for aim in aims)
+    count = sum(bool(aim.antral) for aim in aims)
     return Drawing(
         width, height, tuple(parts),
         f"Aim map of {vein.name} with {title}: the clock around, the shaft's tilt from the vein's "
@@ -157,13 +152,12 @@ def _cell(
     k = tilts.index(aim.shaft_tilt_deg)
     outer = aim.shaft_tilt_deg if k + 1 == len(tilts) else 0.5 * (tilts[k] + tilts[k + 1])
     fill = _fill(aim, bands)
-    if aim.shaft_tilt_deg < STRAIGHT_DEG:
+    if aim.shaft_clock_h is None:
         outer = outer if len(tilts) > 1 else 1.0
         cells: list[Shape] = [Circle(middle[0], middle[1], scale * outer, PAPER, 1.2, fill=fill)]
         return cells + _sign(aim, middle)
     inner = 0.5 * (tilts[k] + tilts[k - 1]) if k else CENTRE_SHARE * tilts[0]
-    clock = sorted({a.shaft_clock_h for a in aims if a.shaft_tilt_deg >= STRAIGHT_DEG})
-    half = 6.0 / len(clock)
+    half = 6.0 / len(_hours(aims))
     arc = np.linspace(aim.shaft_clock_h - half, aim.shaft_clock_h + half, 13)
     rim = [middle + scale * outer * _way(h) for h in arc]
     rim += [middle + scale * inner * _way(h) for h in arc[::-1]]
@@ -183,9 +177,9 @@ def _fill(aim: Aim, bands: tuple[GapBand, ...]) -> str:
 
 
 def _sign(aim: Aim, spot: np.ndarray) -> list[Shape]:
-    """Mark a direction without colour: a dot where it seals, a cross where it finds no seat."""
+    """Mark a direction without colour: a dot where it seals and is not deep, a cross: no seat."""
     x, y = spot.tolist()
-    if aim.sealed:
+    if aim.antral:
         return [Circle(x, y, 2.6, fill=PAPER)]
     if aim.outcome == "seated":
         return []

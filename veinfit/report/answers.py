@@ -8,8 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from veinfit.report.aims import aim_words, aims_of
-from veinfit.report.model import Aim, ReportInput
+from veinfit.report.aims import aim_words
 from veinfit.report.tables import Cell, cell
 from veinfit.report.wording import (
     SPACE,
@@ -98,7 +97,7 @@ class Answer:
 
 
 def answer(
-    vein: str, fits: Sequence[Fit], sides: Sequence[Comparison], report: ReportInput
+    vein: str, fits: Sequence[Fit], sides: Sequence[Comparison], settings: Settings
 ) -> Answer:
     """Return the line of one vein.
 
@@ -109,14 +108,13 @@ def answer(
         The vein's.
     sides : sequence of Comparison
         The vein's balloons side by side.
-    report : ReportInput
-        Its settings and aim maps are used.
+    settings : Settings
     """
     led = _led(fits)
     greatest = max(
         (f.seal_probability for f in led if f.seal_probability is not None), default=None
     )
-    sizes = tuple(_size(fit, greatest, report.settings) for fit in led)
+    sizes = tuple(_size(fit, greatest, settings) for fit in led)
     approaches = {fit.approach for fit in led}
     ties = [
         remark.text
@@ -129,7 +127,7 @@ def answer(
     if ties and len(led) > 1:
         told = [s.one.value.text for s in sizes if s.fit.seal_probability is not None]
         tie = f"A tie: {' and '.join(told)}, as the intervals overlap."
-    return Answer(vein, sizes, tie, tuple(_points(led, sizes, report.aims, report.settings)))
+    return Answer(vein, sizes, tie, tuple(_points(sizes, settings)))
 
 
 def in_doubt_first(answers: Sequence[Answer]) -> tuple[Answer, ...]:
@@ -144,7 +142,7 @@ def _led(fits: Sequence[Fit]) -> list[Fit]:
 
 
 def _size(fit: Fit, greatest: float | None, settings: Settings) -> SizeAnswer:
-    steered = getattr(fit, "steered_seal_probability", None)
+    steered = fit.steered_seal_probability
     return SizeAnswer(
         fit=fit,
         title=column_title(fit, with_approach=False),
@@ -164,9 +162,7 @@ def _chance(fit: Fit, field: str, settings: Settings) -> Chance:
     return Chance(word, cell(value, field, 2, why_missing(fit)), interval_words(*bounds))
 
 
-def _points(
-    fits: Sequence[Fit], sizes: Sequence[SizeAnswer], aims: Sequence[Aim], settings: Settings
-) -> Iterator[tuple[str, str]]:
+def _points(sizes: Sequence[SizeAnswer], settings: Settings) -> Iterator[tuple[str, str]]:
     yield "Weak", _weak(sizes)
     push = _push(sizes, settings)
     if push:
@@ -174,7 +170,7 @@ def _points(
     decides = _decides(sizes)
     if decides:
         yield "Decided by", decides
-    pointed = [(s.title, aim_words(aims_of(s.fit, aims))) for s in sizes]
+    pointed = [(s.title, aim_words(s.fit.aims)) for s in sizes]
     if any(words for _, words in pointed):
         yield "Aim", "; ".join(f"{title} {words}" for title, words in pointed if words)
     depth = _depth(sizes)
@@ -209,7 +205,7 @@ def _weak(sizes: Sequence[SizeAnswer]) -> str:
 
 
 def _push(sizes: Sequence[SizeAnswer], settings: Settings) -> str:
-    known = [(s.title, getattr(s.fit, "push_to_seal_n", None)) for s in sizes]
+    known = [(s.title, s.fit.push_to_seal_n) for s in sizes]
     if all(value is None for _, value in known):
         return ""
     told = []
@@ -217,7 +213,7 @@ def _push(sizes: Sequence[SizeAnswer], settings: Settings) -> str:
         if value is None:
             told.append(f"{title} does not seal up to the greatest push tried")
         else:
-            word = push_words(value, settings.seating.push_n, settings.report)
+            word = push_words(value, settings.seating.greatest_push_n, settings.report)
             told.append(f"{title} seals with a {word} push ({number(value, 2)}{SPACE}N)")
     return "; ".join(told)
 
@@ -238,7 +234,7 @@ def _depth(sizes: Sequence[SizeAnswer]) -> str:
     deep = [s.title for s in sizes if s.fit.deep]
     told = [f"nominal seat deep with {' and '.join(deep)}"] if deep else []
     for size in sizes:
-        value = getattr(size.fit, "deep_seal_probability", None)
+        value = size.fit.deep_seal_probability
         if value is not None:
             told.append(f"{size.title} seals but deep {number(value, 2)}")
     if told:
@@ -249,7 +245,7 @@ def _depth(sizes: Sequence[SizeAnswer]) -> str:
 def _freezing(sizes: Sequence[SizeAnswer]) -> str:
     told = []
     for size in sizes:
-        value = getattr(size.fit, "freeze_loss_probability", None)
+        value = size.fit.freeze_loss_probability
         if value is not None:
             told.append(f"{size.title} loses the seal as freezing starts {number(value, 2)}")
         elif size.fit.sealed and size.fit.sealed_after_freeze is False:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.notes import VERDICT, Note
@@ -53,29 +52,6 @@ class InputFile:
     sha256: str
 
 
-class Aim(Protocol):
-    """One direction of the shaft that was tried: a row of ``aims.csv``."""
-
-    @property
-    def vein(self) -> str: ...  # noqa: D102
-    @property
-    def balloon(self) -> str: ...  # noqa: D102
-    @property
-    def approach(self) -> str: ...  # noqa: D102
-    @property
-    def shaft_clock_h(self) -> float: ...  # noqa: D102
-    @property
-    def shaft_side(self) -> str: ...  # noqa: D102
-    @property
-    def shaft_tilt_deg(self) -> float: ...  # noqa: D102
-    @property
-    def outcome(self) -> str: ...  # noqa: D102
-    @property
-    def sealed(self) -> bool | None: ...  # noqa: D102
-    @property
-    def leak_width_mm(self) -> float | None: ...  # noqa: D102
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class ReportInput:
     """All that the report tells.
@@ -105,8 +81,6 @@ class ReportInput:
         File name of the 3D view beside the report; empty where there is none.
     cardiac_phase, image_date : str
         Empty where not given.
-    aims : tuple of Aim
-        Directions that were tried, of every vein and balloon; empty where none were.
     """
 
     case_id: str
@@ -124,7 +98,6 @@ class ReportInput:
     viewer: str = ""
     cardiac_phase: str = ""
     image_date: str = ""
-    aims: tuple[Aim, ...] = ()
 
 
 def unique_notes(notes: Iterable[Note]) -> tuple[Note, ...]:

@@ -92,7 +92,8 @@ MAP_KEY = (
 
 AIM_KEY = (
     "Aim map: the clock around, the shaft's tilt from the vein's axis outward. Dark with a dot: "
-    "seals. Other colours: the widest gap. Cross: no seat. Ring: the nominal direction."
+    "seals; dark without: seals but deep. Other colours: the widest gap. Cross: no seat. Ring: "
+    "the nominal direction."
 )
 """What the aim maps show."""
 

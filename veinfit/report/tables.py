@@ -201,7 +201,7 @@ def fit_groups(fits: Sequence[Fit], structures: Sequence[str]) -> tuple[Group, .
     """
     rows: dict[str, list[Row]] = {q: [] for q in (SEALS, WHERE, DEEP, NEAR)}
     for item in MEASURES:
-        values = [getattr(fit, item.field, None) for fit in fits]
+        values = [getattr(fit, item.field) for fit in fits]
         if not item.always and all(value is None for value in values):
             continue
         cells = tuple(
@@ -246,7 +246,7 @@ def absent_measures(fits: Sequence[Fit]) -> tuple[str, ...]:
     return tuple(
         item.label
         for item in MEASURES
-        if not item.always and all(getattr(fit, item.field, None) is None for fit in fits)
+        if not item.always and all(getattr(fit, item.field) is None for fit in fits)
     )
 
 
