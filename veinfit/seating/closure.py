@@ -81,18 +81,26 @@ class ClosureWall:
 
     def parted(self, closed: BoolArray) -> BoolArray:
         """Whether the closed ones (N, K) of its vertices part vein and atrium (N,)."""
-        count, nodes = len(closed), self.wall.node_count + 2
+        count, whole = len(closed), self.wall.node_count + 2
+        # What is open before all balloons is joined once for all of them.
+        ever = np.zeros(whole, dtype=bool)
+        ever[: closed.shape[1]] = closed.any(axis=0)
+        always = ~ever[self.links].any(axis=1)
+        pieces, piece = _components(self.links[always], whole)
+        own = np.flatnonzero(ever)
+        node = np.where(ever, 0, piece)
+        node[own] = pieces + np.arange(len(own))
+        nodes = pieces + len(own)
+        links = np.sort(node[self.links[~always]], axis=1)
+        links = np.unique(links[:, 0] * nodes + links[:, 1])
+        links = np.stack([links // nodes, links % nodes], axis=1)
         is_open = np.ones((count, nodes), dtype=bool)
-        is_open[:, : closed.shape[1]] = ~closed
-        joined = is_open[:, self.links[:, 0]] & is_open[:, self.links[:, 1]]
+        is_open[:, pieces:] = ~closed[:, own]
+        joined = is_open[:, links[:, 0]] & is_open[:, links[:, 1]]
         ball, link = np.nonzero(joined)
-        a = ball * nodes + self.links[link, 0]
-        b = ball * nodes + self.links[link, 1]
-        size = count * nodes
-        graph = sparse.csr_matrix((np.ones(len(a), dtype=np.int8), (a, b)), shape=(size, size))
-        _, label = csgraph.connected_components(graph, directed=False)
+        _, label = _components(ball[:, None] * nodes + links[link], count * nodes)
         label = label.reshape(count, nodes)
-        return np.asarray(label[:, -1] != label[:, -2])
+        return np.asarray(label[:, node[-1]] != label[:, node[-2]])
 
     def ring_deg(self, gap: FloatArray, polar: FloatArray, tolerance_mm: float) -> FloatArray:
         """Mean polar angle (N,) of the deepest contact around the clock; NaN without contact."""
@@ -110,6 +118,13 @@ class ClosureWall:
         total = np.where(touched, angle, 0.0).sum(axis=1)
         with np.errstate(invalid="ignore", divide="ignore"):
             return np.asarray(total / touched.sum(axis=1))
+
+
+def _components(links: IntArray, count: int) -> tuple[int, IntArray]:
+    """Return the number of connected pieces of so many nodes, and the piece (N,) of each."""
+    ones = np.ones(len(links), dtype=np.int8)
+    graph = sparse.csr_matrix((ones, (links[:, 0], links[:, 1])), shape=(count, count))
+    return csgraph.connected_components(graph, directed=False)
 
 
 def closure_wall(
@@ -157,7 +172,7 @@ def closure_wall(
             else np.zeros((0, cells.count, 3))
             for fields in (modes.first, modes.second)
         )
-        modes = ShapeModes(first, second, modes.stretch, modes.low_mm, modes.high_mm)
+        modes = replace(modes, first=first, second=second)
         stands = np.full(cells.count, -1)
         stands[cells.label] = np.arange(len(kept))
         place = cells.means(points[kept], weight)

@@ -145,12 +145,11 @@ def balloon_contact(
     rest, _ = select_faces(patch.rest, rest_pressing)
     points = np.concatenate([near.points, rest.points])
     own, other = prepared.modes.of(kept), _modes(prepared.vein, rest.points, settings)
-    modes = ShapeModes(
-        np.concatenate([own.first, other.first], axis=1),
-        np.concatenate([own.second, other.second], axis=1),
-        own.stretch,
-        own.low_mm,
-        own.high_mm,
+    modes = replace(
+        own,
+        first=np.concatenate([own.first, other.first], axis=1),
+        second=np.concatenate([own.second, other.second], axis=1),
+        greatest_move_mm=max(own.greatest_move_mm, other.greatest_move_mm),
     )
     wall = BalloonWall.of_triangles(
         points=points,

@@ -15,6 +15,7 @@ from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.minimise import (
     AT_REST,
+    RESIDUAL_SHARE,
     Equilibria,
     Exit,
     minimise,
@@ -23,14 +24,14 @@ from veinfit.seating.mechanics.minimise import (
 FIRST_PUSH_N = 0.02
 """The push from which a try begins."""
 
-PUSH_RATIO = 1.3
+PUSH_RATIO = 1.5
 """Each push is at most so many times the last."""
 
 EARLIER = 2.0
 """A try that began with too great a push begins again with this part of it."""
 
 PUSH_HALVINGS = 4
-"""Of the step of push within which a balloon comes to occlude: to 1.7 % of it."""
+"""Of the step of push within which a balloon comes to occlude: to 3 % of it."""
 
 ON_THE_WAY = 1e-2
 """On the way the forces balance to this share of the push; at the seat to far less."""
@@ -66,6 +67,7 @@ def attempt(
     closes: Closes,
     push_beyond: float,
     first_push_n: FloatArray | None = None,
+    seat_share: float = RESIDUAL_SHARE,
 ) -> Attempts:
     """Push every balloon until it occludes and ``push_beyond`` times as hard, or passes through.
 
@@ -81,6 +83,8 @@ def attempt(
     first_push_n : (N,) array, optional
         The pushes to begin with, where it is known that none below them occludes. A
         balloon that does occlude at once begins again with less.
+    seat_share : float
+        At the seat the forces balance to this share of the push.
     """
     count, most = batch.count, batch.push_n
     place = np.array(start, dtype=float)
@@ -142,11 +146,7 @@ def attempt(
     )
     rest = np.flatnonzero(state == AT_REST)
     if len(rest):
-        last = settle(rest, final[rest], place[rest], SEAT_SHARE)
+        last = settle(rest, final[rest], place[rest], seat_share)
         for name in ("state", "place", "residual_n", "energy", "steps"):
             getattr(seats, name)[rest] = getattr(last, name)
     return Attempts(seats, final, occludes, seals)
-
-
-SEAT_SHARE = 1e-6
-"""At the seat the forces balance to this share of the push."""

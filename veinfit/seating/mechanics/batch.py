@@ -92,6 +92,19 @@ class BalloonBatch:
             guide_turn=self.guide_turn[kept],
         )
 
+    def around(self, centres: FloatArray, margin_mm: float) -> BalloonBatch:
+        """Return the same balloons before the wall that they press near some centres (K, 3).
+
+        It is complete for centres that lie within ``margin_mm`` of these in each coordinate.
+        """
+        wall = self.wall
+        reach = float(self.reach_mm.max()) + margin_mm + REACH_MARGIN_MM + wall.greatest_move_mm
+        low, high = centres.min(axis=0) - reach, centres.max(axis=0) + reach
+        near = np.ones(len(wall.points), dtype=bool)
+        for k in range(3):
+            near &= (wall.points[:, k] > low[k]) & (wall.points[:, k] < high[k])
+        return self if near.all() else replace(self, wall=wall.near(near))
+
     def resized(self, reach_mm: float) -> BalloonBatch:
         """Return the same balloons with all longest rays of that length."""
         return replace(self, reach_mm=np.full(self.count, float(reach_mm)))
@@ -193,7 +206,7 @@ class BalloonBatch:
         energy, gradient = np.zeros(count), np.zeros((count, n))
         hessian = np.zeros((count, n, n))
         touches: BoolArray = np.zeros(count, dtype=bool)
-        margin = REACH_MARGIN_MM + _greatest_move(wall, place)
+        margin = REACH_MARGIN_MM + wall.greatest_move_mm
         low = (place[:, :3] - reach[:, None]).min(axis=0) - margin
         high = (place[:, :3] + reach[:, None]).max(axis=0) + margin
         near = np.ones(len(wall.points), dtype=bool)
@@ -404,18 +417,3 @@ class BalloonBatch:
         """Add what the bending of the maps themselves contributes to the Hessians (P, n, n)."""
         for m in range(second.shape[1]):
             curved[:, 3 + m, 3 + m] += force * np.einsum("pi,pi->p", second[:, m], slope)
-
-
-def _greatest_move(wall: BalloonWall, place: FloatArray) -> float:
-    """Bound on how far any wall point has moved with the modes, mm."""
-    modes = wall.modes
-    if not modes.count or not len(wall.points):
-        return 0.0
-    factor = np.abs(modes.factors(place[:, 3:])).max(axis=0)
-    return float(
-        sum(
-            factor[m, 0] * np.abs(modes.first[m]).max() * 1.8
-            + factor[m, 1] * np.abs(modes.second[m]).max() * 1.8
-            for m in range(modes.count)
-        )
-    )

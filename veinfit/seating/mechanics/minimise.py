@@ -29,6 +29,9 @@ way follows the energy's own slope and cannot jump over the barrier of an ostium
 FLIGHT_MM = 4.0
 """Longest step of a balloon that touches nothing."""
 
+WINDOW_MM = 10.0
+"""The wall is looked at this far beyond the balloons; anew when one has come near its end."""
+
 GREATEST_STEPS = 2000
 """A way down that takes more steps than this is given up."""
 
@@ -138,8 +141,11 @@ def minimise(
     place = np.array(start, dtype=float)
     place[:, 3:] = np.clip(place[:, 3:], modes.low_mm, modes.high_mm)
     everyone = np.arange(count)
+    whole, middle = batch, place[:, :3].copy()
+    batch = whole.around(middle, WINDOW_MM)
     value, gradient, hessian, touches = batch.evaluate(everyone, place)
-    wanted = residual_share * np.maximum(batch.push_n, SMALLEST_SCALE_N)
+    scale = np.maximum(batch.push_n, SMALLEST_SCALE_N)
+    wanted, exact = residual_share * scale, RESIDUAL_SHARE * scale
     limit, radius = np.full(count, STEP_MM), np.full(count, np.nan)
     state, steps = np.full(count, GOING), np.zeros(count, dtype=int)
     residual_n = np.full(count, np.inf)
@@ -155,8 +161,10 @@ def minimise(
         stiffness, axes = np.linalg.eigh(free_hessian)
         steepest = np.maximum(np.abs(stiffness).max(axis=1), 1e-12)
         balanced = residual <= wanted[going]
-        saddle = balanced & (stiffness[:, 0] < -1e-9 * steepest)
-        resting = balanced & ~saddle & ~gone
+        falls = stiffness[:, 0] < -1e-9 * steepest
+        resting = balanced & ~falls & ~gone
+        # Only where the forces balance closely does the model itself point nowhere.
+        saddle = falls & (residual <= exact[going])
         state[going[gone]] = WENT_THROUGH
         state[going[resting]] = AT_REST
         left = ~gone & ~resting
@@ -166,6 +174,9 @@ def minimise(
         stiffness, axes, held = stiffness[left], axes[left], held[left]
         free_gradient = free_gradient[left]
         slope = np.einsum("nji,nj->ni", axes, free_gradient)
+        if np.abs(place[going, :3] - middle[going]).max() > WINDOW_MM - FLIGHT_MM:
+            middle = np.where(np.isin(everyone, going)[:, None], place[:, :3], middle)
+            batch = whole.around(middle[going], WINDOW_MM)
 
         fresh = np.isnan(radius[going])
         radius[going[fresh]] = limit[going[fresh]]

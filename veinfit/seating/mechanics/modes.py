@@ -9,7 +9,7 @@ perimeter is left to the indentation of the wall, so that it is not counted twic
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -47,6 +47,8 @@ class ShapeModes:
         α and β (2,) over the amplitude, mm.
     low_mm, high_mm : (M,) array
         Bounds of the amplitudes; ``high_mm`` is the circle.
+    greatest_move_mm : float
+        No point moves farther within these bounds.
     """
 
     first: FloatArray
@@ -54,6 +56,7 @@ class ShapeModes:
     stretch: tuple[CubicSpline, ...]
     low_mm: FloatArray
     high_mm: FloatArray
+    greatest_move_mm: float = 0.0
 
     @property
     def count(self) -> int:
@@ -78,9 +81,7 @@ class ShapeModes:
 
     def of(self, kept: BoolArray | IntArray) -> ShapeModes:
         """Return the modes of some of the points (numbers or marks of V)."""
-        return ShapeModes(
-            self.first[:, kept], self.second[:, kept], self.stretch, self.low_mm, self.high_mm
-        )
+        return replace(self, first=self.first[:, kept], second=self.second[:, kept])
 
 
 def no_modes(count: int) -> ShapeModes:
@@ -115,12 +116,16 @@ def modes_about(vein: Vein, points: FloatArray) -> ShapeModes:
     in_plane = offset - np.outer((offset @ ostium.normal) / lean, vein.axis)
     first = (weight * (in_plane @ long))[:, None] * long
     second = (weight * (in_plane @ short))[:, None] * short
+    low = -min(limit, LEAST_NARROWING * narrow)
+    ends = np.abs(table(np.array([low, limit])) if len(points) else np.zeros((2, 2))).max(axis=0)
+    move = ends[0] * np.linalg.norm(first, axis=1) + ends[1] * np.linalg.norm(second, axis=1)
     return ShapeModes(
         first[None],
         second[None],
         (table,),
-        np.array([-min(limit, LEAST_NARROWING * narrow)]),
+        np.array([low]),
         np.array([limit]),
+        float(move.max(initial=0.0)),
     )
 
 

@@ -9,15 +9,16 @@ stiffness are derivatives of one function in both.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.frames import FloatArray, IntArray
+from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.mechanics.coarse import gather
 from veinfit.seating.mechanics.law import IndentationLaw
 from veinfit.seating.mechanics.modes import ShapeModes
 from veinfit.seating.mechanics.triangles import parts_above
+from veinfit.surface.mesh import any_corner
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,6 +74,26 @@ class BalloonWall:
         weights = areas * stiffness[faces].mean(axis=1) if len(faces) else np.zeros(0)
         return cls(points, share * stiffness, faces, weights, law, modes)
 
+    @property
+    def greatest_move_mm(self) -> float:
+        """Bound on how far any point moves with the modes, mm."""
+        return self.modes.greatest_move_mm
+
+    def near(self, kept: BoolArray) -> BalloonWall:
+        """Return the wall of the faces that have a corner among some points (V,), and these."""
+        used = kept.copy()
+        faces = np.flatnonzero(any_corner(self.faces, kept))
+        used[self.faces[faces]] = True
+        number = np.cumsum(used) - 1
+        return replace(
+            self,
+            points=self.points[used],
+            point_weights=self.point_weights[used],
+            faces=number[self.faces[faces]],
+            face_weights=self.face_weights[faces],
+            modes=self.modes.of(used),
+        )
+
     def gathered(self, size_mm: float, origin: FloatArray, axes: FloatArray) -> BalloonWall:
         """Return the same wall in cells of about ``size_mm``, as points alone.
 
@@ -94,7 +115,7 @@ class BalloonWall:
             faces=np.zeros((0, 3), dtype=np.int64),
             face_weights=np.zeros(0),
             law=self.law,
-            modes=ShapeModes(first, second, modes.stretch, modes.low_mm, modes.high_mm),
+            modes=replace(modes, first=first, second=second),
         )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -20,12 +20,15 @@ from veinfit.seating.missing_wall import in_play, parting
 from veinfit.seating.model import Outcome
 from veinfit.seating.prepare import BalloonContact, PreparedVein, balloon_batch, balloon_contact
 from veinfit.seating.reach import reached
-from veinfit.seating.start import find_start
+from veinfit.seating.start import Start, find_start
 from veinfit.seating.uncertainty.unknowns import perturbed
 from veinfit.settings import MarginSettings, SeatingSettings
 
 WIDE_MM = 5.0
 """A gap is followed up to this; what is wider counts as this wide."""
+
+SEAT_SHARE = 1e-3
+"""At the seat of a try the forces balance to this share of the push."""
 
 SEATED, PASSES_THROUGH, CANNOT_REACH, NOT_ASSESSED = 0, 1, 2, 3
 """Outcomes of a try, in tables by the words of ``OUTCOMES``."""
@@ -107,6 +110,8 @@ class Simulator:
     missing_on_way : str
         That wall ends before the ostium within reach of a balloon on the guide, which more
         wall might have held; empty where it does not.
+    starts : dict of float to Start
+        Those found so far, by the longest ray: what is known already is not sought again.
     """
 
     prepared: PreparedVein
@@ -118,6 +123,7 @@ class Simulator:
     seating: SeatingSettings
     law: MarginSettings
     missing_on_way: str
+    starts: dict[float, Start] = field(default_factory=dict, repr=False)
 
     @property
     def balloon(self) -> Balloon:
@@ -156,6 +162,7 @@ class Simulator:
                 self.through,
                 lambda k, at: self.closes(ours, k, at),
                 self.seating.push_beyond_occlusion,
+                seat_share=SEAT_SHARE,
             )
             rests = done.seats.state == AT_REST
             place[which[rests]] = done.seats.place[rests]
@@ -295,6 +302,13 @@ class Simulator:
         nose_mm = batch.shape.nose_mm + batch.reach_mm[rest] - batch.shape.reach_mm
         return np.asarray(place[rest, :3] + nose_mm[:, None] * batch.direction[rest])
 
+    def _start(self, reach_mm: float) -> Start:
+        """Where a balloon of another radius starts on the approach, sought once."""
+        if reach_mm not in self.starts:
+            alone = self.one.only(np.zeros(1, dtype=int)).resized(reach_mm)
+            self.starts[reach_mm] = find_start(alone, self.line, self.way_mm)
+        return self.starts[reach_mm]
+
     def _starts(self, batch: BalloonBatch) -> tuple[FloatArray, BoolArray]:
         """Where balloons start (N, 3 + M), and which of them (N,) have room.
 
@@ -305,8 +319,7 @@ class Simulator:
         ready = np.zeros(batch.count, dtype=bool)
         for reach in np.unique(batch.reach_mm):
             own = np.flatnonzero(batch.reach_mm == reach)
-            alone = self.one.only(np.zeros(1, dtype=int)).resized(reach)
-            found = find_start(alone, self.line, self.way_mm)
+            found = self._start(float(reach))
             start[own, :3] = found.centre
             ready[own] = found.pressed_mm <= self.seating.greatest_start_press_mm
         return start, ready

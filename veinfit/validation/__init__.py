@@ -1,0 +1,1 @@
+"""Validation: what is predicted held against what practice sees."""
