@@ -96,6 +96,15 @@ def test_a_rim_is_in_play_where_wall_at_45_degrees_would_touch():
     assert in_play([wall], np.array([1.0, 3.0]), np.array([1.0])) == (True,)
 
 
+def test_a_wide_opening_of_the_atrium_is_not_closed_from_its_rim():
+    """A balloon may reach far past the mitral plane without touching what is beside it."""
+    wall = MissingWall("a", "atrium", np.array([0, 1]), np.array([0, 1]), np.zeros((1, 3)))
+    assert in_play([wall], np.array([2.1, 13.0]), np.array([15.0])) == (False,)
+    assert in_play([wall], np.array([1.9, 13.0]), np.array([15.0])) == (True,)
+    around = Strip(4, ("atrium", [3]))
+    assert parted(around, [1.0, 1.0, 1.0, 13.0], past=15.0) == (False, False)
+
+
 def test_contact_up_to_the_cut_end_all_round_seals():
     short = rounded_hole(8.0, 2.0, edge_mm=0.7, plate_mm=26.0, tube_mm=2.5)
     fit = seat(short)

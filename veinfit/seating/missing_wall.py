@@ -30,6 +30,11 @@ RIM_POINTS = 48
 """... toward at most about so many points of the rim."""
 
 
+ATRIUM_AHEAD_MM = 2.0
+"""The wall of the atrium is wide open past its rims: it comes nearer to a balloon beside them by
+no more than this, however far the balloon reaches past the opening."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class WallEnd:
     """One rim at which the wall ends.
@@ -128,7 +133,8 @@ def in_play(
     """Tell which missing wall a balloon can touch.
 
     Its rim is in contact, or would be if the wall went on from it toward the balloon at 45
-    degrees for as far as the balloon reaches past the rim.
+    degrees for as far as the balloon reaches past the rim; at a rim of the atrium for no more
+    than ``ATRIUM_AHEAD_MM``.
 
     Parameters
     ----------
@@ -139,7 +145,8 @@ def in_play(
         How far the balloon reaches past the flat cap of each.
     """
     return tuple(
-        bool((open_mm[wall.rim] <= past).any()) for wall, past in zip(missing, past_mm, strict=True)
+        bool(_may_close(wall, open_mm, past).any())
+        for wall, past in zip(missing, past_mm, strict=True)
     )
 
 
@@ -175,7 +182,7 @@ def parting(
         links.append(np.stack([np.full(len(wall.nodes), hub), wall.nodes], axis=1))
         if wall.kind != "hole":
             (vein if wall.kind == "vein" else atrium).append(np.array([hub]))
-            may_close[wall.kind].append(wall.rim[open_mm[wall.rim] <= past])
+            may_close[wall.kind].append(wall.rim[_may_close(wall, open_mm, past)])
         hub += 1
     hubs = np.ones(hub - graph.node_count, dtype=bool)
     if_open = _parted(
@@ -191,6 +198,12 @@ def parting(
         np.setdiff1d(graph.atrium_nodes, np.concatenate(may_close["atrium"])),
     )
     return Parting(if_open, if_closed)
+
+
+def _may_close(wall: MissingWall, open_mm: FloatArray, past_mm: float) -> BoolArray:
+    """Points of a rim where wall that went on could touch the balloon."""
+    ahead = min(past_mm, ATRIUM_AHEAD_MM) if wall.kind == "atrium" else past_mm
+    return np.asarray(open_mm[wall.rim] <= ahead)
 
 
 def _parted(links: IntArray, is_open: BoolArray, vein: IntArray, atrium: IntArray) -> bool:

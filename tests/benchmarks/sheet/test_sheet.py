@@ -240,10 +240,11 @@ def test_a_leak_agrees_between_the_sheets_or_near_one():
     assert not agrees(0.0, [0.6, 1.5])
 
 
-def test_the_better_size_counts_only_where_a_sheet_tells_them_apart():
+def test_a_size_is_contradicted_where_a_sheet_tells_the_other_the_better():
     assert same_better_size([1.0, 0.5], [[0.2, 1.5], [0.3, 1.0]])
     assert not same_better_size([0.5, 1.0], [[0.2, 1.5], [0.3, 1.0]])
-    assert same_better_size([0.5, 1.0], [[0.2, 1.2], [0.3, 1.0]])
+    assert same_better_size([0.5, 1.0], [[0.2, 1.2], [0.3, 1.0]]), "the sheets call it a tie"
+    assert same_better_size([0.8, 1.0], [[0.2, 1.5], [0.3, 1.0]]), "a tie contradicts nothing"
 
 
 @pytest.mark.parametrize("load", ["ring", "band"])
