@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 from seating.phantoms import Phantom, hole, loft
-from veinfit.seating.margin import with_margins
 
 from veinfit.seating.balloon import sphere
 from veinfit.seating.patch import wall_patch
@@ -48,15 +47,15 @@ def test_the_distance_is_that_of_the_nose_along_the_ostial_normal():
 
 
 def test_a_balloon_held_far_before_the_ostium_cannot_reach():
-    held = with_a_narrow_body(10.0, 8.0, 22.0)
+    held = with_a_narrow_body(6.0, 8.0, 22.0)
     fit = seat_vein(held.anatomy, held.vein, [sphere(28)], SETTINGS)[0]
     assert fit.outcome == "cannot reach"
     assert "before the ostial plane" in fit.reason
     assert fit.occluded is fit.sealed is None
-    law = MarginSettings(samples=8, tries_per_patient=4, patch_edge_mm=1.5)
-    (told,) = with_margins(held.anatomy, held.vein, [sphere(28)], [fit], SETTINGS, law)
+    law = MarginSettings(samples=8, chains_per_patient=4)
+    told = seat_vein(held.anatomy, held.vein, [sphere(28)], SETTINGS, margin=law)[0]
+    assert told.outcome == "cannot reach"
     assert told.seal_probability == 0.0
-    assert told.margin.through == told.margin.tries
     near = seat_vein(OPEN.anatomy, OPEN.vein, [sphere(28)], SETTINGS)[0]
     assert near.outcome == "seated"
     assert near.nose_depth_mm > 0.0

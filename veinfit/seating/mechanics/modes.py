@@ -173,8 +173,8 @@ def _oval_table(
         return long_factor(factor) * wide - factor * narrow
 
     limit = 0.0
-    if still_oval(0.0) > 0.0:
-        upper = 0.5 * (perimeter / np.pi - narrow)
+    if wide - narrow > LEAST_OVAL_MM:
+        upper = max(0.5 * (perimeter / np.pi - narrow), LEAST_OVAL_MM)
         while still_oval(upper) > 0.0:
             upper *= 1.2
         limit = float(brentq(still_oval, 0.0, upper, xtol=1e-10))
