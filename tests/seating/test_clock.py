@@ -60,7 +60,10 @@ def test_meridians_lie_at_their_clock_positions_and_cross_every_face_twice():
 
 def test_readings_name_the_side_that_leaks():
     phantom = hole(11.0, 8 / 11, edge_mm=0.8, plate_mm=22.0, tube_mm=18.0)
-    rigid = replace(SETTINGS, stiffness_kpa_per_mm=1e8, stiffening_depth_mm=np.inf)
+    rigid = replace(
+        SETTINGS, ring_stiffness_kpa_per_mm=1e8, body_stiffness_kpa_per_mm=1e8,
+        locking_depth_mm=np.inf, shape_stiffness_n_per_mm=1e6,
+    )  # fmt: skip
     fit = seat_vein(phantom.anatomy, phantom.vein, [sphere(28)], rigid)[0]
     widest = max(fit.clock, key=lambda reading: reading.gap_mm)
     assert widest.side in {"left", "right"}

@@ -20,16 +20,26 @@ import pytest
 from scipy.optimize import brentq
 from scipy.spatial.transform import Rotation
 from seating.phantoms import cone, hole, moved, rounded_hole
-from veinfit.seating.foundation import FoundationLaw
+from seating.pushed import before, rest_of
 
 from veinfit.frames import clock_hours, side_words
 from veinfit.seating.approach import line_through_ostium
 from veinfit.seating.balloon import Balloon, sphere
-from veinfit.seating.seat import mount, prepare, seat_balloon, seat_vein
-from veinfit.settings import SeatingSettings
+from veinfit.seating.mechanics.law import IndentationLaw
+from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH
+from veinfit.seating.prepare import prepare
+from veinfit.seating.seat import seat_balloon, seat_vein
+from veinfit.seating.uncertainty.attempts import simulator
+from veinfit.settings import MarginSettings, SeatingSettings
 
 SOFT = SeatingSettings()
-RIGID = replace(SOFT, stiffness_kpa_per_mm=1e8, stiffening_depth_mm=np.inf)
+RIGID = replace(
+    SOFT,
+    ring_stiffness_kpa_per_mm=1e8,
+    body_stiffness_kpa_per_mm=1e8,
+    locking_depth_mm=np.inf,
+    shape_stiffness_n_per_mm=1e6,
+)
 SEAT_MM = 0.05
 LEAK_MM = 0.05
 
@@ -76,7 +86,8 @@ def test_a_smaller_ball_lies_deeper_in_the_same_ostium(smaller):
 )
 def test_ball_in_a_cone(diameter, alpha, apex, ring):
     throat, radius = 4.0, diameter / 2
-    fit = seat(cone(alpha, throat), diameter)
+    # With a throat of 8 mm as the ostium the nose ends up to 7 mm before it.
+    fit = seat(cone(alpha, throat), diameter, replace(RIGID, greatest_nose_gap_mm=10.0))
     below = throat / np.tan(np.radians(alpha))
     assert fit.depth_mm == pytest.approx(-(apex - below), abs=SEAT_MM)
     assert fit.occluded
@@ -201,9 +212,10 @@ TILT = replace(RIGID, guide_n_per_mm=0.0, shaft_n_per_mm=1e6)
 
 
 def tilted(phantom, diameter, direction, settings):
-    bench = prepare(phantom.anatomy, phantom.vein, diameter / 2, settings)
+    prepared = prepare(phantom.anatomy, phantom.vein, diameter / 2, settings)
     line = line_through_ostium("coaxial", phantom.vein, direction)
-    return seat_balloon(bench, mount(bench, sphere(diameter), settings), line, settings)
+    ready = simulator(prepared, sphere(diameter), line, settings, MarginSettings(samples=0))
+    return seat_balloon(prepared, ready)
 
 
 @pytest.mark.parametrize(
@@ -246,42 +258,79 @@ def test_tilting_only_the_push_leaves_a_ball_on_a_round_hole_sealed():
     assert fit.depth_mm == pytest.approx(-np.sqrt(14**2 - 9**2), abs=SEAT_MM)
 
 
-@pytest.mark.parametrize("push", [0.5, 1.5, 2.5])
+def pushed(phantom, push, stiffness, locking):
+    """Where a 28 mm ball rests in a wall of one stiffness, kPa/mm, pushed with one force, N."""
+    settings = replace(
+        SOFT,
+        ring_stiffness_kpa_per_mm=stiffness,
+        body_stiffness_kpa_per_mm=stiffness,
+        locking_depth_mm=locking,
+    )
+    line = line_through_ostium("coaxial", phantom.vein, phantom.vein.axis)
+    prepared, _, batch = before(phantom, sphere(28), [line], settings, push)
+    return rest_of(batch, [0.0, 0.0, 14.0], prepared.exit(settings))
+
+
+@pytest.mark.parametrize(
+    ("stiffness", "locking", "push"),
+    [(4.0, 0.75, 0.5), (4.0, 0.75, 1.5), (4.0, 0.75, 2.5), (1.0, 3.0, 0.1), (1.0, 3.0, 0.17)],
+)
 @pytest.mark.parametrize("radius", [8.0, 10.0, 12.0])
-def test_soft_seats_in_a_sharp_hole(push, radius):
+def test_soft_seats_in_a_sharp_hole(stiffness, locking, push, radius):
     # F = 2π (h + a) w(R − √(a² + h²)): the outermost root, where a ball pushed in rests.
-    law = FoundationLaw.from_settings(SOFT)
+    law = IndentationLaw(locking)
 
     def force(h):
-        return 2 * np.pi * (h + radius) * float(law.energy(np.array(14.0 - np.hypot(radius, h))))
+        depth = np.array(14.0 - np.hypot(radius, h))
+        return 2 * np.pi * (h + radius) * 1e-3 * stiffness * float(law.energy(depth))
 
     first = np.sqrt(14.0**2 - radius**2)
     heights = np.linspace(first, 0.0, 4001)
     top = heights[np.argmax([force(h) for h in heights])]
     wanted = brentq(lambda h: force(h) - push, top, first)
-    phantom = hole(radius, edge_mm=0.5, plate_mm=22.0, tube_mm=20.0)
-    fit = seat(phantom, 28, replace(SOFT, push_n=push))
-    assert fit.depth_mm == pytest.approx(-wanted, abs=SEAT_MM)
-    assert fit.depth_mm >= -wanted - 1e-3, "polygons and chords lie inside: never too far back"
+    rest = pushed(
+        hole(radius, edge_mm=0.5, plate_mm=22.0, tube_mm=20.0), push, stiffness, locking
+    )
+    assert rest.state[0] == AT_REST
+    height = rest.place[0, 2]
+    assert height == pytest.approx(wanted, abs=SEAT_MM)
+    assert height <= wanted + 1e-3, "polygons and chords lie inside: never too far back"
 
 
 @pytest.mark.parametrize("push", [1.25, 1.40])
 def test_a_linear_foundation_lets_a_ball_through_above_its_greatest_resistance(push):
     # At 4 kPa/mm a sharp 22 mm hole resists a 28 mm ball with at most 1.32 N (closed form).
-    phantom = hole(11.0, edge_mm=0.5, plate_mm=22.0, tube_mm=45.0)
-    fit = seat(phantom, 28, replace(SOFT, stiffening_depth_mm=np.inf, push_n=push))
-    assert fit.outcome == ("seated" if push < 1.32 else "passes through")
-    if fit.outcome == "passes through":
-        assert fit.centre is None
-        assert fit.depth_mm is None
-        assert fit.occluded is None
-        assert "25 mm" in fit.reason
+    rest = pushed(hole(11.0, edge_mm=0.5, plate_mm=22.0, tube_mm=45.0), push, 4.0, np.inf)
+    assert rest.state[0] == (AT_REST if push < 1.32 else WENT_THROUGH)
 
 
-def test_default_settings_hold_28_mm_at_the_greatest_push_in_a_sharp_24_mm_ostium():
-    fit = seat(hole(12.0, plate_mm=22.0, tube_mm=30.0), 28, replace(SOFT, push_n=2.5))
+def test_the_greatest_push_does_not_send_a_28_mm_ball_through_a_round_20_mm_hole():
+    # The greatest of 2π (h + a) w(R − √(a² + h²)) is what the hole resists with (closed form).
+    law, h = IndentationLaw(SOFT.locking_depth_mm), np.linspace(0.0, 9.7, 2001)
+    stiffness = 1e-3 * SOFT.ring_stiffness_kpa_per_mm
+    force = 2 * np.pi * (h + 10.0) * stiffness * law.energy(14.0 - np.hypot(10.0, h))
+    assert force.max() > SOFT.greatest_push_n
+    phantom = hole(10.0, edge_mm=1.0, plate_mm=22.0, tube_mm=45.0)
+    line = line_through_ostium("coaxial", phantom.vein, phantom.vein.axis)
+    prepared, _, batch = before(phantom, sphere(28), [line], SOFT)
+    rest = rest_of(batch, [0.0, 0.0, 14.0], prepared.exit(SOFT))
+    assert rest.state[0] == AT_REST
+    wanted = h[np.flatnonzero(force >= SOFT.greatest_push_n)[-1]]
+    assert rest.place[0, 2] == pytest.approx(wanted, abs=0.1)
+
+
+def test_a_vein_that_a_small_push_seals_is_not_passed_through():
+    """The greatest push would send a 28 mm ball through 24 mm; the try stops where it occludes."""
+    phantom = hole(12.0, edge_mm=1.0, plate_mm=22.0, tube_mm=45.0)
+    line = line_through_ostium("coaxial", phantom.vein, phantom.vein.axis)
+    prepared, _, batch = before(phantom, sphere(28), [line], SOFT)
+    rest = rest_of(batch, [0.0, 0.0, 14.0], prepared.exit(SOFT))
+    assert rest.state[0] == WENT_THROUGH
+    fit = seat(phantom, 28, SOFT)
     assert fit.outcome == "seated"
+    assert fit.sealed
     assert fit.depth_mm < 0.0
+    assert fit.push_n < 0.1 * SOFT.greatest_push_n
 
 
 @pytest.mark.parametrize("edge", [0.5, 1.0, 1.5])

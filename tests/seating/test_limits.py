@@ -13,12 +13,14 @@ import numpy as np
 import pytest
 import pyvista
 from seating.phantoms import Phantom, as_phantom, ellipse, hole, rounded_hole
-from veinfit.seating.equilibrium import RESIDUAL_SHARE
+from seating.pushed import before, rest_of
 
 from veinfit.anatomy.model import Centreline, SeptalCrossing
 from veinfit.seating.approach import approach_line
 from veinfit.seating.balloon import sphere
-from veinfit.seating.seat import find_seat, mount, prepare, seat_vein
+from veinfit.seating.mechanics.minimise import AT_REST, RESIDUAL_SHARE
+from veinfit.seating.seat import seat_vein
+from veinfit.seating.start import find_start
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import face_normals
@@ -81,11 +83,14 @@ def test_at_every_equilibrium_forces_balance_and_the_energy_never_rose(approach,
         crossing = np.array([-24.0, 3.0, 14.0])
         anatomy = replace(phantom.anatomy, septum=septum_at(crossing))
         line = approach_line(approach, anatomy, phantom.vein, SETTINGS)
-        bench = prepare(anatomy, phantom.vein, diameter / 2, SETTINGS)
-        rest = find_seat(bench, mount(bench, sphere(diameter), SETTINGS), line, SETTINGS).rest
-        assert rest is not None and rest.state == "at rest"
-        assert rest.residual_n <= RESIDUAL_SHARE * SETTINGS.push_n == 1e-6 * SETTINGS.push_n
-        assert (np.diff(rest.energies) <= 1e-12 * np.abs(rest.energies[:-1]) + 1e-12).all()
+        placed = Phantom(anatomy, phantom.vein)
+        prepared, _, batch = before(placed, sphere(diameter), [line], SETTINGS, push=0.3)
+        start = find_start(batch, line, prepared.way_mm(line)).centre
+        rest = rest_of(batch, start, prepared.exit(SETTINGS), keep_path=True)
+        assert rest.state[0] == AT_REST
+        assert rest.residual_n[0] <= RESIDUAL_SHARE * 0.3 == 1e-6 * 0.3
+        energies = batch.evaluate(np.zeros(len(rest.path[0]), dtype=int), rest.path[0])[0]
+        assert (np.diff(energies) <= 1e-12 * np.abs(energies[:-1]) + 1e-12).all()
 
 
 def septum_at(point):

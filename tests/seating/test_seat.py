@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import trimesh
 from seating.phantoms import Phantom, as_phantom, ellipse, hole, revolve, rounded_hole, walk
+from seating.pushed import before
 
 from veinfit.errors import InputError
 from veinfit.seating.balloon import sphere
@@ -17,7 +18,14 @@ from veinfit.settings import SeatingSettings
 from veinfit.surface.mesh import select_faces
 from veinfit.surface.openings import boundary_loops
 
-SETTINGS = SeatingSettings()
+SETTINGS = SeatingSettings(patch_edge_mm=1.0)
+RIGID = replace(
+    SETTINGS,
+    ring_stiffness_kpa_per_mm=1e8,
+    body_stiffness_kpa_per_mm=1e8,
+    locking_depth_mm=np.inf,
+    shape_stiffness_n_per_mm=1e6,
+)
 ROUNDED = rounded_hole(8.0, 4.0, edge_mm=1.0, plate_mm=26.0, tube_mm=22.0)
 
 
@@ -92,7 +100,7 @@ def test_a_vein_of_3_mm_is_covered_by_the_balloon():
 
 def test_a_wall_that_ends_before_the_balloon_rests_gives_no_verdict():
     short = hole(12.5, plate_mm=24.0, tube_mm=2.0)
-    fit = seat(short, settings=replace(SETTINGS, stiffening_depth_mm=np.inf, push_n=1.2))
+    fit = seat(short, settings=replace(SETTINGS, contact_tolerance_mm=0.0))
     assert fit.outcome == "not assessed"
     assert "wall" in fit.reason
     assert fit.occluded is fit.sealed is None
@@ -166,8 +174,7 @@ def test_seat_in_a_spherical_body_with_a_tube(diameter, wanted):
     # Closed form: body radius 25, tube radius 8; ball centre √(25² − 8²) − √(R² − 8²) from
     # the body's centre.
     phantom = ball_with_vein(25.0, 8.0)
-    rigid = replace(SETTINGS, stiffness_kpa_per_mm=1e8, stiffening_depth_mm=np.inf)
-    fit = seat(phantom, diameter, rigid)
+    fit = seat(phantom, diameter, RIGID)
     plane = np.sqrt(25.0**2 - 8.0**2)
     assert plane - fit.centre[2] == pytest.approx(wanted, abs=0.05)
     assert fit.occluded
@@ -191,12 +198,12 @@ def test_a_balloon_a_little_larger_than_the_atrium_is_seated_with_a_caution():
 
 def test_a_balloon_is_backed_off_until_it_is_clear():
     from veinfit.seating.approach import coaxial
-    from veinfit.seating.seat import find_seat, mount, prepare
+    from veinfit.seating.start import find_start
 
     phantom = ball_with_vein(16.0, 8.0)
-    bench = prepare(phantom.anatomy, phantom.vein, 14.0, SETTINGS)
     line = coaxial(phantom.anatomy, phantom.vein, SETTINGS)
-    start = find_seat(bench, mount(bench, sphere(28), SETTINGS), line, SETTINGS).start
+    prepared, _, batch = before(phantom, sphere(28), [line], SETTINGS)
+    start = find_start(batch, line, prepared.way_mm(line))
     # Clear where the ball lies within the body: centres closer than 16 − 14 mm.
     plane = np.sqrt(16.0**2 - 8.0**2)
     assert start.pressed_mm == 0.0
@@ -211,8 +218,7 @@ def test_a_hole_of_three_lobes_leaks_three_times():
     # between them the gap is √(10.8² + h²) − R with h = √(R² − 9.2²) (closed form).
     profile = walk([(10.0, -20.0), (10.0, 0.0), (26.0, 0.0)], 0.6)
     phantom = as_phantom(revolve(profile, edge_mm=0.6, lobes=(3, 0.8)), ellipse(10.0, 10.0))
-    rigid = replace(SETTINGS, stiffness_kpa_per_mm=1e8, stiffening_depth_mm=np.inf)
-    fit = seat(phantom, settings=rigid)
+    fit = seat(phantom, settings=RIGID)
     gap = np.hypot(10.8, np.sqrt(14.0**2 - 9.2**2)) - 14.0
     assert fit.depth_mm == pytest.approx(-np.sqrt(14.0**2 - 9.2**2), abs=0.05)
     assert [leak.leak for leak in fit.leaks] == [1, 2, 3]
