@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from seating.phantoms import hole
-from veinfit.seating.foundation import Foundation, FoundationLaw
+from seating.pushed import balls, wall_of
 
 from veinfit.errors import InputError
 from veinfit.seating.approach import approach_line, line_through_ostium
@@ -52,8 +52,7 @@ def specks(heights):
     corners = np.array([[0.0, 0, 0], [1e-6, 0, 0], [0, 1e-6, 0]])
     points = np.vstack([corners + [0.0, 0.0, h] for h in heights])
     faces = np.arange(len(points)).reshape(-1, 3)
-    everything = np.ones(len(faces), dtype=bool)
-    return Foundation.on(Surface(points, faces), everything, FoundationLaw(4e-3), 5.0)
+    return balls(wall_of(Surface(points, faces), 4e-3), radius=5.0)
 
 
 LINE = line_through_ostium("coaxial", PHANTOM.vein, PHANTOM.vein.axis)
