@@ -40,8 +40,8 @@ def test_fitted_settings_are_written_and_told(command, tmp_path, capfd):
     asked, words = command
     assert main(words) == 0
     fitted = Settings.from_toml(tmp_path / "fitted.toml")
-    start = Settings().seating.push_n
-    assert fitted.seating.push_n == pytest.approx(1.2 * start)
+    start = Settings().seating.greatest_push_n
+    assert fitted.seating.greatest_push_n == pytest.approx(1.2 * start)
     # ln(1.3/1.1) over twice 1.96 standard deviations.
     assert fitted.margin.push_calibration == pytest.approx(0.04262, rel=1e-3)
     told = capfd.readouterr().out

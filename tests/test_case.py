@@ -340,8 +340,8 @@ def test_a_dropped_vein_leaves_the_tables_of_the_others_as_they_were(
 
 
 def test_settings_as_a_value_or_a_file(same_anatomy, mesh, tmp_path):
-    (tmp_path / "s.toml").write_text("[seating]\npush_n = 0.5\n[margin]\nsamples = 0\n")
-    softly = Settings.from_mapping({"seating": {"push_n": 0.5}, "margin": {"samples": 0}})
+    (tmp_path / "s.toml").write_text("[seating]\ngreatest_push_n = 0.5\n[margin]\nsamples = 0\n")
+    softly = Settings.from_mapping({"seating": {"greatest_push_n": 0.5}, "margin": {"samples": 0}})
     by_file = case.assess(mesh, settings=tmp_path / "s.toml", balloons=["28"])
     by_value = case.assess(mesh, settings=softly, balloons=[28.0])
     assert by_file.settings == by_value.settings == softly

@@ -20,7 +20,7 @@ from veinfit.cohort.calibration.settings_file import fitted_settings, settings_t
 from veinfit.errors import InputError
 from veinfit.io.observed import ObservedRow
 from veinfit.seating.balloon import sphere
-from veinfit.seating.uncertainty.unknowns import draw
+from veinfit.seating.uncertainty.unknowns import draw, spring_factors
 from veinfit.settings import MarginSettings, SeatingSettings, Settings
 
 SETTINGS = Settings(
@@ -39,8 +39,8 @@ class Known:
     push_mm: float = 0.0
 
     def widths(self, unknowns, law, shifts):
-        tilt = np.hypot(*np.moveaxis(unknowns.tries[..., :2], -1, 0))
-        push = np.log(unknowns.spring_factors(law))[..., 0] + shifts[:, None, None, 0]
+        tilt = np.hypot(*np.moveaxis(unknowns.first[..., :2], -1, 0))
+        push = np.log(spring_factors(unknowns.first, law))[..., 0] + shifts[:, None, None, 0]
         return (
             self.ovality_mm
             + SLOPE_MM * tilt * shifts[:, None, None, 3]
@@ -56,7 +56,7 @@ class Known:
 def observed(veins, scatter, tolerance, push=0.0, seed=3, attempts=4):
     """Attempts drawn from the truth, with a patient for every vein."""
     rng = np.random.default_rng(seed)
-    law = replace(SETTINGS.margin, samples=attempts, tries_per_patient=attempts)
+    law = replace(SETTINGS.margin, samples=attempts, chains_per_patient=attempts)
     found = []
     for fit, vein in enumerate(veins):
         unknowns = draw(replace(law, seed=int(rng.integers(2**31))), f"truth {fit}")
@@ -148,13 +148,13 @@ def ground():
 
 @pytest.fixture
 def few(monkeypatch):
-    small = replace(emulation.WIDE, samples=64, tries_per_patient=16)
+    small = replace(emulation.WIDE, samples=64, chains_per_patient=16)
     monkeypatch.setattr(emulation, "WIDE", small)
 
 
 HELD = Settings(
-    seating=SeatingSettings(shaft_n_per_mm=4.0),
-    margin=replace(SETTINGS.margin, patch_edge_mm=1.8),
+    seating=SeatingSettings(shaft_n_per_mm=4.0, cell_mm=1.8),
+    margin=SETTINGS.margin,
 )
 
 
@@ -171,7 +171,8 @@ def test_from_a_table_to_a_settings_file_that_is_read_again(few, ground, tmp_pat
     path.write_text(text, encoding="utf-8")
     again = Settings.from_toml(path)
     assert again == fitted_settings(HELD, outcome.calibration)
-    assert again.seating.stiffness_kpa_per_mm == HELD.seating.stiffness_kpa_per_mm
+    for name in ("ring_stiffness_kpa_per_mm", "body_stiffness_kpa_per_mm"):
+        assert getattr(again.seating, name) == getattr(HELD.seating, name)
     # Twelve tries of one vein tell no five quantities.
     assert "the data do not tell it" in text
     assert "not told apart" in text
@@ -189,19 +190,21 @@ def test_too_few_attempts_are_refused(few, ground):
 def test_emulated_chances_are_those_of_seats(ground, monkeypatch):
     """The interpolated leak widths give the probability that seats under the law give."""
     from veinfit.seating.approach import line_through_ostium
-    from veinfit.seating.seat import prepare
-    from veinfit.seating.uncertainty.attempts import simulate
+    from veinfit.seating.prepare import prepare
+    from veinfit.seating.uncertainty.attempts import simulator
 
-    law = replace(HELD.margin, samples=64, tries_per_patient=16, direction_sd_deg=12.0)
-    bench = prepare(
-        ground.anatomy, ground.vein, 16.0, replace(HELD.seating, patch_edge_mm=law.patch_edge_mm)
-    )
+    law = replace(HELD.margin, samples=64, chains_per_patient=16, direction_sd_deg=12.0)
+    ready = prepare(ground.anatomy, ground.vein, 16.0, HELD.seating)
     line = line_through_ostium("coaxial", ground.vein, ground.vein.axis)
     small = replace(emulation.WIDE, samples=256)
     monkeypatch.setattr(emulation, "WIDE", small)
-    made = emulation.emulate(bench, sphere(28), line, HELD, "x")
+    made = emulation.emulate(ready, sphere(28), line, HELD, "x")
     unknowns = draw(law, "y")
-    seen = simulate(bench, sphere(28), line, HELD.seating, law, unknowns)
+    seen = simulator(ready, sphere(28), line, HELD.seating, law).tries(
+        np.tile(line.direction, (64, 1)),
+        np.repeat(unknowns.patient, 16, axis=0),
+        unknowns.first.reshape(64, -1),
+    )
     shifts = np.array([[0.0, 0.0, 0.0, law.direction_sd_deg]])
     told = made.chances(unknowns, law, shifts, np.array([0.5])).mean()
     assert 0.1 < seen.occluded[1].mean() < 0.9
@@ -213,8 +216,8 @@ def test_springs_that_are_nothing_are_not_fitted():
     assert [q.words for q in quantities(HELD)] == [
         "push", "guide", "shaft", "scatter", "tolerance"
     ]  # fmt: skip
-    changed = with_values(SETTINGS, {"seating.push_n": 0.9, "margin.direction_sd_deg": 7.0})
-    assert changed.seating.push_n == 0.9
+    changed = with_values(SETTINGS, {"seating.greatest_push_n": 0.9, "margin.direction_sd_deg": 7.0})
+    assert changed.seating.greatest_push_n == 0.9
     assert changed.margin.direction_sd_deg == 7.0
     assert changed.surface == SETTINGS.surface
 

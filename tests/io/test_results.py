@@ -193,12 +193,12 @@ def test_document_and_tables_agree(record):
 
 
 def test_every_setting_is_recorded_with_its_unit(record):
-    settings = Settings.from_mapping({"seating": {"stiffening_depth_mm": math.inf}})
+    settings = Settings.from_mapping({"seating": {"locking_depth_mm": math.inf}})
     document = json.loads(case_json(case_document(replace(record, settings=settings))))
     jsonschema.validate(document, case_schema(), jsonschema.Draft202012Validator)
     written = document["run"]["settings"]["seating"]
-    assert written["stiffening_depth_mm"]["value"] == "inf"
-    assert written["push_n"]["unit"] == "N"
+    assert written["locking_depth_mm"]["value"] == "inf"
+    assert written["greatest_push_n"]["unit"] == "N"
     assert set(document["run"]["settings"]) == set(settings.as_mapping())
 
 

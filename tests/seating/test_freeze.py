@@ -21,7 +21,7 @@ from veinfit.settings import SeatingSettings, Settings
 
 SETTINGS = SeatingSettings(patch_edge_mm=1.0)
 ROUNDED = rounded_hole(8.0, 4.0, edge_mm=1.0, plate_mm=24.0, tube_mm=20.0)
-FIXED = replace(SETTINGS, shape_stiffness_n_per_mm=1e6)
+FIXED = replace(SETTINGS, shape_stiffness_n_per_mm=1e6, greatest_push_n=0.05)
 OVAL = hole(11.0, ratio=8.0 / 11.0, edge_mm=1.0, plate_mm=24.0, tube_mm=20.0)
 
 

@@ -99,7 +99,8 @@ def test_a_vein_of_3_mm_is_covered_by_the_balloon():
 
 
 def test_a_wall_that_ends_before_the_balloon_rests_gives_no_verdict():
-    fit = seat(hole(15.0, plate_mm=24.0, tube_mm=2.0))
+    # 36 by 24 mm: never closed on the way, and passed through at the greatest push.
+    fit = seat(hole(18.0, ratio=12.0 / 18.0, plate_mm=26.0, tube_mm=2.0))
     assert fit.outcome == "not assessed"
     assert "wall" in fit.reason
     assert fit.occluded is fit.sealed is None

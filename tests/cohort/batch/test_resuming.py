@@ -252,8 +252,8 @@ def test_line_is_written_wholly_or_not_at_all(tmp_path, monkeypatch):
 def test_other_settings_go_to_another_folder(folder, run, tmp_path):
     inputs, out = folder(["good-1"]), tmp_path / "out"
     run(inputs, out)
-    other = make_plan(settings=Settings.from_mapping({"seating": {"push_n": 1.0}}))
-    with pytest.raises(InputError, match=r"another settings\.seating\.push_n; pass another --out"):
+    other = make_plan(settings=Settings.from_mapping({"seating": {"greatest_push_n": 1.0}}))
+    with pytest.raises(InputError, match=r"another settings\.seating\.greatest_push_n; pass another --out"):
         run_cohort(find_cases([inputs]).cases, out, other, function=FUNCTION)
     (out / "run.json").write_text("{")
     with pytest.raises(InputError, match="cannot be read"):
@@ -262,7 +262,7 @@ def test_other_settings_go_to_another_folder(folder, run, tmp_path):
 
 def test_infinite_settings_are_known_again(folder, tmp_path):
     inputs, out = folder(["good-1"]), tmp_path / "out"
-    linear = Settings.from_mapping({"seating": {"stiffening_depth_mm": float("inf")}})
+    linear = Settings.from_mapping({"seating": {"locking_depth_mm": float("inf")}})
     plan = make_plan(settings=linear)
     for worked in (1, 0):
         outcome = run_cohort(find_cases([inputs]).cases, out, plan, function=FUNCTION, workers=1)

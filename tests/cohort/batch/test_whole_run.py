@@ -13,7 +13,7 @@ from veinfit.case import assess
 from veinfit.cli import main
 from veinfit.cohort.batch.rows import TABLES, case_rows, plain_rows, schema
 
-QUICK = "[margin]\nsamples = 4\ntries_per_patient = 2\n"
+QUICK = "[margin]\nsamples = 4\nchains_per_patient = 2\n"
 SAMPLES = Path(__file__).parents[3] / "sample_meshes"
 BY_HAND = SAMPLES / "larkmoor-01.corrections.toml"
 
