@@ -43,7 +43,22 @@ def chance(probability, low, high, error=0.0):
 
 
 def margin(told):
-    return Margin(64, 64, 0, told, told, (0.0, 0.5, 1.0), {})
+    return Margin(
+        chains=64,
+        assessed=64,
+        through=0,
+        occluded=told,
+        sealed=told,
+        antral=told,
+        steered_occluded=told,
+        steered_antral=told,
+        deep_seal_probability=0.0,
+        freeze_loss_probability=None,
+        attempts_per_chain=1.5,
+        push_to_seal_n=(),
+        leak_width_mm=(0.0, 0.5, 1.0),
+        shares={},
+    )
 
 
 def remark(topic, first, second):
