@@ -37,7 +37,16 @@ FITS_HEADER = (
     "misalignment_deg,depth_mm,nose_depth_mm,deep,contact_area_mm2,contact_arc_deg,occluded,"
     "sealed,leak_width_mm,leak_area_mm2,leak_clock_h,leak_side,occlusion_grade,antral_area_mm2,"
     "freeze_shift_mm,sealed_after_freeze,seal_probability,seal_probability_low,"
-    "seal_probability_high,distance_oesophagus_mm"
+    "seal_probability_high,antral,push_to_seal_n,occlusion_probability,"
+    "occlusion_probability_low,occlusion_probability_high,steered_seal_probability,"
+    "steered_seal_probability_low,steered_seal_probability_high,steered_occlusion_probability,"
+    "steered_occlusion_probability_low,steered_occlusion_probability_high,"
+    "deep_seal_probability,freeze_loss_probability,distance_oesophagus_mm"
+)
+
+AIMS_HEADER = (
+    "vein,balloon,approach,shaft_clock_h,shaft_side,shaft_tilt_deg,outcome,occluded,sealed,antral,"
+    "leak_width_mm,leak_side,push_to_seal_n,seal_probability"
 )
 
 
@@ -79,8 +88,9 @@ def test_headers_are_the_published_ones_in_order(record):
     assert first["ridges.csv"] == "from,to,width_mm"
     assert first["fits.csv"] == FITS_HEADER
     assert set(first) == {
-        "veins.csv", "sections.csv", "ridges.csv", "fits.csv", "leaks.csv", "clock.csv"
+        "veins.csv", "sections.csv", "ridges.csv", "fits.csv", "leaks.csv", "clock.csv", "aims.csv"
     }  # fmt: skip
+    assert first["aims.csv"] == AIMS_HEADER
 
 
 def test_vein_row(record):
