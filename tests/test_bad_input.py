@@ -186,8 +186,15 @@ def output_below_a_file(folder):
 
 
 def settings_with_an_unknown_name(folder):
-    path = text_file(folder, "s.toml", "[seating]\ngreatest_push_m = 1.0\nring_stiffness_kpa_per_mm = -1\n")
-    told = [r"s\.toml", "'greatest_push_m'", "'greatest_push_n'", r"ring_stiffness_kpa_per_mm = -1 is outside"]
+    path = text_file(
+        folder, "s.toml", "[seating]\ngreatest_push_m = 1.0\nring_stiffness_kpa_per_mm = -1\n"
+    )
+    told = [
+        r"s\.toml",
+        "'greatest_push_m'",
+        "'greatest_push_n'",
+        r"ring_stiffness_kpa_per_mm = -1 is outside",
+    ]
     return [small_mesh(folder), "--settings", path], told
 
 

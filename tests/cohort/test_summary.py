@@ -98,7 +98,7 @@ def test_expected_split_multiplies_draw_by_draw(tmp_path):
     # half, although 0.5 * 0.5 is a quarter.
     more = {
         "occlusion_probability": 0.5, "seal_probability": 0.5,
-        "occluded_given_patient": [1.0, 0.0], "sealed_given_patient": [1.0, None],
+        "occluded_given_patient": [1.0, 0.0], "antral_given_patient": [1.0, None],
     }  # fmt: skip
     found = summarise(
         read_cohort(cohort(tmp_path / "run", [case((True,) * 2, (True,) * 2, **more)] * 4))
@@ -238,7 +238,7 @@ def study(tmp_path):
                     fit(vein, size, closed, depth_mm=random.normal(-0.2 * size, 1),
                         antral_area_mm2=random.normal(300, 40), leak_width_mm=1 - given.mean(),
                         occlusion_probability=given.mean(), seal_probability=given.mean() * 0.9,
-                        occluded_given_patient=list(given), sealed_given_patient=list(given * 0.9),
+                        occluded_given_patient=list(given), antral_given_patient=list(given * 0.9),
                         distances_mm={"right_phrenic_nerve": random.normal(size - 15, 2)})
                 )  # fmt: skip
                 if not closed:

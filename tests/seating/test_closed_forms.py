@@ -287,9 +287,7 @@ def test_soft_seats_in_a_sharp_hole(stiffness, locking, push, radius):
     heights = np.linspace(first, 0.0, 4001)
     top = heights[np.argmax([force(h) for h in heights])]
     wanted = brentq(lambda h: force(h) - push, top, first)
-    rest = pushed(
-        hole(radius, edge_mm=0.5, plate_mm=22.0, tube_mm=20.0), push, stiffness, locking
-    )
+    rest = pushed(hole(radius, edge_mm=0.5, plate_mm=22.0, tube_mm=20.0), push, stiffness, locking)
     assert rest.state[0] == AT_REST
     height = rest.place[0, 2]
     assert height == pytest.approx(wanted, abs=SEAT_MM)

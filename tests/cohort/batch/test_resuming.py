@@ -253,7 +253,9 @@ def test_other_settings_go_to_another_folder(folder, run, tmp_path):
     inputs, out = folder(["good-1"]), tmp_path / "out"
     run(inputs, out)
     other = make_plan(settings=Settings.from_mapping({"seating": {"greatest_push_n": 1.0}}))
-    with pytest.raises(InputError, match=r"another settings\.seating\.greatest_push_n; pass another --out"):
+    with pytest.raises(
+        InputError, match=r"another settings\.seating\.greatest_push_n; pass another --out"
+    ):
         run_cohort(find_cases([inputs]).cases, out, other, function=FUNCTION)
     (out / "run.json").write_text("{")
     with pytest.raises(InputError, match="cannot be read"):

@@ -74,9 +74,7 @@ def plane_force(law, depth, radius=14.0):
 @pytest.mark.parametrize(("depth", "force"), [(1.0, 1.02102), (2.0, 3.76991)])
 def test_force_of_a_linear_plane(depth, force):
     # Closed form π k δ² (R − δ), D = 28 mm, k = 25 kPa/mm.
-    _, gradient, _ = evaluate(
-        on(plane(), STIFF, 14.0), [0.13, 0.29, 14.0 - depth]
-    )
+    _, gradient, _ = evaluate(on(plane(), STIFF, 14.0), [0.13, 0.29, 14.0 - depth])
     assert plane_force(STIFF, depth) == pytest.approx(force, rel=1e-5)
     assert plane_force(STIFF, depth - 0.01) < -gradient[2] < force, "chords of δ lie below it"
     assert np.abs(gradient[:2]).max() < 1e-3 * force
@@ -86,9 +84,7 @@ def test_force_of_a_linear_plane(depth, force):
 @pytest.mark.parametrize("depth", [0.5, 1.0, 2.0])
 def test_force_and_energy_of_a_plane_of_any_law(law, depth):
     radius = 14.0
-    energy, gradient, hessian = evaluate(
-        on(plane(0.5), law, radius), [0.0, 0.0, radius - depth]
-    )
+    energy, gradient, hessian = evaluate(on(plane(0.5), law, radius), [0.0, 0.0, radius - depth])
     exact = plane_force(law, depth)
     by_quadrature, _ = quad(
         lambda rho: (
@@ -107,14 +103,7 @@ def test_force_and_energy_of_a_plane_of_any_law(law, depth):
     stored, _ = quad(lambda d: plane_force(law, d), 0, depth)
     nearly, _ = quad(lambda d: plane_force(law, d), 0, depth - 0.005)
     assert nearly < energy < stored
-    slope = (
-        2
-        * np.pi
-        * (
-            (radius - depth) * pressure_of(law, depth)
-            - energy_of(law, depth)
-        )
-    )
+    slope = 2 * np.pi * ((radius - depth) * pressure_of(law, depth) - energy_of(law, depth))
     assert hessian[2, 2] == pytest.approx(slope, rel=0.015)
 
 
@@ -134,9 +123,7 @@ def test_greatest_resistance_of_a_sharp_hole(diameter, resistance):
     # Closed form: the greatest of π k (h + a) δ² at k = 4 kPa/mm, a ball of 28 mm.
     profile = walk([(diameter / 2, -20.0), (diameter / 2, 0.0), (18.0, 0.0)], 0.5)
     wall = on(revolve(profile, edge_mm=0.5), (4e-3, LINEAR), 14.0)
-    forces = [
-        -evaluate(wall, [0.0, 0.0, height])[1][2] for height in np.arange(-2.0, 10.0, 0.25)
-    ]
+    forces = [-evaluate(wall, [0.0, 0.0, height])[1][2] for height in np.arange(-2.0, 10.0, 0.25)]
     assert max(forces) == pytest.approx(resistance, abs=0.02)
 
 

@@ -37,8 +37,7 @@ CASE_COLUMNS = (
 RIDGE_COLUMN = "ridge_mm"
 DISTANCES = "distances_mm"
 """Column of the fits' Parquet table that maps each structure to its distance."""
-OCCLUSION_COLUMNS = tuple(f"occlusion_probability{end}" for end in ("", "_low", "_high"))
-GIVEN_PATIENT = ("occluded_given_patient", "sealed_given_patient")
+GIVEN_PATIENT = ("occluded_given_patient", "antral_given_patient")
 """Lists of probabilities, one for each draw of the patient's unknowns: what the two sizes share."""
 NESTED = (DISTANCES, *GIVEN_PATIENT)
 """Columns of the fits that a CSV file cannot hold as they are."""
@@ -46,7 +45,7 @@ NESTED = (DISTANCES, *GIVEN_PATIENT)
 COLUMNS: Mapping[str, tuple[str, ...]] = {
     "cases": CASE_COLUMNS,
     "veins": ("case", *VEIN_COLUMNS, RIDGE_COLUMN),
-    "fits": ("case", *FIT_COLUMNS, *OCCLUSION_COLUMNS, *NESTED),
+    "fits": ("case", *FIT_COLUMNS, *NESTED),
     "leaks": ("case", *LEAK_COLUMNS),
 }
 
@@ -105,11 +104,9 @@ def _fit_values(fit: Fit, structures: tuple[str, ...]) -> Row | dict[str, Any]:
 def _margin_values(fit: Fit) -> dict[str, Any]:
     told = margin_document(fit.margin)
     if told is None:
-        return dict.fromkeys((*OCCLUSION_COLUMNS, *GIVEN_PATIENT))
-    occluded, sealed = told["occluded"], told["sealed"]
-    values = (occluded["probability"], occluded["low"], occluded["high"])
-    given = (occluded["given_patient"], sealed["given_patient"])
-    return dict(zip((*OCCLUSION_COLUMNS, *GIVEN_PATIENT), (*values, *given), strict=True))
+        return dict.fromkeys(GIVEN_PATIENT)
+    given = (told["occluded"]["given_patient"], told["antral"]["given_patient"])
+    return dict(zip(GIVEN_PATIENT, given, strict=True))
 
 
 # ---- schema ---------------------------------------------------------------------------------

@@ -28,7 +28,7 @@ VEIN_NUMBERS = (
     "takeoff_transverse_deg", "ridge_mm",
 )  # fmt: skip
 """Columns of the veins that may go with a leak."""
-GIVEN = {"occluded": "occluded_given_patient", "sealed": "sealed_given_patient"}
+GIVEN = {"occluded": "occluded_given_patient", "sealed": "antral_given_patient"}
 NOT_CLOSED = ("passes through", "cannot reach")
 """Outcomes in which a balloon does not close the vein."""
 
