@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize
-from seating.phantoms import DOWN, hole, rounded_hole
-from seating.pushed import LINEAR, NEVER, PAST, balls, evaluate, rest_of, wall_of
+from seating.phantoms import hole, rounded_hole
+from seating.pushed import LINEAR, PAST, balls, evaluate, rest_of, wall_of
 
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.law import IndentationLaw
@@ -75,7 +75,7 @@ def test_with_the_shape_as_an_unknown_too(shape, start):
 
 @pytest.mark.parametrize("case", ["soft", "linear", "shape"])
 def test_a_general_trust_region_method_ends_at_the_same_place(case):
-    """scipy's trust-exact, which knows nothing of walls, from a start next to the wall."""
+    """Scipy's trust-exact, which knows nothing of walls, from a start next to the wall."""
     law = {"soft": SOFT, "linear": LINEAR_4}.get(case)
     batch = yielding(0.1) if law is None else ball_on(OVAL.anatomy.wall, law)
     start = np.zeros(batch.unknowns)
