@@ -39,8 +39,16 @@ def wall_of(surface, stiffness, law=LINEAR, modes=None):
 
 
 def balls(
-    wall, push=1.5, guide=0.3, radius=14.0, direction=DOWN, shaft=0.0, count=1, exact=True, shape=0.0
-):  # fmt: skip
+    wall,
+    push=1.5,
+    guide=0.3,
+    radius=14.0,
+    direction=DOWN,
+    shaft=0.0,
+    count=1,
+    exact=True,
+    shape=0.0,
+):
     """Equal balls whose shafts and guide run through the origin, the guide straight down."""
 
     def all_of(value):
