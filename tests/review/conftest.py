@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import atria
+import browser as chrome
 import pytest
 
 from veinfit import case
@@ -40,3 +42,18 @@ def server(session, folder):
         served.start()
         yield served
         served.shutdown()
+
+
+@pytest.fixture
+def target(folder) -> Iterator[Path]:
+    yield folder / "corrections.toml"
+    for path in folder.glob("corrections*.toml"):
+        path.unlink()
+
+
+@pytest.fixture
+def page(server, target) -> Iterator[chrome.Browser]:
+    with chrome.browser(loopback=True) as one:
+        one.size(1280, 900)
+        yield one
+        assert one.faults == []

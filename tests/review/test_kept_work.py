@@ -6,19 +6,11 @@ wanted stands in the issue of a review page, and a backup is compared byte by by
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterator
-from pathlib import Path
-
-import browser as chrome
 import pytest
+from review.driving import SETTLED, choose, enter, listed, save, shift, text
 
 from veinfit.io.corrections import read_corrections
 
-SETTLED = (
-    "document.body.dataset.settled !== undefined && "
-    "document.querySelector('#busy').textContent === ''"
-)
 BY_ANOTHER = """# a remark that only a person writes
 [[correction]]
 vein = "LIPV"
@@ -26,56 +18,6 @@ drop = true
 who = "reader 1"
 why = "a bulge"
 """
-
-
-@pytest.fixture
-def target(folder) -> Iterator[Path]:
-    yield folder / "corrections.toml"
-    for path in folder.glob("corrections*.toml"):
-        path.unlink()
-
-
-@pytest.fixture
-def page(server, target) -> Iterator[chrome.Browser]:
-    with chrome.browser(loopback=True) as one:
-        one.size(1280, 900)
-        yield one
-        assert one.faults == []
-
-
-def enter(page: chrome.Browser, field: str, value: object, event: str = "input") -> None:
-    page.evaluate(
-        f"(() => {{ const f = document.getElementById('{field}'); f.value = {json.dumps(value)};"
-        f"f.dispatchEvent(new Event('{event}')); }})()"
-    )
-
-
-def choose(page: chrome.Browser, vein: str) -> None:
-    page.evaluate(f"document.querySelector('input[name=vein][value=\"{vein}\"]').click()")
-    page.wait(f"document.querySelector('#told h2') && {SETTLED}")
-
-
-def text(page: chrome.Browser, selector: str) -> str:
-    return str(page.evaluate(f"document.querySelector({json.dumps(selector)}).innerText"))
-
-
-def listed(page: chrome.Browser) -> list[str]:
-    return list(page.evaluate("[...document.querySelectorAll('#list li')].map(e => e.textContent)"))
-
-
-def shift(page: chrome.Browser, vein: str, mm: float, why: str = "too near the atrium") -> None:
-    choose(page, vein)
-    enter(page, "who", "reader 2")
-    enter(page, "why", why)
-    enter(page, "shift", mm)
-    page.wait(f"document.querySelectorAll('#measures td.other').length > 3 && {SETTLED}")
-
-
-def save(page: chrome.Browser, until: str) -> None:
-    page.wait("!document.querySelector('#save').disabled")
-    page.click("#save")
-    shown = f"document.querySelector('{until}')"
-    page.wait(f"{shown}.textContent !== '' && !{shown}.hidden")
 
 
 def test_a_reload_takes_up_the_file_and_what_was_not_saved(page, server, target):
@@ -97,6 +39,7 @@ def test_a_reload_takes_up_the_file_and_what_was_not_saved(page, server, target)
     assert {c.vein: c.shift_mm for c in read_corrections(target)} == {"RSPV": 2.0, "RIPV": 1.5}
 
 
+@pytest.mark.slow
 def test_it_asks_before_it_replaces_and_keeps_what_was_there(page, server, target):
     target.write_text(BY_ANOTHER)
     page.open(server.address, SETTLED)
@@ -139,6 +82,7 @@ def test_what_another_wrote_meanwhile_is_merged(page, server, target):
     assert {c.vein: c.drop for c in read_corrections(target)} == {"LIPV": True, "RSPV": False}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("whose", "shifted"), [("the file", None), ("this page", 2.0)])
 def test_a_clash_with_another_writer_is_chosen_by_the_reader(page, server, target, whose, shifted):
     page.open(server.address, SETTLED)
@@ -161,6 +105,7 @@ def test_a_clash_with_another_writer_is_chosen_by_the_reader(page, server, targe
     assert target.with_name("corrections.backup-1.toml").exists() == (shifted is not None)
 
 
+@pytest.mark.slow
 def test_two_veins_of_one_name_cannot_be_saved(page, server, target):
     page.open(server.address, SETTLED)
     choose(page, "RSPV")
@@ -179,6 +124,7 @@ def test_two_veins_of_one_name_cannot_be_saved(page, server, target):
     assert {c.vein: c.rename for c in read_corrections(target)} == {"RSPV": "RIPV", "RIPV": "RSPV"}
 
 
+@pytest.mark.slow
 def test_a_plane_that_cannot_be_cannot_be_saved(page, server, target):
     target.write_text(BY_ANOTHER.replace("drop = true", "shift_mm = 29.0"))
     page.open(server.address, SETTLED)
@@ -195,6 +141,7 @@ def test_a_plane_that_cannot_be_cannot_be_saved(page, server, target):
     assert target.with_name("corrections.backup-1.toml").exists()
 
 
+@pytest.mark.slow
 def test_a_file_that_another_broke_is_kept_aside(page, server, target):
     page.open(server.address, SETTLED)
     shift(page, "RSPV", 2)

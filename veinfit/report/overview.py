@@ -12,6 +12,7 @@ from scipy.sparse import csgraph
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import POSTERIOR, SUPERIOR, FloatArray, unit
 from veinfit.report.annotations import annotate
+from veinfit.report.by_hand import dropped, hand_words
 from veinfit.report.canvas import BODY_PX, SMALL_PX, TITLE_PX, Canvas
 from veinfit.report.colours import (
     APPENDAGE_TINT,
@@ -166,6 +167,11 @@ def _layers(anatomy: Anatomy) -> list[Layer]:
     if anatomy.appendage is not None:
         rings.append(anatomy.appendage.contour.points)
     layers += [plain_layer(tube(r, CONTOUR_TUBE_MM, closed=True), PLANE) for r in rings]
+    layers += [
+        plain_layer(tube(one.automatic.ostium.contour.points, CONTOUR_TUBE_MM, closed=True), MUTED)
+        for one in dropped(anatomy)
+        if one.automatic is not None
+    ]
     if anatomy.mitral is not None:
         layers += [
             plain_layer(tube(wall.points[line], CONTOUR_TUBE_MM), INK)
@@ -238,7 +244,12 @@ def landmarks(anatomy: Anatomy, structures: Mapping[str, Structure]) -> list[Lan
         part = vein_vertices(wall, vein)
         points = wall.points[part] if len(part) else vein.ostium.contour.points
         size = f"{number(m.d_max_mm)} × {number(m.d_min_mm)} mm"
-        named.append(Landmark(vein.name, points, size))
+        by_hand = ", by hand" if hand_words(anatomy, vein.name) else ""
+        named.append(Landmark(vein.name, points, size + by_hand))
+    for one in dropped(anatomy):
+        if one.automatic is not None:
+            points = one.automatic.ostium.contour.points
+            named.append(Landmark(one.vein, points, "dropped by hand"))
     if anatomy.appendage is not None:
         part = _appendage_vertices(anatomy)
         points = wall.points[part] if len(part) else anatomy.appendage.contour.points
@@ -370,4 +381,11 @@ def overview_caption(anatomy: Anatomy) -> str:
     sizes = f": ostia {'; '.join(veins)}" if veins else ""
     lost = ", ".join(anatomy.unmeasured)
     more = f" Found but not measured: {lost}." if lost else ""
+    by_hand = [
+        f"{vein.name} {words}"
+        for vein in anatomy.veins
+        if (words := hand_words(anatomy, vein.name))
+    ]
+    by_hand += [f"{one.vein} dropped by hand" for one in dropped(anatomy)]
+    more += f" Corrected: {'; '.join(by_hand)}." if by_hand else ""
     return f"Left atrium of {number(anatomy.volume_ml, 0)} ml with {count}{sizes}.{more}"

@@ -9,6 +9,7 @@ from veinfit.anatomy.model import Vein
 from veinfit.notes import Note
 from veinfit.report.aims import aim_charts
 from veinfit.report.answers import Answer, answer
+from veinfit.report.by_hand import dropped, dropped_words, hand_words
 from veinfit.report.charts import gap_chart, ostium_chart, profile_chart
 from veinfit.report.colours import gap_bands
 from veinfit.report.contact_map import contact_charts
@@ -102,15 +103,16 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
     tolerance = report.settings.seating.contact_tolerance_mm
     bands = gap_bands(tolerance)
     sides = comparisons(fits, report.settings.seating, report.settings.comparison)
+    by_hand = hand_words(report.anatomy, vein.name)
     own = [*vein.notes, *(n for fit in fits for n in fit.notes)]
     own += [n for n in (*report.notes, *report.anatomy.notes) if n.subject == vein.name]
     return VeinPart(
         vein=vein,
         anchor=f"vein-{index}",
-        words=vein_in_words(vein.name),
+        words=", ".join(filter(None, (vein_in_words(vein.name), by_hand))),
         size=f"{number(measures.d_max_mm)} × {number(measures.d_min_mm)}",
         ovality=number(measures.ovality, 2),
-        confidence=number(vein.confidence, 2),
+        confidence=number(vein.confidence, 2) + (f" ({by_hand})" if by_hand else ""),
         error=number(vein.ostium.error_mm),
         branches=", ".join(vein.branches),
         answer=answer(vein.name, fits, sides, report.settings),
@@ -138,10 +140,12 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
 
 
 def unmeasured(report: ReportInput) -> tuple[tuple[str, str], ...]:
-    """Return the names of veins that have no measures, each with the reason."""
+    """Return the names of veins that have no measures or were dropped, and what is told of them."""
     measured = {vein.name for vein in report.anatomy.veins}
     lost = {fit.vein: why_missing(fit) for fit in report.fits if fit.vein not in measured}
-    return tuple({**lost, **report.anatomy.unmeasured}.items())
+    lost |= report.anatomy.unmeasured
+    told = {name: f"not measured: {reason}" for name, reason in lost.items()}
+    return tuple({**told, **{d.vein: dropped_words(d) for d in dropped(report.anatomy)}}.items())
 
 
 def _every(report: ReportInput) -> tuple[Note, ...]:

@@ -235,7 +235,7 @@ def _answers(report: ReportInput, parts: Sequence[VeinPart], width: float) -> Fl
     """Return a line for each vein, those in doubt first."""
     by_name = {part.vein.name: part for part in parts}
     rows: list[list[Any]] = [
-        [words(f"not measured: {reason}", SMALL_PT) if k else words(name, TYPE_PT, bold=True)
+        [words(reason, SMALL_PT) if k else words(name, TYPE_PT, bold=True)
          for k in range(2)] + [""]
         for name, reason in unmeasured(report)
     ]  # fmt: skip

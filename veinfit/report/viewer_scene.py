@@ -14,11 +14,13 @@ import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import FloatArray, IntArray
+from veinfit.report.by_hand import dropped, dropped_words, hand_words
 from veinfit.report.colours import (
     BALLOON,
     BALLOON_LINE,
     INK,
     LEAK,
+    MUTED,
     PLANE,
     STRUCTURE_TINTS,
     WALL_INNER,
@@ -55,6 +57,12 @@ GREATEST_GAP_MM = 30.0
 LEAST_GAP_MM = -10.0
 """Deepest press that is told apart."""
 
+NAME_PLACES = 40
+"""A name is offered so many places of its structure."""
+
+MARK = "#0b6e4f"
+"""Colour of a single place of the procedure; black is the mitral rim."""
+
 POLE_DEG = 0.5
 """A ring nearer to a pole than this is none."""
 
@@ -79,13 +87,19 @@ def viewer_scene(report: ReportInput) -> dict[str, Any]:
         "radius": round(0.5 * float(np.linalg.norm(high - low)), 2),
         "colours": {
             "wall_inner": WALL_INNER, "wall_outer": WALL_OUTER, "balloon": BALLOON,
-            "line": BALLOON_LINE, "plane": PLANE, "ink": INK, "leak": LEAK,
+            "line": BALLOON_LINE, "plane": PLANE, "ink": INK, "leak": LEAK, "dropped": MUTED,
         },
         "bands": [{"colour": band.colour, "label": band.label} for band in bands],
         "edges": [band.high_mm for band in bands[:-1]],
         "wall": pack_mesh(thinned(wall, WALL_FACES)[0]),
         "rims": _rims(anatomy),
         "names": _named(anatomy),
+        "dropped": [
+            {"name": one.vein, "words": dropped_words(one),
+             "contour": _line(one.automatic.ostium.contour.points)}
+            for one in dropped(anatomy)
+            if one.automatic is not None
+        ],
         "marks": _marks(anatomy),
         "structures": [
             _structure(name, shape, k) for k, (name, shape) in enumerate(report.structures.items())
@@ -175,10 +189,17 @@ def _rims(anatomy: Anatomy) -> list[dict[str, Any]]:
 
 
 def _named(anatomy: Anatomy) -> list[dict[str, Any]]:
+    told = {vein.name: hand_words(anatomy, vein.name) for vein in anatomy.veins}
+    told |= {one.vein: "dropped by hand" for one in dropped(anatomy)}
     return [
-        {"text": named.text, "at": _place(named.points.mean(axis=0))}
+        {"text": named.text, "places": _places(named.points), "told": told.get(named.text, "")}
         for named in landmarks(anatomy, {})
     ]
+
+
+def _places(points: FloatArray) -> list[list[float]]:
+    """Return some of the places (N, 3) of a structure; a name sits on one that is seen."""
+    return _line(points[np.linspace(0, len(points) - 1, min(len(points), NAME_PLACES)).astype(int)])
 
 
 def _marks(anatomy: Anatomy) -> list[dict[str, Any]]:
@@ -186,7 +207,7 @@ def _marks(anatomy: Anatomy) -> list[dict[str, Any]]:
     if anatomy.septum is None:
         return []
     how = "estimated" if anatomy.septum.estimated else "given"
-    return [{"text": f"septal crossing, {how}", "at": _place(anatomy.septum.point), "colour": INK}]
+    return [{"text": f"septal crossing, {how}", "at": _place(anatomy.septum.point), "colour": MARK}]
 
 
 def _structure(name: str, shape: Structure, index: int) -> dict[str, Any]:
@@ -196,8 +217,8 @@ def _structure(name: str, shape: Structure, index: int) -> dict[str, Any]:
     }
     if isinstance(shape, Surface):
         thin, _ = thinned(shape, STRUCTURE_FACES)
-        return {**told, "at": _place(shape.points.mean(axis=0)), "mesh": pack_mesh(thin)}
-    return {**told, "at": _place(shape[len(shape) // 2]), "line": _line(shape)}
+        return {**told, "places": _places(shape.points), "mesh": pack_mesh(thin)}
+    return {**told, "places": _places(shape), "line": _line(shape)}
 
 
 def vein_scene(
@@ -214,6 +235,7 @@ def vein_scene(
     return {
         "name": vein.name,
         "words": vein_in_words(vein.name),
+        "told": hand_words(anatomy, vein.name),
         "size": f"Ostium {size}, ovality {number(ostium.measures.ovality, 2)}",
         "centre": _place(ostium.centre),
         "normal": _direction(ostium.normal),

@@ -24,6 +24,7 @@ def write_review(session: ReviewSession) -> tuple[str, str]:
     review: dict[str, Any] = {
         "names": list(session.names),
         "allowed": [*VEIN_NAMES, "extra-1", "extra-2", "extra-3", APPENDAGE],
+        "veins": ["extra-1", "extra-2", "extra-3"],
         "file": session.target.name,
     }
     page = (

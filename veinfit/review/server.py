@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hmac
 import json
+import math
 import secrets
 import threading
 from http import HTTPStatus
@@ -18,7 +19,10 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
 
+import numpy as np
+
 from veinfit.errors import InputError
+from veinfit.frames import FloatArray
 from veinfit.review.session import ReviewSession
 
 LOOPBACK = "127.0.0.1"
@@ -78,6 +82,17 @@ class ReviewServer(ThreadingHTTPServer):
     def start(self) -> None:
         """Serve in a thread of its own."""
         threading.Thread(target=self.serve_forever, daemon=True).start()
+
+
+def _vector(value: object) -> FloatArray:
+    """Return a point or direction (3,) that a page sent."""
+    if not isinstance(value, list) or len(value) != 3:
+        raise _Refusal(HTTPStatus.BAD_REQUEST)
+    if not all(type(c) in (int, float) and math.isfinite(c) for c in value):
+        raise _Refusal(HTTPStatus.BAD_REQUEST)
+    if not any(value):
+        raise _Refusal(HTTPStatus.BAD_REQUEST)
+    return np.array(value, dtype=float)
 
 
 class _Refusal(Exception):
@@ -182,7 +197,12 @@ class _Handler(BaseHTTPRequestHandler):
     def _do(self, path: str, asked: dict[str, Any], entries: list[Any]) -> dict[str, Any]:
         session = self.server.session
         if path == "preview":
-            return session.preview(str(asked.get("vein")), entries, asked.get("seats") is True)
+            seats, added = (asked.get(name) is True for name in ("seats", "added"))
+            return session.preview(str(asked.get("vein")), entries, seats, added)
+        if path == "place":
+            origin, direction = (_vector(asked.get(name)) for name in ("origin", "direction"))
+            point, names = session.place(origin, direction)
+            return {"point": point, "names": names}
         base = str(asked.get("base", ""))
         if path == "merge":
             return session.merged(entries, base)

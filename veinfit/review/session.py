@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -12,19 +14,29 @@ from veinfit.anatomy import detect, measure
 from veinfit.anatomy.correction_text import corrections_text
 from veinfit.anatomy.corrections import Correction, correct
 from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.anatomy.names import TEMPLATE
+from veinfit.anatomy.vein import TRUNK_BRANCHES
 from veinfit.case import CaseResult, Progress, report_input
 from veinfit.errors import InputError
+from veinfit.frames import FloatArray, unit
 from veinfit.io.corrections import corrections_from_mapping, read_corrections
+from veinfit.labels.model import VEIN_NAMES
 from veinfit.report.model import ReportInput
 from veinfit.report.tables import vein_rows
 from veinfit.report.viewer_scene import vein_scene
 from veinfit.review.corrections_file import ABSENT, CorrectionsFile, FileState
 from veinfit.review.merging import combined, differences, merge, same
 from veinfit.seating.model import Fit
+from veinfit.seating.rays import free_way_mm
 from veinfit.seating.seat import seat_vein
 
 DRAFT = {"who": "not stated", "why": "not stated"}
 """Stands for who and why while a correction is only tried; what is saved must state them."""
+
+NO_ATRIUM = "there is no atrium under that place; click on its surface"
+
+INSIDE_MM = 0.05
+"""How far past a wall its other side is looked for."""
 
 
 class ReviewSession:
@@ -58,6 +70,7 @@ class ReviewSession:
         self._before = {vein.name: vein for vein in self._automatic.veins}
         self._balloons = result.balloons
         self._lock = threading.Lock()
+        self._turns, self._newest = itertools.count(1), 0
         self._last: tuple[str, Anatomy] | None = None
         start = read_corrections(target) if target.exists() else result.by_hand
         correct(self._found, self._automatic, start, ridges=False)
@@ -76,23 +89,76 @@ class ReviewSession:
         """Names of the automatic result that can be corrected."""
         return (*self._found.vein_names, *(("LAA",) if "LAA" in self._found.roles else ()))
 
+    def place(self, origin: FloatArray, direction: FloatArray) -> tuple[list[float], list[str]]:
+        """Return a point in the blood under a place of the surface that was clicked.
+
+        Parameters
+        ----------
+        origin, direction : (3,) array
+            Where the viewer looks from, LPS mm, and where to.
+
+        Returns
+        -------
+        point : list of float
+            Half way from the nearest wall to the wall behind it, LPS mm.
+        names : list of str
+            Names of single veins, the one that usually lies there first.
+
+        Raises
+        ------
+        InputError
+            Nothing is there.
+        """
+        lumen, towards = self._found.lumen.wall.surface, unit(direction)
+        first = free_way_mm(lumen, origin, towards)
+        if not math.isfinite(first):
+            raise InputError(NO_ATRIUM)
+        inside = origin + (first + INSIDE_MM) * towards
+        through = free_way_mm(lumen, inside, towards)
+        if not math.isfinite(through):
+            raise InputError(NO_ATRIUM)
+        point = inside + 0.5 * (through - INSIDE_MM) * towards
+        return [round(float(c), 2) for c in point], self._names_at(point)
+
+    def _names_at(self, point: FloatArray) -> list[str]:
+        """Return the names of single veins, nearest to their usual place first."""
+        place = unit(point - self._found.branches.body_centre)
+        single = [name for name in VEIN_NAMES if name in TEMPLATE and name not in TRUNK_BRANCHES]
+        return sorted(single, key=lambda name: -float(place @ unit(TEMPLATE[name][0])))
+
     def preview(
-        self, vein: str, entries: Sequence[Mapping[str, Any]], seats: bool
+        self, vein: str, entries: Sequence[Mapping[str, Any]], seats: bool, added: bool = False
     ) -> dict[str, Any]:
         """Return what a vein would become, and with ``seats`` how the balloons would seat.
+
+        ``superseded`` is returned where a later question came before this one was
+        worked on: a drag asks many, and only the last one counts.
+
+        Parameters
+        ----------
+        vein : str
+            The name under which it was found, or with ``added`` is added.
+        entries : sequence of mapping
+        seats, added : bool
 
         Raises
         ------
         InputError
             An entry is wrong or cannot be followed.
         """
+        turn = next(self._turns)
+        self._newest = max(turn, self._newest)
         with self._lock:
+            if turn < self._newest:
+                return {"superseded": True}
             tried = _parsed([{**DRAFT, **_stated(entry)} for entry in entries])
             anatomy = self._corrected(tried)
-            name = next(
-                (c.rename or c.vein for c in tried if c.vein == vein and c.add_at is None), vein
-            )
-            now = next((v for v in anatomy.veins if v.name == name), None)
+            own = [c for c in tried if c.vein == vein and (c.add_at is not None) == added]
+            name = next((c.rename for c in own if c.rename), vein)
+            is_dropped = any(c.drop for c in own)
+            now = next((v for v in anatomy.veins if v.name == name and not is_dropped), None)
+            if seats and turn < self._newest:
+                return {"superseded": True}
             fits: tuple[Fit, ...] = ()
             if seats and now is not None:
                 fits = seat_vein(
@@ -103,7 +169,7 @@ class ReviewSession:
             return {
                 "name": name,
                 "lost": "" if now is not None else anatomy.unmeasured.get(name, "no vein any more"),
-                "rows": _rows(self._before.get(vein), now),
+                "rows": _rows(None if added else self._before.get(vein), now),
                 "vein": None if now is None else vein_scene(anatomy, now, fits, report),
                 "seated": seats,
             }

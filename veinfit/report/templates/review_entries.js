@@ -1,15 +1,20 @@
 "use strict";
-/* What is corrected so far: of each vein that was found one entry, and those that add a vein. */
+/*
+ * What is corrected so far: of each vein that was found one entry, and those that add a vein. A
+ * vein goes by a key: the name under which it was found, or + and the name of one that is added.
+ */
 const createEntries = (names) => {
   const found = new Map(names.map((name) => [name, {}])), added = [];
   const WORDS = ["who", "why"];
   const says = (entry) => Object.keys(entry).some((key) => !WORDS.includes(key));
   const empty = (entry) => { for (const key of Object.keys(entry)) delete entry[key]; };
+  const isAdded = (key) => key.startsWith("+");
+  const place = (key) => added.findIndex((entry) => `+${entry.vein}` === key);
   return {
-    /* The entry of a vein that was found; of an added one its own. */
-    of: (name) => found.get(name) ?? added.find((entry) => entry.vein === name),
-    isAdded: (name) => !found.has(name) && added.some((entry) => entry.vein === name),
-    added: () => added.map((entry) => entry.vein),
+    of: (key) => (isAdded(key) ? added[place(key)] : found.get(key)),
+    isAdded,
+    keys: () => [...found.keys(), ...added.map((entry) => `+${entry.vein}`)],
+    called: (key) => (isAdded(key) ? key.slice(1) : found.get(key)?.rename ?? key),
     all: () => [...[...found].filter(([, entry]) => says(entry))
       .map(([vein, entry]) => ({ vein, ...entry })), ...added],
     set(list) {
@@ -22,9 +27,13 @@ const createEntries = (names) => {
       }
     },
     add(entry) { added.push(entry); },
-    clear(name) {
-      const k = found.has(name) ? -1 : added.findIndex((entry) => entry.vein === name);
-      if (k >= 0) added.splice(k, 1); else if (found.has(name)) empty(found.get(name));
+    clear(key) {
+      if (!isAdded(key)) empty(found.get(key)); else if (place(key) >= 0) added.splice(place(key), 1);
+    },
+    /* Names that no vein has. */
+    free(allowed) {
+      const taken = this.keys().filter((key) => !found.get(key)?.drop).map(this.called);
+      return allowed.filter((name) => !taken.includes(name));
     },
     /* Names that two veins would have. */
     clashes() {
@@ -34,8 +43,8 @@ const createEntries = (names) => {
       return [...new Set(given.filter((name, k) => given.indexOf(name) !== k))];
     },
     /* What became of a vein, in a word or two. */
-    state(name) {
-      const entry = found.get(name);
+    state(key) {
+      const entry = found.get(key);
       if (!entry) return "added";
       if (entry.drop) return "dropped";
       const said = entry.rename ? [`now ${entry.rename}`] : [];
@@ -44,6 +53,10 @@ const createEntries = (names) => {
     },
     words(entry) {
       const { vein, who, why, ...rest } = entry;
+      if ("add_at_mm" in rest && Object.keys(rest).length === 1) {
+        const at = rest.add_at_mm.map((x) => x.toFixed(1)).join(" ");
+        return `${vein}: added at ${at} (${who || "who?"}: ${why || "why?"})`;
+      }
       const said = Object.entries(rest).map(([key, value]) => key === "drop" ? "dropped"
         : `${key} ${Array.isArray(value) ? value.map((x) => x.toFixed(1)).join(" ") : value}`);
       return `${vein}: ${said.join(", ")} (${who || "who?"}: ${why || "why?"})`;

@@ -19,8 +19,9 @@
 
   const entries = createEntries(review.names);
   let chosen = null, size = 0, asked = 0, waiting = null, unfit = false;
-  const place = () => scene.veins.findIndex((vein) => vein.name === chosen);
-  const automatic = new Map(scene.veins.map((vein) => [vein.name, { ...vein }]));
+  /* Where in the scene a vein is; an added one once it was measured. */
+  const inScene = new Map(scene.veins.map((vein, k) => [vein.name, k]));
+  const place = () => inScene.get(chosen) ?? -1;
 
   const make = (kind, text) => {
     const element = document.createElement(kind);
@@ -45,11 +46,24 @@
     line.append(input, ` ${label}`);
     group.append(line);
   }
-  for (const name of review.names) radio(get("veins"), "vein", name, false, () => choose(name));
   for (const name of review.allowed) get("rename").append(make("option", name));
 
-  function choose(name) {
-    chosen = name;
+  /* The list of veins: those that were found, and those that are added. */
+  function veins() {
+    const shown = [...get("veins").querySelectorAll("input")].map((input) => input.value);
+    if (shown.join() === entries.keys().join()) return;
+    get("veins").querySelectorAll("label").forEach((line) => line.remove());
+    for (const key of entries.keys()) {
+      radio(get("veins"), "vein", key, key === chosen, () => choose(key));
+    }
+    for (const [key, k] of inScene) {
+      if (viewer && entries.isAdded(key)) viewer.setVein(k, { gone: !entries.of(key) });
+    }
+    if (chosen !== null && !entries.of(chosen)) choose(review.names[0]);
+  }
+  function choose(key) {
+    chosen = key;
+    get("veins").querySelectorAll("input").forEach((one) => { one.checked = one.value === key; });
     const k = place();
     if (viewer && k >= 0) viewer.choose(k, scene.veins[k].fits.length ? size : null);
     sizes();
@@ -70,22 +84,27 @@
 
   /* ---- the vein's entry on the page ---- */
   function fill() {
-    const entry = entries.of(chosen);
+    const entry = entries.of(chosen), called = entries.called(chosen);
+    const isAdded = entries.isAdded(chosen);
     get("edit").hidden = false;
-    if (![...get("rename").options].some((o) => o.value === (entry.rename ?? chosen))) {
-      get("rename").append(make("option", entry.rename ?? chosen));
+    if (![...get("rename").options].some((o) => o.value === called)) {
+      get("rename").append(make("option", called));
     }
     get("shift").value = entry.shift_mm ?? 0;
     get("tilt").value = entry.tilt_deg ?? 0;
     get("toward").value = entry.tilt_toward_h ?? 0;
-    get("rename").value = entry.rename ?? chosen;
+    get("rename").value = called;
     get("drop").checked = entry.drop === true;
     get("who").value = entry.who ?? get("who").value;
     get("why").value = entry.why ?? "";
     get("plane").hidden = !("centre_mm" in entry);
     for (const id of ["shift", "tilt", "toward", "rename"]) get(id).disabled = entry.drop === true;
-    if (chosen === "LAA") for (const id of ["shift", "tilt", "toward"]) get(id).disabled = true;
-    get("drop").disabled = chosen === "LAA";
+    if (chosen === "LAA" || isAdded) {
+      for (const id of ["shift", "tilt", "toward"]) get(id).disabled = true;
+    }
+    get("drop").disabled = chosen === "LAA" || isAdded;
+    get("undo").textContent = isAdded ? "Take this vein out again"
+      : "Take this vein's correction back";
     outputs();
     list();
   }
@@ -99,11 +118,20 @@
     const hindrance = saving.hindrance();
     get("hindrance").textContent = entries.all().length || hindrance ? hindrance : "";
     get("save").disabled = Boolean(hindrance) || unfit;
+    veins();
     for (const line of get("veins").querySelectorAll("label")) {
-      const said = entries.state(line.firstChild.value);
-      line.lastChild.textContent = said ? ` ${line.firstChild.value} (${said})`
-        : ` ${line.firstChild.value}`;
+      const key = line.firstChild.value, said = entries.state(key);
+      const name = entries.isAdded(key) ? entries.called(key) : key;
+      line.lastChild.textContent = said ? ` ${name} (${said})` : ` ${name}`;
+      mark(key, name, said);
     }
+  }
+  /* Shows in the 3D view what became of a vein. */
+  function mark(key, name, said) {
+    const vein = scene.veins[inScene.get(key)];
+    if (!viewer || !vein || vein.told === said) return;
+    viewer.setVein(inScene.get(key), { told: said, dropped: said === "dropped" });
+    viewer.tellName(name, said);
   }
   function changed() {
     saving.touch();
@@ -129,7 +157,13 @@
   for (const id of ["shift", "tilt", "toward"]) get(id).addEventListener("input", moved);
   get("rename").addEventListener("change", () => {
     const entry = entries.of(chosen), name = get("rename").value;
-    if (name === chosen) delete entry.rename; else entry.rename = name;
+    if (entries.isAdded(chosen)) {
+      const k = inScene.get(chosen);
+      inScene.delete(chosen);
+      entry.vein = name;
+      chosen = `+${name}`;
+      if (k !== undefined) inScene.set(chosen, k);
+    } else if (name === chosen) delete entry.rename; else entry.rename = name;
     words(entry);
     changed();
   });
@@ -146,24 +180,28 @@
   }
   get("undo").addEventListener("click", () => {
     entries.clear(chosen);
-    fill();
+    if (entries.of(chosen)) fill();
     changed();
   });
 
   const saving = createSaving({ get, make, send, entries, draftKey: `veinfit ${location.pathname}`,
-    changed() { if (chosen) fill(); list(); ask(); } });
+    changed() { if (chosen && entries.of(chosen)) fill(); list(); ask(); } });
 
   /* ---- what becomes of it ---- */
   /* The measures first, which are quick, then the seats; an answer that came too late is dropped. */
   async function ask() {
     waiting = null;
     const turn = ++asked, vein = chosen;
-    if (vein === null) return;
+    if (vein === null || !entries.of(vein)) return;
     if (entries.clashes().length) { settle(turn); return; }
     for (const seats of [false, true]) {
       get("busy").textContent = seats ? "– seating the balloons …" : "– measuring …";
-      const answer = await send("preview", { vein, entries: entries.all(), seats });
+      const added = entries.isAdded(vein);
+      const answer = await send("preview",
+        { vein: added ? vein.slice(1) : vein, added, entries: entries.all(), seats });
       if (turn !== asked) return;
+      // Another page of this review asked later: ask again when it is served.
+      if (answer.superseded) { waiting = setTimeout(ask, 4 * WAIT_MS); return; }
       unfit = Boolean(answer.fault);
       list();
       get("fault").hidden = !answer.fault;
@@ -175,9 +213,9 @@
     settle(turn);
   }
   function stale(vein) {
-    const shape = scene.veins.find((one) => one.name === vein);
+    const shape = scene.veins[inScene.get(vein)];
     if (shape) shape.fits = shape.fits.map((fit) => ({ ...fit, stale: true }));
-    get("told").dataset.now = entries.of(vein)?.rename ?? vein;
+    get("told").dataset.now = entries.called(vein);
     tell();
   }
   function settle(turn) {
@@ -195,10 +233,15 @@
       return line;
     }));
     get("measures").hidden = !answer.rows.length;
-    const k = scene.veins.findIndex((one) => one.name === vein);
+    if (answer.vein && viewer && entries.isAdded(vein) && !inScene.has(vein)) {
+      inScene.set(vein, viewer.addVein({ ...answer.vein, fits: [] }));
+      viewer.choose(inScene.get(vein), null);
+      list();
+    }
+    const k = inScene.get(vein) ?? -1;
     if (k >= 0 && answer.vein) {
       // Its place in the list goes by the automatic name, whatever it is called now.
-      const { fits, patch, name, ...shape } = answer.vein;
+      const { fits, patch, name, told, ...shape } = answer.vein;
       if (answer.seated) {
         scene.veins[k].fits = fits;
         if (viewer && patch) viewer.setPatch(k, patch);
@@ -214,7 +257,7 @@
   function tell(answer = null) {
     const box = get("told"), vein = scene.veins[place()], fits = vein?.fits ?? [];
     if (answer) box.dataset.now = answer.name;
-    const lines = [make("h2", box.dataset.now ?? chosen)];
+    const lines = [make("h2", box.dataset.now ?? entries.called(chosen))];
     if (answer?.vein === null) lines.push(make("p", `Not measured: ${answer.lost}`));
     else for (const fit of fits) {
       const line = make("p", `${fit.title}: ${fit.verdict}`);
@@ -224,11 +267,51 @@
     box.replaceChildren(...lines);
   }
 
+  /* ---- a vein that was missed ---- */
+  let adding = false;
+  const FIRM_PX = 4;
+  function addMode(on) {
+    adding = on;
+    get("add").setAttribute("aria-pressed", String(on));
+    get("add-told").hidden = !on;
+    if (!viewer) return;
+    viewer.canvas.style.cursor = on ? "crosshair" : "";
+    if (on) { viewer.choose(null, null); viewer.canvas.focus(); }
+  }
+  get("add").addEventListener("click", () => addMode(!adding));
+  window.addEventListener("keydown", (event) => { if (event.key === "Escape") addMode(false); });
+  async function addAt(ray) {
+    const answer = await send("place", { entries: [], ...ray });
+    get("fault").hidden = !answer.fault;
+    get("fault").textContent = answer.fault ?? "";
+    if (answer.fault) return;
+    addMode(false);
+    const name = entries.free([...answer.names, ...review.veins])[0];
+    entries.add({ vein: name, add_at_mm: answer.point, who: get("who").value.trim(), why: "" });
+    saving.touch();
+    chosen = `+${name}`;
+    list();
+    choose(chosen);
+  }
+  if (viewer) viewer.intercept(({ ray, x, y }) => {
+    if (!adding) return null;
+    let last = [x, y], firm = true;
+    return {
+      move(at) {
+        if (Math.hypot(at.x - x, at.y - y) > FIRM_PX) firm = false;
+        if (!firm) viewer.turn(-(at.x - last[0]) * 0.4, (at.y - last[1]) * 0.4);
+        last = [at.x, at.y];
+      },
+      end() { if (firm) addAt(ray); },
+    };
+  });
+  else get("add").hidden = true;
+
   /* ---- the plane in hand ---- */
   const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
   if (viewer) viewer.intercept(({ ray, x, y }) => {
     const vein = scene.veins[place()];
-    if (!vein || entries.of(chosen).drop || chosen === "LAA") return null;
+    if (!vein || entries.of(chosen).drop || chosen === "LAA" || entries.isAdded(chosen)) return null;
     const across = dot(ray.direction, vein.normal);
     if (Math.abs(across) < 0.05) {
       // Seen edge on: the line of the plane itself is the handle.
@@ -269,11 +352,9 @@
     get("farther").addEventListener("click", () => viewer.zoom(0.8));
     viewer.choose(null, null);
   }
-  const first = review.names.find((name) => automatic.has(name)) ?? review.names[0];
+  const first = review.names.find((name) => inScene.has(name)) ?? review.names[0];
   saving.begin().then(() => {
     list();
-    if (!first) return;
-    get("veins").querySelector(`input[value="${CSS.escape(first)}"]`).checked = true;
-    choose(first);
+    if (first) choose(first);
   });
 })();

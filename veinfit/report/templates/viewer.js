@@ -14,6 +14,9 @@
  *   setVein(vein, changes)        replaces contour, centre, normal or axis of a vein.
  *   setFit(vein, fit, changes)    replaces a fit: its balloon, gap, leaks.
  *   setPatch(vein, mesh)          replaces the wall near a vein.
+ *   addVein(vein)                 adds a vein to the scene and returns its index.
+ *   tellName(text, told)          tells something beside a name.
+ *   tone(colour)                  a colour as it is drawn on the page's ground.
  *   setBody(name, body)           adds or replaces a body of one's own, null takes it away:
  *                                 { points, faces, colour, alpha, rim } with Float32Array (3 V),
  *                                 an index array and 0..1 colours. tube, disc and sphere make them.
@@ -61,6 +64,7 @@ const createViewer = (() => {
       float a = mix(alpha.y, alpha.x, m.z);
       colour = vec4(base * (a < 1.0 ? 1.0 : light), a);
     }`;
+  const GRID_PX = 12, BEHIND_MM = 4;
   const TUBE_MM = 0.45, RANGE_MM = 600, SET_BACK_MM = 0.5, LEAST_MM = 8, MOST_MM = 400;
 
   const radians = (degrees) => degrees * Math.PI / 180;
@@ -262,7 +266,15 @@ const createViewer = (() => {
       upload(body);
       bodies.set(name, body);
     }
-    const tint = (colour) => ({ outer: rgb(colour), inner: rgb(colour) });
+    /* The page's ground; dark lines turn light on a dark one. */
+    const dark = window.matchMedia("(prefers-color-scheme: dark)");
+    const ground = () => (dark.matches ? rgb("#14191e") : [1, 1, 1]);
+    function tint(colour) {
+      const plain = rgb(colour), bright = dark.matches && Math.max(...plain) < 0.3;
+      const shown = bright ? plain.map((c) => 0.88 + 0.12 * c) : plain;
+      return { outer: shown, inner: shown };
+    }
+    dark.addEventListener("change", () => { fill(); changed(); });
 
     function draw() {
       pending = false;
@@ -273,7 +285,7 @@ const createViewer = (() => {
       canvas.width = Math.round(w * ratio);
       canvas.height = Math.round(h * ratio);
       gl.viewport(0, 0, canvas.width, canvas.height);
-      gl.clearColor(1, 1, 1, 1);
+      gl.clearColor(...ground(), 1);
       gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
       gl.enable(gl.DEPTH_TEST);
       gl.useProgram(program);
@@ -345,26 +357,30 @@ const createViewer = (() => {
       scaleBar(w);
       if (!shown.names) return;
       const taken = [];
-      const marks = scene.names.map(({ text, at: place }) => ({ text, place, kind: "name" }));
+      const marks = scene.names.map((name) => ({ text: name.told ? `${name.text}, ${name.told}`
+        : name.text, places: name.places, kind: "name" }));
       if (shown.structures) {
-        for (const s of scene.marks) marks.push({ text: s.text, place: s.at, kind: "near" });
-        for (const s of scene.structures) marks.push({ text: s.name, place: s.at, kind: "near" });
+        for (const s of scene.marks) marks.push({ text: s.text, places: [s.at], kind: "dot" });
+        for (const s of scene.structures) {
+          marks.push({ text: s.name, places: s.places, kind: "near", apart: true });
+        }
       }
       const fit = scene.veins[chosen.vein]?.fits[chosen.fit];
       for (const leak of fit?.leaks ?? []) {
-        marks.unshift({ text: leak.text, place: leak.at, kind: "leak" });
+        marks.unshift({ text: leak.text, places: [leak.at], kind: "leak" });
       }
       const before = cutting() ? project(cutPoint(view))[2] : -Infinity;
-      const placed = marks.map((mark) => ({ ...mark, spot: project(mark.place) }))
-        .filter(({ kind, spot: [x, y, z] }) => x > 0 && x < w && y > 0 && y < h
-          && (kind === "leak" || z > before))
-        .sort((a, b) => (a.kind === "leak" ? -1 : b.kind === "leak" ? 1 : a.spot[2] - b.spot[2]));
-      for (const { text, kind, spot } of placed) {
-        const span = word(text, kind);
+      const front = shown.wall ? nearest(before, w, h) : null;
+      const placed = marks.map((mark) => ({ ...mark, ...spotOf(mark, before, front, w, h) }))
+        .filter(({ spot }) => spot)
+        .sort((a, b) => (a.kind === "leak" ? -1 : b.kind === "leak" ? 1
+          : a.behind - b.behind || a.spot[2] - b.spot[2]));
+      for (const { text, kind, spot, behind } of placed) {
+        const span = word(text, behind ? `${kind} behind` : kind);
         const [sw, sh] = [span.offsetWidth, span.offsetHeight];
         const x = Math.max(2, Math.min(w - sw - 2, spot[0] - sw / 2));
-        // A leak is named above its place, which is small.
-        const high = kind === "leak" ? sh + 8 : sh / 2;
+        // Leaks and single places are named above their dot.
+        const high = kind === "leak" || kind === "dot" ? sh + 8 : sh / 2;
         const y = Math.max(2, Math.min(h - sh - 2, spot[1] - high));
         // A name that would lie over one nearer to the viewer is left out until there is room.
         if (taken.some(([a, b, c, d]) => x < a + c && a < x + sw && y < b + d && b < y + sh)) {
@@ -374,6 +390,30 @@ const createViewer = (() => {
         taken.push([x, y, sw, sh]);
         span.style.transform = `translate(${x}px, ${y}px)`;
       }
+    }
+    /* How near to the viewer the wall lies, on a coarse grid of the picture. */
+    function nearest(before, w, h) {
+      const columns = Math.ceil(w / GRID_PX), grid = new Map(), p = walls.points;
+      for (let i = 0; i < p.length; i += 3) {
+        const [x, y, z] = project([p[i], p[i + 1], p[i + 2]]);
+        if (x < 0 || x >= w || y < 0 || y >= h || z < before) continue;
+        const k = Math.floor(y / GRID_PX) * columns + Math.floor(x / GRID_PX);
+        if (!(grid.get(k) <= z)) grid.set(k, z);
+      }
+      return ([x, y]) => grid.get(Math.floor(y / GRID_PX) * columns + Math.floor(x / GRID_PX))
+        ?? Infinity;
+    }
+    /* Of the places of a structure one that is seen, in their middle; a hidden one if none is. */
+    function spotOf({ places, kind }, before, front, w, h) {
+      const spots = places.map(project).filter(([x, y, z]) => x > 0 && x < w && y > 0 && y < h
+        && (kind === "leak" || z > before));
+      if (!spots.length) return { spot: null };
+      const seen = spots.filter((spot) => kind === "leak" || !front
+        || spot[2] < front(spot) + BEHIND_MM);
+      const from = seen.length ? seen : spots;
+      const middle = [0, 1].map((c) => from.reduce((sum, s) => sum + s[c], 0) / from.length);
+      const off = (s) => Math.hypot(s[0] - middle[0], s[1] - middle[1]);
+      return { spot: from.reduce((a, b) => (off(b) < off(a) ? b : a)), behind: !seen.length };
     }
     function scaleBar(w) {
       const px = perPixel();
@@ -396,8 +436,11 @@ const createViewer = (() => {
         { ...tint(mark.colour), part: "structures", cuttable: true }));
       scene.rims.forEach((rim, k) => put(`rim-${k}`, tube(rim.points),
         { ...tint(rim.colour), part: "wall", cuttable: true }));
-      scene.veins.forEach((vein, k) => put(`ostium-${k}`, tube(vein.contour, TUBE_MM, true),
-        { ...tint(scene.colours.plane), part: "planes", cuttable: k !== chosen.vein }));
+      scene.veins.forEach((vein, k) => vein.gone || put(`ostium-${k}`, tube(vein.contour, TUBE_MM, true),
+        { ...tint(vein.dropped ? scene.colours.dropped : scene.colours.plane), part: "planes",
+          cuttable: k !== chosen.vein }));
+      scene.dropped.forEach((vein, k) => put(`dropped-${k}`, tube(vein.contour, TUBE_MM, true),
+        { ...tint(scene.colours.dropped), part: "planes", cuttable: true }));
       const vein = scene.veins[chosen.vein];
       if (!vein) return;
       put("plane", disc(vein.centre, vein.normal, vein.reach),
@@ -437,6 +480,25 @@ const createViewer = (() => {
         perPixel: perPixel(), ...view, name: projection(camera.lao, camera.cranial) };
     }
     const viewer = {
+      /* Adds a vein to the scene, and returns its index. */
+      addVein(vein) {
+        scene.veins.push(vein);
+        const shape = vein.patch && unpack(vein.patch);
+        if (shape) shape.normals = normals(shape.points, shape.faces);
+        patches.push(shape);
+        changed();
+        return scene.veins.length - 1;
+      },
+      /* Tells something about a name; a name that is not there yet is added at its vein. */
+      tellName(text, told) {
+        let name = scene.names.find((one) => one.text === text);
+        const vein = scene.veins.find((one) => one.name === text && !one.gone);
+        if (!name && vein) scene.names.push(name = { text, places: [vein.centre] });
+        if (name) name.told = told;
+        changed();
+      },
+      /* A colour as it is drawn on the page's ground. */
+      tone: (colour) => `rgb(${tint(colour).outer.map((c) => Math.round(255 * c)).join(" ")})`,
       canvas, state, project, tube, disc, sphere, circle,
       choose(vein, fit) {
         const other = chosen.vein !== vein;

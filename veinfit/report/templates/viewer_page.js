@@ -48,7 +48,8 @@
     tell();
   }
   choice(get("veins"), "vein", "whole atrium", true, () => choose(null));
-  scene.veins.forEach((vein, k) => choice(get("veins"), "vein", vein.name, false, () => choose(k)));
+  scene.veins.forEach((vein, k) => choice(get("veins"), "vein",
+    vein.told ? `${vein.name} (by hand)` : vein.name, false, () => choose(k)));
 
   function tell() {
     const { vein: v, fit: f } = viewer.state();
@@ -56,10 +57,11 @@
     box.replaceChildren();
     if (!vein) {
       box.append(make("p", "The whole atrium. Choose a vein to see a balloon in it."));
+      scene.dropped.forEach(({ name, words }) => box.append(make("p", `${name}: ${words}.`)));
       return;
     }
     box.append(make("h2", vein.words ? `${vein.name}, ${vein.words}` : vein.name));
-    box.append(make("p", `${vein.size}.`));
+    box.append(make("p", `${vein.size}.${vein.told ? ` Corrected: ${vein.told}.` : ""}`));
     if (!fit) { box.append(make("p", "No balloon was tried in this vein.")); return; }
     box.append(make("p", "", [make("strong", fit.title), ` – ${fit.verdict}.`]));
     fit.leaks.forEach((leak) => box.append(make("p", `${leak.text}: ${leak.words}.`)));
@@ -101,6 +103,24 @@
     swatch.className = "swatch";
     swatch.style.background = band.colour;
     get("legend").append(make("li", "", [swatch, band.label]));
+  }
+  /* What the dots and lines of this scene stand for. */
+  const { colours } = scene;
+  const signs = [
+    [scene.veins.some((v) => v.fits.some((f) => f.leaks.length)), "dot", colours.leak,
+      "widest place of a leak"],
+    [scene.marks.length, "dot", scene.marks[0]?.colour, "where the sheath crosses the septum"],
+    [true, "line", colours.plane, "ostium of a vein or the appendage"],
+    [scene.dropped.length, "line", colours.dropped, "ostium of what was dropped by hand"],
+    [scene.names.some((name) => name.text === "MV"), "line", colours.ink,
+      "rim of the mitral opening (MV)"],
+  ];
+  for (const [there, kind, colour, words] of signs) {
+    if (!there) continue;
+    const sign = document.createElement("span");
+    sign.className = `swatch ${kind}`;
+    sign.style[kind === "dot" ? "background" : "borderColor"] = viewer.tone(colour);
+    get("signs").append(make("li", "", [sign, words]));
   }
   choose(null);
   window.viewer = viewer;

@@ -1,0 +1,78 @@
+"""What a person corrected is marked as such wherever the vein is named."""
+
+from __future__ import annotations
+
+import html
+import re
+from dataclasses import replace
+
+import pytest
+from report.inputs import report_of
+
+from veinfit.anatomy.model import Anatomy, AppliedCorrection
+from veinfit.report.by_hand import dropped, hand_words
+from veinfit.report.model import ReportInput
+from veinfit.report.overview import landmarks, overview_caption
+from veinfit.report.page import write_page
+from veinfit.report.parts import vein_parts
+from veinfit.report.viewer_scene import viewer_scene
+from veinfit.seating.model import Fit
+
+
+@pytest.fixture(scope="module")
+def corrected(anatomy: Anatomy, fits: tuple[Fit, ...]) -> ReportInput:
+    """LSPV's ostium is set, RSPV was called RMPV, LIPV is dropped."""
+    veins = {vein.name: vein for vein in anatomy.veins}
+    ostium = replace(veins["LSPV"].ostium, kind="set_by_hand", error_mm=2.0, confidence=1.0)
+    moved = replace(veins["LSPV"], ostium=ostium)
+    kept = (moved, *(v for name, v in veins.items() if name not in {"LSPV", "LIPV"}))
+    who = {"who": "reader 2", "why": "seen otherwise"}
+    corrections = (
+        AppliedCorrection("LSPV", "ostium moved", **who, automatic=veins["LSPV"], corrected=moved),
+        AppliedCorrection(
+            "RMPV", "renamed from RMPV to RSPV", **who,
+            automatic=veins["RSPV"], corrected=veins["RSPV"],
+        ),
+        AppliedCorrection(
+            "LIPV", "dropped: it is no vein", **who, automatic=veins["LIPV"], corrected=None
+        ),
+    )  # fmt: skip
+    told = replace(anatomy, veins=kept, corrections=corrections)
+    return report_of(told, tuple(fit for fit in fits if fit.vein != "LIPV"))
+
+
+def test_in_words(corrected: ReportInput) -> None:
+    anatomy = corrected.anatomy
+    assert hand_words(anatomy, "LSPV") == "ostium set by hand"
+    assert hand_words(anatomy, "RSPV") == "renamed by hand from RMPV"
+    assert hand_words(anatomy, "RIPV") == ""
+    assert [one.vein for one in dropped(anatomy)] == ["LIPV"]
+
+
+def test_on_the_page_beside_each_vein(corrected: ReportInput) -> None:
+    text = write_page(corrected, vein_parts(corrected))
+    lines = {
+        name: html.unescape(re.sub(r"<[^>]+>", " ", body))
+        for name, body in re.findall(r'<li class="line" data-line="(\w+)">(.*?)</li>', text, re.S)
+    }
+    assert "ostium set by hand" in lines["LSPV"]
+    assert "renamed by hand from RMPV" in lines["RSPV"]
+    assert "dropped by hand: it is no vein (reader 2: seen otherwise)" in lines["LIPV"]
+    assert "by hand" not in lines["RIPV"]
+
+
+def test_in_the_picture(corrected: ReportInput) -> None:
+    told = {one.text: one.figures for one in landmarks(corrected.anatomy, {})}
+    assert told["LSPV"].endswith("mm, by hand") and told["LIPV"] == "dropped by hand"
+    assert told["RIPV"].endswith(" mm")
+    assert "LIPV dropped by hand" in overview_caption(corrected.anatomy)
+
+
+def test_in_the_3d_view(corrected: ReportInput) -> None:
+    scene = viewer_scene(corrected)
+    assert {name["text"]: name["told"] for name in scene["names"]} == {
+        "LSPV": "ostium set by hand", "RSPV": "renamed by hand from RMPV", "RIPV": "",
+        "LIPV": "dropped by hand", "LAA": "", "MV": "",
+    }  # fmt: skip
+    (gone,) = scene["dropped"]
+    assert gone["name"] == "LIPV" and len(gone["contour"]) > 10
