@@ -11,7 +11,7 @@ from veinfit.anatomy.contours import measure_contour, passes
 from veinfit.anatomy.lumen import Wall
 from veinfit.anatomy.model import Centreline, Contour, Ostium, Section
 from veinfit.anatomy.partings import Parting
-from veinfit.anatomy.tubes import arc_length, resample, section_at, smooth, tangents
+from veinfit.anatomy.tubes import Tube, arc_length, resample, section_at, smooth, tangents
 from veinfit.frames import FloatArray, unit
 
 CREST_MARGIN_MM = 0.5
@@ -33,12 +33,22 @@ ALONE_MM = 0.3
 """A curve shorter than this is a point."""
 
 
+BESIDE_MM = 5.0
+"""The wall of a vein lies no farther from its middle than its ostium is wide and this."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class VeinCourse:
     """The curve of a vein and its sections, ostium first."""
 
     centreline: Centreline
     sections: tuple[Section, ...]
+
+
+def wall_beside(tube: Tube, ostium: Ostium) -> Wall:
+    """Return the part of a tube's wall that sections of the vein can hold."""
+    near = np.concatenate([tube.centres, ostium.contour.points])
+    return tube.wall.near(near, ostium.measures.d_max_mm + BESIDE_MM)
 
 
 def follow_vein(

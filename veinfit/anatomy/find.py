@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from veinfit.anatomy.branches import Branches, find_branches
 from veinfit.anatomy.candidates import Candidate, find_candidates
 from veinfit.anatomy.detection import Detection
+from veinfit.anatomy.fewer_faces import for_finding, on_all_faces
 from veinfit.anatomy.frame_check import StatedFrame, flat_side
 from veinfit.anatomy.hints import LabelHints
 from veinfit.anatomy.inscribed import inscribed_spheres
@@ -87,9 +88,10 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     tell("lumen")
     lumen, notes = prepare_lumen(lumen_input.surface, settings.surface)
     tell("branches")
-    spheres = inscribed_spheres(lumen.wall.surface)
+    rough = for_finding(lumen)
+    spheres = inscribed_spheres(rough.wall.surface)
     branches = find_branches(spheres, lumen.openings)
-    candidates = find_candidates(lumen, branches, settings.anatomy)
+    candidates = find_candidates(rough, branches, settings.anatomy)
     tell("names")
     claims = _claims(lumen, branches, candidates, lumen_input.hints)
     stated = StatedFrame(
@@ -99,7 +101,13 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     notes = (*notes, *filter(None, [naming.other_frame.note(stated)]))
     roles = _with_extras(naming, claims, candidates)
     tell("wall")
-    opened = open_lumen(lumen, branches, candidates, naming, roles)
+    if rough is not lumen:
+        named = set(roles.values())
+        candidates = tuple(
+            on_all_faces(candidate, lumen) if index in named else candidate
+            for index, candidate in enumerate(candidates)
+        )
+    opened = open_lumen(lumen, branches, candidates, naming, roles, rough.wall.surface)
     return Detection(
         lumen,
         branches,

@@ -17,9 +17,10 @@ from veinfit.frames import FloatArray, Frame, unit
 from veinfit.notes import Note
 
 REFUSED_MARGIN = 2.0
-"""The frame is contradicted when another fits better by this (log odds). Of 12 invented atria
-turned by 30 degrees about five axes each, a third of the way to the next axis, the right frame
-fitted never worse by more than 1.5."""
+"""The frame is contradicted when another fits better by this (log odds). Of 48 invented and 8
+other atria turned by 30 degrees, a third of the way to the next axis, about five axes either way,
+3 of 560 would be refused and 71 doubted; turned by 15 degrees none and 51; as they are none and 5,
+all with closed, domed ends."""
 
 UNSETTLED_MARGIN = -2.0
 """... and is not settled from here on."""

@@ -12,7 +12,7 @@ from veinfit.anatomy.ends import EndCut
 from veinfit.frames import BoolArray, FloatArray, IntArray, angle_deg, unit
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import face_neighbours
-from veinfit.surface.mesh import face_areas, face_middles, face_normals
+from veinfit.surface.mesh import face_areas, face_middles, face_normals, select_faces
 
 EXPECTED_WITHIN_DEG = 60.0
 """A lid faces within this of where the mitral side is expected."""
@@ -61,6 +61,12 @@ def find_mitral_side(surface: Surface, body_centre: FloatArray, expected: FloatA
     within ``EXPECTED_WITHIN_DEG`` of ``expected`` (3,) is the lid. Without one
     the mitral side is where that way leaves the blood, and confidence is low.
     """
+    whole = face_middles(surface)
+    # Nothing that faces another way can be part of the lid.
+    turned = face_normals(surface) @ expected
+    surface, _ = select_faces(
+        surface, turned > np.cos(np.radians(EXPECTED_WITHIN_DEG + 2.0 * FLAT_WITHIN_DEG))
+    )
     areas, normals = face_areas(surface), face_normals(surface)
     middle = face_middles(surface)
     facing = normals @ expected > np.cos(np.radians(EXPECTED_WITHIN_DEG))
@@ -86,8 +92,8 @@ def find_mitral_side(surface: Surface, body_centre: FloatArray, expected: FloatA
         cut = EndCut(centre - LID_INSET_MM * normal, normal)
         return MitralSide(centre, normal, cut, True, 0.8)
     # The appendage may hang lower than the dome: what counts is where this way leaves the blood.
-    away = (middle - body_centre) @ expected
-    beside = np.linalg.norm(np.cross(middle - body_centre, expected), axis=1)
+    away = (whole - body_centre) @ expected
+    beside = np.linalg.norm(np.cross(whole - body_centre, expected), axis=1)
     near = np.flatnonzero((away > 0) & (beside <= max(DOME_REACH_MM, float(beside.min()))))
     top = float(away[near].max()) if len(near) else float(away.max())
     centre = body_centre + top * expected
@@ -112,8 +118,9 @@ def _flat_part(
 
 
 def _connected(pairs: IntArray, chosen: BoolArray, seed: int) -> BoolArray:
-    inside = chosen[pairs].all(axis=1)
-    a, b = pairs[inside].T
+    a, b = pairs[:, 0], pairs[:, 1]
+    inside = chosen[a] & chosen[b]
+    a, b = a[inside], b[inside]
     n = len(chosen)
     graph = sparse.coo_matrix((np.ones(len(a), dtype=bool), (a, b)), shape=(n, n))
     _, label = csgraph.connected_components(graph, directed=False)

@@ -15,6 +15,7 @@ from veinfit.anatomy.mitral import MitralSide, find_mitral_side
 from veinfit.anatomy.names import APPENDAGE, MITRAL, TEMPLATE, Naming
 from veinfit.anatomy.tubes import tangents
 from veinfit.frames import FloatArray, IntArray, unit
+from veinfit.surface import Surface
 
 ROUNDED_RIM_MM = 0.75
 """A flat end is cut off so far inside: surfacing rounds its rim."""
@@ -35,8 +36,13 @@ def open_lumen(
     candidates: Sequence[Candidate],
     naming: Naming,
     roles: Mapping[str, int],
+    rough: Surface | None = None,
 ) -> Opened:
-    """Cut blind vein ends and a closed mitral side, and take the caps off."""
+    """Cut blind vein ends and a closed mitral side, and take the caps off.
+
+    ``rough`` is the closed surface with fewer faces, where there is one: a flat lid is sought
+    there.
+    """
     ends: dict[int, FloatArray] = {}
     cuts: list[EndCut] = []
     single = {c.members[0]: c for c in candidates if len(c.members) == 1}
@@ -63,7 +69,8 @@ def open_lumen(
         )
     else:
         expected = naming.rotation.apply(unit(TEMPLATE[MITRAL][0]))
-        mitral = find_mitral_side(lumen.wall.surface, branches.body_centre, expected)
+        closed = lumen.wall.surface if rough is None else rough
+        mitral = find_mitral_side(closed, branches.body_centre, expected)
         cuts.append(mitral.cut)
     return Opened(open_wall(*cut_ends(lumen.wall, cuts)), ends, mitral)
 

@@ -14,6 +14,7 @@ from veinfit.anatomy.centrelines import (
     continue_into_branch,
     follow_vein,
     trunk_sections,
+    wall_beside,
 )
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.measures import takeoff_wall_deg
@@ -118,10 +119,11 @@ def _courses(
     step = found.settings.anatomy.section_step_mm
     axis_mm = found.settings.anatomy.axis_length_mm
     if len(candidate.members) == 1:
-        course = follow_vein(tube.wall, ostium, tube.centres, end, step)
+        wall = wall_beside(tube, ostium)
+        course = follow_vein(wall, ostium, tube.centres, end, step)
         length = float(course.centreline.s_mm[-1])
         last = tube.centres[0] if end is None else end
-        return course, fit_axis(tube.wall, ostium, last, axis_mm, length), length
+        return course, fit_axis(wall, ostium, last, axis_mm, length), length
     course = follow_vein(tube.wall, ostium, tube.centres, tube.centres[0], step, rounds=0)
     assert candidate.carina_mm is not None and candidate.parting is not None
     ways = [branches[m].way for m in candidate.members]

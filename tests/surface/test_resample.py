@@ -1,0 +1,57 @@
+"""Fewer faces for the same shape."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from surface.shapes import sphere
+
+from veinfit.surface import Surface
+from veinfit.surface.mesh import edges, enclosed_volume, select_faces
+from veinfit.surface.openings import boundary_loops, loop_diameter
+from veinfit.surface.refine import refine
+from veinfit.surface.resample import with_fewer_faces
+
+
+@pytest.fixture(scope="module")
+def ball():
+    return refine(sphere(20.0), 1.2).surface
+
+
+def test_a_ball_stays_a_ball(ball):
+    fewer = with_fewer_faces(ball, 3000)
+    assert abs(len(fewer.faces) - 3000) < 30
+    assert (edges(fewer)[2] == 2).all()
+    # A vertex of a sphere cut into N triangles lies within about the chord's height of it:
+    # with edges e, e2 / 8 R; 3000 faces of 5027 mm2 have edges of 2 mm.
+    off = np.linalg.norm(fewer.points - ball.points.mean(axis=0), axis=1) - 20.0
+    assert np.abs(off).max() < 2.0**2 / (8.0 * 20.0) * 3.0
+    # Less than the chord's height all over.
+    most = 5027.0 * 2.0**2 / (8.0 * 20.0)
+    assert enclosed_volume(fewer) == pytest.approx(enclosed_volume(ball), abs=most)
+
+
+def test_an_opening_keeps_its_size(ball):
+    open_ball, _ = select_faces(ball, ball.points[ball.faces].mean(axis=1)[:, 2] < 12.0)
+    fewer = with_fewer_faces(open_ball, 3000)
+    (before,), (after,) = boundary_loops(open_ball), boundary_loops(fewer)
+    # The ragged edge of the coarser faces is smoothed a little.
+    assert loop_diameter(fewer, after) == pytest.approx(loop_diameter(open_ball, before), rel=0.05)
+
+
+def test_enough_is_left_as_it_is(ball):
+    assert with_fewer_faces(ball, len(ball.faces)) is ball
+
+
+def test_the_same_surface_gives_the_same_faces(ball):
+    one, two = (with_fewer_faces(ball, 2500) for _ in range(2))
+    assert np.array_equal(one.points, two.points)
+    assert np.array_equal(one.faces, two.faces)
+
+
+def test_nothing_is_returned_where_an_opening_would_be_lost():
+    # A tetrahedron's faces cannot become one.
+    points = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]])
+    faces = np.array([[0, 2, 1], [0, 1, 3], [1, 2, 3], [0, 3, 2]])
+    result = with_fewer_faces(Surface(points, faces), 1)
+    assert result is None or len(result.faces) == 4
