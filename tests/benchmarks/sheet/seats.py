@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from benchmarks.sheet.elastic import Material, Sheet
-from benchmarks.sheet.pushing import Ball, first_touch, push
+from benchmarks.sheet.pushing import Ball, Equilibrium, first_touch, push
 from benchmarks.sheet.shapes import EDGE_MM, SECTORS, SeatShape, SeatSurface, seat_surface
 from scipy import sparse
 from scipy.sparse import csgraph
@@ -93,6 +93,36 @@ def seats(
     edge_mm, sectors : float, int
         Of the mesh.
     """
+    surface, rests = equilibria(
+        shape,
+        ball_mm,
+        pushes_n,
+        tether_kpa_per_mm,
+        stiffness_kpa_per_mm,
+        stiffening_depth_mm,
+        edge_mm,
+        sectors,
+    )
+    found = []
+    for push_n, rest in zip(pushes_n, rests, strict=True):
+        if rest.converged:
+            found.append(_read(surface, rest.points, rest.centre, 0.5 * ball_mm, push_n))
+        else:
+            found.append(SheetSeat(push_n, "passes through" if rest.passed else "no equilibrium"))
+    return found
+
+
+def equilibria(
+    shape: SeatShape,
+    ball_mm: float,
+    pushes_n: Sequence[float],
+    tether_kpa_per_mm: float,
+    stiffness_kpa_per_mm: float = 1.0,
+    stiffening_depth_mm: float = math.inf,
+    edge_mm: float = EDGE_MM,
+    sectors: int = SECTORS,
+) -> tuple[SeatSurface, list[Equilibrium]]:
+    """Return the seat and the equilibria of :func:`seats`; after one that failed all are it."""
     surface = seat_surface(shape, edge_mm, sectors)
     material = Material.of_ring(
         stiffness_kpa_per_mm,
@@ -105,18 +135,14 @@ def seats(
     fixed = np.zeros(len(surface.points), dtype=bool)
     fixed[surface.vein_rim] = fixed[surface.atrial_rim] = True
     radius = 0.5 * ball_mm
-    points, centre = surface.points, first_touch(surface.points, radius)
+    rest = Equilibrium(surface.points, first_touch(surface.points, radius), True, False, 0)
     found = []
     for push_n in (FIRST_PUSH_N, *pushes_n):
-        ball = Ball(radius, push_n, SHAFT_N_PER_MM)
-        rest = push(sheet, fixed, ball, points, centre)
-        if not rest.converged:
-            outcome = "passes through" if rest.passed else "no equilibrium"
-            found += [SheetSeat(p, outcome) for p in pushes_n[max(len(found) - 1, 0) :]]
-            break
-        points, centre = rest.points, rest.centre
-        found.append(_read(surface, points, centre, radius, push_n))
-    return found[-len(pushes_n) :]
+        if rest.converged:
+            ball = Ball(radius, push_n, SHAFT_N_PER_MM)
+            rest = push(sheet, fixed, ball, rest.points, rest.centre)
+        found.append(rest)
+    return surface, found[1:]
 
 
 def widest_leak_mm(surface: SeatSurface, gap_mm: FloatArray) -> float:

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from benchmarks.sheet.elastic import Material, Sheet, dihedral
+from benchmarks.sheet.field import ring_moves
 from benchmarks.sheet.hold_against import agrees, same_better_size
 from benchmarks.sheet.pushing import Ball, first_touch, push
 from benchmarks.sheet.rounding import rounded
@@ -254,3 +255,14 @@ def test_rounding_a_nearly_round_ostium_takes_the_stiffness_for_small_displaceme
     small = oval_mode_n_per_mm(8.5, 0.5, load)
     assert large.amplitude_mm < 0.3
     assert large.stiffness_n_per_mm == pytest.approx(small, rel=0.1)
+
+
+def test_a_known_move_is_read_off_ring_by_ring():
+    surface = tube(9.0, 6.0, 1.0, 32)
+    angle = np.arctan2(surface.points[:, 1], surface.points[:, 0])
+    outward = np.stack([np.cos(angle), np.sin(angle), 0.0 * angle], axis=1)
+    far = -0.3 * np.cos(2.0 * angle) + 0.2 + 0.1 * np.sin(3.0 * angle)
+    for one in ring_moves(surface, surface.points + far[:, None] * outward):
+        assert one.radius_mm == pytest.approx(9.0)
+        assert one.oval_mm == pytest.approx(-0.3)
+        assert one.growth_mm == pytest.approx(0.2)
