@@ -1,0 +1,98 @@
+"""The line of a vein: what it says of known fits, and that it never instructs."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+
+from veinfit.report.answers import Answer, answer, in_doubt_first
+from veinfit.seating.compare import comparisons
+from veinfit.seating.model import Chance, Fit, Margin
+from veinfit.settings import Settings
+
+SETTINGS = Settings()
+
+
+def margin(probability: float, shares: dict[str, float]) -> Margin:
+    chance = Chance(probability, probability - 0.3, probability + 0.1, 0.03, (probability,) * 4)
+    return Margin(
+        32, 32, 0, chance, chance, chance, chance, chance, 0.0, None, 1.0, (), (0.1, 0.4, 1.0),
+        shares,
+    )  # fmt: skip
+
+
+def line(*fits: Fit) -> Answer:
+    sides = comparisons(fits, SETTINGS.seating, SETTINGS.comparison)
+    return answer(fits[0].vein, fits, sides, SETTINGS)
+
+
+def points(*fits: Fit) -> dict[str, str]:
+    return {label: text.replace("\xa0", " ") for label, text in line(*fits).points}
+
+
+def test_the_greatest_probability_is_best_and_a_tie_is_told_with_both_figures(
+    fits: tuple[Fit, ...],
+) -> None:
+    shares = {"push and stiffness": 0.55, "direction": 0.3, "together": 0.15}
+    small = replace(fits[0], seal_probability=0.5, margin=margin(0.5, shares))
+    large = replace(fits[1], seal_probability=0.6, margin=margin(0.6, shares))
+    told = line(small, large)
+    assert [size.best for size in told.sizes] == [False, True]
+    assert told.tie == "A tie: 0.50 and 0.60, as the intervals overlap."
+    assert points(small, large)["Decided by"] == (
+        "the push against the stiffness of the wall, then the direction of the shaft"
+    )
+    apart = replace(large, seal_probability=0.9, margin=margin(0.9, shares))
+    assert line(replace(small, margin=margin(0.2, shares)), apart).tie == ""
+
+
+def test_pushes_are_told_in_words(fits: tuple[Fit, ...]) -> None:
+    greatest = SETTINGS.seating.greatest_push_n
+    told = points(replace(fits[0], push_to_seal_n=0.1 * greatest), fits[1])["Push"]
+    assert told == (
+        f"28 mm seals with a light push ({0.1 * greatest:.2f} N); "
+        "31 mm does not seal up to the greatest push tried"
+    )
+    assert "Push" not in points(fits[0])
+
+
+def test_depth_freezing_and_neighbours_are_told_with_each_size(fits: tuple[Fit, ...]) -> None:
+    near = {"right_phrenic_nerve": 4.25}
+    small = replace(fits[0], deep=True, deep_seal_probability=0.07, distances_mm=near)
+    large = replace(fits[1], deep=False, freeze_loss_probability=0.11, distances_mm=near)
+    told = points(small, large)
+    assert told["Depth"] == "nominal seat deep with 28 mm; 28 mm seals but deep 0.07"
+    assert told["Freezing"] == "31 mm loses the seal as freezing starts 0.11"
+    assert told["Near"] == "right phrenic nerve 4.2 mm (28 mm), 4.2 mm (31 mm)"
+
+
+def test_a_vein_without_a_seat_says_why(
+    fits: tuple[Fit, ...], without_seat: Callable[[Fit], Fit]
+) -> None:
+    gone = without_seat(fits[0])
+    told = line(gone)
+    assert told.sizes[0].one.word == "no seat" and told.sizes[0].sign == "none"
+    assert "no equilibrium" in points(gone)["Weak"]
+    assert told.greatest < 0.0
+
+
+def test_veins_in_doubt_come_first(fits: tuple[Fit, ...], without_seat: Callable[..., Fit]) -> None:
+    lines = [
+        line(replace(fits[0], seal_probability=0.9), replace(fits[1], seal_probability=0.1)),
+        line(replace(fits[2], seal_probability=0.3), replace(fits[3], seal_probability=0.4)),
+        line(without_seat(fits[4])),
+    ]
+    assert [one.vein for one in in_doubt_first(lines)] == [fits[k].vein for k in (4, 2, 0)]
+
+
+def test_coaxial_rows_beside_the_transseptal_ones_do_not_lead(fits: tuple[Fit, ...]) -> None:
+    across = replace(fits[0], approach="transseptal", seal_probability=0.2)
+    told = line(replace(fits[0], seal_probability=0.99), across)
+    assert [size.fit.approach for size in told.sizes] == ["transseptal"]
+    assert told.greatest == 0.2
+
+
+def test_no_phrase_tells_what_to_do(fits: tuple[Fit, ...]) -> None:
+    said = " ".join(text for fit in fits for text in points(fit).values())
+    assert not re.search(r"\b(should|must|recommend|use|choose|prefer|avoid)\b", said)
