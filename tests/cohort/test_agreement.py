@@ -328,6 +328,8 @@ def test_command(study, capsys):
         (left,) = csv.DictReader(stream)
     assert (left["line"], left["reason"]) == ("194", "the case was not predicted")
     page = (out / "agreement.html").read_text()
+    first = page[: page.index("<h2>")]
+    assert "the share that was predicted to: " in first and "patients." in first
     assert page.count("data:image/svg+xml") == 2
     assert "http" not in page.replace("http-equiv", "")
     assert "not a medical device" in page

@@ -17,7 +17,9 @@ from veinfit.cohort.batch.store import Store
 from veinfit.cohort.clustered import clustered, clustered_superiority
 from veinfit.cohort.statistics import superiority
 from veinfit.cohort.summary.data import read_cohort
+from veinfit.cohort.summary.findings import findings
 from veinfit.cohort.summary.model import PARTS
+from veinfit.cohort.summary.page import write_summary
 from veinfit.cohort.summary.summarise import summarise
 from veinfit.errors import InputError
 
@@ -270,6 +272,33 @@ def test_command(study, tmp_path, capsys):
     before = (out / "summary.html").read_bytes()
     assert main(["cohort", "summary", str(study), "--out", str(out), "--quiet"]) == 0
     assert (out / "summary.html").read_bytes() == before
+
+
+def test_the_findings_come_first_with_their_figures(tmp_path):
+    """Four cases of two veins, one vein of one case besides: all by hand."""
+    fits, veins = case((True, False), (True, True))
+    for item in veins:
+        item["confidence"], item["name_confidence"] = 0.4, 0.95
+    extra = [fit("extra-1", size, False) for size in (28, 31)]
+    alone = [{"vein": "extra-1", "confidence": 0.9, "name_confidence": 0.6}]
+    folder = cohort(tmp_path / "run", [(fits, veins)] * 3 + [(fits + extra, veins + alone)], 1)
+    summary = summarise(read_cohort(folder))
+    first, *more = findings(summary)
+    # 28 mm seals eight of nine veins by its nominal seat, 31 mm four.
+    assert first.startswith("Predicted share of veins that the nominal seat seals: 28 mm 0.89")
+    assert "31 mm 0.44" in first and first.endswith("in 9 veins.")
+    assert more[0].startswith("The least is predicted for LSPV with 31 mm: 0.00")
+    assert more[-1] == (
+        "Measurement: of 9 veins 8 have a measurement confidence below 0.5 and 1 a doubtful name "
+        "(probability below 0.9); 0 seats could not be assessed; 1 of 5 cases failed."
+    )
+    write_summary(summary, tmp_path / "out")
+    page = (tmp_path / "out" / "summary.html").read_text()
+    assert page.index(first[:40]) < page.index("Intervals hold 95 %") < page.index("<h2>")
+    # What was seen in one case is folded away.
+    folded = page[page.index("more rows that rest on one case") :]
+    assert "extra-1" in folded[: folded.index("</details>")]
+    assert page.count(">extra-1<") == folded.count(">extra-1<")
 
 
 def test_folders_that_hold_no_finished_cohort(study, tmp_path):

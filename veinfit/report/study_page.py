@@ -43,11 +43,13 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table of words."""
+    """A table of words; ``folded`` rows are shown on demand alone, under ``why``."""
 
     caption: str
     columns: Sequence[str]
     rows: Sequence[Sequence[str]]
+    folded: Sequence[Sequence[str]] = ()
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,9 +64,10 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """What stands on the page, from the top."""
+    """What stands on the page, from the top: what was found, before how it was found."""
 
     title: str
+    findings: Sequence[str]
     basis: Sequence[str]
     warnings: Sequence[str]
     sections: Sequence[Section]
@@ -109,6 +112,26 @@ def picture(drawing: Any) -> str:
     stream = io.BytesIO()
     drawing.savefig(stream, format="svg", metadata={"Date": None})
     return "data:image/svg+xml;base64," + base64.b64encode(stream.getvalue()).decode()
+
+
+ONE_CASE = "that rest on one case"
+"""Rows that say nothing of a cohort: they are folded away."""
+
+
+def folded_table(
+    caption: str, columns: Sequence[str], rows: Sequence[tuple[int, Sequence[str]]]
+) -> Table:
+    """Return a table in which rows that rest on one case are folded away.
+
+    Parameters
+    ----------
+    caption : str
+    columns : sequence of str
+    rows : sequence of (int, sequence of str)
+        How many cases or veins a row rests on, and its cells.
+    """
+    many = [row for number, row in rows if number != 1]
+    return Table(caption, columns, many, [row for number, row in rows if number == 1], ONE_CASE)
 
 
 def number(value: float | None, decimals: int = 2) -> str:

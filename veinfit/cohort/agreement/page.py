@@ -19,6 +19,7 @@ from veinfit.report.study_page import (
     Page,
     Section,
     Table,
+    folded_table,
     number,
     picture,
     plot,
@@ -136,7 +137,40 @@ def _page(found: Agreement) -> Page:
     )
     sections = [_occlusion(found), _probability(found), _depth(found), _others(found)]
     sections.append(_rows(found))
-    return Page("Prediction and observation", basis, found.warnings, sections)
+    return Page("Prediction and observation", findings(found), basis, found.warnings, sections)
+
+
+def findings(found: Agreement) -> tuple[str, ...]:
+    """Return what the page says first: occlusion, its probability and depth, with figures."""
+    told = [
+        _finding(found, "Of the balloons that occluded, the share that was predicted to",
+                 "sensitivity"),
+        _finding(found, "Of those that did not, the share that was predicted not to",
+                 "specificity"),
+        _finding(found, "Observed rate less mean predicted probability",
+                 "observed rate less mean probability"),
+    ]  # fmt: skip
+    limits = found.depth
+    if limits is not None and limits.bias.value is not None:
+        told.append(
+            f"Predicted less observed depth: {number(limits.bias.value, 1)} mm "
+            f"({span(limits.bias.low, limits.bias.high, 1)}), in {limits.number} attempts."
+        )
+    return tuple(text for text in told if text) or (
+        "Too little was observed to tell how predictions agree with it.",
+    )
+
+
+def _finding(found: Agreement, words: str, name: str) -> str:
+    for measure in found.measures:
+        if measure.name == name and measure.group == "all" and measure.interval.value is not None:
+            spread = measure.clustered
+            bounds = f" ({span(spread.low, spread.high)})" if spread.low is not None else ""
+            return (
+                f"{words}: {number(measure.interval.value)}{bounds}, from {measure.number} rows of "
+                f"{measure.patients} patients."
+            )
+    return ""
 
 
 def _measures(caption: str, measures: Sequence[Measure]) -> Table:
@@ -144,18 +178,21 @@ def _measures(caption: str, measures: Sequence[Measure]) -> Table:
                "patients", "what weakens it")  # fmt: skip
     rows = [
         (
-            m.name,
-            m.group,
-            number(m.interval.value),
-            span(m.interval.low, m.interval.high),
-            span(m.clustered.low, m.clustered.high),
-            str(m.number),
-            str(m.patients),
-            m.note,
+            m.patients,
+            (
+                m.name,
+                m.group,
+                number(m.interval.value),
+                span(m.interval.low, m.interval.high),
+                span(m.clustered.low, m.clustered.high),
+                str(m.number),
+                str(m.patients),
+                m.note,
+            ),
         )
         for m in measures
     ]
-    return Table(caption, columns, rows)
+    return folded_table(caption, columns, rows)
 
 
 def _some(found: Agreement, *words: str) -> list[Measure]:

@@ -28,6 +28,8 @@ VEIN_NUMBERS = (
     "takeoff_transverse_deg", "ridge_mm",
 )  # fmt: skip
 """Columns of the veins that may go with a leak."""
+QUALITY_NUMBERS = ("confidence", "name_confidence")
+"""Columns of the veins that tell how far their measures can be relied on."""
 GIVEN = {"occluded": "occluded_given_patient", "sealed": "antral_given_patient"}
 NOT_CLOSED = ("passes through", "cannot reach")
 """Outcomes in which a balloon does not close the vein."""
@@ -81,6 +83,8 @@ class Cohort:
     vein : (K,) array of str
     anatomy : mapping of str to (K,) array
         ``VEIN_NUMBERS``.
+    quality : mapping of str to (K,) array
+        ``QUALITY_NUMBERS``.
     sizes : tuple of Size
         By diameter.
     structures : tuple of str
@@ -93,6 +97,7 @@ class Cohort:
     case: IntArray
     vein: TextArray
     anatomy: Mapping[str, FloatArray]
+    quality: Mapping[str, FloatArray]
     sizes: tuple[Size, ...]
     structures: tuple[str, ...]
     leaks: Leaks
@@ -121,7 +126,7 @@ def read_cohort(folder: Path, approach: str | None = None) -> Cohort:
         status = ds.dataset(folder / "cases", format="parquet").to_table(columns=["status"])
         fits = ds.dataset(folder / "fits", format="parquet").to_table()
         veins = ds.dataset(folder / "veins", format="parquet").to_table(
-            columns=["case", "vein", *VEIN_NUMBERS]
+            columns=["case", "vein", *VEIN_NUMBERS, *QUALITY_NUMBERS]
         )
         leaks = ds.dataset(folder / "leaks", format="parquet").to_table(
             columns=["vein", "balloon", "approach", "clock_h", "side"]
@@ -144,7 +149,8 @@ def read_cohort(folder: Path, approach: str | None = None) -> Cohort:
         approach=chosen,
         case=case,
         vein=vein,
-        anatomy=_anatomy(fits, veins, home, len(case)),
+        anatomy=_anatomy(fits, veins, home, len(case), VEIN_NUMBERS),
+        quality=_anatomy(fits, veins, home, len(case), QUALITY_NUMBERS),
         sizes=_sizes(fits, home, len(case), structures),
         structures=tuple(structures),
         leaks=Leaks(
@@ -194,7 +200,9 @@ def _text(column: Any) -> TextArray:
     return words[codes] if len(words) else np.array([], dtype=str)
 
 
-def _anatomy(fits: Any, veins: Any, home: IntArray, number: int) -> dict[str, FloatArray]:
+def _anatomy(
+    fits: Any, veins: Any, home: IntArray, number: int, names: tuple[str, ...]
+) -> dict[str, FloatArray]:
     """Return the measures of the vein that each entry is about."""
     import pyarrow.compute as pc
 
@@ -204,7 +212,7 @@ def _anatomy(fits: Any, veins: Any, home: IntArray, number: int) -> dict[str, Fl
     row = pc.index_in(joined(fits), value_set=joined(veins).combine_chunks())
     place = np.full(number, veins.num_rows, dtype=np.intp)
     place[home] = pc.fill_null(row, veins.num_rows).to_numpy()
-    return {name: np.append(_floats(veins[name]), math.nan)[place] for name in VEIN_NUMBERS}
+    return {name: np.append(_floats(veins[name]), math.nan)[place] for name in names}
 
 
 def _structures(column: Any) -> dict[str, FloatArray]:

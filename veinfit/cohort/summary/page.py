@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from veinfit.cohort.statistics import Interval
+from veinfit.cohort.summary.findings import findings
 from veinfit.cohort.summary.model import PARTS, TRADE, Predictor, Split, Summary
 from veinfit.cohort.summary.plots import (
     closure_plot,
@@ -20,7 +21,15 @@ from veinfit.cohort.summary.plots import (
 )
 from veinfit.io.cells import csv_table
 from veinfit.io.output import staged_output
-from veinfit.report.study_page import Page, Section, Table, number, span, write_study_page
+from veinfit.report.study_page import (
+    Page,
+    Section,
+    Table,
+    folded_table,
+    number,
+    span,
+    write_study_page,
+)
 
 PAGE = "summary.html"
 BASES = {
@@ -130,34 +139,37 @@ def _page(summary: Summary) -> Page:
         _leaks(summary),
         _predictors(summary),
     ]
-    return Page("Summary of a cohort", basis, summary.remarks, sections)
+    return Page("Summary of a cohort", findings(summary), basis, summary.remarks, sections)
 
 
 def _closure(summary: Summary) -> Section:
     rows = [
         (
-            r.vein,
-            r.balloon,
-            r.closure,
-            f"{r.closed} of {r.number}",
-            f"{number(r.seat.value)} ({span(r.seat.low, r.seat.high)})",
-            f"{number(r.expected.value)} ({span(r.expected.low, r.expected.high)})",
-            str(r.through),
-            str(r.out_of_reach),
-            str(r.not_assessed),
+            r.number,
+            (
+                r.vein,
+                r.balloon,
+                r.closure,
+                f"{r.closed} of {r.number}",
+                f"{number(r.seat.value)} ({span(r.seat.low, r.seat.high)})",
+                f"{number(r.expected.value)} ({span(r.expected.low, r.expected.high)})",
+                str(r.through),
+                str(r.out_of_reach),
+                str(r.not_assessed),
+            ),
         )
         for r in summary.rates
     ]
     columns = ("vein", "balloon", "closure", "single seats", "share", "expected over tries",
                "passes through", "cannot reach", "not assessed")  # fmt: skip
     return Section(
-        "Closure",
+        "Occluded and sealed",
         (
-            "Occluded: a closed line of contact, what contrast shows. Sealed: the same in cold "
-            "contact, what ablates. A balloon that passes through or cannot reach does not close.",
+            "Occluded: a closed line of contact, which contrast shows. Sealed: the same in cold "
+            "contact, which ablates. A balloon that passes through or cannot reach does neither.",
         ),
         [closure_plot(summary, "occluded"), closure_plot(summary, "sealed")],
-        [Table("Closure by vein and size; Wilson intervals of single veins", columns, rows)],
+        [folded_table("Seals by vein and size; Wilson intervals of single veins", columns, rows)],
     )
 
 
@@ -170,19 +182,32 @@ def _split(summary: Summary) -> Section:
                "single seats that differ", "exact p")  # fmt: skip
     rows = [
         (
-            s.vein,
-            s.closure,
-            *(f"{number(i.value)} ({span(i.low, i.high)})" for i in _parts(s)),
-            str(s.number),
-            f"{s.counts['only smaller']} only {s.smaller}, "
-            f"{s.counts['only larger']} only {s.larger}",
-            "–" if s.p is None else f"{s.p:.3g}",
+            s.number,
+            (
+                s.vein,
+                s.closure,
+                *(f"{number(i.value)} ({span(i.low, i.high)})" for i in _parts(s)),
+                str(s.number),
+                f"{s.counts['only smaller']} only {s.smaller}, "
+                f"{s.counts['only larger']} only {s.larger}",
+                "–" if s.p is None else f"{s.p:.3g}",
+            ),
         )
         for s in splits
     ]
     if is_trade(summary):
         rows.append(
-            ("common practice", "occluded", *(number(TRADE[part]) for part in PARTS), "–", "–", "–")
+            (
+                0,
+                (
+                    "common practice",
+                    "occluded",
+                    *(number(TRADE[part]) for part in PARTS),
+                    "–",
+                    "–",
+                    "–",
+                ),
+            )
         )
     bases = " and ".join(BASES[basis] for basis in dict.fromkeys(s.basis for s in splits))
     gains = [gain_words(s) for s in splits if s.closure == "occluded" and s.vein != "all"]
@@ -192,7 +217,9 @@ def _split(summary: Summary) -> Section:
         "allowance is made for the number of tests.",
         "Occluded in one try of each: " + "; ".join(gains) + ".",
     )  # fmt: skip
-    return Section("What the second size adds", text, figures, [Table("Split", columns, rows)])
+    return Section(
+        "What the second size adds", text, figures, [folded_table("Split", columns, rows)]
+    )
 
 
 def _titled(part: str, split: Split) -> str:
@@ -209,18 +236,21 @@ def _differences(summary: Summary) -> Section:
         return Section("Differences", ("There are no two sizes to compare.",))
     rows = [
         (
-            d.vein,
-            title(d.measure),
-            f"{d.larger} less {d.smaller}",
-            str(d.number),
-            f"{number(d.mean.value)} ({span(d.mean.low, d.mean.high)})",
-            number(d.sd),
-            number(d.median),
+            d.number,
+            (
+                d.vein,
+                title(d.measure),
+                f"{d.larger} less {d.smaller}",
+                str(d.number),
+                f"{number(d.mean.value)} ({span(d.mean.low, d.mean.high)})",
+                number(d.sd),
+                number(d.median),
+            ),
         )
         for d in summary.differences
     ]
     columns = ("vein", "measure", "difference", "veins", "mean", "SD", "median")
-    return Section("Differences", (), [figure], [Table("Paired differences", columns, rows)])
+    return Section("Differences", (), [figure], [folded_table("Paired differences", columns, rows)])
 
 
 def _leaks(summary: Summary) -> Section:
@@ -228,13 +258,13 @@ def _leaks(summary: Summary) -> Section:
     if figure is None:
         return Section("Where leaks are", ("There is no leak.",))
     rows = [
-        (k.vein, k.balloon, k.side, f"{k.leaks} of {k.of}",
-         f"{number(k.share.value)} ({span(k.share.low, k.share.high)})")
+        (k.of, (k.vein, k.balloon, k.side, f"{k.leaks} of {k.of}",
+                f"{number(k.share.value)} ({span(k.share.low, k.share.high)})"))
         for k in summary.leaks
     ]  # fmt: skip
     columns = ("vein", "balloon", "side", "leaks", "share")
     caption = "Leaks by side, in words; intervals take leaks for independent"
-    return Section("Where leaks are", (), [figure], [Table(caption, columns, rows)])
+    return Section("Where leaks are", (), [figure], [folded_table(caption, columns, rows)])
 
 
 def _predictors(summary: Summary) -> Section:

@@ -1,0 +1,75 @@
+"""What a cohort's summary says first: a few sentences with their figures."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from veinfit.anatomy.vein import CLOSE_RUNNER_UP
+from veinfit.cohort.statistics import Interval
+from veinfit.cohort.summary.model import PARTS, Rate, Summary
+from veinfit.report.study_page import number, span
+
+LOW_CONFIDENCE = 0.5
+"""A measurement confidence below this counts as low."""
+
+
+def findings(summary: Summary) -> tuple[str, ...]:
+    """Return the sentences: what each size seals, what two do together, what was measured well."""
+    return tuple((*_seals(summary), *_together(summary), _quality(summary)))
+
+
+def _told(found: Interval) -> str:
+    bounds = f" ({span(found.low, found.high)})" if found.low is not None else ""
+    return f"{number(found.value)}{bounds}"
+
+
+def _share(rate: Rate) -> Interval:
+    return rate.seat if rate.expected.value is None else rate.expected
+
+
+def _seals(summary: Summary) -> Iterator[str]:
+    sealed = [rate for rate in summary.rates if rate.closure == "sealed" and rate.number]
+    overall = [rate for rate in sealed if rate.vein == "all"]
+    if not overall:
+        return
+    by_try = all(rate.expected.value is not None for rate in overall)
+    told = "; ".join(f"{rate.balloon} {_told(_share(rate))}" for rate in overall)
+    single = [rate for rate in sealed if rate.vein != "all" and rate.number > 1]
+    yield (
+        f"Predicted share of veins that {'one try' if by_try else 'the nominal seat'} seals: "
+        f"{told}, in {overall[0].number} veins."
+    )
+    if single:
+        least = min(single, key=lambda rate: _share(rate).value or 0.0)
+        yield (
+            f"The least is predicted for {least.vein} with {least.balloon}: "
+            f"{_told(_share(least))}, in {least.number} veins."
+        )
+
+
+def _together(summary: Summary) -> Iterator[str]:
+    for split in summary.splits:
+        if split.vein == "all" and split.closure == "sealed" and split.number:
+            words = {
+                "only smaller": f"{split.smaller} alone",
+                "only larger": f"{split.larger} alone",
+            }
+            told = ", ".join(f"{words.get(p, p)} {_told(split.parts[p])}" for p in PARTS)
+            what = "nominal seat" if split.basis == "single seat" else "try"
+            yield f"Of one {what} of each size, what is predicted to seal: {told}."
+
+
+def _quality(summary: Summary) -> str:
+    cohort = summary.cohort
+    low = int(np.sum(cohort.quality["confidence"] < LOW_CONFIDENCE))
+    doubtful = int(np.sum(cohort.quality["name_confidence"] < CLOSE_RUNNER_UP))
+    lost = sum(int(np.sum(size.outcome == "not assessed")) for size in cohort.sizes)
+    veins = len(cohort.vein)
+    return (
+        f"Measurement: of {veins} veins {low} have a measurement confidence below "
+        f"{LOW_CONFIDENCE:g} and {doubtful} a doubtful name (probability below "
+        f"{CLOSE_RUNNER_UP:g}); {lost} seats could not be assessed; {cohort.failed} of "
+        f"{cohort.cases} cases failed."
+    )
