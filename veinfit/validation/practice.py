@@ -8,17 +8,23 @@ settings of the seating are held against these sums over veins, each with its so
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy
-from veinfit.frames import FloatArray
+from veinfit.frames import FloatArray, side_words
+from veinfit.seating.approach import approach_line
 from veinfit.seating.balloon import sphere
-from veinfit.seating.model import Fit
-from veinfit.seating.seat import seat_vein
-from veinfit.seating.uncertainty.split import joint
+from veinfit.seating.closure import SECTORS
+from veinfit.seating.prepare import prepare
+from veinfit.seating.reachable import Directions, directions_about
+from veinfit.seating.seat import RESERVE_SD
+from veinfit.seating.uncertainty.attempts import SEATED, Readings, Simulator, simulator
+from veinfit.seating.uncertainty.chains import simulate
+from veinfit.seating.uncertainty.margin import LEAST_ASSESSED
+from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS, draw
 from veinfit.settings import Settings
 
 SMALL_MM, LARGE_MM = 28.0, 31.0
@@ -113,49 +119,139 @@ TOLD = (
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class VeinOutcome:
-    """What the two sizes come to in one vein.
+class SizeOutcome:
+    """What the tries of one size come to in one vein.
 
     Attributes
     ----------
-    case, vein : str
-    ovality : float
-    small, large : Fit
-        By the headline approach.
+    given_patient : (P,) array
+        Probability of an antral seal in one try for each draw of the patient; NaN where
+        none could be assessed.
+    occluded_in_three : float
+        Share of chains whose last try occludes.
+    tries : float
+        Made in a chain, in the mean.
+    distal_edge_mm, band_width_mm : float
+        Of the cold contact band of tries that seal, mean over the clock and then over
+        tries; NaN where none does. The edge counts from the ostial plane into the vein.
+    depth_mm : float
+        Of the try without any perturbation; NaN without a seat.
+    leak_side : str
+        Of that try; empty where it occludes.
+    assessed : bool
     """
+
+    given_patient: FloatArray
+    occluded_in_three: float
+    tries: float
+    distal_edge_mm: float
+    band_width_mm: float
+    depth_mm: float
+    leak_side: str
+    assessed: bool
+
+    @property
+    def antral(self) -> float:
+        """Probability of an antral seal in one try."""
+        return float(np.nanmean(self.given_patient)) if self.assessed else math.nan
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class VeinOutcome:
+    """What the two sizes come to in one vein; ``ovality`` is that of its ostium."""
 
     case: str
     vein: str
     ovality: float
-    small: Fit
-    large: Fit
+    small: SizeOutcome
+    large: SizeOutcome
 
     @property
     def assessed(self) -> bool:
-        """Whether both sizes have a margin or cannot reach."""
-        return all(fit.margin is not None or fit.outcome == "cannot reach" for fit in self.fits)
+        """Whether both sizes could be assessed."""
+        return self.small.assessed and self.large.assessed
 
-    @property
-    def fits(self) -> tuple[Fit, Fit]:
-        """Return the smaller and the larger size."""
-        return self.small, self.large
+
+CANNOT_REACH = SizeOutcome(np.zeros(1), 0.0, 3.0, math.nan, math.nan, math.nan, "", True)
+"""A size that the sheath cannot bring before a vein."""
 
 
 def outcomes_of(case: str, anatomy: Anatomy, settings: Settings) -> list[VeinOutcome]:
-    """Seat both sizes in every vein of one atrium, with their chains of tries."""
+    """Simulate chains of tries of both sizes in every vein of one atrium."""
+    seating, law = settings.seating, settings.margin
     found = []
     for vein in anatomy.veins:
-        small, large = seat_vein(
-            anatomy,
-            vein,
-            [sphere(SMALL_MM), sphere(LARGE_MM)],
-            settings.seating,
-            ("transseptal",),
-            None,
-            settings.margin,
-        )
-        found.append(VeinOutcome(case, vein.name, vein.ostium.measures.ovality, small, large))
+        line = approach_line("transseptal", anatomy, vein, seating)
+        sizes = [CANNOT_REACH, CANNOT_REACH]
+        if not line.cannot_reach:
+            reserve = RESERVE_SD * law.surface_offset_sd_mm
+            prepared = prepare(anatomy, vein, 0.5 * LARGE_MM + reserve, seating)
+            reach = directions_about(anatomy, vein, line, seating, law)
+            sizes = [
+                _size(simulator(prepared, sphere(size), line, seating, law), reach)
+                for size in (SMALL_MM, LARGE_MM)
+            ]
+        found.append(VeinOutcome(case, vein.name, vein.ostium.measures.ovality, *sizes))
     return found
+
+
+def _size(simulated: Simulator, reach: Directions) -> SizeOutcome:
+    law, patch = simulated.law, simulated.prepared.patch
+    unknowns = draw(law, f"practice {patch.vein} {simulated.balloon.equatorial_mm:.3f}")
+    chains = simulate(simulated, unknowns, reach.limit)
+    first, shape = chains.first, unknowns.shape
+    known = first.assessed.reshape(shape)
+    count = known.sum(axis=1)
+    with np.errstate(invalid="ignore"):
+        closed = (first.antral[1].reshape(shape) & known).sum(axis=1)
+        given = np.where(count > 0, closed / count, np.nan)
+    whole = chains.assessed
+    still = simulated.tries(
+        simulated.line.direction[None],
+        np.zeros((1, len(PATIENT_UNKNOWNS))),
+        np.zeros((1, len(ATTEMPT_UNKNOWNS))),
+    )
+    side = ""
+    if still.outcome[0] == SEATED and not still.occluded[1, 0] and still.narrowest[0] >= 0:
+        offset = patch.surface.points[still.narrowest[0]] - patch.centre
+        side = side_words(offset - (offset @ patch.axis) * patch.axis)
+    distal, width = _bands(simulated, first)
+    return SizeOutcome(
+        given,
+        float(chains.last("occluded")[whole].mean()) if whole.any() else math.nan,
+        float(chains.made[whole].mean()) if whole.any() else math.nan,
+        distal,
+        width,
+        float((still.centre[0] - patch.centre) @ patch.normal),
+        side,
+        bool(known.mean() >= LEAST_ASSESSED),
+    )
+
+
+def _bands(simulated: Simulator, told: Readings) -> tuple[float, float]:
+    """Mean distal edge and mean width of the cold contact band of tries that seal, mm."""
+    own = np.flatnonzero(told.sealed[1])
+    if not len(own):
+        return math.nan, math.nan
+    closure, patch = simulated.closure, simulated.prepared.patch
+    reach = np.full(len(own), simulated.balloon.shape.reach_mm)
+    gap, polar = closure.measured(simulated.balloon, reach, told.direction[own], told.place[own])
+    cold = (gap <= simulated.seating.contact_tolerance_mm) & simulated.balloon.freezes_at(polar)
+    depth = (closure.points - patch.centre) @ patch.normal
+    distal, width = [], []
+    for sector in range(SECTORS):
+        here = np.flatnonzero((closure.sector == sector) & closure.near)
+        if not len(here):
+            continue
+        touched = cold[:, here]
+        some = touched.any(axis=1)
+        deepest = np.where(touched, depth[here], -np.inf)
+        shallow = np.where(touched, depth[here], np.inf)
+        first, last = deepest.argmax(axis=1)[some], shallow.argmin(axis=1)[some]
+        distal += list(depth[here[first]])
+        apart = closure.points[here[first]] - closure.points[here[last]]
+        width += list(np.linalg.norm(apart, axis=1))
+    return _mean(distal), _mean(width)
 
 
 def quantities(outcomes: Sequence[VeinOutcome]) -> dict[str, float]:
@@ -171,36 +267,29 @@ def quantities(outcomes: Sequence[VeinOutcome]) -> dict[str, float]:
     only_small, only_large, both, neither = split.mean(axis=0)
     p, q = only_small + both, only_large + both
     spread = math.sqrt(max(p * (1.0 - p) * q * (1.0 - q), 0.0))
-    small = np.array([_antral(one.small) for one in known])
-    large = np.array([_antral(one.large) for one in known])
+    small = np.array([one.small.antral for one in known])
+    large = np.array([one.large.antral for one in known])
     ovality = np.array([one.ovality for one in known])
-    bands = [band for one in known if (band := _band(one.small)) is not None]
-    depths = [
-        one.large.depth_mm < one.small.depth_mm
-        for one in known
-        if one.large.depth_mm is not None and one.small.depth_mm is not None
-    ]
-    sides = [one.small.leak_side for one in known if one.vein in ("LIPV", "RIPV")]
-    leaks = [side for side in sides if side]
-    chains = [one.small.margin for one in known if one.small.margin is not None]
+    depth = np.array([(one.small.depth_mm, one.large.depth_mm) for one in known])
+    seated = np.isfinite(depth).all(axis=1)
+    leaks = [one.small.leak_side for one in known if one.vein in ("LIPV", "RIPV")]
+    leaks = [side for side in leaks if side]
     return {
         "only_small": float(only_small),
         "only_large": float(only_large),
         "both": float(both),
         "neither": float(neither),
         "phi": float((both - p * q) / spread) if spread > 0.0 else math.nan,
-        "small_steered_occlusion": _mean(
-            [m.steered_occluded.probability for m in chains] + [0.0] * (len(known) - len(chains))
-        ),
+        "small_steered_occlusion": _mean([one.small.occluded_in_three for one in known]),
         "ovality_correlation": _correlation(ovality, small),
-        "distal_edge_mm": _mean([band[0] for band in bands]),
+        "distal_edge_mm": _mean_known([one.small.distal_edge_mm for one in known]),
         "seal_probability_small": float(p),
         "seal_probability_large": float(q),
         "spread_small": float(np.std(small)),
         "spread_large": float(np.std(large)),
-        "tries_small": _mean([m.attempts_per_chain for m in chains]),
-        "band_width_mm": _mean([band[1] for band in bands]),
-        "larger_farther_back": _mean([float(value) for value in depths]),
+        "tries_small": _mean([one.small.tries for one in known]),
+        "band_width_mm": _mean_known([one.small.band_width_mm for one in known]),
+        "larger_farther_back": _mean([float(a > b) for a, b in depth[seated]]),
         "lower_leaks_inferior": _mean([float("inferior" in side) for side in leaks]),
         "not_assessed": 1.0 - len(known) / len(outcomes),
     }
@@ -232,29 +321,20 @@ def met(target: Target, value: float) -> bool:
     return target.low <= value <= target.high
 
 
-Progress = Callable[[str], None]
-
-
 def _split(one: VeinOutcome) -> tuple[float, float, float, float]:
-    small, large = one.small.margin, one.large.margin
-    if small is None or large is None:
-        p, q = _antral(one.small), _antral(one.large)
-        return p * (1.0 - q), (1.0 - p) * q, p * q, (1.0 - p) * (1.0 - q)
-    parts = joint(small.antral, large.antral)
-    return (0.0, 0.0, 0.0, 1.0) if parts is None else parts
+    """Only the smaller, only the larger, both, neither: in the mean over patients."""
+    a, b = one.small.given_patient, one.large.given_patient
+    if len(a) != len(b):
+        a, b = np.broadcast_arrays(a, b)
+    known = np.isfinite(a) & np.isfinite(b)
+    a, b = a[known], b[known]
+    parts = (a * (1.0 - b), (1.0 - a) * b, a * b, (1.0 - a) * (1.0 - b))
+    only_small, only_large, both, neither = (float(part.mean()) for part in parts)
+    return only_small, only_large, both, neither
 
 
-def _antral(fit: Fit) -> float:
-    return 0.0 if fit.margin is None else fit.margin.antral.probability
-
-
-def _band(fit: Fit) -> tuple[float, float] | None:
-    """Mean distal edge and mean width of the contact band of a sealed seat, mm."""
-    if not fit.sealed:
-        return None
-    distal = [r.band_distal_depth_mm for r in fit.clock if r.band_distal_depth_mm is not None]
-    width = [r.band_width_mm for r in fit.clock if r.band_width_mm is not None]
-    return (_mean(distal), _mean(width)) if distal and width else None
+def _mean_known(values: Sequence[float]) -> float:
+    return _mean([value for value in values if math.isfinite(value)])
 
 
 def _mean(values: Sequence[float]) -> float:
