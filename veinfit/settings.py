@@ -151,8 +151,8 @@ class SeatingSettings:
         meaning="stiffness k of the wall of the atrial body, at small depth",
         basis=(
             "the body moves by 2 to 5 mm in a pulse of 1.0 to 1.73 kPa: 0.2 to 1.0 kPa/mm, the "
-            "upper end in chronic fibrillation (derived as ring_stiffness_kpa_per_mm); 0.7 lies in the "
-            "upper half, where fibrillating atria are"
+            "upper end in chronic fibrillation (derived as ring_stiffness_kpa_per_mm); 0.7 lies in "
+            "the upper half, where fibrillating atria are"
         ),
         low=0.01,
         high=1e9,
