@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from veinfit.report.answers import Answer, answer, in_doubt_first
 from veinfit.seating.compare import comparisons
-from veinfit.seating.model import Chance, Fit, Margin
+from veinfit.seating.model import Aim, Chance, Fit, Margin
 from veinfit.settings import Settings
 
 SETTINGS = Settings()
@@ -51,8 +51,7 @@ def test_pushes_are_told_in_words(fits: tuple[Fit, ...]) -> None:
     greatest = SETTINGS.seating.greatest_push_n
     told = points(replace(fits[0], push_to_seal_n=0.1 * greatest), fits[1])["Push"]
     assert told == (
-        f"28 mm seals with a light push ({0.1 * greatest:.2f} N); "
-        "31 mm does not seal up to the greatest push tried"
+        f"that seals: 28 mm light ({0.1 * greatest:.2f} N), 31 mm none up to the greatest tried"
     )
     assert "Push" not in points(fits[0])
 
@@ -62,8 +61,10 @@ def test_depth_freezing_and_neighbours_are_told_with_each_size(fits: tuple[Fit, 
     small = replace(fits[0], deep=True, deep_seal_probability=0.07, distances_mm=near)
     large = replace(fits[1], deep=False, freeze_loss_probability=0.11, distances_mm=near)
     told = points(small, large)
-    assert told["Depth"] == "nominal seat deep with 28 mm; 28 mm seals but deep 0.07"
-    assert told["Freezing"] == "31 mm loses the seal as freezing starts 0.11"
+    assert told["Depth"] == (
+        "nominal seat deep with 28 mm; 28 mm seals but lies deep in 0.07 of tries"
+    )
+    assert told["Freezing"] == "starts and loses the seal, probability: 31 mm 0.11"
     assert told["Near"] == "right phrenic nerve 4.2 mm (28 mm), 4.2 mm (31 mm)"
 
 
@@ -84,6 +85,30 @@ def test_veins_in_doubt_come_first(fits: tuple[Fit, ...], without_seat: Callable
         line(without_seat(fits[4])),
     ]
     assert [one.vein for one in in_doubt_first(lines)] == [fits[k].vein for k in (4, 2, 0)]
+
+
+def test_an_interval_into_the_opposite_word_puts_a_vein_in_doubt(fits: tuple[Fit, ...]) -> None:
+    sure = line(replace(fits[0], seal_probability=0.7, seal_probability_low=0.6,
+                        seal_probability_high=0.8))  # fmt: skip
+    wide = line(replace(fits[2], seal_probability=0.9, seal_probability_low=0.1,
+                        seal_probability_high=0.99))  # fmt: skip
+    assert (sure.sizes[0].one.word, wide.sizes[0].one.word) == ("likely", "uncertain")
+    assert [one.vein for one in in_doubt_first([sure, wide])] == [fits[2].vein, fits[0].vein]
+
+
+def test_sizes_that_seal_from_the_same_directions_are_named_together(
+    fits: tuple[Fit, ...],
+) -> None:
+    aims = tuple(
+        Aim("LSPV", "28", "coaxial", hour, "inferior", tilt, "seated", True, True, hour == 6.0,
+            0.1, "", None, None)
+        for hour, tilt in ((None, 0.0), (6.0, 10.0), (0.0, 10.0))
+    )  # fmt: skip
+    told = points(replace(fits[0], aims=aims), replace(fits[1], aims=aims))["Aim"]
+    assert told == (
+        "28 mm and 31 mm seal when the shaft points 10° toward inferior (6 o'clock); "
+        "not from elsewhere"
+    )
 
 
 def test_coaxial_rows_beside_the_transseptal_ones_do_not_lead(fits: tuple[Fit, ...]) -> None:

@@ -247,9 +247,12 @@ def test_how_the_model_does_against_practice_stands_beside_the_lines(page: Page)
 def test_questions_come_in_the_physicians_order(page: Page) -> None:
     text = page.text
     section = text[text.index("The predictions in figures") :]
-    at = [section.index(q) for q in ("Does it seal?", "Where is it weak?", "How deep?")]
+    at = [
+        section.index(q)
+        for q in ("Does it seal?", "The nominal seat", "Where is it weak?", "How deep?")
+    ]
     assert at == sorted(at)
-    assert section.index("Seal probability") < section.index("Nominal seat")
+    assert section.index("Seal, one try") < section.index("The nominal seat")
 
 
 def test_what_could_not_be_had_is_a_dash_with_its_reason_and_never_zero(
@@ -399,9 +402,9 @@ def test_a_probability_is_shown_with_its_bounds(anatomy: Anatomy, fits: tuple[Fi
     )
     text = Page(write_page(_report(anatomy, (likely,)))).text
     assert "likely 0.83 (0.70 to 0.91)" in text
-    assert "Seal probability, one try 0.83 ( 0.70 to 0.91 )" in text
+    assert "Seal, one try 0.83 ( 0.70 to 0.91 )" in text
     (absent,) = re.findall(r"Not computed for this case[^.]*\.", text)
-    assert "Seal probability, one try" not in absent and "Occlusion grade" in absent
+    assert "Seal, one try" not in absent and "Grade, 4 complete" in absent
 
 
 def test_six_veins_and_three_balloons_are_all_told(

@@ -179,7 +179,7 @@ def test_the_first_screenful_tells_every_vein_its_best_size_and_the_probability(
     path.write_text(write_page(seen_report(anatomy, told, notes=notes)), encoding="utf-8")
     tab.size(width, 800)
     tab.open(path)
-    seen = tab.evaluate(ABOVE).replace("\xa0", " ")
+    seen = " ".join(tab.evaluate(ABOVE).split())
     best = {"LIPV": ("31 mm", "unlikely", "0.27"), "RSPV": ("28 mm", "uncertain", "0.55"),
             "RIPV": ("31 mm", "likely", "0.79"), "LSPV": ("28 mm", "likely", "0.91")}  # fmt: skip
     at = [re.search(rf"{vein} ostium", seen).start() for vein in best]

@@ -112,6 +112,13 @@ def test_the_sign_follows_the_probability_and_never_the_seat(
         assert "Nominal seat" in said
 
 
+def test_an_interval_into_the_opposite_word_makes_it_uncertain() -> None:
+    assert likelihood(0.9, LAW, (0.34, 1.0)) == "likely"
+    assert likelihood(0.9, LAW, (0.33, 1.0)) == "uncertain"
+    assert likelihood(0.1, LAW, (0.0, 0.65)) == "unlikely"
+    assert likelihood(0.1, LAW, (0.0, 0.66)) == "uncertain"
+
+
 def test_the_thresholds_are_those_of_the_settings() -> None:
     strict = replace(LAW, likely_from=0.9, unlikely_to=0.5)
     assert likelihood(0.8, strict) == "uncertain" and likelihood(0.5, strict) == "unlikely"

@@ -18,9 +18,9 @@ from veinfit.report.wording import (
     leak_mm,
     leak_place,
     likelihood,
+    mark,
     number,
     push_words,
-    sign_of,
     why_missing,
 )
 from veinfit.seating.compare import Comparison
@@ -35,12 +35,16 @@ DECIDES: Mapping[str, str] = {
     "guide": "the stiffness of the guide",
     "shaft": "the stiffness of the shaft",
     "surface offset": "where the wall lies in the image",
+    "shape of the wall": "how far the wall changes shape",
     "together": "several things together",
 }
 """What may decide the probability, in words."""
 
 LEAST_SHARE = 0.2
 """What explains less of the spread than this share is not told."""
+
+LEAST_TOLD = 0.005
+"""A probability below this is written 0.00 and not told."""
 
 MOST_TOLD = 2
 """So many of the things that decide are told, the greatest first."""
@@ -131,8 +135,12 @@ def answer(
 
 
 def in_doubt_first(answers: Sequence[Answer]) -> tuple[Answer, ...]:
-    """Return lines with the least of their greatest probabilities first."""
-    return tuple(sorted(answers, key=lambda one: one.greatest))
+    """Return lines: first those without a likely size, then by their greatest probability."""
+
+    def doubt(one: Answer) -> tuple[bool, float]:
+        return any(size.one.word == "likely" for size in one.sizes), one.greatest
+
+    return tuple(sorted(answers, key=doubt))
 
 
 def _led(fits: Sequence[Fit]) -> list[Fit]:
@@ -146,7 +154,7 @@ def _size(fit: Fit, greatest: float | None, settings: Settings) -> SizeAnswer:
     return SizeAnswer(
         fit=fit,
         title=column_title(fit, with_approach=False),
-        sign=sign_of(fit.seal_probability, settings.report),
+        sign=mark(fit, settings.report),
         one=_chance(fit, "seal_probability", settings),
         steered=None if steered is None else _chance(fit, "steered_seal_probability", settings),
         best=greatest is not None and fit.seal_probability == greatest,
@@ -154,11 +162,11 @@ def _size(fit: Fit, greatest: float | None, settings: Settings) -> SizeAnswer:
 
 
 def _chance(fit: Fit, field: str, settings: Settings) -> Chance:
-    value: float | None = getattr(fit, field, None)
-    word = likelihood(value, settings.report)
+    value: float | None = getattr(fit, field)
+    bounds = getattr(fit, f"{field}_low"), getattr(fit, f"{field}_high")
+    word = likelihood(value, settings.report, bounds)
     if not word:
         word = "no seat" if fit.outcome in ("passes through", "cannot reach") else "not assessed"
-    bounds = getattr(fit, f"{field}_low", None), getattr(fit, f"{field}_high", None)
     return Chance(word, cell(value, field, 2, why_missing(fit)), interval_words(*bounds))
 
 
@@ -170,9 +178,9 @@ def _points(sizes: Sequence[SizeAnswer], settings: Settings) -> Iterator[tuple[s
     decides = _decides(sizes)
     if decides:
         yield "Decided by", decides
-    pointed = [(s.title, aim_words(s.fit.aims)) for s in sizes]
-    if any(words for _, words in pointed):
-        yield "Aim", "; ".join(f"{title} {words}" for title, words in pointed if words)
+    aim = _aim(sizes)
+    if aim:
+        yield "Aim", aim
     depth = _depth(sizes)
     if depth:
         yield "Depth", depth
@@ -205,17 +213,17 @@ def _weak(sizes: Sequence[SizeAnswer]) -> str:
 
 
 def _push(sizes: Sequence[SizeAnswer], settings: Settings) -> str:
-    known = [(s.title, s.fit.push_to_seal_n) for s in sizes]
-    if all(value is None for _, value in known):
+    if all(size.fit.push_to_seal_n is None for size in sizes):
         return ""
     told = []
-    for title, value in known:
+    for size in sizes:
+        value = size.fit.push_to_seal_n
         if value is None:
-            told.append(f"{title} does not seal up to the greatest push tried")
+            told.append(f"{size.title} none up to the greatest tried")
         else:
             word = push_words(value, settings.seating.greatest_push_n, settings.report)
-            told.append(f"{title} seals with a {word} push ({number(value, 2)}{SPACE}N)")
-    return "; ".join(told)
+            told.append(f"{size.title} {word} ({number(value, 2)}{SPACE}N)")
+    return f"that seals: {', '.join(told)}"
 
 
 def _decides(sizes: Sequence[SizeAnswer]) -> str:
@@ -230,27 +238,43 @@ def _decides(sizes: Sequence[SizeAnswer]) -> str:
     return ""
 
 
+def _aim(sizes: Sequence[SizeAnswer]) -> str:
+    """Say from where each size seals; sizes of which the same is true are named together."""
+    by_words: dict[str, list[str]] = {}
+    for size in sizes:
+        words = aim_words(size.fit.aims)
+        if words:
+            by_words.setdefault(words, []).append(size.title)
+    return "; ".join(
+        f"{' and '.join(titles)} {words.replace('seals', 'seal', 1) if titles[1:] else words}"
+        for words, titles in by_words.items()
+    )
+
+
 def _depth(sizes: Sequence[SizeAnswer]) -> str:
     deep = [s.title for s in sizes if s.fit.deep]
     told = [f"nominal seat deep with {' and '.join(deep)}"] if deep else []
-    for size in sizes:
-        value = size.fit.deep_seal_probability
-        if value is not None:
-            told.append(f"{size.title} seals but deep {number(value, 2)}")
+    told += [
+        f"{s.title} seals but lies deep in {number(s.fit.deep_seal_probability, 2)} of tries"
+        for s in sizes
+        if s.fit.deep_seal_probability is not None and s.fit.deep_seal_probability >= LEAST_TOLD
+    ]
     if told:
         return "; ".join(told)
     return "no nominal seat deep" if any(s.fit.deep is not None for s in sizes) else ""
 
 
 def _freezing(sizes: Sequence[SizeAnswer]) -> str:
-    told = []
-    for size in sizes:
-        value = size.fit.freeze_loss_probability
-        if value is not None:
-            told.append(f"{size.title} loses the seal as freezing starts {number(value, 2)}")
-        elif size.fit.sealed and size.fit.sealed_after_freeze is False:
-            told.append(f"{size.title} loses the seal of its nominal seat as freezing starts")
-    return "; ".join(told)
+    """Say how many tries lose their seal as freezing starts, else what the nominal seat does."""
+    tries = [
+        f"{s.title} {number(s.fit.freeze_loss_probability, 2)}"
+        for s in sizes
+        if s.fit.freeze_loss_probability is not None
+    ]
+    if tries:
+        return f"starts and loses the seal, probability: {', '.join(tries)}"
+    lost = [s.title for s in sizes if s.fit.sealed and s.fit.sealed_after_freeze is False]
+    return f"starts and the nominal seat of {' and '.join(lost)} loses its seal" if lost else ""
 
 
 def _near(sizes: Sequence[SizeAnswer]) -> str:

@@ -69,7 +69,7 @@ MARGIN = 12 * mm
 FOOT = 9 * mm
 """Height of the line at the foot of each page."""
 
-LEAST_OVERVIEW, GREATEST_OVERVIEW = 60 * mm, 125 * mm
+LEAST_OVERVIEW, GREATEST_OVERVIEW = 45 * mm, 125 * mm
 """Heights of the overview on the summary: it takes what room is left, else the next page."""
 
 NOTES_ON_SUMMARY, NOTES_ON_VEIN = 10, 8
@@ -243,7 +243,7 @@ def _answers(report: ReportInput, parts: Sequence[VeinPart], width: float) -> Fl
     rows += [_answer(one, by_name[one.vein]) for one in in_doubt_first([p.answer for p in parts])]
     if not rows:
         return words("No vein was measured; the notes say why.")
-    shares = (0.14, 0.29, 0.57)
+    shares = (0.13, 0.33, 0.54)
     style = TableStyle([*LINED, *spans])
     return Table(rows, colWidths=[share * width for share in shares], style=style, hAlign="LEFT")
 
@@ -263,7 +263,7 @@ def _answer(one: Answer, part: VeinPart) -> list[Any]:
 def _size(size: SizeAnswer) -> list[tuple[str, str]]:
     """Return what is told of one balloon: a label and words, once for each number of tries."""
     told = []
-    for chance, after in ((size.one, ""), (size.steered, "in up to three tries ")):
+    for chance, after in ((size.one, ""), (size.steered, "up to three tries ")):
         if chance is not None:
             interval = f" ({chance.interval})" if chance.interval else ""
             told.append(f"{after}{chance.word} {chance.value.text}{interval}")
@@ -322,7 +322,7 @@ def _tables(part: VeinPart, width: float) -> list[Flowable]:
     right = width - GUTTER - left if beside else 0.5 * (width - GUTTER)
     own = [
         measures_table(measured, more, right), Spacer(1, 2 * mm),
-        words("The ostium to scale", SMALL_PT, bold=True), on_paper(part.ostium, 0.8 * right),
+        words("The ostium to scale", SMALL_PT, bold=True), on_paper(part.ostium, 0.7 * right),
     ]  # fmt: skip
     notes = [Spacer(1, 2 * mm), *note_blocks(part.notes, NOTES_ON_VEIN)]
     if not part.fits:

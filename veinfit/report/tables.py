@@ -9,8 +9,9 @@ from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.report.wording import MISSING, SPACE, leak_words, number, why_missing, yes_no
 from veinfit.seating.model import Fit
 
-SEALS, WHERE, DEEP, NEAR = (
-    "Does it seal?",
+SEALS, SEAT, WHERE, DEEP, NEAR = (
+    "Does it seal? Probabilities",
+    "The nominal seat",
     "Where is it weak?",
     "How deep?",
     "What is near?",
@@ -82,33 +83,33 @@ class Measure:
 
 
 MEASURES: tuple[Measure, ...] = (
-    Measure(SEALS, "seal_probability", "Seal probability, one try", "1", 2),
+    Measure(SEALS, "seal_probability", "Seal, one try", "1", 2),
     Measure(
-        SEALS, "steered_seal_probability", "Seal probability, up to three tries", "1", 2, False
+        SEALS, "steered_seal_probability", "Seal, up to three tries", "1", 2, False
     ),
-    Measure(SEALS, "occlusion_probability", "Occlusion probability, one try", "1", 2, False),
+    Measure(SEALS, "occlusion_probability", "Occlusion, one try", "1", 2, False),
     Measure(
-        SEALS, "steered_occlusion_probability", "Occlusion probability, up to three tries", "1", 2,
+        SEALS, "steered_occlusion_probability", "Occlusion, up to three tries", "1", 2,
         False,
     ),
-    Measure(SEALS, "freeze_loss_probability", "Seal lost when freezing starts, probability", "1",
+    Measure(SEALS, "freeze_loss_probability", "Seal lost as freezing starts", "1",
             2, False),
     Measure(SEALS, "push_to_seal_n", "Least push that seals", "N", 2, False),
-    Measure(SEALS, "outcome", "Nominal seat"),
-    Measure(SEALS, "sealed", "Nominal seat sealed (cold contact)"),
-    Measure(SEALS, "occluded", "Nominal seat occluded (any contact)"),
-    Measure(SEALS, "antral", "Nominal seat antral (sealed, not deep)", always=False),
-    Measure(SEALS, "sealed_after_freeze", "Nominal seat sealed after freeze drift", always=False),
-    Measure(SEALS, "occlusion_grade", "Occlusion grade, 4 complete to 1 poor", always=False),
+    Measure(SEAT, "outcome", "Outcome"),
+    Measure(SEAT, "sealed", "Sealed (cold contact)"),
+    Measure(SEAT, "occluded", "Occluded (any contact)"),
+    Measure(SEAT, "antral", "Antral (sealed, not deep)", always=False),
+    Measure(SEAT, "sealed_after_freeze", "Sealed after freeze drift", always=False),
+    Measure(SEAT, "occlusion_grade", "Grade, 4 complete to 1 poor", always=False),
     Measure(WHERE, "leak_width_mm", "Leak width", "mm", 2),
-    Measure(WHERE, "leak_clock_h", "Leak on the clock", "o'clock"),
+    Measure(WHERE, "leak_clock_h", "Leak, clock position"),
     Measure(WHERE, "leak_side", "Leak side"),
     Measure(WHERE, "leak_area_mm2", "Leak orifice", "mm²", always=False),
     Measure(WHERE, "contact_arc_deg", "Circumference in contact", "°", 0),
     Measure(DEEP, "depth_mm", "Depth of the equator", "mm"),
     Measure(DEEP, "nose_depth_mm", "Depth of the nose", "mm"),
     Measure(DEEP, "deep", "Counts as deep"),
-    Measure(DEEP, "deep_seal_probability", "Sealed but deep, probability", "1", 2, False),
+    Measure(DEEP, "deep_seal_probability", "Sealed but deep, one try", "1", 2, False),
     Measure(DEEP, "contact_area_mm2", "Cold contact area", "mm²", 0),
     Measure(DEEP, "antral_area_mm2", "Antral area", "mm²", 0),
     Measure(DEEP, "misalignment_deg", "Shaft against the vein's axis", "°"),
@@ -199,7 +200,7 @@ def fit_groups(fits: Sequence[Fit], structures: Sequence[str]) -> tuple[Group, .
     structures : sequence of str
         Names of the structures supplied: each has a line, with or without a distance.
     """
-    rows: dict[str, list[Row]] = {q: [] for q in (SEALS, WHERE, DEEP, NEAR)}
+    rows: dict[str, list[Row]] = {q: [] for q in (SEALS, SEAT, WHERE, DEEP, NEAR)}
     for item in MEASURES:
         values = [getattr(fit, item.field) for fit in fits]
         if not item.always and all(value is None for value in values):

@@ -81,34 +81,46 @@ def leak_place(fit: Fit) -> str:
 
 def mark(fit: Fit, law: ReportSettings) -> Mark:
     """Return the sign of a fit: it follows the probability, never the single seat."""
-    return sign_of(fit.seal_probability, law)
+    return sign_of(fit_likelihood(fit, law))
 
 
-def sign_of(probability: float | None, law: ReportSettings) -> Mark:
-    """Return the sign of a probability."""
-    signs: dict[str, Mark] = {
-        "likely": "full",
-        "uncertain": "half",
-        "unlikely": "empty",
-        "": "none",
-    }
-    return signs[likelihood(probability, law)]
+def sign_of(word: str) -> Mark:
+    """Return the sign of a word of :func:`likelihood`."""
+    signs: dict[str, Mark] = {"likely": "full", "uncertain": "half", "unlikely": "empty"}
+    return signs.get(word, "none")
 
 
-def likelihood(probability: float | None, law: ReportSettings) -> str:
-    """Say how likely something is by the thresholds of the settings; empty without a figure."""
+def fit_likelihood(fit: Fit, law: ReportSettings) -> str:
+    """Say how likely one try is to seal."""
+    bounds = fit.seal_probability_low, fit.seal_probability_high
+    return likelihood(fit.seal_probability, law, bounds)
+
+
+def likelihood(
+    probability: float | None,
+    law: ReportSettings,
+    bounds: tuple[float | None, float | None] = (None, None),
+) -> str:
+    """Say how likely something is by the thresholds of the settings; empty without a figure.
+
+    An interval that reaches into the opposite word makes it uncertain.
+    """
     if probability is None:
         return ""
-    if probability >= law.likely_from:
+    low, high = bounds
+    if probability >= law.likely_from and (low is None or low > law.unlikely_to):
         return "likely"
-    return "unlikely" if probability <= law.unlikely_to else "uncertain"
+    if probability <= law.unlikely_to and (high is None or high < law.likely_from):
+        return "unlikely"
+    return "uncertain"
 
 
 def scale_words(law: ReportSettings) -> str:
     """State the thresholds of the words."""
     return (
-        f"Likely: a probability of {law.likely_from:g} or more. Unlikely: {law.unlikely_to:g} or "
-        "less. Uncertain: between."
+        f"Likely: a probability of {law.likely_from:g} or more with its interval above "
+        f"{law.unlikely_to:g}. Unlikely: {law.unlikely_to:g} or less with its interval below "
+        f"{law.likely_from:g}. Uncertain: all else."
     )
 
 
@@ -178,7 +190,7 @@ def headline(fit: Fit, law: ReportSettings) -> str:
     if fit.seal_probability is None:
         return said
     bounds = interval_words(fit.seal_probability_low, fit.seal_probability_high)
-    text = f"Seal {likelihood(fit.seal_probability, law)}: {number(fit.seal_probability, 2)}"
+    text = f"Seal {fit_likelihood(fit, law)}: {number(fit.seal_probability, 2)}"
     return f"{text} ({bounds}). {said}" if bounds else f"{text}. {said}"
 
 
