@@ -25,7 +25,15 @@ from veinfit.surface import Surface
 FEW = Settings.from_mapping({"margin": {"samples": 2}})
 """Settings for tests of what is not about the margin."""
 
-TABLES = {"veins.csv", "sections.csv", "ridges.csv", "fits.csv", "leaks.csv", "clock.csv"}
+TABLES = {
+    "veins.csv",
+    "sections.csv",
+    "ridges.csv",
+    "fits.csv",
+    "leaks.csv",
+    "clock.csv",
+    "label_ostia.csv",
+}
 PAGES = {"report.html", "report.pdf", "viewer.html"}
 
 

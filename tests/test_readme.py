@@ -15,6 +15,7 @@ from veinfit.cli import build_parser
 from veinfit.io.tables import (
     CLOCK_COLUMNS,
     FIT_COLUMNS,
+    LABEL_OSTIUM_COLUMNS,
     LEAK_COLUMNS,
     RIDGE_COLUMNS,
     SECTION_COLUMNS,
@@ -40,7 +41,10 @@ def part(title: str) -> str:
     ("title", "columns"),
     [
         ("`veins.csv`", VEIN_COLUMNS),
-        ("`sections.csv` and `ridges.csv`", SECTION_COLUMNS + RIDGE_COLUMNS),
+        (
+            "`sections.csv`, `ridges.csv` and `label_ostia.csv`",
+            SECTION_COLUMNS + RIDGE_COLUMNS + LABEL_OSTIUM_COLUMNS,
+        ),
         ("`fits.csv`", (*FIT_COLUMNS, "distance_NAME_mm")),
         ("`leaks.csv` and `clock.csv`", LEAK_COLUMNS + CLOCK_COLUMNS),
     ],

@@ -41,6 +41,7 @@ def test_what_is_found_in_keeps_openings_and_volume(fine):
     assert rough.wall.is_cap.any()
 
 
+@pytest.mark.slow
 def test_a_refined_mesh_has_the_same_answers(coarse, fine):
     # The surface is the very same, with sixteen times the faces.
     known = {v.name: v for v in find_anatomy(LumenInput(coarse), SETTINGS).veins}

@@ -111,3 +111,24 @@ def test_a_mirrored_sample_is_warned_of_and_not_refused():
     (note,) = [n for n in anatomy.notes if n.severity == "warning"]
     assert "mirrored left to right" in note.text
     assert max(vein.name_confidence for vein in anatomy.veins) <= 0.5
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", INPUTS)
+def test_no_sample_passes_silently_in_any_of_48_frames(name):
+    lumen = lumen_of(name)
+    right = {v.name for v in find_anatomy(lumen, Settings()).veins}
+    refused = 0
+    for axes in ALL_AXES:
+        surface = Surface(seen_in(axes, lumen.surface.points), lumen.surface.faces)
+        hints = {k: seen_in(axes, points) for k, points in lumen.hints.items()}
+        try:
+            anatomy = find_anatomy(replace(lumen, surface=surface, hints=hints), Settings())
+        except InputError as error:
+            assert "--trust-frame" in str(error), axes
+            refused += 1
+            continue
+        warned = any(note.severity == "warning" for note in anatomy.notes)
+        assert warned or (axes == STATED and {v.name for v in anatomy.veins} == right), axes
+    # All but the right one and its mirror image.
+    assert refused == 46

@@ -185,3 +185,36 @@ def leaking(values, rng):
 def test_labels_that_leak_into_each_other_still_name_the_veins(volume, label_map, clean, rng):
     spoilt = replace(volume, values=leaking(volume.values, rng))
     check_like(found(spoilt, label_map)[0], clean)
+
+
+def test_where_labels_begin_is_a_second_ostium(volume, label_map):
+    labelled = lumen_input(volume, label_map, SETTINGS.surface)
+    source = LumenInput(
+        labelled.surface,
+        labelled.hints,
+        labelled.resolution_mm,
+        label_borders=labelled.borders,
+        label_values=labelled.values,
+    )
+    anatomy = find_anatomy(source, SETTINGS)
+    assert [one.vein for one in anatomy.label_ostia] == ["LSPV", "LIPV", "RSPV", "RIPV"]
+    veins = {vein.name: vein for vein in anatomy.veins}
+    for one in anatomy.label_ostia:
+        ostium = veins[one.vein].ostium
+        away = np.linalg.norm(one.centre - ostium.centre)
+        assert one.distance_mm == pytest.approx(away)
+        # Drawn labels begin where the vein's field outweighs the body's: about its ostium.
+        assert away < 6.0
+        assert one.normal @ ostium.normal > 0.8
+
+
+def test_a_label_that_cannot_be_used_is_named(volume, label_map):
+    values = np.array(volume.values)
+    body = label_map.labels["left_atrium"][0]
+    values[(values == LIPV) & (away_mm(values == body) > 1.5)] = 0
+    values[(values == APPENDAGE) & (away_mm(values == body) > 2.0)] = 0
+    labelled = lumen_input(replace(volume, values=values), label_map, SETTINGS.surface)
+    source = LumenInput(labelled.surface, labelled.hints, 1.0, label_values=labelled.values)
+    told = [note.text for note in find_anatomy(source, SETTINGS).notes]
+    assert any(t.startswith(f"label {LIPV}, LIPV: not measured") for t in told)
+    assert any(t.startswith(f"label {APPENDAGE}, appendage: too shallow") for t in told)

@@ -87,8 +87,12 @@ def test_headers_are_the_published_ones_in_order(record):
     assert first["sections.csv"] == SECTIONS_HEADER
     assert first["ridges.csv"] == "from,to,width_mm"
     assert first["fits.csv"] == FITS_HEADER
+    assert first["label_ostia.csv"] == (
+        "vein,x_mm,y_mm,z_mm,d_max_mm,d_min_mm,d_area_mm,distance_mm"
+    )
     assert set(first) == {
-        "veins.csv", "sections.csv", "ridges.csv", "fits.csv", "leaks.csv", "clock.csv", "aims.csv"
+        "veins.csv", "sections.csv", "ridges.csv", "fits.csv", "leaks.csv", "clock.csv", "aims.csv",
+        "label_ostia.csv",
     }  # fmt: skip
     assert first["aims.csv"] == AIMS_HEADER
 

@@ -10,7 +10,7 @@ from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.names import APPENDAGE, MITRAL, Naming
 from veinfit.anatomy.opened import Opened
-from veinfit.labels.model import VEIN_NAMES
+from veinfit.labels.model import VEIN_NAMES, LabelBorder
 from veinfit.notes import Note
 from veinfit.settings import Settings
 
@@ -35,6 +35,10 @@ class Detection:
         Of the volume; None for a mesh.
     missing : mapping of str to str
         Veins that a label names and that were not found, with the reason.
+    label_borders : mapping of str to LabelBorder
+        Where the label of each single vein meets the atrium's.
+    label_values : mapping of str to tuple of int
+        The values of each label.
     """
 
     lumen: Lumen
@@ -47,6 +51,8 @@ class Detection:
     notes: tuple[Note, ...]
     resolution_mm: float | None = None
     missing: Mapping[str, str] = field(default_factory=dict)
+    label_borders: Mapping[str, LabelBorder] = field(default_factory=dict)
+    label_values: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
 
     @property
     def vein_names(self) -> tuple[str, ...]:

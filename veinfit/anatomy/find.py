@@ -13,8 +13,9 @@ from veinfit.anatomy.candidates import Candidate, find_candidates
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.fewer_faces import for_finding, on_all_faces
 from veinfit.anatomy.frame_check import StatedFrame, flat_side
-from veinfit.anatomy.hints import LabelHints
+from veinfit.anatomy.hints import APPENDAGE_LABEL, LabelHints
 from veinfit.anatomy.inscribed import inscribed_spheres
+from veinfit.anatomy.label_ostia import label_ostia, label_words
 from veinfit.anatomy.lumen import Lumen, prepare_lumen
 from veinfit.anatomy.missing import absent_notes, labelled_but_missing
 from veinfit.anatomy.model import (
@@ -119,6 +120,8 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
         notes,
         lumen_input.resolution_mm,
         labelled_but_missing(lumen_input.hints, roles),
+        lumen_input.label_borders,
+        lumen_input.label_values,
     )
 
 
@@ -224,7 +227,12 @@ def measure(
     lost = {n: reason for n, reason in found.missing.items() if n not in roles}
     unmeasured |= lost
     notes += [
-        Note("names", f"{name} is not measured: {reason}", name, "caution")
+        Note(
+            "names",
+            f"{label_words(name, found.label_values)}: not measured: {reason}",
+            name,
+            "caution",
+        )
         for name, reason in lost.items()
     ]
     notes += absent_notes((*roles, *lost, *naming.roles))
@@ -235,7 +243,7 @@ def measure(
     if appendage is not None:
         contours[APPENDAGE] = appendage.contour
     widths, ridge_notes = ridge_widths(wall, contours if ridges else {})
-    notes += _case_notes(opened, appendage)
+    notes += _case_notes(opened, appendage, found.label_values)
     verdict = input_verdict(
         wall,
         found.resolution_mm,
@@ -258,6 +266,7 @@ def measure(
         unmeasured=unmeasured,
         verdict=verdict,
         given_wall=opened.wall.given,
+        label_ostia=label_ostia(found.label_borders, lumen.wall, veins),
     )
 
 
@@ -313,7 +322,9 @@ def _mitral(opened: Opened) -> MitralOpening | None:
     return MitralOpening(side.centre, side.normal, rim, side.confidence)
 
 
-def _case_notes(opened: Opened, appendage: Appendage | None) -> list[Note]:
+def _case_notes(
+    opened: Opened, appendage: Appendage | None, labels: Mapping[str, tuple[int, ...]]
+) -> list[Note]:
     notes: list[Note] = []
     if not opened.mitral.flat:
         notes.append(
@@ -325,7 +336,13 @@ def _case_notes(opened: Opened, appendage: Appendage | None) -> list[Note]:
                 "caution",
             )
         )
-    if appendage is None:
+    if appendage is None and APPENDAGE_LABEL in labels:
+        text = (
+            f"{label_words(APPENDAGE_LABEL, labels)}: too shallow for an ostium of its own; "
+            "distances to it and the ridge beside it are not given"
+        )
+        notes.append(Note("branches", text, APPENDAGE, "caution"))
+    elif appendage is None:
         notes.append(
             Note(
                 "branches",

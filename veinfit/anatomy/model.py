@@ -14,6 +14,7 @@ from typing import Literal
 from veinfit.anatomy.roles import APPENDAGE, MITRAL
 from veinfit.anatomy.verdict import InputVerdict
 from veinfit.frames import FloatArray, IntArray
+from veinfit.labels.model import LabelBorder
 from veinfit.notes import Note
 from veinfit.surface import Surface
 
@@ -32,6 +33,10 @@ class LumenInput:
         tell veins apart and to name them.
     resolution_mm : float or None
         Largest voxel edge for a volume, None for a mesh.
+    label_borders : mapping of str to LabelBorder
+        Where the label of each single vein meets the atrium's.
+    label_values : mapping of str to tuple of int
+        The values of each label, for messages.
     trust_frame : bool
         The frame is doubted, and not refused, where the anatomy contradicts it.
     """
@@ -40,6 +45,8 @@ class LumenInput:
     hints: Mapping[str, FloatArray] = field(default_factory=dict)
     resolution_mm: float | None = None
     trust_frame: bool = False
+    label_borders: Mapping[str, LabelBorder] = field(default_factory=dict)
+    label_values: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -242,6 +249,29 @@ class SeptalCrossing:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class LabelOstium:
+    """A vein's ostium as its label has it: where the label begins.
+
+    Attributes
+    ----------
+    vein : str
+        The label.
+    centre, normal : (3,) array
+        Of the plane that fits the border best; the normal points into the vein.
+    measures : ContourMeasures or None
+        Of the wall's contour in that plane; None where it is not the vein's alone.
+    distance_mm : float or None
+        To the centre of the measured ostium of this vein, or of the trunk that it belongs to.
+    """
+
+    vein: str
+    centre: FloatArray
+    normal: FloatArray
+    measures: ContourMeasures | None
+    distance_mm: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Ridge:
     """Shortest way over the wall between two neighbouring ostia."""
 
@@ -298,6 +328,8 @@ class Anatomy:
         In the order in which they were given.
     septum : SeptalCrossing or None
         None until a transseptal approach needs it.
+    label_ostia : tuple of LabelOstium
+        Of each labelled vein, in the order of the trade.
     verdict : InputVerdict or None
         What the input is worth; its words are the first of ``notes``.
     given_wall : Surface or None
@@ -323,6 +355,7 @@ class Anatomy:
     unmeasured: Mapping[str, str] = field(default_factory=dict)
     corrections: tuple[AppliedCorrection, ...] = ()
     septum: SeptalCrossing | None = None
+    label_ostia: tuple[LabelOstium, ...] = ()
     verdict: InputVerdict | None = None
     given_wall: Surface | None = None
     found_places: Mapping[str, FloatArray] = field(default_factory=dict)

@@ -103,7 +103,12 @@ def read_case(
         label_map = read_label_map(Path(labels)) if labels is not None else None
         labelled = lumen_input(read_volume(path), label_map, chosen.surface)
         lumen = LumenInput(
-            labelled.surface, labelled.hints, labelled.resolution_mm, trust_frame=trust_frame
+            labelled.surface,
+            labelled.hints,
+            labelled.resolution_mm,
+            trust_frame,
+            labelled.borders,
+            labelled.values,
         )
         structures = dict(labelled.structures)
         notes = labelled.notes

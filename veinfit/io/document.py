@@ -24,6 +24,7 @@ from veinfit.io.tables import (
     clock_rows,
     distance_column,
     fit_row,
+    label_ostium_rows,
     leak_rows,
     ridge_rows,
     section_rows,
@@ -207,6 +208,10 @@ def _anatomy(anatomy: Anatomy) -> dict[str, Any]:
         "ridges": [
             {**row, "path_mm": point_list(ridge.path)}
             for row, ridge in zip(ridge_rows(anatomy), anatomy.ridges, strict=True)
+        ],
+        "label_ostia": [
+            {**row, "normal": point_list(one.normal, "normal_x")[0]}
+            for row, one in zip(label_ostium_rows(anatomy), anatomy.label_ostia, strict=True)
         ],
     }
 

@@ -33,6 +33,10 @@ SECTION_COLUMNS = (
 
 RIDGE_COLUMNS = ("from", "to", "width_mm")
 
+LABEL_OSTIUM_COLUMNS = (
+    "vein", "x_mm", "y_mm", "z_mm", "d_max_mm", "d_min_mm", "d_area_mm", "distance_mm",
+)  # fmt: skip
+
 FIT_COLUMNS = (
     "vein", "balloon", "balloon_mm", "approach", "outcome", "reason",
     "centre_x_mm", "centre_y_mm", "centre_z_mm", "misalignment_deg", "depth_mm",
@@ -131,6 +135,25 @@ def ridge_rows(anatomy: Anatomy) -> list[Row]:
     ]
 
 
+def label_ostium_rows(anatomy: Anatomy) -> list[Row]:
+    """Return the rows of ``label_ostia.csv``: where single-vein labels begin."""
+    return [
+        row_of(
+            LABEL_OSTIUM_COLUMNS,
+            {
+                "vein": ostium.vein,
+                **xyz_values("", ostium.centre, "_mm"),
+                **{
+                    name: None if ostium.measures is None else getattr(ostium.measures, name)
+                    for name in ("d_max_mm", "d_min_mm", "d_area_mm")
+                },
+                "distance_mm": ostium.distance_mm,
+            },
+        )
+        for ostium in anatomy.label_ostia
+    ]
+
+
 def distance_column(structure: str) -> str:
     """Return the column of ``fits.csv`` that holds the distance to a structure."""
     return f"distance_{structure}_mm"
@@ -179,6 +202,7 @@ def case_tables(record: CaseRecord) -> dict[str, bytes]:
         "veins.csv": csv_table(VEIN_COLUMNS, vein_rows(anatomy)),
         "sections.csv": csv_table(SECTION_COLUMNS, sections),
         "ridges.csv": csv_table(RIDGE_COLUMNS, ridge_rows(anatomy)),
+        "label_ostia.csv": csv_table(LABEL_OSTIUM_COLUMNS, label_ostium_rows(anatomy)),
         "fits.csv": csv_table(fit_columns(structures), [fit_row(f, structures) for f in fits]),
         "leaks.csv": csv_table(LEAK_COLUMNS, [row for f in fits for row in leak_rows(f)]),
         "clock.csv": csv_table(CLOCK_COLUMNS, [row for f in fits for row in clock_rows(f)]),

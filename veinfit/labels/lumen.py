@@ -7,11 +7,14 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from veinfit.errors import InputError
-from veinfit.frames import BoolArray, FloatArray, IntArray, side_words
+from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.labels.borders import image_border_notes, label_borders, unnamed_notes
 from veinfit.labels.model import (
     ATRIUM_EXTENT_MM,
     BODY_NAME,
+    EXTRA_VEIN,
     SEPTUM_NAME,
+    VEIN_NAMES,
     LabelArray,
     LabelledLumen,
     LabelMap,
@@ -40,10 +43,6 @@ LARGE_PART_ML = 0.3
 
 LARGE_CAVITY_ML = 0.5
 """A cavity from this volume on is worth a caution: 10 mm across."""
-
-CUT_AREA_MM2 = 20.0
-"""Contact of the lumen with the border of the volume from which a part may be cut off: a vein
-of 5 mm."""
 
 COARSE_EDGE_MM = 2.0
 """Voxels longer than this leave the ostia uncertain by about as much."""
@@ -93,10 +92,12 @@ def lumen_input(
     notes += part_notes
     values = _part(values, offset, lumen.shape)
     low = low + offset
-    notes += _border_notes(lumen, low, volume)
+    notes += image_border_notes(lumen, low, volume)
     filled, cavity_notes = _without_cavities(lumen, volume.voxel_ml)
     notes += cavity_notes
     notes += _quality_notes(volume)
+    known = [v for group in (labels, structures) for vs in group.values() for v in vs]
+    notes += unnamed_notes(filled, low, known, volume)
 
     named = {n: vs for n, vs in labels.items() if n != SEPTUM_NAME}
     hints = {}
@@ -110,6 +111,7 @@ def lumen_input(
             if not len(points)
         ]
         hints = {name: points for name, points in hints.items() if len(points)}
+    veins = {n: vs for n, vs in named.items() if n in VEIN_NAMES or EXTRA_VEIN.fullmatch(n)}
     septum = np.zeros((0, 3))
     if SEPTUM_NAME in labels:
         found, start = crop_to_values(volume.values, labels[SEPTUM_NAME])
@@ -123,6 +125,8 @@ def lumen_input(
         },
         septum_points=septum,
         notes=tuple(notes),
+        borders=label_borders(values, low, lumen, veins, volume),
+        values=named,
     )
 
 
@@ -343,27 +347,6 @@ def _without_cavities(lumen: BoolArray, voxel_ml: float) -> tuple[BoolArray, lis
     cavities = f"{count - 1} cavities" if count > 2 else "a cavity"
     text = f"{cavities} inside the lumen, {total_ml:.2g} mL in all, counted as lumen"
     return filled, [Note("input", text, severity=severity)]
-
-
-def _border_notes(lumen: BoolArray, low: IntArray, volume: LabelVolume) -> list[Note]:
-    """Say where the lumen reaches the border of the volume and may be cut off."""
-    notes = []
-    volume_mm3 = 1000.0 * volume.voxel_ml
-    for axis in range(3):
-        face_mm2 = volume_mm3 / volume.edges_mm[axis]
-        last = int(low[axis]) + lumen.shape[axis] == volume.values.shape[axis]
-        for touches, index, sign in ((int(low[axis]) == 0, 0, -1.0), (last, -1, 1.0)):
-            if not touches:
-                continue
-            area = float(np.count_nonzero(np.take(lumen, index, axis=axis))) * face_mm2
-            side = side_words(sign * volume.affine[:3, axis])
-            severity: Severity = "caution" if area >= CUT_AREA_MM2 else "info"
-            text = (
-                f"the lumen reaches the {side} border of the volume over {area:.0f} mm²: "
-                "it may be cut off there by the field of view"
-            )
-            notes.append(Note("input", text, severity=severity))
-    return notes
 
 
 def _quality_notes(volume: LabelVolume) -> list[Note]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -116,6 +116,25 @@ class LabelMap:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class LabelBorder:
+    """The plane in which a vein's label meets the labels of the atrium.
+
+    Attributes
+    ----------
+    centre : (3,) array
+        The middle of the voxel faces between them, LPS mm.
+    normal : (3,) array
+        Unit vector into the vein: the mean direction of these faces.
+    area_mm2 : float
+        Of the faces as they are seen along the normal.
+    """
+
+    centre: FloatArray
+    normal: FloatArray
+    area_mm2: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class LabelledLumen:
     """The lumen of a label volume and what its labels say.
 
@@ -131,6 +150,10 @@ class LabelledLumen:
         Neighbouring structures by name.
     septum_points : (N, 3) array
         Voxel centres of the septum; no rows where none is labelled.
+    borders : mapping of str to LabelBorder
+        Where the label of each single vein meets the atrium's.
+    values : mapping of str to tuple of int
+        The values of each label in the volume.
     notes : tuple of Note
     """
 
@@ -140,3 +163,5 @@ class LabelledLumen:
     structures: Mapping[str, Surface]
     septum_points: FloatArray
     notes: tuple[Note, ...]
+    borders: Mapping[str, LabelBorder] = field(default_factory=dict)
+    values: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
