@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from veinfit.errors import InputError
-from veinfit.toml import parse_toml
+from veinfit.toml import read_toml
 
 
 def parameter(
@@ -656,14 +656,7 @@ class Settings:
             The file cannot be read, or names or values in it are wrong; the
             message lists every one of them.
         """
-        try:
-            content = path.read_bytes()
-        except OSError as error:
-            raise InputError(
-                f"settings file {path} cannot be read: {error.strerror or error}; check the path"
-            ) from error
-        source = f"settings file {path}"
-        return cls.from_mapping(parse_toml(content, source), source)
+        return cls.from_mapping(read_toml(path, "settings file"), f"settings file {path}")
 
     @classmethod
     def from_mapping(cls, content: Mapping[str, Any], source: str = "settings") -> Settings:

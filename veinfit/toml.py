@@ -2,13 +2,44 @@
 
 from __future__ import annotations
 
+import stat
 import tomllib
+from pathlib import Path
 from typing import Any
 
 from veinfit.errors import InputError
 
 LONGEST_TOML_BYTES = 1 << 22
 """No file that a person writes is longer."""
+
+
+def read_toml(path: Path, role: str) -> dict[str, Any]:
+    """Return the tables of a TOML file.
+
+    Parameters
+    ----------
+    path : Path
+    role : str
+        What the file is, for the message.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or is not TOML.
+    """
+    source = f"{role} {path}"
+    try:
+        status = path.stat()
+        # A device or a pipe has no end, or waits for one.
+        if not stat.S_ISREG(status.st_mode):
+            raise InputError(f"{source} is no file; name one")
+        if status.st_size > LONGEST_TOML_BYTES:
+            raise InputError(f"{source} has {status.st_size} bytes; give a shorter one")
+        content = path.read_bytes()
+    except OSError as error:
+        said = error.strerror or error
+        raise InputError(f"{source} cannot be read: {said}; check the path") from error
+    return parse_toml(content, source)
 
 
 def parse_toml(content: bytes | str, source: str) -> dict[str, Any]:
@@ -25,8 +56,6 @@ def parse_toml(content: bytes | str, source: str) -> dict[str, Any]:
     InputError
         It is not TOML.
     """
-    if len(content) > LONGEST_TOML_BYTES:
-        raise InputError(f"{source} has {len(content)} signs; give a shorter one")
     try:
         text = content if isinstance(content, str) else content.decode("utf-8-sig")
         return tomllib.loads(text)

@@ -61,7 +61,9 @@ def write_case(
     """
     tell = progress or silent
     out = Path(out)
-    with staged_output(out, supersedes=files_of_earlier_run(out)) as stage:
+    with staged_output(
+        out, supersedes=lambda: files_of_earlier_run(out), last="case.json"
+    ) as stage:
         record = _record(result)
         for name, content in case_tables(record).items():
             (stage / name).write_bytes(content)

@@ -25,9 +25,8 @@ from veinfit.anatomy.corrections import Correction, is_vein_name
 from veinfit.anatomy.names import APPENDAGE
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, FloatArray, Frame, to_lps, unit
-from veinfit.io.files import read_bytes
 from veinfit.labels.model import VEIN_NAMES
-from veinfit.toml import parse_toml
+from veinfit.toml import read_toml
 
 FILE_KEYS = ("frame", "who", "why", "correction")
 ENTRY_KEYS = (
@@ -59,8 +58,7 @@ def read_corrections(path: Path) -> tuple[Correction, ...]:
         every fault.
     """
     path = Path(path)
-    source = f"corrections {path}"
-    return corrections_from_mapping(parse_toml(read_bytes(path, "corrections"), source), source)
+    return corrections_from_mapping(read_toml(path, "corrections"), f"corrections {path}")
 
 
 def corrections_from_mapping(

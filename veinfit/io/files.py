@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import stat
 from pathlib import Path
 from typing import Literal
 
@@ -13,6 +14,9 @@ VOLUME_SUFFIXES = (".nii", ".nii.gz", ".nrrd", ".nhdr", ".mha", ".mhd")
 
 QUOTED_CHARACTERS = 200
 """A message quotes at most this much of a library's words."""
+
+LARGEST_FILE_BYTES = 1 << 31
+"""No mesh of an atrium, and no packed volume of the chest, is larger."""
 
 HASH_CHUNK_BYTES = 1 << 20
 """Bytes of a file hashed at a time."""
@@ -48,10 +52,22 @@ def known_suffix(path: Path, known: tuple[str, ...], role: str) -> str:
 
 def check_file(path: Path, role: str) -> None:
     """Raise InputError unless ``path`` is a readable file that holds something."""
-    if path.is_dir():
+    try:
+        status = path.stat()
+    except FileNotFoundError:
+        raise InputError(f"{role} {path} does not exist; check the path") from None
+    except (OSError, ValueError) as error:
+        raise unreadable(path, role, error) from error
+    if stat.S_ISDIR(status.st_mode):
         raise InputError(f"{role} {path} is a folder; name the file in it")
-    if not path.exists():
-        raise InputError(f"{role} {path} does not exist; check the path")
+    if not stat.S_ISREG(status.st_mode):
+        # A device or a pipe may have no end.
+        raise InputError(f"{role} {path} is a device or a pipe; give a file")
+    if status.st_size > LARGEST_FILE_BYTES:
+        raise InputError(
+            f"{role} {path} has {status.st_size >> 20} MiB, more than the "
+            f"{LARGEST_FILE_BYTES >> 20} that are read; export it smaller"
+        )
     try:
         with path.open("rb") as stream:
             first = stream.read(1)
@@ -70,9 +86,10 @@ def read_bytes(path: Path, role: str) -> bytes:
         raise unreadable(path, role, error) from error
 
 
-def unreadable(path: Path, role: str, error: OSError) -> InputError:
+def unreadable(path: Path, role: str, error: OSError | ValueError) -> InputError:
     """Word an operating system's refusal to read ``path``."""
-    return InputError(f"{role} {path} cannot be read: {error.strerror or error}")
+    said = getattr(error, "strerror", None) or error
+    return InputError(f"{role} {path} cannot be read: {said}; check the path")
 
 
 def first_line(error: BaseException | str) -> str:

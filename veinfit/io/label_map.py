@@ -19,7 +19,6 @@ from pathlib import Path
 from typing import Any
 
 from veinfit.errors import InputError
-from veinfit.io.files import read_bytes
 from veinfit.labels.model import (
     BODY_NAME,
     LABEL_NAMES,
@@ -27,7 +26,7 @@ from veinfit.labels.model import (
     is_label_name,
     is_structure_name,
 )
-from veinfit.toml import parse_toml
+from veinfit.toml import read_toml
 
 TABLES = ("labels", "structures")
 
@@ -49,8 +48,7 @@ def read_label_map(path: Path) -> LabelMap:
         lists every fault, and the nearest name for one that does not exist.
     """
     path = Path(path)
-    source = f"label map {path}"
-    return label_map_from_mapping(parse_toml(read_bytes(path, "label map"), source), source)
+    return label_map_from_mapping(read_toml(path, "label map"), f"label map {path}")
 
 
 def label_map_from_mapping(content: Mapping[str, Any], source: str = "label map") -> LabelMap:

@@ -5,14 +5,12 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from veinfit.errors import InputError
-
-STAGE_PREFIX = ".veinfit-"
-"""How the name of the hidden folder begins in which results wait until all are written."""
+from veinfit.io.swap import NEW, STAGE_PREFIX, locked, make_holder, recover, swap_in
 
 
 def check_output(out: Path) -> None:
@@ -20,17 +18,17 @@ def check_output(out: Path) -> None:
 
     Leaves nothing behind, so that it can be asked before the long work.
     """
-    if out.is_dir():
-        place = out
-    elif os.path.lexists(out):
-        raise InputError(f"output {out} is not a folder; pass --out with the name of a folder")
-    else:
-        place = _nearest_ancestor(out)
-        if not place.is_dir():
-            raise InputError(
-                f"output {out} cannot be made: {place} is not a folder; pass another --out"
-            )
     try:
+        if out.is_dir():
+            place = out
+        elif os.path.lexists(out):
+            raise InputError(f"output {out} is not a folder; pass --out with the name of a folder")
+        else:
+            place = _nearest_ancestor(out)
+            if not place.is_dir():
+                raise InputError(
+                    f"output {out} cannot be made: {place} is not a folder; pass another --out"
+                )
         Path(tempfile.mkdtemp(prefix=STAGE_PREFIX, dir=place)).rmdir()
     except OSError as error:
         raise unwritable(out, error) from error
@@ -44,7 +42,11 @@ def unwritable(out: Path, error: OSError) -> InputError:
 
 
 @contextmanager
-def staged_output(out: Path, supersedes: Iterable[str] = ()) -> Iterator[Path]:
+def staged_output(
+    out: Path,
+    supersedes: Iterable[str] | Callable[[], Iterable[str]] = (),
+    last: str = "",
+) -> Iterator[Path]:
     """Give a hidden folder to write into; when the block ends well it becomes ``out``.
 
     Parameters
@@ -52,9 +54,13 @@ def staged_output(out: Path, supersedes: Iterable[str] = ()) -> Iterator[Path]:
     out : Path
         The folder of results. Where it exists, files of the same name are
         replaced and all others left alone.
-    supersedes : iterable of str
+    supersedes : iterable of str, or function that returns one
         Names, relative to ``out``, of an earlier run's files: those that the
-        new run did not write again are removed.
+        new run did not write again are removed. A function is asked at the
+        end, when another run may have been faster.
+    last : str
+        Name of the file that makes the folder whole: while files are being
+        replaced, it is not there.
 
     Yields
     ------
@@ -71,16 +77,18 @@ def staged_output(out: Path, supersedes: Iterable[str] = ()) -> Iterator[Path]:
     made = _make_parents(out)
     holder: Path | None = None
     try:
-        holder = Path(
-            tempfile.mkdtemp(prefix=STAGE_PREFIX, dir=out if out.is_dir() else out.parent)
-        )
-        stage = holder / "new"
+        with locked(out.absolute().parent):
+            recover(out)
+            holder = make_holder(out if out.is_dir() else out.absolute().parent)
+        stage = holder / NEW
         stage.mkdir()
         yield stage
-        if out.is_dir():
-            _swap_in(stage, out, holder / "old", supersedes)
-        else:
-            stage.rename(out)
+        with locked(out.absolute().parent):
+            if out.is_dir():
+                stale = supersedes() if callable(supersedes) else supersedes
+                swap_in(holder, out, stale, last)
+            else:
+                stage.rename(out)
         made = []
     except OSError as error:
         raise unwritable(out, error) from error
@@ -88,7 +96,9 @@ def staged_output(out: Path, supersedes: Iterable[str] = ()) -> Iterator[Path]:
         if holder is not None:
             shutil.rmtree(holder, ignore_errors=True)
         for folder in reversed(made):
-            folder.rmdir()
+            # Another run may have come to need it.
+            with suppress(OSError):
+                folder.rmdir()
 
 
 def _nearest_ancestor(path: Path) -> Path:
@@ -102,33 +112,6 @@ def _make_parents(out: Path) -> list[Path]:
     for folder in missing:
         folder.mkdir(exist_ok=True)
     return missing
-
-
-def _swap_in(stage: Path, out: Path, old: Path, supersedes: Iterable[str]) -> None:
-    """Move the files of ``stage`` into ``out``; put everything back if one cannot be moved."""
-    new = [p.relative_to(stage) for p in sorted(stage.rglob("*")) if p.is_file()]
-    stale = {Path(name) for name in supersedes} - set(new)
-    # Only plain names below the folder: a list of files that came from a file is not trusted.
-    stale = {p for p in stale if not p.is_absolute() and ".." not in p.parts}
-    undo: list[tuple[Path, Path]] = []
-
-    def move(source: Path, target: Path) -> None:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        if target.is_dir() and not target.is_symlink():
-            raise IsADirectoryError(0, f"{target} is a folder where a file is to be written")
-        source.replace(target)
-        undo.append((source, target))
-
-    try:
-        for name in [*new, *sorted(stale)]:
-            if (out / name).is_file() or (out / name).is_symlink():
-                move(out / name, old / name)
-        for name in new:
-            move(stage / name, out / name)
-    except OSError:
-        for source, target in reversed(undo):
-            target.replace(source)
-        raise
 
 
 def check_output_file(path: Path) -> None:

@@ -35,7 +35,7 @@ import numpy as np
 from veinfit.errors import InputError
 from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.mechanics.shape import Shape, Sphere, Spheroid, Turned
-from veinfit.toml import parse_toml
+from veinfit.toml import parse_toml, read_toml
 
 Profile = Literal["sphere", "spheroid", "table"]
 
@@ -247,14 +247,7 @@ def balloon_from_toml(path: Path) -> Balloon:
     """
     if path.suffix.lower() != ".toml" and not path.is_file():
         raise InputError(f"balloon {str(path)!r}: give a diameter in mm or a TOML file")
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise InputError(
-            f"balloon file {path} cannot be read: {error.strerror or error}; check the path"
-        ) from error
-    source = f"balloon file {path}"
-    return balloon_from_mapping(parse_toml(content, source), source)
+    return balloon_from_mapping(read_toml(path, "balloon file"), f"balloon file {path}")
 
 
 def balloon_from_mapping(content: Mapping[str, Any], source: str = "balloon") -> Balloon:
