@@ -31,6 +31,7 @@ STDERR = 2
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code."""
+    _open_streams()
     arguments = build_parser().parse_args(argv)
     for stream in (sys.stdout, sys.stderr):
         # A terminal that cannot show a sign must not end a finished run.
@@ -60,6 +61,16 @@ def main(argv: Sequence[str] | None = None) -> int:
             told = " ".join(f"{type(error).__name__}: {error}".split())
             print(f"veinfit: internal error, nothing written: {told}{hint}", file=terminal)
             return EXIT_INTERNAL_ERROR
+
+
+def _open_streams() -> None:
+    """Open streams that are closed: else a file of results would be taken for one of them."""
+    while (number := os.open(os.devnull, os.O_RDWR)) <= STDERR:
+        pass
+    os.close(number)
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
 
 
 def build_parser() -> argparse.ArgumentParser:

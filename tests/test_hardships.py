@@ -1,0 +1,269 @@
+"""Circumstances that no result may depend on: streams, disks, homes, names, threads, kills."""
+
+from __future__ import annotations
+
+import os
+import random
+import resource
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import atria
+import handmade
+import pytest
+
+from veinfit import case
+from veinfit.cli import main
+from veinfit.io.landmarks import read_landmarks
+from veinfit.io.meshes import read_mesh
+from veinfit.io.provenance import Provenance, program_versions
+from veinfit.settings import Settings
+
+COMMAND = [sys.executable, "-m", "veinfit"]
+QUICK = "[margin]\nsamples = 2\n"
+PLAIN = {**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
+"""An environment in which text is not UTF-8."""
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory) -> Path:
+    """A finished case of values made by hand."""
+    provenance = Provenance(
+        "Larkmoor 1", None, None, "lps", "mm", "coaxial", ({"name": "28 mm"},), (),
+        program_versions(), "2026-02-01T10:00:00Z",
+    )  # fmt: skip
+    result = case.CaseResult(handmade.anatomy(), (handmade.fit(),), {}, (), Settings(), provenance)
+    return case.write_case(result, tmp_path_factory.mktemp("case") / "c", pictures=False).folder
+
+
+@pytest.fixture(scope="module")
+def mesh(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("mesh")
+    (folder / "quick.toml").write_text(QUICK)
+    return atria.save_mesh(atria.open_surface(), folder / "atrium.stl")
+
+
+def assess(mesh: Path, out: Path, *more: str) -> list[str]:
+    quick = str(mesh.parent / "quick.toml")
+    command = [*COMMAND, "assess", str(mesh), "--out", str(out), "--settings", quick]
+    return [*command, "--balloon", "28", "--no-pictures", "--quiet", *more]
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Every file with its content, but for the time that is stated in it."""
+    return {
+        p.relative_to(folder).as_posix(): p.read_bytes()
+        for p in sorted(folder.rglob("*"))
+        if p.is_file() and p.suffix in (".csv", ".png")
+    }
+
+
+# ---- streams --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("closed", [(0, 1, 2), (1,), (2,)])
+def test_closed_streams(finished, tmp_path, closed):
+    """As a service starts a program: files must not be taken for the streams."""
+    command = [*COMMAND, "changes", str(finished), str(finished)]
+    subprocess.run([*command, "--out", str(tmp_path / "open")], check=True, capture_output=True)
+
+    def close():
+        for number in closed:
+            os.close(number)
+
+    done = subprocess.run([*command, "--out", str(tmp_path / "closed")], preexec_fn=close)
+    assert done.returncode == 0
+    for name in ("changes.csv", "changes.html"):
+        assert (tmp_path / "closed" / name).read_bytes() == (tmp_path / "open" / name).read_bytes()
+    done = subprocess.run([*command[:-1], "gone"], preexec_fn=close)
+    assert done.returncode == 2
+
+
+# ---- names ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["a b  c", "cœur gauche é", "心房", "semi;colon & $HOME 'q'"])
+def test_names_of_folders(finished, tmp_path, name):
+    out = tmp_path / name / "out"
+    command = [*COMMAND, "changes", str(finished), str(finished), "--out", str(out)]
+    done = subprocess.run(command, env=PLAIN, capture_output=True)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert (out / "changes.csv").exists()
+    assert [p.name for p in tmp_path.iterdir()] == [name]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names there are text")
+def test_a_name_that_is_no_text(finished, tmp_path):
+    out = os.fsencode(tmp_path) + b"/caf\xe9"
+    command = [*COMMAND, "changes", str(finished), str(finished), "--out", out]
+    done = subprocess.run(command, env=PLAIN, capture_output=True)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert os.path.exists(out + b"/changes.csv")  # noqa: PTH110
+    missing = subprocess.run([*COMMAND, "changes", out + b"x", "y"], env=PLAIN, capture_output=True)
+    assert missing.returncode == 2
+    assert missing.stderr.count(b"\n") == 1
+
+
+@pytest.mark.parametrize("role", ["input", "--out", "--settings", "--landmarks"])
+def test_names_that_are_too_long(mesh, tmp_path, capfd, role):
+    name = "x" * 300
+    given = {"input": str(mesh), "--out": str(tmp_path / "o"), role: str(tmp_path / name)}
+    given["input"] += ".stl" if role == "input" else ""
+    words = [word for key, value in given.items() if key != "input" for word in (key, value)]
+    assert main(["assess", given["input"], *words, "--quiet"]) == 2
+    told = capfd.readouterr().err
+    assert told.startswith("veinfit: error: ")
+    assert "File name too long" in told
+    assert told.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+# ---- files that are none --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("role", ["input", "--settings", "--landmarks", "--corrections"])
+def test_pipes_and_devices_are_not_read(mesh, tmp_path, role):
+    """Neither waits for somebody to write, nor reads zeros without end."""
+    pipe = tmp_path / "pipe.stl"
+    os.mkfifo(pipe)
+    endless = tmp_path / "endless.stl"
+    endless.symlink_to("/dev/zero")
+    loop = tmp_path / "loop.stl"
+    loop.symlink_to(loop)
+    for path, words in ((pipe, b"pipe"), (endless, b"endless"), (loop, b"symbolic links")):
+        given = str(path) if role == "input" else str(mesh)
+        more = [] if role == "input" else [role, str(path)]
+        command = [*COMMAND, "assess", given, "--out", str(tmp_path / "o"), *more]
+        done = subprocess.run(command, capture_output=True, timeout=60)
+        assert done.returncode == 2
+        assert words in done.stderr
+        assert not (tmp_path / "o").exists()
+
+
+# ---- disks and homes ------------------------------------------------------------------------
+
+
+def test_a_full_disk(finished, tmp_path):
+    """No file may grow past 4 kB, which a full disk looks like to the program."""
+
+    def full():
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))
+
+    command = [*COMMAND, "changes", str(finished), str(finished), "--out", str(tmp_path / "o")]
+    done = subprocess.run(command, preexec_fn=full, capture_output=True, text=True)
+    assert done.returncode == 2
+    assert "cannot be written: File too large; pass another --out" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.slow
+def test_a_full_disk_at_the_end_of_a_whole_job(mesh, tmp_path):
+    def full():
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
+
+    command = [w for w in assess(mesh, tmp_path / "o") if w != "--no-pictures"]
+    done = subprocess.run(command, preexec_fn=full, capture_output=True, text=True)
+    assert done.returncode == 2
+    assert "cannot be written: File too large; pass another --out" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.slow
+def test_a_home_that_cannot_be_written(mesh, tmp_path):
+    """/proc takes no files, even from root."""
+    kept = {k: v for k, v in os.environ.items() if not k.startswith(("XDG", "MPL"))}
+    command = [w for w in assess(mesh, tmp_path / "o") if w != "--no-pictures"]
+    done = subprocess.run(command, env={**kept, "HOME": "/proc"}, capture_output=True)
+    assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")
+    assert (tmp_path / "o" / "pictures" / "overview.png").exists()
+
+
+# ---- the same bytes -------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+def test_threads_and_processes_give_the_same_bytes(mesh, tmp_path):
+    runs = {}
+    for name, threads in (("one", "1"), ("two", "2"), ("again", "2")):
+        environment = {**os.environ, "OMP_NUM_THREADS": threads, "OPENBLAS_NUM_THREADS": threads}
+        command = assess(mesh, tmp_path / name)
+        runs[name] = subprocess.Popen(command, env=environment)
+    assert [run.wait() for run in runs.values()] == [0, 0, 0]
+    one = contents(tmp_path / "one")
+    assert len(one) >= 6
+    assert contents(tmp_path / "two") == one
+    assert contents(tmp_path / "again") == one
+
+
+@pytest.mark.slow
+def test_a_locale_without_utf8_gives_the_same_bytes(mesh, tmp_path):
+    for name, environment in (("utf8", {**os.environ, "PYTHONUTF8": "1"}), ("é plain", PLAIN)):
+        done = subprocess.run(assess(mesh, tmp_path / name), env=environment, capture_output=True)
+        assert (done.returncode, done.stderr) == (0, b"")
+    assert contents(tmp_path / "utf8") == contents(tmp_path / "é plain")
+
+
+def test_line_ends_of_another_machine(tmp_path):
+    marks = "# frame: ras\nname,x_mm,y_mm,z_mm\noesophagus,1,2,3\noesophagus,1,2,9\n"
+    surface = atria.open_surface()
+    lines = [f"v {x:.9g} {y:.9g} {z:.9g}" for x, y, z in surface.points]
+    lines += [f"f {a} {b} {c}" for a, b, c in surface.faces + 1]
+    found = []
+    for name, end in (("unix", "\n"), ("dos", "\r\n"), ("old", "\r")):
+        (tmp_path / f"{name}.csv").write_bytes(marks.replace("\n", end).encode())
+        (tmp_path / f"{name}.toml").write_bytes(
+            QUICK.replace("\n", "\n" if end == "\r" else end).encode()
+        )
+        (tmp_path / f"{name}.obj").write_bytes((end.join(lines) + end).encode())
+        read = read_mesh(tmp_path / f"{name}.obj")
+        found.append(
+            (
+                read_landmarks(tmp_path / f"{name}.csv")["oesophagus"].tobytes(),
+                Settings.from_toml(tmp_path / f"{name}.toml"),
+                read.points.tobytes(),
+                read.faces.tobytes(),
+            )
+        )
+    assert found[0] == found[1] == found[2]
+
+
+def test_tables_end_lines_alike_everywhere(finished):
+    for path in finished.glob("*.csv"):
+        assert b"\r" not in path.read_bytes()
+
+
+# ---- kills ----------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+def test_killed_at_twenty_moments(mesh, tmp_path):
+    """What is there is one run, whole, or nothing; and the next run is whole."""
+    out = tmp_path / "case"
+    start = time.monotonic()
+    subprocess.run(assess(mesh, tmp_path / "timed"), check=True)
+    lasts_s = time.monotonic() - start
+    right = contents(tmp_path / "timed")
+    rng = random.Random(20261129)
+    for moment in range(20):
+        with subprocess.Popen(assess(mesh, out)) as process:
+            # Half of them while files are written, near the end.
+            low = 0.0 if moment % 2 else 0.8
+            time.sleep(lasts_s * rng.uniform(low, 1.05))
+            process.kill()
+        if (out / "case.json").exists():
+            assert contents(out) == right
+            case.load_case(out)
+        else:
+            assert not out.exists()
+        if moment % 5 == 4 and out.exists():
+            for path in sorted(out.rglob("*"), reverse=True):
+                path.rmdir() if path.is_dir() else path.unlink()
+            out.rmdir()
+    subprocess.run(assess(mesh, out), check=True)
+    assert contents(out) == right
+    assert not [p for p in tmp_path.rglob(".veinfit-*")]
