@@ -25,6 +25,7 @@ from veinfit.anatomy.corrections import Correction, is_vein_name
 from veinfit.anatomy.names import APPENDAGE
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, FloatArray, Frame, to_lps, unit
+from veinfit.io.files import check_file
 from veinfit.labels.model import VEIN_NAMES
 from veinfit.toml import read_toml
 
@@ -58,6 +59,7 @@ def read_corrections(path: Path) -> tuple[Correction, ...]:
         every fault.
     """
     path = Path(path)
+    check_file(path, "corrections")
     return corrections_from_mapping(read_toml(path, "corrections"), f"corrections {path}")
 
 

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from veinfit.errors import InputError
+from veinfit.io.files import check_file
 from veinfit.labels.model import (
     BODY_NAME,
     LABEL_NAMES,
@@ -48,6 +49,7 @@ def read_label_map(path: Path) -> LabelMap:
         lists every fault, and the nearest name for one that does not exist.
     """
     path = Path(path)
+    check_file(path, "label map")
     return label_map_from_mapping(read_toml(path, "label map"), f"label map {path}")
 
 
