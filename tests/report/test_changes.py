@@ -9,7 +9,14 @@ import json
 import pytest
 
 from veinfit.cli import main
-from veinfit.report.changes import CHANGE_COLUMNS, case_changes, case_differences, changes_page
+from veinfit.report.changes import (
+    CHANGE_COLUMNS,
+    case_changes,
+    case_differences,
+    change_headlines,
+    changes_page,
+    paired_veins,
+)
 
 
 def vein(name: str, d_max: float, x: float) -> dict:
@@ -35,7 +42,7 @@ def documents() -> tuple[dict, dict]:
         "corrections": [], "fits": [fit],
     }  # fmt: skip
     after = copy.deepcopy(before)
-    after["anatomy"]["veins"] = [vein("LSPV", 18.5, 3.0), vein("RMPV", 9.0, 0.0)]
+    after["anatomy"]["veins"] = [vein("LSPV", 18.5, 3.0), vein("RMPV", 9.0, 40.0)]
     after["fits"][0] |= {"sealed": False, "depth_mm": -8.5}
     after["corrections"] = [{"vein": "LSPV", "what": "moved", "who": "<i>me</i>", "why": "so"}]
     return before, after
@@ -63,6 +70,54 @@ def test_what_one_result_alone_has_stands_beside_nothing(documents):
     assert told(changes, "RMPV", "d_max_mm") == ("", "9.0", "")
 
 
+def test_a_vein_renamed_by_hand_stands_beside_itself(documents):
+    before, after = documents
+    after["anatomy"]["veins"] = [vein("LIPV", 20.0, 0.0), vein("LSPV", 15.0, 0.0)]
+    after["fits"][0]["vein"] = "LIPV"
+    after["corrections"] = [
+        {"vein": a, "what": "", "who": "", "why": "", "automatic": vein(a, 1.0, 0.0),
+         "corrected": vein(b, 1.0, 0.0)}
+        for a, b in (("LSPV", "LIPV"), ("LIPV", "LSPV"))
+    ]  # fmt: skip
+    assert paired_veins(before, after) == (("LSPV", "LIPV"), ("LIPV", "LSPV"))
+    changes = case_changes(before, after)
+    assert told(changes, "LIPV", "d_max_mm") == ("20.0", "20.0", "+0.0")
+    assert told(changes, "LIPV", "sealed", "28 mm") == ("true", "false", "")
+    (one,) = (c for c in changes if (c.vein, c.quantity) == ("LIPV", "d_max_mm"))
+    assert one.vein_before == "LSPV"
+    assert "LIPV: called LSPV before." in change_headlines(changes, before, after)
+
+
+def test_a_vein_of_another_name_at_one_place_is_the_same_in_one_input_alone(documents):
+    before, after = documents
+    after["anatomy"]["veins"][1] = vein("extra-1", 15.0, 4.0)
+    assert ("LIPV", "extra-1") in paired_veins(before, after)
+    after["run"]["inputs"][0]["sha256"] = "b"  # another phase, perhaps another frame
+    assert ("LIPV", "") in paired_veins(before, after)
+
+
+def test_predictions_lead_with_their_intervals(documents):
+    before, after = documents
+    for document, middle in ((before, 0.8), (after, 0.3)):
+        document["fits"][0] |= {
+            "seal_probability": middle, "seal_probability_low": middle - 0.1,
+            "seal_probability_high": middle + 0.1,
+        }  # fmt: skip
+    after["corrections"].append(
+        {"vein": "LIPV", "what": "dropped", "who": "", "why": "", "corrected": None}
+    )
+    first, second, third, *_ = change_headlines(case_changes(before, after), before, after)
+    assert first == (
+        "LSPV, 28 mm, coaxial: predicted seal probability of one try 0.30 (0.20 to 0.40), before "
+        "0.80 (0.70 to 0.90), intervals apart; nominal seat not sealed, before sealed."
+    )
+    assert second.startswith("LSPV: ostium moved by 3.0 mm")
+    assert third == "LIPV: dropped by hand."
+    page = changes_page(before, after)
+    assert page.index("intervals apart") < page.index("Which results")
+    assert "0.30 (0.20 to 0.40)" in page
+
+
 def test_what_differs_besides_is_named(documents):
     before, after = documents
     assert case_differences(before, after) == ()
@@ -76,7 +131,8 @@ def test_the_page_tells_all_and_runs_nothing(documents):
     page = changes_page(*documents)
     assert "Larkmoor &lt;1&gt;" in page and "&lt;i&gt;me&lt;/i&gt;" in page
     assert "<i>" not in page and "<script" not in page
-    assert "<strong>18.5</strong>" in page and "-1.5" in page
+    assert "<strong>18.5</strong>" in page and "−1.5" in page
+    assert "Greatest diameter" in page and "d_max_mm" not in page
 
 
 def test_the_command_writes_and_prints(documents, tmp_path, capfd):
@@ -88,7 +144,9 @@ def test_the_command_writes_and_prints(documents, tmp_path, capfd):
     assert main(command) == 0
     printed = capfd.readouterr().out
     assert (
-        "d_max_mm" in printed and "18.5" in printed and "d_min_mm" not in printed.split("LIPV")[0]
+        "Greatest diameter" in printed
+        and "18.5" in printed
+        and "Perpendicular" not in printed.split("LIPV")[0]
     )
     with (out / "changes.csv").open(newline="") as stream:
         rows = list(csv.DictReader(stream))

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 CSV, PAGE = "changes.csv", "changes.html"
 
+PRINTED = ("vein", "balloon", "approach", "quantity", "unit", "before", "after", "change")
+
 
 def add(commands: Commands) -> None:
     """Add ``changes`` to the command line."""
@@ -42,10 +44,16 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.io.output import staged_output
     from veinfit.report.changes import CHANGE_COLUMNS
 
-    changes, differences, page = compare(arguments.before, arguments.after)
+    changes, headlines, differences, page = compare(arguments.before, arguments.after)
     if not arguments.quiet:
-        rows = [[getattr(c, name) for name in CHANGE_COLUMNS] for c in changes if c.differs]
-        print("\n".join(aligned([CHANGE_COLUMNS, *rows])) if rows else "Nothing differs.")
+        rows = [
+            [c.vein, c.balloon, c.approach, c.label, c.unit.replace("1", ""), c.told_before,
+             c.told_after, c.change]
+            for c in changes
+            if c.differs
+        ]  # fmt: skip
+        print("".join(f"{text}\n" for text in headlines))
+        print("\n".join(aligned([PRINTED, *rows])) if rows else "Nothing differs.")
         for text in differences:
             print(f"differs too: {text}")
     if arguments.out is not None:
@@ -59,8 +67,10 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     return EXIT_DONE
 
 
-def compare(before: Path, after: Path) -> tuple[Sequence[Change], Sequence[str], str]:
-    """Return what changed between two finished cases, what else differs, and the page of it.
+def compare(
+    before: Path, after: Path
+) -> tuple[Sequence[Change], Sequence[str], Sequence[str], str]:
+    """Return what changed between two finished cases, in sentences, what else differs, the page.
 
     Raises
     ------
@@ -68,12 +78,19 @@ def compare(before: Path, after: Path) -> tuple[Sequence[Change], Sequence[str],
         One of the folders holds no record of a case, or not a whole one.
     """
     from veinfit.io.document import read_document
-    from veinfit.report.changes import case_changes, case_differences, changes_page
+    from veinfit.report.changes import (
+        case_changes,
+        case_differences,
+        change_headlines,
+        changes_page,
+    )
 
     documents = read_document(before), read_document(after)
     try:
+        changes = case_changes(*documents)
         return (
-            case_changes(*documents),
+            changes,
+            change_headlines(changes, *documents),
             case_differences(*documents),
             changes_page(*documents),
         )
