@@ -1,10 +1,12 @@
 from __future__ import annotations
 
+import io
 import itertools
 import struct
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from veinfit.frames import POSTERIOR, SUPERIOR
 from veinfit.report.annotations import annotate
@@ -53,6 +55,17 @@ def test_labels_keep_off_what_is_reserved_and_what_is_to_be_seen() -> None:
     assert box is not None
     assert not box.overlaps(kept_free)
     assert box.bottom <= 236
+
+
+def test_a_leader_to_a_place_outside_its_view_stays_inside() -> None:
+    """Titles lie outside a view: seen obliquely, places named lie there too."""
+    canvas, view = Canvas((600, 450)), Box(100, 120, 500, 400)
+    box = canvas.label(np.array([300.0, 20.0]), "above", view)
+    assert box is not None and view.holds(box)
+    with Image.open(io.BytesIO(canvas.png())) as picture:
+        inked = np.argwhere(np.asarray(picture.convert("L")) < 128)
+    assert len(inked) > 20
+    assert inked[:, 0].min() >= 119 and inked[:, 0].max() <= 401
 
 
 def test_text_is_measured_as_it_is_drawn() -> None:

@@ -323,7 +323,8 @@ class Canvas:
         self._taken.append(box)
         end = box.nearest(anchor)
         if leader and np.linalg.norm(end - anchor) > 6 * self.unit:
-            self.line(np.array([anchor, end]), colour, 1.6, above=4.0)
+            # A place outside the view is pointed at from inside: titles lie beyond its edge.
+            self.line(np.array([anchor, end]), colour, 1.6, clip=within, above=4.0)
         self._plate(box)
         y = box.top + pad
         for (words, px, heavy), extent in zip(lines, extents, strict=True):
