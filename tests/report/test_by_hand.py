@@ -71,8 +71,13 @@ def test_in_the_picture(corrected: ReportInput) -> None:
 def test_in_the_3d_view(corrected: ReportInput) -> None:
     scene = viewer_scene(corrected)
     assert {name["text"]: name["told"] for name in scene["names"]} == {
-        "LSPV": "ostium set by hand", "RSPV": "renamed by hand from RMPV", "RIPV": "",
-        "LIPV": "dropped by hand", "LAA": "", "MV": "",
-    }  # fmt: skip
+        "LSPV": "by hand",
+        "RSPV": "by hand",
+        "RIPV": "",
+        "LIPV": "dropped",
+        "LAA": "",
+        "MV": "",
+    }
+    assert [vein["told"] for vein in scene["veins"]][0] == "ostium set by hand"
     (gone,) = scene["dropped"]
     assert gone["name"] == "LIPV" and len(gone["contour"]) > 10

@@ -50,7 +50,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             [c.vein, c.balloon, c.approach, c.label, c.unit.replace("1", ""), c.told_before,
              c.told_after, c.change]
             for c in changes
-            if c.differs
+            # Of a vein that is gone, or new, the sentences above say so.
+            if c.differs and ((c.before and c.after) or c.change)
         ]  # fmt: skip
         print("".join(f"{text}\n" for text in headlines))
         print("\n".join(aligned([PRINTED, *rows])) if rows else "Nothing differs.")

@@ -189,8 +189,8 @@ def _rims(anatomy: Anatomy) -> list[dict[str, Any]]:
 
 
 def _named(anatomy: Anatomy) -> list[dict[str, Any]]:
-    told = {vein.name: hand_words(anatomy, vein.name) for vein in anatomy.veins}
-    told |= {one.vein: "dropped by hand" for one in dropped(anatomy)}
+    told = {v.name: "by hand" for v in anatomy.veins if hand_words(anatomy, v.name)}
+    told |= {one.vein: "dropped" for one in dropped(anatomy)}
     return [
         {"text": named.text, "places": _places(named.points), "told": told.get(named.text, "")}
         for named in landmarks(anatomy, {})

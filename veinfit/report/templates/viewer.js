@@ -360,7 +360,7 @@ const createViewer = (() => {
       const marks = scene.names.map((name) => ({ text: name.told ? `${name.text}, ${name.told}`
         : name.text, places: name.places, kind: "name" }));
       if (shown.structures) {
-        for (const s of scene.marks) marks.push({ text: s.text, places: [s.at], kind: "dot" });
+        for (const s of scene.marks) marks.push({ text: s.text, places: [s.at], kind: "mark" });
         for (const s of scene.structures) {
           marks.push({ text: s.name, places: s.places, kind: "near", apart: true });
         }
@@ -380,7 +380,7 @@ const createViewer = (() => {
         const [sw, sh] = [span.offsetWidth, span.offsetHeight];
         const x = Math.max(2, Math.min(w - sw - 2, spot[0] - sw / 2));
         // Leaks and single places are named above their dot.
-        const high = kind === "leak" || kind === "dot" ? sh + 8 : sh / 2;
+        const high = kind === "leak" || kind === "mark" ? sh + 8 : sh / 2;
         const y = Math.max(2, Math.min(h - sh - 2, spot[1] - high));
         // A name that would lie over one nearer to the viewer is left out until there is room.
         if (taken.some(([a, b, c, d]) => x < a + c && a < x + sw && y < b + d && b < y + sh)) {
