@@ -78,6 +78,6 @@ def test_in_the_3d_view(corrected: ReportInput) -> None:
         "LAA": "",
         "MV": "",
     }
-    assert [vein["told"] for vein in scene["veins"]][0] == "ostium set by hand"
+    assert scene["veins"][0]["told"] == "ostium set by hand"
     (gone,) = scene["dropped"]
     assert gone["name"] == "LIPV" and len(gone["contour"]) > 10
