@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from veinfit.anatomy.correction_text import corrections_text
+from veinfit.anatomy.corrections import Correction
+from veinfit.review.corrections_file import CorrectionsFile
 from veinfit.review.merging import combined, differences, merge
 
 
@@ -58,3 +61,14 @@ def test_differences_are_told_vein_by_vein():
     kept = entry("LIPV", drop=True)
     told = differences([A, kept, entry("RIPV", drop=True)], [B, kept, entry("LSPV", drop=True)])
     assert told == ("RIPV: taken out", "RSPV: changed", "LSPV: new", "as before: LIPV")
+
+
+def test_what_a_review_began_with_is_its_own_where_there_is_no_file(tmp_path):
+    """A case assessed with corrections; another writes the first file, without them."""
+    start = (Correction("LIPV", "reader 1", "a bulge", drop=True),)
+    file = CorrectionsFile(tmp_path / "corrections.toml", start)
+    mine = file.read()
+    assert [entry["vein"] for entry in mine.entries] == ["LIPV"]
+    file.path.write_text(corrections_text((Correction("RSPV", "reader 2", "seen", shift_mm=1.0),)))
+    both = merge(file.entries_of(mine.version), mine.entries, file.read().entries)
+    assert [entry["vein"] for entry in both.entries] == ["RSPV", "LIPV"] and not both.clashes

@@ -62,7 +62,9 @@ class CorrectionsFile:
                 state = FileState(_entries(read_corrections(self.path)), version)
             except InputError as error:
                 state = FileState((), version, str(error))
-        self._known[version] = state.entries
+        if version != ABSENT:
+            # Without a file nothing is saved: what a review began with counts as its own.
+            self._known[version] = state.entries
         return state
 
     def entries_of(self, version: str) -> tuple[Entry, ...]:

@@ -52,14 +52,20 @@ const createEntries = (names) => {
       return said.join(", ");
     },
     words(entry) {
-      const { vein, who, why, ...rest } = entry;
-      if ("add_at_mm" in rest && Object.keys(rest).length === 1) {
-        const at = rest.add_at_mm.map((x) => x.toFixed(1)).join(" ");
-        return `${vein}: added at ${at} (${who || "who?"}: ${why || "why?"})`;
+      const place = (point) => point.map((x) => x.toFixed(1)).join(", "), said = [];
+      if (entry.drop) said.push("dropped");
+      if ("add_at_mm" in entry) said.push(`added at (${place(entry.add_at_mm)}) mm`);
+      if (entry.rename) said.push(`renamed ${entry.rename}`);
+      if ("centre_mm" in entry) said.push(`ostium set at (${place(entry.centre_mm)}) mm`);
+      if (entry.shift_mm) {
+        const where = entry.shift_mm > 0 ? "into the vein" : "toward the atrium";
+        said.push(`ostium moved ${Math.abs(entry.shift_mm)} mm ${where}`);
       }
-      const said = Object.entries(rest).map(([key, value]) => key === "drop" ? "dropped"
-        : `${key} ${Array.isArray(value) ? value.map((x) => x.toFixed(1)).join(" ") : value}`);
-      return `${vein}: ${said.join(", ")} (${who || "who?"}: ${why || "why?"})`;
+      if (entry.tilt_deg) {
+        said.push(`tilted ${entry.tilt_deg}° toward ${entry.tilt_toward_h || 12} o'clock`);
+      }
+      const what = said.join(", ") || "left as it is";
+      return `${entry.vein}: ${what} (${entry.who || "who?"}: ${entry.why || "why?"})`;
     },
   };
 };
