@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -88,52 +88,95 @@ def same_better_size(leaks: Sequence[float], sheets: Sequence[Sequence[float]]) 
     return abs(apart) <= TIE_MM or all(abs(d) <= TIE_MM or d * apart > 0.0 for d in told)
 
 
+@dataclass(frozen=True)
+class Held:
+    """One seat, ball and push beside the sheets.
+
+    Attributes
+    ----------
+    seat : str
+    push_n, ball_mm : float
+    leak_mm : float or None
+        None without a seat.
+    sheets : list of float
+        Leaks of the sheets, mm.
+    agrees : bool
+        False also where there is no seat.
+    """
+
+    seat: str
+    push_n: float
+    ball_mm: float
+    leak_mm: float | None
+    sheets: Sequence[float]
+    agrees: bool
+
+
+def held_against(
+    table: Mapping[str, Any], settings: SeatingSettings, pushes_n: Sequence[float] = ()
+) -> Iterator[Held]:
+    """Seat the balls of a table; at some pushes or, without any named, at all.
+
+    Parameters
+    ----------
+    table : mapping
+        As of ``make_table``.
+    settings : SeatingSettings
+        Push, lateral springs and contact tolerance are set here.
+    pushes_n : sequence of float
+    """
+    settings = replace(
+        settings,
+        guide_n_per_mm=0.0,
+        shaft_n_per_mm=table["shaft_n_per_mm"],
+        growth_what_if_mm=0.0,
+        contact_tolerance_mm=0.0,
+    )
+    places = sheet_leaks(table)
+    for (name, ball, push), both in sorted(places.items(), key=lambda one: (one[0][0], one[0][2])):
+        if pushes_n and push not in pushes_n:
+            continue
+        leak = leak_at(name, ball, replace(settings, greatest_push_n=push))
+        yield Held(name, push, ball, leak, both, leak is not None and agrees(leak, both))
+
+
+def sizes_agree(held: Sequence[Held]) -> list[bool]:
+    """Whether each pair of sizes at one place agrees; pairs without both leaks are left out."""
+    places: dict[tuple[str, float], list[Held]] = {}
+    for one in held:
+        if one.leak_mm is not None:
+            places.setdefault((one.seat, one.push_n), []).append(one)
+    return [
+        same_better_size([one.leak_mm or 0.0 for one in pair], [one.sheets for one in pair])
+        for pair in places.values()
+        if len(pair) == 2
+    ]
+
+
 def main() -> None:
     """Print the comparison."""
     parser = argparse.ArgumentParser(description=__doc__)
     here = Path(__file__).parent
     parser.add_argument("--table", type=Path, default=here / "table-stiffening-3-mm.json")
     parser.add_argument("--settings", type=Path)
-    parser.add_argument("--push", type=float, nargs="*")
+    parser.add_argument("--push", type=float, nargs="*", default=())
     asked = parser.parse_args()
     table = json.loads(asked.table.read_text())
-    settings = (
-        Settings() if asked.settings is None else Settings.from_toml(asked.settings)
-    ).seating
-    settings = replace(
-        settings,
-        guide_n_per_mm=0.0,
-        shaft_n_per_mm=table["shaft_n_per_mm"],
-        growth_what_if_mm=0.0,
-        # A try ends soon after it occludes: without tolerance only where the leak is gone.
-        contact_tolerance_mm=0.0,
-    )
-    sheets = sheet_leaks(table)
-    counts = {"leaks": [0, 0], "sizes": [0, 0]}
+    whole = Settings() if asked.settings is None else Settings.from_toml(asked.settings)
     print("seat    push N  ball   leak  sheets")
-    for name, push in dict.fromkeys((name, push) for name, _, push in sheets):
-        if asked.push and push not in asked.push:
-            continue
-        balls = [ball for seat, ball, p in sheets if (seat, p) == (name, push)]
-        pushed = replace(settings, greatest_push_n=push)
-        found = [leak_at(name, ball, pushed) for ball in balls]
-        for ball, leak in zip(balls, found, strict=True):
-            both = sheets[name, ball, push]
-            well = leak is not None and agrees(leak, both)
-            counts["leaks"][0] += well
-            counts["leaks"][1] += 1
-            told = "     -" if leak is None else f"{leak:6.2f}"
-            marked = "" if well else "  <-"
-            print(
-                f"{name}  {push:6.2f} {ball:5.0f} {told}  "
-                f"{' '.join(f'{x:5.2f}' for x in both)}  {marked}"
-            )
-        leaks = [leak for leak in found if leak is not None]
-        if len(leaks) == 2 == len(balls):
-            counts["sizes"][0] += same_better_size(leaks, [sheets[name, b, push] for b in balls])
-            counts["sizes"][1] += 1
-    for what, (good, number) in counts.items():
-        print(f"{what} that agree: {good} of {number}")
+    held = []
+    for one in held_against(table, whole.seating, asked.push):
+        held.append(one)
+        told = "     -" if one.leak_mm is None else f"{one.leak_mm:6.2f}"
+        sheets = " ".join(f"{x:5.2f}" for x in one.sheets)
+        print(
+            f"{one.seat}  {one.push_n:6.2f} {one.ball_mm:5.0f} {told}  {sheets}  "
+            f"{'' if one.agrees else '  <-'}",
+            flush=True,
+        )
+    sizes = sizes_agree(held)
+    print(f"leaks that agree: {sum(one.agrees for one in held)} of {len(held)}")
+    print(f"sizes that agree: {sum(sizes)} of {len(sizes)}")
 
 
 if __name__ == "__main__":
