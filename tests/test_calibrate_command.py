@@ -46,7 +46,7 @@ def test_fitted_settings_are_written_and_told(command, tmp_path, capfd):
     assert fitted.margin.push_calibration == pytest.approx(0.04262, rel=1e-3)
     told = capfd.readouterr().out
     assert "40 attempts in 10 patients" in told
-    assert "left aside: line 3: no such vein" in told
+    assert "not used: line 3: no such vein" in told
     assert "not a medical device" in told
     assert [row.vein for row in asked["rows"]] == ["LSPV"]
     assert [balloon.name for balloon in asked["balloons"]] == ["28 mm", "31 mm"]

@@ -180,3 +180,8 @@ def side_words(direction: npt.ArrayLike) -> str:
     rank = {1: 0, 0: 1, 2: 2}
     a, b = sorted((first, second), key=rank.__getitem__)
     return f"{words[a]}-{words[b]}"
+
+
+def clock_words(clock_h: float) -> str:
+    """Return a clock position as it is spoken of, to the nearest hour: ``10 o'clock``."""
+    return f"{round(clock_h) % 12 or 12}\u00a0o'clock"

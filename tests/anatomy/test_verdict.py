@@ -44,7 +44,7 @@ def test_a_fine_whole_input_is_sound():
 @pytest.mark.parametrize(
     ("values", "said"),
     [
-        ({"stubs": {"LSPV": 12.0, "RIPV": 3.0}}, "too short for a sure axis: RIPV"),
+        ({"stubs": {"LSPV": 12.0, "RIPV": 3.0}}, "too short for a certain axis: RIPV"),
         ({"lost": ("RIPV",)}, "not measured: RIPV"),
         ({"holes": (0, 2)}, "2 further openings"),
         ({"voxel_mm": 3.0}, "voxels of up to 3.0 mm"),

@@ -92,7 +92,7 @@ def test_single_seats_are_counted(tmp_path):
     # Wilson of 6 of 20, by statsmodels in test_statistics' way.
     assert (rate.seat.low, rate.seat.high) == pytest.approx((0.14547, 0.51897), abs=1e-5)
     assert any("2 of 22 cases failed" in text for text in found.remarks)
-    assert any("single seat" in text for text in found.remarks)
+    assert any("nominal seat" in text for text in found.remarks)
 
 
 def test_expected_split_multiplies_draw_by_draw(tmp_path):
@@ -120,7 +120,7 @@ def test_without_draws_probabilities_are_multiplied_and_it_is_said(tmp_path):
     split = only(found.splits, vein="all", closure="occluded")
     assert split.basis == "product"
     assert [split.parts[p].value for p in PARTS] == pytest.approx([0.3, 0.2, 0.3, 0.2])
-    assert any("as if they shared nothing" in text for text in found.remarks)
+    assert any("as if they were independent" in text for text in found.remarks)
     assert only(found.rates, vein="all", balloon="31 mm",
                 closure="occluded").expected.value == pytest.approx(0.5)  # fmt: skip
 

@@ -139,7 +139,7 @@ def test_depth_area_and_neighbours_are_told_with_their_difference():
     assert texts[1:] == [
         "Equator: 28 mm 1.0 mm past the ostial plane and 31 mm 2.5 mm before the ostial plane; "
         "the larger one 3.5 mm farther back.",
-        "Antral area: 28 mm 400 mm2 and 31 mm 650 mm2; the larger one 250 mm2 more.",
+        "Antral area: 28 mm 400 mm² and 31 mm 650 mm²; the larger one 250 mm² more.",
         "Distance to right phrenic nerve: 28 mm 8.0 mm and 31 mm 10.5 mm; "
         "the larger one 2.5 mm farther.",
         "Distance to oesophagus: 28 mm 3.0 mm and 31 mm 3.0 mm; no difference.",
@@ -164,7 +164,7 @@ def test_open_arcs_are_those_that_no_contact_of_either_reaches():
     wide, narrow = found.open_arcs
     assert (wide.from_h, wide.to_h, wide.arc_deg, wide.side) == (10.5, 0.5, 60.0, "side 11")
     assert (narrow.from_h, narrow.to_h, narrow.arc_deg, narrow.side) == (4.5, 5.5, 30.0, "side 5")
-    assert wide.words == "side 11, 10.5 to 0.5 h (60 degrees)"
+    assert wide.words == "side 11, 10:30 to 12:30 (60°)"
     sealed = replace(second, occluded=True, sealed=True)
     assert compare(first, sealed, SEATING, TIES).open_arcs == ()
 

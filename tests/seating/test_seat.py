@@ -191,7 +191,7 @@ def test_a_balloon_a_little_larger_than_the_atrium_is_seated_with_a_caution():
     fit = seat(ball_with_vein(13.0, 6.0), 28)
     assert fit.outcome == "seated"
     cautions = [note.text for note in fit.notes if note.severity == "caution"]
-    assert any("clear of the wall" in text for text in cautions)
+    assert any("would touch the wall" in text for text in cautions)
     assert any("far from the ostium" in text for text in cautions)
     assert all(note.stage == "seating" and note.subject == "LSPV" for note in fit.notes)
 

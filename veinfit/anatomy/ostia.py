@@ -79,7 +79,7 @@ LEAST_SECTOR_SHARE = 0.4
 
 SHARP_ONLY_NOTE = Note(
     "ostium",
-    "the wall hardly turns on one side of the vein: its sharper turns alone place the ostium",
+    "on one side of the vein the wall hardly turns; the other sides alone place the ostium",
     severity="caution",
 )
 

@@ -61,7 +61,7 @@ def ridge_widths(
     for start, end in pairs:
         way = _way_between(ground, sides[start], sides[end])
         if way is None:
-            notes.append(Note("measures", f"no way over the wall from {start} to {end}", start))
+            notes.append(Note("measures", f"no path over the wall from {start} to {end}", start))
             continue
         ridges.append(Ridge(start, end, way_length(way), way))
     return tuple(ridges), tuple(notes)

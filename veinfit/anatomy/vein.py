@@ -82,8 +82,8 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
         notes.append(Note("ostium", unusual, name, "caution"))
     if not axis.sound:
         text = (
-            f"the vein is clear of its ostium for under {axis.length_mm + 0.05:.1f} mm: "
-            "its axis leans on the ostial normal and is uncertain"
+            f"less than {axis.length_mm + 0.05:.1f} mm of the vein is clear of its ostium; its "
+            "axis depends on the ostial normal and is uncertain"
         )
         notes.append(Note("measures", text, name, "caution"))
     if takeoff is None:

@@ -151,20 +151,20 @@ def _sentence(verdict: InputVerdict) -> str:
         size = f"voxels of up to {verdict.voxel_mm:.1f} mm ({size} in their surface)"
     said = [f"the input has {size}"]
     if verdict.d_area_error_mm is None:
-        said.append("coarser than was ever tried, so that its error is not known")
+        said.append("coarser than anything tested, so that its error is not known")
     else:
         said.append(
-            f"at which ostial diameters were off by {verdict.d_area_error_mm:.1f} mm in the median "
-            f"and {verdict.d_area_worst_mm:.1f} mm at most, ostia by "
-            f"{verdict.position_error_mm:.1f} and {verdict.position_worst_mm:.1f} mm "
-            f"({verdict.basis})"
+            f"with which ostial diameters had an error of {verdict.d_area_error_mm:.1f} mm "
+            f"(median; {verdict.d_area_worst_mm:.1f} mm at most) and ostial positions one of "
+            f"{verdict.position_error_mm:.1f} mm ({verdict.position_worst_mm:.1f} mm at most), in "
+            f"{verdict.basis}"
         )
     text = ", ".join(said)
     if verdict.stub_mm:
         shortest = min(verdict.stub_mm, key=lambda name: verdict.stub_mm[name])
-        text += f"; the shortest vein, {shortest}, is known for {verdict.stub_mm[shortest]:.0f} mm"
+        text += f"; the shortest vein is {shortest}, {verdict.stub_mm[shortest]:.0f} mm long"
     if verdict.short_stubs:
-        text += f"; too short for a sure axis: {', '.join(verdict.short_stubs)}"
+        text += f"; too short for a certain axis: {', '.join(verdict.short_stubs)}"
     if verdict.cut_veins:
         text += f"; not measured: {', '.join(verdict.cut_veins)}"
     if verdict.holes_open:

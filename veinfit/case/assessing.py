@@ -121,7 +121,7 @@ def assess(
         anatomy, septal_note = with_septum(anatomy, case)
         notes = (*notes, septal_note)
     elif case.septal_crossing is not None:
-        text = "the coaxial approach makes no use of the septal crossing point"
+        text = "the coaxial approach does not use the septal crossing point"
         notes = (*notes, Note("input", text, SEPTAL_CROSSING))
     fits: list[Fit] = []
     for vein in anatomy.veins:

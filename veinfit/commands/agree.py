@@ -18,7 +18,7 @@ def add(commands: Commands) -> None:
     """Add ``agree`` to the command line."""
     parser = commands.add_parser(
         "agree",
-        help="hold predictions against what was observed",
+        help="compare predictions with what was observed",
         description="Join a table of observed attempts with predictions, and tell how they agree.",
         epilog="With --template and no OBSERVED, a table to be filled in is written.",
         allow_abbrev=False,
@@ -57,7 +57,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     check_output(arguments.out)
     table = read_observed(arguments.observed)
     if table.left_aside and not arguments.quiet:
-        print(f"veinfit: columns left aside: {', '.join(table.left_aside)}", file=terminal)
+        print(f"veinfit: columns not used: {', '.join(table.left_aside)}", file=terminal)
     found = agreement(join(table.rows, read_predictions(arguments.predictions)))
     files = write_agreement(found, arguments.out)
     if not arguments.quiet:

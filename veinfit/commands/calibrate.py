@@ -90,7 +90,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     if not arguments.quiet:
         print("\n".join([*basis_lines(outcome), "", *report_lines(outcome)]))
         for line in outcome.aside:
-            print(f"left aside: {line}")
+            print(f"not used: {line}")
         print(f"Written to {out}\n\n{CAUTION}")
     return EXIT_DONE
 

@@ -149,7 +149,7 @@ def _missing(outcome: RunOutcome) -> str:
 
 def _summary(outcome: RunOutcome, out: Path) -> str:
     """Return what the run did, in lines."""
-    told = [f"{outcome.cases} cases, {outcome.worked} of them worked on now"]
+    told = [f"{outcome.cases} cases, {outcome.worked} of them computed now"]
     for count, reasons, words in (
         (outcome.partial_cases, outcome.partial, "with fits that could not be assessed"),
         (outcome.failed_cases, outcome.failed, "failed"),

@@ -18,8 +18,8 @@ def add(commands: Commands) -> None:
     parser = commands.add_parser(
         "summary",
         help="sum up what cohort run wrote",
-        description="Closure of every vein and size, what the second size adds, differences, "
-        "where leaks are and what goes with them.",
+        description="Occlusion and seal of every vein and size, what the second size adds, "
+        "differences, where leaks are and what correlates with them.",
         allow_abbrev=False,
     )
     parser.set_defaults(run=run)

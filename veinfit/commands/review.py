@@ -18,7 +18,7 @@ def add(commands: Commands) -> None:
     """Add ``review`` to the command line."""
     parser = commands.add_parser(
         "review",
-        help="look a case over in a browser, and correct names and ostia by hand",
+        help="review a case in a browser, and correct names and ostia by hand",
         description="Open a page on this machine alone: turn the atrium, move or tilt an ostial "
         "plane, rename, drop or add a vein, see what becomes of measures and seats, and save the "
         "corrections file for assess --corrections. Nothing else is written. Ctrl-C ends it.",

@@ -353,7 +353,9 @@ def _quality_notes(volume: LabelVolume) -> list[Note]:
     notes = []
     edge = float(volume.edges_mm.max())
     if edge > COARSE_EDGE_MM:
-        text = f"voxels of {edge:.2g} mm: positions and diameters are uncertain by a share of that"
+        text = (
+            f"voxels of {edge:.2g} mm: positions and diameters are uncertain by a fraction of that"
+        )
         notes.append(Note("input", text, severity="caution"))
     return notes
 

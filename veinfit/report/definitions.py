@@ -17,12 +17,12 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
         "Clock",
         "Read from the atrium looking into the vein along its axis: 12 is cranial (anterior where "
         "the axis is within 20° of cranial), hours run clockwise. Three o'clock is anterior on "
-        "left veins and posterior on right ones, so every hour carries words.",
+        "left veins and posterior on right ones, so that the side is written in words too.",
     ),
     (
         "Seated",
-        "The balloon rests against the wall with a stated push: wall and balloon give way like an "
-        "elastic foundation that stiffens with depth.",
+        "The balloon lies in equilibrium between the push, the guide, the shaft and the wall. The "
+        "wall is indented, and the ostium changes its shape.",
     ),
     (
         "Gap and contact",
@@ -36,7 +36,8 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
     ),
     (
         "Leak width",
-        "The greatest gap that some way over the wall from vein to atrium can keep all along.",
+        "The width of the widest passage: along one path over the wall from vein to atrium the "
+        "gap is nowhere smaller.",
     ),
     (
         "Depth",
@@ -44,11 +45,15 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
         "in the atrium, positive in the vein. Nose depth is that of the balloon's front pole.",
     ),
     (
-        "Probability of closure",
-        "The share of simulated tries in which a closed line of cold contact forms: direction, "
-        "push and guide are drawn anew for every try, the wall's place and stiffness for every "
-        "patient. "
-        "The interval carries how uncertain the calibration is.",
+        "Seal probability",
+        "The share of simulated tries that seal and do not lie deep. Direction, push and guide are "
+        "drawn anew for every try, the wall's place and stiffness for every patient. Up to three "
+        "tries: each further try turns the shaft away from the leak. The interval carries how "
+        "uncertain the calibration is.",
+    ),
+    (
+        "Nominal seat",
+        "The single try without any scatter, at the push that occludes and a little more.",
     ),
     (
         "Antral area",

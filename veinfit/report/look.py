@@ -58,7 +58,7 @@ def parse_look(text: str) -> Look:
         said,
     )
     if found is None:
-        raise InputError(f"view {text!r} is none that is known; write {VIEW_FORMS}")
+        raise InputError(f"view {text!r} is not known; write {VIEW_FORMS}")
     name, side, front, size, way, tilt = found.groups()
     lao = NAMED_ANGLES[name][0] if name else _primary(float(size), side, front)
     cranial = float(tilt or 0.0) * (-1.0 if way in ("cau", "caudal") else 1.0)

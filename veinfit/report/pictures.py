@@ -176,8 +176,8 @@ def fallback_note(fault: str) -> Note:
     return Note(
         "pictures",
         f"The graphics library could not draw ({fault}), so the built-in painter drew the "
-        "pictures: the same content, less smooth and slower. On Debian and its kin the system "
-        f"packages {SYSTEM_PACKAGES} let the library draw without a display.",
+        "pictures: the same content, less smooth and slower. On Debian and systems like it the "
+        f"system packages {SYSTEM_PACKAGES} let the library draw without a display.",
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Literal
 
+from veinfit.frames import clock_words
 from veinfit.seating.model import Fit, Leak
 from veinfit.settings import ReportSettings
 
@@ -64,7 +65,7 @@ def leak_mm(width_mm: float | None) -> str:
 
 def hours(clock_h: float) -> str:
     """Write a clock position as it is spoken of, to the nearest hour: ``10 o'clock``."""
-    return f"{round(clock_h) % 12 or 12}{SPACE}o'clock"
+    return clock_words(clock_h)
 
 
 def place(side: str, clock_h: float | None) -> str:
@@ -238,7 +239,7 @@ def why_missing(fit: Fit) -> str:
     """Say why a fit's value is missing."""
     if fit.outcome != "seated":
         return fit.reason or f"{fit.outcome}: no seat to measure"
-    return fit.reason or "could not be had for this seat"
+    return fit.reason or "could not be computed for this seat"
 
 
 def balloon_size(fit: Fit) -> str:

@@ -78,8 +78,8 @@ def transseptal(anatomy: Anatomy, vein: Vein, settings: SeatingSettings) -> Appr
     notes: tuple[Note, ...] = ()
     if not reach.reason and course.misalignment_deg > ALIGNED_DEG:
         text = (
-            f"the shaft stays {course.misalignment_deg:.0f} degrees off the vein's axis: nearer to "
-            f"it {LIMITS[reach.limited_by]}"
+            f"the shaft stays {course.misalignment_deg:.0f}° off the vein's axis, because "
+            f"{LIMITS[reach.limited_by]}"
         )
         notes = (Note("seating", text, vein.name),)
     return replace(
@@ -92,10 +92,10 @@ def transseptal(anatomy: Anatomy, vein: Vein, settings: SeatingSettings) -> Appr
 
 
 LIMITS: Mapping[str, str] = {
-    "bend": "the sheath would have to bend farther than it can",
-    "room": "its straight end has no room in the atrium",
-    "wall": "a wall is in the way",
-    "spring": "the bent sheath springs back",
+    "bend": "the sheath can bend no farther",
+    "room": "the straight end of the sheath has no room in the atrium",
+    "wall": "the wall of the atrium is in the way",
+    "spring": "the bent sheath springs back by that much",
 }
 """What keeps the shaft from the vein's axis, in words."""
 

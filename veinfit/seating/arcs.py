@@ -33,9 +33,13 @@ class OpenArc:
         """The arc as one phrase."""
         if self.arc_deg >= 360.0:
             return "all round"
-        # Midnight is twelve on a clock.
-        ends = [value if value > 0.0 else 12.0 for value in (self.from_h, self.to_h)]
-        return f"{self.side}, {ends[0]:.1f} to {ends[1]:.1f} h ({self.arc_deg:.0f} degrees)"
+        return f"{self.side}, {_time(self.from_h)} to {_time(self.to_h)} ({self.arc_deg:.0f}°)"
+
+
+def _time(clock_h: float) -> str:
+    """Return a place on the clock as a time of day: ``10:30``; midnight is twelve."""
+    minutes = round(60.0 * clock_h) % 720
+    return f"{minutes // 60 or 12}:{minutes % 60:02d}"
 
 
 def open_arcs(fits: Sequence[Fit], tolerance_mm: float) -> tuple[OpenArc, ...]:

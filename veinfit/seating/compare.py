@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from veinfit.frames import clock_words
 from veinfit.seating.arcs import OpenArc, open_arcs
 from veinfit.seating.model import Approach, Chance, Fit
 from veinfit.seating.uncertainty.split import joint
@@ -128,11 +129,11 @@ def _verdict(fit: Fit) -> str:
         return f"seals (widest gap {width})"
     if fit.occluded:
         return f"occludes but does not seal (widest gap {width}, part of it off the freezing zone)"
-    return f"leaks {width} wide, {_place(fit.leak_side, fit.leak_clock_h)}"
+    return f"has a leak {width} wide, {_place(fit.leak_side, fit.leak_clock_h)}"
 
 
 def _place(side: str, clock_h: float | None) -> str:
-    return side if clock_h is None else f"{side} ({clock_h:.1f} h)"
+    return side if clock_h is None else f"{side}, {clock_words(clock_h)}"
 
 
 def _margin(first: Fit, second: Fit) -> Iterator[Remark]:
@@ -187,12 +188,12 @@ def _antral_area(first: Fit, second: Fit) -> Iterator[Remark]:
     if small is None or large is None:
         return
     way = large - small
-    end = f"the larger one {abs(way):.0f} mm2 {'more' if way > 0.0 else 'less'}"
+    end = f"the larger one {abs(way):.0f} mm² {'more' if way > 0.0 else 'less'}"
     if abs(way) < 0.5:
         end = "no difference"
     yield Remark(
         "antral area",
-        f"Antral area: {first.balloon} {small:.0f} mm2 and {second.balloon} {large:.0f} mm2; "
+        f"Antral area: {first.balloon} {small:.0f} mm² and {second.balloon} {large:.0f} mm²; "
         f"{end}.",
     )
 

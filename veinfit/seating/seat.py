@@ -200,8 +200,8 @@ def _read(
         return replace(fit, outcome="cannot reach", reason=held)
     if lies_elsewhere(patch, field, balloon.shape, centre, line.direction):
         text = (
-            f"{balloon.name}: the balloon also lies against wall far from the ostium, "
-            "which takes no part in the seal"
+            f"{balloon.name}: the balloon also touches wall far from the ostium; that contact "
+            "does not count for the seal"
         )
         fit = replace(fit, notes=(*fit.notes, Note("seating", text, patch.vein, "caution")))
     seal = find_seal(patch, field, settings.contact_tolerance_mm)
@@ -371,9 +371,11 @@ def _with_freezing(
     own = drifts[-1] if balloon.growth_mm > 0.0 else drifts[0]
     notes = fit.notes
     if seal.sealed and drifts[-1].sealed is False:
-        growing = f"growing by {growth:g} mm when freezing starts"
-        who = "" if balloon.growth_mm > 0.0 else "a balloon like it but "
-        text = f"{balloon.name}: {who}{growing} would lose the seal that constant size keeps"
+        who = "it" if balloon.growth_mm > 0.0 else "a balloon of its size"
+        text = (
+            f"{balloon.name}: the nominal seat is sealed; if {who} grew by {growth:g} mm when "
+            "freezing starts, it would lose the seal"
+        )
         notes = (*notes, Note("seating", text, prepared.patch.vein))
     return replace(
         fit,

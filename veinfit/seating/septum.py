@@ -142,13 +142,13 @@ def crossing_note(crossing: SeptalCrossing) -> Note:
             "seating",
             "the septal crossing point"
             + (
-                " and the way of the sheath to it are"
+                " and the course of the sheath to it are"
                 if crossing.entry_source == "estimated"
                 else " is"
             )
-            + " estimated from the anatomy, not seen: the direction of "
-            "the shaft and with it every transseptal seat leans on it; mark it as the landmark "
-            "septal_crossing to replace it",
+            + " estimated from the anatomy, not seen; the direction of the shaft and every "
+            "transseptal seat depend on it; give the landmark septal_crossing to replace the "
+            "estimate",
             "septal_crossing",
             "caution",
         )
@@ -156,8 +156,8 @@ def crossing_note(crossing: SeptalCrossing) -> Note:
     entry = {
         "landmark": "; the sheath comes straight from the marked inferior vena cava",
         "estimated": (
-            "; from which direction the sheath comes through it is estimated: mark the landmark "
-            "inferior_vena_cava to replace that"
+            "; the direction in which the sheath comes through it is estimated; give the landmark "
+            "inferior_vena_cava to replace the estimate"
         ),
         "": "",
     }

@@ -150,20 +150,20 @@ def start_notes(
     """Tell where a balloon starts, where that is not the usual place."""
     if 0.0 < start.pressed_mm <= settings.greatest_start_press_mm:
         text = (
-            f"{balloon.name}: no place before the ostium is clear of the wall; "
-            f"the balloon starts pressed {start.pressed_mm:.1f} mm into it"
+            f"{balloon.name}: everywhere before the ostium the balloon would touch the wall; it "
+            f"starts pressed {start.pressed_mm:.1f} mm into the wall"
         )
         return (Note("seating", text, vein, "caution"),)
     if start.beside_mm > BESIDE_NOTE_MM:
         text = (
-            f"{balloon.name}: no place on the shaft line before the ostium is clear of "
-            f"the wall; the balloon starts {start.beside_mm:.0f} mm beside it"
+            f"{balloon.name}: on the shaft line before the ostium the balloon would touch the "
+            f"wall; it starts {start.beside_mm:.0f} mm beside that line"
         )
         return (Note("seating", text, vein),)
     if start.backed_off_mm > BACKED_OFF_NOTE_MM:
         text = (
-            f"{balloon.name}: starts {start.backed_off_mm:.0f} mm farther back than "
-            "with its nose on the ostial plane, where the wall leaves it room"
+            f"{balloon.name}: with its nose on the ostial plane the balloon would touch the wall; "
+            f"it starts {start.backed_off_mm:.0f} mm farther back"
         )
         return (Note("seating", text, vein),)
     return ()

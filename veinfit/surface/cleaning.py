@@ -66,13 +66,15 @@ def clean_surface(surface: Surface, settings: SurfaceSettings) -> CleanSurface:
         notes.append(_note(f"{dropped} degenerate or duplicate faces were dropped"))
     surface, parted = part_touching_sheets(surface)
     if parted:
-        notes.append(_note(f"sheets that touch at {parted} vertices were parted there"))
+        notes.append(_note(f"sheets that touch at {parted} vertices were separated there"))
     surface, piece_notes = keep_main_piece(surface)
     notes += piece_notes
     surface, flipped = orient_outward(surface)
     surface, twisted = drop_twisted_faces(surface)
     if twisted:
-        notes.append(_note(f"{twisted} faces that no winding fits were dropped"))
+        notes.append(
+            _note(f"{twisted} faces whose winding could not be made consistent were dropped")
+        )
         surface, _ = part_touching_sheets(surface)
         surface, _ = keep_main_piece(surface)
     if flipped:

@@ -68,7 +68,7 @@ def test_list_of_cases(tmp_path):
         ),
     )
     (remark,) = found.remarks
-    assert "left aside: ward" in remark
+    assert "not used: ward" in remark
 
 
 @pytest.mark.parametrize(

@@ -116,7 +116,7 @@ def test_going_on_finds_all_done_and_says_so(done, capsys, monkeypatch):
     command = ["cohort", "run", str(out.parent / "list.csv"), "--out", str(out), "--balloon", "28"]
     assert main([*command, "--settings", str(out.parent / "quick.toml")]) == 3
     told = capsys.readouterr().out
-    assert "4 cases, 0 of them worked on now" in told
+    assert "4 cases, 0 of them computed now" in told
     assert "1 failed:\n  broken: " in told
     assert "not a medical device" in told
     quiet = [*command, "--settings", str(out.parent / "quick.toml"), "--quiet"]

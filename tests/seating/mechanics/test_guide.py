@@ -85,7 +85,7 @@ def test_past_a_branch_point_the_guide_is_in_the_branch_and_says_which():
     vein = bent_vein()  # from s = 0 on it turns toward +x, the patient's left
     trunk = replace(vein, branches=("a", "b"), trunk_length_mm=4.0, trunk_at_least=False)
     (note,) = guide_notes(trunk)
-    assert note.text == "the vein parts 4 mm past its ostium; the guide turns into its left branch"
+    assert note.text == "the vein divides 4 mm past its ostium; the guide follows its left branch"
     # It is held along the branch, not along the trunk's axis.
     beyond = np.array([25 * (1 - np.cos(0.7)), 0.0, -25 * np.sin(0.7)])
     held, _, _ = guide_of(trunk).spring(beyond)
@@ -104,7 +104,7 @@ def test_a_guide_shorter_than_the_ostium_is_wide_runs_on_straight_and_says_so():
     vein = bent_vein()
     short = replace(vein, centreline=Centreline(*cut(vein.centreline, 6.0)))
     (note,) = guide_notes(short)
-    assert "known for 6 mm past its ostium, less than that is wide (18 mm)" in note.text
+    assert "only 6 mm of the vein past its ostium, which is 18 mm wide" in note.text
     assert guide_notes(vein) == ()
     last = short.centreline.points[-1]
     away = last - short.centreline.points[-2]

@@ -130,8 +130,8 @@ def _page(found: Agreement) -> Page:
     basis = (
         f"{len(joined.pairs)} observed attempts of {len(patients)} patients go with a prediction; "
         f"{len(joined.left_out)} rows are left out.",
-        f"Observed grades are read as {scale}. A scale that runs the other way would turn every "
-        "measure round.",
+        f"Observed grades are read as {scale}. If the observers' scale runs the other way, every "
+        "measure is reversed.",
         "Intervals hold 95 %. The plain ones take every row for independent; veins of one patient "
         "are not, so rely on those clustered by patient.",
     )

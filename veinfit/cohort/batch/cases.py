@@ -202,7 +202,7 @@ def _listed(
         raise InputError(f"{source}: {'; '.join(faults[:LISTED_FAULTS])}{more}")
     if not cases:
         raise InputError(f"{source} holds no case; give a row a case below {','.join(COLUMNS)}")
-    remark = f"{source}: columns left aside: {', '.join(aside)}"
+    remark = f"{source}: columns not used: {', '.join(aside)}"
     return cases, [remark] if aside else []
 
 

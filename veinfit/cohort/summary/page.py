@@ -34,8 +34,8 @@ from veinfit.report.study_page import (
 PAGE = "summary.html"
 BASES = {
     "tries": "probabilities over tries, multiplied for each draw of what the sizes share",
-    "product": "probabilities over tries, multiplied as if the sizes shared nothing",
-    "single seat": "the single seat of each size",
+    "product": "probabilities over tries, multiplied as if the sizes were independent",
+    "single seat": "the nominal seat of each size",
 }
 
 
@@ -160,7 +160,7 @@ def _closure(summary: Summary) -> Section:
         )
         for r in summary.rates
     ]
-    columns = ("vein", "balloon", "closure", "single seats", "share", "expected over tries",
+    columns = ("vein", "balloon", "closure", "nominal seats", "share", "expected over tries",
                "passes through", "cannot reach", "not assessed")  # fmt: skip
     return Section(
         "Occluded and sealed",
@@ -179,7 +179,7 @@ def _split(summary: Summary) -> Section:
         return Section("What the second size adds", ("There are no two sizes to compare.",))
     figures = [f for c in ("occluded", "sealed") if (f := split_plot(summary, c)) is not None]
     columns = ("vein", "closure", *(_titled(part, splits[0]) for part in PARTS), "veins",
-               "single seats that differ", "exact p")  # fmt: skip
+               "nominal seats that differ", "exact p")  # fmt: skip
     rows = [
         (
             s.number,
@@ -212,7 +212,7 @@ def _split(summary: Summary) -> Section:
     bases = " and ".join(BASES[basis] for basis in dict.fromkeys(s.basis for s in splits))
     gains = [gain_words(s) for s in splits if s.closure == "occluded" and s.vein != "all"]
     text = (
-        f"Expected shares rest on {bases}. The exact test is McNemar's, of the single seats of "
+        f"Expected shares rest on {bases}. The exact test is McNemar's, of the nominal seats of "
         "the same veins; over all veins it takes the veins of one case for independent, and no "
         "allowance is made for the number of tests.",
         "Occluded in one try of each: " + "; ".join(gains) + ".",
@@ -271,18 +271,20 @@ def _predictors(summary: Summary) -> Section:
     figure = predictor_plot(summary.predictors)
     if figure is None:
         return Section(
-            "What goes with a leak",
-            ("Too few veins leak, or too few are occluded, to tell what goes with a leak.",),
+            "What correlates with a leak",
+            ("Too few veins leak, or too few are occluded, to tell what correlates with a leak.",),
         )
     rows = [_predictor_row(p) for p in summary.predictors]
     columns = ("vein", "balloon", "measure", "leaking", "occluded", "mean leaking",
                "mean occluded", "Hedges' g", "superiority")  # fmt: skip
     text = (
-        "Of single seats that do not occlude. Over all veins a measure also tells which vein it "
-        "is; the rows of single veins are free of that. Measures go together, and what goes with a "
-        "leak need not cause it.",
+        "About nominal seats that do not occlude. Over all veins a measure also reflects which "
+        "vein it is; in the rows of one vein it does not. Measures correlate with each other, and "
+        "what correlates with a leak need not cause it.",
     )
-    return Section("What goes with a leak", text, [figure], [Table("Measures", columns, rows)])
+    return Section(
+        "What correlates with a leak", text, [figure], [Table("Measures", columns, rows)]
+    )
 
 
 def _predictor_row(p: Predictor) -> Sequence[str]:

@@ -93,7 +93,7 @@ def closure_plot(summary: Summary, closure: str) -> Figure:
         axes.set(xlim=(0, 1), ylim=(len(veins) - 0.5, -0.5))
         axes.set_xlabel(
             f"mean probability that one try leaves the vein {closure}" if told
-            else f"share of veins {closure} by the single seat"
+            else f"share of veins {closure} by the nominal seat"
         )  # fmt: skip
         axes.legend(loc="center left", bbox_to_anchor=(1.0, 0.5))
         source = picture(drawing)
@@ -154,7 +154,7 @@ def split_plot(summary: Summary, closure: str) -> Figure | None:
     if trade:
         caption += (
             " The figures of common practice have no source; the defaults of the model are chosen "
-            "with an eye on them, so that meeting them is no evidence."
+            "to come near them, so that meeting them is no evidence."
         )
     return Figure(f"Which size leaves a vein {closure}", source, caption, words)
 
@@ -264,7 +264,7 @@ def predictor_plot(predictors: Sequence[Predictor]) -> Figure | None:
         axes.legend(loc="center left", bbox_to_anchor=(1.0, 0.5))
         source = picture(drawing)
     return Figure(
-        "What goes with a leak",
+        "What correlates with a leak",
         source,
         "0.5: the measure tells nothing; above, leaking veins have the greater values. 95 % "
         "intervals, clustered by case, one measure at a time.",

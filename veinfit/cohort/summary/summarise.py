@@ -239,13 +239,13 @@ def _remarks(cohort: Cohort, splits: tuple[Split, ...]) -> Iterator[str]:
     bases = {split.basis for split in splits}
     if "product" in bases:
         yield (
-            "the sizes' probabilities are multiplied as if they shared nothing; what they share of "
-            "the patient makes both and neither likelier than told"
+            "the probabilities of the two sizes are multiplied as if they were independent; in one "
+            "patient they are not, so that both and neither are more probable than is told"
         )
     if "single seat" in bases:
         yield (
             "there is no probability over tries (setting margin.samples): every vein counts by its "
-            "single seat, which says nothing about how sure it is"
+            "nominal seat, which does not tell how certain it is"
         )
     if len(cohort.sizes) == 1:
         yield "there is one size only, so no sizes are compared"

@@ -110,13 +110,13 @@ def guide_notes(vein: Vein) -> tuple[Note, ...]:
         way = points[int(np.argmax(s))] - parting
         aside = way - (way @ vein.axis) * vein.axis
         runs_on = far > vein.trunk_length_mm and float(np.linalg.norm(aside)) > AIMLESS_MM
-        branch = f"turns into its {side_words(aside)} branch" if runs_on else "ends there"
-        text = f"the vein parts {vein.trunk_length_mm:.0f} mm past its ostium; the guide {branch}"
+        branch = f"follows its {side_words(aside)} branch" if runs_on else "ends there"
+        text = f"the vein divides {vein.trunk_length_mm:.0f} mm past its ostium; the guide {branch}"
         notes.append(Note("seating", text, vein.name))
     if far < width:
         text = (
-            f"the vein is known for {max(far, 0.0):.0f} mm past its ostium, less than that is wide "
-            f"({width:.0f} mm): beyond, the guide is taken to run on straight"
+            f"the image shows only {max(far, 0.0):.0f} mm of the vein past its ostium, which is "
+            f"{width:.0f} mm wide; beyond that the guide is assumed to be straight"
         )
         notes.append(Note("seating", text, vein.name))
     return tuple(notes)

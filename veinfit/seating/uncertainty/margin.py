@@ -369,8 +369,8 @@ def _with_chances(fit: Fit, chains: Chains, simulator: Simulator) -> Fit:
     if margin is None:
         known = chains.first.assessed
         text = (
-            f"{fit.balloon}: no margin: {int((~known).sum())} of {known.size} tries could not be "
-            "assessed, as the wall ends too near"
+            f"{fit.balloon}: no probability is told: {int((~known).sum())} of {known.size} tries "
+            "could not be assessed, because the wall of the image ends too near the balloon"
         )
         return replace(fit, notes=(*fit.notes, Note("margin", text, fit.vein, "caution")))
     told = {
