@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -40,6 +39,12 @@ class SyntheticAtrium:
         """The implicit function: negative in the blood, zero on the wall."""
         return implicit(self.shape)
 
+    @cached_property
+    def working(self) -> Implicit:
+        """What surfaces and truth are worked out from: samples where the walls are uneven."""
+        uneven = self.shape.waves is not None
+        return surfaces.with_samples(self.implicit) if uneven else self.implicit
+
     def open_surface(self, edge_mm: float = 1.0, even: bool = True) -> Surface:
         """Return the wall with vein ends and mitral opening cut off.
 
@@ -50,7 +55,7 @@ class SyntheticAtrium:
         even : bool
             False leaves triangles as they are contoured and cut.
         """
-        return surfaces.cut_surface(self.implicit, edge_mm, None, even)[0]
+        return surfaces.cut_surface(self.working, edge_mm, None, even)[0]
 
     def closed_surface(
         self,
@@ -72,8 +77,8 @@ class SyntheticAtrium:
             False leaves triangles as they are contoured and cut.
         """
         rounded: Ends | None = "rounded" if vein_ends == "rounded" else None
-        surface, loops = surfaces.cut_surface(self.implicit, edge_mm, rounded, even)
-        return surfaces.closed_by_lids(self.implicit, surface, loops, edge_mm, mitral_dome_mm)
+        surface, loops = surfaces.cut_surface(self.working, edge_mm, rounded, even)
+        return surfaces.closed_by_lids(self.working, surface, loops, edge_mm, mitral_dome_mm)
 
     def label_volume(
         self,
@@ -123,8 +128,8 @@ class SyntheticAtrium:
     @cached_property
     def truth(self) -> AtriumTruth:
         """What is true of it, from the implicit function alone; takes some seconds."""
-        field = self.implicit
-        longer = dataclasses.replace(field, extension_mm=2.0)
+        field = self.working
+        longer = field.longer(2.0)
         appendage, funnel = field.appendage, field.funnel
         return AtriumTruth(
             veins=survey_veins(self.shape, field),
@@ -140,7 +145,11 @@ class SyntheticAtrium:
         # Chords cut a share off the volume that goes with the square of the spacing:
         # two spacings give the limit.
         fine, coarse = VOLUME_GRIDS_MM
-        v = [enclosed_volume(surfaces.contoured(self.implicit, step)) for step in (fine, coarse)]
+        if self.working.samples is None:
+            parts = [surfaces.contoured(self.implicit, step) for step in (fine, coarse)]
+        else:
+            parts = [self.closed_surface(step, even=False) for step in (fine, coarse)]
+        v = [enclosed_volume(part) for part in parts]
         return (v[0] + (v[0] - v[1]) / ((coarse / fine) ** 2 - 1.0)) / 1000.0
 
 

@@ -62,16 +62,22 @@ def _end_centre(tube: Tube) -> FloatArray:
     return tube.curve.position(np.ones(1))[0]
 
 
+def wall_end_mm(field: Implicit, entry: Entry) -> float:
+    """Arc length up to which there is wall: of a cut vein as long as the field has it."""
+    return entry.limit_mm + (field.extension_mm if entry.cut else 0.0)
+
+
 def flare_end(field: Implicit, entry: Entry) -> float:
     """Arc length distal to which the wall is the vein's own all around."""
-    s = np.arange(0.0, entry.limit_mm, SAMPLE_MM)
+    end = wall_end_mm(field, entry)
+    s = np.arange(0.0, end, SAMPLE_MM)
     excess = _excess(field, entry, s)
     touched = np.flatnonzero(excess > FLARE_TOUCH_MM)
     if not len(touched):
         return 0.0
     last = int(touched[-1])
     if last + 1 == len(s):
-        return entry.limit_mm
+        return end
     low, high = float(s[last]), float(s[last + 1])
     while high - low > 0.01:
         middle = 0.5 * (low + high)
@@ -83,7 +89,7 @@ def flare_end(field: Implicit, entry: Entry) -> float:
 def _excess(field: Implicit, entry: Entry, s: FloatArray) -> FloatArray:
     """Greatest growth (N,) of the blood beyond the vein's own wall around stations (N,)."""
     points = wall_points(entry.tube.proper, s, 48).reshape(-1, 3)
-    whole = field.value(points)
+    whole = field.exact(points)
     alone = round_union_all(field.proper(points)[:, list(entry.own)], field.carina_mm)
     return np.asarray((alone - whole).reshape(len(s), -1).max(axis=1))
 

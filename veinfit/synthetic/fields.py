@@ -7,6 +7,7 @@ arc of a stated radius, so that a round tube on a wall gets a quarter torus.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -15,6 +16,7 @@ import numpy as np
 
 from veinfit.frames import BoolArray, FloatArray
 from veinfit.synthetic.curves import dot
+from veinfit.synthetic.sampled import Samples
 from veinfit.synthetic.tubes import (
     FAR_MM,
     PART_POINTS,
@@ -169,6 +171,8 @@ class Implicit:
         By how much flat ends are longer than the shape says.
     ends : {'flat', 'rounded'}
         How vein ends are closed.
+    samples : Samples or None
+        What stands for the function where it is asked for its value.
     """
 
     body: Body
@@ -181,6 +185,16 @@ class Implicit:
     lobe_mm: float = 3.5
     extension_mm: float = 0.0
     ends: Ends = "flat"
+    samples: Samples | None = None
+
+    def longer(self, extension_mm: float, ends: Ends = "flat") -> Implicit:
+        """Return the same with flat ends so much longer than the shape says.
+
+        A sampled function that is longer still stands for it.
+        """
+        if self.samples is not None and ends == self.ends and extension_mm <= self.extension_mm:
+            return self
+        return dataclasses.replace(self, extension_mm=extension_mm, ends=ends, samples=None)
 
     @cached_property
     def _parts(self) -> TubeSet | None:
@@ -274,7 +288,11 @@ class Implicit:
         return round_union(chamber, round_union_all(branches, self.carina_mm), radius)
 
     def value(self, points: FloatArray) -> FloatArray:
-        """Return the implicit function (N,) at points (N, 3), mm."""
+        """Return the implicit function (N,) at points (N, 3), mm, from samples if there are any."""
+        return self.exact(points) if self.samples is None else self.samples.value(points)
+
+    def exact(self, points: FloatArray) -> FloatArray:
+        """Return the implicit function (N,) at points (N, 3), mm, not from samples."""
         result = np.empty(len(points))
         for start in range(0, len(points), PART_POINTS):
             tubes, chamber, appendage = self.alone(points[start : start + PART_POINTS])

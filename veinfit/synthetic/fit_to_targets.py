@@ -107,7 +107,7 @@ def shape_for_targets(
         return None
     for _ in range(style.corrections):
         try:
-            found = survey_trunks(shape, field)
+            found = survey_trunks(shape, style.surveyed(field))
         except ValueError:
             return None  # a vein without an ostium
         corrected = tuple(

@@ -7,7 +7,7 @@ import numpy as np
 from veinfit.frames import FloatArray, perpendicular_basis, unit
 from veinfit.synthetic import levels
 from veinfit.synthetic.carina import along_mm
-from veinfit.synthetic.entries import END_MARGIN_MM, Entry, reach_mm
+from veinfit.synthetic.entries import END_MARGIN_MM, Entry, reach_mm, wall_end_mm
 from veinfit.synthetic.fields import Implicit
 from veinfit.synthetic.profiles import HalfTurns, Sectors, half_turns
 from veinfit.synthetic.soundness import wall_points
@@ -106,7 +106,7 @@ def _profile_starts(
         axial=np.broadcast_to(axis, radial.shape),
         own=own,
     )
-    s = min(flare + START_ROOM_MM, entry.limit_mm - END_MARGIN_MM)
+    s = min(flare + START_ROOM_MM, wall_end_mm(field, entry) - END_MARGIN_MM)
     ring = wall_points(entry.tube, np.array([s]), 24)[0]
     far = float(((ring - centre) @ axis).max())
     while True:

@@ -58,6 +58,12 @@ A fillet of radius r departs from the vein by x²/2r over a length x: with 1e-6 
 fillet's begin is found to a few thousandths of a millimetre.
 """
 
+SAMPLED_OWN_MM = 1e-5
+"""The same for exact values at points on the wall of samples."""
+
+OWN_STRIDE = 8
+"""It is first looked so many steps apart where the wall ceases to be the vein's own."""
+
 LEAST_TURN_DEG = 10.0
 """A sector in which the wall turns by less than this has no half turn."""
 
@@ -224,17 +230,27 @@ def _refined_tops(
 def _evaluate(
     field: Implicit, sectors: Sectors, rows: np.ndarray, q: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Value (M,), gradient in the half-plane (M, 2) and excess over the vein alone (M,)."""
+    """Value (M,), gradient in the half-plane (M, 2) and excess over the vein alone (M,).
+
+    Of a sampled function the excess is 0: it takes exact values to tell (:func:`_own_parts`).
+    """
     h = DIFFERENCE_MM
     shifted = np.concatenate([q, q + np.array([h, 0.0]), q + np.array([0.0, h])])
     points = sectors.point(shifted, np.tile(rows, 3))
     m = len(rows)
-    tubes, chamber, appendage = field.alone(points)
-    f = field.join(chamber, tubes, appendage)
+    f = field.value(points)
     gradient = np.stack([f[m : 2 * m] - f[:m], f[2 * m :] - f[:m]], axis=1) / h
-    proper = field.proper(points[:m])
-    alone = round_union_all(np.where(sectors.own[rows], proper, FAR_MM), field.carina_mm)
-    return f[:m], gradient, alone - f[:m]
+    if field.samples is not None:
+        return f[:m], gradient, np.zeros(m)
+    return f[:m], gradient, _excess(field, sectors, rows, points[:m], f[:m])
+
+
+def _excess(
+    field: Implicit, sectors: Sectors, rows: np.ndarray, points: FloatArray, whole: FloatArray
+) -> FloatArray:
+    """By how much (M,) the blood reaches beyond the vein alone."""
+    proper = np.where(sectors.own[rows], field.proper(points), FAR_MM)
+    return np.asarray(round_union_all(proper, field.carina_mm) - whole)
 
 
 def _onto(q: FloatArray, f: FloatArray, gradient: FloatArray) -> FloatArray:
@@ -285,7 +301,57 @@ def _follow(
         rows = rows[keep]
         if not len(rows):
             break
+    if field.samples is not None:
+        own = _own_parts(field, sectors, path)
+        _end_where_level(psi, own, stride)
     return path, psi, own
+
+
+def _own_parts(field: Implicit, sectors: Sectors, path: FloatArray) -> BoolArray:
+    """Where (S, N) the wall of profiles is the vein's own, up to where it first is not."""
+    n = path.shape[1]
+    lengths = np.isfinite(path[:, :, 0]).sum(axis=0)
+    low, high = np.zeros(n, dtype=int), np.maximum(lengths - 1, 0)
+    settled = np.zeros(n, dtype=bool)
+    for step in range(0, len(path), OWN_STRIDE):
+        rows = np.flatnonzero(~settled & (step < lengths))
+        if not len(rows):
+            break
+        own = _is_own(field, sectors, rows, path[step, rows])
+        low[rows[own]] = step
+        high[rows[~own]] = step
+        settled[rows[~own]] = True
+    for _ in range(int(np.ceil(np.log2(OWN_STRIDE)))):
+        rows = np.flatnonzero(settled & (high - low > 1))
+        if not len(rows):
+            break
+        middle = (low[rows] + high[rows]) // 2
+        own = _is_own(field, sectors, rows, path[middle, rows])
+        low[rows[own]] = middle[own]
+        high[rows[~own]] = middle[~own]
+    return np.asarray((np.arange(len(path))[:, None] < high) | ~settled)
+
+
+def _is_own(field: Implicit, sectors: Sectors, rows: IntArray, q: FloatArray) -> BoolArray:
+    points = sectors.point(q, rows)
+    return np.asarray(_excess(field, sectors, rows, points, field.exact(points)) < SAMPLED_OWN_MM)
+
+
+def _end_where_level(psi: FloatArray, own: BoolArray, stride: float) -> None:
+    """Cut profiles (S, N) off where ψ has not risen for long since the vein's wall was left."""
+    for k in range(psi.shape[1]):
+        left = np.flatnonzero(~own[:, k])
+        if not len(left):
+            continue
+        tail = psi[left[0] :, k]
+        highest = np.maximum.accumulate(np.nan_to_num(tail, nan=-np.inf))
+        fresh = np.r_[True, tail[1:] > highest[:-1] + RISE_DEG]
+        since = np.arange(len(tail)) - np.maximum.accumulate(
+            np.where(fresh, np.arange(len(tail)), 0)
+        )
+        over = np.flatnonzero(since > LEVEL_MM / stride)
+        if len(over):
+            psi[left[0] + over[0] + 1 :, k] = np.nan
 
 
 def _refined(

@@ -18,6 +18,7 @@ from numpy.random import Generator
 from veinfit.frames import FloatArray, unit
 from veinfit.synthetic.draw_chamber import draw_appendage, draw_body, draw_mitral
 from veinfit.synthetic.draw_veins import draw_fillet, place_pair
+from veinfit.synthetic.fields import Implicit
 from veinfit.synthetic.laws import Law
 from veinfit.synthetic.random_draws import as_vector, bent, truncated_normal
 from veinfit.synthetic.shape import (
@@ -28,6 +29,7 @@ from veinfit.synthetic.shape import (
     WaveShape,
 )
 from veinfit.synthetic.soundness import EASY_LIMITS, REAL_LIMITS, Limits
+from veinfit.synthetic.surfaces import ROUGH_SAMPLES_MM, with_samples
 
 FLARE_SHARE = 0.55
 """By how much of the fillet's radius an ostium is wider than its trunk, to begin with:
@@ -67,6 +69,10 @@ class EasyStyle:
     """What the bare body has of the chamber's volume: antra have the rest."""
     least_branch_mm: float = 9.0
     """A branch is seen for at least this far; a trunk that would leave it less is cut before."""
+
+    def surveyed(self, field: Implicit) -> Implicit:
+        """Return the function that a shape is measured from to be corrected."""
+        return field
 
     def body(self, rng: Generator) -> BodyShape | None:
         """Draw the body before it is scaled to its volume; None where it came out odd."""
@@ -148,6 +154,10 @@ class RealStyle(EasyStyle):
 
     def _draw(self, rng: Generator, name: str) -> float:
         return self.laws[name].quantile(float(rng.uniform()))
+
+    def surveyed(self, field: Implicit) -> Implicit:
+        """Return rough samples of the function."""
+        return with_samples(field, ROUGH_SAMPLES_MM)
 
     def body(self, rng: Generator) -> BodyShape | None:
         """Draw a flat body, broader toward the roof."""

@@ -10,6 +10,7 @@ from veinfit.frames import FloatArray, IntArray, unit
 from veinfit.surface.mesh import Surface
 from veinfit.synthetic import meshing
 from veinfit.synthetic.fields import Implicit
+from veinfit.synthetic.sampled import sampled
 from veinfit.synthetic.tubes import FAR_MM, Ends, Tube
 
 EXTENSION_EDGES = 4.0
@@ -55,6 +56,20 @@ def bounds(field: Implicit, room_mm: float) -> tuple[FloatArray, FloatArray]:
     return np.min(lows, axis=0) - room_mm, np.max(highs, axis=0) + room_mm
 
 
+SAMPLED_EXTENSION_MM = 6.0
+"""Sampled atria have ends so much longer than their shape says."""
+
+SAMPLES_MM, ROUGH_SAMPLES_MM = 0.8, 1.2
+"""Spacing of samples: for the truth, and to correct a shape by."""
+
+
+def with_samples(field: Implicit, step_mm: float = SAMPLES_MM) -> Implicit:
+    """Return a longer atrium that is asked for its value quickly."""
+    longer = dataclasses.replace(field, extension_mm=SAMPLED_EXTENSION_MM)
+    low, high = bounds(longer, SAMPLED_EXTENSION_MM + 2.0)
+    return dataclasses.replace(longer, samples=sampled(longer.value, low, high, step_mm))
+
+
 def open_ends(field: Implicit) -> tuple[Tube, ...]:
     """Return the tubes with a flat end that leads out of the atrium, the mitral funnel last."""
     ends = tuple(tube for tube in field.tubes if tube.outer == "flat")
@@ -88,9 +103,7 @@ def cut_surface(
         The boundary loop of every cut end by name, ``MV`` the mitral opening.
     """
     cuts = [tube for tube in open_ends(field) if vein_ends is None or tube is field.funnel]
-    longer = dataclasses.replace(
-        field, extension_mm=EXTENSION_EDGES * edge_mm, ends=vein_ends or "flat"
-    )
+    longer = field.longer(EXTENSION_EDGES * edge_mm, vein_ends or "flat")
     for attempt in range(ATTEMPTS):
         plain = not even or attempt >= CAREFUL_ATTEMPTS
         surface = _cut_on_grid(longer, cuts, edge_mm, attempt * GRID_SHIFT, plain)
