@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from veinfit.commands import cohort_draw, cohort_run, cohort_summary
+from veinfit.commands import cohort_draw, cohort_run, cohort_shapes, cohort_summary
 from veinfit.commands.terminal import CAUTION, Commands
 
-COMMANDS = (cohort_draw, cohort_run, cohort_summary)
+COMMANDS = (cohort_draw, cohort_run, cohort_summary, cohort_shapes)
 """The modules of the group's commands, in the order in which ``--help`` lists them."""
 
 

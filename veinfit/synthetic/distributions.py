@@ -59,7 +59,7 @@ SHAPE: Mapping[str, tuple[float, float]] = {
     "funnel_inside_mm": (0.1, 18.0),
     "funnel_outside_mm": (0.5, 15.0),
     "vein_ovality": (1.0, 2.0),
-    "gap_mm": (-2.0, 20.0),
+    "gap_mm": (-10.0, 20.0),
     "seen_mm": (3.0, 40.0),
 }
 """Parameters of the shape of atria of the real kind, with the range they can be built in."""

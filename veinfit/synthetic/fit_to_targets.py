@@ -134,7 +134,7 @@ def _body(rng: Generator, mitral: MitralShape, volume_ml: float, style: EasyStyl
     body = None
     while body is None:
         body = style.body(rng)
-    for _ in range(3):
+    for _ in range(style.volume_rounds):
         share = volume_ml / chamber_volume_ml(implicit(AtriumShape(body, (), mitral=mitral)))
         x, y, z = (axis * share ** (1.0 / 3.0) for axis in body.semi_axes_mm)
         body = dataclasses.replace(body, semi_axes_mm=(x, y, z))

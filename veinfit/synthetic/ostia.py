@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from veinfit.frames import FloatArray, perpendicular_basis, unit
 from veinfit.synthetic import levels
@@ -11,7 +12,7 @@ from veinfit.synthetic.entries import END_MARGIN_MM, Entry, reach_mm, wall_end_m
 from veinfit.synthetic.fields import Implicit
 from veinfit.synthetic.profiles import HalfTurns, Sectors, half_turns
 from veinfit.synthetic.soundness import wall_points
-from veinfit.synthetic.truth import OstiumTruth
+from veinfit.synthetic.truth import OstiumKind, OstiumTruth
 from veinfit.synthetic.tubes import Tube
 
 SECTORS = 72
@@ -28,6 +29,17 @@ FIRST_RAYS = 90
 
 START_ROOM_MM = 1.5
 """Profiles start this far distal to the end of the flare where the vein is long enough."""
+
+MOST_SECTORS, LEAST_SECTORS = 2.0 / 3.0, 1.0 / 3.0
+"""A half turn in at least this share of the sectors counts as one in most; in fewer than the
+second it tells no ostium."""
+
+WIDENING_STEP_MM, WIDENING_RAYS, WIDENING_BLUR = 0.5, 90, 2.0
+"""Sections in which it is looked how fast a vein widens, and the blur of their diameters in
+steps."""
+
+FEWEST_SECTIONS = 4
+"""With fewer whole sections nothing can be told."""
 
 FIT_ROUNDS = 100
 """Rounds of reweighting in the fit of the plane."""
@@ -136,9 +148,15 @@ def _fitted(
     before, axis = line
     found = np.isfinite(turns.points[part, 0])
     points = turns.points[part][found]
-    if 3 * len(points) < len(found):
-        raise ValueError(f"{entry.name}: its wall turns in {len(points)} of {len(found)} sectors")
-    middle, normal = fit_plane(points, axis)
+    kind: OstiumKind = (
+        "half_turn" if len(points) >= MOST_SECTORS * len(found) else "half_turn_in_part"
+    )
+    if len(points) >= LEAST_SECTORS * len(found):
+        middle, normal = fit_plane(points, axis)
+    else:
+        kind = "area_gradient"
+        middle, normal, points = _widening(entry, field)
+        found = np.zeros_like(found)
     offsets = (points - middle) @ normal
     spread = float(np.subtract(*np.percentile(offsets, [95.0, 5.0])))
     contour, closed = _ostial_contour(field, points, middle, normal, rays)
@@ -155,11 +173,39 @@ def _fitted(
         half_turn_points=points,
         residual_mm=float(1.4826 * np.median(np.abs(offsets))),
         sector_spread_mm=spread,
-        sectors_found=len(points),
+        kind=kind,
+        sectors_found=int(found.sum()),
         turn_deg=(turns.atrium_deg - turns.trunk_deg)[part][found],
         closed=closed,
         unsettled_mm=float(np.linalg.norm(size.centroid - before)),
     )
+
+
+def _widening(entry: Entry, field: Implicit) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Plane across the centreline where sections widen half as fast as they ever do.
+
+    Returns
+    -------
+    middle, normal : (3,) arrays
+    contour : (N, 3) array
+    """
+    curve = entry.tube.curve
+    low = curve.t_low * curve.length_mm
+    s = np.arange(wall_end_mm(field, entry) - END_MARGIN_MM, low, -WIDENING_STEP_MM)
+    t = curve.parameter(s)
+    centres, tangents = curve.position(t), curve.tangent(t)
+    outlines = levels.outlines(field.value, centres, tangents, reach_mm(entry), WIDENING_RAYS)
+    whole = [k for k, outline in enumerate(outlines) if not outline.found.all()]
+    count = whole[0] if whole else len(s)  # farther in, sections are no longer the vein's own
+    if count < FEWEST_SECTIONS:
+        raise ValueError(f"{entry.name}: no sections from which an ostium could be told")
+    sizes = [levels.measure(outlines[k].points, tangents[k]) for k in range(count)]
+    d_area = gaussian_filter1d([size.d_area_mm for size in sizes], WIDENING_BLUR, mode="nearest")
+    rate = np.gradient(d_area)
+    top = int(np.argmax(rate))
+    below = np.flatnonzero(rate[: top + 1] < 0.5 * rate[top])
+    at = int(below[-1]) + 1 if len(below) else 0
+    return sizes[at].centroid, tangents[at], outlines[at].points
 
 
 def fit_plane(points: FloatArray, axis: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -48,7 +48,7 @@ class Limits:
 EASY_LIMITS = Limits(1.2, 1e3, 1.5, 12.0, 50.0, 1e3)
 """Veins that part at the body: twice a thin wall between them."""
 
-REAL_LIMITS = Limits(1.0, 3.0, 1.2, 1e3, 75.0, 1.3)
+REAL_LIMITS = Limits(0.8, 2.0, 1.2, 1e3, 75.0, 1.3)
 """Veins that may touch, run along the body and part late, as patients' do."""
 
 CUT_ROOM_MM = surfaces.EXTENSION_EDGES * 1.0
@@ -57,7 +57,7 @@ CUT_ROOM_MM = surfaces.EXTENSION_EDGES * 1.0
 MOUTH_END_MM = 4.0
 """So far from its inner end ..."""
 
-MOUTH_BULGE_MM = 1.5
+MOUTH_BULGE_MM = 2.5
 """... a funnel's wall reaches no farther out of the body than this."""
 
 END_CLEAR_MM = 2.0

@@ -53,7 +53,13 @@ OSTIUM_SHARE = 0.35
 """A real ostium lies about so far from the proper vein toward the mouth, to begin with: as a
 share of the difference of their diameters."""
 
-PAIR_Y = {True: (0.30, 0.16), False: (0.30, 0.16)}
+MOUTH_OVALITY = 1.12
+"""A mouth is so much more oval than the ostium, to begin with."""
+
+PAIR_Z = (0.08, 0.12)
+"""How much higher it leaves than an easy one, as a share of the body's height: mean, SD."""
+
+PAIR_Y = {True: (0.50, 0.22), False: (0.50, 0.22)}
 """How far behind the body's middle a real pair of veins leaves, as a share of its depth: mean, SD;
 left and right."""
 
@@ -64,7 +70,9 @@ class EasyStyle:
 
     limits: Limits = EASY_LIMITS
     corrections: int = 2
-    """Times that a shape is measured and corrected."""
+    """Times that a shape is measured and corrected ..."""
+    volume_rounds: int = 3
+    """... and that its body is scaled."""
     body_share: float = 1.0
     """What the bare body has of the chamber's volume: antra have the rest."""
     least_branch_mm: float = 9.0
@@ -149,7 +157,8 @@ class RealStyle(EasyStyle):
     laws: Mapping[str, Law] = dataclasses.field(default_factory=dict)
     limits: Limits = REAL_LIMITS
     corrections: int = 1
-    body_share: float = 0.78
+    volume_rounds: int = 1
+    body_share: float = 0.68
     least_branch_mm: float = 5.0
 
     def _draw(self, rng: Generator, name: str) -> float:
@@ -185,7 +194,7 @@ class RealStyle(EasyStyle):
         end = (rng.uniform(0.1, 0.6), -rng.uniform(0.6, 0.9), rng.uniform(-0.45, 0.4))
         return dataclasses.replace(
             drawn,
-            exit=as_vector(unit(np.array([x, y, z + rng.uniform(0.0, 0.25)]))),
+            exit=as_vector(unit(np.array([x, y, z + rng.uniform(-0.35, 0.0)]))),
             end_direction=as_vector(unit(np.array(end))),
             length_mm=drawn.length_mm * float(rng.uniform(0.6, 1.0)),
             fillet_mm=float(rng.uniform(3.0, 9.0)),
@@ -214,8 +223,9 @@ class RealStyle(EasyStyle):
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Draw where two neighbours leave: more or less behind the body's edge."""
         mean, sd = PAIR_Y[left]
-        _, ry, _ = body.semi_axes_mm
-        shift = np.array([0.0, ry * (truncated_normal(rng, mean, sd, -0.1, 0.7) - 0.24), 0.0])
+        _, ry, rz = body.semi_axes_mm
+        back = ry * (truncated_normal(rng, mean, sd, -0.2, 0.9) - 0.24)
+        shift = np.array([0.0, back, rz * truncated_normal(rng, *PAIR_Z, -0.15, 0.35)])
         upper, lower, join = place_pair(rng, body, left, sizes[0], sizes[1], gap)
         return upper + shift, lower + shift, join + shift
 
@@ -234,7 +244,7 @@ class RealStyle(EasyStyle):
         rounder = min(self._draw(rng, "vein_ovality"), long / short)
         cut = self._draw(rng, "seen_mm")
         proper = math.sqrt(long * short) / (1.0 + OSTIUM_SHARE * (wide - 1.0))
-        oval = math.sqrt((long / short) / rounder)
+        oval = math.sqrt(MOUTH_OVALITY * (long / short) / rounder)
         vein = VeinShape(
             name=name,
             exit=as_vector(unit(exit_point)),

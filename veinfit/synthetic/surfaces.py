@@ -117,7 +117,7 @@ def _cut_on_grid(
 ) -> Surface:
     """Contour ``longer`` on a grid shifted by a share of its spacing, and cut it at ``cuts``.
 
-    A ``plain`` surface is cut as contoured: its triangles are less even.
+    A ``plain`` surface is cut as it lies, without vertices put onto the cut.
     """
     step = meshing.GRID_SHARE * edge_mm
     low, high = bounds(longer, longer.extension_mm + 3.0 * step)
@@ -125,9 +125,10 @@ def _cut_on_grid(
     values = meshing.narrow_band(longer.value, low, *meshing.grid_over(low, high, step))
     surface = meshing.contour(values, low, step)
     surface = Surface(longer.project(surface.points, 1), surface.faces)
-    if plain:
-        return meshing.cut(surface, _past_ends(longer, cuts, surface.points))[0]
     surface = meshing.relaxed(surface, longer.value)
+    if plain:
+        surface = Surface(longer.project(surface.points, 1), surface.faces)
+        return meshing.cut(surface, _past_ends(longer, cuts, surface.points))[0]
     if not cuts:
         return Surface(longer.project(surface.points), surface.faces)
     side = _past_ends(longer, cuts, surface.points)

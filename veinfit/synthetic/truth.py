@@ -4,19 +4,25 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from veinfit.frames import FloatArray
 
+OstiumKind = Literal["half_turn", "half_turn_in_part", "area_gradient"]
+"""By which definition an ostium is true: half turns in most sectors (two thirds or more), in part
+of them (a third or more), or, where the wall hardly turns, where sections widen half as fast as
+they ever do."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OstiumTruth:
-    """Where the wall has made half of its turn, by the definition of an ostium.
+    """Where the wall has made half of its turn, or by the next definition that there is.
 
     Attributes
     ----------
+    kind : {'half_turn', 'half_turn_in_part', 'area_gradient'}
     centre : (3,) array
         Centroid of the zero contour in the ostial plane.
     normal : (3,) array
@@ -43,6 +49,7 @@ class OstiumTruth:
         near 0 unless the fit of the plane has more than one answer.
     """
 
+    kind: OstiumKind
     centre: FloatArray
     normal: FloatArray
     d_area_mm: float

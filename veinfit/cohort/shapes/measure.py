@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pyvista
@@ -107,10 +108,13 @@ class AtriumShape:
     veins: Mapping[str, VeinShape]
 
 
-def measure_shape(anatomy: Anatomy) -> AtriumShape:
-    """Measure the shape of an atrium whose veins are known."""
+def measure_shape(anatomy: Anatomy, surface: Surface) -> AtriumShape:
+    """Measure the shape of an atrium whose veins are known.
+
+    ``surface`` is the wall as it was read: caps would not be smoothed as it is.
+    """
     lumen = anatomy.lumen
-    body = _body(anatomy)
+    body = _body(anatomy, lumen.points)
     points = lumen.points[body]
     middle = points - points.mean(axis=0)
     axes = np.linalg.eigh(middle.T @ middle)[1]
@@ -120,15 +124,14 @@ def measure_shape(anatomy: Anatomy) -> AtriumShape:
         principal_mm=np.sort(
             np.subtract(*np.quantile(middle @ axes, PRINCIPAL_SHARES[::-1], axis=0))
         ),
-        waviness_mm=_waviness(lumen, body),
+        waviness_mm=_waviness(surface, _body(anatomy, surface.points)),
         ridges_mm={(ridge.start, ridge.end): ridge.width_mm for ridge in anatomy.ridges},
         veins={vein.name: _vein(lumen, vein) for vein in anatomy.veins},
     )
 
 
-def _body(anatomy: Anatomy) -> BoolArray:
-    """Which vertices of the lumen lie outside the planes of ostia and appendage."""
-    points = anatomy.lumen.points
+def _body(anatomy: Anatomy, points: FloatArray) -> BoolArray:
+    """Which points (N, 3) of the wall lie outside the planes of ostia and appendage."""
     body = np.ones(len(points), dtype=bool)
     planes = [(vein.ostium.centre, vein.ostium.normal, VEIN_REACH_MM) for vein in anatomy.veins]
     if anatomy.appendage is not None:
@@ -139,10 +142,11 @@ def _body(anatomy: Anatomy) -> BoolArray:
     return body
 
 
-def _waviness(lumen: Surface, body: BoolArray) -> float:
-    mesh = pyvista.PolyData.from_regular_faces(lumen.points, lumen.faces.astype(int))
+def _waviness(surface: Surface, body: BoolArray) -> float:
+    faces: Any = surface.faces  # its stubs know no 64 bit integers
+    mesh = pyvista.PolyData.from_regular_faces(surface.points, faces)
     smooth = mesh.smooth_taubin(n_iter=SMOOTHINGS, pass_band=PASS_BAND)
-    gap = np.linalg.norm(np.asarray(smooth.points) - lumen.points, axis=1)[body]
+    gap = np.linalg.norm(np.asarray(smooth.points) - surface.points, axis=1)[body]
     return float(np.sqrt(np.mean(gap**2)))
 
 
