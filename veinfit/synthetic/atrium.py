@@ -6,10 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
+import numpy as np
+
 from veinfit.labels import LabelVolume
 from veinfit.surface.mesh import Surface, enclosed_volume
 from veinfit.synthetic import surfaces
 from veinfit.synthetic.assembly import implicit
+from veinfit.synthetic.chamber import chamber_volume_ml
 from veinfit.synthetic.fields import Implicit
 from veinfit.synthetic.neighbours import Neighbours, find_neighbours
 from veinfit.synthetic.shape import AtriumShape, Vector
@@ -137,6 +140,42 @@ class SyntheticAtrium:
             mitral=survey_opening(longer, funnel, 1.0) if funnel else None,
             body_centre=field.body.centre,
             volume_ml=self.volume_ml,
+        )
+
+    @cached_property
+    def chamber_volume_ml(self) -> float:
+        """Volume of the blood between the ostia, without veins and appendage, mL.
+
+        An easy atrium's is that of its bare body and mitral funnel.
+        """
+        field = self.working
+        if field.samples is None:
+            return chamber_volume_ml(field)
+        low, high = surfaces.bounds(self.implicit, 2.0)
+        step = VOLUME_GRIDS_MM[0]
+        axes = [np.arange(a, b, step) for a, b in zip(low, high, strict=True)]
+        points = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+        points = points[field.value(points) < 0.0]
+        if field.funnel is not None:
+            points = points[field.beyond_mitral(points) < 0.0]
+        tubes, chamber, appendage = self.implicit.alone(points)
+        nearest = np.array([tube.name for tube in field.tubes])[tubes.argmin(axis=1)]
+        outside = appendage < np.minimum(chamber, tubes.min(axis=1))
+        for vein in self.truth.veins:
+            past = (points - vein.ostium.centre) @ vein.ostium.normal > 0.0
+            outside |= past & np.isin(
+                nearest, [vein.name, *vein.branches, *self._trunk_of(vein.name)]
+            )
+        return int((~outside).sum()) * step**3 / 1000.0
+
+    def _trunk_of(self, name: str) -> tuple[str, ...]:
+        """Tubes that a vein named ``name`` shares or goes on in."""
+        return tuple(
+            tube
+            for vein in self.shape.veins
+            for names in [(vein.name, *(branch.name for branch in vein.branches))]
+            if name in names
+            for tube in names
         )
 
     @cached_property

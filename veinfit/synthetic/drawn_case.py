@@ -19,7 +19,7 @@ from veinfit.synthetic.files import (
     write_ply,
     write_text,
 )
-from veinfit.synthetic.fit_to_targets import chamber_volume_ml, shape_for_targets
+from veinfit.synthetic.fit_to_targets import shape_for_targets
 from veinfit.synthetic.styles import EasyStyle, RealStyle
 from veinfit.synthetic.targets import Targets, draw_targets
 
@@ -164,7 +164,7 @@ def write_case(
                 for vein, measures in drawn.targets.veins.items()
             },
         },
-        "chamber_volume_ml": round(chamber_volume_ml(atrium.implicit), 1),
+        "chamber_volume_ml": round(atrium.chamber_volume_ml, 1),
         "truth": atrium.truth.as_mapping(DECIMALS, curves=False),
     }
     put(".truth.json", write_text, json.dumps(truth, indent=1) + "\n")

@@ -16,12 +16,11 @@ from numpy.random import Generator
 from scipy.spatial.transform import Rotation
 
 from veinfit.frames import FloatArray, unit
-from veinfit.synthetic import meshing
 from veinfit.synthetic.assembly import implicit
+from veinfit.synthetic.chamber import chamber_volume_ml
 from veinfit.synthetic.draw import SCANNER_OFFSET_MM
 from veinfit.synthetic.draw_chamber import draw_neighbours
 from veinfit.synthetic.draw_veins import Fork, upright
-from veinfit.synthetic.fields import Implicit
 from veinfit.synthetic.random_draws import (
     as_vector,
     direction_from_angles,
@@ -56,9 +55,6 @@ LEAST_TRUNK_MM = 0.3
 
 GREATEST_STEP = 1.35
 """A correction changes a diameter by at most this factor."""
-
-VOLUME_GRID_MM = 1.5
-"""Spacing of the points that are counted for the chamber's volume."""
 
 PAIRS = (("LSPV", "LIPV", True), ("RSPV", "RIPV", False))
 
@@ -119,15 +115,6 @@ def shape_for_targets(
         if flaws(shape, field, style.limits):
             return None
     return shape
-
-
-def chamber_volume_ml(field: Implicit) -> float:
-    """Volume of body and mitral funnel without veins and appendage, mL, within about 1 %."""
-    reach = 1.3 * float(field.body.semi_axes.max()) + 8.0
-    grid = meshing.grid_over(np.full(3, -reach), np.full(3, reach), VOLUME_GRID_MM)
-    low = field.body.centre - reach
-    values = meshing.narrow_band(field.chamber, low, *grid, cells_exact=False)
-    return int((values < 0.0).sum()) * VOLUME_GRID_MM**3 / 1000.0
 
 
 def _body(rng: Generator, mitral: MitralShape, volume_ml: float, style: EasyStyle) -> BodyShape:

@@ -155,7 +155,7 @@ def _fitted(
         middle, normal = fit_plane(points, axis)
     else:
         kind = "area_gradient"
-        middle, normal, points = _widening(entry, field)
+        middle, normal, points = widening(entry, field)
         found = np.zeros_like(found)
     offsets = (points - middle) @ normal
     spread = float(np.subtract(*np.percentile(offsets, [95.0, 5.0])))
@@ -181,7 +181,7 @@ def _fitted(
     )
 
 
-def _widening(entry: Entry, field: Implicit) -> tuple[FloatArray, FloatArray, FloatArray]:
+def widening(entry: Entry, field: Implicit) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Plane across the centreline where sections widen half as fast as they ever do.
 
     Returns

@@ -158,7 +158,7 @@ class RealStyle(EasyStyle):
     limits: Limits = REAL_LIMITS
     corrections: int = 1
     volume_rounds: int = 1
-    body_share: float = 0.68
+    body_share: float = 0.74
     least_branch_mm: float = 5.0
 
     def _draw(self, rng: Generator, name: str) -> float:

@@ -160,7 +160,7 @@ def _vein(lumen: Surface, vein: Vein) -> VeinShape:
             size = measure_contour(around.points, axis)
             d_area[s] = float(np.sqrt(4.0 * size.area_mm2 / np.pi))
             ovality[s] = size.ovality
-    turns = [_turn(profile) for profile in _profiles(lumen, centre, axis)]
+    turns = [turn_and_lip(profile) for profile in _profiles(lumen, centre, axis)]
     return VeinShape(
         d_area_mm=d_area,
         ovality=ovality,
@@ -210,7 +210,7 @@ def _profiles(lumen: Surface, centre: FloatArray, axis: FloatArray) -> list[Floa
     return found
 
 
-def _turn(profile: FloatArray) -> tuple[float, float]:
+def turn_and_lip(profile: FloatArray) -> tuple[float, float]:
     """Turn of the wall along a profile, degrees, and the radius of its lip, mm."""
     grid = np.arange(-REACH_MM, REACH_MM + 0.5 * STEP_MM, STEP_MM)
     slope = gaussian_filter1d(
