@@ -85,6 +85,7 @@ def options(*command):
         ("Pictures of a finished case", ["picture"]),
         ("Many cases", ["cohort", "run"]),
         ("Invented cohorts", ["cohort", "draw"]),
+        ("Shapes of a cohort", ["cohort", "shapes"]),
         ("Summary of a cohort", ["cohort", "summary"]),
         ("Prediction and observation", ["agree"]),
         ("Calibration", ["calibrate"]),
