@@ -120,7 +120,8 @@ def emulate(
     )
     unknowns = draw(law, label, 1)
     count = unknowns.patient.shape[0] * unknowns.shape[1]
-    tries = simulator(prepared, balloon, line, settings.seating, law).tries(
+    # Past occlusion the width goes on falling: where tries stop, it would tell the tolerance alone.
+    tries = simulator(prepared, balloon, line, settings.seating, law).pushed_on(
         np.tile(line.direction, (count, 1)),
         np.repeat(unknowns.patient, unknowns.shape[1], axis=0),
         unknowns.first.reshape(count, -1),

@@ -12,9 +12,9 @@ from veinfit.seating.approach import ApproachLine
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.closure import ClosureWall, closure_wall
 from veinfit.seating.grade import DEEP_BY_PLANE
-from veinfit.seating.mechanics.attempt import attempt
+from veinfit.seating.mechanics.attempt import FIRST_PUSH_N, ON_THE_WAY, PUSH_RATIO, attempt
 from veinfit.seating.mechanics.batch import BalloonBatch
-from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, Exit
+from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, Exit, minimise
 from veinfit.seating.mechanics.shape import gaps_mm
 from veinfit.seating.missing_wall import in_play, parting
 from veinfit.seating.model import Outcome
@@ -172,6 +172,30 @@ class Simulator:
             push[which], to_occlude[which] = done.push_n, done.push_to_occlude_n
             to_seal[which] = done.push_to_seal_n
         return self.read(batch, place, outcome, push, to_occlude, to_seal)
+
+    def pushed_on(self, aim: FloatArray, patient: FloatArray, scores: FloatArray) -> Readings:
+        """Push every try on past occlusion, to the greatest push at which it rests.
+
+        The leak width there is the least that the try comes to: it occludes on the way
+        where the tolerance is no less. Parameters are those of :meth:`tries`.
+        """
+        axis = self.prepared.patch.axis
+        batch = perturbed(self.one, aim, self.line.origin, patient, scores, axis, self.law)
+        place, ready = self._starts(batch)
+        push = np.minimum(FIRST_PUSH_N, batch.push_n)
+        rested = np.zeros(batch.count, dtype=bool)
+        going = np.flatnonzero(ready)
+        while len(going):
+            pushed = replace(batch.only(going), push_n=push[going])
+            found = minimise(pushed, place[going], self.through, residual_share=ON_THE_WAY)
+            on = going[found.at_rest]
+            place[on], rested[on] = found.place[found.at_rest], True
+            going = on[push[on] < batch.push_n[on]]
+            push[going] = np.minimum(PUSH_RATIO * push[going], batch.push_n[going])
+        passes = NOT_ASSESSED if self.missing_on_way else PASSES_THROUGH
+        outcome = np.where(rested, SEATED, np.where(ready, passes, CANNOT_REACH))
+        none = np.full(batch.count, np.nan)
+        return self.read(batch, place, outcome, push, none, none)
 
     def closes(
         self, batch: BalloonBatch, which: IntArray, place: FloatArray
