@@ -175,6 +175,17 @@ def test_over_points_a_ball_rests_where_the_integral_has_it(law, push):
     assert points.centre[0] == pytest.approx(exact.centre[0], abs=0.1)
 
 
+def test_what_is_left_out_of_the_window_cannot_press():
+    batch = on(hole(10.0, plate_mm=30.0).anatomy.wall, SOFT, 14.0)
+    centre = np.array([0.5, -0.3, 8.0])
+    part = batch.around(centre[None], 2.0)
+    assert len(part.wall.faces) < len(batch.wall.faces)
+    for shift in (np.zeros(3), np.array([0.0, 1.1, 1.6]), np.array([-2.0, 0.0, 0.0])):
+        whole, window = evaluate(batch, centre + shift), evaluate(part, centre + shift)
+        for a, b in zip(whole, window, strict=True):
+            assert np.allclose(a, b, rtol=1e-12, atol=1e-12)
+
+
 def test_wall_out_of_reach_does_not_press():
     batch = on(hole(10.0, plate_mm=30.0).anatomy.wall, SOFT, 14.0)
     energy, gradient, _ = evaluate(batch, [0.0, 0.0, 14.01])

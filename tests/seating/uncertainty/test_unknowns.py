@@ -1,0 +1,106 @@
+"""The sample of what is unknown, and the tries that it stands for."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+from seating.phantoms import DOWN, hole
+from seating.pushed import balls, wall_of
+
+from veinfit.seating.uncertainty.unknowns import (
+    ATTEMPT_UNKNOWNS,
+    PATIENT_UNKNOWNS,
+    across,
+    draw,
+    perturbed,
+    spring_factors,
+    tilted,
+    unperturbed,
+)
+from veinfit.settings import MarginSettings
+
+LAW = MarginSettings(samples=1024, chains_per_patient=8)
+
+
+def test_tilts_turn_by_their_length():
+    direction = np.array([[0.6, 0.0, 0.8]])
+    for tilt in ([10.0, 0.0], [0.0, -25.0], [3.0, 4.0]):
+        (turned,) = tilted(direction, np.array([tilt]))
+        angle = np.degrees(np.arccos(turned @ direction[0]))
+        assert angle == pytest.approx(np.hypot(*tilt))
+        assert np.linalg.norm(turned) == pytest.approx(1.0)
+    assert tilted(direction, np.zeros((1, 2))) == pytest.approx(direction)
+
+
+def test_sample_has_the_laws_it_is_drawn_from():
+    unknowns = draw(LAW, "LSPV 28.000 28.000")
+    assert unknowns.shape == (128, 8)
+    assert unknowns.attempts.shape == (128, 8, LAW.steered_attempts, len(ATTEMPT_UNKNOWNS))
+    assert unknowns.patient.shape == (128, len(PATIENT_UNKNOWNS))
+    scores = unknowns.attempts.reshape(-1, len(ATTEMPT_UNKNOWNS))
+    assert scores.std(axis=0) == pytest.approx(np.ones(9), rel=0.02)
+    assert np.abs(np.corrcoef(scores.T) - np.eye(9)).max() < 0.06
+    logs = np.log(spring_factors(unknowns.first, LAW).reshape(-1, 3))
+    spreads = [LAW.push_spread, LAW.guide_spread, LAW.shaft_spread]
+    assert logs.std(axis=0) == pytest.approx(spreads, rel=0.02)
+    assert unknowns.surface_offset_mm(LAW).std() == pytest.approx(0.5, rel=0.06)
+    stiffness, shape = unknowns.stiffness_factor(LAW), unknowns.shape_factor(LAW)
+    assert np.log(stiffness).std() == pytest.approx(LAW.stiffness_spread, rel=0.06)
+    assert np.log(shape).std() == pytest.approx(LAW.shape_stiffness_spread, rel=0.06)
+
+
+def test_patients_are_the_same_for_all_labels_and_tries_are_not():
+    one, other = draw(LAW, "LSPV 28.000 28.000"), draw(LAW, "RIPV 31.000 31.000")
+    assert np.array_equal(one.patient, other.patient)
+    assert not np.array_equal(one.attempts, other.attempts)
+    assert np.array_equal(one.attempts, draw(LAW, "LSPV 28.000 28.000").attempts)
+    again = draw(replace(LAW, seed=LAW.seed + 1), "LSPV 28.000 28.000")
+    assert not np.array_equal(one.patient, again.patient)
+
+
+def test_scores_become_directions_pushes_springs_and_places():
+    """Each score by itself, against what it stands for."""
+    law = MarginSettings()
+    wall = wall_of(hole(9.0, edge_mm=3.0, plate_mm=15.0, tube_mm=6.0).anatomy.wall, 1e-3)
+    one = balls(wall, push=0.5, guide=0.1, shaft=0.3)
+    scores, patient = np.zeros((10, 9)), np.zeros((10, 3))
+    scores[np.arange(9), np.arange(9)] = 1.0
+    patient[9] = [1.0, -1.0, 2.0]
+    aim = np.tile(DOWN, (10, 1))
+    many = perturbed(one, aim, np.zeros(3), patient, scores, DOWN, law)
+    tilt = np.degrees(np.arccos(many.direction @ DOWN))
+    assert tilt == pytest.approx([law.direction_sd_deg] * 2 + [0.0] * 8, abs=1e-6)
+    assert many.push_n[2] == pytest.approx(0.5 * np.exp(law.push_spread))
+    assert many.guide_n_per_mm[3] == pytest.approx(0.1 * np.exp(law.guide_spread))
+    assert many.shaft_n_per_mm[4] == pytest.approx(0.3 * np.exp(law.shaft_spread))
+    aside = np.linalg.norm(many.origin, axis=1)
+    assert aside == pytest.approx([0.0] * 5 + [law.shaft_offset_sd_mm] * 2 + [0.0] * 3)
+    lean = np.degrees(Rotation.from_matrix(many.guide_turn).magnitude())
+    assert lean == pytest.approx([0.0] * 7 + [law.guide_lean_sd_deg] * 2 + [0.0], abs=1e-6)
+    assert many.reach_mm == pytest.approx([14.0] * 9 + [14.0 - law.surface_offset_sd_mm])
+    assert many.stiffness[9] == pytest.approx(np.exp(-law.stiffness_spread))
+
+
+def test_a_try_without_perturbation_is_the_balloon_itself():
+    wall = wall_of(hole(9.0, edge_mm=3.0, plate_mm=15.0, tube_mm=6.0).anatomy.wall, 1e-3)
+    one = balls(wall, push=0.5, guide=0.1, shaft=0.3)
+    none = unperturbed(2)
+    assert none.attempts.shape == (1, 1, 2, 9)
+    same = perturbed(
+        one, DOWN[None], np.zeros(3), none.patient, none.first[0], DOWN, MarginSettings()
+    )
+    for name in ("reach_mm", "stiffness", "push_n", "direction", "origin", "guide_turn"):
+        assert getattr(same, name) == pytest.approx(getattr(one, name)), name
+
+
+def test_offsets_lie_across_their_directions():
+    rng = np.random.default_rng(3)
+    direction = rng.normal(size=(20, 3))
+    direction /= np.linalg.norm(direction, axis=1)[:, None]
+    offset = rng.normal(size=(20, 2))
+    told = across(direction, offset)
+    assert np.einsum("ni,ni->n", told, direction) == pytest.approx(0.0, abs=1e-12)
+    assert np.linalg.norm(told, axis=1) == pytest.approx(np.linalg.norm(offset, axis=1))
