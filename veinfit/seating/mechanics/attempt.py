@@ -149,4 +149,6 @@ def attempt(
         last = settle(rest, final[rest], place[rest], seat_share)
         for name in ("state", "place", "residual_n", "energy", "steps"):
             getattr(seats, name)[rest] = getattr(last, name)
+        # What closes by contrast may seal by cold contact with the push beyond alone.
+        look(rest, final[rest], last)
     return Attempts(seats, final, occludes, seals)
