@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from seating.phantoms import as_phantom, ellipse, hole, revolve, rounded, rounded_hole, walk
 from seating.test_missing_wall import with_hole
 
-from veinfit.seating.approach import line_through_ostium
+from veinfit.anatomy import find_anatomy
+from veinfit.case.reading import read_case
+from veinfit.seating.approach import approach_line, line_through_ostium
 from veinfit.seating.balloon import Balloon, sphere
 from veinfit.seating.prepare import prepare
 from veinfit.seating.seat import seat_balloon
@@ -21,8 +24,9 @@ from veinfit.seating.uncertainty.attempts import (
     SEATED,
     simulator,
 )
-from veinfit.settings import MarginSettings, SeatingSettings
+from veinfit.settings import MarginSettings, SeatingSettings, Settings
 
+SAMPLES = Path(__file__).parents[3] / "sample_meshes"
 SETTINGS = SeatingSettings(growth_what_if_mm=0.0)
 LAW = MarginSettings()
 TUBE = {"edge_mm": 0.9, "plate_mm": 26.0, "tube_mm": 18.0}
@@ -69,9 +73,7 @@ def compared(grounds, diameter, settings):
         for slopes in SHAFTS:
             fit, told, _ = nominal_and_try(phantom, sphere(diameter), settings, slopes)
             assert fit.outcome == OUTCOMES[told.outcome[0]] == "seated"
-            verdicts.append(
-                [[fit.occluded, fit.sealed], [told.occluded[1, 0], told.sealed[1, 0]]]
-            )
+            verdicts.append([[fit.occluded, fit.sealed], [told.occluded[1, 0], told.sealed[1, 0]]])
             leaks.append([fit.leak_width_mm, max(told.width_mm[0], 0.0)])
     return np.array(verdicts), np.array(leaks)
 
@@ -85,6 +87,28 @@ def test_a_try_without_perturbation_is_the_nominal_seat(diameter, shape):
     assert clear.sum() >= 5
     assert (verdicts[clear, 0] == verdicts[clear, 1]).all()
     assert np.median(np.abs(leaks[:, 0] - leaks[:, 1])) < 0.1
+
+
+@pytest.mark.parametrize(
+    ("sample", "diameter"), [("larkmoor-01.ply", 28.0), ("larkmoor-04.ply", 31.0)]
+)
+def test_it_is_so_in_invented_atria(sample, diameter):
+    anatomy = find_anatomy(read_case(SAMPLES / sample).lumen, Settings())
+    leaks = []
+    for vein in anatomy.veins:
+        line = approach_line("transseptal", anatomy, vein, SETTINGS)
+        prepared = prepare(anatomy, vein, 0.5 * diameter + 2.0, SETTINGS)
+        ready = simulator(prepared, sphere(diameter), line, SETTINGS, LAW)
+        fit = seat_balloon(prepared, ready)
+        told = ready.tries(line.direction[None], *none())
+        assert OUTCOMES[told.outcome[0]] == fit.outcome
+        if fit.outcome != "seated":
+            continue
+        leaks.append([fit.leak_width_mm, max(told.width_mm[0], 0.0)])
+        if abs(fit.leak_width_mm - SETTINGS.contact_tolerance_mm) > 0.1:
+            assert (told.occluded[1, 0], told.sealed[1, 0]) == (fit.occluded, fit.sealed)
+    assert len(leaks) >= 3
+    assert np.median(np.abs(np.diff(leaks, axis=1))) < 0.05
 
 
 def test_at_a_sharp_rim_gathered_wall_lies_a_little_farther_off():
