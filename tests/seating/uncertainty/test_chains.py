@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -134,7 +135,7 @@ def test_steering_goes_no_farther_than_it_may(prepared):
     law = replace(LAW, greatest_steering_deg=5.0)
     fake, _ = told(prepared, [[0, 0, 0]], law=law, width=5.0)
     aims = [aim[0] for aim, _, _ in fake.seen]
-    turns = [np.degrees(np.arccos(a @ b)) for a, b in zip(aims[:-1], aims[1:], strict=True)]
+    turns = [np.degrees(np.arccos(a @ b)) for a, b in itertools.pairwise(aims)]
     assert turns == pytest.approx([5.0, 5.0], abs=1e-6)
     home = OVAL.vein.axis
     held, _ = told(prepared, [[0, 0]], law=law, limit=lambda aim: np.tile(home, (len(aim), 1)))
