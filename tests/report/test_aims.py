@@ -46,7 +46,8 @@ def test_a_sector_is_told_by_tilts_side_and_hours() -> None:
         return hour in (5.0, 6.0, 7.0) and tilt >= 16
 
     assert words(inferior) == (
-        "seals when the shaft points 16 to 24° toward inferior (5 to 7 o'clock); not from elsewhere"
+        "seals from 6 of 37 directions, when the shaft points 16 to 24° toward inferior "
+        "(5 to 7 o'clock)"
     )
 
 
@@ -62,7 +63,7 @@ def test_several_sectors_and_the_axis_are_alternatives() -> None:
         return hour is None or (hour in (3.0, 9.0) and tilt == 8)
 
     said = words(both)
-    assert said.startswith("seals when the shaft lies along the vein's axis, points 8°")
+    assert said.startswith("seals from 3 of 37 directions, when the shaft lies along the vein's")
     assert "(9 o'clock)" in said and "(3 o'clock)" in said and " or points 8°" in said
 
 
@@ -71,9 +72,25 @@ def test_all_round_names_no_side() -> None:
         return tilt <= 8
 
     assert words(near) == (
-        "seals when the shaft lies along the vein's axis or points 8° off the axis in any "
-        "direction; not from elsewhere"
+        "seals from 13 of 37 directions, when the shaft lies along the vein's axis or points 8° "
+        "off the axis in any direction"
     )
+
+
+def test_where_most_directions_seal_the_others_are_told() -> None:
+    def all_but(hour: float | None, tilt: float) -> bool:
+        return not (hour in (6.0, 7.0) and tilt == 24)
+
+    said = words(all_but)
+    assert said.startswith("seals from 35 of 37 directions, not when the shaft points 24° toward")
+    assert said.endswith("(6 to 7 o'clock)")
+
+
+def test_a_ragged_sector_is_told_to_be_partly_so() -> None:
+    def ragged(hour: float | None, tilt: float) -> bool:
+        return hour in (5.0, 6.0, 7.0) and (tilt == 16 or (hour == 6.0 and tilt == 24))
+
+    assert "partly points 16 to 24° toward inferior (5 to 7 o'clock)" in words(ragged)
 
 
 def test_everywhere_and_nowhere_are_counted() -> None:
@@ -107,7 +124,7 @@ def test_the_picture_puts_every_direction_where_the_nose_points(
     assert offset[0] == pytest.approx(RADIUS_PX * 16 / 24, rel=0.06)
     dots = [s for s in drawing.shapes if isinstance(s, Circle) and s.radius == 2.6]
     assert len(dots) == 1
-    assert "1 of 37 directions" in drawing.alt
+    assert "from 1 of 37 directions" in drawing.alt
     assert {"12", "3", "6", "9", "10°", "20°"} <= set(drawing.texts)
     ElementTree.fromstring(drawing.svg)
 

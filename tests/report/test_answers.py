@@ -106,8 +106,8 @@ def test_sizes_that_seal_from_the_same_directions_are_named_together(
     )  # fmt: skip
     told = points(replace(fits[0], aims=aims), replace(fits[1], aims=aims))["Aim"]
     assert told == (
-        "28 mm and 31 mm seal when the shaft points 10° toward inferior (6 o'clock); "
-        "not from elsewhere"
+        "28 mm and 31 mm seal from 1 of 3 directions, when the shaft points 10° toward inferior "
+        "(6 o'clock)"
     )
 
 

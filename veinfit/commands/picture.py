@@ -13,10 +13,14 @@ from veinfit.errors import InputError
 
 if TYPE_CHECKING:
     from veinfit.case import CaseResult
+    from veinfit.report.one_view import Drawn
     from veinfit.seating.model import Fit
 
 FRAMES = 36
 """Pictures of one turn."""
+
+AIM = "aim"
+"""The view that is no picture of the atrium but the map of shaft directions."""
 
 
 def add(commands: Commands) -> None:
@@ -27,7 +31,8 @@ def add(commands: Commands) -> None:
         description="Draw one balloon in one vein of a finished case: down the vein's axis, from "
         "the side, or at the angles of a projection. The same case gives the same pixels.",
         epilog="VIEW is axis, side, AP, PA, 'left lateral', 'right lateral', 'from the head', "
-        "'from the feet', or angles: LAO45, RAO30, LPO30, 'LAO45 cranial20', 'AP caudal15'.",
+        "'from the feet', or angles: LAO45, RAO30, LPO30, 'LAO45 cranial20', 'AP caudal15'; or "
+        "aim, the map of shaft directions, which is written as .svg.",
         allow_abbrev=False,
     )
     parser.set_defaults(run=run)
@@ -39,7 +44,7 @@ def add(commands: Commands) -> None:
     option("--view", metavar="VIEW", default="side", help="from where (default: side)")
     option(
         "--out", metavar="FILE", type=Path, required=True,
-        help="picture to write: .png, or .gif for one that turns once from VIEW",
+        help="picture to write: .png, or .gif for one that turns once from VIEW; .svg for aim",
     )  # fmt: skip
     option("--size", metavar="WxH", default="1200x900", help="pixels (default: 1200x900)")
     option("--background", choices=("light", "dark"), default="light", help="default: light")
@@ -58,8 +63,11 @@ def add(commands: Commands) -> None:
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``picture`` and return its exit code."""
     kind = arguments.out.suffix.lower()
-    if kind not in (".png", ".gif"):
-        raise InputError(f"output {arguments.out} must end in .png or .gif")
+    aim = arguments.view.strip().lower() == AIM
+    if aim != (kind == ".svg") or kind not in (".png", ".gif", ".svg"):
+        raise InputError(
+            f"output {arguments.out} must end in .png or .gif, and in .svg with --view {AIM} alone"
+        )
     if not 8 <= arguments.frames <= 120:
         raise InputError(f"frames {arguments.frames} is out of range: 8 to 120")
     size = re.fullmatch(r"(\d{1,5})[x×](\d{1,5})", arguments.size.lower())
@@ -72,7 +80,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.report.one_view import Style, check_size, draw_still, draw_turning
 
     check_output_file(arguments.out)
-    look = parse_look(arguments.view)
+    look = None if aim else parse_look(arguments.view)
     size_px = (int(size[1]), int(size[2]))
     check_size(size_px)
     with progress_on(arguments, terminal) as progress:
@@ -90,7 +98,9 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         )
         if progress:
             progress("drawing")
-        if kind == ".gif":
+        if look is None:
+            drawn = _aim_map(result, fit)
+        elif kind == ".gif":
             drawn = draw_turning(result.anatomy, fit, others, look, style, arguments.frames)
         else:
             drawn = draw_still(result.anatomy, fit, others, look, style)
@@ -100,6 +110,20 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         print("".join(f"{note_line(note)}\n" for note in drawn.notes), end="")
         print(f"Written to {arguments.out}\n\n{CAUTION}")
     return EXIT_DONE
+
+
+def _aim_map(result: CaseResult, fit: Fit) -> Drawn:
+    from veinfit.report.aims import AIM_KEY, aim_charts
+    from veinfit.report.colours import gap_bands
+    from veinfit.report.one_view import Drawn
+
+    vein = next(v for v in result.anatomy.veins if v.name == fit.vein)
+    bands = gap_bands(result.settings.seating.contact_tolerance_mm)
+    charts = aim_charts(vein, [fit], bands)
+    if not charts:
+        raise InputError(f"{fit.vein} {fit.balloon} has no aim map; assess the case again")
+    ((_, drawing),) = charts
+    return Drawn(drawing.file.encode(), f"{drawing.alt} {AIM_KEY}")
 
 
 def _chosen(result: CaseResult, vein: str, balloon: str, approach: str | None) -> Fit:

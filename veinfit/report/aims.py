@@ -38,16 +38,25 @@ def aim_words(aims: Sequence[Aim]) -> str:
     if not aims:
         return ""
     good = [aim for aim in aims if aim.antral]
+    bad = [aim for aim in aims if not aim.antral]
     if not good:
         return f"seals from none of the {len(aims)} directions tried"
-    if len(good) == len(aims):
+    if not bad:
         return f"seals from all {len(aims)} directions tried"
-    straight = any(aim.shaft_clock_h is None for aim in good)
-    tilted = [aim for aim in good if aim.shaft_clock_h is not None]
-    every = len(_hours(aims))
+    # The smaller part is the shorter to tell.
+    told = f"seals from {len(good)} of {len(aims)} directions"
+    if len(bad) < len(good):
+        return f"{told}, not when the shaft {_places(bad, aims)}"
+    return f"{told}, when the shaft {_places(good, aims)}"
+
+
+def _places(some: Sequence[Aim], aims: Sequence[Aim]) -> str:
+    """Say where some directions of a map lie."""
+    straight = any(aim.shaft_clock_h is None for aim in some)
+    tilted = [aim for aim in some if aim.shaft_clock_h is not None]
     told = ["lies along the vein's axis"] if straight else []
-    told += [_sector_words(group, every) for group in _sectors(tilted, aims)]
-    return f"seals when the shaft {_joined(told)}; not from elsewhere"
+    told += [_sector_words(group, aims) for group in _sectors(tilted, aims)]
+    return _joined(told)
 
 
 def _joined(parts: Sequence[str]) -> str:
@@ -76,18 +85,29 @@ def _sectors(good: Sequence[Aim], aims: Sequence[Aim]) -> list[list[Aim]]:
     return [[aim for hour in run for aim in good if _hour(aim) == hour] for run in runs]
 
 
-def _sector_words(group: Sequence[Aim], every: int) -> str:
+def _sector_words(group: Sequence[Aim], aims: Sequence[Aim]) -> str:
+    """Say where a sector lies; ``partly`` where some directions within it are of the other kind."""
     tilts = [aim.shaft_tilt_deg for aim in group]
     low, high = min(tilts), max(tilts)
-    tilt = f"{number(low, 0)} to {number(high, 0)}°" if high - low >= 0.5 else f"{number(low, 0)}°"
     clock = [hour for hour in dict.fromkeys(map(_hour, group)) if hour is not None]
-    if len(clock) == every:
-        return f"points {tilt} off the axis in any direction"
+    within = sum(_hour(aim) in clock and low <= aim.shaft_tilt_deg <= high for aim in aims)
+    tilt = f"{number(low, 0)} to {number(high, 0)}°" if high - low >= 0.5 else f"{number(low, 0)}°"
+    points = f"{'partly ' if len(group) < within else ''}points {tilt}"
+    if len(clock) == len(_hours(aims)):
+        return f"{points} off the axis in any direction"
     middle = clock[len(clock) // 2]
     side = next(aim.shaft_side for aim in group if _hour(aim) == middle)
     first, last = hours(clock[0]), hours(clock[-1])
     where = first if first == last else f"{first.partition(SPACE)[0]} to {last}"
-    return f"points {tilt} toward {side} ({where})"
+    return f"{points} toward {side} ({where})"
+
+
+AIM_KEY = (
+    "Direction of the nose around the clock, tilt from the vein's axis outward, seen from the "
+    "atrium. Dark with a dot: seals. Dark without: seals but deep. Other colours: the widest gap, "
+    "as in the pictures. Cross: no seat. Ring: the nominal direction."
+)
+"""What an aim map shows."""
 
 
 def aim_charts(
@@ -127,11 +147,10 @@ def _chart(vein: Vein, fit: Fit, bands: tuple[GapBand, ...], title: str) -> Draw
             shift = -9 if hour == 12 else 18
             parts.append(Words(x, y + shift, word, anchor="middle", colour=MUTED))
     parts += _nominal(vein, fit, middle, scale)
-    count = sum(bool(aim.antral) for aim in aims)
     return Drawing(
         width, height, tuple(parts),
         f"Aim map of {vein.name} with {title}: the clock around, the shaft's tilt from the vein's "
-        f"axis outward. It seals from {count} of {len(aims)} directions: {aim_words(aims)}.",
+        f"axis outward. It {aim_words(aims)}.",
     )  # fmt: skip
 
 

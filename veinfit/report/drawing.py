@@ -14,7 +14,7 @@ import numpy as np
 from markupsafe import Markup
 
 from veinfit.frames import FloatArray
-from veinfit.report.colours import INK
+from veinfit.report.colours import INK, PAPER
 
 TYPE_PX = 12.0
 """Size of all writing in a drawing."""
@@ -153,6 +153,18 @@ class Drawing:
             '<svg viewBox="0 0 {} {}" width="{}" height="{}" role="img" aria-label="{}">{}</svg>',
             float(self.width), float(self.height), float(self.width), float(self.height),
             self.alt, Markup("").join(shape.svg for shape in self.shapes),
+        )  # fmt: skip
+
+    @property
+    def file(self) -> str:
+        """The drawing as an SVG file of its own, on white."""
+        size = float(self.width), float(self.height)
+        return _svg(
+            '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {} {}" width="{}" height="{}" '
+            'role="img" aria-label="{}" font-family="DejaVu Sans, Liberation Sans, sans-serif">'
+            '<rect width="{}" height="{}" fill="{}"/>{}</svg>\n',
+            *size, *size, self.alt, *size, PAPER,
+            Markup("").join(shape.svg for shape in self.shapes),
         )  # fmt: skip
 
     def __html__(self) -> str:

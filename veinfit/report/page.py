@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from veinfit.report.aims import AIM_KEY
 from veinfit.report.answers import in_doubt_first
 from veinfit.report.colours import gap_bands
 from veinfit.report.correction_table import COMPARED, correction_rows
@@ -71,6 +72,7 @@ def write_page(report: ReportInput, parts: tuple[VeinPart, ...] | None = None) -
             headlines=first,
             scale=scale_words(report.settings.report),
             practice=AGAINST_PRACTICE,
+            aim_key=AIM_KEY,
             bands=gap_bands(report.settings.seating.contact_tolerance_mm),
             absent=absent_measures(fits) if fits else (),
             settings=_setting_lines(report),

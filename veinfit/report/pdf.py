@@ -24,6 +24,7 @@ from reportlab.platypus import (
     TableStyle,
 )
 
+from veinfit.report.aims import AIM_KEY
 from veinfit.report.answers import Answer, SizeAnswer, in_doubt_first
 from veinfit.report.colours import INK, MUTED, GapBand, gap_bands
 from veinfit.report.correction_table import COMPARED, correction_rows
@@ -89,13 +90,6 @@ MAP_KEY = (
     "ring, leak; chequered, contact off the freezing zone; white, no wall there."
 )
 """What the unrolled maps show."""
-
-AIM_KEY = (
-    "Aim map: the clock around, the shaft's tilt from the vein's axis outward. Dark with a dot: "
-    "seals; dark without: seals but deep. Other colours: the widest gap. Cross: no seat. Ring: "
-    "the nominal direction."
-)
-"""What the aim maps show."""
 
 
 def write_pdf(

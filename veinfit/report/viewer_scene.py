@@ -14,6 +14,7 @@ import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import FloatArray, IntArray
+from veinfit.report.aims import AIM_KEY, aim_charts
 from veinfit.report.by_hand import dropped, dropped_words, hand_words
 from veinfit.report.colours import (
     BALLOON,
@@ -90,6 +91,7 @@ def viewer_scene(report: ReportInput) -> dict[str, Any]:
             "line": BALLOON_LINE, "plane": PLANE, "ink": INK, "leak": LEAK, "dropped": MUTED,
         },
         "bands": [{"colour": band.colour, "label": band.label} for band in bands],
+        "aim_key": AIM_KEY,
         "edges": [band.high_mm for band in bands[:-1]],
         "wall": pack_mesh(thinned(wall, WALL_FACES)[0]),
         "rims": _rims(anatomy),
@@ -231,6 +233,7 @@ def vein_scene(
     patch = next((fit.patch for fit in fits if fit.patch is not None), None)
     thin, kept = thinned(patch, PATCH_FACES) if patch is not None else (None, None)
     several = len({fit.approach for fit in report.fits}) > 1
+    bands = gap_bands(report.settings.seating.contact_tolerance_mm)
     size = f"{number(ostium.measures.d_max_mm)} × {number(ostium.measures.d_min_mm)} mm"
     return {
         "name": vein.name,
@@ -250,6 +253,7 @@ def vein_scene(
                 **_fit(fit, report),
                 "title": column_title(fit, with_approach=several),
                 "gap": _gap(fit, patch, kept),
+                "aim": "".join(drawing.file for _, drawing in aim_charts(vein, [fit], bands)),
             }
             for fit in fits
         ],

@@ -66,6 +66,11 @@
     box.append(make("p", "", [make("strong", fit.title), ` – ${fit.verdict}.`]));
     fit.leaks.forEach((leak) => box.append(make("p", `${leak.text}: ${leak.words}.`)));
     fit.lines.forEach((line) => box.append(make("p", line)));
+    if (!fit.aim) return;
+    const drawing = new DOMParser().parseFromString(fit.aim, "image/svg+xml").documentElement;
+    const figure = make("figure", "", [document.importNode(drawing, true)]);
+    figure.append(make("figcaption", `Aim map. ${scene.aim_key}`));
+    box.append(figure);
   }
 
   const parts = [["wall", "wall"], ["gap", "gap colours"], ["balloon", "balloon"],
