@@ -16,6 +16,7 @@ from review.driving import SETTLED, choose, enter, save, text
 
 from veinfit.errors import InputError
 from veinfit.io.corrections import read_corrections
+from veinfit.seating.balloon import parse_balloons
 
 VEIN = "RIPV"
 """It points backward: seen from behind its far end lies before everything else."""
@@ -42,6 +43,19 @@ def test_only_the_last_question_of_a_drag_is_worked_on(session):
         assert session.preview(VEIN, [], seats=True) == {"superseded": True}
     finally:
         session._newest = 0
+
+
+def test_the_balloon_in_view_is_seated_first_and_the_same_as_ever(session, monkeypatch):
+    monkeypatch.setattr(session, "_balloons", parse_balloons(["28", "31"]))
+    entries = [{"vein": VEIN, "shift_mm": 1.0}]
+    at_once = session.preview(VEIN, entries, seats=True)
+    session._seats = None
+    first = session.preview(VEIN, entries, seats=True, first=1)
+    assert at_once["whole"] and not first["whole"]
+    assert [fit["diameter"] for fit in first["vein"]["fits"]] == [31.0]
+    then = session.preview(VEIN, entries, seats=True)
+    assert then["vein"]["fits"] == at_once["vein"]["fits"]
+    assert [fit["diameter"] for fit in then["vein"]["fits"]] == [28.0, 31.0]
 
 
 @pytest.mark.slow

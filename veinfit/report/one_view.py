@@ -321,7 +321,8 @@ def _outside(
         if spot is not None:
             canvas.circle(spot + corner, 4 * canvas.unit, INK, clip=area, above=4.0)
             text = shortened(printable(named.text), NAME_LENGTH)
-            canvas.label(spot + corner, text, area, SMALL_PX, bold=True)
+            told = named.figures if named.figures.endswith("by hand") else ""
+            canvas.label(spot + corner, text, area, SMALL_PX, bold=True, second=told)
 
 
 def _visible_line(

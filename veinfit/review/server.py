@@ -198,7 +198,10 @@ class _Handler(BaseHTTPRequestHandler):
         session = self.server.session
         if path == "preview":
             seats, added = (asked.get(name) is True for name in ("seats", "added"))
-            return session.preview(str(asked.get("vein")), entries, seats, added)
+            first = asked.get("first")
+            if first is not None and (type(first) is not int or first < 0):
+                raise _Refusal(HTTPStatus.BAD_REQUEST)
+            return session.preview(str(asked.get("vein")), entries, seats, added, first)
         if path == "place":
             origin, direction = (_vector(asked.get(name)) for name in ("origin", "direction"))
             point, names = session.place(origin, direction)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import itertools
 import math
 import threading
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +28,7 @@ from veinfit.review.corrections_file import ABSENT, CorrectionsFile, FileState
 from veinfit.review.merging import combined, differences, merge, same
 from veinfit.seating.model import Fit
 from veinfit.seating.rays import free_way_mm
-from veinfit.seating.seat import seat_vein
+from veinfit.seating.seat import each_seat
 
 DRAFT = {"who": "not stated", "why": "not stated"}
 """Stands for who and why while a correction is only tried; what is saved must state them."""
@@ -37,6 +37,15 @@ NO_ATRIUM = "there is no atrium under that place; click on its surface"
 
 INSIDE_MM = 0.05
 """How far past a wall its other side is looked for."""
+
+
+@dataclass(slots=True, eq=False)
+class _Seats:
+    """Seats in a vein that are worked out when they are asked for, and those that were."""
+
+    vein: Vein
+    fits: Iterator[Fit]
+    done: list[Fit]
 
 
 class ReviewSession:
@@ -71,6 +80,7 @@ class ReviewSession:
         self._balloons = result.balloons
         self._lock = threading.Lock()
         self._turns, self._newest = itertools.count(1), 0
+        self._seats: _Seats | None = None
         self._last: tuple[str, Anatomy] | None = None
         start = read_corrections(target) if target.exists() else result.by_hand
         correct(self._found, self._automatic, start, ridges=False)
@@ -127,7 +137,12 @@ class ReviewSession:
         return sorted(single, key=lambda name: -float(place @ unit(TEMPLATE[name][0])))
 
     def preview(
-        self, vein: str, entries: Sequence[Mapping[str, Any]], seats: bool, added: bool = False
+        self,
+        vein: str,
+        entries: Sequence[Mapping[str, Any]],
+        seats: bool,
+        added: bool = False,
+        first: int | None = None,
     ) -> dict[str, Any]:
         """Return what a vein would become, and with ``seats`` how the balloons would seat.
 
@@ -140,6 +155,9 @@ class ReviewSession:
             The name under which it was found, or with ``added`` is added.
         entries : sequence of mapping
         seats, added : bool
+        first : int, optional
+            Answer as soon as the balloon of this fit is seated; ``whole`` is then false.
+            The question without it goes on from there.
 
         Raises
         ------
@@ -161,10 +179,7 @@ class ReviewSession:
                 return {"superseded": True}
             fits: tuple[Fit, ...] = ()
             if seats and now is not None:
-                fits = seat_vein(
-                    anatomy, now, self._balloons, self._result.settings.seating,
-                    self._approaches, self._result.structures,
-                )  # fmt: skip
+                fits = self._seated(anatomy, now, first)
             report = replace(self.report, anatomy=anatomy, fits=fits)
             return {
                 "name": name,
@@ -172,6 +187,7 @@ class ReviewSession:
                 "rows": _rows(None if added else self._before.get(vein), now),
                 "vein": None if now is None else vein_scene(anatomy, now, fits, report),
                 "seated": seats,
+                "whole": len(fits) == len(self._balloons) * len(self._approaches),
             }
 
     def opened(self) -> dict[str, Any]:
@@ -233,6 +249,22 @@ class ReviewSession:
         both = merge(self._file.entries_of(base), combined(entries), there.entries)
         clashes = [{"vein": c.vein, "mine": c.mine, "theirs": c.theirs} for c in both.clashes]
         return {**_told(there), "entries": both.entries, "clashes": clashes}
+
+    def _seated(self, anatomy: Anatomy, vein: Vein, first: int | None) -> tuple[Fit, ...]:
+        """Seat the balloons, or those of one size alone; what was seated last is not done again."""
+        each = len(self._approaches)
+        if self._seats is None or self._seats.vein is not vein:
+            size = 0 if first is None else min(first // each, len(self._balloons) - 1)
+            order = (self._balloons[size], *self._balloons[:size], *self._balloons[size + 1 :])
+            fits = each_seat(
+                anatomy, vein, order, self._result.settings.seating, self._approaches,
+                self._result.structures,
+            )  # fmt: skip
+            self._seats = _Seats(vein, fits, [])
+        wanted = None if first is None else max(0, each - len(self._seats.done))
+        self._seats.done.extend(itertools.islice(self._seats.fits, wanted))
+        place = {balloon.name: k for k, balloon in enumerate(self._balloons)}
+        return tuple(sorted(self._seats.done, key=lambda fit: place[fit.balloon]))
 
     @property
     def _approaches(self) -> tuple[str, ...]:

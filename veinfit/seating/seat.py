@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -266,9 +266,25 @@ def seat_vein(
     InputError
         There is no such approach.
     """
+    return tuple(each_seat(anatomy, vein, balloons, settings, approaches, structures, margin))
+
+
+def each_seat(
+    anatomy: Anatomy,
+    vein: Vein,
+    balloons: Sequence[Balloon],
+    settings: SeatingSettings,
+    approaches: Iterable[str] = ("coaxial",),
+    structures: Mapping[str, Structure] | None = None,
+    margin: MarginSettings | None = None,
+) -> Iterator[Fit]:
+    """Yield the fits of :func:`seat_vein` one by one, each worked out when it is asked for.
+
+    Their order is that of the balloons; what each is does not depend on it.
+    """
     lines = [approach_line(name, anatomy, vein, settings) for name in approaches]
     if not balloons or not lines:
-        return ()
+        return
     law = margin or MarginSettings(samples=0)
     largest = max(b.resized(_growth_mm(b, settings)).shape.reach_mm for b in balloons)
     reserve = RESERVE_SD * law.surface_offset_sd_mm if law.samples else 0.0
@@ -280,14 +296,13 @@ def seat_vein(
         else None
         for line in lines
     ]
-    fits = []
+    about = guide_notes(vein)
     for balloon in balloons:
         for line, way, reach in zip(lines, ways, directions, strict=True):
             ready = simulator(prepared, balloon, line, settings, law, way)
             fit = seat_balloon(prepared, ready, structures)
-            fits.append(fit if reach is None else with_margin(fit, ready, reach))
-    about = guide_notes(vein)
-    return tuple(replace(fit, notes=(*fit.notes, *about)) for fit in fits)
+            whole = fit if reach is None else with_margin(fit, ready, reach)
+            yield replace(whole, notes=(*whole.notes, *about))
 
 
 def seat_all(

@@ -194,11 +194,11 @@
     const turn = ++asked, vein = chosen;
     if (vein === null || !entries.of(vein)) return;
     if (entries.clashes().length) { settle(turn); return; }
-    for (const seats of [false, true]) {
+    for (const [seats, first] of [[false, null], [true, size], [true, null]]) {
       get("busy").textContent = seats ? "– seating the balloons …" : "– measuring …";
       const added = entries.isAdded(vein);
       const answer = await send("preview",
-        { vein: added ? vein.slice(1) : vein, added, entries: entries.all(), seats });
+        { vein: added ? vein.slice(1) : vein, added, entries: entries.all(), seats, first });
       if (turn !== asked) return;
       // Another page of this review asked later: ask again when it is served.
       if (answer.superseded) { waiting = setTimeout(ask, 4 * WAIT_MS); return; }
@@ -208,9 +208,15 @@
       get("fault").textContent = answer.fault ?? "";
       if (answer.fault) { stale(vein); break; }
       show(vein, answer);
-      if (vein === "LAA" || answer.vein === null) break;
+      if (vein === "LAA" || answer.vein === null || (seats && answer.whole)) break;
     }
     settle(turn);
+  }
+  /* The balloon in view is seated first; what the others were stays in view, marked as old. */
+  function seatsSoFar(before, now) {
+    if (!before.length) return now;
+    return before.map((fit) => now.find((one) => one.title === fit.title)
+      ?? { ...fit, gap: null, values: undefined, stale: true });
   }
   function stale(vein) {
     const shape = scene.veins[inScene.get(vein)];
@@ -243,7 +249,7 @@
       // Its place in the list goes by the automatic name, whatever it is called now.
       const { fits, patch, name, told, ...shape } = answer.vein;
       if (answer.seated) {
-        scene.veins[k].fits = fits;
+        scene.veins[k].fits = answer.whole ? fits : seatsSoFar(scene.veins[k].fits, fits);
         if (viewer && patch) viewer.setPatch(k, patch);
         sizes();
         if (viewer) viewer.choose(k, fits.length ? size : null);
@@ -317,8 +323,10 @@
       // Seen edge on: the line of the plane itself is the handle.
       const [px, py] = viewer.project(vein.centre);
       if (Math.hypot(px - x, py - y) > vein.reach / viewer.state().perPixel) return null;
-      if (Math.abs(dot(viewer.ray(x, y).origin.map((c, i) => c - vein.centre[i]), vein.normal))
-        > 2) return null;
+      // Where the ray passes the centre: its far origin lies off a plane that is not quite edge on.
+      const off = ray.origin.map((c, i) => c - vein.centre[i]), far = dot(off, ray.direction);
+      const beside = off.map((c, i) => c - far * ray.direction[i]);
+      if (Math.abs(dot(beside, vein.normal)) > 2) return null;
     } else {
       const t = dot(vein.centre.map((c, i) => c - ray.origin[i]), vein.normal) / across;
       const hit = ray.origin.map((c, i) => c + t * ray.direction[i] - vein.centre[i]);
