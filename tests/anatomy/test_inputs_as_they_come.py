@@ -15,6 +15,8 @@ from veinfit.anatomy.model import LumenInput
 from veinfit.labels import lumen_surface
 from veinfit.settings import Settings
 from veinfit.surface import Surface
+from veinfit.surface.mesh import vertex_normals
+from veinfit.surface.openings import boundary_loops
 from veinfit.synthetic import build
 from veinfit.synthetic.draw import draw_shape
 
@@ -96,6 +98,31 @@ def shared_sheet(mesh):
     )
 
 
+def offset(mesh, by_mm):
+    """The same triangles moved along their normals, evened out so that none turn over."""
+    moved = pv.PolyData.from_regular_faces(mesh.points + by_mm * vertex_normals(mesh), mesh.faces)
+    return np.asarray(
+        moved.smooth_taubin(n_iter=20, pass_band=0.1, boundary_smoothing=False).points, dtype=float
+    )
+
+
+def two_sheets(mesh):
+    """The inner and the outer side of a wall of 2.5 mm, side by side."""
+    points = np.concatenate([mesh.points, offset(mesh, 2.5)])
+    return Surface(points, np.concatenate([mesh.faces, mesh.faces + len(mesh.points)]))
+
+
+def shell(mesh):
+    """The same joined along the rims: a closed surface around the wall alone."""
+    both = two_sheets(mesh)
+    n = len(mesh.points)
+    faces = [mesh.faces[:, ::-1], mesh.faces + n]
+    for loop in boundary_loops(mesh):
+        a, b = loop, np.roll(loop, -1)
+        faces += [np.stack([a, b, b + n], 1), np.stack([a, b + n, a + n], 1)]
+    return Surface(both.points, np.concatenate(faces))
+
+
 def check_like(anatomy, whole, diameter_mm, place_mm):
     """Hold ostia alike."""
     found = {v.name: v for v in anatomy.veins}
@@ -119,6 +146,8 @@ def check_like(anatomy, whole, diameter_mm, place_mm):
         with_islands,
         two_thousand_faces,
         shared_sheet,
+        two_sheets,
+        shell,
     ],
 )
 def test_a_broken_mesh_gives_the_same_veins(mesh, whole, broken):
@@ -132,6 +161,8 @@ def test_a_broken_mesh_gives_the_same_veins(mesh, whole, broken):
         (mixed_winding, "the winding of"),
         (pinholes, "holes under 3 mm across were filled"),
         (with_islands, "1 separate pieces were dropped"),
+        (two_sheets, "the mesh shows the wall from both sides: its inner side was used"),
+        (shell, "the mesh shows the wall from both sides: its inner side was used"),
     ],
 )
 def test_a_repair_is_told_first(mesh, broken, told):
@@ -172,3 +203,14 @@ def test_stairs_of_thick_slices_move_little(volume, whole):
     surface = lumen_surface(thick_slices(volume.values > 0), volume.affine, SETTINGS.surface)
     anatomy = find_anatomy(LumenInput(surface, resolution_mm=2.4), SETTINGS)
     check_like(anatomy, whole, diameter_mm=1.5, place_mm=2.5)
+
+
+def test_rough_vertices_are_told(mesh, whole):
+    rng = np.random.default_rng(7)
+    scatter = rng.normal(0.0, 0.3, len(mesh.points))[:, None] * vertex_normals(mesh)
+    anatomy = find_anatomy(LumenInput(Surface(mesh.points + scatter, mesh.faces)), SETTINGS)
+    told = [n for n in anatomy.notes if "the surface is rough" in n.text]
+    assert [n.severity for n in told] == ["caution"]
+    assert "scatter by 0.3 mm" in told[0].text
+    assert not any("the surface is rough" in n.text for n in whole.notes)
+    assert {v.name for v in anatomy.veins} == {v.name for v in whole.veins}

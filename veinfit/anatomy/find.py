@@ -33,6 +33,7 @@ from veinfit.anatomy.names import (
     Naming,
     name_candidates,
 )
+from veinfit.anatomy.oblique_cuts import oblique_cut_notes
 from veinfit.anatomy.opened import Opened, end_rims, nearest_rim, open_lumen
 from veinfit.anatomy.ridges import ridge_widths
 from veinfit.anatomy.tubes import section_at, tangents
@@ -243,6 +244,7 @@ def measure(
     if appendage is not None:
         contours[APPENDAGE] = appendage.contour
     widths, ridge_notes = ridge_widths(wall, contours if ridges else {})
+    notes += oblique_cut_notes(found, veins)
     notes += _case_notes(opened, appendage, found.label_values)
     verdict = input_verdict(
         wall,

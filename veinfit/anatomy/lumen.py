@@ -16,6 +16,7 @@ from veinfit.surface import Surface
 from veinfit.surface.cleaning import clean_surface
 from veinfit.surface.mesh import enclosed_volume, face_middles, select_faces
 from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter, loop_plane
+from veinfit.surface.roughness import vertex_scatter_mm
 
 LEAST_VOLUME_ML = 8.0
 """No human left atrium is smaller: published least volumes are 40 ± 13 mL."""
@@ -27,6 +28,10 @@ USUAL_VOLUME_ML = (25.0, 300.0)
 """Outside this range a caution asks whether label and unit are right: it may be another chamber.
 The mean is 80 mL, in atrial fibrillation 115 mL with SD 33 mL (Stojanovska 2014, Acad Radiol
 21(9))."""
+
+ROUGH_MM = 0.15
+"""Vertices that scatter by this about their surface are told: those of four samples and of six
+real atria of open sources do by 0.00 to 0.02 mm."""
 
 CAP_RINGS = 6
 """Points are spread over a cap in this many rings."""
@@ -89,6 +94,13 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
         openings.append(
             Opening(centre, -normal, loop_diameter(clean.surface, loop), loop, _spread(centre, rim))
         )
+    scatter = vertex_scatter_mm(clean.surface)
+    if scatter >= ROUGH_MM:
+        text = (
+            f"the surface is rough: its vertices scatter by {scatter:.1f} mm about it; diameters "
+            "and ostia are uncertain by more than on a smooth one: smooth it, or export it anew"
+        )
+        notes.append(Note("input", text, severity="caution"))
     volume = enclosed_volume(closed) / 1000.0
     if not LEAST_VOLUME_ML <= volume <= GREATEST_VOLUME_ML:
         raise InputError(

@@ -25,6 +25,7 @@ from veinfit.surface.mesh import (
     select_faces,
 )
 from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter
+from veinfit.surface.two_sided import LARGE_SHARE, inner_of_shell, is_inner_sheet
 
 MERGE_TOLERANCE_MM = 1e-4
 """Vertices closer than this are one: far below any voxel, far above file rounding."""
@@ -34,6 +35,9 @@ DEGENERATE_AREA_MM2 = 1e-9
 
 NOTED_PIECE_SHARE = 0.2
 """A dropped piece above this share of the main piece's area is a caution, not a speck."""
+
+
+TWO_SIDED = "the mesh shows the wall from both sides: its inner side was used"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,6 +81,10 @@ def clean_surface(surface: Surface, settings: SurfaceSettings) -> CleanSurface:
         )
         surface, _ = part_touching_sheets(surface)
         surface, _ = keep_main_piece(surface)
+    inner = _inner_sheet(surface)
+    if inner is not None:
+        surface, _ = orient_outward(inner)
+        notes.append(_note(TWO_SIDED))
     if flipped:
         notes.append(_note(f"the winding of {flipped} faces was turned to point outward"))
     surface, filled = fill_small_holes(surface, settings.small_hole_mm)
@@ -235,6 +243,11 @@ def keep_main_piece(surface: Surface) -> tuple[Surface, list[Note]]:
         return surface, []
     area = np.bincount(label, weights=face_areas(surface))
     main = int(np.argmax(area))
+    second = int(np.argsort(area)[-2])
+    if area[second] >= LARGE_SHARE * area[main]:
+        inner, outer = (select_faces(surface, label == k)[0] for k in (second, main))
+        if is_inner_sheet(inner.points, outer.points):
+            return inner, [_note(TWO_SIDED)]
     others = np.delete(area, main) / area[main]
     notes = [
         _note(
@@ -292,6 +305,17 @@ def _two_colouring(n: int, pairs: IntArray, opposed: BoolArray) -> BoolArray:
         for c, p, s in zip(child.tolist(), parent[child].tolist(), step.tolist(), strict=True):
             flip[c] = flip[p] ^ s
     return flip
+
+
+def _inner_sheet(surface: Surface) -> Surface | None:
+    """Return the inner side of a surface that shows a wall from both; None for any other."""
+    closed, _ = cap_loops(surface, boundary_loops(surface))
+    inner = inner_of_shell(surface, closed)
+    if inner is None:
+        return None
+    parted, _ = part_touching_sheets(inner)
+    kept, _ = keep_main_piece(parted)
+    return kept
 
 
 def drop_twisted_faces(surface: Surface) -> tuple[Surface, int]:
