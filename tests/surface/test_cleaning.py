@@ -103,7 +103,7 @@ def test_two_balls_that_touch_at_a_vertex_are_parted():
     clean = clean_surface(joined, SETTINGS)
     assert ball.points[top] == pytest.approx([0, 0, 20])
     assert len(clean.surface.faces) == len(ball.faces)
-    assert "parted" in texts(clean)
+    assert "separated" in texts(clean)
 
 
 def test_two_boxes_that_share_an_edge_stay_on_their_own_side():

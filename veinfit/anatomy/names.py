@@ -130,6 +130,9 @@ def name_candidates(
     other = best_other_frame(misfit_in, stated)
     if other.is_refused and not stated.trusted:
         raise InputError(other.refusal(stated))
+    if not veins and other.is_doubted and not stated.trusted:
+        # A mirrored heart whose labels name the sides.
+        raise InputError(other.refusal(stated))
     if not veins:
         raise InputError(
             "no pulmonary vein was found: no branch of the surface looks like one; check that "

@@ -243,7 +243,7 @@ def keep_main_piece(surface: Surface) -> tuple[Surface, list[Note]]:
         return surface, []
     area = np.bincount(label, weights=face_areas(surface))
     main = int(np.argmax(area))
-    second = int(np.argsort(area)[-2])
+    second = max((k for k in range(count) if k != main), key=lambda k: area[k])
     if area[second] >= LARGE_SHARE * area[main]:
         inner, outer = (select_faces(surface, label == k)[0] for k in (second, main))
         if is_inner_sheet(inner.points, outer.points):
