@@ -705,14 +705,6 @@ def _unknown(kind: str, name: str, known: Mapping[str, Any]) -> str:
     return f"unknown {kind} {name!r}{hint}"
 
 
-def _has_size(value: float) -> bool:
-    """Whether a number can be calculated with: whole numbers of TOML can be of any length."""
-    try:
-        return not math.isnan(value)
-    except OverflowError:
-        return False
-
-
 def _group_from_mapping(
     group: Any, values: Mapping[str, Any], group_name: str, faults: list[str]
 ) -> Any:
@@ -727,7 +719,7 @@ def _group_from_mapping(
         kind: Any = type(item.default)
         if kind in (int, float):
             whole = isinstance(value, int) or (isinstance(value, float) and kind is float)
-            if isinstance(value, bool) or not whole or not _has_size(value):
+            if isinstance(value, bool) or not whole or math.isnan(value):
                 faults.append(f"{where} must be a {'whole ' if kind is int else ''}number")
                 continue
             low, high = item.metadata["low"], item.metadata["high"]

@@ -58,7 +58,8 @@ def parse_toml(content: bytes | str, source: str) -> dict[str, Any]:
     """
     try:
         text = content if isinstance(content, str) else content.decode("utf-8-sig")
-        return tomllib.loads(text)
+        tables = tomllib.loads(text)
+        _check_numbers(tables)
     except UnicodeDecodeError as error:
         raise InputError(f"{source} is not TOML: it is not UTF-8 text; save it as UTF-8") from error
     except RecursionError as error:
@@ -67,3 +68,16 @@ def parse_toml(content: bytes | str, source: str) -> dict[str, Any]:
         # Whole numbers of thousands of digits are a plain ValueError.
         said = " ".join(str(error).split())
         raise InputError(f"{source} is not TOML: {said[:200]}; correct it there") from error
+    return tables
+
+
+def _check_numbers(value: Any) -> None:
+    """Raise ValueError at a whole number that is none of TOML's, which have 64 bits."""
+    if isinstance(value, dict):
+        for item in value.values():
+            _check_numbers(item)
+    elif isinstance(value, list):
+        for item in value:
+            _check_numbers(item)
+    elif isinstance(value, int) and abs(value) >= 1 << 63:
+        raise ValueError("it holds a whole number of more than 64 bits")

@@ -14,7 +14,7 @@ It is TOML, for example::
 from __future__ import annotations
 
 import difflib
-import sys
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -194,12 +194,7 @@ class _Entry:
 
 
 def _is_number(value: object) -> bool:
-    return (
-        isinstance(value, (int, float))
-        and not isinstance(value, bool)
-        # A whole number of TOML can be larger than any number of the machine.
-        and abs(value) <= sys.float_info.max
-    )
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _unknown(name: str, known: tuple[str, ...], what: str = "key") -> str:

@@ -73,7 +73,7 @@ def label_map_from_mapping(content: Mapping[str, Any], source: str = "label map"
             values = _values(name, value, faults)
             for v in values:
                 if v in owners:
-                    faults.append(f"{v} stands under both {owners[v]} and {name}")
+                    faults.append(f"{v} stands under both {owners[v]} and {name}; leave it to one")
                 owners[v] = name
             found[name] = values
     broken = any(fault.startswith("[labels]") for fault in faults)

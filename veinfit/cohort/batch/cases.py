@@ -124,7 +124,7 @@ def find_cases(
             if not files:
                 raise InputError(f"no case matches the pattern {str(item)!r}; check it")
         found += [_from_file(p, common, frame, unit) for p in files]
-    _check_names(found)
+    _check_names(found, ", ".join(map(str, inputs)))
     by_hand = sum(case.corrections is not None for case in found)
     if by_hand:
         remarks.append(f"corrections by hand are used in {by_hand} cases")
@@ -151,15 +151,15 @@ def _beside(path: Path, name: str) -> str | None:
     return str(file) if file.is_file() else None
 
 
-def _check_names(cases: Iterable[BatchCase]) -> None:
+def _check_names(cases: Iterable[BatchCase], source: str) -> None:
     counts = Counter(c.case for c in cases)
     if not counts:
         raise InputError("no case was named; pass a folder, a pattern or a list of cases")
     twice = sorted(name for name, n in counts.items() if n > 1)
     if twice:
         raise InputError(
-            f"the cases {_some(twice)} stand twice; give every case its own name, in a CSV list "
-            "where file names are alike"
+            f"{source}: the cases {_some(twice)} stand twice; give every case its own name, in a "
+            "CSV list where file names are alike"
         )
 
 

@@ -35,11 +35,12 @@ class Polygons:
     def from_lists(cls, points: npt.ArrayLike, faces: list[list[int]]) -> Polygons:
         """Join faces given one by one; those of fewer than three corners are no faces."""
         kept = [face for face in faces if len(face) >= 3]
-        return cls(
-            np.asarray(points, dtype=np.float64).reshape(-1, 3),
-            np.array([len(face) for face in kept], dtype=np.int64),
-            np.array([v for face in kept for v in face], dtype=np.int64),
-        )
+        try:
+            corners = np.array([v for face in kept for v in face], dtype=np.int64)
+        except OverflowError as error:
+            raise DamagedMesh("a face refers to a vertex that no mesh has") from error
+        sizes = np.array([len(face) for face in kept], dtype=np.int64)
+        return cls(np.asarray(points, dtype=np.float64).reshape(-1, 3), sizes, corners)
 
     @classmethod
     def from_triangles(cls, points: npt.ArrayLike, triangles: npt.ArrayLike) -> Polygons:
