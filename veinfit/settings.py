@@ -284,6 +284,20 @@ class SeatingSettings:
         low=0.0,
         high=10.0,
     )
+    growth_in_place: bool = parameter(
+        True,
+        unit="1",
+        meaning="whether each balloon also grows to the next larger size where it lies",
+        basis="as a laboratory does that has both sizes in one balloon",
+    )
+    loop_diameter_mm: float = parameter(
+        20.0,
+        unit="mm",
+        meaning="diameter of the mapping loop that runs ahead through the shaft",
+        basis="a common size; common practice, no source",
+        low=5.0,
+        high=40.0,
+    )
     deep_convention: str = parameter(
         "ring angle",
         unit="1",

@@ -23,7 +23,9 @@ from veinfit.io.tables import (
     aim_rows,
     clock_rows,
     distance_column,
+    expected_rows,
     fit_row,
+    growth_rows,
     label_ostium_rows,
     leak_rows,
     ridge_rows,
@@ -82,6 +84,7 @@ def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, An
             "deep": deep_definition(record.settings.seating),
         },
         "expected_splits": split_documents(record.fits),
+        "expected": expected_rows(record.fits),
         "comparisons": comparison_documents(record.fits, record.settings),
         "notes": [asdict(note) for note in _all_notes(record)],
         "files": sorted({*files, "case.json"}),
@@ -260,7 +263,24 @@ def _fit(fit: Fit, structures: Sequence[str]) -> dict[str, Any]:
         "push_n": plain_value("push_n", fit.push_n),
         "shape_mm": [plain_value("shape_mm", value) for value in fit.shape_mm],
         "aims": aim_rows(fit),
+        "growth": _growth(fit, structures),
         "notes": [asdict(note) for note in fit.notes],
+    }
+
+
+def _growth(fit: Fit, structures: Sequence[str]) -> dict[str, Any] | None:
+    """Return a growth in place as plain values."""
+    growth = fit.growth
+    if growth is None:
+        return None
+    return {
+        "steps": growth_rows(fit, structures),
+        "seal_kept": growth.seal_kept,
+        "lost_at_mm": plain_value("lost_at_mm", growth.lost_at_mm),
+        "gained_at_mm": plain_value("gained_at_mm", growth.gained_at_mm),
+        "back_mm": plain_value("back_mm", growth.back_mm),
+        "kept_probability": plain_value("kept_probability", growth.kept_probability),
+        "gained_probability": plain_value("gained_probability", growth.gained_probability),
     }
 
 

@@ -15,7 +15,8 @@ from veinfit.anatomy.model import Anatomy, ContourMeasures, Vein
 from veinfit.io.cells import Row, csv_table, row_of, xyz_values
 from veinfit.io.record import CaseRecord
 from veinfit.notes import Note
-from veinfit.seating.model import Aim, AttemptRow, ClockReading, Fit, Leak
+from veinfit.seating.expected import Expected, expected_seals
+from veinfit.seating.model import Aim, AttemptRow, ClockReading, Fit, GrowthStep, Leak
 
 VEIN_COLUMNS = (
     "vein", "d_max_mm", "d_min_mm", "ovality", "area_mm2", "perimeter_mm", "d_area_mm",
@@ -48,6 +49,7 @@ FIT_COLUMNS = (
     "steered_seal_probability", "steered_seal_probability_low", "steered_seal_probability_high",
     "steered_occlusion_probability", "steered_occlusion_probability_low",
     "steered_occlusion_probability_high", "deep_seal_probability", "freeze_loss_probability",
+    "loop_depth_mm", "loop_fit",
 )  # fmt: skip
 """``fits.csv`` has in addition a ``distance_NAME_mm`` for each structure."""
 
@@ -57,6 +59,11 @@ CLOCK_COLUMNS = tuple(f.name for f in fields(ClockReading))
 
 
 AIM_COLUMNS = tuple(f.name for f in fields(Aim))
+
+GROWTH_COLUMNS = tuple(f.name for f in fields(GrowthStep) if f.name != "distances_mm")
+"""``growth.csv`` has in addition a ``distance_NAME_mm`` for each structure."""
+
+EXPECTED_COLUMNS = tuple(f.name for f in fields(Expected) if f.name != "approach")
 
 ATTEMPT_COLUMNS = tuple(f.name for f in fields(AttemptRow))
 
@@ -194,6 +201,32 @@ def attempt_rows(fit: Fit) -> list[Row]:
     return [row_of(ATTEMPT_COLUMNS, asdict(attempt)) for attempt in fit.attempts]
 
 
+def growth_columns(structures: Sequence[str]) -> tuple[str, ...]:
+    """Return the columns of ``growth.csv`` for a case with these structures."""
+    return (*GROWTH_COLUMNS, *(distance_column(name) for name in structures))
+
+
+def growth_rows(fit: Fit, structures: Sequence[str]) -> list[Row]:
+    """Return one fit's rows of ``growth.csv``."""
+    if fit.growth is None:
+        return []
+    return [
+        row_of(
+            growth_columns(structures),
+            {
+                **{f.name: getattr(step, f.name) for f in fields(step)},
+                **{distance_column(name): step.distances_mm.get(name) for name in structures},
+            },
+        )
+        for step in fit.growth.steps
+    ]
+
+
+def expected_rows(fits: Sequence[Fit]) -> list[Row]:
+    """Return the rows of ``expected.csv``."""
+    return [row_of(EXPECTED_COLUMNS, asdict(one)) for one in expected_seals(fits)]
+
+
 def case_tables(record: CaseRecord) -> dict[str, bytes]:
     """Return the CSV files of a case by name."""
     anatomy, fits, structures = record.anatomy, record.fits, record.structures
@@ -207,6 +240,10 @@ def case_tables(record: CaseRecord) -> dict[str, bytes]:
         "leaks.csv": csv_table(LEAK_COLUMNS, [row for f in fits for row in leak_rows(f)]),
         "clock.csv": csv_table(CLOCK_COLUMNS, [row for f in fits for row in clock_rows(f)]),
         "aims.csv": csv_table(AIM_COLUMNS, [row for f in fits for row in aim_rows(f)]),
+        "growth.csv": csv_table(
+            growth_columns(structures), [row for f in fits for row in growth_rows(f, structures)]
+        ),
+        "expected.csv": csv_table(EXPECTED_COLUMNS, expected_rows(fits)),
     }
     if any(fit.attempts for fit in fits):
         rows = [row for f in fits for row in attempt_rows(f)]

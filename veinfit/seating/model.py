@@ -186,6 +186,82 @@ class Aim:
 
 
 @dataclass(frozen=True, slots=True)
+class GrowthStep:
+    """One diameter of a balloon that grows in place; a row of ``growth.csv``.
+
+    ``seal_probability`` is that of an antral seal at this diameter, ``gain_probability``
+    that of one which the smaller size left open; both over the first tries of the margin.
+    ``loop_depth_mm`` and ``loop_fit`` tell where a mapping loop lies at the nose.
+    """
+
+    vein: str
+    approach: Approach
+    from_balloon: str
+    to_balloon: str
+    diameter_mm: float
+    outcome: Outcome
+    depth_mm: float | None = None
+    occluded: bool | None = None
+    sealed: bool | None = None
+    leak_width_mm: float | None = None
+    leak_side: str = ""
+    antral_area_mm2: float | None = None
+    seal_probability: float | None = None
+    gain_probability: float | None = None
+    loop_depth_mm: float | None = None
+    loop_fit: str = ""
+    distances_mm: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """What becomes of a seat when the balloon grows to the next size where it lies.
+
+    Attributes
+    ----------
+    steps : tuple of GrowthStep
+        The first is the seat of the smaller size.
+    given_patient : tuple of float
+        Probability that the smaller size seals antrally or the grown one does, for each
+        draw of the patient's unknowns.
+    kept_probability, gained_probability : float or None
+        Of tries that sealed, the share that seals at the larger size; of those that did not
+        seal antrally, the share that then does. None where there are none.
+    """
+
+    steps: tuple[GrowthStep, ...]
+    given_patient: tuple[float, ...]
+    kept_probability: float | None
+    gained_probability: float | None
+
+    @property
+    def seal_kept(self) -> bool | None:
+        """Whether the nominal seat seals at every diameter; None where one is not known."""
+        seals = [step.sealed for step in self.steps]
+        return None if None in seals else all(seals)
+
+    @property
+    def lost_at_mm(self) -> float | None:
+        """First diameter at which a nominal seat that sealed no longer does."""
+        if not self.steps[0].sealed:
+            return None
+        return next((step.diameter_mm for step in self.steps if step.sealed is False), None)
+
+    @property
+    def gained_at_mm(self) -> float | None:
+        """First diameter at which a nominal seat that did not seal does."""
+        if self.steps[0].sealed is not False:
+            return None
+        return next((step.diameter_mm for step in self.steps if step.sealed), None)
+
+    @property
+    def back_mm(self) -> float | None:
+        """How far the equator comes back out of the vein; None where either seat is unknown."""
+        first, last = self.steps[0].depth_mm, self.steps[-1].depth_mm
+        return None if first is None or last is None else first - last
+
+
+@dataclass(frozen=True, slots=True)
 class FreezeDrift:
     """What becomes of a seat when the balloon grows as freezing starts.
 
@@ -268,6 +344,8 @@ class Fit:
     steered_occlusion_probability_high: float | None = None
     deep_seal_probability: float | None = None
     freeze_loss_probability: float | None = None
+    loop_depth_mm: float | None = None
+    loop_fit: str = ""
     distances_mm: Mapping[str, float] = field(default_factory=dict)
     leaks: tuple[Leak, ...] = ()
     clock: tuple[ClockReading, ...] = ()
@@ -279,5 +357,6 @@ class Fit:
     shape_mm: tuple[float, ...] = ()
     push_n: float | None = None
     aims: tuple[Aim, ...] = ()
+    growth: Growth | None = None
     attempts: tuple[AttemptRow, ...] = ()
     notes: tuple[Note, ...] = ()

@@ -19,6 +19,8 @@ from veinfit.seating.closure import closure_wall
 from veinfit.seating.freeze import constant_size, freeze_drift
 from veinfit.seating.gap import GapField, gap_field
 from veinfit.seating.grade import is_deep, occlusion_grade
+from veinfit.seating.growth import growth_of
+from veinfit.seating.loop import loop_reading
 from veinfit.seating.mechanics.attempt import attempt
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.guide import guide_notes
@@ -184,6 +186,7 @@ def _read(
         patch, touchable, balloon, centre, line.direction, settings.contact_tolerance_mm
     )
     nose = centre + balloon.shape.nose_mm * line.direction
+    loop = loop_reading(prepared.vein, nose, settings.loop_diameter_mm)
     fit = replace(
         fit,
         patch=patch.surface,
@@ -192,6 +195,8 @@ def _read(
         centre=centre,
         depth_mm=_depth_mm(patch, centre),
         nose_depth_mm=_depth_mm(patch, nose),
+        loop_depth_mm=loop.depth_mm,
+        loop_fit=loop.fit,
         patch_gap_mm=np.where(np.isfinite(field.gap_mm), field.gap_mm, np.nan),
         distances_mm=distances_mm(FreezingZone.of(balloon, centre, line.direction), structures),
         notes=(*fit.notes, *_shape_notes(fit.vein, balloon, amplitude)),
@@ -297,12 +302,32 @@ def each_seat(
         for line in lines
     ]
     about = guide_notes(vein)
-    for balloon in balloons:
+    for balloon, larger in zip(balloons, next_sizes(balloons), strict=True):
         for line, way, reach in zip(lines, ways, directions, strict=True):
-            ready = simulator(prepared, balloon, line, settings, law, way)
+            grown_mm = larger.shape.reach_mm if larger is not None else 0.0
+            ready = simulator(prepared, balloon, line, settings, law, way, grown_mm)
             fit = seat_balloon(prepared, ready, structures)
-            whole = fit if reach is None else with_margin(fit, ready, reach)
-            yield replace(whole, notes=(*whole.notes, *about))
+            chains = None
+            if reach is not None:
+                fit, chains = with_margin(fit, ready, reach)
+            if larger is not None and settings.growth_in_place:
+                loop = settings.loop_diameter_mm
+                grown = growth_of(fit, larger, ready, chains, structures or {}, loop)
+                fit = replace(fit, growth=grown)
+            yield replace(fit, notes=(*fit.notes, *about))
+
+
+def next_sizes(balloons: Sequence[Balloon]) -> tuple[Balloon | None, ...]:
+    """Return for each balloon the next larger one of its kind, to which it may grow in place."""
+    result: list[Balloon | None] = []
+    for one in balloons:
+        larger = [
+            other
+            for other in balloons
+            if other.profile == one.profile and other.equatorial_mm > one.equatorial_mm
+        ]
+        result.append(min(larger, key=lambda other: other.equatorial_mm, default=None))
+    return tuple(result)
 
 
 def seat_all(

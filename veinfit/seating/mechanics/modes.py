@@ -18,10 +18,10 @@ from scipy.optimize import brentq
 from veinfit.anatomy.model import Vein
 from veinfit.frames import BoolArray, FloatArray, IntArray
 
-WHOLE_DIAMETERS = 1.0
+WHOLE_DIAMETERS = 0.5
 """Wall within so many greatest diameters of the ostial centre takes part in full, ..."""
 
-NO_DIAMETERS = 2.0
+NO_DIAMETERS = 1.2
 """... and from so many on not at all."""
 
 TABLE_POINTS = 65

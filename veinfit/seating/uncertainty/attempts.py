@@ -213,6 +213,13 @@ class Simulator:
             sealed[warm] = self.closure.parted(cold[warm])
         return occluded, sealed
 
+    def deep(self, batch: BalloonBatch, which: IntArray, place: FloatArray) -> BoolArray:
+        """Whether balloons (K,) at places (K, 3 + M) lie deep."""
+        gap, polar = self.closure.measured(
+            self.balloon, batch.reach_mm[which], batch.direction[which], place
+        )
+        return self._deep(gap, polar, place, self.seating.contact_tolerance_mm)
+
     def read(
         self,
         batch: BalloonBatch,
@@ -356,6 +363,7 @@ def simulator(
     seating: SeatingSettings,
     law: MarginSettings,
     way_mm: float | None = None,
+    grows_to_mm: float = 0.0,
 ) -> Simulator:
     """Prepare a balloon for many tries in a vein.
 
@@ -369,13 +377,17 @@ def simulator(
     law : MarginSettings
     way_mm : float, optional
         How far the blood reaches back along the shaft, where it is known already.
+    grows_to_mm : float
+        Longest ray that the balloon may grow to where it lies.
     """
     contact = balloon_contact(prepared, balloon, seating)
     cell, centre = seating.cell_mm, prepared.patch.centre
     coarse = replace(contact, wall=contact.wall.gathered(cell, centre, prepared.axes))
     one = balloon_batch(prepared, coarse, [line], seating, exact=False)
     reserve = 4.0 * law.surface_offset_sd_mm
-    closure = closure_wall(prepared, contact, balloon.shape.reach_mm + reserve, cell)
+    closure = closure_wall(
+        prepared, contact, max(balloon.shape.reach_mm, grows_to_mm) + reserve, cell
+    )
     way = prepared.way_mm(line) if way_mm is None else way_mm
     return Simulator(
         prepared, contact, line, one, closure, way, seating, law, _missing_on_way(prepared, contact)

@@ -50,8 +50,10 @@ TOGETHER = "together"
 """The share that no group has by itself."""
 
 
-def with_margin(fit: Fit, simulator: Simulator, directions: Directions) -> Fit:
-    """Give a fit its margin and its aim map.
+def with_margin(
+    fit: Fit, simulator: Simulator, directions: Directions
+) -> tuple[Fit, Chains | None]:
+    """Give a fit its margin and its aim map; return its chains of tries too.
 
     Fits that are not assessed keep none, nor do those whose course fails, which have no
     direction to scatter. Where the balloon itself cannot reach, tries that reach count.
@@ -65,7 +67,7 @@ def with_margin(fit: Fit, simulator: Simulator, directions: Directions) -> Fit:
     """
     law = simulator.law
     if law.samples == 0 or fit.outcome == "not assessed" or fit.push_direction is None:
-        return fit
+        return fit, None
     balloon = simulator.balloon
     label = f"{fit.vein} {balloon.equatorial_mm:.3f} {balloon.axial_mm:.3f}"
     chains = simulate(simulator, draw(law, label), directions.limit)
@@ -75,7 +77,7 @@ def with_margin(fit: Fit, simulator: Simulator, directions: Directions) -> Fit:
         fit = replace(fit, aims=aim_map(simulator, directions, field))
     if law.keep_attempts:
         fit = replace(fit, attempts=attempt_table(fit, chains, simulator))
-    return fit
+    return fit, chains
 
 
 def margin_of(chains: Chains, simulator: Simulator) -> Margin | None:

@@ -1,0 +1,248 @@
+"""Growth in place: the balloon grows from one size to the next where it lies.
+
+From the seat of the smaller size the diameter rises in small steps, shaft, guide and push
+unchanged; each equilibrium is continued from the last. The tries of the margin grow the
+same way, which tells how often a seal is kept, lost or gained.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from veinfit.frames import FloatArray, IntArray, side_words
+from veinfit.seating.antral import antral_area_mm2
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.gap import gap_field
+from veinfit.seating.loop import loop_reading
+from veinfit.seating.mechanics.batch import BalloonBatch
+from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, minimise
+from veinfit.seating.model import Fit, Growth, GrowthStep, Outcome
+from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
+from veinfit.seating.prepare import balloon_batch
+from veinfit.seating.reach import why_not_reached
+from veinfit.seating.seal import find_seal, why_not_assessed
+from veinfit.seating.uncertainty.attempts import SEATED, Simulator
+from veinfit.seating.uncertainty.chains import Chains
+from veinfit.seating.uncertainty.unknowns import perturbed
+
+STEP_MM = 0.5
+"""Greatest step of the diameter."""
+
+ON_THE_WAY = 1e-3
+"""Tries that grow balance to this share of the push."""
+
+
+def growth_of(
+    fit: Fit,
+    larger: Balloon,
+    simulator: Simulator,
+    chains: Chains | None,
+    structures: Mapping[str, Structure],
+    loop_mm: float,
+) -> Growth | None:
+    """Let a balloon grow to another size where it lies; None where it has no seat.
+
+    Parameters
+    ----------
+    fit : Fit
+        The seat of the smaller size.
+    larger : Balloon
+        To which it grows.
+    simulator : Simulator
+        Of the smaller size, with its wall prepared for the larger one.
+    chains : Chains or None
+        Its tries; without them no probability is told.
+    structures : mapping of str to Surface or (N, 3) array
+    loop_mm : float
+        Diameter of the mapping loop.
+    """
+    if fit.outcome != "seated" or fit.centre is None or fit.push_n is None:
+        return None
+    small = simulator.balloon
+    count = max(math.ceil((larger.equatorial_mm - small.equatorial_mm) / STEP_MM - 1e-9), 1)
+    diameters = np.linspace(small.equatorial_mm, larger.equatorial_mm, count + 1)
+    nominal = _nominal(fit, diameters, simulator, structures, loop_mm)
+    sealed, antral = (None, None) if chains is None else _tries(diameters, simulator, chains)
+    steps = []
+    for number, step in enumerate(nominal):
+        told = replace(step, to_balloon=larger.name)
+        if antral is not None:
+            known = np.isfinite(antral[0]).all(axis=1)
+            here, before = antral[number][known], antral[0][known]
+            told = replace(
+                told,
+                seal_probability=_mean(here),
+                gain_probability=_mean(here * (1.0 - before)),
+            )
+        steps.append(told)
+    return Growth(
+        steps=tuple(steps),
+        given_patient=() if antral is None else tuple(_rows(np.maximum(antral[0], antral[-1]))),
+        kept_probability=None if sealed is None else _share(sealed[0], sealed[-1]),
+        gained_probability=None if antral is None else _share(1.0 - antral[0], antral[-1]),
+    )
+
+
+def _nominal(
+    fit: Fit,
+    diameters: FloatArray,
+    simulator: Simulator,
+    structures: Mapping[str, Structure],
+    loop_mm: float,
+) -> list[GrowthStep]:
+    settings, prepared, line = simulator.seating, simulator.prepared, simulator.line
+    batch = balloon_batch(prepared, simulator.contact, [line], settings, exact=True)
+    batch = replace(batch, push_n=np.array([fit.push_n]))
+    place = np.r_[fit.centre, np.array(fit.shape_mm)][None]
+    found = []
+    lost: Outcome | None = None
+    for diameter in diameters:
+        balloon = simulator.balloon.resized(float(diameter - simulator.balloon.equatorial_mm))
+        step = GrowthStep(
+            vein=fit.vein,
+            approach=fit.approach,
+            from_balloon=fit.balloon,
+            to_balloon="",
+            diameter_mm=float(diameter),
+            outcome=lost or "seated",
+        )
+        if lost is None:
+            grown = replace(batch, shape=balloon.shape).resized(balloon.shape.reach_mm)
+            rest = minimise(grown, place, simulator.through)
+            if rest.state[0] == AT_REST:
+                place = rest.place
+                step = _read(step, simulator, balloon, place[0], structures, loop_mm)
+            else:
+                lost = "passes through" if rest.state[0] == WENT_THROUGH else "not assessed"
+                step = replace(step, outcome=lost)
+        found.append(step)
+    return found
+
+
+def _read(
+    step: GrowthStep,
+    simulator: Simulator,
+    balloon: Balloon,
+    place: FloatArray,
+    structures: Mapping[str, Structure],
+    loop_mm: float,
+) -> GrowthStep:
+    settings, line = simulator.seating, simulator.line
+    patch, centre = simulator.prepared.shaped(place[3:]), place[:3]
+    tolerance = settings.contact_tolerance_mm
+    field = gap_field(
+        patch, simulator.contact.touchable, balloon, centre, line.direction, tolerance
+    )
+    nose = centre + balloon.shape.nose_mm * line.direction
+    loop = loop_reading(simulator.prepared.vein, nose, loop_mm)
+    step = replace(
+        step,
+        depth_mm=float((centre - patch.centre) @ patch.normal),
+        loop_depth_mm=loop.depth_mm,
+        loop_fit=loop.fit,
+        distances_mm=distances_mm(FreezingZone.of(balloon, centre, line.direction), structures),
+    )
+    if why_not_reached(patch, nose, settings):
+        return replace(step, outcome="cannot reach", occluded=False, sealed=False)
+    seal = find_seal(patch, field, tolerance)
+    if why_not_assessed(patch, field, seal):
+        return replace(step, outcome="not assessed")
+    side = ""
+    if not seal.occluded and seal.path.narrowest < len(patch.surface.points):
+        offset = patch.surface.points[seal.path.narrowest] - patch.centre
+        side = side_words(offset - (offset @ patch.axis) * patch.axis)
+    return replace(
+        step,
+        occluded=seal.occluded,
+        sealed=seal.sealed,
+        leak_width_mm=seal.leak_width_mm,
+        leak_side=side,
+        antral_area_mm2=antral_area_mm2(
+            patch, simulator.contact.pressing, field, seal.open_to_atrium
+        ),
+    )
+
+
+def _tries(
+    diameters: FloatArray, simulator: Simulator, chains: Chains
+) -> tuple[list[FloatArray], list[FloatArray]]:
+    """Let the first tries of all chains grow.
+
+    Returns
+    -------
+    sealed, antral : list of (P, T) array
+        At each diameter: 1 or 0, NaN where a try could not be assessed. A try without a
+        seat seals at none.
+    """
+    first, unknowns = chains.first, chains.unknowns
+    patient = np.repeat(unknowns.patient, unknowns.shape[1], axis=0)
+    scores = unknowns.first.reshape(len(patient), -1)
+    batch = perturbed(
+        simulator.one,
+        chains.aim[0],
+        simulator.line.origin,
+        patient,
+        scores,
+        simulator.prepared.patch.axis,
+        simulator.law,
+    )
+    own = np.flatnonzero(first.outcome == SEATED)
+    blank = np.where(first.assessed, 0.0, np.nan)
+    sealed: list[FloatArray] = []
+    antral: list[FloatArray] = []
+    for told, name in ((sealed, "sealed"), (antral, "antral")):
+        told.append(np.where(first.assessed, getattr(first, name)[1].astype(float), np.nan))
+    place = first.place[own]
+    pushed = replace(batch.only(own), push_n=first.push_n[own])
+    alive = np.ones(len(own), dtype=bool)
+    for diameter in diameters[1:]:
+        longer = 0.5 * float(diameter - diameters[0])
+        which = np.flatnonzero(alive)
+        grown = replace(pushed.only(which), reach_mm=pushed.reach_mm[which] + longer)
+        rest = minimise(grown, place[which], simulator.through, residual_share=ON_THE_WAY)
+        place[which] = rest.place
+        alive[which[~rest.at_rest]] = False
+        held = np.flatnonzero(rest.at_rest)
+        here_sealed, here_antral = blank.copy(), blank.copy()
+        if len(held):
+            closed, shut = _closed(simulator, grown, held, rest.place[held])
+            here_sealed[own[which[held]]] = closed
+            here_antral[own[which[held]]] = shut
+        sealed.append(here_sealed)
+        antral.append(here_antral)
+    shape = unknowns.shape
+    return [one.reshape(shape) for one in sealed], [one.reshape(shape) for one in antral]
+
+
+def _closed(
+    simulator: Simulator, batch: BalloonBatch, which: IntArray, place: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Whether grown balloons seal, and whether they do so antrally: 1 or 0."""
+    sealed = simulator.closes(batch, which, place)[1]
+    deep = simulator.deep(batch, which, place)
+    return sealed.astype(float), (sealed & ~deep).astype(float)
+
+
+def _rows(values: FloatArray) -> list[float]:
+    """Mean of each row (P, T) over what is known; NaN where nothing is."""
+    known = np.isfinite(values)
+    count = known.sum(axis=1)
+    total = np.where(known, values, 0.0).sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return [float(value) for value in total / count]
+
+
+def _mean(values: FloatArray) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if len(known) else None
+
+
+def _share(given: FloatArray, then: FloatArray) -> float | None:
+    """Of those for which the first holds, the share for which the second does."""
+    known = np.isfinite(given) & np.isfinite(then)
+    total = float(given[known].sum())
+    return float((given[known] * then[known]).sum()) / total if total > 0.0 else None
