@@ -53,13 +53,16 @@ OSTIUM_SHARE = 0.35
 """A real ostium lies about so far from the proper vein toward the mouth, to begin with: as a
 share of the difference of their diameters."""
 
+EXPONENT = (1.7, 2.15)
+"""Of a real body's superellipsoid: it tapers toward its edges, where the veins leave."""
+
 MOUTH_OVALITY = 1.12
 """A mouth is so much more oval than the ostium, to begin with."""
 
 PAIR_Z = (0.08, 0.12)
 """How much higher it leaves than an easy one, as a share of the body's height: mean, SD."""
 
-PAIR_Y = {True: (0.50, 0.22), False: (0.50, 0.22)}
+PAIR_Y = {True: (0.52, 0.25), False: (0.52, 0.25)}
 """How far behind the body's middle a real pair of veins leaves, as a share of its depth: mean, SD;
 left and right."""
 
@@ -179,6 +182,7 @@ class RealStyle(EasyStyle):
         return dataclasses.replace(
             body,
             semi_axes_mm=(breadth * size, depth * size, height * size),
+            exponent=float(rng.uniform(*EXPONENT)),
             egg=float(rng.uniform(0.0, 0.22)),
         )
 
@@ -194,7 +198,7 @@ class RealStyle(EasyStyle):
         end = (rng.uniform(0.1, 0.6), -rng.uniform(0.6, 0.9), rng.uniform(-0.45, 0.4))
         return dataclasses.replace(
             drawn,
-            exit=as_vector(unit(np.array([x, y, z + rng.uniform(-0.35, 0.0)]))),
+            exit=as_vector(unit(np.array([0.94 * x, 1.05 * y, z + rng.uniform(-0.38, 0.0)]))),
             end_direction=as_vector(unit(np.array(end))),
             length_mm=drawn.length_mm * float(rng.uniform(0.6, 1.0)),
             fillet_mm=float(rng.uniform(3.0, 9.0)),
