@@ -218,3 +218,22 @@ def test_a_label_that_cannot_be_used_is_named(volume, label_map):
     told = [note.text for note in find_anatomy(source, SETTINGS).notes]
     assert any(t.startswith(f"label {LIPV}, LIPV: not measured") for t in told)
     assert any(t.startswith(f"label {APPENDAGE}, appendage: too shallow") for t in told)
+
+
+def test_a_vein_cut_by_the_border_of_the_image_is_told(volume, clean):
+    points = next(v for v in clean.veins if v.name == "RIPV").centreline
+    x = points.points[int(np.searchsorted(points.s_mm, 13.0))][0]
+    cropped = cropped_right_of(as_one_label(volume), x)
+    labelled = lumen_input(cropped, None, SETTINGS.surface)
+    source = LumenInput(
+        labelled.surface,
+        resolution_mm=EDGE_MM,
+        image_border_points=labelled.image_border_points,
+    )
+    assert len(labelled.image_border_points)
+    told = {
+        n.subject for n in find_anatomy(source, SETTINGS).notes if "cut by the border" in n.text
+    }
+    assert "RIPV" in told
+    assert not told & {"LSPV", "LIPV", "LAA"}
+    assert not any("cut by the border" in note.text for note in clean.notes)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -142,3 +144,15 @@ def test_file_that_is_not_there(tmp_path):
         read_label_map(tmp_path / "gone.toml")
     with pytest.raises(InputError, match="is a folder"):
         read_label_map(tmp_path)
+
+
+def test_the_maps_in_the_readme_can_be_read():
+    readme = Path(__file__).parents[2] / "veinfit" / "io" / "README.md"
+    maps = re.findall(r"```toml\n(.*?)```", readme.read_text(), re.S)
+    assert maps
+    for text in maps:
+        found = label_map_from_mapping(tomllib.loads(text))
+        # The collection's README: 2 left atrium, 8 appendage, 10 all pulmonary veins.
+        assert found.labels == {
+            "left_atrium": (2,), "appendage": (8,), "pulmonary_veins": (10,)
+        }  # fmt: skip

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from veinfit.anatomy.branches import Branches
 from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.names import APPENDAGE, MITRAL, Naming
 from veinfit.anatomy.opened import Opened
+from veinfit.frames import FloatArray
 from veinfit.labels.model import VEIN_NAMES, LabelBorder
 from veinfit.notes import Note
 from veinfit.settings import Settings
@@ -39,6 +42,8 @@ class Detection:
         Where the label of each single vein meets the atrium's.
     label_values : mapping of str to tuple of int
         The values of each label.
+    image_border_points : (N, 3) array
+        Voxel centres of the lumen at the border of the volume.
     """
 
     lumen: Lumen
@@ -53,6 +58,7 @@ class Detection:
     missing: Mapping[str, str] = field(default_factory=dict)
     label_borders: Mapping[str, LabelBorder] = field(default_factory=dict)
     label_values: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    image_border_points: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
 
     @property
     def vein_names(self) -> tuple[str, ...]:

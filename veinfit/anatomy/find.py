@@ -14,6 +14,7 @@ from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.fewer_faces import for_finding, on_all_faces
 from veinfit.anatomy.frame_check import StatedFrame, flat_side
 from veinfit.anatomy.hints import APPENDAGE_LABEL, LabelHints
+from veinfit.anatomy.image_cuts import image_cut_notes
 from veinfit.anatomy.inscribed import inscribed_spheres
 from veinfit.anatomy.label_ostia import label_ostia, label_words
 from veinfit.anatomy.lumen import Lumen, prepare_lumen
@@ -123,6 +124,7 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
         labelled_but_missing(lumen_input.hints, roles),
         lumen_input.label_borders,
         lumen_input.label_values,
+        lumen_input.image_border_points,
     )
 
 
@@ -245,6 +247,7 @@ def measure(
         contours[APPENDAGE] = appendage.contour
     widths, ridge_notes = ridge_widths(wall, contours if ridges else {})
     notes += oblique_cut_notes(found, veins)
+    notes += image_cut_notes(found, veins)
     notes += _case_notes(opened, appendage, found.label_values)
     verdict = input_verdict(
         wall,

@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+import numpy as np
+
 from veinfit.anatomy.roles import APPENDAGE, MITRAL
 from veinfit.anatomy.verdict import InputVerdict
 from veinfit.frames import FloatArray, IntArray
@@ -37,6 +39,8 @@ class LumenInput:
         Where the label of each single vein meets the atrium's.
     label_values : mapping of str to tuple of int
         The values of each label, for messages.
+    image_border_points : (N, 3) array
+        Voxel centres of the lumen at the border of the volume.
     trust_frame : bool
         The frame is doubted, and not refused, where the anatomy contradicts it.
     """
@@ -47,6 +51,7 @@ class LumenInput:
     trust_frame: bool = False
     label_borders: Mapping[str, LabelBorder] = field(default_factory=dict)
     label_values: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    image_border_points: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

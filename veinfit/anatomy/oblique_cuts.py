@@ -25,7 +25,7 @@ def oblique_cut_notes(found: Detection, veins: Sequence[Vein]) -> list[Note]:
         if index is None:
             continue
         member = found.candidates[index].members[0]
-        cut = _cut(found, member)
+        cut = cut_of(found, member)
         if cut is None:
             continue
         centre, normal = cut
@@ -45,7 +45,7 @@ def oblique_cut_notes(found: Detection, veins: Sequence[Vein]) -> list[Note]:
     return notes
 
 
-def _cut(found: Detection, member: int) -> tuple[FloatArray, FloatArray] | None:
+def cut_of(found: Detection, member: int) -> tuple[FloatArray, FloatArray] | None:
     """Return the middle and the outward normal, (3,) each, of a branch's flat end."""
     opening = found.branches.branches[member].opening
     if opening is not None:

@@ -109,6 +109,7 @@ def read_case(
             trust_frame,
             labelled.borders,
             labelled.values,
+            labelled.image_border_points,
         )
         structures = dict(labelled.structures)
         notes = labelled.notes

@@ -132,6 +132,13 @@ def unnamed_notes(
     ]
 
 
+def image_border_points(lumen: BoolArray, low: IntArray, volume: LabelVolume) -> FloatArray:
+    """Return the centres (N, 3), LPS mm, of voxels of the lumen at the border of the volume."""
+    index = np.argwhere(lumen) + low
+    last = np.array(volume.values.shape) - 1
+    return volume.world_points(index[((index == 0) | (index == last)).any(axis=1)])
+
+
 def image_border_notes(lumen: BoolArray, low: IntArray, volume: LabelVolume) -> list[Note]:
     """Say where the lumen reaches the border of the volume and may be cut off."""
     notes = []

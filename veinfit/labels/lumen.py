@@ -8,7 +8,12 @@ from scipy.spatial import cKDTree
 
 from veinfit.errors import InputError
 from veinfit.frames import BoolArray, FloatArray, IntArray
-from veinfit.labels.borders import image_border_notes, label_borders, unnamed_notes
+from veinfit.labels.borders import (
+    image_border_notes,
+    image_border_points,
+    label_borders,
+    unnamed_notes,
+)
 from veinfit.labels.model import (
     ATRIUM_EXTENT_MM,
     BODY_NAME,
@@ -127,6 +132,7 @@ def lumen_input(
         notes=tuple(notes),
         borders=label_borders(values, low, lumen, veins, volume),
         values=named,
+        image_border_points=image_border_points(lumen, low, volume),
     )
 
 

@@ -154,6 +154,8 @@ class LabelledLumen:
         Where the label of each single vein meets the atrium's.
     values : mapping of str to tuple of int
         The values of each label in the volume.
+    image_border_points : (N, 3) array
+        Voxel centres of the lumen at the border of the volume, LPS mm.
     notes : tuple of Note
     """
 
@@ -165,3 +167,4 @@ class LabelledLumen:
     notes: tuple[Note, ...]
     borders: Mapping[str, LabelBorder] = field(default_factory=dict)
     values: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    image_border_points: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))

@@ -1,0 +1,40 @@
+"""Ends that the border of the image cut: the vein itself goes on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from scipy.spatial import cKDTree
+
+from veinfit.anatomy.detection import Detection
+from veinfit.anatomy.model import Vein
+from veinfit.anatomy.names import APPENDAGE
+from veinfit.anatomy.oblique_cuts import cut_of
+from veinfit.notes import Note
+
+WITHIN_VOXELS = 1.5
+"""An end lies this near to voxels at the border: the surface closes there, and is smoothed."""
+
+
+def image_cut_notes(found: Detection, veins: Sequence[Vein]) -> list[Note]:
+    """Return a caution for each vein, and for the appendage, that the image's border cuts."""
+    if not len(found.image_border_points) or found.resolution_mm is None:
+        return []
+    tree = cKDTree(found.image_border_points)
+    notes = []
+    for name in (*(vein.name for vein in veins), APPENDAGE):
+        index = found.roles.get(name)
+        if index is None:
+            continue
+        members = found.candidates[index].members
+        ends = [cut_of(found, m) for m in members]
+        places = [
+            found.branches.branches[m].tip if end is None else end[0]
+            for m, end in zip(members, ends, strict=True)
+        ]
+        away, _ = tree.query(places)
+        if away.min() > WITHIN_VOXELS * found.resolution_mm:
+            continue
+        text = "cut by the border of the image: it goes on beyond, and its end here is no end of it"
+        notes.append(Note("input", text, name, "caution"))
+    return notes
