@@ -9,6 +9,7 @@ import numpy as np
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.frames import FloatArray
+from veinfit.report.by_hand import hand_words
 from veinfit.report.canvas import BODY_PX, SMALL_PX, TITLE_PX, Canvas
 from veinfit.report.colours import (
     INK,
@@ -80,7 +81,7 @@ def draw_fit(
         canvas.image(image, int(area.left), int(area.top))
         canvas.box(area, "none", edge="#9aa3ab", above=7.0)
     whole = Box(layout.side.left, layout.side.top, layout.axial.right, layout.side.bottom)
-    draw_header(canvas, fit, whole, words)
+    draw_header(canvas, fit, whole, words, hand_words(anatomy, fit.vein))
     view_title(canvas, layout.side, "From the side, near wall cut away")
     view_title(canvas, layout.axial, "From the atrium into the vein")
     draw_side(canvas, anatomy, fit, frame, layout.side, bands, profiles)
@@ -89,12 +90,18 @@ def draw_fit(
     return canvas.png()
 
 
-def draw_header(canvas: Canvas, fit: Fit, below: Box, words: ReportSettings) -> None:
-    """Write a fit's title and how likely it is to seal above the views, which lie in ``below``."""
+def draw_header(
+    canvas: Canvas, fit: Fit, below: Box, words: ReportSettings, by_hand: str = ""
+) -> None:
+    """Write a fit's title and how likely it is to seal above the views, which lie in ``below``.
+
+    ``by_hand`` says what was done to the vein by hand.
+    """
     u = canvas.unit
     x = below.left + 4 * u
     room = below.right - x
     title = f"{printable(fit.vein)} · {printable(balloon_title(fit))}, {fit.approach}"
+    title += f" ({by_hand})" if by_hand else ""
     length = len(title)
     while canvas.measure(title, TITLE_PX, bold=True).right > room and length > 8:
         length -= 1

@@ -14,6 +14,7 @@ from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.report import plain_painter, vtk_painter
 from veinfit.report.annotations import annotate
+from veinfit.report.by_hand import hand_words
 from veinfit.report.canvas import BODY_PX, SMALL_PX, Canvas
 from veinfit.report.colours import (
     DARK_TONES,
@@ -281,7 +282,7 @@ def _written(
     area = _area(canvas)
     canvas.image(image, int(area.left), int(area.top))
     canvas.box(area, "none", edge="#9aa3ab", above=7.0)
-    draw_header(canvas, fit, area, style.words)
+    draw_header(canvas, fit, area, style.words, hand_words(anatomy, fit.vein))
     view_title(canvas, area, _title(frame, look, style))
     bar = style.scale_bar
     if look.kind == "axis":
