@@ -469,11 +469,12 @@ def test_the_style_keeps_the_contrast_that_readers_need(pictured: tuple[ReportIn
     """WCAG 2.2, 1.4.3, AA: 4.5 to 1 for text."""
     _, text = pictured
     style = text[text.index("<style>") : text.index("</style>")]
-    named = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", style))
-    grounds = ["#ffffff", named["tint"], "#fdf5ee"]
-    for ink in ("ink", "muted", "accent", "warn"):
-        for ground in grounds:
-            assert contrast(named[ink], ground) >= 4.5, (ink, ground)
+    light, dark = re.findall(r":root \{[^}]*\}", style)
+    for scheme, more in ((light, ("#ffffff", "#fdf5ee")), (dark, ("#14191e",))):
+        named = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", scheme))
+        for ink in ("ink", "muted", "accent", "warn"):
+            for ground in (named["tint"], *more):
+                assert contrast(named[ink], ground) >= 4.5, (ink, ground)
     used = set(re.findall(r'(?:^|[^-])fill="(#[0-9a-f]{6})"[^>]*>[^<]', text))
     assert used
     assert all(contrast(colour, "#ffffff") >= 4.5 for colour in used)

@@ -177,7 +177,7 @@ def test_nothing_lies_over_anything_else_and_nothing_is_too_small(
             for left, top, right, bottom, text in words:
                 assert left >= 20 and right <= width - 20, text
                 assert top >= 20 and bottom <= height - 8, text
-                assert bottom - top >= SMALLEST_PT, (text, bottom - top)
+                assert bottom - top >= SMALLEST_PT - 1e-6, (text, bottom - top)
             assert overlaps(words) == []
 
 
