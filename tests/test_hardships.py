@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import random
 import resource
@@ -17,6 +18,7 @@ import pytest
 
 from veinfit import case
 from veinfit.cli import main
+from veinfit.errors import InputError
 from veinfit.io.landmarks import read_landmarks
 from veinfit.io.meshes import read_mesh
 from veinfit.io.provenance import Provenance, program_versions
@@ -105,6 +107,24 @@ def test_a_name_that_is_no_text(finished, tmp_path):
     missing = subprocess.run([*COMMAND, "changes", out + b"x", "y"], env=PLAIN, capture_output=True)
     assert missing.returncode == 2
     assert missing.stderr.count(b"\n") == 1
+
+
+def test_names_that_are_paths_stay_names(tmp_path):
+    """Neither the case nor a balloon can put a file elsewhere."""
+    provenance = Provenance(
+        "../../case", None, None, "lps", "mm", "coaxial", ({"name": "../../balloon"},), (),
+        program_versions(), "2026-02-01T10:00:00Z",
+    )  # fmt: skip
+    fit = dataclasses.replace(handmade.fit(), balloon="../../balloon")
+    result = case.CaseResult(handmade.anatomy(), (fit,), {}, (), Settings(), provenance)
+    out = tmp_path / "a" / "b" / "c"
+    case.write_case(result, out, pictures=False)
+    assert {p.parent for p in tmp_path.rglob("*") if p.is_file()} == {out}
+    marks = tmp_path / "marks.csv"
+    for name in ("../x", "/etc/x", "a/b", "x\\y", "a:b"):
+        marks.write_text(f"name,x_mm,y_mm,z_mm\n{name},1,2,3\n")
+        with pytest.raises(InputError, match="may hold letters"):
+            read_landmarks(marks)
 
 
 @pytest.mark.parametrize("role", ["input", "--out", "--settings", "--landmarks"])

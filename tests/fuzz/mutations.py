@@ -6,7 +6,6 @@ import gzip
 import json
 import random
 import re
-import zlib
 from typing import Any
 
 BYTES = (
@@ -151,17 +150,3 @@ WAYS = (
     _flip, _flip, _overwrite, _overwrite, _insert, _remove, _cut, _repeat, _number, _number, _word,
     _line, _line_ends, _noise,
 )  # fmt: skip
-
-
-def bombs() -> list[tuple[str, bytes]]:
-    """Return files that grow when they are read: name and content."""
-    zeros = bytes(1 << 20)
-    header = bytearray(352)
-    header[0:4] = (348).to_bytes(4, "little")
-    header[40:56] = b"".join(n.to_bytes(2, "little") for n in (3, 900, 900, 900, 1, 1, 1, 1))
-    header[70:74] = (4).to_bytes(2, "little") + (16).to_bytes(2, "little")
-    header[108:112] = b"\0\0\xb0\x43"  # 352.0
-    header[344:348] = b"n+1\0"
-    pack = zlib.compressobj(9, wbits=31)
-    body = pack.compress(bytes(header)) + b"".join(pack.compress(zeros) for _ in range(3000))
-    return [("bomb.nii.gz", body + pack.flush())]
