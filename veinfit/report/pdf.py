@@ -316,7 +316,7 @@ def _tables(part: VeinPart, width: float) -> list[Flowable]:
     right = width - GUTTER - left if beside else 0.5 * (width - GUTTER)
     own = [
         measures_table(measured, more, right), Spacer(1, 2 * mm),
-        words("The ostium to scale", SMALL_PT, bold=True), on_paper(part.ostium, 0.7 * right),
+        words("The ostium to scale", SMALL_PT, bold=True), on_paper(part.ostium, 0.58 * right),
     ]  # fmt: skip
     notes = [Spacer(1, 2 * mm), *note_blocks(part.notes, NOTES_ON_VEIN)]
     if not part.fits:
@@ -382,10 +382,11 @@ def _beside(part: VeinPart) -> list[Flowable]:
         blocks.append(
             words(f"{side.first} beside {side.second}, {side.approach}", SMALL_PT, bold=True)
         )
-        for remark in side.remarks:
-            tie = " (tie)" if remark.tie else ""
-            pair = f"{remark.topic.capitalize()}:", remark.text + tie
-            blocks.append(labelled(pair, size=SMALL_PT, colour=INK))
+        told = [
+            (f"{remark.topic.capitalize()}:", remark.text + (" (tie)" if remark.tie else ""))
+            for remark in side.remarks
+        ]
+        blocks.append(labelled(*told, size=SMALL_PT, colour=INK))
         if side.open_arcs:
             arcs = "; ".join(arc.words for arc in side.open_arcs)
             blocks.append(labelled(("Neither seals:", f"open with both: {arcs}."), size=SMALL_PT))

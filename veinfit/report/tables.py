@@ -253,7 +253,7 @@ def absent_measures(fits: Sequence[Fit]) -> tuple[str, ...]:
 
 def vein_rows(vein: Vein, measures: Sequence[VeinMeasure] = VEIN_MEASURES) -> tuple[Row, ...]:
     """Return a vein's measures, one to a line."""
-    why = "could not be measured here; see the vein's notes"
+    why = "could not be measured"
     return tuple(
         Row(m.label, m.unit, (cell(m.get(vein), m.field, m.digits, why),)) for m in measures
     )
