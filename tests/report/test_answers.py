@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from veinfit.report.answers import Answer, answer, in_doubt_first
 from veinfit.seating.compare import comparisons
-from veinfit.seating.model import Aim, Chance, Fit, Margin
+from veinfit.seating.model import Aim, Chance, Fit, Growth, GrowthStep, Margin
 from veinfit.settings import Settings
 
 SETTINGS = Settings()
@@ -66,6 +66,21 @@ def test_depth_freezing_and_neighbours_are_told_with_each_size(fits: tuple[Fit, 
     )
     assert told["Freezing"] == "starts and loses the seal, probability: 31 mm 0.11"
     assert told["Near"] == "right phrenic nerve 4.2 mm (28 mm), 4.2 mm (31 mm)"
+
+
+def test_what_a_growing_balloon_does_where_it_lies_is_told(fits: tuple[Fit, ...]) -> None:
+    steps = tuple(
+        GrowthStep("LSPV", "coaxial", "28", "31", size, "seated", sealed=sealed,
+                   seal_probability=chance, distances_mm={"oesophagus": 30.0 - size})
+        for size, sealed, chance in ((28.0, True, 0.8), (29.5, False, 0.5), (31.0, False, 0.2))
+    )  # fmt: skip
+    small = replace(fits[0], growth=Growth(steps, (), 0.3, 0.1))
+    assert points(small, fits[1])["Grown in place"] == (
+        "28 mm to 31 mm, seal unlikely 0.20, nominal seat open from 29.5 mm on, oesophagus −1.0 mm"
+    )
+    kept = tuple(replace(step, sealed=True, seal_probability=None) for step in steps)
+    grown = points(replace(fits[0], growth=Growth(kept, (), None, None)))["Grown in place"]
+    assert grown.startswith("28 mm to 31 mm, nominal seat stays sealed")
 
 
 def test_a_vein_without_a_seat_says_why(

@@ -56,6 +56,8 @@ def report(anatomy: Anatomy, fits: tuple[Fit, ...]) -> ReportInput:
             steered_occlusion_probability_high=0.917 + 0.009 * k,
             deep_seal_probability=0.031 + 0.007 * k,
             freeze_loss_probability=0.041 + 0.009 * k,
+            loop_depth_mm=2.13 + 0.31 * k,
+            loop_fit="inside",
             occlusion_grade=1 + k % 4,
             freeze_shift_mm=0.71 + 0.17 * k,
             sealed_after_freeze=k % 2 == 0,

@@ -187,6 +187,9 @@ def _points(sizes: Sequence[SizeAnswer], settings: Settings) -> Iterator[tuple[s
     freezing = _freezing(sizes)
     if freezing:
         yield "Freezing", freezing
+    grown = _grown(sizes, settings)
+    if grown:
+        yield "Grown in place", grown
     near = _near(sizes)
     if near:
         yield "Near", near
@@ -275,6 +278,32 @@ def _freezing(sizes: Sequence[SizeAnswer]) -> str:
         return f"starts and loses the seal, probability: {', '.join(tries)}"
     lost = [s.title for s in sizes if s.fit.sealed and s.fit.sealed_after_freeze is False]
     return f"starts and the nominal seat of {' and '.join(lost)} loses its seal" if lost else ""
+
+
+def _grown(sizes: Sequence[SizeAnswer], settings: Settings) -> str:
+    """Say what becomes of a seat when its balloon grows to the next size where it lies."""
+    told = []
+    for size in sizes:
+        growth = size.fit.growth
+        if growth is None:
+            continue
+        last = growth.steps[-1]
+        words = [f"{size.title} to {number(last.diameter_mm, 0)}{SPACE}mm"]
+        if last.seal_probability is not None:
+            word = likelihood(last.seal_probability, settings.report)
+            words.append(f"seal {word} {number(last.seal_probability, 2)}")
+        if growth.lost_at_mm is not None:
+            words.append(f"nominal seat open from {number(growth.lost_at_mm)}{SPACE}mm on")
+        elif growth.gained_at_mm is not None:
+            words.append(f"nominal seat sealed from {number(growth.gained_at_mm)}{SPACE}mm on")
+        elif growth.seal_kept:
+            words.append("nominal seat stays sealed")
+        words += [
+            f"{name.replace('_', ' ')} {number(distance)}{SPACE}mm"
+            for name, distance in last.distances_mm.items()
+        ]
+        told.append(", ".join(words))
+    return "; ".join(told)
 
 
 def _near(sizes: Sequence[SizeAnswer]) -> str:

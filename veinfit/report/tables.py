@@ -113,6 +113,8 @@ MEASURES: tuple[Measure, ...] = (
     Measure(DEEP, "contact_area_mm2", "Cold contact area", "mm²", 0),
     Measure(DEEP, "antral_area_mm2", "Antral area", "mm²", 0),
     Measure(DEEP, "misalignment_deg", "Shaft against the vein's axis", "°"),
+    Measure(DEEP, "loop_depth_mm", "Depth of the mapping loop", "mm", always=False),
+    Measure(DEEP, "loop_fit", "Mapping loop", always=False),
     Measure(DEEP, "freeze_shift_mm", "Freeze drift of the centre", "mm", always=False),
 )  # fmt: skip
 """The lines of the fits' table; distances and leaks are added to it."""
@@ -203,7 +205,7 @@ def fit_groups(fits: Sequence[Fit], structures: Sequence[str]) -> tuple[Group, .
     rows: dict[str, list[Row]] = {q: [] for q in (SEALS, SEAT, WHERE, DEEP, NEAR)}
     for item in MEASURES:
         values = [getattr(fit, item.field) for fit in fits]
-        if not item.always and all(value is None for value in values):
+        if not item.always and all(value in (None, "") for value in values):
             continue
         cells = tuple(
             with_bounds(fit, cell(value, item.field, item.digits, _why(fit, item.field)))
@@ -247,7 +249,7 @@ def absent_measures(fits: Sequence[Fit]) -> tuple[str, ...]:
     return tuple(
         item.label
         for item in MEASURES
-        if not item.always and all(getattr(fit, item.field) is None for fit in fits)
+        if not item.always and all(getattr(fit, item.field) in (None, "") for fit in fits)
     )
 
 
