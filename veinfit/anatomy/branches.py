@@ -143,6 +143,10 @@ class Branches:
     shared: tuple[SharedPart, ...]
     ways: Ways
 
+    def with_more(self, added: Sequence[Branch]) -> Branches:
+        """Return these branches and some more, which share no part with any."""
+        return replace(self, branches=(*self.branches, *added)) if added else self
+
 
 def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Branches:
     """Find every part of the lumen that leaves the body.

@@ -6,25 +6,51 @@ of them are veins, and which veins, is for the names to decide.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from veinfit.anatomy.branches import Branches, SharedPart
-from veinfit.anatomy.contours import enters
-from veinfit.anatomy.flat_ends import FlatEnd, find_flat_end, walk_from
+import numpy as np
+
+from veinfit.anatomy.branches import Branch, Branches, SharedPart
+from veinfit.anatomy.contours import enters, passes
+from veinfit.anatomy.flat_ends import FlatEnd, find_flat_end, flat_end_at, walk_from
+from veinfit.anatomy.hints import LabelHints
+from veinfit.anatomy.labelled_veins import labelled_veins
 from veinfit.anatomy.lumen import Lumen
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostia import END_CLEARANCE_MM, find_ostium, find_ostium_about
 from veinfit.anatomy.ostial_plane import OstiumFailure, known_for
+from veinfit.anatomy.ostium_of_sections import tube_of_sections, weighed
 from veinfit.anatomy.partings import Parting
 from veinfit.anatomy.trunks import find_trunk
-from veinfit.anatomy.tubes import Tube, walk_tube
-from veinfit.frames import FloatArray
+from veinfit.anatomy.tubes import STATION_MM, WALL_REACH_MM, Tube, walk_tube
+from veinfit.anatomy.widening import widening
+from veinfit.frames import FloatArray, angle_deg, unit
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 
 MOST_MEMBERS = 4
 """No trunk has more branches than this; what joins more is the body."""
+
+
+DIRECTION_MM = 8.0
+"""A vein's direction at its end is taken over so much of it."""
+
+FAR_START_MM = 3.0
+BLIND_START_MM = 14.0
+"""A tube that starts farther than this from a cut end, or from the tip of a rounded one, is none of
+the vein's."""
+
+SIDE_WALL_DEG = 50.0
+"""A flat piece more oblique than this to what was walked from the tip is no cut of it."""
+
+LEAST_TURNING_SHARE = 0.4
+"""A wall that turns into the atrium in fewer directions than this may be that of a bulge."""
+
+NO_SECTION = "no section surrounds its middle"
+
+_Line = tuple[FloatArray, FloatArray]
+"""A point (3,) and a direction (3,)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,6 +75,8 @@ class Candidate:
         Where a trunk's branches part; None for one branch.
     end : FlatEnd or None
         Where a blind branch was cut flat.
+    border : (centre, normal) or None
+        Of the vein's own label.
     """
 
     members: tuple[int, ...]
@@ -60,13 +88,39 @@ class Candidate:
     excess: float = 1.0
     parting: Parting | None = None
     end: FlatEnd | None = None
+    border: _Line | None = None
+
+    @property
+    def has_turn(self) -> bool:
+        """Whether the wall turns into the atrium around it, as that of a vein does."""
+        if self.ostium is None:
+            return False
+        evidence = self.ostium.evidence
+        return evidence is None or evidence.share >= LEAST_TURNING_SHARE
 
 
 def find_candidates(
-    lumen: Lumen, branches: Branches, settings: AnatomySettings
+    lumen: Lumen,
+    branches: Branches,
+    settings: AnatomySettings,
+    hints: Mapping[str, FloatArray] | None = None,
 ) -> tuple[Candidate, ...]:
-    """Walk every branch and every shared trunk; single branches come first."""
-    singles = [_single(lumen, branches, k, settings) for k in range(len(branches.branches))]
+    """Walk every branch and every shared trunk; single branches come first.
+
+    Parameters
+    ----------
+    lumen : Lumen
+    branches : Branches
+    settings : AnatomySettings
+    hints : mapping of str to (N, 3) array, optional
+        Voxel centres by label name: their borders help to place the ostia of labelled veins.
+    """
+    labels = LabelHints(hints or {})
+    borders = {vein.name: (vein.centre, vein.normal) for vein in labelled_veins(hints or {})}
+    singles = [
+        single_candidate(lumen, branches, k, settings, borders.get(labels.of_branch(branch)))
+        for k, branch in enumerate(branches.branches)
+    ]
     trunks = [
         trunk
         for part in branches.shared
@@ -75,39 +129,146 @@ def find_candidates(
     return tuple(singles + trunks)
 
 
-def _single(lumen: Lumen, branches: Branches, index: int, settings: AnatomySettings) -> Candidate:
+def single_candidate(
+    lumen: Lumen,
+    branches: Branches,
+    index: int,
+    settings: AnatomySettings,
+    border: _Line | None = None,
+    rivals: Sequence[FloatArray] = (),
+) -> Candidate:
+    """Walk one branch and give it an ostium.
+
+    Parameters
+    ----------
+    lumen : Lumen
+    branches : Branches
+    index : int
+        Of the branch.
+    settings : AnatomySettings
+    border : (centre, normal), optional
+        Of its own label.
+    rivals : sequence of (N, 3) array
+        Ways into other veins: its ostium takes none of them in.
+    """
     branch = branches.branches[index]
-    opening = None if branch.opening is None else lumen.openings[branch.opening].normal
-    tube = walk_tube(lumen, branch.way, opening)
+    opening = None if branch.opening is None else lumen.openings[branch.opening]
+    tube = walk_tube(lumen, branch.way, None if opening is None else opening.normal)
     end = None
-    if tube is not None and opening is None:
-        end = find_flat_end(lumen.wall, tube)
+    if opening is None:
+        end = None if tube is None else find_flat_end(lumen.wall, tube)
+        if end is None:
+            end = _end_of_stub(flat_end_at(lumen.wall, branch.tip), tube, branch)
         tube = (end and walk_from(end, lumen, branches.ways)) or tube
+    cut = (opening.centre, opening.normal) if opening is not None else None
+    cut = (end.centre, end.normal) if end is not None else cut
+    if tube is not None and not _starts_at(tube, branch.tip if cut is None else cut[0], cut):
+        tube = None  # what was walked lies in the atrium
+    line = _end_line(branch, tube, cut, border)
+    way = branch.way[::-1]
+    wall = tube.wall if tube is not None else lumen.wall.near(way, WALL_REACH_MM)
+    walked = None if line is None else widening(wall, *line, rivals)
+    if tube is None and walked is not None:
+        tube = tube_of_sections(walked, wall, way)
     if tube is None:
-        return Candidate((index,), None, None, None, "no section surrounds its middle", ())
-    found = find_ostium(tube, settings)
-    if isinstance(found, OstiumFailure) and opening is not None:
+        return Candidate((index,), None, None, None, NO_SECTION, (), end=end)
+    found = find_ostium(tube, settings, rivals=rivals)
+    if isinstance(found, OstiumFailure) and cut is not None:
         # A stub so short that its sections mislead: it was cut square to something.
-        found = find_ostium_about(tube, (branch.tip, opening), settings, END_CLEARANCE_MM)
-    return with_ostium(index, tube, branch.way, found, end)
+        found = find_ostium_about(tube, cut, settings, END_CLEARANCE_MM)
+    by_turn = None if isinstance(found, OstiumFailure) else found
+    if by_turn is not None and not _parts(by_turn[0], branch.way):
+        by_turn = None
+    found = weighed(wall, by_turn, walked, border, rivals) or found
+    # The farthest cell of an oblique cut lies in its corner, past its middle.
+    last = branch.tip if cut is None else cut[0]
+    return replace(with_ostium(index, tube, last, found, end), border=border)
+
+
+def _end_of_stub(end: FlatEnd | None, tube: Tube | None, branch: Branch) -> FlatEnd | None:
+    """Return a stub's end unless what was walked from its tip shows that it is a side wall."""
+    if end is None or tube is None or not _starts_at(tube, branch.tip, None):
+        return end
+    first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
+    return end if angle_deg(unit(first[0] - first[-1]), end.normal) < SIDE_WALL_DEG else None
+
+
+def _parts(ostium: Ostium, way: FloatArray) -> bool:
+    """Whether an ostium parts the ``way`` from the body into the vein from the atrium."""
+    return enters(way, ostium.contour.points, ostium.centre, ostium.normal)
+
+
+def _starts_at(tube: Tube, place: FloatArray, cut: _Line | None) -> bool:
+    """Whether a tube starts at the end of its branch."""
+    away = float(np.linalg.norm(tube.centres[0] - place))
+    return away < (BLIND_START_MM if cut is None else FAR_START_MM)
+
+
+def _end_line(
+    branch: Branch, tube: Tube | None, cut: _Line | None, border: _Line | None
+) -> _Line | None:
+    """Return the middle of a branch's end and the vein's direction there."""
+    if tube is not None and len(tube.centres) >= 4:
+        first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
+        axis = unit(first[0] - first[-1])
+        beyond = 0.0 if cut is None else float((cut[0] - first[0]) @ axis)
+        return first[0] + beyond * axis, axis
+    if cut is not None:
+        return cut
+    if border is not None:
+        return branch.tip, border[1]
+    behind = branch.way[np.linalg.norm(branch.way - branch.tip, axis=1) > DIRECTION_MM]
+    return (branch.tip, unit(branch.tip - behind[-1])) if len(behind) else None
+
+
+def parted(
+    lumen: Lumen,
+    branches: Branches,
+    candidates: Sequence[Candidate],
+    veins: Collection[int],
+    settings: AnatomySettings,
+) -> tuple[Candidate, ...]:
+    """Return candidates with the ostia of single veins parted from the other veins.
+
+    A branch of a vein shares its ostium; only what is a vein of its own does not.
+
+    Parameters
+    ----------
+    lumen : Lumen
+    branches : Branches
+    candidates : sequence of Candidate
+    veins : collection of int
+        Which of them are veins.
+    settings : AnatomySettings
+    """
+    result = list(candidates)
+    for k in veins:
+        candidate = candidates[k]
+        ostium = candidate.ostium
+        if ostium is None or len(candidate.members) > 1:
+            continue
+        others = [m for j in veins if j != k for m in candidates[j].members]
+        rivals = [branches.branches[m].way for m in others]
+        if not any(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in rivals):
+            continue
+        alone = single_candidate(
+            lumen, branches, candidate.members[0], settings, candidate.border, rivals
+        )
+        result[k] = alone if alone.ostium is not None else candidate
+    return tuple(result)
 
 
 def with_ostium(
     index: int,
     tube: Tube,
-    way: FloatArray,
+    last: FloatArray,
     found: tuple[Ostium, tuple[Note, ...]] | OstiumFailure,
     end: FlatEnd | None = None,
 ) -> Candidate:
-    """Return a single branch with the ostium found, if that parts its ``way`` from the atrium."""
+    """Return a single branch with the ostium found, the middle of its end being ``last`` (3,)."""
     if isinstance(found, OstiumFailure):
         return Candidate((index,), tube, None, None, found.reason, (), end=end)
     ostium, notes = found
-    if not enters(way, ostium.contour.points, ostium.centre, ostium.normal):
-        reason = "the plane through its wall's half turns does not part it from the atrium"
-        return Candidate((index,), tube, None, None, reason, (), end=end)
-    # The farthest cell of an oblique cut lies in its corner, past its middle.
-    last = way[-1] if end is None else end.centre
     ostium, short = known_for(ostium, float((last - ostium.centre) @ ostium.normal))
     return Candidate((index,), tube, ostium, None, "", (*notes, *short), end=end)
 

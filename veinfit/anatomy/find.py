@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches import Branches, find_branches
-from veinfit.anatomy.candidates import Candidate, find_candidates
+from veinfit.anatomy.candidates import Candidate, find_candidates, parted
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.fewer_faces import for_finding, on_all_faces
 from veinfit.anatomy.frame_check import StatedFrame, flat_side
@@ -17,6 +17,7 @@ from veinfit.anatomy.hints import APPENDAGE_LABEL, LabelHints
 from veinfit.anatomy.image_cuts import image_cut_notes
 from veinfit.anatomy.inscribed import inscribed_spheres
 from veinfit.anatomy.label_ostia import label_ostia, label_words
+from veinfit.anatomy.labelled_veins import with_labelled
 from veinfit.anatomy.lumen import Lumen, prepare_lumen
 from veinfit.anatomy.missing import absent_notes, labelled_but_missing
 from veinfit.anatomy.model import (
@@ -54,6 +55,9 @@ WIDEST_EXTRA_MM = 32.0
 
 SECTION_CONFIDENCE = 0.3
 """An appendage's opening taken from a section instead of the wall's half turn."""
+
+LEAST_SLENDERNESS = 1.0
+"""A tube this many times longer than wide is no bulge."""
 
 Progress = Callable[[str], None]
 
@@ -93,8 +97,8 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     tell("branches")
     rough = for_finding(lumen)
     spheres = inscribed_spheres(rough.wall.surface)
-    branches = find_branches(spheres, lumen.openings)
-    candidates = find_candidates(rough, branches, settings.anatomy)
+    branches = with_labelled(find_branches(spheres, lumen.openings), lumen_input.hints)
+    candidates = find_candidates(rough, branches, settings.anatomy, lumen_input.hints)
     tell("names")
     claims = _claims(lumen, branches, candidates, lumen_input.hints)
     stated = StatedFrame(
@@ -103,6 +107,8 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     naming = name_candidates(claims, settings.anatomy.common_trunk_mm, stated)
     notes = (*notes, *filter(None, [naming.other_frame.note(stated)]))
     roles = _with_extras(naming, claims, candidates)
+    veins = {index for role, index in roles.items() if role not in (APPENDAGE, MITRAL)}
+    candidates = parted(rough, branches, candidates, veins, settings.anatomy)
     tell("wall")
     if rough is not lumen:
         named = set(roles.values())
@@ -158,7 +164,7 @@ def _claims(
                 direction=direction,
                 diameter_mm=diameter,
                 is_open=all(m.opening is not None for m in members),
-                has_ostium=candidate.ostium is not None,
+                has_ostium=candidate.has_turn or _is_tube(candidate),
                 slenderness=_slenderness(candidate),
                 shared_mm=candidate.carina_mm,
                 excess=candidate.excess,
@@ -166,6 +172,11 @@ def _claims(
             )
         )
     return claims
+
+
+def _is_tube(candidate: Candidate) -> bool:
+    """Whether a branch that merges too softly for a turn is yet long enough to be a vein."""
+    return candidate.ostium is not None and _slenderness(candidate) >= LEAST_SLENDERNESS
 
 
 def _slenderness(candidate: Candidate) -> float:
@@ -185,7 +196,7 @@ def _with_extras(
     for index, claim in enumerate(claims):
         if len(claim.members) > 1 or claim.members[0] in used or not claim.is_open:
             continue
-        if candidates[index].ostium is None or claim.diameter_mm > WIDEST_EXTRA_MM:
+        if not claim.has_ostium or claim.diameter_mm > WIDEST_EXTRA_MM:
             continue
         while f"extra-{number}" in roles:
             number += 1

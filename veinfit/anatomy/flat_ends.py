@@ -15,7 +15,7 @@ from scipy.sparse import csgraph
 from veinfit.anatomy.lumen import Lumen, Wall
 from veinfit.anatomy.tubes import STATION_MM, Tube, walk_tube
 from veinfit.anatomy.ways import Ways
-from veinfit.frames import BoolArray, FloatArray, IntArray, dots, unit
+from veinfit.frames import BoolArray, FloatArray, IntArray, dots, perpendicular_basis, unit
 from veinfit.surface.mesh import face_areas, face_middles, face_normals
 
 INSIDE_MM = 3.0
@@ -38,6 +38,25 @@ MOST_SEEDS = 256
 
 LEAST_SHARE = 0.4
 """A cut fills so much of the tube's section, its rim rounded; half a ball has 0.12 to show."""
+
+
+TIP_MM = 6.0
+CUT_REACH_MM = 32.0
+"""The cut of a short or wide stub holds a face so near to its tip, and reaches so far, however the
+stub runs ..."""
+
+LEAST_CUT_MM2 = 20.0
+"""... and is no smaller than this: 5 mm across ..."""
+
+MOST_OBLONG = 1.7
+"""... nor more oblong: twice the mean square distance from its middle over that of a disc. An oval
+three times as long as wide has 1.67; a strip of a tube's side has more ..."""
+
+EDGE_MM = 3.0
+EDGE_DEG = 40.0
+EDGE_SHARE = 0.75
+"""... and past its edge, to this distance, the wall turns away by this angle in so many of the
+directions around it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,6 +129,76 @@ def find_flat_end(wall: Wall, tube: Tube) -> FlatEnd | None:
     faces[end[flat]] = True
     centre = inside + weight[flat] @ away[flat] / weight[flat].sum()
     return FlatEnd(centre, unit(weight[flat] @ normals[flat]), faces)
+
+
+def flat_end_at(wall: Wall, tip: FloatArray) -> FlatEnd | None:
+    """Return the cut of a stub too short to be followed, by its shape alone: a disc with an edge.
+
+    Parameters
+    ----------
+    wall : Wall
+        Of the whole lumen.
+    tip : (3,) array
+        The farthest cell of the branch.
+    """
+    surface = wall.surface
+    away = face_middles(surface) - tip
+    near = np.flatnonzero((dots(away, away) < CUT_REACH_MM**2) & ~wall.is_cap)
+    normals, weight, away = face_normals(surface)[near], face_areas(surface)[near], away[near]
+    like = np.cos(np.radians(SAME_WAY_DEG))
+    seeds = np.flatnonzero(dots(away, away) < TIP_MM**2)
+    if not len(seeds):
+        return None
+    seeds = seeds[:: len(seeds) // MOST_SEEDS + 1]
+    level = (
+        np.einsum("ij,kj->ik", normals[seeds], away) - dots(normals[seeds], away[seeds])[:, None]
+    )
+    alike = (normals[seeds] @ normals.T > like) & (np.abs(level) < SAME_PLANE_MM)
+    seed = int(np.argmax(alike @ weight))
+    flat = np.flatnonzero(alike[seed])
+    normal = unit(weight[flat] @ normals[flat])
+    level = (away - away[seeds[seed]]) @ normal
+    flat = np.flatnonzero((normals @ normal > like) & (np.abs(level) < SAME_PLANE_MM))
+    if not len(flat):
+        return None
+    nearest = int(np.argmin(dots(away[flat], away[flat])))
+    flat = flat[_piece_of(surface.faces[near[flat]], nearest)]
+    area = float(weight[flat].sum())
+    if area < LEAST_CUT_MM2:
+        return None
+    centre = weight[flat] @ away[flat] / area
+    aside = away - centre
+    depth = aside @ normal
+    aside = aside - depth[:, None] * normal
+    square = dots(aside, aside)
+    if 2.0 * np.pi * float(weight[flat] @ square[flat]) / area**2 > MOST_OBLONG:
+        return None
+    if not _has_edge(aside, depth, normals, normal, flat):
+        return None
+    faces = np.zeros(len(surface.faces), dtype=bool)
+    faces[near[flat]] = True
+    return FlatEnd(tip + centre, normal, faces)
+
+
+def _has_edge(
+    aside: FloatArray, depth: FloatArray, normals: FloatArray, normal: FloatArray, flat: IntArray
+) -> bool:
+    """Whether the wall turns away from a flat piece past its edge in most directions around it."""
+    e1, e2 = perpendicular_basis(normal)
+    sector = np.floor(np.degrees(np.arctan2(aside @ e2, aside @ e1)) / 30.0).astype(int) % 12
+    radius = np.sqrt(dots(aside, aside))
+    inside = np.zeros(len(aside), dtype=bool)
+    inside[flat] = True
+    turned = []
+    for k in range(12):
+        own = flat[sector[flat] == k]
+        edge = float(radius[own].max()) if len(own) else 0.0
+        past = (
+            (sector == k) & ~inside & (np.abs(radius - edge) < EDGE_MM) & (np.abs(depth) < EDGE_MM)
+        )
+        if past.any():
+            turned.append(float(np.median(normals[past] @ normal)) < np.cos(np.radians(EDGE_DEG)))
+    return bool(turned) and float(np.mean(turned)) >= EDGE_SHARE
 
 
 def _piece_of(faces: IntArray, seed: int) -> BoolArray:

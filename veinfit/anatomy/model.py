@@ -121,6 +121,44 @@ of them; where the sections widen half as fast as they ever do; where the vein p
 atrium and its neighbours; at the border of its label; by a person."""
 
 
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the fit of an ostium shows of how firmly it is placed.
+
+    Attributes
+    ----------
+    moved_mm, tilted_deg : float
+        How far the plane moves and tilts when a quarter of the sectors is left out.
+    residual_mm : float
+        Robust spread of the half-turn points about the plane.
+    share : float
+        Share of the sectors that have a half-turn point.
+    shift_mm : float
+        How far the plane was moved until its contour is the vein's alone.
+    spread_mm : float
+        How far planes about slightly turned axes lie apart.
+    apart_mm : float
+        Distance to the farthest ostium that another start of the search came to.
+    sections_mm : float
+        How far the place that the vein's sections tell lies from that of the half turns.
+    by_sections : float
+        Share of the sections in the place taken, 0 to 1.
+    room_mm : float
+        From the ostium to the vein's end.
+    """
+
+    moved_mm: float
+    tilted_deg: float
+    residual_mm: float
+    share: float
+    shift_mm: float
+    spread_mm: float = 0.0
+    apart_mm: float = 0.0
+    sections_mm: float = 0.0
+    by_sections: float = 0.0
+    room_mm: float = 20.0
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Ostium:
     """Where the vein's wall has made half of its turn into the atrium's.
@@ -144,6 +182,8 @@ class Ostium:
     kind : str
         By which of the definitions it was placed; ``error_mm`` and ``confidence`` are always
         against the half turn all around.
+    evidence : Evidence or None
+        None where nobody weighed any.
     """
 
     centre: FloatArray
@@ -155,6 +195,7 @@ class Ostium:
     error_mm: float
     confidence: float
     kind: OstiumKind = "half_turn"
+    evidence: Evidence | None = None
 
     @property
     def by_hand(self) -> bool:

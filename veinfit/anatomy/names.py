@@ -11,8 +11,9 @@ wrong.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
@@ -61,6 +62,11 @@ Radiol 2007; Thorning et al., Clin Imaging 2011), inferior about 1 % (from memor
 
 MISSING_COST = 6.0
 """Cost of a vein of the set that no candidate takes: it may be cut off, but seldom is."""
+
+MIDDLE_ROLES = ("RMPV", "RMPV-2")
+
+LONE_MIDDLE_COST = 6.0
+"""Cost of a right middle vein that has no superior or no inferior one beside it."""
 
 SPLIT_TRUNK_COST = 10.0
 """Cost of naming the branches of a trunk long enough to be common by definition."""
@@ -228,12 +234,24 @@ def _best(
     for chosen, split_cost in selections:
         blind = misfits.blind_among(chosen)
         for base, rarity in ROLE_SETS:
-            fit = _assign(misfits, upright, chosen, blind, base, about, forbidden, refine)
+            assign = partial(
+                _assign, misfits, upright, chosen, blind, base, about, forbidden, refine
+            )
+            fit = assign()
+            if _has_lone_middle(fit.roles, base):
+                held, other = replace(fit, cost=fit.cost + LONE_MIDDLE_COST), assign(MIDDLE_ROLES)
+                fit = min(held, other, key=lambda f: f.cost)
             fit = _Fit(fit.roles, fit.cost + rarity + split_cost, fit.rotation)
             if best is None or fit.cost < best.cost:
                 best = fit
     assert best is not None
     return best
+
+
+def _has_lone_middle(roles: Collection[str], base: Sequence[str]) -> bool:
+    """Whether a right middle vein was named without the ones that it lies between."""
+    missing = any(role in base and role not in roles for role in ("RSPV", "RIPV"))
+    return missing and any(role in roles for role in MIDDLE_ROLES)
 
 
 def _selections(claims: Sequence[Claim], common_trunk_mm: float) -> list[_Selection]:
@@ -267,13 +285,14 @@ def _assign(
     about: Rotation,
     forbidden: tuple[int, str] | None,
     refine: bool,
+    without: Collection[str] = (),
 ) -> _Fit:
     """Assign by the Hungarian method, turning the template to fit, until it settles.
 
     ``upright`` (C, R) are the costs with the template turned as ``about``, ``blind`` (K, R)
-    what the ``chosen`` cost for being blind.
+    what the ``chosen`` cost for being blind. Nothing is given a role in ``without``.
     """
-    roles = [*base, *(r for r, _ in OPTIONAL_ROLES), APPENDAGE, MITRAL]
+    roles = [*base, *(r for r, _ in OPTIONAL_ROLES if r not in without), APPENDAGE, MITRAL]
     columns = [ROLES.index(role) for role in roles]
     at = np.ix_(chosen, columns)
     nothing = 1e3 * (1 - np.eye(len(chosen))) + np.diag(misfits.nothing[list(chosen)])

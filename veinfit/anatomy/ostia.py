@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from veinfit.anatomy.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.lumen import Wall
 from veinfit.anatomy.model import Ostium
-from veinfit.anatomy.ostial_plane import OstiumFailure, ostium_in_plane
+from veinfit.anatomy.ostial_plane import OstiumFailure, ostium_in_plane, with_evidence
 from veinfit.anatomy.partings import Parting
 from veinfit.anatomy.plane_fit import Plane, fit_plane
 from veinfit.anatomy.tubes import STATION_MM, Tube, arc_length
-from veinfit.frames import FloatArray
+from veinfit.frames import FloatArray, perpendicular_basis, unit
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 
@@ -65,50 +66,44 @@ AGREED_MM = 0.3
 SETTLED_MM = 0.05
 """The plane has settled when its centre moves less than this between rounds."""
 
-TURN_ANGLE_ERROR_DEG = 5.0
-"""How well the angle of a wall is known on a mesh; it makes a gentle turn a blurred point."""
+LEAST_SECTOR_SHARE = 0.25
+"""With half-turn points in fewer sectors than this the wall's turn tells no ostium."""
 
-LEAST_BLUR_MM = 0.5
-"""Even at a sharp edge a half-turn point is not better than this on a mesh of 1 mm."""
-
-SHARP_ONLY_ERROR_MM = 1.0
-"""What it adds to the error bound when the sharp turns alone place the ostium."""
-
-LEAST_SECTOR_SHARE = 0.4
-"""With half-turn points in fewer sectors than this there is no ostium."""
-
-SHARP_ONLY_NOTE = Note(
-    "ostium",
-    "on one side of the vein the wall hardly turns; the other sides alone place the ostium",
-    severity="caution",
-)
+LEAN_DEG = 6.0
+"""The last plane goes through the half turns about the axis and about four that lean so far from
+it: facets, steps of voxels and a turn that just fails to end count less in their mean."""
 
 
 def find_ostium(
-    tube: Tube, settings: AnatomySettings, clearance_mm: float = END_CLEARANCE_MM
+    tube: Tube,
+    settings: AnatomySettings,
+    clearance_mm: float = END_CLEARANCE_MM,
+    rivals: Sequence[FloatArray] = (),
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Place the ostium of one tube, whose profiles keep ``clearance_mm`` from its distal end.
 
     The search starts at each place where the tube may begin to widen, and
     re-centres the sectors on the plane found until it settles; the ostium that
     most starts come to is taken, of several the one with the least error bound. All
-    half-turn points count alike; only where no plane through them cuts the vein
-    alone, because the wall hardly turns on one side, do the sharp ones decide.
+    half-turn points count alike.
+
+    Parameters
+    ----------
+    tube : Tube
+    settings : AnatomySettings
+    clearance_mm : float
+    rivals : sequence of (N, 3) array
+        Ways from the body out into other veins: none passes through the ostium.
     """
     s = arc_length(tube.centres)
     if len(tube.centres) < 3:
         return OstiumFailure("the stub is too short to show the vein's direction")
-    starts = _starts(tube, s)
-    failure: OstiumFailure | None = None
-    for sharp_only in (False, True):
-        results = [_search(tube, s, at, settings, clearance_mm, sharp_only) for at in starts]
-        found = [r for r in results if not isinstance(r, OstiumFailure)]
-        if found:
-            ostium, notes = _agreed(found)
-            return ostium, (*notes, SHARP_ONLY_NOTE) if sharp_only else notes
-        failure = failure or next(r for r in results if isinstance(r, OstiumFailure))
-    assert failure is not None
-    return failure
+    search = _Search(tube, s, settings, clearance_mm, rivals)
+    results = [search.follow(at) for at in _starts(tube, s)]
+    found = [r for r in results if not isinstance(r, OstiumFailure)]
+    if found:
+        return _agreed(found)
+    return next(r for r in results if isinstance(r, OstiumFailure))
 
 
 def _agreed(
@@ -116,11 +111,16 @@ def _agreed(
 ) -> tuple[Ostium, tuple[Note, ...]]:
     """Return what most of some ostia agree on, of several the one with the least error bound."""
 
-    def agreeing(ostium: Ostium) -> int:
-        away = [float(np.linalg.norm(o.centre - ostium.centre)) for o, _ in found]
-        return sum(distance < AGREED_MM for distance in away)
+    def away(ostium: Ostium) -> list[float]:
+        return [float(np.linalg.norm(o.centre - ostium.centre)) for o, _ in found]
 
-    return min(found, key=lambda result: (-agreeing(result[0]), result[0].error_mm))
+    def rank(result: tuple[Ostium, tuple[Note, ...]]) -> tuple[float, float]:
+        return -sum(d < AGREED_MM for d in away(result[0])), result[0].error_mm
+
+    ostium, notes = min(found, key=rank)
+    assert ostium.evidence is not None
+    evidence = replace(ostium.evidence, apart_mm=max(away(ostium)))
+    return with_evidence(ostium, evidence), notes
 
 
 def find_ostium_about(
@@ -139,8 +139,8 @@ def find_ostium_about(
     found = [t for t in turns if t is not None]
     if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
         return _too_few(len(found), settings.sectors)
-    plane = fit_plane(np.array([t.point for t in found]), axis)
-    return ostium_in_plane(tube, plane, turns, 0.0)
+    plane = _plane(found, axis)
+    return ostium_in_plane(tube, plane, turns)
 
 
 def settle_before_parting(
@@ -171,13 +171,13 @@ def settle_before_parting(
         found = [t for t in turns if t is not None]
         if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
             return _too_few(len(found), settings.sectors)
-        moved = fit_plane(np.array([t.point for t in found]), axis)
+        moved = _plane(found, axis)
         settled = plane is not None and np.linalg.norm(moved.centre - centre) < SETTLED_MM
         plane, centre, normal = moved, moved.centre, moved.normal
         if settled:
             break
     assert plane is not None
-    return ostium_in_plane(tube, plane, turns, 0.0)
+    return ostium_in_plane(tube, plane, turns)
 
 
 def _turns_from_either(
@@ -210,33 +210,69 @@ def _too_few(found: int, sectors: int) -> OstiumFailure:
     )
 
 
-def _search(
-    tube: Tube,
-    s: FloatArray,
-    at: float,
-    settings: AnatomySettings,
-    clearance_mm: float,
-    sharp_only: bool,
-) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
-    """Follow one start, an arc length from the distal end, to its ostium."""
-    previous: FloatArray | None = None
-    plane: Plane | None = None
-    turns: list[HalfTurn | None] = []
-    for _ in range(ROUNDS):
-        origin, axis = line = _local_axis(tube, s, at, plane)
-        start = _start_mm(tube, s, at, line, clearance_mm)
-        turns = half_turns(tube.wall, origin, axis, start, settings.sectors)
-        found = [t for t in turns if t is not None]
-        if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
-            return _too_few(len(found), settings.sectors)
-        precision = _precision(found) if sharp_only else None
-        plane = fit_plane(np.array([t.point for t in found]), axis, precision)
-        if previous is not None and np.linalg.norm(plane.centre - previous) < SETTLED_MM:
-            break
-        previous = plane.centre
-        at = _arc_at(tube, s, plane.centre)
-    assert plane is not None
-    return ostium_in_plane(tube, plane, turns, SHARP_ONLY_ERROR_MM if sharp_only else 0.0)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """A search for the ostium of one tube; ``s`` are the arc lengths of its centres."""
+
+    tube: Tube
+    s: FloatArray
+    settings: AnatomySettings
+    clearance_mm: float
+    rivals: Sequence[FloatArray]
+
+    def follow(self, at: float) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
+        """Follow one start, an arc length from the distal end, to its ostium."""
+        tube, s, sectors = self.tube, self.s, self.settings.sectors
+        previous: FloatArray | None = None
+        plane: Plane | None = None
+        turns: list[HalfTurn | None] = []
+        for _ in range(ROUNDS):
+            origin, axis = line = _local_axis(tube, s, at, plane)
+            start = _start_mm(tube, s, at, line, self.clearance_mm)
+            turns = half_turns(tube.wall, origin, axis, start, sectors)
+            found = [t for t in turns if t is not None]
+            if len(found) < LEAST_SECTOR_SHARE * sectors:
+                return _too_few(len(found), sectors)
+            plane = _plane(found, axis)
+            if previous is not None and np.linalg.norm(plane.centre - previous) < SETTLED_MM:
+                break
+            previous = plane.centre
+            at = _arc_at(tube, s, plane.centre)
+        assert plane is not None
+        foot = origin + ((plane.centre - origin) @ axis) * axis
+        plane, spread = self._about_leaning_axes(plane, turns, foot, axis, origin, start)
+        result = ostium_in_plane(tube, plane, turns, self.rivals)
+        if isinstance(result, OstiumFailure):
+            return result
+        ostium, notes = result
+        assert ostium.evidence is not None
+        return with_evidence(ostium, replace(ostium.evidence, spread_mm=spread)), notes
+
+    def _about_leaning_axes(
+        self,
+        plane: Plane,
+        turns: Sequence[HalfTurn | None],
+        foot: FloatArray,
+        axis: FloatArray,
+        origin: FloatArray,
+        start: float,
+    ) -> tuple[Plane, float]:
+        """Return the plane through half turns about several axes, and how far theirs lie apart."""
+        pooled = [t for t in turns if t is not None]
+        heights = []
+        lean = np.tan(np.radians(LEAN_DEG))
+        for side in perpendicular_basis(axis):
+            for sign in (-1.0, 1.0):
+                leaning = unit(axis + sign * lean * side)
+                up = start - float((foot - origin) @ axis)
+                others = half_turns(self.tube.wall, foot, leaning, up, self.settings.sectors)
+                found = [t for t in others if t is not None]
+                if len(found) < LEAST_SECTOR_SHARE * self.settings.sectors:
+                    continue
+                theirs = _plane(found, axis)
+                heights.append(float((theirs.centre - plane.centre) @ plane.normal))
+                pooled += found
+        return _plane(pooled, axis), max(map(abs, heights), default=0.0)
 
 
 def _starts(tube: Tube, s: FloatArray) -> list[float]:
@@ -314,8 +350,5 @@ def _arc_at(tube: Tube, s: FloatArray, point: FloatArray) -> float:
     return float(s[nearest])
 
 
-def _precision(turns: Sequence[HalfTurn]) -> FloatArray:
-    """Return (N,) weights: a point on a gentle turn is blurred by what its angle is known to."""
-    slope = np.array([(t.end_deg - t.start_deg) / 3.0 / max(t.steepness_mm, 0.1) for t in turns])
-    blur = TURN_ANGLE_ERROR_DEG / slope
-    return 1.0 / (LEAST_BLUR_MM**2 + blur**2)
+def _plane(turns: Sequence[HalfTurn], axis: FloatArray) -> Plane:
+    return fit_plane(np.array([t.point for t in turns]), axis)

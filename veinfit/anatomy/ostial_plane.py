@@ -7,26 +7,25 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.contours import contour_around, contour_centroid, in_plane, measure_contour
+from veinfit.anatomy.contours import (
+    contour_around,
+    contour_centroid,
+    in_plane,
+    measure_contour,
+    passes,
+)
 from veinfit.anatomy.half_turn import HalfTurn
-from veinfit.anatomy.model import Contour, Ostium
+from veinfit.anatomy.model import Contour, Evidence, Ostium
+from veinfit.anatomy.ostial_certainty import (
+    NOTED_SHIFT_MM,
+    ostium_confidence,
+    ostium_error_mm,
+)
 from veinfit.anatomy.plane_fit import Plane, stability
 from veinfit.anatomy.tubes import Tube
 from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.surface.cuts import PlaneContour, plane_contours
-
-LEAST_ERROR_MM = 0.4
-"""Error bound of an ostium whose plane nothing moves."""
-
-ERROR_PER_MOVE = 1.0
-"""What the plane's instability adds to the bound: 98 % of 790 ostia of invented atria with a
-known truth lay within it, and 99 % of 1,531 others."""
-
-WRONG_LOG_ODDS = -4.2
-"""Log odds of an ostium being off by more than 1 mm or 5 degrees, with the terms of
-``ostium_confidence``: logistic regression on the same 790 ostia. In sixths of 1,531 others,
-ordered by it, 1, 1, 1, 3, 5 and 18 % were off where 1, 2, 2, 4, 6 and 14 % were predicted."""
 
 SHORT_ERROR = (8.0, 0.25)
 """A vein known for less than the first, mm, past its ostium adds the second a mm to the bound:
@@ -39,11 +38,11 @@ SHORT_LOG_ODDS = (10.0, 0.37)
 NOTED_SHORT_MM = 6.0
 """Below this a caution tells it."""
 
+MOST_SECTORS_SHARE = 0.7
+"""With half-turn points in fewer sectors than this the half turn is one in part."""
+
 CONTOUR_SHIFTS_MM = np.arange(0.0, 6.01, 0.1)
 """How far the plane may be moved into the vein until its contour is the vein's alone."""
-
-NOTED_SHIFT_MM = 0.5
-"""Moves of the plane below this are within the ostium's error and not worth a note."""
 
 STRAY_SHARE = 0.25
 """A contour that lies outside the half-turn points by this share of their mean radius ..."""
@@ -60,7 +59,10 @@ class OstiumFailure:
 
 
 def ostium_in_plane(
-    tube: Tube, plane: Plane, turns: Sequence[HalfTurn | None], extra_error_mm: float
+    tube: Tube,
+    plane: Plane,
+    turns: Sequence[HalfTurn | None],
+    rivals: Sequence[FloatArray] = (),
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Return the ostium in a plane, moved into the vein until its contour is the vein's alone.
 
@@ -72,8 +74,8 @@ def ostium_in_plane(
         Through the half-turn points.
     turns : sequence of HalfTurn or None
         One a sector, None where the wall does not turn.
-    extra_error_mm : float
-        Added to the error bound for how the plane was found.
+    rivals : sequence of (N, 3) array
+        Ways from the body out into other veins: none passes through the ostium.
     """
     points = np.array([t.point for t in turns if t is not None])
     notes: list[Note] = []
@@ -86,6 +88,8 @@ def ostium_in_plane(
             continue
         if _strays(contour.points, points, plane):
             continue
+        if any(passes(way, contour.points, centre, plane.normal) for way in rivals):
+            continue
         if shift >= NOTED_SHIFT_MM:
             notes.append(
                 Note(
@@ -94,7 +98,7 @@ def ostium_in_plane(
                     "is the vein's alone",
                 )
             )
-        return _describe(contour, plane, turns, points, float(shift), extra_error_mm), tuple(notes)
+        return _describe(contour, plane, turns, points, float(shift)), tuple(notes)
     return OstiumFailure("no plane near the half-turn points cuts the vein alone")
 
 
@@ -121,11 +125,10 @@ def _describe(
     turns: Sequence[HalfTurn | None],
     points: FloatArray,
     shift: float,
-    extra_error_mm: float,
 ) -> Ostium:
     share = len(points) / len(turns)
     moved, tilted = stability(points, plane)
-    error = ostium_error_mm(moved, share, shift) + extra_error_mm
+    evidence = Evidence(moved, tilted, plane.residual_mm, share, shift)
     return Ostium(
         centre=contour_centroid(contour.points, plane.normal),
         normal=plane.normal,
@@ -133,8 +136,20 @@ def _describe(
         measures=measure_contour(contour.points, plane.normal),
         half_turn_points=points,
         residual_mm=plane.residual_mm,
-        error_mm=error,
-        confidence=ostium_confidence(moved, tilted, plane.residual_mm, shift, extra_error_mm > 0.0),
+        error_mm=ostium_error_mm(evidence),
+        confidence=ostium_confidence(evidence),
+        kind="half_turn" if share >= MOST_SECTORS_SHARE else "half_turn_in_part",
+        evidence=evidence,
+    )
+
+
+def with_evidence(ostium: Ostium, evidence: Evidence) -> Ostium:
+    """Return an ostium of which more is known: its bound and confidence with it."""
+    return replace(
+        ostium,
+        evidence=evidence,
+        error_mm=ostium_error_mm(evidence),
+        confidence=ostium_confidence(evidence),
     )
 
 
@@ -161,33 +176,3 @@ def known_for(ostium: Ostium, room_mm: float) -> tuple[Ostium, tuple[Note, ...]]
         "widen: the ostium may lie too far in the atrium, and its diameter be too large"
     )
     return less_sure, (Note("ostium", text, severity="caution"),)
-
-
-def ostium_error_mm(moved_mm: float, share: float, shift_mm: float) -> float:
-    """95 % bound of the ostium's position error from what the fit shows.
-
-    Parameters
-    ----------
-    moved_mm : float
-        How far the plane moves when a quarter of the sectors is left out.
-    share : float
-        Share of the sectors that have a half-turn point.
-    shift_mm : float
-        How far the plane was moved until its contour is the vein's alone.
-    """
-    return LEAST_ERROR_MM + ERROR_PER_MOVE * moved_mm + 2.0 * (1.0 - share) + 0.5 * shift_mm
-
-
-def ostium_confidence(
-    moved_mm: float, tilted_deg: float, residual_mm: float, shift_mm: float, sharp_only: bool
-) -> float:
-    """Probability that the ostium lies within 1 mm and 5 degrees of its definition's."""
-    log_odds = (
-        WRONG_LOG_ODDS
-        + 0.4 * np.log(moved_mm + 0.1)
-        + 0.7 * np.log(tilted_deg + 1.0)
-        + 0.5 * np.log(residual_mm + 0.1)
-        + 0.9 * (shift_mm >= NOTED_SHIFT_MM)
-        + 1.0 * sharp_only
-    )
-    return float(1.0 / (1.0 + np.exp(log_odds)))

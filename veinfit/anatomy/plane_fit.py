@@ -34,20 +34,26 @@ class Plane:
     residual_mm: float
 
 
-def fit_plane(points: FloatArray, axis: FloatArray, precision: FloatArray | None = None) -> Plane:
+TILT_PRIOR = 1.0
+"""Ridge on the slopes of the plane for each half-turn point, mm: a plane is square to the axis
+unless the points say otherwise. Least deviations of 0.7 mm against slopes of 20 degrees, of
+points six of which err alike, tell as much. A ring of points outweighs it by far; an arc hardly
+does."""
+
+
+def fit_plane(points: FloatArray, axis: FloatArray) -> Plane:
     """Fit a plane to (N, 3) points robustly; its normal points along ``axis``.
 
     Least absolute deviations of heights along the axis: a convex problem, so it has one
     answer, and a minority of sectors that lie elsewhere does not tilt it. An estimator that
     gives up points altogether falls from one plane to another where the groups that it
     keeps change, as half-turn points do where a ridge is about to part them from the next
-    vein. ``precision`` (N,) are weights known beforehand, all equal by default.
+    vein.
     """
-    prior = np.ones(len(points)) if precision is None else precision
     heights = _Heights.of(points, axis)
-    normal, centre = (each[0] for each in heights.planes(prior[None]))
+    normal, centre = (each[0] for each in heights.planes(np.ones((1, len(points)))))
     deviation = np.abs((points - centre) @ normal)
-    return Plane(centre, normal, 1.4826 * _weighted_median(deviation, prior))
+    return Plane(centre, normal, 1.4826 * float(np.median(deviation)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,6 +115,7 @@ class _Heights:
         """Least squares (B, 3) for each row of weights (B, N)."""
         # Three equations are solved by hand: some thousand times a case.
         a, b, c, d, e, f = (weight @ self.products).T
+        d, f = d + TILT_PRIOR * len(self.height), f + TILT_PRIOR * len(self.height)
         p, q, r = (weight @ self.sides).T
         first, second, third = d * f - e * e, c * e - b * f, b * e - c * d
         determinant = a * first + b * second + c * third
@@ -129,12 +136,6 @@ class _Heights:
             square = np.array([[a[k], b[k], c[k]], [b[k], d[k], e[k]], [c[k], e[k], f[k]]])
             solution[k] = np.linalg.lstsq(square, np.array([p[k], q[k], r[k]]), rcond=None)[0]
         return solution
-
-
-def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
-    order = np.argsort(values)
-    share = np.cumsum(weight[order]) / weight.sum()
-    return float(np.interp(0.5, share, values[order]))
 
 
 def stability(points: FloatArray, plane: Plane) -> tuple[float, float]:

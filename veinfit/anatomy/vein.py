@@ -123,7 +123,8 @@ def _courses(
         course = follow_vein(wall, ostium, tube.centres, end, step)
         length = float(course.centreline.s_mm[-1])
         last = tube.centres[0] if end is None else end
-        return course, fit_axis(wall, ostium, last, axis_mm, length), length
+        flat = _end_normal(found, candidate)
+        return course, fit_axis(wall, ostium, last, axis_mm, length, flat), length
     course = follow_vein(tube.wall, ostium, tube.centres, tube.centres[0], step, rounds=0)
     assert candidate.carina_mm is not None and candidate.parting is not None
     ways = [branches[m].way for m in candidate.members]
@@ -145,6 +146,14 @@ def _cut_end(found: Detection, member: int) -> FloatArray | None:
         return found.lumen.openings[opening].centre
     (single,) = (c for c in found.candidates if c.members == (member,))
     return None if single.end is None else single.end.centre
+
+
+def _end_normal(found: Detection, candidate: Candidate) -> FloatArray | None:
+    """Return the normal (3,) of a single branch's cut, out of the vein; None for a rounded end."""
+    opening = found.branches.branches[candidate.members[0]].opening
+    if opening is not None:
+        return found.lumen.openings[opening].normal
+    return None if candidate.end is None else candidate.end.normal
 
 
 def _unnamed_trunk_mm(found: Detection, candidate: Candidate) -> float | None:

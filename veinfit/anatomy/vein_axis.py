@@ -34,7 +34,10 @@ END_MARGIN_MM = 0.75
 """Sections keep this far from the vein's end, whose rim is ragged."""
 
 WIDENED_POWER = 2.0
-"""A section twice as large as the smallest counts a quarter."""
+"""A section twice as large as the typical one counts a quarter."""
+
+CORNER_SHARE = 0.75
+"""A section smaller than this share of the typical one has cut a corner off the vein's end."""
 
 WIDEST_SHARE = 1.6
 """A section this many times the ostium's area has left the vein."""
@@ -91,6 +94,7 @@ def fit_axis(
     end: FloatArray,
     length_mm: float,
     until_mm: float,
+    end_normal: FloatArray | None = None,
 ) -> Axis:
     """Fit a line to the middles of parallel sections of one vein.
 
@@ -105,6 +109,9 @@ def fit_axis(
         Length to fit over, from where sections are clear of the ostium.
     until_mm : float
         Length from the ostium to the first branching or to the cut end.
+    end_normal : (3,) array, optional
+        Of a flat end, out of the vein: sections that its cut takes a corner off lean their
+        middles, and the axis with them, farther and farther.
     """
     ahead = end - ostium.centre
     reach = min(float(np.linalg.norm(ahead)), until_mm)
@@ -115,6 +122,8 @@ def fit_axis(
     axis, span, spread = start, 0.0, float("nan")
     for _ in range(ROUNDS):
         middles = _middles(near, ostium, axis, min(reach, float(ahead @ axis)), length_mm)
+        if end_normal is not None:
+            middles = middles.whole(end, end_normal)
         fitted, span, spread = _line(middles, ostium, axis)
         turned = float(angle_deg(fitted, axis))
         # Half way at a time where it is short: a section leans its middle over as it leans.
@@ -201,13 +210,25 @@ class _Middles:
     middle: FloatArray
     weight: FloatArray
     clear: BoolArray
+    contours: tuple[FloatArray, ...] = ()
+
+    def whole(self, end: FloatArray, normal: FloatArray) -> _Middles:
+        """Return those whose section lies clear of a cut through ``end`` (3,)."""
+        depth = np.array([float(((c - end) @ normal).max()) for c in self.contours])
+        kept = depth < -END_MARGIN_MM
+        if not kept.any():
+            return self
+        chosen = tuple(c for c, k in zip(self.contours, kept, strict=True) if k)
+        return _Middles(
+            self.height[kept], self.middle[kept], self.weight[kept], self.clear[kept], chosen
+        )
 
 
 def _middles(
     wall: Wall, ostium: Ostium, axis: FloatArray, reach_mm: float, length_mm: float
 ) -> _Middles:
     """Cut the vein square to an axis from its ostium on."""
-    rows: list[tuple[float, FloatArray, float, float]] = []
+    rows: list[tuple[float, FloatArray, float, float, FloatArray]] = []
     middle, first = ostium.centre, None
     for z in np.arange(STEP_MM, reach_mm - END_MARGIN_MM + 1e-9, STEP_MM):
         point = middle + (z - (middle - ostium.centre) @ axis) * axis
@@ -225,7 +246,7 @@ def _middles(
         here = contour_centroid(contour.points, axis)
         if rows and np.linalg.norm(here - middle) > FARTHEST_STEP_MM:
             break
-        rows.append((float(z), here, area, clear))
+        rows.append((float(z), here, area, clear, contour.points))
         middle = here
         if first is None and clear >= CLEAR_MM:
             first = float(z)
@@ -233,9 +254,14 @@ def _middles(
             break
     if not rows:
         return _Middles(np.zeros(0), np.zeros((0, 3)), np.zeros(0), np.zeros(0, dtype=bool))
+    typical = float(np.median([r[2] for r in rows]))
+    rows = [r for r in rows if r[2] >= CORNER_SHARE * typical]
     heights, areas, room = (np.array([r[k] for r in rows]) for k in (0, 2, 3))
-    weight = np.clip(room / CLEAR_MM, LEAST_WEIGHT, 1.0) * (areas.min() / areas) ** WIDENED_POWER
-    return _Middles(heights, np.array([r[1] for r in rows]), weight, room >= CLEAR_MM)
+    widened = np.maximum(areas / typical, 1.0)
+    weight = np.clip(room / CLEAR_MM, LEAST_WEIGHT, 1.0) / widened**WIDENED_POWER
+    contours = tuple(r[4] for r in rows)
+    middles = np.array([r[1] for r in rows])
+    return _Middles(heights, middles, weight, room >= CLEAR_MM, contours)
 
 
 def _line(middles: _Middles, ostium: Ostium, axis: FloatArray) -> tuple[FloatArray, float, float]:
