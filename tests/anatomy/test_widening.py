@@ -65,11 +65,11 @@ def test_sharp_half_turns_stand_and_soft_ones_give_way_by_degrees():
     told = walked.centres[walked.gradient_index(), 2]
     heights = []
     for loose in (0.2, 0.9, 1.5, 2.5, 4.0, 8.0):
-        start = by_turn(told + 3.0, Evidence(loose, 5.0, 0.3, 1.0, 0.0))
+        start = by_turn(told - 1.5, Evidence(loose, 5.0, 0.3, 1.0, 0.0))
         ostium, _ = weighed(wall, start, walked, None, ())
         heights.append(ostium.centre[2])
-    assert heights[:2] == pytest.approx([told + 3.0] * 2, abs=0.05)
-    assert all(a > b for a, b in pairwise(heights[1:]))
+    assert heights[:2] == pytest.approx([told - 1.5] * 2, abs=0.05)
+    assert all(a < b for a, b in pairwise(heights[1:]))
     assert heights[-1] == pytest.approx(told, abs=0.5)
 
 

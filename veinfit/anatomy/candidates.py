@@ -44,6 +44,11 @@ the vein's."""
 SIDE_WALL_DEG = 50.0
 """A flat piece more oblique than this to what was walked from the tip is no cut of it."""
 
+MINOR_VEINS = ("RMPV", "RMPV-2")
+
+SURE_OSTIUM = 0.8
+"""What comes through an ostium of this confidence is a branch of its vein."""
+
 LEAST_TURNING_SHARE = 0.4
 """A wall that turns into the atrium in fewer directions than this may be that of a bulge."""
 
@@ -225,37 +230,58 @@ def parted(
     lumen: Lumen,
     branches: Branches,
     candidates: Sequence[Candidate],
-    veins: Collection[int],
+    veins: Mapping[str, int],
     settings: AnatomySettings,
-) -> tuple[Candidate, ...]:
-    """Return candidates with the ostia of single veins parted from the other veins.
+) -> tuple[tuple[Candidate, ...], frozenset[str]]:
+    """Part the ostia of single veins from the other veins.
 
-    A branch of a vein shares its ostium; only what is a vein of its own does not.
+    A branch of a vein shares its ostium; only what is a vein of its own does not. A middle or
+    an extra vein that comes through the sure ostium of another is a branch of that.
 
     Parameters
     ----------
     lumen : Lumen
     branches : Branches
     candidates : sequence of Candidate
-    veins : collection of int
-        Which of them are veins.
+    veins : mapping of str to int
+        Which of them are veins, by name.
     settings : AnatomySettings
+
+    Returns
+    -------
+    candidates : tuple of Candidate
+    branches_of_others : frozenset of str
+        Names of veins that turn out to be branches of another.
     """
+
+    def through(k: int, others: Collection[str]) -> list[str]:
+        """Names of the others that come through the ostium of candidate ``k``."""
+        ostium = candidates[k].ostium
+        if ostium is None or len(candidates[k].members) > 1:
+            return []
+        plane = ostium.contour.points, ostium.centre, ostium.normal
+        ways = {n: [branches.branches[m].way for m in candidates[veins[n]].members] for n in others}
+        return [n for n in others if any(passes(way, *plane) for way in ways[n])]
+
+    minor = [name for name in veins if name in MINOR_VEINS or name.startswith("extra-")]
+    shared = {
+        name
+        for k in (veins[n] for n in veins if n not in minor)
+        if (ostium := candidates[k].ostium) is not None and ostium.confidence >= SURE_OSTIUM
+        for name in through(k, minor)
+    }
     result = list(candidates)
-    for k in veins:
-        candidate = candidates[k]
-        ostium = candidate.ostium
-        if ostium is None or len(candidate.members) > 1:
+    own = [name for name in veins if name not in shared]
+    for name in own:
+        k = veins[name]
+        rivals = through(k, [other for other in own if other != name])
+        if not rivals:
             continue
-        others = [m for j in veins if j != k for m in candidates[j].members]
-        rivals = [branches.branches[m].way for m in others]
-        if not any(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in rivals):
-            continue
-        alone = single_candidate(
-            lumen, branches, candidate.members[0], settings, candidate.border, rivals
-        )
-        result[k] = alone if alone.ostium is not None else candidate
-    return tuple(result)
+        ways = [branches.branches[m].way for r in rivals for m in candidates[veins[r]].members]
+        member, border = candidates[k].members[0], candidates[k].border
+        alone = single_candidate(lumen, branches, member, settings, border, ways)
+        result[k] = alone if alone.ostium is not None else candidates[k]
+    return tuple(result), frozenset(shared)
 
 
 def with_ostium(

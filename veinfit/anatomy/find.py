@@ -107,8 +107,9 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     naming = name_candidates(claims, settings.anatomy.common_trunk_mm, stated)
     notes = (*notes, *filter(None, [naming.other_frame.note(stated)]))
     roles = _with_extras(naming, claims, candidates)
-    veins = {index for role, index in roles.items() if role not in (APPENDAGE, MITRAL)}
-    candidates = parted(rough, branches, candidates, veins, settings.anatomy)
+    veins = {role: index for role, index in roles.items() if role not in (APPENDAGE, MITRAL)}
+    candidates, shared = parted(rough, branches, candidates, veins, settings.anatomy)
+    roles = {role: index for role, index in roles.items() if role not in shared}
     tell("wall")
     if rough is not lumen:
         named = set(roles.values())

@@ -69,7 +69,7 @@ SETTLED_MM = 0.05
 LEAST_SECTOR_SHARE = 0.25
 """With half-turn points in fewer sectors than this the wall's turn tells no ostium."""
 
-LEAN_DEG = 6.0
+LEAN_DEG = 4.0
 """The last plane goes through the half turns about the axis and about four that lean so far from
 it: facets, steps of voxels and a turn that just fails to end count less in their mean."""
 

@@ -22,15 +22,13 @@ from veinfit.frames import FloatArray, unit
 from veinfit.notes import Note
 from veinfit.surface.cuts import plane_contours
 
-SECTIONS_ERROR_MM = 2.0
-"""Standard deviation of the place that sections tell about that of the half turns."""
+SECTIONS_ERROR_MM = ((3.0, 2.0), (6.0, 1.0))
+"""Standard deviation of the place that sections tell, mm: the second where they lie up to the first
+mm farther in the vein than the half turns. Soft half turns err toward the atrium: past where the
+vein has parted from it they are doubted the more. On synthetic atria of the real kind."""
 
 SHARP_MM = 1.0
 """Half turns whose plane is known to this need no sections."""
-
-BEYOND_MM = 5.0
-"""Half turns that lie farther in the atrium than this, past where the vein's sections part from it,
-are doubted the more the farther."""
 
 BEFORE_MM = 1.5
 """Sections draw the ostium toward the atrium by no more than this."""
@@ -115,10 +113,10 @@ def _share_of_sections(evidence: Evidence, apart_mm: float) -> float:
 
     ``apart_mm`` is how far in the atrium the half turns lie, seen from the sections.
     """
-    loose = max(apart_mm - BEYOND_MM, 0.0) ** 2
-    loose += evidence.moved_mm**2 + evidence.spread_mm**2 + (0.5 * evidence.residual_mm) ** 2
+    loose = evidence.moved_mm**2 + evidence.spread_mm**2 + (0.5 * evidence.residual_mm) ** 2
     loose = max(loose - SHARP_MM**2, 0.0)
-    return float(loose / (loose + SECTIONS_ERROR_MM**2))
+    error = np.interp(apart_mm, *np.transpose(SECTIONS_ERROR_MM))
+    return float(loose / (loose + error**2))
 
 
 def _place_of_sections(walked: Widening | None) -> _Place | None:
