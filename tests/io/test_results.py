@@ -41,7 +41,7 @@ FITS_HEADER = (
     "occlusion_probability_low,occlusion_probability_high,steered_seal_probability,"
     "steered_seal_probability_low,steered_seal_probability_high,steered_occlusion_probability,"
     "steered_occlusion_probability_low,steered_occlusion_probability_high,"
-    "deep_seal_probability,freeze_loss_probability,distance_oesophagus_mm"
+    "deep_seal_probability,freeze_loss_probability,loop_depth_mm,loop_fit,distance_oesophagus_mm"
 )
 
 AIMS_HEADER = (

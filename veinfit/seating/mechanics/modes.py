@@ -18,7 +18,7 @@ from scipy.optimize import brentq
 from veinfit.anatomy.model import Vein
 from veinfit.frames import BoolArray, FloatArray, IntArray
 
-WHOLE_DIAMETERS = 0.5
+WHOLE_DIAMETERS = 0.55
 """Wall within so many greatest diameters of the ostial centre takes part in full, ..."""
 
 NO_DIAMETERS = 1.2
