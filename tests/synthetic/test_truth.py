@@ -11,7 +11,7 @@ from scipy import ndimage
 from scipy.optimize import brentq
 from synthetic.drawn_atria import drawn
 
-from veinfit.anatomy import half_turn, measures, ostial_plane
+from veinfit.anatomy import half_turn, ostial_plane, vein_axis
 from veinfit.frames import angle_deg, unit
 from veinfit.surface.cuts import plane_contours
 from veinfit.synthetic import (
@@ -270,4 +270,4 @@ def test_truth_and_detector_read_the_definition_of_an_ostium_at_one_scale() -> N
 
 
 def test_truth_and_detector_fit_the_axis_from_the_same_distance_on() -> None:
-    assert survey.CLEAR_MM == measures.CLEAR_MM
+    assert survey.CLEAR_MM == vein_axis.CLEAR_MM

@@ -102,6 +102,10 @@ class Naming:
     other_frame: OtherFrame
 
 
+LEAST_VEINS_ELSEWHERE = 2
+"""An input without veins as it lies is blamed on its frame where another shows so many."""
+
+
 def name_candidates(
     claims: Sequence[Claim], common_trunk_mm: float, stated: StatedFrame | None = None
 ) -> Naming:
@@ -134,9 +138,13 @@ def name_candidates(
         return _best(selections, misfits.seen_in(axes), about, refine=refine).cost
 
     other = best_other_frame(misfit_in, stated)
-    if other.is_refused and not stated.trusted:
+    there = _best(selections, misfits.seen_in(other.axes), about)
+    veins_there = [r for r in there.roles if r not in (APPENDAGE, MITRAL)]
+    # What shows hardly a vein in any frame is no atrium, whatever the frame.
+    blank = not veins and len(veins_there) < LEAST_VEINS_ELSEWHERE
+    if other.is_refused and not blank and not stated.trusted:
         raise InputError(other.refusal(stated))
-    if not veins and other.is_doubted and not stated.trusted:
+    if not veins and not blank and other.is_doubted and not stated.trusted:
         # A mirrored heart whose labels name the sides.
         raise InputError(other.refusal(stated))
     if not veins:
