@@ -155,7 +155,12 @@ def test_veins_cut_by_the_field_of_view_past_their_ostia(volume, clean):
     points = next(v for v in clean.veins if v.name == "RIPV").centreline
     x = points.points[int(np.searchsorted(points.s_mm, 13.0))][0]
     anatomy, notes = found(cropped_right_of(as_one_label(volume), x))
-    check_like(anatomy, clean)
+    # The same plane cuts the upper right vein too, nearer to its ostium: that may move, but
+    # not past the bound that is told of it.
+    check_like(anatomy, clean, but=("RSPV",))
+    cut, whole = (next(v for v in a.veins if v.name == "RSPV") for a in (anatomy, clean))
+    moved = np.linalg.norm(cut.ostium.centre - whole.ostium.centre)
+    assert moved < min(cut.ostium.error_mm, 2.0)
     assert "it may be cut off there by the field of view" in notes
 
 
