@@ -133,7 +133,7 @@ def schema(table: str) -> pa.Schema:
 
 
 def _kinds() -> dict[str, dict[str, str]]:
-    text = dict.fromkeys(("case", "vein", "notes"), "text")
+    text = dict.fromkeys(("case", "vein", "notes", "ostium_kind"), "text")
     cases = {**dict.fromkeys(CASE_COLUMNS, "text"), "veins": "whole", "corrections": "whole"}
     return {
         "cases": cases,
