@@ -50,6 +50,9 @@ from veinfit.notes import Note
 from veinfit.settings import Settings
 from veinfit.surface import Surface
 
+LEAST_EXTRA_MM = 2.0
+"""What is no usual vein and ends nearer than this past its ostium is a bump, no vein."""
+
 WIDEST_EXTRA_MM = 32.0
 """An unnamed open branch wider than this is no vein."""
 
@@ -106,7 +109,13 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     )
     naming = name_candidates(claims, settings.anatomy.common_trunk_mm, stated)
     notes = (*notes, *filter(None, [naming.other_frame.note(stated)]))
-    roles = _with_extras(naming, claims, candidates)
+    roles = {
+        role: index
+        for role, index in _with_extras(naming, claims, candidates).items()
+        if not role.startswith("extra-")
+        or claims[index].hint
+        or _past_ostium_mm(candidates[index], lumen, branches) >= LEAST_EXTRA_MM
+    }
     veins = {role: index for role, index in roles.items() if role not in (APPENDAGE, MITRAL)}
     candidates, shared = parted(rough, branches, candidates, veins, settings.anatomy)
     roles = {role: index for role, index in roles.items() if role not in shared}
@@ -203,6 +212,18 @@ def _with_extras(
             number += 1
         roles[f"extra-{number}"] = index
     return roles
+
+
+def _past_ostium_mm(candidate: Candidate, lumen: Lumen, branches: Branches) -> float:
+    """How far a branch goes on past its ostium, mm; as far as need be without one."""
+    if candidate.ostium is None:
+        return LEAST_EXTRA_MM
+    first = branches.branches[candidate.members[0]]
+    if candidate.end is not None:
+        end = candidate.end.centre
+    else:
+        end = first.tip if first.opening is None else lumen.openings[first.opening].centre
+    return float((end - candidate.ostium.centre) @ candidate.ostium.normal)
 
 
 def measure(
