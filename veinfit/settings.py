@@ -290,6 +290,20 @@ class SeatingSettings:
         meaning="whether each balloon also grows to the next larger size where it lies",
         basis="as a laboratory does that has both sizes in one balloon",
     )
+    crossing_map: bool = parameter(
+        True,
+        unit="1",
+        meaning="whether places on the septal wall around the crossing point are compared",
+        basis="where the septum is crossed decides the direction of the shaft in every vein",
+    )
+    crossing_map_radius_mm: float = parameter(
+        15.0,
+        unit="mm",
+        meaning="the places compared lie up to this far from the crossing point, 5 mm apart",
+        basis="about the width of the part of the septum that is crossed (from memory)",
+        low=0.0,
+        high=30.0,
+    )
     loop_diameter_mm: float = parameter(
         20.0,
         unit="mm",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -29,6 +30,7 @@ from veinfit.io.provenance import Provenance, program_versions
 from veinfit.notes import Note
 from veinfit.seating.approach import approaches_named
 from veinfit.seating.balloon import Balloon
+from veinfit.seating.crossings import crossing_map
 from veinfit.seating.model import DEFAULT_APPROACH, Approach, Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.seating.seat import seat_vein
@@ -129,6 +131,11 @@ def assess(
         fits += _seat(anatomy, vein, candidates, chosen, approaches, case.structures)
     for name, reason in anatomy.unmeasured.items():
         fits += _not_assessed(name, candidates, approaches, f"not measured: {reason}")
+    crossings = None
+    if chosen.seating.crossing_map:
+        tell("seating: places of the septal crossing")
+        crossings, about_crossing = crossing_map(anatomy, fits, chosen.seating)
+        notes = (*notes, *about_crossing)
     provenance = Provenance(
         case_id=about[0],
         cardiac_phase=about[1],
@@ -144,7 +151,8 @@ def assess(
     )
     return CaseResult(
         anatomy,
-        tuple(fits),
+        # The tries behind the aim maps have told what they can; results do not keep them.
+        tuple(replace(fit, aim_field=None) for fit in fits),
         case.structures,
         notes,
         chosen,
@@ -152,6 +160,7 @@ def assess(
         source=case.lumen,
         by_hand=by_hand,
         balloons=candidates,
+        crossings=crossings,
     )
 
 

@@ -11,7 +11,7 @@ from veinfit.anatomy.model import Anatomy, LumenInput
 from veinfit.io.provenance import Provenance
 from veinfit.notes import Note, verdict_first
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.model import Fit
+from veinfit.seating.model import Crossings, Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.settings import Settings
 
@@ -40,6 +40,8 @@ class CaseResult:
         The corrections as they were given.
     balloons : tuple of Balloon
         Those that were tried.
+    crossings : Crossings or None
+        Places where the septum may be crossed; None where they are not compared.
     """
 
     anatomy: Anatomy
@@ -51,6 +53,7 @@ class CaseResult:
     source: LumenInput | None = None
     by_hand: tuple[Correction, ...] = ()
     balloons: tuple[Balloon, ...] = ()
+    crossings: Crossings | None = None
 
     @property
     def unassessed(self) -> tuple[Fit, ...]:

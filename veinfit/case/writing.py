@@ -122,6 +122,7 @@ def _record(result: CaseResult, more_notes: tuple[Note, ...] = ()) -> CaseRecord
         notes=(*result.notes, *more_notes),
         settings=result.settings,
         provenance=result.provenance,
+        crossings=result.crossings,
     )
 
 

@@ -22,6 +22,7 @@ from veinfit.io.record import CaseRecord
 from veinfit.io.tables import (
     aim_rows,
     clock_rows,
+    crossing_rows,
     distance_column,
     expected_rows,
     fit_row,
@@ -85,6 +86,7 @@ def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, An
         },
         "expected_splits": split_documents(record.fits),
         "expected": expected_rows(record.fits),
+        "crossings": _crossings(record),
         "comparisons": comparison_documents(record.fits, record.settings),
         "notes": [asdict(note) for note in _all_notes(record)],
         "files": sorted({*files, "case.json"}),
@@ -265,6 +267,21 @@ def _fit(fit: Fit, structures: Sequence[str]) -> dict[str, Any]:
         "aims": aim_rows(fit),
         "growth": _growth(fit, structures),
         "notes": [asdict(note) for note in fit.notes],
+    }
+
+
+def _crossings(record: CaseRecord) -> dict[str, Any] | None:
+    """Return the places where the septum may be crossed as plain values."""
+    told = record.crossings
+    if told is None:
+        return None
+    return {
+        "estimated": told.estimated,
+        "places": crossing_rows(told, [vein.name for vein in record.anatomy.veins]),
+        "best": [
+            {name: plain_value(name, value) for name, value in asdict(one).items()}
+            for one in told.best
+        ],
     }
 
 

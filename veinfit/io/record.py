@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from veinfit.anatomy.model import Anatomy
 from veinfit.io.provenance import Provenance
 from veinfit.notes import Note
-from veinfit.seating.model import Fit
+from veinfit.seating.model import Crossings, Fit
 from veinfit.settings import Settings
 
 
@@ -15,7 +15,8 @@ from veinfit.settings import Settings
 class CaseRecord:
     """All that is written about a case.
 
-    ``structures`` holds the names of the neighbouring structures supplied.
+    ``structures`` holds the names of the neighbouring structures supplied; ``crossings`` is
+    None where places of the septal crossing are not compared.
     """
 
     anatomy: Anatomy
@@ -24,3 +25,4 @@ class CaseRecord:
     notes: tuple[Note, ...]
     settings: Settings
     provenance: Provenance
+    crossings: Crossings | None = None

@@ -16,7 +16,7 @@ from veinfit.io.cells import Row, csv_table, row_of, xyz_values
 from veinfit.io.record import CaseRecord
 from veinfit.notes import Note
 from veinfit.seating.expected import Expected, expected_seals
-from veinfit.seating.model import Aim, AttemptRow, ClockReading, Fit, GrowthStep, Leak
+from veinfit.seating.model import Aim, AttemptRow, ClockReading, Crossings, Fit, GrowthStep, Leak
 
 VEIN_COLUMNS = (
     "vein", "d_max_mm", "d_min_mm", "ovality", "area_mm2", "perimeter_mm", "d_area_mm",
@@ -64,6 +64,9 @@ GROWTH_COLUMNS = tuple(f.name for f in fields(GrowthStep) if f.name != "distance
 """``growth.csv`` has in addition a ``distance_NAME_mm`` for each structure."""
 
 EXPECTED_COLUMNS = tuple(f.name for f in fields(Expected) if f.name != "approach")
+
+CROSSING_COLUMNS = ("x_mm", "y_mm", "z_mm", "balloon", "expected_sealed")
+"""``crossings.csv`` has in addition a ``misalignment_VEIN_deg`` for each vein."""
 
 ATTEMPT_COLUMNS = tuple(f.name for f in fields(AttemptRow))
 
@@ -227,9 +230,31 @@ def expected_rows(fits: Sequence[Fit]) -> list[Row]:
     return [row_of(EXPECTED_COLUMNS, asdict(one)) for one in expected_seals(fits)]
 
 
+def crossing_columns(veins: Sequence[str]) -> tuple[str, ...]:
+    """Return the columns of ``crossings.csv`` for a case with these veins."""
+    return (*CROSSING_COLUMNS, *(f"misalignment_{vein}_deg" for vein in veins))
+
+
+def crossing_rows(crossings: Crossings | None, veins: Sequence[str]) -> list[Row]:
+    """Return the rows of ``crossings.csv``: the case's own place first, size by size."""
+    if crossings is None:
+        return []
+    return [
+        row_of(
+            crossing_columns(veins),
+            {
+                **{name: getattr(place, name) for name in CROSSING_COLUMNS},
+                **{f"misalignment_{v}_deg": place.misalignment_deg.get(v) for v in veins},
+            },
+        )
+        for place in crossings.places
+    ]
+
+
 def case_tables(record: CaseRecord) -> dict[str, bytes]:
     """Return the CSV files of a case by name."""
     anatomy, fits, structures = record.anatomy, record.fits, record.structures
+    veins = [vein.name for vein in anatomy.veins]
     sections = [row for vein in anatomy.veins for row in section_rows(vein)]
     tables = {
         "veins.csv": csv_table(VEIN_COLUMNS, vein_rows(anatomy)),
@@ -244,6 +269,7 @@ def case_tables(record: CaseRecord) -> dict[str, bytes]:
             growth_columns(structures), [row for f in fits for row in growth_rows(f, structures)]
         ),
         "expected.csv": csv_table(EXPECTED_COLUMNS, expected_rows(fits)),
+        "crossings.csv": csv_table(crossing_columns(veins), crossing_rows(record.crossings, veins)),
     }
     if any(fit.attempts for fit in fits):
         rows = [row for f in fits for row in attempt_rows(f)]

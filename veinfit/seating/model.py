@@ -12,6 +12,7 @@ from typing import Literal
 
 from veinfit.frames import FloatArray
 from veinfit.notes import Note
+from veinfit.seating.aim_field import AimField
 from veinfit.surface import Surface
 
 Outcome = Literal["seated", "passes through", "cannot reach", "not assessed"]
@@ -262,6 +263,68 @@ class Growth:
 
 
 @dataclass(frozen=True, slots=True)
+class CrossingPlace:
+    """One size of balloon from one place of the septum; a row of ``crossings.csv``.
+
+    Attributes
+    ----------
+    x_mm, y_mm, z_mm : float
+    balloon : str
+    expected_sealed : float or None
+        Number of veins with an antral seal in one try; None where the tries of a vein do not
+        tell its probability from here.
+    misalignment_deg : mapping of str to float
+        Between shaft and axis, of each vein that the sheath reaches from here.
+    error : float or None
+        Standard error of ``expected_sealed`` from the number of tries.
+    """
+
+    x_mm: float
+    y_mm: float
+    z_mm: float
+    balloon: str
+    expected_sealed: float | None
+    misalignment_deg: Mapping[str, float]
+    error: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BestCrossing:
+    """Where on the septum one size is predicted to seal most veins.
+
+    ``given`` is what is expected from the case's own place, ``loss_5mm`` by how much the
+    worst place one step of the grid away from the best falls short of it.
+    """
+
+    balloon: str
+    x_mm: float
+    y_mm: float
+    z_mm: float
+    expected_sealed: float
+    given: float | None
+    loss_5mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Crossings:
+    """The map of places where the septum may be crossed.
+
+    Attributes
+    ----------
+    places : tuple of CrossingPlace
+        The case's own place first, size by size.
+    best : tuple of BestCrossing
+        For each size of which anything is known.
+    estimated : bool
+        Whether the own place, about which the grid lies, is estimated.
+    """
+
+    places: tuple[CrossingPlace, ...]
+    best: tuple[BestCrossing, ...]
+    estimated: bool
+
+
+@dataclass(frozen=True, slots=True)
 class FreezeDrift:
     """What becomes of a seat when the balloon grows as freezing starts.
 
@@ -301,7 +364,8 @@ class Fit:
 
     ``antral`` is sealed and not deep; ``push_n`` the push at the seat and
     ``push_to_seal_n`` the least that sealed on the way. ``seal_probability`` is that of
-    an antral seal in one try.
+    an antral seal in one try. ``aim_field`` is at hand while a case is assessed; results
+    do not keep it.
     """
 
     vein: str
@@ -357,6 +421,7 @@ class Fit:
     shape_mm: tuple[float, ...] = ()
     push_n: float | None = None
     aims: tuple[Aim, ...] = ()
+    aim_field: AimField | None = None
     growth: Growth | None = None
     attempts: tuple[AttemptRow, ...] = ()
     notes: tuple[Note, ...] = ()

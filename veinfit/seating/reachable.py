@@ -108,7 +108,7 @@ def _reached(
     bends = ostium - straight * directions
     local = _around(lumen, ostium, straight)
     corner = np.concatenate([bends, crossing.point[None]])
-    between = _in_box(lumen, corner.min(axis=0), corner.max(axis=0))
+    between = in_box(lumen, corner.min(axis=0), corner.max(axis=0))
     result = np.zeros(len(directions), dtype=bool)
     for number, (direction, bend_at) in enumerate(zip(directions, bends, strict=True)):
         if angle_deg(direction, vein.axis) > settings.greatest_misalignment_deg:
@@ -126,10 +126,11 @@ def _reached(
 
 def _around(surface: Surface, centre: FloatArray, reach_mm: float) -> Surface:
     """Faces with a corner near a point; long faces beyond are kept by a margin."""
-    return _in_box(surface, centre - reach_mm, centre + reach_mm)
+    return in_box(surface, centre - reach_mm, centre + reach_mm)
 
 
-def _in_box(surface: Surface, low: FloatArray, high: FloatArray) -> Surface:
+def in_box(surface: Surface, low: FloatArray, high: FloatArray) -> Surface:
+    """Return the faces that meet a box (3,) to (3,), or nearly."""
     corners = surface.points[surface.faces]
     meets = (corners.min(axis=1) <= high) & (corners.max(axis=1) >= low)
     return select_faces(surface, meets.all(axis=1))[0]

@@ -184,7 +184,7 @@ def check_on_wall(wall_points: FloatArray, point: FloatArray, what: str) -> floa
 
 def _check_outside_veins(anatomy: Anatomy, point: FloatArray, what: str) -> None:
     for vein in anatomy.veins:
-        if _lies_in(vein, point):
+        if lies_in_vein(vein, point):
             raise InputError(
                 f"{what}: ({_place(point)}) mm (LPS) lies in the {vein.name}, not on the septum; "
                 "give a point of the septum, or leave it out to have it estimated"
@@ -195,7 +195,7 @@ def _place(point: FloatArray) -> str:
     return ", ".join(f"{value:.1f}" for value in point)
 
 
-def _lies_in(vein: Vein, point: FloatArray) -> bool:
+def lies_in_vein(vein: Vein, point: FloatArray) -> bool:
     """Whether a point lies past a vein's ostium and about as near to its course as its wall."""
     depth = float((point - vein.ostium.centre) @ vein.ostium.normal)
     beside = np.linalg.norm(vein.centreline.points - point, axis=1)

@@ -8,12 +8,13 @@ directions: each weighs as much as the scatter of such a try would make it likel
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.stats import qmc
 
 from veinfit.frames import FloatArray, side_words
+from veinfit.seating.aim_field import AimField, normal_density
 from veinfit.seating.model import Aim
 from veinfit.seating.reachable import Directions
 from veinfit.seating.uncertainty.attempts import NOT_ASSESSED, OUTCOMES, SEATED, Readings, Simulator
@@ -21,50 +22,8 @@ from veinfit.seating.uncertainty.chains import Chains
 from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS, draw, tilted
 from veinfit.settings import MarginSettings
 
-LEAST_EFFECTIVE = 8.0
-"""A probability needs so many tries of equal weight."""
-
 SCATTERS = 1.0
 """Tries are spread over directions up to so many scatters past the greatest tilt."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class AimField:
-    """Tries over directions, from which the probability of any aim is told.
-
-    Attributes
-    ----------
-    direction : (N, 3) array
-        Of the shafts.
-    antral : (N,) array
-        1 where the balloon sealed and did not lie deep.
-    density : (N,) array
-        Of the law by which all of them together were drawn, at each; per square radian.
-    scatter_rad : float
-        SD of the direction of a try about its aim, in each of two planes.
-    """
-
-    direction: FloatArray
-    antral: FloatArray
-    density: FloatArray
-    scatter_rad: float
-
-    def probability(self, aim: FloatArray) -> tuple[float, float] | None:
-        """Probability of an antral seal of a try that aims at (3,), and its standard error.
-
-        Self-normalised importance sampling; None where too few tries lie near.
-        """
-        angle = np.arccos(np.clip(self.direction @ aim, -1.0, 1.0))
-        weight = _normal(angle, self.scatter_rad) / self.density
-        total = weight.sum()
-        if total <= 0.0 or total**2 / (weight**2).sum() < LEAST_EFFECTIVE:
-            return None
-        weight = weight / total
-        mean = float(weight @ self.antral)
-        spread = float(np.sqrt((weight**2 * (self.antral - mean) ** 2).sum()))
-        effective = 1.0 / float((weight**2).sum())
-        mild = (mean * effective + 0.5) / (effective + 1.0)
-        return mean, max(spread, float(np.sqrt(mild * (1.0 - mild) / effective)))
 
 
 def aim_field(
@@ -100,7 +59,7 @@ def aim_field(
     home = np.arccos(np.clip(direction @ simulator.line.direction, -1.0, 1.0))
     off_axis = np.arccos(np.clip(direction @ directions.axis, -1.0, 1.0))
     even = (off_axis <= reach) / (2.0 * np.pi * (1.0 - np.cos(reach)))
-    density = 0.5 * _normal(home, scatter) + 0.5 * even
+    density = 0.5 * normal_density(home, scatter) + 0.5 * even
     return AimField(direction[known], antral[known], density[known], float(scatter))
 
 
@@ -173,13 +132,6 @@ def _aim(
 
 def _aside(vector: FloatArray, axis: FloatArray) -> FloatArray:
     return np.asarray(vector - (vector @ axis) * axis)
-
-
-def _normal(angle: FloatArray, scatter: float) -> FloatArray:
-    """Density per square radian on the sphere of a try at an angle from its aim."""
-    stretch = np.where(angle > 1e-9, angle / np.maximum(np.sin(angle), 1e-9), 1.0)
-    plane = np.exp(-0.5 * (angle / scatter) ** 2) / (2.0 * np.pi * scatter**2)
-    return np.asarray(plane * stretch)
 
 
 def sealing_aims(aims: Sequence[Aim]) -> tuple[Aim, ...]:

@@ -74,7 +74,7 @@ def with_margin(
     fit = _with_chances(fit, chains, simulator)
     if law.aim_tilt_step_deg > 0.0:
         field = aim_field(simulator, chains, directions, law)
-        fit = replace(fit, aims=aim_map(simulator, directions, field))
+        fit = replace(fit, aims=aim_map(simulator, directions, field), aim_field=field)
     if law.keep_attempts:
         fit = replace(fit, attempts=attempt_table(fit, chains, simulator))
     return fit, chains

@@ -1,0 +1,86 @@
+"""The map of septal crossings: its places, its courses, and the margin at the case's own place."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import trimesh
+from seating.phantoms import hole
+
+from veinfit.anatomy.model import SeptalCrossing
+from veinfit.seating.balloon import sphere
+from veinfit.seating.crossings import crossing_map, places_on_septum
+from veinfit.seating.seat import seat_vein
+from veinfit.seating.sheath import reach_of
+from veinfit.settings import MarginSettings, SeatingSettings
+from veinfit.surface import Surface
+
+OVAL = hole(10.0, ratio=0.75, edge_mm=1.2, plate_mm=26.0, tube_mm=16.0)
+CROSSING = SeptalCrossing(np.array([-24.0, 3.0, 14.0]), "landmark", 0.0)
+ANATOMY = replace(OVAL.anatomy, septum=CROSSING)
+SETTINGS = SeatingSettings(patch_edge_mm=1.2, growth_what_if_mm=0.0, growth_in_place=False)
+LAW = MarginSettings(
+    samples=128,
+    chains_per_patient=8,
+    direction_sd_deg=10.0,
+    steered_attempts=1,
+    aim_tilt_step_deg=10.0,
+    greatest_aim_tilt_deg=40.0,
+)
+
+
+@pytest.fixture(scope="module")
+def fits():
+    return seat_vein(ANATOMY, OVAL.vein, [sphere(28)], SETTINGS, ("transseptal",), margin=LAW)
+
+
+def test_the_own_place_comes_first_and_has_the_margins_probability(fits):
+    told, _ = crossing_map(ANATOMY, fits, SETTINGS)
+    own, (fit,) = told.places[0], fits
+    assert (own.x_mm, own.y_mm, own.z_mm) == tuple(CROSSING.point)
+    assert own.misalignment_deg["LSPV"] == pytest.approx(fit.misalignment_deg, abs=0.1)
+    error = np.hypot(own.error, fit.margin.antral.sampling_error)
+    assert 0.02 < fit.seal_probability < 0.98
+    assert abs(own.expected_sealed - fit.seal_probability) < 3.0 * error
+
+
+def test_courses_over_the_wall_between_are_those_over_all_of_it(fits):
+    told, _ = crossing_map(ANATOMY, fits, SETTINGS)
+    for place in told.places:
+        point = np.array([place.x_mm, place.y_mm, place.z_mm])
+        stand = replace(CROSSING, point=point)
+        whole = reach_of(ANATOMY.lumen, OVAL.vein, stand, SETTINGS)
+        assert ("LSPV" in place.misalignment_deg) == (not whole.reason)
+        if not whole.reason:
+            given = place.misalignment_deg["LSPV"]
+            assert given == pytest.approx(whole.course.misalignment_deg, abs=1e-9)
+
+
+def test_the_best_place_is_no_worse_than_any(fits):
+    told, _ = crossing_map(ANATOMY, fits, SETTINGS)
+    (best,) = told.best
+    known = [p.expected_sealed for p in told.places if p.expected_sealed is not None]
+    assert best.expected_sealed == max(known)
+    assert best.given == told.places[0].expected_sealed
+
+
+def test_places_lie_on_a_round_wall_five_millimetres_apart():
+    """On a ball of 30 mm: a square grid seen along the normal, whose depth is the ball's."""
+    body = trimesh.creation.icosphere(subdivisions=4, radius=30.0)
+    ball = Surface(np.asarray(body.vertices), body.faces.astype(np.int64))
+    crossing = replace(CROSSING, point=np.array([-30.0, 0.0, 0.0]))
+    anatomy = replace(ANATOMY, lumen=ball, wall=ball, body_centre=np.zeros(3), veins=())
+    places = places_on_septum(anatomy, crossing, 15.0)
+    assert len(places) == 28  # whole points within 3 steps of the middle, itself left out
+    assert np.linalg.norm(places, axis=1) == pytest.approx(30.0, abs=0.15)
+    across = np.hypot(places[:, 1], places[:, 2])
+    assert across.min() == pytest.approx(5.0, abs=0.3)
+    assert across.max() == pytest.approx(15.0, abs=0.9)
+
+
+def test_without_a_crossing_there_is_no_map_and_a_note_says_why(fits):
+    told, (note,) = crossing_map(replace(ANATOMY, septum=None), fits, SETTINGS)
+    assert told is None and "no balloon" in note.text
+    assert crossing_map(ANATOMY, fits, replace(SETTINGS, crossing_map=False)) == (None, ())

@@ -1,0 +1,58 @@
+"""Tries over directions of the shaft, from which the probability of any aim is told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.frames import FloatArray
+
+LEAST_EFFECTIVE = 8.0
+"""A probability needs so many tries of equal weight."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AimField:
+    """Tries over directions, from which the probability of any aim is told.
+
+    Attributes
+    ----------
+    direction : (N, 3) array
+        Of the shafts.
+    antral : (N,) array
+        1 where the balloon sealed and did not lie deep.
+    density : (N,) array
+        Of the law by which all of them together were drawn, at each; per square radian.
+    scatter_rad : float
+        SD of the direction of a try about its aim, in each of two planes.
+    """
+
+    direction: FloatArray
+    antral: FloatArray
+    density: FloatArray
+    scatter_rad: float
+
+    def probability(self, aim: FloatArray) -> tuple[float, float] | None:
+        """Probability of an antral seal of a try that aims at (3,), and its standard error.
+
+        Self-normalised importance sampling; None where too few tries lie near.
+        """
+        angle = np.arccos(np.clip(self.direction @ aim, -1.0, 1.0))
+        weight = normal_density(angle, self.scatter_rad) / self.density
+        total = weight.sum()
+        if total <= 0.0 or total**2 / (weight**2).sum() < LEAST_EFFECTIVE:
+            return None
+        weight = weight / total
+        mean = float(weight @ self.antral)
+        spread = float(np.sqrt((weight**2 * (self.antral - mean) ** 2).sum()))
+        effective = 1.0 / float((weight**2).sum())
+        mild = (mean * effective + 0.5) / (effective + 1.0)
+        return mean, max(spread, float(np.sqrt(mild * (1.0 - mild) / effective)))
+
+
+def normal_density(angle: FloatArray, scatter: float) -> FloatArray:
+    """Density per square radian on the sphere of a try at an angle from its aim."""
+    stretch = np.where(angle > 1e-9, angle / np.maximum(np.sin(angle), 1e-9), 1.0)
+    plane = np.exp(-0.5 * (angle / scatter) ** 2) / (2.0 * np.pi * scatter**2)
+    return np.asarray(plane * stretch)

@@ -1,0 +1,212 @@
+"""Where to cross the septum: places on its wall, and what each is predicted to come to.
+
+From every place of a grid on the septal wall the sheath's course to every vein is found
+anew. The probability that a balloon on that course seals is told by the tries that were
+already made over all directions; the mechanics are not run again.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
+from veinfit.frames import FloatArray, perpendicular_basis, unit
+from veinfit.notes import Note
+from veinfit.seating.model import BestCrossing, CrossingPlace, Crossings, Fit
+from veinfit.seating.rays import free_way_mm
+from veinfit.seating.reachable import in_box
+from veinfit.seating.septum import lies_in_vein
+from veinfit.seating.sheath import Reach, reach_of
+from veinfit.settings import SeatingSettings
+from veinfit.surface import Surface
+
+STEP_MM = 5.0
+"""The places lie this far apart on a plane that touches the wall at the crossing point."""
+
+OFF_PLANE_MM = 10.0
+"""Wall farther from that plane than this is no longer the septum."""
+
+WALL_MM = 3.0
+"""Surface farther than this from any vertex of the wall is the lid of an opening."""
+
+
+def crossing_map(
+    anatomy: Anatomy, fits: Sequence[Fit], settings: SeatingSettings
+) -> tuple[Crossings | None, tuple[Note, ...]]:
+    """Compare places where the septum may be crossed.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+        With its septal crossing.
+    fits : sequence of Fit
+        Those of the transseptal approach count.
+    settings : SeatingSettings
+
+    Returns
+    -------
+    crossings : Crossings or None
+        None where they are left out or there is nothing to compare.
+    notes : tuple of Note
+        Why there is none, or that the places are estimated.
+    """
+    if not settings.crossing_map:
+        return None, ()
+    own = [fit for fit in fits if fit.approach == "transseptal"]
+    if anatomy.septum is None or not own:
+        text = "places of the septal crossing are not compared: no balloon comes through the septum"
+        return None, (Note("seating", text, "septal_crossing"),)
+    crossing = anatomy.septum
+    points = places_on_septum(anatomy, crossing, settings.crossing_map_radius_mm)
+    stands = [crossing, *(replace(crossing, point=p, off_wall_mm=0.0) for p in points)]
+    veins = [vein for vein in anatomy.veins if any(fit.vein == vein.name for fit in own)]
+    reaches = [_reaches(anatomy, veins, stand, settings) for stand in stands]
+    balloons = list(dict.fromkeys(fit.balloon for fit in own))
+    by_key = {(fit.vein, fit.balloon): fit for fit in own}
+    places = tuple(
+        _place(stand, balloon, reach, by_key)
+        for balloon in balloons
+        for stand, reach in zip(stands, reaches, strict=True)
+    )
+    best = [_best([p for p in places if p.balloon == balloon]) for balloon in balloons]
+    told = Crossings(places, tuple(b for b in best if b is not None), crossing.estimated)
+    if not crossing.estimated:
+        return told, ()
+    text = (
+        "the places compared on the septal wall lie around an estimated crossing point; which "
+        "wall is septum is estimated too"
+    )
+    return told, (Note("seating", text, "septal_crossing", "caution"),)
+
+
+def places_on_septum(anatomy: Anatomy, crossing: SeptalCrossing, radius_mm: float) -> FloatArray:
+    """Return places (N, 3) on the wall around a crossing point, itself left out, mm.
+
+    A square grid on the plane that touches the wall at the crossing point, carried onto the
+    wall along the plane's normal; its rows run upward as far as the wall does.
+    """
+    lumen, centre = anatomy.lumen, crossing.point
+    near = in_box(lumen, centre - radius_mm - OFF_PLANE_MM, centre + radius_mm + OFF_PLANE_MM)
+    if not len(near.faces):
+        return np.zeros((0, 3))
+    corners = near.points[near.faces]
+    area = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    foot = near.points[np.unique(near.faces)]
+    foot = foot[int(np.argmin(np.linalg.norm(foot - centre, axis=1)))]
+    beside = np.linalg.norm(corners.mean(axis=1) - foot, axis=1) <= max(STEP_MM, 1.0)
+    normal = area[beside].sum(axis=0) if beside.any() else foot - anatomy.body_centre
+    normal = unit(normal)
+    if normal @ (foot - anatomy.body_centre) < 0.0:
+        normal = -normal
+    up = np.array([0.0, 0.0, 1.0]) - normal[2] * normal
+    rows = unit(up) if np.linalg.norm(up) > 1e-6 else perpendicular_basis(normal)[0]
+    columns = np.cross(rows, normal)
+    count = math.floor(radius_mm / STEP_MM + 1e-9)
+    wall = cKDTree(anatomy.wall.points)
+    found = []
+    for i, j in product(range(-count, count + 1), repeat=2):
+        if (i, j) == (0, 0) or math.hypot(i, j) * STEP_MM > radius_mm + 1e-9:
+            continue
+        inside = foot + STEP_MM * (i * columns + j * rows) - OFF_PLANE_MM * normal
+        way = free_way_mm(near, inside, normal)
+        point = inside + way * normal
+        if way > 2.0 * OFF_PLANE_MM or wall.query(point)[0] > WALL_MM:
+            continue
+        if any(lies_in_vein(vein, point) for vein in anatomy.veins):
+            continue
+        found.append(point)
+    return np.array(found).reshape(-1, 3)
+
+
+def _reaches(
+    anatomy: Anatomy,
+    veins: Sequence[Vein],
+    crossing: SeptalCrossing,
+    settings: SeatingSettings,
+) -> dict[str, Reach]:
+    """Find the course to every vein; only the wall that it can meet is looked at."""
+    result = {}
+    for vein in veins:
+        box = _wall_between(anatomy.lumen, vein, crossing.point, settings)
+        result[vein.name] = reach_of(box, vein, crossing, settings)
+    return result
+
+
+def _wall_between(
+    lumen: Surface, vein: Vein, point: FloatArray, settings: SeatingSettings
+) -> Surface:
+    """Return the wall in the box that holds every course from a place to a vein."""
+    straight = settings.sheath_straight_mm
+    ostium = vein.ostium.centre
+    low = np.minimum(point, ostium - straight)
+    high = np.maximum(point, ostium + straight)
+    return in_box(lumen, low, high)
+
+
+def _place(
+    crossing: SeptalCrossing,
+    balloon: str,
+    reaches: dict[str, Reach],
+    fits: dict[tuple[str, str], Fit],
+) -> CrossingPlace:
+    total, variance = 0.0, 0.0
+    known, counted = True, False
+    for vein, reach in reaches.items():
+        fit = fits.get((vein, balloon))
+        if fit is None or fit.outcome == "not assessed":
+            continue
+        counted = True
+        if reach.reason:
+            continue
+        told = None if fit.aim_field is None else fit.aim_field.probability(reach.course.direction)
+        if told is None:
+            known = False
+            continue
+        total += told[0]
+        variance += told[1] ** 2
+    x, y, z = (float(value) for value in crossing.point)
+    return CrossingPlace(
+        x,
+        y,
+        z,
+        balloon,
+        total if known and counted else None,
+        {
+            vein: reach.course.misalignment_deg
+            for vein, reach in reaches.items()
+            if not reach.reason
+        },
+        math.sqrt(variance) if known and counted else None,
+    )
+
+
+def _best(places: Sequence[CrossingPlace]) -> BestCrossing | None:
+    known = [place for place in places if place.expected_sealed is not None]
+    if not known:
+        return None
+
+    def sealed(place: CrossingPlace) -> float:
+        assert place.expected_sealed is not None
+        return place.expected_sealed
+
+    def off_mm(place: CrossingPlace) -> float:
+        return math.dist((place.x_mm, place.y_mm, place.z_mm), (best.x_mm, best.y_mm, best.z_mm))
+
+    best = max(known, key=sealed)
+    # A step of the grid is longer on a wall that slopes.
+    beside = [sealed(p) for p in known if 0.5 * STEP_MM < off_mm(p) < 1.35 * STEP_MM]
+    return BestCrossing(
+        best.balloon,
+        best.x_mm,
+        best.y_mm,
+        best.z_mm,
+        sealed(best),
+        places[0].expected_sealed,
+        sealed(best) - min(beside) if beside else None,
+    )
