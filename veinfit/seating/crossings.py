@@ -115,8 +115,10 @@ def places_on_septum(anatomy: Anatomy, crossing: SeptalCrossing, radius_mm: floa
             continue
         inside = foot + STEP_MM * (i * columns + j * rows) - OFF_PLANE_MM * normal
         way = free_way_mm(near, inside, normal)
+        if way > 2.0 * OFF_PLANE_MM:
+            continue
         point = inside + way * normal
-        if way > 2.0 * OFF_PLANE_MM or wall.query(point)[0] > WALL_MM:
+        if wall.query(point)[0] > WALL_MM:
             continue
         if any(lies_in_vein(vein, point) for vein in anatomy.veins):
             continue
