@@ -14,6 +14,7 @@ import pytest
 from veinfit.cli import build_parser
 from veinfit.io.tables import (
     CLOCK_COLUMNS,
+    CROSSING_COLUMNS,
     FIT_COLUMNS,
     LABEL_OSTIUM_COLUMNS,
     LEAK_COLUMNS,
@@ -47,6 +48,7 @@ def part(title: str) -> str:
         ),
         ("`fits.csv`", (*FIT_COLUMNS, "distance_NAME_mm")),
         ("`leaks.csv` and `clock.csv`", LEAK_COLUMNS + CLOCK_COLUMNS),
+        ("`crossings.csv`", (*CROSSING_COLUMNS, "misalignment_VEIN_deg")),
     ],
 )
 def test_every_column_is_told_and_no_other(title, columns):

@@ -92,10 +92,13 @@ def test_headers_are_the_published_ones_in_order(record):
     )
     assert set(first) == {
         "veins.csv", "sections.csv", "ridges.csv", "fits.csv", "leaks.csv", "clock.csv", "aims.csv",
-        "growth.csv", "expected.csv",
+        "growth.csv", "expected.csv", "crossings.csv",
         "label_ostia.csv",
     }  # fmt: skip
     assert first["aims.csv"] == AIMS_HEADER
+    assert first["crossings.csv"] == (
+        "x_mm,y_mm,z_mm,balloon,expected_sealed,misalignment_LSPV_deg,misalignment_RIPV_deg"
+    )
 
 
 def test_vein_row(record):
