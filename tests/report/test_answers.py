@@ -8,7 +8,8 @@ from dataclasses import replace
 
 from veinfit.report.answers import Answer, answer, in_doubt_first
 from veinfit.seating.compare import comparisons
-from veinfit.seating.model import Aim, Chance, Fit, Growth, GrowthStep, Margin
+from veinfit.seating.further import Growth, GrowthStep
+from veinfit.seating.model import Aim, Chance, Fit, Margin
 from veinfit.settings import Settings
 
 SETTINGS = Settings()

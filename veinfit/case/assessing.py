@@ -31,7 +31,8 @@ from veinfit.notes import Note
 from veinfit.seating.approach import approaches_named
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.crossings import crossing_map
-from veinfit.seating.model import DEFAULT_APPROACH, Approach, Fit
+from veinfit.seating.kinds import DEFAULT_APPROACH, Approach
+from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import Settings

@@ -11,7 +11,8 @@ from veinfit.anatomy.model import Anatomy, LumenInput
 from veinfit.io.provenance import Provenance
 from veinfit.notes import Note, verdict_first
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.model import Crossings, Fit
+from veinfit.seating.further import Crossings
+from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.settings import Settings
 

@@ -25,7 +25,7 @@ from typing import get_args
 from veinfit.errors import InputError
 from veinfit.io.files import read_bytes
 from veinfit.io.separated import as_number, cells, decoded, header_cells, separator_of
-from veinfit.seating.model import Approach
+from veinfit.seating.kinds import Approach
 
 NEEDED = ("case", "vein", "balloon")
 OBSERVATIONS: Mapping[str, tuple[float, float]] = {

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from veinfit.anatomy.model import Anatomy
 from veinfit.io.provenance import Provenance
 from veinfit.notes import Note
-from veinfit.seating.model import Crossings, Fit
+from veinfit.seating.further import Crossings
+from veinfit.seating.model import Fit
 from veinfit.settings import Settings
 
 

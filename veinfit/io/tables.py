@@ -16,7 +16,8 @@ from veinfit.io.cells import Row, csv_table, row_of, xyz_values
 from veinfit.io.record import CaseRecord
 from veinfit.notes import Note
 from veinfit.seating.expected import Expected, expected_seals
-from veinfit.seating.model import Aim, AttemptRow, ClockReading, Crossings, Fit, GrowthStep, Leak
+from veinfit.seating.further import Crossings, GrowthStep
+from veinfit.seating.model import Aim, AttemptRow, ClockReading, Fit, Leak
 
 VEIN_COLUMNS = (
     "vein", "d_max_mm", "d_min_mm", "ovality", "area_mm2", "perimeter_mm", "d_area_mm",

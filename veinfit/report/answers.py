@@ -24,7 +24,8 @@ from veinfit.report.wording import (
     why_missing,
 )
 from veinfit.seating.compare import Comparison
-from veinfit.seating.model import DEFAULT_APPROACH, Fit
+from veinfit.seating.kinds import DEFAULT_APPROACH
+from veinfit.seating.model import Fit
 from veinfit.settings import Settings
 
 DECIDES: Mapping[str, str] = {

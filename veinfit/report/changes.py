@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from veinfit.report.pages import CAUTIONS, environment, template_text
 from veinfit.report.tables import CERTAINTY_MEASURES, MEASURES, VEIN_MEASURES
-from veinfit.seating.model import DEFAULT_APPROACH
+from veinfit.seating.kinds import DEFAULT_APPROACH
 
 Document = Mapping[str, Any]
 """The content of a ``case.json``."""

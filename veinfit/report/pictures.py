@@ -28,7 +28,8 @@ from veinfit.report.overview import (
 )
 from veinfit.report.scene import Painter, Raster, View, passes_of
 from veinfit.report.wording import balloon_title, figures, headline, safe_file_name
-from veinfit.seating.model import DEFAULT_APPROACH, Fit
+from veinfit.seating.kinds import DEFAULT_APPROACH
+from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.settings import ReportSettings, SeatingSettings
 

@@ -9,7 +9,7 @@ from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray, angle_deg, unit
 from veinfit.notes import Note
-from veinfit.seating.model import BOTH, Approach
+from veinfit.seating.kinds import BOTH, Approach
 from veinfit.seating.septum import estimated_crossing
 from veinfit.seating.sheath import reach_of
 from veinfit.settings import SeatingSettings

@@ -9,7 +9,8 @@ import numpy as np
 from veinfit.frames import FloatArray, IntArray, clock_direction, side_words
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.gap import GapField
-from veinfit.seating.model import Approach, ClockReading
+from veinfit.seating.kinds import Approach
+from veinfit.seating.model import ClockReading
 from veinfit.seating.patch import WallPatch
 from veinfit.surface.mesh import edges
 

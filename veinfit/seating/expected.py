@@ -13,7 +13,8 @@ from itertools import pairwise
 import numpy as np
 
 from veinfit.frames import FloatArray
-from veinfit.seating.model import DEFAULT_APPROACH, Chance, Fit
+from veinfit.seating.kinds import DEFAULT_APPROACH
+from veinfit.seating.model import Chance, Fit
 
 
 @dataclass(frozen=True, slots=True)

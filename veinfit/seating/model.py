@@ -8,21 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
 
 from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.seating.aim_field import AimField
+from veinfit.seating.further import Growth
+from veinfit.seating.kinds import Approach, Outcome
 from veinfit.surface import Surface
-
-Outcome = Literal["seated", "passes through", "cannot reach", "not assessed"]
-Approach = Literal["coaxial", "transseptal"]
-
-DEFAULT_APPROACH: Approach = "transseptal"
-"""As in the laboratory."""
-
-BOTH = "both"
-"""Asks for the transseptal approach, and for coaxial rows beside it for reference."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -184,144 +176,6 @@ class Aim:
     leak_side: str
     push_to_seal_n: float | None
     seal_probability: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class GrowthStep:
-    """One diameter of a balloon that grows in place; a row of ``growth.csv``.
-
-    ``seal_probability`` is that of an antral seal at this diameter, ``gain_probability``
-    that of one which the smaller size left open; both over the first tries of the margin.
-    ``loop_depth_mm`` and ``loop_fit`` tell where a mapping loop lies at the nose.
-    """
-
-    vein: str
-    approach: Approach
-    from_balloon: str
-    to_balloon: str
-    diameter_mm: float
-    outcome: Outcome
-    depth_mm: float | None = None
-    occluded: bool | None = None
-    sealed: bool | None = None
-    leak_width_mm: float | None = None
-    leak_side: str = ""
-    antral_area_mm2: float | None = None
-    seal_probability: float | None = None
-    gain_probability: float | None = None
-    loop_depth_mm: float | None = None
-    loop_fit: str = ""
-    distances_mm: Mapping[str, float] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class Growth:
-    """What becomes of a seat when the balloon grows to the next size where it lies.
-
-    Attributes
-    ----------
-    steps : tuple of GrowthStep
-        The first is the seat of the smaller size.
-    given_patient : tuple of float
-        Probability that the smaller size seals antrally or the grown one does, for each
-        draw of the patient's unknowns.
-    kept_probability, gained_probability : float or None
-        Of tries that sealed, the share that seals at the larger size; of those that did not
-        seal antrally, the share that then does. None where there are none.
-    """
-
-    steps: tuple[GrowthStep, ...]
-    given_patient: tuple[float, ...]
-    kept_probability: float | None
-    gained_probability: float | None
-
-    @property
-    def seal_kept(self) -> bool | None:
-        """Whether the nominal seat seals at every diameter; None where one is not known."""
-        seals = [step.sealed for step in self.steps]
-        return None if None in seals else all(seals)
-
-    @property
-    def lost_at_mm(self) -> float | None:
-        """First diameter at which a nominal seat that sealed no longer does."""
-        if not self.steps[0].sealed:
-            return None
-        return next((step.diameter_mm for step in self.steps if step.sealed is False), None)
-
-    @property
-    def gained_at_mm(self) -> float | None:
-        """First diameter at which a nominal seat that did not seal does."""
-        if self.steps[0].sealed is not False:
-            return None
-        return next((step.diameter_mm for step in self.steps if step.sealed), None)
-
-    @property
-    def back_mm(self) -> float | None:
-        """How far the equator comes back out of the vein; None where either seat is unknown."""
-        first, last = self.steps[0].depth_mm, self.steps[-1].depth_mm
-        return None if first is None or last is None else first - last
-
-
-@dataclass(frozen=True, slots=True)
-class CrossingPlace:
-    """One size of balloon from one place of the septum; a row of ``crossings.csv``.
-
-    Attributes
-    ----------
-    x_mm, y_mm, z_mm : float
-    balloon : str
-    expected_sealed : float or None
-        Number of veins with an antral seal in one try; None where the tries of a vein do not
-        tell its probability from here.
-    misalignment_deg : mapping of str to float
-        Between shaft and axis, of each vein that the sheath reaches from here.
-    error : float or None
-        Standard error of ``expected_sealed`` from the number of tries.
-    """
-
-    x_mm: float
-    y_mm: float
-    z_mm: float
-    balloon: str
-    expected_sealed: float | None
-    misalignment_deg: Mapping[str, float]
-    error: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class BestCrossing:
-    """Where on the septum one size is predicted to seal most veins.
-
-    ``given`` is what is expected from the case's own place, ``loss_5mm`` by how much the
-    worst place one step of the grid away from the best falls short of it.
-    """
-
-    balloon: str
-    x_mm: float
-    y_mm: float
-    z_mm: float
-    expected_sealed: float
-    given: float | None
-    loss_5mm: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Crossings:
-    """The map of places where the septum may be crossed.
-
-    Attributes
-    ----------
-    places : tuple of CrossingPlace
-        The case's own place first, size by size.
-    best : tuple of BestCrossing
-        For each size of which anything is known.
-    estimated : bool
-        Whether the own place, about which the grid lies, is estimated.
-    """
-
-    places: tuple[CrossingPlace, ...]
-    best: tuple[BestCrossing, ...]
-    estimated: bool
 
 
 @dataclass(frozen=True, slots=True)

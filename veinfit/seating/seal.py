@@ -12,9 +12,10 @@ from veinfit.frames import BoolArray, FloatArray, IntArray, clock_hours, side_wo
 from veinfit.notes import Note
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.gap import GapField
+from veinfit.seating.kinds import Approach
 from veinfit.seating.mechanics.shape import Shape, gaps_mm
 from veinfit.seating.missing_wall import in_play, parting
-from veinfit.seating.model import Approach, Leak
+from veinfit.seating.model import Leak
 from veinfit.seating.orifice import CutGraph, Line, least_open_line
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.paths import WidestPath, connected_to, widest_path

@@ -16,7 +16,7 @@ from veinfit.errors import InputError
 from veinfit.io.provenance import input_files
 from veinfit.seating.approach import approaches_named
 from veinfit.seating.balloon import Balloon, parse_balloons
-from veinfit.seating.model import DEFAULT_APPROACH
+from veinfit.seating.kinds import DEFAULT_APPROACH
 from veinfit.settings import Settings
 
 FORMAT = "veinfit cohort"

@@ -9,7 +9,8 @@ from typing import Literal
 
 import numpy as np
 
-from veinfit.seating.model import Approach, Chance, Fit
+from veinfit.seating.kinds import Approach
+from veinfit.seating.model import Chance, Fit
 
 Closure = Literal["occluded", "sealed", "antral"]
 
