@@ -39,7 +39,7 @@ class Range:
 
 RANGES = (
     Range("seating.greatest_push_n", 0.4, 1.2),
-    Range("seating.shaft_n_per_mm", 0.25, 1.2),
+    Range("seating.shaft_n_per_mm", 0.15, 1.2),
     Range("margin.direction_sd_deg", 12.0, 30.0),
     Range("margin.shaft_offset_sd_mm", 1.0, 5.0),
 )
@@ -58,6 +58,10 @@ class PracticeFit:
         The fitted settings, by group and name.
     expected : mapping of str to float
         The quantities that the quadratics expect there.
+    uncertainty : mapping of str to float
+        Standard deviation of the logarithm of each fitted setting, the others free: as the
+        ranges of the targets (their half widths as two standard deviations) and the scatter
+        of the quadratics leave it, and at most what the range itself leaves.
     error : mapping of str to float
         Root mean square miss of the quadratics on the design, leaving each point out.
     design : (N, Q) array
@@ -69,6 +73,7 @@ class PracticeFit:
     settings: Settings
     values: Mapping[str, float]
     expected: Mapping[str, float]
+    uncertainty: Mapping[str, float]
     error: Mapping[str, float]
     design: FloatArray
     told: tuple[Mapping[str, float], ...]
@@ -124,11 +129,17 @@ def fit_to_practice(
             best, least = np.asarray(found.x), float(found.fun)
     values = {name: float(f"{value:.3g}") for name, value in _values(ranges, best).items()}
     names = [t.name for t in targets]
+    error = surface.left_out(design, table)
+    spread = _spread(surface, best, targets, error)
     return PracticeFit(
         with_values(settings, values),
         values,
         dict(zip(names, (float(v) for v in surface.at(best)), strict=True)),
-        dict(zip(names, (float(v) for v in surface.left_out(design, table)), strict=True)),
+        {
+            one.name: float(sd) * math.log(one.high / one.low)
+            for one, sd in zip(ranges, spread, strict=True)
+        },
+        dict(zip(names, (float(v) for v in error), strict=True)),
         design,
         told,
     )
@@ -142,6 +153,28 @@ def _miss(values: FloatArray, targets: Sequence[Target]) -> float:
         else:
             total += (max(value - target.high, 0.0) / 0.1) ** 2
     return float(total)
+
+
+def _spread(
+    surface: _Quadratic, share: FloatArray, targets: Sequence[Target], error: FloatArray
+) -> FloatArray:
+    """Return standard deviations of the shares of a fit, by the curvature of its misses."""
+    step = 0.02
+    slopes = [
+        (surface.at(share + d) - surface.at(share - d)) / (2.0 * step)
+        for d in step * np.eye(len(share))
+    ]
+    known = np.diag(np.full(len(share), 1.0 / UNIFORM_SD**2))
+    for k, target in enumerate(targets):
+        if math.isfinite(target.low):
+            slope = np.array([one[k] for one in slopes])
+            sd = math.hypot(0.25 * (target.high - target.low), float(error[k]))
+            known += np.outer(slope, slope) / sd**2
+    return np.asarray(np.sqrt(np.diag(np.linalg.inv(known))))
+
+
+UNIFORM_SD = 1.0 / math.sqrt(12.0)
+"""Standard deviation of a share of which nothing is known."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
