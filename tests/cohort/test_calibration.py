@@ -189,7 +189,7 @@ def test_too_few_attempts_are_refused(few, ground):
 @pytest.mark.slow
 def test_emulated_chances_are_those_of_seats(ground, monkeypatch):
     """The interpolated leak widths give the probability that seats under the law give."""
-    from veinfit.seating.approach import line_through_ostium
+    from veinfit.seating.approach.line import line_through_ostium
     from veinfit.seating.prepare import prepare
     from veinfit.seating.uncertainty.attempts import simulator
 

@@ -23,7 +23,7 @@ from seating.phantoms import cone, hole, moved, rounded_hole
 from seating.pushed import before, rest_of
 
 from veinfit.frames import clock_hours, side_words
-from veinfit.seating.approach import line_through_ostium
+from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.balloon import Balloon, sphere
 from veinfit.seating.mechanics.law import IndentationLaw
 from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH

@@ -9,9 +9,9 @@ from dataclasses import replace
 import handmade
 import pytest
 
-from veinfit.seating.arcs import open_arcs
 from veinfit.seating.compare import compare, comparisons, interval
 from veinfit.seating.model import Chance, ClockReading, Margin
+from veinfit.seating.seal.arcs import open_arcs
 from veinfit.settings import ComparisonSettings, SeatingSettings
 
 SEATING, TIES = SeatingSettings(), ComparisonSettings()

@@ -10,7 +10,7 @@ from seating.phantoms import hole, rounded_hole
 
 from veinfit.errors import InputError
 from veinfit.seating.balloon import sphere
-from veinfit.seating.grade import (
+from veinfit.seating.seal.grade import (
     deep_definition,
     grade_definition,
     is_deep,

@@ -16,11 +16,11 @@ from seating.phantoms import Phantom, as_phantom, ellipse, hole, rounded_hole
 from seating.pushed import before, rest_of
 
 from veinfit.anatomy.model import Centreline, SeptalCrossing
-from veinfit.seating.approach import approach_line
+from veinfit.seating.approach.line import approach_line
+from veinfit.seating.approach.start import find_start
 from veinfit.seating.balloon import sphere
 from veinfit.seating.mechanics.minimise import AT_REST, RESIDUAL_SHARE
 from veinfit.seating.seat import seat_vein
-from veinfit.seating.start import find_start
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import face_normals

@@ -9,7 +9,7 @@ import pytest
 from seating.phantoms import Phantom, as_phantom, ellipse, hole, loft, revolve, walk
 
 from veinfit.seating.patch import can_press, wall_patch
-from veinfit.seating.paths import widest_path
+from veinfit.seating.seal.paths import widest_path
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import edges, total_area

@@ -197,8 +197,8 @@ def test_a_balloon_a_little_larger_than_the_atrium_is_seated_with_a_caution():
 
 
 def test_a_balloon_is_backed_off_until_it_is_clear():
-    from veinfit.seating.approach import coaxial
-    from veinfit.seating.start import find_start
+    from veinfit.seating.approach.line import coaxial
+    from veinfit.seating.approach.start import find_start
 
     phantom = ball_with_vein(16.0, 8.0)
     line = coaxial(phantom.anatomy, phantom.vein, SETTINGS)

@@ -28,9 +28,9 @@ from veinfit.frames import Frame
 from veinfit.io.meshes import Unit
 from veinfit.io.provenance import Provenance, program_versions
 from veinfit.notes import Note
-from veinfit.seating.approach import approaches_named
+from veinfit.seating.approach.crossings import crossing_map
+from veinfit.seating.approach.line import approaches_named
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.crossings import crossing_map
 from veinfit.seating.kinds import DEFAULT_APPROACH, Approach
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure

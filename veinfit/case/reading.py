@@ -18,8 +18,7 @@ from veinfit.io.meshes import Unit, read_mesh
 from veinfit.io.volumes import read_volume
 from veinfit.labels import lumen_input
 from veinfit.notes import Note
-from veinfit.seating.neighbours import Structure
-from veinfit.seating.septum import (
+from veinfit.seating.approach.septum import (
     LANDMARK,
     check_on_wall,
     crossing_note,
@@ -28,6 +27,7 @@ from veinfit.seating.septum import (
     labelled_crossing,
     stated_crossing,
 )
+from veinfit.seating.neighbours import Structure
 from veinfit.settings import Settings
 
 FARTHEST_LANDMARK_MM = 200.0

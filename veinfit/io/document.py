@@ -34,8 +34,8 @@ from veinfit.io.tables import (
     vein_row,
 )
 from veinfit.notes import Note, verdict_first
-from veinfit.seating.grade import deep_definition, grade_definition
 from veinfit.seating.model import Fit
+from veinfit.seating.seal.grade import deep_definition, grade_definition
 from veinfit.settings import Settings, describe
 
 SCHEMA_VERSION = "1.3"

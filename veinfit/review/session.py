@@ -26,8 +26,8 @@ from veinfit.report.tables import vein_rows
 from veinfit.report.viewer_scene import vein_scene
 from veinfit.review.corrections_file import ABSENT, CorrectionsFile, FileState
 from veinfit.review.merging import combined, differences, merge, same
+from veinfit.seating.approach.rays import free_way_mm
 from veinfit.seating.model import Fit
-from veinfit.seating.rays import free_way_mm
 from veinfit.seating.seat import each_seat
 
 DRAFT = {"who": "not stated", "why": "not stated"}

@@ -13,9 +13,9 @@ from itertools import pairwise
 from typing import Literal
 
 from veinfit.frames import clock_words
-from veinfit.seating.arcs import OpenArc, open_arcs
 from veinfit.seating.kinds import Approach
 from veinfit.seating.model import Chance, Fit
+from veinfit.seating.seal.arcs import OpenArc, open_arcs
 from veinfit.seating.uncertainty.split import joint
 from veinfit.settings import ComparisonSettings, SeatingSettings
 

@@ -6,12 +6,12 @@ import numpy as np
 
 from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.gap import gap_field
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, minimise
 from veinfit.seating.model import FreezeDrift
 from veinfit.seating.prepare import PreparedVein
-from veinfit.seating.seal import Seal, find_seal, why_not_assessed
+from veinfit.seating.seal.gap import gap_field
+from veinfit.seating.seal.seal import Seal, find_seal, why_not_assessed
 from veinfit.settings import SeatingSettings
 
 

@@ -14,10 +14,8 @@ from dataclasses import replace
 import numpy as np
 
 from veinfit.frames import FloatArray, IntArray, side_words
-from veinfit.seating.antral import antral_area_mm2
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.further import Growth, GrowthStep
-from veinfit.seating.gap import gap_field
 from veinfit.seating.kinds import Outcome
 from veinfit.seating.loop import loop_reading
 from veinfit.seating.mechanics.batch import BalloonBatch
@@ -25,8 +23,10 @@ from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, minimise
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
 from veinfit.seating.prepare import balloon_batch
-from veinfit.seating.reach import why_not_reached
-from veinfit.seating.seal import find_seal, why_not_assessed
+from veinfit.seating.seal.antral import antral_area_mm2
+from veinfit.seating.seal.gap import gap_field
+from veinfit.seating.seal.reach import why_not_reached
+from veinfit.seating.seal.seal import find_seal, why_not_assessed
 from veinfit.seating.uncertainty.attempts import SEATED, Simulator
 from veinfit.seating.uncertainty.chains import Chains
 from veinfit.seating.uncertainty.unknowns import perturbed

@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 
 from veinfit.frames import FloatArray
 from veinfit.notes import Note
-from veinfit.seating.aim_field import AimField
 from veinfit.seating.further import Growth
 from veinfit.seating.kinds import Approach, Outcome
+from veinfit.seating.uncertainty.aim_field import AimField
 from veinfit.surface import Surface
 
 

@@ -12,7 +12,13 @@ from scipy.spatial import cKDTree
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.mechanics.guide import Guide, guide_of
-from veinfit.seating.missing_wall import MissingWall, WallEnd, cap_points, wall_before, wall_ends
+from veinfit.seating.seal.missing_wall import (
+    MissingWall,
+    WallEnd,
+    cap_points,
+    wall_before,
+    wall_ends,
+)
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import (

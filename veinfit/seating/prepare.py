@@ -10,9 +10,9 @@ import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import BoolArray, FloatArray, unit
-from veinfit.seating.approach import ApproachLine, line_through_ostium
+from veinfit.seating.approach.line import ApproachLine, line_through_ostium
+from veinfit.seating.approach.start import nominal_back_mm, shaft_way_mm
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.gap import touchable_vertices
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.law import NEWTON_PER_KPA_MM2, IndentationLaw
 from veinfit.seating.mechanics.minimise import Exit
@@ -25,7 +25,7 @@ from veinfit.seating.mechanics.modes import (
 )
 from veinfit.seating.mechanics.walls import BalloonWall
 from veinfit.seating.patch import WallPatch, can_press, wall_patch
-from veinfit.seating.start import nominal_back_mm, shaft_way_mm
+from veinfit.seating.seal.gap import touchable_vertices
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import face_areas, face_normals, select_faces, vertex_areas

@@ -11,14 +11,11 @@ import numpy as np
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.notes import Note
-from veinfit.seating.antral import antral_area_mm2, contact_area_mm2, contact_ring_deg
-from veinfit.seating.approach import ApproachLine, approach_line
+from veinfit.seating.approach.line import ApproachLine, approach_line
+from veinfit.seating.approach.reachable import directions_about
+from veinfit.seating.approach.start import find_start, start_notes
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.clock import clock_readings, contact_arc_deg, meridians, read_clock
-from veinfit.seating.closure import closure_wall
 from veinfit.seating.freeze import constant_size, freeze_drift
-from veinfit.seating.gap import GapField, gap_field
-from veinfit.seating.grade import is_deep, occlusion_grade
 from veinfit.seating.growth import growth_of
 from veinfit.seating.loop import loop_reading
 from veinfit.seating.mechanics.attempt import attempt
@@ -27,12 +24,16 @@ from veinfit.seating.mechanics.guide import guide_notes
 from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH
 from veinfit.seating.model import Fit, FreezeDrift
 from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
-from veinfit.seating.orifice import cut_graph
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.prepare import PreparedVein, balloon_batch, prepare
-from veinfit.seating.reach import why_not_reached
-from veinfit.seating.reachable import directions_about
-from veinfit.seating.seal import (
+from veinfit.seating.seal.antral import antral_area_mm2, contact_area_mm2, contact_ring_deg
+from veinfit.seating.seal.clock import clock_readings, contact_arc_deg, meridians, read_clock
+from veinfit.seating.seal.closure import closure_wall
+from veinfit.seating.seal.gap import GapField, gap_field
+from veinfit.seating.seal.grade import is_deep, occlusion_grade
+from veinfit.seating.seal.orifice import cut_graph
+from veinfit.seating.seal.reach import why_not_reached
+from veinfit.seating.seal.seal import (
     Seal,
     find_leaks,
     find_seal,
@@ -41,7 +42,6 @@ from veinfit.seating.seal import (
     missing_notes,
     why_not_assessed,
 )
-from veinfit.seating.start import find_start, start_notes
 from veinfit.seating.uncertainty.attempts import Simulator, simulator
 from veinfit.seating.uncertainty.margin import with_margin
 from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS

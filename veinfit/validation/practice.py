@@ -15,11 +15,11 @@ import numpy as np
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.frames import FloatArray, side_words
-from veinfit.seating.approach import approach_line
+from veinfit.seating.approach.line import approach_line
+from veinfit.seating.approach.reachable import Directions, directions_about
 from veinfit.seating.balloon import sphere
-from veinfit.seating.closure import SECTORS
 from veinfit.seating.prepare import prepare
-from veinfit.seating.reachable import Directions, directions_about
+from veinfit.seating.seal.closure import SECTORS
 from veinfit.seating.seat import RESERVE_SD
 from veinfit.seating.uncertainty.attempts import SEATED, Readings, Simulator, simulator
 from veinfit.seating.uncertainty.chains import simulate

@@ -22,13 +22,13 @@ from benchmarks.sheet.shapes import SEATS, seat_surface
 from seating.phantoms import as_phantom
 
 from veinfit.frames import BoolArray, FloatArray, IntArray
-from veinfit.seating.approach import line_through_ostium
+from veinfit.seating.approach.line import line_through_ostium
+from veinfit.seating.approach.start import find_start
 from veinfit.seating.balloon import sphere
-from veinfit.seating.gap import gap_field
 from veinfit.seating.mechanics.attempt import attempt
 from veinfit.seating.prepare import balloon_batch, balloon_contact, prepare
-from veinfit.seating.seal import find_seal
-from veinfit.seating.start import find_start
+from veinfit.seating.seal.gap import gap_field
+from veinfit.seating.seal.seal import find_seal
 from veinfit.settings import SeatingSettings, Settings
 from veinfit.surface import Surface
 

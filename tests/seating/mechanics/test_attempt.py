@@ -10,11 +10,11 @@ from scipy.optimize import brentq
 from seating.phantoms import hole, rounded_hole
 from seating.pushed import LINEAR, PAST, balls, before, rest_of, wall_of
 
-from veinfit.seating.approach import line_through_ostium
+from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.balloon import sphere
-from veinfit.seating.closure import closure_wall
 from veinfit.seating.mechanics.attempt import FIRST_PUSH_N, attempt
 from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH
+from veinfit.seating.seal.closure import closure_wall
 from veinfit.settings import SeatingSettings
 
 STIFFNESS = 4e-3

@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 from seating.phantoms import hole, rounded_hole
 from seating.pushed import balls, before, evaluate, rest_of, wall_of
 
-from veinfit.seating.approach import line_through_ostium
+from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.balloon import Balloon, sphere
 from veinfit.seating.mechanics.guide import Guide
 from veinfit.seating.mechanics.law import IndentationLaw

@@ -10,12 +10,12 @@ from scipy.spatial.transform import Rotation
 from seating.phantoms import hole, rounded_hole
 from seating.pushed import balls, rest_of, wall_of
 
-from veinfit.seating.approach import line_through_ostium
+from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.balloon import sphere
-from veinfit.seating.closure import closure_wall
 from veinfit.seating.mechanics.coarse import gather
 from veinfit.seating.mechanics.minimise import AT_REST, minimise
 from veinfit.seating.prepare import balloon_batch, balloon_contact, prepare
+from veinfit.seating.seal.closure import closure_wall
 from veinfit.seating.uncertainty.attempts import simulator
 from veinfit.settings import MarginSettings, SeatingSettings
 

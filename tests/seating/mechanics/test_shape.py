@@ -14,12 +14,12 @@ from seating.pushed import before
 from veinfit.errors import InputError
 from veinfit.frames import unit
 from veinfit.report.fit_scene import balloon_surface
-from veinfit.seating.approach import line_through_ostium
+from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.balloon import Balloon, balloon_from_mapping, sphere
-from veinfit.seating.gap import gap_field
 from veinfit.seating.mechanics.shape import Sphere, Spheroid, Turned, depth_terms
 from veinfit.seating.neighbours import FreezingZone, zone_distance_mm
 from veinfit.seating.prepare import prepare
+from veinfit.seating.seal.gap import gap_field
 from veinfit.seating.seat import seat_balloon, seat_vein
 from veinfit.seating.uncertainty.attempts import simulator
 from veinfit.settings import MarginSettings, SeatingSettings

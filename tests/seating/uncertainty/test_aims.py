@@ -12,8 +12,8 @@ from seating.phantoms import hole
 
 from veinfit.anatomy.model import SeptalCrossing
 from veinfit.frames import clock_direction, clock_hours, unit
+from veinfit.seating.approach.reachable import HOURS, Directions
 from veinfit.seating.balloon import sphere
-from veinfit.seating.reachable import HOURS, Directions
 from veinfit.seating.seat import seat_vein
 from veinfit.seating.uncertainty.aims import aim_field, sealing_aims
 from veinfit.seating.uncertainty.attempts import OUTCOMES, SEATED

@@ -12,7 +12,7 @@ from seating.test_missing_wall import with_hole
 
 from veinfit.anatomy import find_anatomy
 from veinfit.case.reading import read_case
-from veinfit.seating.approach import approach_line, line_through_ostium
+from veinfit.seating.approach.line import approach_line, line_through_ostium
 from veinfit.seating.balloon import Balloon, sphere
 from veinfit.seating.prepare import prepare
 from veinfit.seating.seat import seat_balloon

@@ -10,7 +10,7 @@ import pytest
 from seating.phantoms import hole
 
 from veinfit.frames import unit
-from veinfit.seating.approach import line_through_ostium
+from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.balloon import sphere
 from veinfit.seating.prepare import prepare
 from veinfit.seating.seat import seat_vein

@@ -18,7 +18,7 @@ from scipy.optimize import brentq
 from scipy.stats import norm
 from seating.phantoms import hole
 
-from veinfit.seating.approach import line_through_ostium
+from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.balloon import sphere
 from veinfit.seating.mechanics.minimise import minimise
 from veinfit.seating.model import Chance

@@ -14,7 +14,7 @@ from veinfit.case import assess
 from veinfit.cohort.batch.cases import BatchCase
 from veinfit.errors import InputError
 from veinfit.io.provenance import input_files
-from veinfit.seating.approach import approaches_named
+from veinfit.seating.approach.line import approaches_named
 from veinfit.seating.balloon import Balloon, parse_balloons
 from veinfit.seating.kinds import DEFAULT_APPROACH
 from veinfit.settings import Settings

@@ -14,7 +14,7 @@ from scipy.interpolate import RBFInterpolator
 from scipy.special import ndtr
 
 from veinfit.frames import FloatArray, IntArray
-from veinfit.seating.approach import ApproachLine
+from veinfit.seating.approach.line import ApproachLine
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.prepare import PreparedVein
 from veinfit.seating.uncertainty.attempts import simulator

@@ -13,7 +13,7 @@ from veinfit.cohort.calibration.quantities import quantities
 from veinfit.cohort.calibration.responses import respond
 from veinfit.errors import InputError
 from veinfit.io.observed import ObservedRow
-from veinfit.seating.approach import approach_line
+from veinfit.seating.approach.line import approach_line
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.prepare import prepare
 from veinfit.settings import Settings

@@ -14,9 +14,9 @@ import numpy as np
 from scipy.stats import qmc
 
 from veinfit.frames import FloatArray, side_words
-from veinfit.seating.aim_field import AimField, normal_density
+from veinfit.seating.approach.reachable import Directions
 from veinfit.seating.model import Aim
-from veinfit.seating.reachable import Directions
+from veinfit.seating.uncertainty.aim_field import AimField, normal_density
 from veinfit.seating.uncertainty.attempts import NOT_ASSESSED, OUTCOMES, SEATED, Readings, Simulator
 from veinfit.seating.uncertainty.chains import Chains
 from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS, draw, tilted

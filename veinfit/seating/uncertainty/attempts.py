@@ -8,19 +8,19 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.frames import BoolArray, FloatArray, IntArray
-from veinfit.seating.approach import ApproachLine
+from veinfit.seating.approach.line import ApproachLine
+from veinfit.seating.approach.start import Start, find_start
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.closure import ClosureWall, closure_wall
-from veinfit.seating.grade import DEEP_BY_PLANE
 from veinfit.seating.kinds import Outcome
 from veinfit.seating.mechanics.attempt import FIRST_PUSH_N, ON_THE_WAY, PUSH_RATIO, attempt
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, Exit, minimise
 from veinfit.seating.mechanics.shape import gaps_mm
-from veinfit.seating.missing_wall import in_play, parting
 from veinfit.seating.prepare import BalloonContact, PreparedVein, balloon_batch, balloon_contact
-from veinfit.seating.reach import reached
-from veinfit.seating.start import Start, find_start
+from veinfit.seating.seal.closure import ClosureWall, closure_wall
+from veinfit.seating.seal.grade import DEEP_BY_PLANE
+from veinfit.seating.seal.missing_wall import in_play, parting
+from veinfit.seating.seal.reach import reached
 from veinfit.seating.uncertainty.unknowns import perturbed
 from veinfit.settings import MarginSettings, SeatingSettings
 

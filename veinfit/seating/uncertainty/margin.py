@@ -9,9 +9,9 @@ import numpy as np
 
 from veinfit.frames import BoolArray, FloatArray, clock_hours
 from veinfit.notes import Note
+from veinfit.seating.approach.reachable import Directions
 from veinfit.seating.mechanics.minimise import minimise
 from veinfit.seating.model import AttemptRow, Chance, Fit, Margin
-from veinfit.seating.reachable import Directions
 from veinfit.seating.uncertainty.aims import aim_field, aim_map
 from veinfit.seating.uncertainty.attempts import OUTCOMES, PASSES_THROUGH, SEATED, Simulator
 from veinfit.seating.uncertainty.chains import Chains, simulate

@@ -8,11 +8,11 @@ import numpy as np
 
 from veinfit.frames import FloatArray
 from veinfit.notes import Note
-from veinfit.seating.approach import ApproachLine
+from veinfit.seating.approach.line import ApproachLine
+from veinfit.seating.approach.rays import way_back_mm
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.minimise import Exit, minimise
-from veinfit.seating.rays import way_back_mm
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 

@@ -8,9 +8,9 @@ import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import BoolArray, FloatArray, angle_deg, clock_direction, unit
-from veinfit.seating.approach import ApproachLine
-from veinfit.seating.rays import NEAR_MM, free_way_mm
-from veinfit.seating.sheath import CROSSING_SLACK_MM
+from veinfit.seating.approach.line import ApproachLine
+from veinfit.seating.approach.rays import NEAR_MM, free_way_mm
+from veinfit.seating.approach.sheath import CROSSING_SLACK_MM
 from veinfit.settings import MarginSettings, SeatingSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import select_faces

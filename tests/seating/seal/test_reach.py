@@ -9,7 +9,7 @@ from seating.phantoms import Phantom, hole, loft
 
 from veinfit.seating.balloon import sphere
 from veinfit.seating.patch import wall_patch
-from veinfit.seating.reach import reached, why_not_reached
+from veinfit.seating.seal.reach import reached, why_not_reached
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import MarginSettings, SeatingSettings
 from veinfit.surface import Surface

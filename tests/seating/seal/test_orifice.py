@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 from seating.phantoms import as_phantom, ellipse, hole, revolve
 
-from veinfit.seating.orifice import cut_graph, least_open_line, open_areas
 from veinfit.seating.patch import wall_patch
+from veinfit.seating.seal.orifice import cut_graph, least_open_line, open_areas
 from veinfit.settings import SeatingSettings
 from veinfit.surface.mesh import edges
 

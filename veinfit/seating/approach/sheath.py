@@ -20,7 +20,7 @@ import numpy as np
 
 from veinfit.anatomy.model import SeptalCrossing, Vein
 from veinfit.frames import FloatArray, angle_deg, unit
-from veinfit.seating.rays import free_way_mm, way_back_mm
+from veinfit.seating.approach.rays import free_way_mm, way_back_mm
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 

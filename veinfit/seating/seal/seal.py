@@ -11,15 +11,15 @@ from scipy.sparse import csgraph
 from veinfit.frames import BoolArray, FloatArray, IntArray, clock_hours, side_words, unit
 from veinfit.notes import Note
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.gap import GapField
 from veinfit.seating.kinds import Approach
 from veinfit.seating.mechanics.shape import Shape, gaps_mm
-from veinfit.seating.missing_wall import in_play, parting
 from veinfit.seating.model import Leak
-from veinfit.seating.orifice import CutGraph, Line, least_open_line
 from veinfit.seating.patch import WallPatch
-from veinfit.seating.paths import WidestPath, connected_to, widest_path
-from veinfit.seating.straighten import straightened_area
+from veinfit.seating.seal.gap import GapField
+from veinfit.seating.seal.missing_wall import in_play, parting
+from veinfit.seating.seal.orifice import CutGraph, Line, least_open_line
+from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path
+from veinfit.seating.seal.straighten import straightened_area
 from veinfit.surface.mesh import any_corner
 
 LEAST_LEAK_MM2 = 1e-3

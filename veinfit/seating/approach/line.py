@@ -9,9 +9,9 @@ from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray, angle_deg, unit
 from veinfit.notes import Note
+from veinfit.seating.approach.septum import estimated_crossing
+from veinfit.seating.approach.sheath import reach_of
 from veinfit.seating.kinds import BOTH, Approach
-from veinfit.seating.septum import estimated_crossing
-from veinfit.seating.sheath import reach_of
 from veinfit.settings import SeatingSettings
 
 ALIGNED_DEG = 1.0

@@ -19,9 +19,9 @@ from seating.phantoms import (
 from seating.test_seat import with_hole
 
 from veinfit.seating.balloon import sphere
-from veinfit.seating.missing_wall import MissingWall, in_play, parting, wall_before
 from veinfit.seating.patch import wall_patch
-from veinfit.seating.reduced import reduce_wall
+from veinfit.seating.seal.missing_wall import MissingWall, in_play, parting, wall_before
+from veinfit.seating.seal.reduced import reduce_wall
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface

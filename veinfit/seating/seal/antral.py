@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from veinfit.frames import BoolArray
-from veinfit.seating.clock import ClockSeal
-from veinfit.seating.gap import GapField
 from veinfit.seating.mechanics.triangles import area_above
 from veinfit.seating.patch import WallPatch
+from veinfit.seating.seal.clock import ClockSeal
+from veinfit.seating.seal.gap import GapField
 from veinfit.surface.mesh import any_corner
 
 ON_PLANE_MM = 1e-6

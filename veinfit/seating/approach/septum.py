@@ -13,7 +13,7 @@ from veinfit.anatomy.names import TEMPLATE
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray, unit
 from veinfit.notes import Note
-from veinfit.seating.rays import free_way_mm
+from veinfit.seating.approach.rays import free_way_mm
 
 CROSSING_PLACE = (-0.78, -0.48, -0.40)
 """Direction of the crossing from the body's centre, in the template of the left atrium.

@@ -9,9 +9,9 @@ import pytest
 from scipy.spatial import Delaunay
 from seating.phantoms import as_phantom, ellipse
 
-from veinfit.seating.orifice import cut_graph, least_open_line
 from veinfit.seating.patch import wall_patch
-from veinfit.seating.straighten import straightened_area
+from veinfit.seating.seal.orifice import cut_graph, least_open_line
+from veinfit.seating.seal.straighten import straightened_area
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 

@@ -10,9 +10,9 @@ from seating.phantoms import DOWN, hole
 
 from veinfit.frames import clock_hours, side_words
 from veinfit.seating.balloon import sphere
-from veinfit.seating.clock import MERIDIANS, ClockSeal, contact_arc_deg, meridians
-from veinfit.seating.gap import gap_field
 from veinfit.seating.patch import wall_patch
+from veinfit.seating.seal.clock import MERIDIANS, ClockSeal, contact_arc_deg, meridians
+from veinfit.seating.seal.gap import gap_field
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import SeatingSettings
 

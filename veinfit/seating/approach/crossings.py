@@ -18,12 +18,12 @@ from scipy.spatial import cKDTree
 from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
 from veinfit.frames import FloatArray, perpendicular_basis, unit
 from veinfit.notes import Note
+from veinfit.seating.approach.rays import free_way_mm
+from veinfit.seating.approach.reachable import in_box
+from veinfit.seating.approach.septum import lies_in_vein
+from veinfit.seating.approach.sheath import Reach, reach_of
 from veinfit.seating.further import BestCrossing, CrossingPlace, Crossings
 from veinfit.seating.model import Fit
-from veinfit.seating.rays import free_way_mm
-from veinfit.seating.reachable import in_box
-from veinfit.seating.septum import lies_in_vein
-from veinfit.seating.sheath import Reach, reach_of
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 

@@ -15,10 +15,10 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.frames import BoolArray, FloatArray, IntArray
-from veinfit.seating.gap import GapField
-from veinfit.seating.missing_wall import MissingWall, in_play, parting
 from veinfit.seating.patch import WallPatch
-from veinfit.seating.paths import WidestPath, connected_to, widest_path
+from veinfit.seating.seal.gap import GapField
+from veinfit.seating.seal.missing_wall import MissingWall, in_play, parting
+from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path
 
 
 @dataclass(frozen=True, slots=True, eq=False)

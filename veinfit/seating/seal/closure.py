@@ -14,7 +14,7 @@ from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.coarse import Cells, gather
 from veinfit.seating.mechanics.modes import ShapeModes
 from veinfit.seating.prepare import BalloonContact, PreparedVein
-from veinfit.seating.reduced import ReducedWall, reduce_wall
+from veinfit.seating.seal.reduced import ReducedWall, reduce_wall
 
 NEAR_MM = 5.0
 """Wall this far from every balloon is taken as wide open."""

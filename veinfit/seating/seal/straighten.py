@@ -13,8 +13,8 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.frames import BoolArray, FloatArray, IntArray, clock_basis
-from veinfit.seating.orifice import open_areas
 from veinfit.seating.patch import WallPatch
+from veinfit.seating.seal.orifice import open_areas
 from veinfit.surface import Surface
 from veinfit.surface.mesh import edges
 

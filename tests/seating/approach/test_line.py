@@ -10,8 +10,8 @@ from seating.phantoms import hole
 from seating.pushed import balls, wall_of
 
 from veinfit.errors import InputError
-from veinfit.seating.approach import approach_line, line_through_ostium
-from veinfit.seating.start import find_start, nominal_back_mm
+from veinfit.seating.approach.line import approach_line, line_through_ostium
+from veinfit.seating.approach.start import find_start, nominal_back_mm
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 

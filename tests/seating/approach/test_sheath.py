@@ -14,10 +14,10 @@ from seating.phantoms import hole
 
 from veinfit.anatomy.model import SeptalCrossing
 from veinfit.frames import angle_deg, unit
-from veinfit.seating.approach import approach_line, approaches_named
+from veinfit.seating.approach.line import approach_line, approaches_named
+from veinfit.seating.approach.sheath import reach_of, relaxed_direction
 from veinfit.seating.balloon import sphere
 from veinfit.seating.seat import seat_vein
-from veinfit.seating.sheath import reach_of, relaxed_direction
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 

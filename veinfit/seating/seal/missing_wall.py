@@ -17,7 +17,7 @@ from scipy.sparse import csgraph
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import BoolArray, FloatArray, IntArray, side_words, unit
-from veinfit.seating.paths import connected_to
+from veinfit.seating.seal.paths import connected_to
 from veinfit.surface import Surface
 from veinfit.surface.openings import boundary_loops, loop_diameter
 

@@ -14,7 +14,7 @@ from veinfit.anatomy.model import MitralOpening
 from veinfit.anatomy.names import MITRAL, TEMPLATE
 from veinfit.errors import InputError
 from veinfit.frames import unit
-from veinfit.seating.septum import (
+from veinfit.seating.approach.septum import (
     CAVAL_COURSE,
     CROSSING_PLACE,
     crossing_note,

@@ -10,10 +10,10 @@ import trimesh
 from seating.phantoms import hole
 
 from veinfit.anatomy.model import SeptalCrossing
+from veinfit.seating.approach.crossings import crossing_map, places_on_septum
+from veinfit.seating.approach.sheath import reach_of
 from veinfit.seating.balloon import sphere
-from veinfit.seating.crossings import crossing_map, places_on_septum
 from veinfit.seating.seat import seat_vein
-from veinfit.seating.sheath import reach_of
 from veinfit.settings import MarginSettings, SeatingSettings
 from veinfit.surface import Surface
 

@@ -8,10 +8,10 @@ import numpy as np
 
 from veinfit.frames import FloatArray, IntArray, clock_direction, side_words
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.gap import GapField
 from veinfit.seating.kinds import Approach
 from veinfit.seating.model import ClockReading
 from veinfit.seating.patch import WallPatch
+from veinfit.seating.seal.gap import GapField
 from veinfit.surface.mesh import edges
 
 MERIDIANS = 240

@@ -9,7 +9,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from veinfit.seating.paths import connected_to, widest_path
+from veinfit.seating.seal.paths import connected_to, widest_path
 
 
 @st.composite
