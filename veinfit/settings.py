@@ -290,6 +290,17 @@ class SeatingSettings:
         meaning="whether each balloon also grows to the next larger size where it lies",
         basis="as a laboratory does that has both sizes in one balloon",
     )
+    plan_below_probability: float = parameter(
+        0.66,
+        unit="1",
+        meaning=(
+            "several seats that close a vein together are looked for where the best single seat "
+            "seals with less than this probability; 0: none are"
+        ),
+        basis="what the report calls likely: report.likely_from",
+        low=0.0,
+        high=1.0,
+    )
     crossing_map: bool = parameter(
         True,
         unit="1",

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from veinfit.frames import FloatArray
 from veinfit.seating.kinds import Approach, Outcome
 
 
@@ -148,3 +149,96 @@ class Crossings:
     places: tuple[CrossingPlace, ...]
     best: tuple[BestCrossing, ...]
     estimated: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlanSeat:
+    """One seat of a plan.
+
+    Attributes
+    ----------
+    balloon : str
+    shaft_clock_h : float or None
+        Where the nose points, seen from the atrium along the vein's axis; None straight along it.
+    shaft_side : str
+    shaft_tilt_deg : float
+        From the vein's axis.
+    covers_from_h, covers_to_h : float or None
+        The longest arc of cold contact, clockwise; 0 and 12 all round; None without any.
+    probability_without : float or None
+        That the others of the plan close the vein if this seat fails.
+    band_from_mm, band_to_mm : (M,) array
+        Depth of the edges of its cold contact on each meridian, from twelve o'clock on, along
+        the ostial normal; NaN without contact.
+    """
+
+    balloon: str
+    shaft_clock_h: float | None
+    shaft_side: str
+    shaft_tilt_deg: float
+    covers_from_h: float | None
+    covers_to_h: float | None
+    probability_without: float | None
+    band_from_mm: FloatArray
+    band_to_mm: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plan:
+    """A set of seats whose bands of cold contact are to close a vein together.
+
+    Attributes
+    ----------
+    seats : tuple of PlanSeat
+    seal_probability : float or None
+        That they do, under the scatter of tries; None where too few could be assessed.
+    sampling_error : float or None
+        Its standard error from the number of tries.
+    open_gap_mm : float or None
+        The widest path from vein to atrium that the seats leave, without perturbation; None
+        where missing wall decides.
+    open_side : str
+        Where it is narrowest; empty where the seats close the vein.
+    line_mm : (M, 3) array
+        The line of least gap around the vein, a point on each meridian; NaN where no seat
+        touches.
+    """
+
+    seats: tuple[PlanSeat, ...]
+    seal_probability: float | None
+    sampling_error: float | None
+    open_gap_mm: float | None
+    open_side: str
+    line_mm: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class VeinPlans:
+    """What several seats are predicted to do in one vein, by one approach.
+
+    Attributes
+    ----------
+    vein : str
+    approach : Approach
+    best_single : float
+        Greatest probability of one seat that the aim maps tell, over all sizes.
+    plans : tuple of Plan
+        Of two seats and, where these are not likely to close, of three; none where no
+        two seats meet.
+    reach_gap_mm : float or None
+        The widest path that is left open by all directions that the sheath reaches, with all
+        sizes together: what no set can close.
+    reach_side : str
+        Where; empty where nothing stays out of reach.
+    reach_from_h, reach_to_h : float or None
+        The arc that they cover together, clockwise; 0 and 12 all round.
+    """
+
+    vein: str
+    approach: Approach
+    best_single: float
+    plans: tuple[Plan, ...] = ()
+    reach_gap_mm: float | None = None
+    reach_side: str = ""
+    reach_from_h: float | None = None
+    reach_to_h: float | None = None

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from veinfit.frames import FloatArray
 from veinfit.notes import Note
-from veinfit.seating.further import Growth
+from veinfit.seating.further import Growth, VeinPlans
 from veinfit.seating.kinds import Approach, Outcome
 from veinfit.seating.uncertainty.aim_field import AimField
 from veinfit.surface import Surface
@@ -218,7 +218,8 @@ class Fit:
 
     ``antral`` is sealed and not deep; ``push_n`` the push at the seat and
     ``push_to_seal_n`` the least that sealed on the way. ``seal_probability`` is that of
-    an antral seal in one try. ``aim_field`` is at hand while a case is assessed; results
+    an antral seal in one try. ``plans`` are of all sizes, on the fit of the last of them.
+    ``aim_field`` is at hand while a case is assessed; results
     do not keep it.
     """
 
@@ -277,5 +278,6 @@ class Fit:
     aims: tuple[Aim, ...] = ()
     aim_field: AimField | None = None
     growth: Growth | None = None
+    plans: VeinPlans | None = None
     attempts: tuple[AttemptRow, ...] = ()
     notes: tuple[Note, ...] = ()

@@ -25,6 +25,7 @@ from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH
 from veinfit.seating.model import Fit, FreezeDrift
 from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
 from veinfit.seating.patch import WallPatch
+from veinfit.seating.plans.plan import Tried, plans_of
 from veinfit.seating.prepare import PreparedVein, balloon_batch, prepare
 from veinfit.seating.seal.antral import antral_area_mm2, contact_area_mm2, contact_ring_deg
 from veinfit.seating.seal.clock import clock_readings, contact_arc_deg, meridians, read_clock
@@ -302,18 +303,24 @@ def each_seat(
         for line in lines
     ]
     about = guide_notes(vein)
+    tried: dict[int, list[Tried]] = {}
     for balloon, larger in zip(balloons, next_sizes(balloons), strict=True):
-        for line, way, reach in zip(lines, ways, directions, strict=True):
+        for number, (line, way, reach) in enumerate(zip(lines, ways, directions, strict=True)):
             grown_mm = larger.shape.reach_mm if larger is not None else 0.0
             ready = simulator(prepared, balloon, line, settings, law, way, grown_mm)
             fit = seat_balloon(prepared, ready, structures)
-            chains = None
+            made = None
             if reach is not None:
-                fit, chains = with_margin(fit, ready, reach)
+                fit, made = with_margin(fit, ready, reach)
             if larger is not None and settings.growth_in_place:
-                loop = settings.loop_diameter_mm
+                loop, chains = settings.loop_diameter_mm, None if made is None else made.chains
                 grown = growth_of(fit, larger, ready, chains, structures or {}, loop)
                 fit = replace(fit, growth=grown)
+            if made is not None and settings.plan_below_probability > 0.0:
+                tried.setdefault(number, []).append(Tried(ready, made))
+            if balloon is balloons[-1] and reach is not None and number in tried:
+                plans, seen = plans_of(tried[number], reach, settings.plan_below_probability)
+                fit = replace(fit, plans=plans, notes=(*fit.notes, *seen))
             yield replace(fit, notes=(*fit.notes, *about))
 
 

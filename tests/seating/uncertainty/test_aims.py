@@ -15,7 +15,7 @@ from veinfit.frames import clock_direction, clock_hours, unit
 from veinfit.seating.approach.reachable import HOURS, Directions
 from veinfit.seating.balloon import sphere
 from veinfit.seating.seat import seat_vein
-from veinfit.seating.uncertainty.aims import aim_field, sealing_aims
+from veinfit.seating.uncertainty.aims import aim_field, sealing_aims, spread_tries
 from veinfit.seating.uncertainty.attempts import OUTCOMES, SEATED
 from veinfit.seating.uncertainty.unknowns import draw, tilted
 from veinfit.settings import MarginSettings, SeatingSettings
@@ -66,7 +66,8 @@ def field_of(law, home):
     scores = draw(law, "x", 1).first.reshape(-1, 9)
     first = cone.tries(np.tile(home, (len(scores), 1)), None, scores)
     directions = Directions(AXIS, np.array([np.nan]), np.zeros(1), AXIS[None], np.ones(1), home)
-    return aim_field(cone, SimpleNamespace(first=first), directions, law)
+    spread = spread_tries(cone, directions, law)
+    return None if spread is None else aim_field(cone, first, spread, directions)
 
 
 @pytest.mark.parametrize("home", [0.0, 12.0])

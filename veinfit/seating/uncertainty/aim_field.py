@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import FloatArray
+from veinfit.frames import FloatArray, IntArray
 
 LEAST_EFFECTIVE = 8.0
 """A probability needs so many tries of equal weight."""
@@ -26,24 +26,36 @@ class AimField:
         Of the law by which all of them together were drawn, at each; per square radian.
     scatter_rad : float
         SD of the direction of a try about its aim, in each of two planes.
+    row : (N,) array
+        Their numbers among all tries, those included that could not be assessed.
     """
 
     direction: FloatArray
     antral: FloatArray
     density: FloatArray
     scatter_rad: float
+    row: IntArray
 
-    def probability(self, aim: FloatArray) -> tuple[float, float] | None:
-        """Probability of an antral seal of a try that aims at (3,), and its standard error.
+    def weights(self, aim: FloatArray) -> FloatArray | None:
+        """How much each try (N,) counts for one that aims at (3,); None where too few lie near.
 
-        Self-normalised importance sampling; None where too few tries lie near.
+        Weights of self-normalised importance sampling; their sum is 1.
         """
         angle = np.arccos(np.clip(self.direction @ aim, -1.0, 1.0))
         weight = normal_density(angle, self.scatter_rad) / self.density
         total = weight.sum()
         if total <= 0.0 or total**2 / (weight**2).sum() < LEAST_EFFECTIVE:
             return None
-        weight = weight / total
+        return np.asarray(weight / total)
+
+    def probability(self, aim: FloatArray) -> tuple[float, float] | None:
+        """Probability of an antral seal of a try that aims at (3,), and its standard error.
+
+        None where too few tries lie near.
+        """
+        weight = self.weights(aim)
+        if weight is None:
+            return None
         mean = float(weight @ self.antral)
         spread = float(np.sqrt((weight**2 * (self.antral - mean) ** 2).sum()))
         effective = 1.0 / float((weight**2).sum())

@@ -18,7 +18,6 @@ from veinfit.seating.approach.reachable import Directions
 from veinfit.seating.model import Aim
 from veinfit.seating.uncertainty.aim_field import AimField, normal_density
 from veinfit.seating.uncertainty.attempts import NOT_ASSESSED, OUTCOMES, SEATED, Readings, Simulator
-from veinfit.seating.uncertainty.chains import Chains
 from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS, draw, tilted
 from veinfit.settings import MarginSettings
 
@@ -26,32 +25,38 @@ SCATTERS = 1.0
 """Tries are spread over directions up to so many scatters past the greatest tilt."""
 
 
-def aim_field(
-    simulator: Simulator, chains: Chains, directions: Directions, law: MarginSettings
-) -> AimField | None:
-    """Spread tries over all directions and join them with the first tries of the margin.
+def spread_tries(
+    simulator: Simulator, directions: Directions, law: MarginSettings
+) -> Readings | None:
+    """Spread tries over all directions, as many as the margin has first tries.
 
     None without scatter: then a direction seals or it does not.
     """
     scatter = np.radians(law.direction_sd_deg)
     if scatter <= 0.0:
         return None
-    first = chains.first
-    count = len(first.outcome)
-    reach = np.radians(law.greatest_aim_tilt_deg) + SCATTERS * scatter
     label = f"aims {simulator.prepared.patch.vein} {simulator.balloon.name}"
+    unknowns = draw(law, label, 1)
+    count = unknowns.shape[0] * unknowns.shape[1]
     rng = np.random.default_rng(np.random.SeedSequence([law.seed, *label.encode()]))
     share = qmc.Sobol(2, scramble=True, rng=rng).random(count)
-    # Evenly over the part of the sphere within ``reach`` of the axis.
-    tilt = np.arccos(1.0 - share[:, 0] * (1.0 - np.cos(reach)))
+    # Evenly over the part of the sphere within reach of the axis.
+    tilt = np.arccos(1.0 - share[:, 0] * (1.0 - np.cos(_reach(law))))
     turn = 2.0 * np.pi * share[:, 1]
     tilts = np.degrees(tilt)[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1)
     aim = tilted(np.tile(directions.axis, (count, 1)), tilts)
-    unknowns = draw(law, label, 1)
     scores = unknowns.first.reshape(count, len(ATTEMPT_UNKNOWNS)).copy()
     scores[:, :2] = 0.0
     patient = np.repeat(unknowns.patient, unknowns.shape[1], axis=0)
-    spread = simulator.tries(aim, patient, scores)
+    return simulator.tries(aim, patient, scores)
+
+
+def aim_field(
+    simulator: Simulator, first: Readings, spread: Readings, directions: Directions
+) -> AimField:
+    """Join the first tries of the margin with tries spread over all directions."""
+    law = simulator.law
+    scatter, reach = np.radians(law.direction_sd_deg), _reach(law)
     parts = (first, spread)
     known = np.concatenate([part.assessed for part in parts])
     direction = np.concatenate([part.direction for part in parts])
@@ -60,19 +65,33 @@ def aim_field(
     off_axis = np.arccos(np.clip(direction @ directions.axis, -1.0, 1.0))
     even = (off_axis <= reach) / (2.0 * np.pi * (1.0 - np.cos(reach)))
     density = 0.5 * normal_density(home, scatter) + 0.5 * even
-    return AimField(direction[known], antral[known], density[known], float(scatter))
+    return AimField(
+        direction[known], antral[known], density[known], float(scatter), np.flatnonzero(known)
+    )
+
+
+def _reach(law: MarginSettings) -> float:
+    return float(np.radians(law.greatest_aim_tilt_deg + SCATTERS * law.direction_sd_deg))
+
+
+def nominal_tries(simulator: Simulator, directions: Directions) -> Readings | None:
+    """Make a try without any perturbation in each direction that the sheath reaches, in order."""
+    own = np.flatnonzero(directions.reached)
+    if not len(own):
+        return None
+    none = np.zeros((len(own), len(PATIENT_UNKNOWNS)))
+    still = np.zeros((len(own), len(ATTEMPT_UNKNOWNS)))
+    return simulator.tries(directions.direction[own], none, still)
 
 
 def aim_map(
-    simulator: Simulator, directions: Directions, field: AimField | None
+    simulator: Simulator,
+    directions: Directions,
+    readings: Readings | None,
+    field: AimField | None,
 ) -> tuple[Aim, ...]:
-    """Return what becomes of every direction of the grid."""
+    """Return what becomes of every direction of the grid, from those of the nominal tries."""
     own = np.flatnonzero(directions.reached)
-    readings: Readings | None = None
-    if len(own):
-        none = np.zeros((len(own), len(PATIENT_UNKNOWNS)))
-        still = np.zeros((len(own), len(ATTEMPT_UNKNOWNS)))
-        readings = simulator.tries(directions.direction[own], none, still)
     place = {int(number): k for k, number in enumerate(own)}
     return tuple(
         _aim(simulator, directions, number, readings, place.get(number), field)

@@ -263,7 +263,7 @@ class Simulator:
                 narrowest[one] = path[1]
                 warm = ~cold[number] & (gap[number] <= tolerance)
                 if warm.any():
-                    over = self._warm_open(polar[number])
+                    over = self.warm_open_mm(polar[number])
                     apart = np.where(warm, np.maximum(gap[number], tolerance + over), gap[number])
                     cold_width[one] = min(self.closure.wall.widest(apart)[0], WIDE_MM)
             deep[rest] = self._deep(gap, polar, place[rest], tolerance)
@@ -313,7 +313,7 @@ class Simulator:
                 )
         return settled
 
-    def _warm_open(self, polar: FloatArray) -> FloatArray:
+    def warm_open_mm(self, polar: FloatArray) -> FloatArray:
         """Distance over the balloon (K,), mm, from its freezing zone; negative inside it."""
         balloon = self.balloon
         outside = np.maximum(polar - balloon.zone_to_deg, balloon.zone_from_deg - polar)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,8 +12,15 @@ from veinfit.notes import Note
 from veinfit.seating.approach.reachable import Directions
 from veinfit.seating.mechanics.minimise import minimise
 from veinfit.seating.model import AttemptRow, Chance, Fit, Margin
-from veinfit.seating.uncertainty.aims import aim_field, aim_map
-from veinfit.seating.uncertainty.attempts import OUTCOMES, PASSES_THROUGH, SEATED, Simulator
+from veinfit.seating.uncertainty.aim_field import AimField
+from veinfit.seating.uncertainty.aims import aim_field, aim_map, nominal_tries, spread_tries
+from veinfit.seating.uncertainty.attempts import (
+    OUTCOMES,
+    PASSES_THROUGH,
+    SEATED,
+    Readings,
+    Simulator,
+)
 from veinfit.seating.uncertainty.chains import Chains, simulate
 from veinfit.seating.uncertainty.expansion import Term, expand
 from veinfit.seating.uncertainty.unknowns import Unknowns, draw, perturbed
@@ -50,10 +57,31 @@ TOGETHER = "together"
 """The share that no group has by itself."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class TriesMade:
+    """All tries of one balloon in one vein.
+
+    Attributes
+    ----------
+    chains : Chains
+    spread : Readings or None
+        Over all directions; None without an aim map or without scatter.
+    nominal : Readings or None
+        Without perturbation, in each direction that the sheath reaches.
+    field : AimField or None
+        What the first tries of the chains and the spread ones tell of any aim.
+    """
+
+    chains: Chains
+    spread: Readings | None = None
+    nominal: Readings | None = None
+    field: AimField | None = None
+
+
 def with_margin(
     fit: Fit, simulator: Simulator, directions: Directions
-) -> tuple[Fit, Chains | None]:
-    """Give a fit its margin and its aim map; return its chains of tries too.
+) -> tuple[Fit, TriesMade | None]:
+    """Give a fit its margin and its aim map; return the tries behind them too.
 
     Fits that are not assessed keep none, nor do those whose course fails, which have no
     direction to scatter. Where the balloon itself cannot reach, tries that reach count.
@@ -72,12 +100,16 @@ def with_margin(
     label = f"{fit.vein} {balloon.equatorial_mm:.3f} {balloon.axial_mm:.3f}"
     chains = simulate(simulator, draw(law, label), directions.limit)
     fit = _with_chances(fit, chains, simulator)
+    made = TriesMade(chains)
     if law.aim_tilt_step_deg > 0.0:
-        field = aim_field(simulator, chains, directions, law)
-        fit = replace(fit, aims=aim_map(simulator, directions, field), aim_field=field)
+        spread = spread_tries(simulator, directions, law)
+        told = None if spread is None else aim_field(simulator, chains.first, spread, directions)
+        made = TriesMade(chains, spread, nominal_tries(simulator, directions), told)
+        aims = aim_map(simulator, directions, made.nominal, told)
+        fit = replace(fit, aims=aims, aim_field=told)
     if law.keep_attempts:
         fit = replace(fit, attempts=attempt_table(fit, chains, simulator))
-    return fit, chains
+    return fit, made
 
 
 def margin_of(chains: Chains, simulator: Simulator) -> Margin | None:

@@ -1,0 +1,1 @@
+"""Several seats that close a vein together: where they lie and how likely they seal."""

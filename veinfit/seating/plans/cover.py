@@ -1,0 +1,104 @@
+"""What wall seats of several sizes cover with cold contact, in the same material points."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.seating.seal.closure import SECTORS, ClosureWall, closure_wall
+from veinfit.seating.uncertainty.attempts import SEATED, Readings, Simulator
+
+RESERVE_SD = 4.0
+"""The wall reaches so many standard deviations of the surface offset past the largest balloon."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cover:
+    """Cold gap of N seats at the K points of a wall that all sizes share.
+
+    Attributes
+    ----------
+    wall : ClosureWall
+    gap_mm : (N, K) array
+        At most the tolerance in cold contact; inf where a balloon does not count: one that
+        lies deep or has no seat.
+    tolerance_mm : float
+    """
+
+    wall: ClosureWall
+    gap_mm: FloatArray
+    tolerance_mm: float
+
+    @property
+    def cold(self) -> BoolArray:
+        """Points in cold contact (N, K)."""
+        return np.asarray(self.gap_mm <= self.tolerance_mm)
+
+    @property
+    def sectors(self) -> BoolArray:
+        """Directions around the vein (N, S) in which wall near it is in cold contact."""
+        near = self.wall.near
+        result = np.zeros((len(self.gap_mm), SECTORS), dtype=bool)
+        for sector in range(SECTORS):
+            own = near & (self.wall.sector == sector)
+            result[:, sector] = self.cold[:, own].any(axis=1)
+        return result
+
+
+def shared_wall(simulators: Sequence[Simulator]) -> ClosureWall:
+    """Return the wall that any of several sizes in one vein can touch."""
+    first = simulators[0]
+    touchable = np.any([one.contact.touchable for one in simulators], axis=0)
+    reach = max(one.balloon.shape.reach_mm for one in simulators)
+    reach += RESERVE_SD * first.law.surface_offset_sd_mm
+    contact = replace(first.contact, touchable=touchable)
+    return closure_wall(first.prepared, contact, reach, first.seating.cell_mm)
+
+
+def cover_of(
+    wall: ClosureWall, simulator: Simulator, readings: Readings, patient: FloatArray | None = None
+) -> Cover:
+    """Return what tries of one size cover.
+
+    Parameters
+    ----------
+    wall : ClosureWall
+        That all sizes share.
+    simulator : Simulator
+    readings : Readings
+    patient : (N, 3) array, optional
+        Scores of the patient of each try; of none perturbed where None.
+    """
+    count, tolerance = len(readings.outcome), simulator.seating.contact_tolerance_mm
+    gap = np.full((count, len(wall.points)), np.inf)
+    own = np.flatnonzero((readings.outcome == SEATED) & ~readings.deep)
+    if len(own):
+        reach = np.full(count, simulator.balloon.shape.reach_mm)
+        if patient is not None:
+            reach = reach - patient[:, 0] * simulator.law.surface_offset_sd_mm
+        touchable = simulator.contact.touchable[wall.wall.kept]
+        mine = replace(wall, touchable=touchable)
+        measured, polar = mine.measured(
+            simulator.balloon, reach[own], readings.direction[own], readings.place[own]
+        )
+        gap[own] = np.maximum(measured, tolerance + simulator.warm_open_mm(polar))
+    return Cover(wall, gap, tolerance)
+
+
+def closed_together(cover: Sequence[Cover], which: Sequence[IntArray]) -> BoolArray:
+    """Whether sets of seats hold a closed line of cold contact together (M,).
+
+    Parameters
+    ----------
+    cover : sequence of Cover
+        One for each seat of a set.
+    which : sequence of (M,) array
+        Which try of each makes up each set.
+    """
+    cold = np.zeros((len(which[0]), cover[0].gap_mm.shape[1]), dtype=bool)
+    for one, rows in zip(cover, which, strict=True):
+        cold |= one.cold[rows]
+    return cover[0].wall.parted(cold)

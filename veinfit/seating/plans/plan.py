@@ -1,0 +1,323 @@
+"""Several seats that close a vein together: chosen, checked by full seats, and their probability.
+
+Asked for each vein that no single seat is likely to close. Two seats are chosen by the tries
+behind the aim maps, then three where two are not likely to close the vein. New tries tell
+their probability, and seats on the refined wall what each covers and what gap is left.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+
+from veinfit.frames import FloatArray, IntArray, clock_hours, side_words
+from veinfit.notes import Note
+from veinfit.seating.approach.reachable import Directions
+from veinfit.seating.further import Plan, PlanSeat, VeinPlans
+from veinfit.seating.patch import WallPatch
+from veinfit.seating.plans.choose import (
+    Candidates,
+    best_pairs,
+    best_triple,
+    bits,
+    least_open_pairs,
+)
+from veinfit.seating.plans.cover import Cover, closed_together, cover_of, shared_wall
+from veinfit.seating.plans.full import FullSeat, full_seat, line_of, longest_arc, plan_gap
+from veinfit.seating.seal.closure import ClosureWall
+from veinfit.seating.uncertainty.attempts import NOT_ASSESSED, WIDE_MM, Readings, Simulator
+from veinfit.seating.uncertainty.margin import LEAST_ASSESSED, TriesMade
+from veinfit.seating.uncertainty.unknowns import draw
+
+TRIES_PER_PATIENT = 4
+"""Tries of each seat of a plan for each draw of the patient's unknowns."""
+
+SECTORS = 24
+"""Directions around the vein in which a set of seats must cover the wall."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tried:
+    """One size of balloon with the tries that were made of it."""
+
+    simulator: Simulator
+    made: TriesMade
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Aim:
+    """One seat that a plan may have: the balloon, its nominal try and where the shaft points."""
+
+    tried: Tried
+    row: int
+    direction: FloatArray
+    hour: float
+    tilt_deg: float
+
+    @property
+    def nominal(self) -> Readings:
+        assert self.tried.made.nominal is not None
+        return self.tried.made.nominal
+
+
+def plans_of(
+    tried: Sequence[Tried], directions: Directions, likely_from: float
+) -> tuple[VeinPlans | None, tuple[Note, ...]]:
+    """Look for seats that close a vein together, where no single one is likely to.
+
+    Parameters
+    ----------
+    tried : sequence of Tried
+        All sizes, by one approach.
+    directions : Directions
+        In which the sheath can point.
+    likely_from : float
+        Plans are looked for where the best single seat seals with less than this probability,
+        and three seats where two do.
+
+    Returns
+    -------
+    plans : VeinPlans or None
+        None where a single seat is likely to seal, or where the tries do not tell.
+    notes : tuple of Note
+        That something stays out of reach of all seats.
+    """
+    tried = [one for one in tried if one.made.field is not None and one.made.nominal is not None]
+    if not tried:
+        return None, ()
+    simulator = tried[0].simulator
+    patch, line = simulator.prepared.patch, simulator.line
+    best = max(_single(one, directions) for one in tried)
+    if best >= likely_from:
+        return None, ()
+    wall = shared_wall([one.simulator for one in tried])
+    nominal = [cover_of(wall, aim.simulator, aim.made.nominal) for aim in tried if aim.made.nominal]
+    found = _reach(VeinPlans(patch.vein, line.kind, best), patch, simulator, nominal)
+    aims, seats = _candidates(tried, directions, nominal)
+    covered = np.concatenate([_covered(wall, one) for one in tried])
+    plans = []
+    for chosen in _sets(seats, covered, nominal):
+        plan = _plan([aims[number] for number in chosen], wall)
+        plans.append(plan)
+        if plan.seal_probability is not None and plan.seal_probability >= likely_from:
+            break
+    found = replace(found, plans=tuple(plans))
+    return found, _notes(found, simulator.seating.contact_tolerance_mm)
+
+
+def _single(one: Tried, directions: Directions) -> float:
+    """Greatest probability of a seat that the aim map of one size tells."""
+    field = one.made.field
+    assert field is not None
+    told = [field.probability(directions.direction[k]) for k in np.flatnonzero(directions.reached)]
+    return max((chance[0] for chance in told if chance is not None), default=0.0)
+
+
+def _reach(
+    found: VeinPlans, patch: WallPatch, simulator: Simulator, nominal: Sequence[Cover]
+) -> VeinPlans:
+    """Tell what all directions and sizes together cover, and what they leave open."""
+    gap = np.concatenate([cover.gap_mm for cover in nominal]).min(axis=0)
+    wall = nominal[0].wall
+    width, narrowest = wall.wall.widest(gap)
+    closed = width <= simulator.seating.contact_tolerance_mm
+    sectors = np.asarray(np.concatenate([cover.sectors for cover in nominal]).any(axis=0))
+    turn = 2.0 * np.pi * (np.arange(len(sectors)) + 0.5) / len(sectors) - np.pi
+    axes = simulator.prepared.axes
+    beside = np.cos(turn)[:, None] * axes[0] + np.sin(turn)[:, None] * axes[1]
+    order = np.argsort(clock_hours(beside, patch.axis), kind="stable")
+    hours = clock_hours(beside[order], patch.axis)
+    from_h, to_h = longest_arc(sectors[order], hours)
+    return replace(
+        found,
+        reach_gap_mm=float(np.clip(width, 0.0, WIDE_MM)),
+        reach_side="" if closed else _side(patch, narrowest),
+        reach_from_h=from_h,
+        reach_to_h=to_h,
+    )
+
+
+def _side(patch: WallPatch, vertex: int) -> str:
+    """Return in words where a vertex of the patch lies about the vein; empty for none."""
+    if not 0 <= vertex < len(patch.surface.points):
+        return ""
+    offset = patch.surface.points[vertex] - patch.centre
+    return side_words(offset - (offset @ patch.axis) * patch.axis)
+
+
+def _candidates(
+    tried: Sequence[Tried], directions: Directions, nominal: Sequence[Cover]
+) -> tuple[list[_Aim], Candidates]:
+    """All seats whose nominal try touches and near whose aim enough tries lie."""
+    counts = [2 * len(one.made.chains.first.outcome) for one in tried]
+    begin = np.cumsum([0, *counts])
+    reached = np.flatnonzero(directions.reached)
+    aims, weights, rows = [], [], []
+    for size, (one, cover) in enumerate(zip(tried, nominal, strict=True)):
+        field = one.made.field
+        assert field is not None
+        touches = np.asarray(cover.cold.any(axis=1))
+        for row, number in enumerate(reached):
+            weight = field.weights(directions.direction[number]) if touches[row] else None
+            if weight is None:
+                continue
+            whole = np.zeros(begin[-1])
+            whole[begin[size] + field.row] = weight
+            weights.append(whole)
+            rows.append(sum(len(other.gap_mm) for other in nominal[:size]) + row)
+            aims.append(
+                _Aim(
+                    one,
+                    row,
+                    directions.direction[number],
+                    float(directions.hour[number]),
+                    float(directions.tilt_deg[number]),
+                )
+            )
+    weight = np.array(weights).reshape(len(aims), int(begin[-1]))
+    return aims, Candidates(np.array(rows, dtype=int), weight)
+
+
+def _covered(wall: ClosureWall, one: Tried) -> IntArray:
+    """Directions around the vein that each try covers, as bits: first tries, then spread ones."""
+    unknowns = one.made.chains.unknowns
+    patient = np.repeat(unknowns.patient, unknowns.shape[1], axis=0)
+    assert one.made.spread is not None
+    parts = (one.made.chains.first, one.made.spread)
+    return np.concatenate(
+        [_bits(cover_of(wall, one.simulator, readings, patient)) for readings in parts]
+    )
+
+
+def _bits(cover: Cover) -> IntArray:
+    sectors = cover.sectors
+    coarse = np.asarray(sectors.reshape(len(sectors), SECTORS, -1).any(axis=2))
+    return bits(coarse)
+
+
+def _sets(
+    seats: Candidates, covered: IntArray, nominal: Sequence[Cover]
+) -> Iterator[tuple[int, ...]]:
+    """Yield the best two seats, then the best three."""
+    if len(seats.row) < 2:
+        return
+    full = (1 << SECTORS) - 1
+    pairs = best_pairs(seats, covered, full)
+    if pairs:
+        yield pairs[0][1:]
+    else:
+        shown = np.concatenate([cover.sectors for cover in nominal])[seats.row]
+        pairs = least_open_pairs(shown)
+    three = best_triple(seats, covered, full, [pair[1:] for pair in pairs])
+    if three is not None and three[0] > 0.0:
+        yield three[1:]
+
+
+def _plan(aims: Sequence[_Aim], wall: ClosureWall) -> Plan:
+    first = aims[0].tried.simulator
+    patch, tolerance = first.prepared.patch, first.seating.contact_tolerance_mm
+    full = [full_seat(aim.tried.simulator, aim.direction, aim.nominal, aim.row) for aim in aims]
+    gap_mm, narrowest = plan_gap(patch, [seat.field for seat in full], tolerance)
+    probability, error, without = _probability(aims, wall)
+    closed = gap_mm is not None and gap_mm <= tolerance
+    return Plan(
+        seats=tuple(
+            _told(aim, seat, chance) for aim, seat, chance in zip(aims, full, without, strict=True)
+        ),
+        seal_probability=probability,
+        sampling_error=error,
+        open_gap_mm=None if gap_mm is None else float(np.clip(gap_mm, 0.0, WIDE_MM)),
+        open_side="" if closed else _side(patch, narrowest),
+        line_mm=line_of(first.prepared, [seat.field for seat in full], tolerance),
+    )
+
+
+def _told(aim: _Aim, seat: FullSeat, without: float | None) -> PlanSeat:
+    straight = not math.isfinite(aim.hour)
+    axis = aim.tried.simulator.prepared.patch.axis
+    aside = aim.direction - (aim.direction @ axis) * axis
+    return PlanSeat(
+        balloon=aim.tried.simulator.balloon.name,
+        shaft_clock_h=None if straight else aim.hour,
+        shaft_side="" if straight else side_words(aside),
+        shaft_tilt_deg=aim.tilt_deg,
+        covers_from_h=seat.from_h,
+        covers_to_h=seat.to_h,
+        probability_without=without,
+        band_from_mm=seat.band_from_mm,
+        band_to_mm=seat.band_to_mm,
+    )
+
+
+def _probability(
+    aims: Sequence[_Aim], wall: ClosureWall
+) -> tuple[float | None, float | None, list[float | None]]:
+    """Probability that seats close a vein together, its error, and that without each of them.
+
+    By tries made for this alone. Those of one draw of the patient's unknowns are set beside
+    one another in every way.
+    """
+    covers, known = [], []
+    for number, aim in enumerate(aims):
+        simulator = aim.tried.simulator
+        patients = len(aim.tried.made.chains.unknowns.patient)
+        law = replace(
+            simulator.law,
+            samples=patients * TRIES_PER_PATIENT,
+            chains_per_patient=TRIES_PER_PATIENT,
+        )
+        label = f"plan {simulator.prepared.patch.vein} {simulator.balloon.name} seat {number}"
+        unknowns = draw(law, label, 1)
+        patient = np.repeat(unknowns.patient, TRIES_PER_PATIENT, axis=0)
+        scores = unknowns.first.reshape(len(patient), -1)
+        readings = simulator.tries(np.tile(aim.direction, (len(patient), 1)), patient, scores)
+        covers.append(cover_of(wall, simulator, readings, patient))
+        known.append(readings.outcome != NOT_ASSESSED)
+    whole = _share_closed(covers, known)
+    if whole is None:
+        return None, None, [None] * len(aims)
+    without = []
+    for number in range(len(aims)):
+        others = [one for one in range(len(aims)) if one != number]
+        told = _share_closed([covers[k] for k in others], [known[k] for k in others])
+        without.append(None if told is None else told[0])
+    return *whole, without
+
+
+def _share_closed(
+    covers: Sequence[Cover], known: Sequence[np.ndarray]
+) -> tuple[float, float] | None:
+    """Share of sets of tries, one of each seat, that close the vein; and its standard error."""
+    count = len(known[0]) // TRIES_PER_PATIENT
+    ways = np.array(list(product(range(TRIES_PER_PATIENT), repeat=len(covers))))
+    begin = TRIES_PER_PATIENT * np.repeat(np.arange(count), len(ways))
+    which = [begin + np.tile(ways[:, k], count) for k in range(len(covers))]
+    assessed = np.all([one[rows] for one, rows in zip(known, which, strict=True)], axis=0)
+    if assessed.mean() < LEAST_ASSESSED:
+        return None
+    closed = np.where(assessed, closed_together(covers, which), np.nan).reshape(count, -1)
+    given = np.nanmean(closed[np.isfinite(closed).any(axis=1)], axis=1)
+    share = float(given.mean())
+    tries = count * TRIES_PER_PATIENT
+    mild = (share * tries + 0.5) / (tries + 1.0)
+    error = math.sqrt(mild * (1.0 - mild) / tries)
+    if len(given) > 1:
+        error = max(error, float(given.std(ddof=1) / math.sqrt(len(given))))
+    return share, error
+
+
+def _notes(found: VeinPlans, tolerance_mm: float) -> tuple[Note, ...]:
+    if found.reach_gap_mm is None or found.reach_gap_mm <= tolerance_mm:
+        return ()
+    wide = found.reach_gap_mm >= WIDE_MM
+    gap = f"{WIDE_MM:g} mm or more" if wide else f"{found.reach_gap_mm:.1f} mm"
+    where = f" on the {found.reach_side} side" if found.reach_side else ""
+    text = (
+        "no set of seats is predicted to close the vein: wall stays out of reach of all sizes in "
+        f"every direction that the sheath reaches{where}, by {gap}"
+    )
+    return (Note("seating", text, found.vein),)
