@@ -35,6 +35,8 @@ TABLES = {
     "aims.csv",
     "growth.csv",
     "expected.csv",
+    "plans.csv",
+    "crossings.csv",
     "label_ostia.csv",
 }
 PAGES = {"report.html", "report.pdf", "viewer.html"}

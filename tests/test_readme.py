@@ -15,9 +15,12 @@ from veinfit.cli import build_parser
 from veinfit.io.tables import (
     CLOCK_COLUMNS,
     CROSSING_COLUMNS,
+    EXPECTED_COLUMNS,
     FIT_COLUMNS,
+    GROWTH_COLUMNS,
     LABEL_OSTIUM_COLUMNS,
     LEAK_COLUMNS,
+    PLAN_COLUMNS,
     RIDGE_COLUMNS,
     SECTION_COLUMNS,
     VEIN_COLUMNS,
@@ -27,13 +30,15 @@ from veinfit.settings import Settings, describe
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+OF_SEATS = (ROOT / "veinfit" / "seating" / "README.md").read_text(encoding="utf-8")
 
 
 def part(title: str) -> str:
     """The text below a heading, up to the next of its rank."""
-    marks = re.search(rf"^(#+) {re.escape(title)}$", README, re.M)
+    text = OF_SEATS if re.search(rf"^#+ {re.escape(title)}$", OF_SEATS, re.M) else README
+    marks = re.search(rf"^(#+) {re.escape(title)}$", text, re.M)
     assert marks, title
-    rest = README[marks.end() :]
+    rest = text[marks.end() :]
     end = re.search(rf"^#{{2,{len(marks[1])}}} ", rest, re.M)
     return rest[: end.start()] if end else rest
 
@@ -48,6 +53,9 @@ def part(title: str) -> str:
         ),
         ("`fits.csv`", (*FIT_COLUMNS, "distance_NAME_mm")),
         ("`leaks.csv` and `clock.csv`", LEAK_COLUMNS + CLOCK_COLUMNS),
+        ("`growth.csv`", (*GROWTH_COLUMNS, "distance_NAME_mm")),
+        ("`plans.csv`", PLAN_COLUMNS),
+        ("`expected.csv`", EXPECTED_COLUMNS),
         ("`crossings.csv`", (*CROSSING_COLUMNS, "misalignment_VEIN_deg")),
     ],
 )

@@ -92,10 +92,14 @@ def test_headers_are_the_published_ones_in_order(record):
     )
     assert set(first) == {
         "veins.csv", "sections.csv", "ridges.csv", "fits.csv", "leaks.csv", "clock.csv", "aims.csv",
-        "growth.csv", "expected.csv", "crossings.csv",
+        "growth.csv", "expected.csv", "plans.csv", "crossings.csv",
         "label_ostia.csv",
     }  # fmt: skip
     assert first["aims.csv"] == AIMS_HEADER
+    assert first["plans.csv"] == (
+        "vein,approach,plan,seat,balloon,shaft_clock_h,shaft_side,shaft_tilt_deg,covers_from_h,"
+        "covers_to_h,seal_probability,probability_without,open_gap_mm,open_side"
+    )
     assert first["crossings.csv"] == (
         "x_mm,y_mm,z_mm,balloon,expected_sealed,misalignment_LSPV_deg,misalignment_RIPV_deg"
     )

@@ -11,6 +11,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from veinfit.anatomy.model import Anatomy, AppliedCorrection
 from veinfit.anatomy.verdict import InputVerdict
 from veinfit.errors import InputError
@@ -29,6 +31,7 @@ from veinfit.io.tables import (
     growth_rows,
     label_ostium_rows,
     leak_rows,
+    plan_rows,
     ridge_rows,
     section_rows,
     vein_row,
@@ -266,6 +269,7 @@ def _fit(fit: Fit, structures: Sequence[str]) -> dict[str, Any]:
         "shape_mm": [plain_value("shape_mm", value) for value in fit.shape_mm],
         "aims": aim_rows(fit),
         "growth": _growth(fit, structures),
+        "plans": _plans(fit),
         "notes": [asdict(note) for note in fit.notes],
     }
 
@@ -298,6 +302,23 @@ def _growth(fit: Fit, structures: Sequence[str]) -> dict[str, Any] | None:
         "back_mm": plain_value("back_mm", growth.back_mm),
         "kept_probability": plain_value("kept_probability", growth.kept_probability),
         "gained_probability": plain_value("gained_probability", growth.gained_probability),
+    }
+
+
+def _plans(fit: Fit) -> dict[str, Any] | None:
+    """Return the sets of seats that are to close a vein together as plain values."""
+    found = fit.plans
+    if found is None:
+        return None
+    return {
+        "best_single": plain_value("seal_probability", found.best_single),
+        "seats": plan_rows(fit),
+        "sampling_errors": [
+            plain_value("seal_probability", plan.sampling_error) for plan in found.plans
+        ],
+        "lines_mm": [
+            point_list(plan.line_mm[np.isfinite(plan.line_mm).all(axis=1)]) for plan in found.plans
+        ],
     }
 
 

@@ -69,6 +69,12 @@ EXPECTED_COLUMNS = tuple(f.name for f in fields(Expected) if f.name != "approach
 CROSSING_COLUMNS = ("x_mm", "y_mm", "z_mm", "balloon", "expected_sealed")
 """``crossings.csv`` has in addition a ``misalignment_VEIN_deg`` for each vein."""
 
+PLAN_COLUMNS = (
+    "vein", "approach", "plan", "seat", "balloon", "shaft_clock_h", "shaft_side",
+    "shaft_tilt_deg", "covers_from_h", "covers_to_h", "seal_probability", "probability_without",
+    "open_gap_mm", "open_side",
+)  # fmt: skip
+
 ATTEMPT_COLUMNS = tuple(f.name for f in fields(AttemptRow))
 
 
@@ -252,6 +258,41 @@ def crossing_rows(crossings: Crossings | None, veins: Sequence[str]) -> list[Row
     ]
 
 
+def plan_rows(fit: Fit) -> list[Row]:
+    """Return the rows of ``plans.csv`` that hang on one fit.
+
+    Plan 0 is every direction that the sheath reaches with all sizes together.
+    """
+    found = fit.plans
+    if found is None:
+        return []
+    common = {"vein": found.vein, "approach": found.approach}
+    all_of_them = {
+        **common,
+        "plan": 0,
+        "covers_from_h": found.reach_from_h,
+        "covers_to_h": found.reach_to_h,
+        "open_gap_mm": found.reach_gap_mm,
+        "open_side": found.reach_side,
+    }
+    rows = [row_of(PLAN_COLUMNS, {**dict.fromkeys(PLAN_COLUMNS), **all_of_them})]
+    seat_names = PLAN_COLUMNS[4:10]
+    for number, plan in enumerate(found.plans, start=1):
+        for which, seat in enumerate(plan.seats, start=1):
+            values = {
+                **common,
+                "plan": number,
+                "seat": which,
+                **{name: getattr(seat, name) for name in seat_names},
+                "seal_probability": plan.seal_probability,
+                "probability_without": seat.probability_without,
+                "open_gap_mm": plan.open_gap_mm,
+                "open_side": plan.open_side,
+            }
+            rows.append(row_of(PLAN_COLUMNS, values))
+    return rows
+
+
 def case_tables(record: CaseRecord) -> dict[str, bytes]:
     """Return the CSV files of a case by name."""
     anatomy, fits, structures = record.anatomy, record.fits, record.structures
@@ -270,6 +311,7 @@ def case_tables(record: CaseRecord) -> dict[str, bytes]:
             growth_columns(structures), [row for f in fits for row in growth_rows(f, structures)]
         ),
         "expected.csv": csv_table(EXPECTED_COLUMNS, expected_rows(fits)),
+        "plans.csv": csv_table(PLAN_COLUMNS, [row for f in fits for row in plan_rows(f)]),
         "crossings.csv": csv_table(crossing_columns(veins), crossing_rows(record.crossings, veins)),
     }
     if any(fit.attempts for fit in fits):

@@ -91,6 +91,9 @@ def cover_of(
 def closed_together(cover: Sequence[Cover], which: Sequence[IntArray]) -> BoolArray:
     """Whether sets of seats hold a closed line of cold contact together (M,).
 
+    The line may go from the band of one seat to that of another only where they overlap:
+    between neighbours of which each is in contact with another seat there is a way through.
+
     Parameters
     ----------
     cover : sequence of Cover
@@ -98,7 +101,21 @@ def closed_together(cover: Sequence[Cover], which: Sequence[IntArray]) -> BoolAr
     which : sequence of (M,) array
         Which try of each makes up each set.
     """
-    cold = np.zeros((len(which[0]), cover[0].gap_mm.shape[1]), dtype=bool)
-    for one, rows in zip(cover, which, strict=True):
-        cold |= one.cold[rows]
-    return cover[0].wall.parted(cold)
+    wall = cover[0].wall
+    seats = np.zeros((len(which[0]), len(wall.points)), dtype=np.int8)
+    gap = np.full(seats.shape, np.inf)
+    for number, (one, rows) in enumerate(zip(cover, which, strict=True)):
+        seats |= (one.cold[rows] << number).astype(np.int8)
+        gap = np.minimum(gap, one.gap_mm[rows])
+    closed = np.asarray(seats > 0)
+    if len(cover) > 1:
+        links = wall.links[(wall.links < len(wall.points)).all(axis=1)]
+        # Only where bands of different seats lie side by side.
+        ever = np.asarray(closed.any(axis=0))
+        links = links[ever[links].all(axis=1)]
+        a, b = links.T
+        seam = closed[:, a] & closed[:, b] & ((seats[:, a] & seats[:, b]) == 0)
+        row, link = np.nonzero(seam)
+        farther = np.where(gap[row, a[link]] >= gap[row, b[link]], a[link], b[link])
+        closed[row, farther] = False
+    return wall.parted(closed)

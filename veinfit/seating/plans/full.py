@@ -9,6 +9,7 @@ import numpy as np
 
 from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.mechanics.minimise import AT_REST, minimise
+from veinfit.seating.orifice import CutGraph
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.prepare import PreparedVein, balloon_batch
 from veinfit.seating.seal.antral import contact_ring_deg
@@ -98,17 +99,21 @@ def _least(values: Sequence[FloatArray]) -> FloatArray:
 
 
 def plan_gap(
-    patch: WallPatch, fields: Sequence[GapField | None], tolerance_mm: float
+    patch: WallPatch, graph: CutGraph, fields: Sequence[GapField | None], tolerance_mm: float
 ) -> tuple[float | None, int]:
     """Return the widest path from vein to atrium past several seats, and where it is narrowest.
 
-    The gap at a point is the least cold gap of the seats: in the freezing zone the gap, beyond
-    it at least the distance over the balloon to the zone and the tolerance. At most the
-    tolerance, they close the vein.
+    A path goes from face to face. An edge that it crosses is as wide as the seat leaves it that
+    closes it best: the greater cold gap of its two ends. So a line that closes the vein goes
+    from the band of one seat to that of another only where they overlap. The cold gap is the
+    gap in the freezing zone; beyond, at least the distance over the balloon to the zone and
+    the tolerance.
 
     Parameters
     ----------
     patch : WallPatch
+    graph : CutGraph
+        Of the patch.
     fields : sequence of GapField or None
         None for a seat that covers nothing.
     tolerance_mm : float
@@ -116,19 +121,34 @@ def plan_gap(
     Returns
     -------
     gap_mm : float or None
-        inf where no wall that any of them reaches parts the two; None where missing wall
-        decides.
+        At most the tolerance where the seats close the vein; inf where no wall that any of
+        them reaches parts the two; None where missing wall decides.
     vertex : int
+        -1 for none.
     """
     joined = together(fields)
     if joined is None:
         return np.inf, -1
     if verdict(patch, joined).sealed is None:
         return None, -1
-    clearance = np.full(patch.node_count, np.inf)
-    clearance[: len(joined.gap_mm)] = joined.warm_open_mm + tolerance_mm
-    path = widest_path(patch.links, clearance, patch.vein_nodes, patch.atrium_nodes)
-    return path.width, path.narrowest
+    pairs = graph.pairs[graph.inner]
+    known = [field.warm_open_mm for field in fields if field is not None]
+    cold = np.array([gap[pairs].max(axis=1) for gap in known]).min(axis=0) + tolerance_mm
+    crossing = graph.count + np.arange(len(pairs))
+    links = np.concatenate(
+        [
+            np.stack([graph.sides[:, 0], crossing], axis=1),
+            np.stack([graph.sides[:, 1], crossing], axis=1),
+            graph.fixed,
+        ]
+    )
+    clearance = np.concatenate([np.full(graph.count, np.inf), cold])
+    vein, atrium = np.array([graph.count - 2]), np.array([graph.count - 1])
+    path = widest_path(links, clearance, vein, atrium)
+    if path.narrowest < graph.count:
+        return path.width, -1
+    ends = pairs[path.narrowest - graph.count]
+    return path.width, int(ends[np.argmax(joined.warm_open_mm[ends])])
 
 
 def line_of(

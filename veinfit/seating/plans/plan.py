@@ -8,24 +8,19 @@ their probability, and seats on the refined wall what each covers and what gap i
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
 
-from veinfit.frames import FloatArray, IntArray, clock_hours, side_words
+from veinfit.frames import BoolArray, FloatArray, IntArray, clock_direction, clock_hours, side_words
 from veinfit.notes import Note
 from veinfit.seating.approach.reachable import Directions
 from veinfit.seating.further import Plan, PlanSeat, VeinPlans
+from veinfit.seating.orifice import CutGraph, cut_graph
 from veinfit.seating.patch import WallPatch
-from veinfit.seating.plans.choose import (
-    Candidates,
-    best_pairs,
-    best_triple,
-    bits,
-    least_open_pairs,
-)
+from veinfit.seating.plans.choose import Candidates, Closes, best_sets
 from veinfit.seating.plans.cover import Cover, closed_together, cover_of, shared_wall
 from veinfit.seating.plans.full import FullSeat, full_seat, line_of, longest_arc, plan_gap
 from veinfit.seating.seal.closure import ClosureWall
@@ -97,13 +92,16 @@ def plans_of(
     wall = shared_wall([one.simulator for one in tried])
     nominal = [cover_of(wall, aim.simulator, aim.made.nominal) for aim in tried if aim.made.nominal]
     found = _reach(VeinPlans(patch.vein, line.kind, best), patch, simulator, nominal)
-    aims, seats = _candidates(tried, directions, nominal)
-    covered = np.concatenate([_covered(wall, one) for one in tried])
-    plans = []
-    for chosen in _sets(seats, covered, nominal):
-        plan = _plan([aims[number] for number in chosen], wall)
-        plans.append(plan)
-        if plan.seal_probability is not None and plan.seal_probability >= likely_from:
+    aims, seats, closes = _candidates(tried, directions, nominal)
+    plans: list[Plan] = []
+    graph = cut_graph(patch)
+    for chosen in best_sets(seats, closes):
+        plan = _plan([aims[number] for number in chosen], wall, graph)
+        told, before = plan.seal_probability, plans[-1].seal_probability if plans else None
+        # Three seats are worth no row that are no likelier than two.
+        if before is None or (told is not None and told > before):
+            plans.append(plan)
+        if told is not None and told >= likely_from:
             break
     found = replace(found, plans=tuple(plans))
     return found, _notes(found, simulator.seating.contact_tolerance_mm)
@@ -132,10 +130,16 @@ def _reach(
     order = np.argsort(clock_hours(beside, patch.axis), kind="stable")
     hours = clock_hours(beside[order], patch.axis)
     from_h, to_h = longest_arc(sectors[order], hours)
+    side = "" if closed else _side(patch, narrowest)
+    begin, end = longest_arc(~sectors[order], hours)
+    if not closed and not side and begin is not None and end is not None:
+        # Wide open: the path keeps clear of all wall that they come near.
+        middle = (begin + 0.5 * ((end - begin) % 12.0 or 12.0)) % 12.0
+        side = side_words(clock_direction(middle, patch.axis))
     return replace(
         found,
         reach_gap_mm=float(np.clip(width, 0.0, WIDE_MM)),
-        reach_side="" if closed else _side(patch, narrowest),
+        reach_side=side,
         reach_from_h=from_h,
         reach_to_h=to_h,
     )
@@ -151,77 +155,65 @@ def _side(patch: WallPatch, vertex: int) -> str:
 
 def _candidates(
     tried: Sequence[Tried], directions: Directions, nominal: Sequence[Cover]
-) -> tuple[list[_Aim], Candidates]:
+) -> tuple[list[_Aim], Candidates, Closes]:
     """All seats whose nominal try touches and near whose aim enough tries lie."""
-    counts = [2 * len(one.made.chains.first.outcome) for one in tried]
-    begin = np.cumsum([0, *counts])
+    wall = nominal[0].wall
+    covers = [cover for one in tried for cover in _covers(wall, one)]
+    begin = np.cumsum([0, *(2 * len(one.made.chains.first.outcome) for one in tried)])
     reached = np.flatnonzero(directions.reached)
-    aims, weights, rows = [], [], []
+    aims, weights, shown = [], [], []
     for size, (one, cover) in enumerate(zip(tried, nominal, strict=True)):
         field = one.made.field
         assert field is not None
-        touches = np.asarray(cover.cold.any(axis=1))
+        sectors = _directions(cover)
         for row, number in enumerate(reached):
-            weight = field.weights(directions.direction[number]) if touches[row] else None
+            direction = directions.direction[number]
+            weight = field.weights(direction) if sectors[row].any() else None
             if weight is None:
                 continue
             whole = np.zeros(begin[-1])
             whole[begin[size] + field.row] = weight
             weights.append(whole)
-            rows.append(sum(len(other.gap_mm) for other in nominal[:size]) + row)
-            aims.append(
-                _Aim(
-                    one,
-                    row,
-                    directions.direction[number],
-                    float(directions.hour[number]),
-                    float(directions.tilt_deg[number]),
-                )
-            )
-    weight = np.array(weights).reshape(len(aims), int(begin[-1]))
-    return aims, Candidates(np.array(rows, dtype=int), weight)
+            shown.append(sectors[row])
+            hour, tilt = float(directions.hour[number]), float(directions.tilt_deg[number])
+            aims.append(_Aim(one, row, direction, hour, tilt))
+    seats = Candidates(
+        np.array(weights).reshape(len(aims), int(begin[-1])),
+        np.concatenate([_directions(cover) for cover in covers]),
+        np.array(shown).reshape(len(aims), SECTORS),
+    )
+    every = replace(covers[0], gap_mm=np.concatenate([cover.gap_mm for cover in covers]))
+
+    def closes(which: Sequence[IntArray]) -> BoolArray:
+        return closed_together([every] * len(which), which)
+
+    return aims, seats, closes
 
 
-def _covered(wall: ClosureWall, one: Tried) -> IntArray:
-    """Directions around the vein that each try covers, as bits: first tries, then spread ones."""
+def _covers(wall: ClosureWall, one: Tried) -> tuple[Cover, Cover]:
+    """Return what the first tries of the margin cover, and those spread over all directions."""
     unknowns = one.made.chains.unknowns
     patient = np.repeat(unknowns.patient, unknowns.shape[1], axis=0)
     assert one.made.spread is not None
-    parts = (one.made.chains.first, one.made.spread)
-    return np.concatenate(
-        [_bits(cover_of(wall, one.simulator, readings, patient)) for readings in parts]
+    first, spread = one.made.chains.first, one.made.spread
+    simulator = one.simulator
+    return (
+        cover_of(wall, simulator, first, patient),
+        cover_of(wall, simulator, spread, patient),
     )
 
 
-def _bits(cover: Cover) -> IntArray:
+def _directions(cover: Cover) -> BoolArray:
+    """Directions around the vein (N, S) that seats cover."""
     sectors = cover.sectors
-    coarse = np.asarray(sectors.reshape(len(sectors), SECTORS, -1).any(axis=2))
-    return bits(coarse)
+    return np.asarray(sectors.reshape(len(sectors), SECTORS, -1).any(axis=2))
 
 
-def _sets(
-    seats: Candidates, covered: IntArray, nominal: Sequence[Cover]
-) -> Iterator[tuple[int, ...]]:
-    """Yield the best two seats, then the best three."""
-    if len(seats.row) < 2:
-        return
-    full = (1 << SECTORS) - 1
-    pairs = best_pairs(seats, covered, full)
-    if pairs:
-        yield pairs[0][1:]
-    else:
-        shown = np.concatenate([cover.sectors for cover in nominal])[seats.row]
-        pairs = least_open_pairs(shown)
-    three = best_triple(seats, covered, full, [pair[1:] for pair in pairs])
-    if three is not None and three[0] > 0.0:
-        yield three[1:]
-
-
-def _plan(aims: Sequence[_Aim], wall: ClosureWall) -> Plan:
+def _plan(aims: Sequence[_Aim], wall: ClosureWall, graph: CutGraph) -> Plan:
     first = aims[0].tried.simulator
     patch, tolerance = first.prepared.patch, first.seating.contact_tolerance_mm
     full = [full_seat(aim.tried.simulator, aim.direction, aim.nominal, aim.row) for aim in aims]
-    gap_mm, narrowest = plan_gap(patch, [seat.field for seat in full], tolerance)
+    gap_mm, narrowest = plan_gap(patch, graph, [seat.field for seat in full], tolerance)
     probability, error, without = _probability(aims, wall)
     closed = gap_mm is not None and gap_mm <= tolerance
     return Plan(
