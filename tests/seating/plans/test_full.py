@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 from seating.phantoms import DOWN, as_phantom, hole, loft
 
 from veinfit.seating.balloon import sphere
-from veinfit.seating.gap import gap_field
-from veinfit.seating.orifice import cut_graph
 from veinfit.seating.patch import wall_patch
-from veinfit.seating.paths import connected_to
 from veinfit.seating.plans.full import longest_arc, plan_gap
+from veinfit.seating.seal.gap import gap_field
+from veinfit.seating.seal.orifice import cut_graph
+from veinfit.seating.seal.paths import connected_to
 from veinfit.settings import SeatingSettings
 
 TOLERANCE = 0.5

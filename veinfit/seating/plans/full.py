@@ -9,13 +9,13 @@ import numpy as np
 
 from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.mechanics.minimise import AT_REST, minimise
-from veinfit.seating.orifice import CutGraph
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.prepare import PreparedVein, balloon_batch
 from veinfit.seating.seal.antral import contact_ring_deg
 from veinfit.seating.seal.clock import MERIDIANS, meridian_hours, meridians, read_clock
 from veinfit.seating.seal.gap import GapField, gap_field
 from veinfit.seating.seal.grade import is_deep
+from veinfit.seating.seal.orifice import CutGraph
 from veinfit.seating.seal.paths import widest_path
 from veinfit.seating.seal.reach import why_not_reached
 from veinfit.seating.seal.seal import verdict

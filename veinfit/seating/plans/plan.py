@@ -18,12 +18,12 @@ from veinfit.frames import BoolArray, FloatArray, IntArray, clock_direction, clo
 from veinfit.notes import Note
 from veinfit.seating.approach.reachable import Directions
 from veinfit.seating.further import Plan, PlanSeat, VeinPlans
-from veinfit.seating.orifice import CutGraph, cut_graph
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.plans.choose import Candidates, Closes, best_sets
 from veinfit.seating.plans.cover import Cover, closed_together, cover_of, shared_wall
 from veinfit.seating.plans.full import FullSeat, full_seat, line_of, longest_arc, plan_gap
 from veinfit.seating.seal.closure import ClosureWall
+from veinfit.seating.seal.orifice import CutGraph, cut_graph
 from veinfit.seating.uncertainty.attempts import NOT_ASSESSED, WIDE_MM, Readings, Simulator
 from veinfit.seating.uncertainty.margin import LEAST_ASSESSED, TriesMade
 from veinfit.seating.uncertainty.unknowns import draw
