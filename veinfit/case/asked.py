@@ -9,7 +9,8 @@ from pathlib import Path
 from veinfit.anatomy.corrections import Correction
 from veinfit.errors import InputError
 from veinfit.io.corrections import read_corrections
-from veinfit.io.files import check_file
+from veinfit.io.files import check_file, input_kind
+from veinfit.io.label_map import read_label_map
 from veinfit.io.provenance import InputFile, input_files
 from veinfit.seating.balloon import Balloon, parse_balloons
 from veinfit.settings import Settings
@@ -85,6 +86,7 @@ def files_asked(
     corrections: Path | str | Sequence[Correction] | None,
     settings: Settings | Path | str | None,
     balloons: Sequence[float | str | Path | Balloon],
+    also: Sequence[Path | str] = (),
 ) -> tuple[InputFile, ...]:
     """Describe every file that goes into a case by its content."""
     roles: list[tuple[str, object]] = [
@@ -95,6 +97,12 @@ def files_asked(
         ("settings", settings),
     ]
     given = [(role, Path(p)) for role, p in roles if isinstance(p, (str, Path))]
+    given += [("label volume", Path(file)) for file in also]
+    if labels is not None and input_kind(Path(input)) == "volume":
+        parts = read_label_map(Path(labels)).parts.values()
+        named = dict.fromkeys(part.file for part in parts if part.file)
+        known = {path.resolve() for _, path in given}
+        given += [("label volume", Path(f)) for f in named if Path(f).resolve() not in known]
     given += [
         ("balloon", Path(str(item)))
         for item in balloons

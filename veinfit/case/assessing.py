@@ -42,6 +42,7 @@ def assess(
     input: Path | str,
     *,
     labels: Path | str | None = None,
+    also: Sequence[Path | str] = (),
     landmarks: Path | str | None = None,
     corrections: Path | str | Sequence[Correction] | None = None,
     settings: Settings | Path | str | None = None,
@@ -63,6 +64,8 @@ def assess(
         A surface mesh or a label volume.
     labels : path, optional
         Label map of a volume (TOML).
+    also : sequence of path
+        Further label volumes, put onto the grid of the first.
     landmarks : path, optional
         Named points and lines (CSV).
     corrections : path or sequence of Correction, optional
@@ -104,11 +107,12 @@ def assess(
         one_line("cardiac phase", phase),
         checked_date(image_date),
     ]
-    files = files_asked(input, labels, landmarks, corrections, settings, balloons)
+    files = files_asked(input, labels, landmarks, corrections, settings, balloons, also)
     by_hand = read_asked_corrections(corrections)
     case = read_case(
         input,
         labels=labels,
+        also=also,
         landmarks=landmarks,
         settings=chosen,
         frame=frame,

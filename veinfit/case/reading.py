@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -12,10 +12,10 @@ from veinfit.anatomy.model import Anatomy, LumenInput
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray, Frame, lengths
 from veinfit.io.files import input_kind
+from veinfit.io.gathering import read_labels
 from veinfit.io.label_map import read_label_map
 from veinfit.io.landmarks import read_landmarks
 from veinfit.io.meshes import Unit, read_mesh
-from veinfit.io.volumes import read_volume
 from veinfit.labels import lumen_input
 from veinfit.notes import Note
 from veinfit.seating.approach.septum import (
@@ -71,6 +71,7 @@ def read_case(
     input: Path | str,
     *,
     labels: Path | str | None = None,
+    also: Sequence[Path | str] = (),
     landmarks: Path | str | None = None,
     settings: Settings | None = None,
     frame: Frame = "lps",
@@ -88,6 +89,10 @@ def read_case(
     chosen = settings or Settings()
     marks = read_landmarks(Path(landmarks)) if landmarks is not None else None
     if input_kind(path) == "mesh":
+        if also:
+            raise InputError(
+                f"further label volumes go with a volume, but {path} is a mesh; leave them out"
+            )
         if labels is not None:
             raise InputError(f"a label map goes with a volume, but {path} is a mesh; leave it out")
         lumen = LumenInput(read_mesh(path, frame=frame, unit=unit), trust_frame=trust_frame)
@@ -101,7 +106,8 @@ def read_case(
                 "leave them out"
             )
         label_map = read_label_map(Path(labels)) if labels is not None else None
-        labelled = lumen_input(read_volume(path), label_map, chosen.surface)
+        volume, meaning = read_labels(path, label_map, [Path(file) for file in also])
+        labelled = lumen_input(volume, meaning, chosen.surface)
         lumen = LumenInput(
             labelled.surface,
             labelled.hints,

@@ -54,6 +54,13 @@ def add(commands: Commands) -> None:
     option("--phase", metavar="TEXT", help="cardiac phase of the image, for the report")
     option("--image-date", metavar="YYYY-MM-DD", help="date of the image, for the report")
     option("--labels", metavar="FILE", type=Path, help="label map of a volume (TOML)")
+    option(
+        "--also",
+        metavar="FILE",
+        type=Path,
+        action="append",
+        help="a further label volume, named by the same label map; may be repeated",
+    )
     option("--landmarks", metavar="FILE", type=Path, help="named points and lines (CSV)")
     option("--corrections", metavar="FILE", type=Path, help="what was corrected by hand (TOML)")
     add_case_options(parser)
@@ -78,6 +85,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         result = assess(
             arguments.input,
             labels=arguments.labels,
+            also=tuple(arguments.also or ()),
             landmarks=arguments.landmarks,
             corrections=arguments.corrections,
             settings=arguments.settings,

@@ -9,12 +9,14 @@ It is TOML, for example::
 
     [structures]
     oesophagus = 7
+    aorta = { file = "aorta.nii.gz" }
 """
 
 from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,12 +26,16 @@ from veinfit.labels.model import (
     BODY_NAME,
     LABEL_NAMES,
     LabelMap,
+    PartSource,
     is_label_name,
     is_structure_name,
 )
 from veinfit.toml import read_toml
 
 TABLES = ("labels", "structures")
+
+KEYS = ("file", "value", "at_least", "segment", "code")
+"""What an entry that is a table may hold."""
 
 
 def read_label_map(path: Path) -> LabelMap:
@@ -40,7 +46,8 @@ def read_label_map(path: Path) -> LabelMap:
     path : Path
         TOML with a table ``[labels]`` of ``LABEL_NAMES`` and ``extra-1``,
         ``extra-2``, ..., of which ``left_atrium`` must be one, and an optional
-        table ``[structures]`` of any names; each ``= value`` or ``= [values]``.
+        table ``[structures]`` of any names; each ``= value`` or ``= [values]``, or a
+        table of ``file`` (relative to the map), ``value``, ``at_least``, ``segment``, ``code``.
 
     Raises
     ------
@@ -50,7 +57,12 @@ def read_label_map(path: Path) -> LabelMap:
     """
     path = Path(path)
     check_file(path, "label map")
-    return label_map_from_mapping(read_toml(path, "label map"), f"label map {path}")
+    read = label_map_from_mapping(read_toml(path, "label map"), f"label map {path}")
+    beside = {
+        name: replace(part, file=str(path.parent / part.file)) if part.file else part
+        for name, part in read.parts.items()
+    }
+    return replace(read, parts=beside)
 
 
 def label_map_from_mapping(content: Mapping[str, Any], source: str = "label map") -> LabelMap:
@@ -60,7 +72,8 @@ def label_map_from_mapping(content: Mapping[str, Any], source: str = "label map"
         if name not in TABLES:
             faults.append(_unknown("table", name, TABLES))
     tables: dict[str, dict[str, tuple[int, ...]]] = {name: {} for name in TABLES}
-    owners: dict[int, str] = {}
+    owners: dict[tuple[str, int], str] = {}
+    parts: dict[str, PartSource] = {}
     for table, found in tables.items():
         given = content.get(table, {})
         if not isinstance(given, Mapping):
@@ -70,18 +83,23 @@ def label_map_from_mapping(content: Mapping[str, Any], source: str = "label map"
             fault = _name_fault(table, name)
             if fault:
                 faults.append(fault)
-            values = _values(name, value, faults)
+            part = _part(name, value, faults) if isinstance(value, Mapping | str) else None
+            values = _values(name, value, faults) if part is None else part.values
+            file = "" if part is None else part.file
             for v in values:
-                if v in owners:
-                    faults.append(f"{v} stands under both {owners[v]} and {name}; leave it to one")
-                owners[v] = name
-            found[name] = values
+                other = owners.setdefault((file, v), name)
+                if other != name:
+                    faults.append(f"{v} stands under both {other} and {name}; leave it to one")
+            if part is None:
+                found[name] = values
+            else:
+                parts[name] = part
     broken = any(fault.startswith("[labels]") for fault in faults)
-    if not broken and BODY_NAME not in tables["labels"]:
+    if not broken and BODY_NAME not in tables["labels"] and BODY_NAME not in parts:
         faults.append(f"[labels] must give the value of {BODY_NAME}")
     if faults:
         raise InputError(f"{source}: " + "; ".join(faults))
-    return LabelMap(tables["labels"], tables["structures"], source)
+    return LabelMap(tables["labels"], tables["structures"], source, parts)
 
 
 def _name_fault(table: str, name: str) -> str:
@@ -99,6 +117,38 @@ def _unknown(kind: str, name: str, known: tuple[str, ...]) -> str:
     near = difflib.get_close_matches(name.casefold(), by_fold, n=1)
     hint = f"did you mean {by_fold[near[0]]!r}?" if near else f"there are {', '.join(known)}"
     return f"unknown {kind} {name!r}; {hint}"
+
+
+def _part(name: str, given: Mapping[str, Any] | str, faults: list[str]) -> PartSource:
+    """Return where an entry that is a table, or the name of a file, says that its label is."""
+    entry = {"file": given} if isinstance(given, str) else given
+    faults += [f"{name}: {_unknown('key', key, KEYS)}" for key in entry if key not in KEYS]
+    if not entry:
+        faults.append(f"{name} says nothing; there are {', '.join(KEYS)}")
+    file = entry.get("file", "")
+    if not isinstance(file, str) or ("file" in entry and not file.strip()):
+        faults.append(f"{name}: file = {file!r} must be the name of a file")
+        file = ""
+    values = _values(f"{name}: value", entry["value"], faults) if "value" in entry else ()
+    level = entry.get("at_least")
+    if level is not None:
+        if isinstance(level, bool) or not isinstance(level, int | float) or not 0 < level < 1e6:
+            faults.append(f"{name}: at_least = {level!r} must be a number above 0")
+            level = None
+        elif values:
+            faults.append(f"{name}: value goes with labels, at_least with probabilities; give one")
+    texts = {key: _texts(name, key, entry.get(key, []), faults) for key in ("segment", "code")}
+    return PartSource(
+        file, values, None if level is None else float(level), texts["segment"], texts["code"]
+    )
+
+
+def _texts(name: str, key: str, given: Any, faults: list[str]) -> tuple[str, ...]:
+    items = given if isinstance(given, list) else [given]
+    if not all(isinstance(item, str) and item.strip() for item in items):
+        faults.append(f"{name}: {key} = {given!r} must be a text or a list of texts")
+        return ()
+    return tuple(items)
 
 
 def _values(name: str, value: Any, faults: list[str]) -> tuple[int, ...]:

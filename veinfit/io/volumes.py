@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from veinfit.frames import FloatArray
 from veinfit.io.files import VOLUME_SUFFIXES, check_file, known_suffix
 from veinfit.io.volume_formats.meta_image import read_meta_image
 from veinfit.io.volume_formats.nrrd import read_nrrd
-from veinfit.labels.model import LabelArray, LabelVolume
+from veinfit.io.volume_formats.whole_numbers import Numbers, shares, whole_numbers
+from veinfit.labels.model import LabelVolume
 from veinfit.notes import Note
 
 
@@ -50,10 +53,28 @@ def read_volume(path: Path) -> LabelVolume:
     return LabelVolume(values, affine, tuple(notes))
 
 
-def _read(path: Path, suffix: str) -> tuple[LabelArray, FloatArray, list[Note]]:
+def read_shares(path: Path) -> tuple[npt.NDArray[np.float32], FloatArray, list[Note]]:
+    """Read a volume of probabilities: values (I, J, K), index to LPS mm (4, 4), and notes.
+
+    Raises
+    ------
+    InputError
+        As of :func:`read_volume`; and values that are negative or not finite.
+    """
+    path = Path(path)
+    suffix = known_suffix(path, VOLUME_SUFFIXES, "volume")
+    check_file(path, "volume")
+    with np.errstate(over="ignore", invalid="ignore"):
+        return _read(path, suffix, shares)
+
+
+def _read(
+    path: Path, suffix: str, numbers: Numbers = whole_numbers
+) -> tuple[npt.NDArray[Any], FloatArray, list[Note]]:
     if suffix.startswith(".nii"):
         # Imported here: a mesh needs no reader of volumes.
         from veinfit.io.volume_formats.nifti import read_nifti
 
-        return read_nifti(path)
-    return read_nrrd(path) if suffix in (".nrrd", ".nhdr") else read_meta_image(path)
+        return read_nifti(path, numbers)
+    read = read_nrrd if suffix in (".nrrd", ".nhdr") else read_meta_image
+    return read(path, numbers)

@@ -134,6 +134,8 @@ def unnamed_notes(
 
 def image_border_points(lumen: BoolArray, low: IntArray, volume: LabelVolume) -> FloatArray:
     """Return the centres (N, 3), LPS mm, of voxels of the lumen at the border of the volume."""
+    if volume.cut is not None:
+        return volume.world_points(np.argwhere(lumen & _part_of(volume.cut, low, lumen)) + low)
     index = np.argwhere(lumen) + low
     last = np.array(volume.values.shape) - 1
     return volume.world_points(index[((index == 0) | (index == last)).any(axis=1)])
@@ -141,6 +143,8 @@ def image_border_points(lumen: BoolArray, low: IntArray, volume: LabelVolume) ->
 
 def image_border_notes(lumen: BoolArray, low: IntArray, volume: LabelVolume) -> list[Note]:
     """Say where the lumen reaches the border of the volume and may be cut off."""
+    if volume.cut is not None:
+        return _cut_notes(lumen, low, volume)
     notes = []
     volume_mm3 = 1000.0 * volume.voxel_ml
     for axis in range(3):
@@ -157,4 +161,30 @@ def image_border_notes(lumen: BoolArray, low: IntArray, volume: LabelVolume) -> 
                 "it may be cut off there by the field of view"
             )
             notes.append(Note("input", text, severity=severity))
+    return notes
+
+
+def _part_of(mask: BoolArray, low: IntArray, part: BoolArray) -> BoolArray:
+    return mask[tuple(slice(int(a), int(a) + n) for a, n in zip(low, part.shape, strict=True))]
+
+
+def _cut_notes(lumen: BoolArray, low: IntArray, volume: LabelVolume) -> list[Note]:
+    """Say where the lumen reaches the border of one of the images that it comes from."""
+    assert volume.cut is not None
+    parts, count = ndimage.label(lumen & _part_of(volume.cut, low, lumen), np.ones((3, 3, 3)))
+    middle = volume.world_points(np.argwhere(lumen) + low).mean(axis=0)
+    # The cut may lie across any axis: a voxel shows between its least and its greatest face.
+    face_mm2 = (1000.0 * volume.voxel_ml) ** (2.0 / 3.0)
+    notes = []
+    for k in range(1, count + 1):
+        place = np.argwhere(parts == k)
+        area = len(place) * face_mm2
+        if area < CUT_AREA_MM2:
+            continue
+        side = side_words(volume.world_points(place + low).mean(axis=0) - middle)
+        text = (
+            f"the lumen reaches the border of an image on the {side} side over about "
+            f"{area:.0f} mm²: it may be cut off there by the field of view"
+        )
+        notes.append(Note("input", text, severity="caution"))
     return notes

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from veinfit.frames import FloatArray, apply_affine
+from veinfit.frames import BoolArray, FloatArray, apply_affine
 from veinfit.notes import Note
 from veinfit.surface import Surface
 
@@ -61,11 +61,15 @@ class LabelVolume:
         left-handed grids are usual.
     notes : tuple of Note
         What the reader had to remark.
+    cut : (I, J, K) bool array or None
+        Voxels at the border of the image that they come from; None where that is the
+        border of this volume.
     """
 
     values: LabelArray
     affine: FloatArray
     notes: tuple[Note, ...] = ()
+    cut: BoolArray | None = None
 
     def __post_init__(self) -> None:
         if self.values.ndim != 3 or self.values.dtype.kind != "u":
@@ -97,6 +101,29 @@ class LabelVolume:
 
 
 @dataclass(frozen=True, slots=True)
+class PartSource:
+    """Where a label map says that a label is, if not as a value of the input.
+
+    Attributes
+    ----------
+    file : str
+        Path of the volume; empty for the input itself.
+    values : tuple of int
+        Its values; with neither values, names nor codes, everything but zero.
+    at_least : float or None
+        For a probability: from where on a voxel is inside.
+    segments, codes : tuple of str
+        Of DICOM segments: their names, and codes of what they show as ``SCHEME:VALUE``.
+    """
+
+    file: str = ""
+    values: tuple[int, ...] = ()
+    at_least: float | None = None
+    segments: tuple[str, ...] = ()
+    codes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class LabelMap:
     """What the values of a label volume mean.
 
@@ -108,11 +135,14 @@ class LabelMap:
         Neighbours, by any name.
     source : str
         Where it was read, for messages.
+    parts : mapping of str to PartSource
+        Labels and structures that are not values of the input alone.
     """
 
     labels: Mapping[str, tuple[int, ...]]
     structures: Mapping[str, tuple[int, ...]]
     source: str = "label map"
+    parts: Mapping[str, PartSource] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

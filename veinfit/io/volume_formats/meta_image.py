@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray
@@ -25,8 +26,7 @@ from veinfit.io.volume_formats.headers import (
     read_head,
     whole_number,
 )
-from veinfit.io.volume_formats.whole_numbers import whole_numbers
-from veinfit.labels.model import LabelArray
+from veinfit.io.volume_formats.whole_numbers import Numbers, whole_numbers
 from veinfit.notes import Note
 
 TYPES = {
@@ -44,8 +44,10 @@ MOST_AXES = 10
 """MetaIO's own limit."""
 
 
-def read_meta_image(path: Path) -> tuple[LabelArray, FloatArray, list[Note]]:
-    """Return values, index to LPS mm, and what is doubtful, of a MetaImage file [1]_.
+def read_meta_image(
+    path: Path, numbers: Numbers = whole_numbers
+) -> tuple[npt.NDArray[Any], FloatArray, list[Note]]:
+    """Return values by ``numbers``, index to LPS mm, and what is doubtful, of MetaImage [1]_.
 
     Raises
     ------
@@ -56,12 +58,12 @@ def read_meta_image(path: Path) -> tuple[LabelArray, FloatArray, list[Note]]:
     .. [1] MetaIO documentation, itk.org/Wiki/ITK/MetaIO/Documentation
     """
     try:
-        return _read(path)
+        return _read(path, numbers)
     except DamagedVolume as error:
         raise damaged(path, error) from error
 
 
-def _read(path: Path) -> tuple[LabelArray, FloatArray, list[Note]]:
+def _read(path: Path, numbers: Numbers) -> tuple[npt.NDArray[Any], FloatArray, list[Note]]:
     head = read_head(path)
     fields, end = header_fields(head, "=:", last="elementdatafile")
     if "ndims" not in fields:
@@ -88,7 +90,7 @@ def _read(path: Path) -> tuple[LabelArray, FloatArray, list[Note]]:
     encoding = _encoding(fields)
     files = _files(path, head, fields, end)
     stored = read_data(files, encoding, dtype, int(np.prod(shape, dtype=np.int64)))
-    return whole_numbers(stored.reshape(shape, order="F"), path), affine, notes
+    return numbers(stored.reshape(shape, order="F"), path), affine, notes
 
 
 def _affine(fields: dict[str, str], axes: int) -> tuple[FloatArray, list[Note]]:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
+import numpy.typing as npt
 from nibabel import Nifti1Header, Nifti2Header
 from nibabel.arrayproxy import ArrayProxy
 
@@ -22,8 +23,7 @@ from veinfit.io.volume_formats.checks import (
     three_axes,
 )
 from veinfit.io.volume_formats.packed import SURPLUS_BYTES, read_rest
-from veinfit.io.volume_formats.whole_numbers import whole_numbers
-from veinfit.labels.model import LabelArray
+from veinfit.io.volume_formats.whole_numbers import Numbers, whole_numbers
 from veinfit.notes import Note
 
 PLACEMENT_TOLERANCE_MM = 0.5
@@ -36,8 +36,10 @@ NIFTI_TEMPLATE_CODES = {3: "Talairach", 4: "MNI", 5: "another template's"}
 """sform and qform codes of spaces that are not the patient's (nifti1.h, nifti2.h)."""
 
 
-def read_nifti(path: Path) -> tuple[LabelArray, FloatArray, list[Note]]:
-    """Return values, index to LPS mm, and what is doubtful, of a NIfTI file."""
+def read_nifti(
+    path: Path, numbers: Numbers = whole_numbers
+) -> tuple[npt.NDArray[Any], FloatArray, list[Note]]:
+    """Return values by ``numbers``, index to LPS mm, and what is doubtful, of a NIfTI file."""
     try:
         with captured_warnings(), _unpacked(path) as stream:
             header, offset = _header(stream)
@@ -50,7 +52,7 @@ def read_nifti(path: Path) -> tuple[LabelArray, FloatArray, list[Note]]:
             if isinstance(stream, gzip.GzipFile):
                 read_rest(stream)
             slope, intercept = header.get_slope_inter()
-            values = whole_numbers(
+            values = numbers(
                 stored,
                 path,
                 1.0 if slope is None else float(slope),

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray
@@ -25,8 +26,7 @@ from veinfit.io.volume_formats.headers import (
     read_head,
     whole_number,
 )
-from veinfit.io.volume_formats.whole_numbers import whole_numbers
-from veinfit.labels.model import LabelArray
+from veinfit.io.volume_formats.whole_numbers import Numbers, whole_numbers
 from veinfit.notes import Note
 
 TO_LPS = {
@@ -66,8 +66,10 @@ LONGEST_SKIPPED = 1 << 20
 VECTOR = re.compile(r"none\b|\(([^()]*)\)")
 
 
-def read_nrrd(path: Path) -> tuple[LabelArray, FloatArray, list[Note]]:
-    """Return values, index to LPS mm, and what is doubtful, of an NRRD file [1]_.
+def read_nrrd(
+    path: Path, numbers: Numbers = whole_numbers
+) -> tuple[npt.NDArray[Any], FloatArray, list[Note]]:
+    """Return values by ``numbers``, index to LPS mm, and what is doubtful, of an NRRD file [1]_.
 
     Raises
     ------
@@ -78,12 +80,12 @@ def read_nrrd(path: Path) -> tuple[LabelArray, FloatArray, list[Note]]:
     .. [1] Definition of NRRD file format, teem.sourceforge.net/nrrd/format.html
     """
     try:
-        return _read(path)
+        return _read(path, numbers)
     except DamagedVolume as error:
         raise damaged(path, error) from error
 
 
-def _read(path: Path) -> tuple[LabelArray, FloatArray, list[Note]]:
+def _read(path: Path, numbers: Numbers) -> tuple[npt.NDArray[Any], FloatArray, list[Note]]:
     head = read_head(path)
     if not head.startswith(b"NRRD000"):
         raise DamagedVolume("it has no NRRD header")
@@ -106,7 +108,7 @@ def _read(path: Path) -> tuple[LabelArray, FloatArray, list[Note]]:
         raise DamagedVolume(f"its encoding {fields.get('encoding', '')!r} is not known")
     files = _files(path, head, fields, end, encoding)
     stored = read_data(files, encoding, dtype, int(np.prod(shape, dtype=np.int64)))
-    return whole_numbers(stored.reshape(shape, order="F"), path), affine, notes
+    return numbers(stored.reshape(shape, order="F"), path), affine, notes
 
 
 def _check_placed(fields: dict[str, str], path: Path) -> None:

@@ -1,14 +1,19 @@
-"""Numbers of any type as unsigned whole numbers of the smallest."""
+"""Numbers of any type as unsigned whole numbers of the smallest, or as shares."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from veinfit.errors import InputError
 from veinfit.labels.model import LabelArray
+
+Numbers = Callable[..., npt.NDArray[Any]]
+"""Makes values of stored numbers (I, J, K), the path for messages, slope and intercept."""
 
 SLAB_VALUES = 1 << 22
 """Values checked and converted in one go, so that no temporary array is as large as the volume."""
@@ -38,7 +43,8 @@ def whole_numbers(
                 example = slab[~whole][0]
                 raise InputError(
                     f"volume {path} holds values that are not whole numbers ({example:.4g}); it "
-                    "looks like an image or a probability, give the label volume"
+                    "looks like an image or a probability, give the label volume, or a label map "
+                    "that says from where on the probability counts: { at_least = 0.5 }"
                 )
         if slab.dtype.kind != "b" and slab.min() < 0:
             raise InputError(
@@ -59,6 +65,23 @@ def whole_numbers(
     values = np.empty(stored.shape, dtype=np.min_scalar_type(highest), order=order)
     for box in slabs:
         values[box] = true_values(stored[box])
+    return values
+
+
+def shares(
+    stored: npt.NDArray[Any], path: Path, slope: float = 1.0, intercept: float = 0.0
+) -> npt.NDArray[np.float32]:
+    """Return values as probabilities, in the file's own scale; refuse what are none."""
+    if stored.dtype.kind not in "biuf":
+        raise InputError(f"volume {path} holds {stored.dtype}; export probabilities as numbers")
+    values = stored.astype(np.float32) * np.float32(slope) + np.float32(intercept)
+    if not np.isfinite(values).all():
+        raise InputError(f"volume {path} holds values that are not finite; export it again")
+    if values.min() < 0:
+        raise InputError(
+            f"volume {path} holds negative values ({values.min():g}), which no probability is; "
+            "export the probability, not what a network gives before it"
+        )
     return values
 
 
