@@ -12,6 +12,8 @@ from veinfit.errors import InputError
 MESH_SUFFIXES = (".stl", ".ply", ".obj", ".off", ".vtk", ".vtp")
 VOLUME_SUFFIXES = (".nii", ".nii.gz", ".nrrd", ".nhdr", ".mha", ".mhd")
 
+DICOM_SUFFIXES = (".dcm",)
+
 QUOTED_CHARACTERS = 200
 """A message quotes at most this much of a library's words."""
 

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from veinfit.errors import InputError
-from veinfit.io.files import check_file
+from veinfit.io.files import DICOM_SUFFIXES, VOLUME_SUFFIXES, check_file
 from veinfit.labels.model import (
     BODY_NAME,
     LABEL_NAMES,
@@ -83,7 +83,7 @@ def label_map_from_mapping(content: Mapping[str, Any], source: str = "label map"
             fault = _name_fault(table, name)
             if fault:
                 faults.append(fault)
-            part = _part(name, value, faults) if isinstance(value, Mapping | str) else None
+            part = _part(name, value, faults) if _names_place(value) else None
             values = _values(name, value, faults) if part is None else part.values
             file = "" if part is None else part.file
             for v in values:
@@ -117,6 +117,14 @@ def _unknown(kind: str, name: str, known: tuple[str, ...]) -> str:
     near = difflib.get_close_matches(name.casefold(), by_fold, n=1)
     hint = f"did you mean {by_fold[near[0]]!r}?" if near else f"there are {', '.join(known)}"
     return f"unknown {kind} {name!r}; {hint}"
+
+
+def _names_place(value: Any) -> bool:
+    """Tell whether an entry is a table, or the name of a volume in short."""
+    suffixes = (*VOLUME_SUFFIXES, *DICOM_SUFFIXES)
+    return isinstance(value, Mapping) or (
+        isinstance(value, str) and value.lower().endswith(suffixes)
+    )
 
 
 def _part(name: str, given: Mapping[str, Any] | str, faults: list[str]) -> PartSource:
