@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import re
-from pathlib import Path
-
 import nibabel
 import numpy as np
 import pytest
 from voxels import ball, grid
 
-import veinfit.io
 from veinfit.errors import InputError
 from veinfit.io.gathering import read_labels
 from veinfit.io.label_map import read_label_map
@@ -146,13 +142,3 @@ def test_what_is_wrong_is_told_in_a_line(folder, text, also, said):
 def test_several_volumes_need_a_map(folder):
     with pytest.raises(InputError, match="need a label map"):
         read_labels(folder / "la.nii.gz", None, [folder / "veins.nii.gz"])
-
-
-def test_the_maps_of_the_readme_can_be_read(tmp_path):
-    text = (Path(veinfit.io.__file__).parent / "README.md").read_text()
-    maps = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
-    assert len(maps) == 4
-    for k, written in enumerate(maps):
-        path = tmp_path / f"{k}.toml"
-        path.write_text(written)
-        read_label_map(path)
