@@ -124,6 +124,24 @@ def test_two_veins_of_one_name_cannot_be_saved(page, server, target):
     assert {c.vein: c.rename for c in read_corrections(target)} == {"RSPV": "RIPV", "RIPV": "RSPV"}
 
 
+def test_a_save_that_failed_stays_told(page, server, target):
+    """A preview that comes after it takes neither its words away nor the button from under it."""
+    place = "document.querySelector('#save').offsetTop"
+    page.open(server.address, SETTLED)
+    choose(page, "RSPV")
+    page.evaluate("document.querySelector('#drop').click()")
+    page.wait("document.querySelectorAll('#list li').length === 1")
+    before = page.evaluate(place)
+    page.click("#save")
+    page.wait("document.querySelector('#fault').textContent.includes('who is missing')")
+    page.wait(f"document.querySelector('#told').textContent.includes('no vein') && {SETTLED}")
+    assert "who is missing" in text(page, "#fault")
+    assert page.evaluate(place) == before
+    assert not target.exists()
+    enter(page, "who", "reader 2")
+    assert page.evaluate("document.querySelector('#fault').hidden")
+
+
 @pytest.mark.slow
 def test_a_plane_that_cannot_be_cannot_be_saved(page, server, target):
     target.write_text(BY_ANOTHER.replace("drop = true", "shift_mm = 29.0"))

@@ -38,6 +38,14 @@
       return { fault: "The review has ended; start it again." };
     }
   }
+  /* A preview that is well takes only its own complaint away, not that of a save that failed. */
+  const faults = { saving: "", preview: "", adding: "" };
+  function fault(of, text) {
+    faults[of] = text ?? "";
+    const said = Object.values(faults).filter(Boolean).join("\n");
+    get("fault").hidden = !said;
+    get("fault").textContent = said;
+  }
   function radio(group, name, label, on, act) {
     const input = document.createElement("input");
     Object.assign(input, { type: "radio", name, value: label, checked: on });
@@ -176,7 +184,7 @@
     changed();
   });
   for (const id of ["who", "why"]) {
-    get(id).addEventListener("input", () => { words(entries.of(chosen)); saving.touch(); if (!unfit) get("fault").hidden = true; list(); });
+    get(id).addEventListener("input", () => { words(entries.of(chosen)); saving.touch(); list(); });
   }
   get("undo").addEventListener("click", () => {
     entries.clear(chosen);
@@ -185,6 +193,7 @@
   });
 
   const saving = createSaving({ get, make, send, entries, draftKey: `veinfit ${location.pathname}`,
+    fault: (text) => fault("saving", text),
     changed() { if (chosen && entries.of(chosen)) fill(); list(); ask(); } });
 
   /* ---- what becomes of it ---- */
@@ -204,8 +213,7 @@
       if (answer.superseded) { waiting = setTimeout(ask, 4 * WAIT_MS); return; }
       unfit = Boolean(answer.fault);
       list();
-      get("fault").hidden = !answer.fault;
-      get("fault").textContent = answer.fault ?? "";
+      fault("preview", answer.fault);
       if (answer.fault) { stale(vein); break; }
       show(vein, answer);
       if (vein === "LAA" || answer.vein === null || (seats && answer.whole)) break;
@@ -278,6 +286,7 @@
   const FIRM_PX = 4;
   function addMode(on) {
     adding = on;
+    fault("adding", "");
     get("add").setAttribute("aria-pressed", String(on));
     get("add-told").hidden = !on;
     if (!viewer) return;
@@ -288,9 +297,7 @@
   window.addEventListener("keydown", (event) => { if (event.key === "Escape") addMode(false); });
   async function addAt(ray) {
     const answer = await send("place", { entries: [], ...ray });
-    get("fault").hidden = !answer.fault;
-    get("fault").textContent = answer.fault ?? "";
-    if (answer.fault) return;
+    if (answer.fault) { fault("adding", answer.fault); return; }
     addMode(false);
     const name = entries.free([...answer.names, ...review.veins])[0];
     entries.add({ vein: name, add_at_mm: answer.point, who: get("who").value.trim(), why: "" });

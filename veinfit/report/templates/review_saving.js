@@ -3,7 +3,7 @@
  * The corrections file: taken up when the page begins, brought together with what others wrote
  * meanwhile, and replaced only after asking. What is not saved yet outlives a reload of the page.
  */
-const createSaving = ({ get, make, send, entries, changed, draftKey }) => {
+const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) => {
   let version = "", unsaved = false, open = [];
 
   const store = {
@@ -14,10 +14,6 @@ const createSaving = ({ get, make, send, entries, changed, draftKey }) => {
     get: () => JSON.parse(sessionStorage.getItem(draftKey) ?? "null"),
   };
   function say(text) { get("saved").textContent = text; }
-  function fault(text) {
-    get("fault").hidden = !text;
-    get("fault").textContent = text ?? "";
-  }
   function take(there) {
     version = there.version;
     entries.set(there.entries);
@@ -119,6 +115,7 @@ const createSaving = ({ get, make, send, entries, changed, draftKey }) => {
     touch() {
       unsaved = true;
       say("");
+      fault("");
       get("ask").hidden = true;
       store.put();
     },
