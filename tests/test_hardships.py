@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import os
-import random
 import resource
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import atria
@@ -255,35 +253,3 @@ def test_line_ends_of_another_machine(tmp_path):
 def test_tables_end_lines_alike_everywhere(finished):
     for path in finished.glob("*.csv"):
         assert b"\r" not in path.read_bytes()
-
-
-# ---- kills ----------------------------------------------------------------------------------
-
-
-@pytest.mark.slow
-def test_killed_at_twenty_moments(mesh, tmp_path):
-    """What is there is one run, whole, or nothing; and the next run is whole."""
-    out = tmp_path / "case"
-    start = time.monotonic()
-    subprocess.run(assess(mesh, tmp_path / "timed"), check=True)
-    lasts_s = time.monotonic() - start
-    right = contents(tmp_path / "timed")
-    rng = random.Random(20261129)
-    for moment in range(20):
-        with subprocess.Popen(assess(mesh, out)) as process:
-            # Half of them while files are written, near the end.
-            low = 0.0 if moment % 2 else 0.8
-            time.sleep(lasts_s * rng.uniform(low, 1.05))
-            process.kill()
-        if (out / "case.json").exists():
-            assert contents(out) == right
-            case.load_case(out)
-        else:
-            assert not out.exists()
-        if moment % 5 == 4 and out.exists():
-            for path in sorted(out.rglob("*"), reverse=True):
-                path.rmdir() if path.is_dir() else path.unlink()
-            out.rmdir()
-    subprocess.run(assess(mesh, out), check=True)
-    assert contents(out) == right
-    assert not [p for p in tmp_path.rglob(".veinfit-*")]
