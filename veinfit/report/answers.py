@@ -64,7 +64,8 @@ class Chance:
 class SizeAnswer:
     """What is predicted for one balloon before one vein.
 
-    ``steered`` is the probability in up to three tries; None where it was not computed.
+    ``steered`` is the probability in up to three tries, ``grown`` that of the balloon grown
+    in place to ``grown_to``; None where it was not computed.
     """
 
     fit: Fit
@@ -72,6 +73,8 @@ class SizeAnswer:
     sign: Mark
     one: Chance
     steered: Chance | None
+    grown: Chance | None
+    grown_to: str
     best: bool
 
 
@@ -152,12 +155,15 @@ def _led(fits: Sequence[Fit]) -> list[Fit]:
 
 def _size(fit: Fit, greatest: float | None, settings: Settings) -> SizeAnswer:
     steered = fit.steered_seal_probability
+    grown, grown_to = _grown_chance(fit, settings)
     return SizeAnswer(
         fit=fit,
         title=column_title(fit, with_approach=False),
         sign=mark(fit, settings.report),
         one=_chance(fit, "seal_probability", settings),
         steered=None if steered is None else _chance(fit, "steered_seal_probability", settings),
+        grown=grown,
+        grown_to=grown_to,
         best=greatest is not None and fit.seal_probability == greatest,
     )
 
@@ -169,6 +175,18 @@ def _chance(fit: Fit, field: str, settings: Settings) -> Chance:
     if not word:
         word = "no seat" if fit.outcome in ("passes through", "cannot reach") else "not assessed"
     return Chance(word, cell(value, field, 2, why_missing(fit)), interval_words(*bounds))
+
+
+def _grown_chance(fit: Fit, settings: Settings) -> tuple[Chance | None, str]:
+    """Return the probability at the last diameter that a balloon grows to, and that diameter."""
+    if fit.growth is None:
+        return None, ""
+    last = fit.growth.steps[-1]
+    if last.seal_probability is None:
+        return None, ""
+    word = likelihood(last.seal_probability, settings.report)
+    told = Chance(word, cell(last.seal_probability, "", 2), "")
+    return told, f"{number(last.diameter_mm, 0)}{SPACE}mm"
 
 
 def _points(sizes: Sequence[SizeAnswer], settings: Settings) -> Iterator[tuple[str, str]]:
@@ -188,7 +206,7 @@ def _points(sizes: Sequence[SizeAnswer], settings: Settings) -> Iterator[tuple[s
     freezing = _freezing(sizes)
     if freezing:
         yield "Freezing", freezing
-    grown = _grown(sizes, settings)
+    grown = _grown(sizes)
     if grown:
         yield "Grown in place", grown
     near = _near(sizes)
@@ -281,7 +299,7 @@ def _freezing(sizes: Sequence[SizeAnswer]) -> str:
     return f"starts and the nominal seat of {' and '.join(lost)} loses its seal" if lost else ""
 
 
-def _grown(sizes: Sequence[SizeAnswer], settings: Settings) -> str:
+def _grown(sizes: Sequence[SizeAnswer]) -> str:
     """Say what becomes of a seat when its balloon grows to the next size where it lies."""
     told = []
     for size in sizes:
@@ -290,9 +308,6 @@ def _grown(sizes: Sequence[SizeAnswer], settings: Settings) -> str:
             continue
         last = growth.steps[-1]
         words = [f"{size.title} to {number(last.diameter_mm, 0)}{SPACE}mm"]
-        if last.seal_probability is not None:
-            word = likelihood(last.seal_probability, settings.report)
-            words.append(f"seal {word} {number(last.seal_probability, 2)}")
         if growth.lost_at_mm is not None:
             words.append(f"nominal seat open from {number(growth.lost_at_mm)}{SPACE}mm on")
         elif growth.gained_at_mm is not None:

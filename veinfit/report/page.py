@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from veinfit.report.aims import AIM_KEY
 from veinfit.report.answers import in_doubt_first
+from veinfit.report.case_answer import CASE_KEY, case_lines
 from veinfit.report.colours import gap_bands
 from veinfit.report.correction_table import COMPARED, correction_rows
 from veinfit.report.definitions import DEFINITIONS
@@ -63,6 +64,8 @@ def write_page(report: ReportInput, parts: tuple[VeinPart, ...] | None = None) -
             parts=parts,
             lines=tuple((by_vein[one.vein], one) for one in in_doubt_first(answers)),
             lost=unmeasured(report),
+            whole=case_lines(fits),
+            whole_key=CASE_KEY,
             overview=shown_pictures(report, [p for p in report.pictures if not p.vein]),
             approaches=tuple(dict.fromkeys(fit.approach for fit in fits)),
             corrected=correction_rows(report.anatomy.corrections),

@@ -11,6 +11,7 @@ from reportlab.lib.colors import Color, HexColor
 from reportlab.lib.utils import ImageReader
 
 from veinfit.report.drawing import TYPE_PX, Area, Circle, Drawing, Line, Pixels, Words
+from veinfit.report.tagged import Plot
 
 PLAIN, BOLD = "veinfit", "veinfit-bold"
 """Names of the two fonts in a document."""
@@ -28,7 +29,8 @@ def on_paper(drawing: Drawing, width: float) -> Any:
     Its proportions stay; its writing is never smaller than :data:`SMALLEST_PT`.
     """
     scale = min(PT_PER_PX, width / drawing.width)
-    page = shapes.Drawing(scale * drawing.width, scale * drawing.height)
+    page = Plot(scale * drawing.width, scale * drawing.height)
+    page._alt = drawing.alt
     # Down on the screen is up on paper: heights are counted from the drawing's foot.
     for shape in drawing.shapes:
         page.add(_put(shape, scale, drawing.height))

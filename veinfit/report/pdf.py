@@ -12,7 +12,6 @@ from reportlab import rl_config
 from reportlab.lib.colors import HexColor
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import mm
-from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
     Flowable,
@@ -20,22 +19,18 @@ from reportlab.platypus import (
     PageBreak,
     PageTemplate,
     Spacer,
-    Table,
     TableStyle,
 )
 
 from veinfit.report.aims import AIM_KEY
-from veinfit.report.answers import Answer, SizeAnswer, in_doubt_first
 from veinfit.report.colours import INK, MUTED, GapBand, gap_bands
-from veinfit.report.correction_table import COMPARED, correction_rows
 from veinfit.report.drawing import printable, shortened
 from veinfit.report.model import ReportInput
 from veinfit.report.pages import CAUTIONS
 from veinfit.report.paper_drawing import PLAIN, on_paper
-from veinfit.report.parts import VeinPart, case_notes, headlines, unmeasured, vein_parts, warnings
+from veinfit.report.parts import VeinPart, vein_parts
 from veinfit.report.pdf_blocks import (
     ACCENT,
-    ALARM,
     BARE,
     GUTTER,
     HEAD_PT,
@@ -43,23 +38,21 @@ from veinfit.report.pdf_blocks import (
     LINED,
     SMALL_PT,
     TINT,
-    TITLE_PT,
-    TYPE_PT,
+    Bookmark,
     columns,
     gap_key,
     labelled,
     measures_table,
     note_blocks,
-    note_colour,
     picture_rows,
     register_fonts,
     titled,
     with_unit,
     words,
 )
-from veinfit.report.practice import AGAINST_PRACTICE
-from veinfit.report.shown import shown_pictures
-from veinfit.report.wording import SIGNS, number, scale_words
+from veinfit.report.pdf_summary import summary
+from veinfit.report.tagged import Figures, Layout, TaggedCanvas
+from veinfit.report.wording import SIGNS
 
 PaperName = Literal["a4", "letter"]
 
@@ -70,10 +63,7 @@ MARGIN = 12 * mm
 FOOT = 9 * mm
 """Height of the line at the foot of each page."""
 
-LEAST_OVERVIEW, GREATEST_OVERVIEW = 45 * mm, 125 * mm
-"""Heights of the overview on the summary: it takes what room is left, else the next page."""
-
-NOTES_ON_SUMMARY, NOTES_ON_VEIN = 10, 8
+NOTES_ON_VEIN = 8
 """So many notes are printed, cautions first; more are counted, and in report.html."""
 
 MOST_BESIDE = 3
@@ -137,22 +127,23 @@ def _printed(
     bands = gap_bands(report.settings.seating.contact_tolerance_mm)
     document.addPageTemplates(PageTemplate("page", [body], onPage=foot))
     story = [
-        *_summary(report, parts, width, height),
+        *summary(report, parts, width, height),
         *(b for p in parts for b in _vein(p, width, bands)),
     ]
-    document.build(story, canvasmaker=partial(Canvas, initialFontName=PLAIN))
+    document.build(story, canvasmaker=partial(TaggedCanvas, initialFontName=PLAIN))
     return stream.getvalue(), document.page
 
 
 def _foot(
     report: ReportInput, size: tuple[float, float], pages: int
-) -> Callable[[Canvas, Any], None]:
+) -> Callable[[TaggedCanvas, Any], None]:
     """Return what draws the foot of a page."""
     name = shortened(printable(report.case_id), 60) or "Unnamed case"
     line = f"{name}. {CAUTIONS[0]} {CAUTIONS[2]}"
     width = size[0] - 2 * MARGIN
 
-    def draw(canvas: Canvas, document: Any) -> None:
+    def draw(canvas: TaggedCanvas, document: Any) -> None:
+        canvas.begin_aside()
         canvas.setViewerPreference("DisplayDocTitle", "true")
         canvas.setStrokeColor(HexColor(LINE))
         canvas.setLineWidth(0.6)
@@ -161,122 +152,12 @@ def _foot(
             words(line, SMALL_PT, MUTED),
             words(f"{document.page} of {pages}", SMALL_PT, MUTED),
         ]
-        table = Table([cells], colWidths=[width - 16 * mm, 16 * mm], style=BARE)
+        table = Layout([cells], colWidths=[width - 16 * mm, 16 * mm], style=BARE)
         high = table.wrapOn(canvas, width, FOOT)[1]
         table.drawOn(canvas, MARGIN, MARGIN + FOOT - 4 - high)
+        canvas.end_aside()
 
     return draw
-
-
-class Bookmark(Flowable):  # type: ignore[misc]
-    """An entry of the document's outline: takes no room."""
-
-    def __init__(self, key: str, title: str) -> None:
-        super().__init__()
-        self.key, self.title, self.width, self.height = key, printable(title), 0.0, 0.0
-
-    def draw(self) -> None:
-        """Name the place where the block came to stand."""
-        self.canv.bookmarkHorizontal(self.key, 0, 12)
-        self.canv.addOutlineEntry(self.title, self.key, 0, 0)
-
-
-# ---- the summary ----------------------------------------------------------------------------
-
-
-def _summary(
-    report: ReportInput, parts: Sequence[VeinPart], width: float, height: float
-) -> list[Flowable]:
-    approaches = " and a ".join(dict.fromkeys(f.approach for p in parts for f in p.fits))
-    assumed = f"What the geometry predicts for a {approaches} approach, which is assumed. "
-    alarms = warnings(report)
-    blocks: list[Flowable] = [
-        Bookmark("summary", "Summary"),
-        *(labelled(("Warning:", note.text), colour=ALARM) for note in alarms),
-        words("Predicted balloon seats in the pulmonary veins", TYPE_PT, ACCENT, bold=True),
-        words(report.case_id or "Unnamed case", TITLE_PT, bold=True),
-        Spacer(1, 2),
-        words((assumed if approaches else "") + " ".join(CAUTIONS), SMALL_PT, MUTED),
-    ]
-    told = headlines(report)
-    for label, note in told:
-        line = labelled((f"{label}:", note.text), size=SMALL_PT, colour=note_colour(note))
-        blocks.append(line)
-    blocks += [Spacer(1, 2 * mm), _answers(report, parts, width)]
-    law = report.settings.report
-    blocks += [
-        words(f"Probability that one try seals. {scale_words(law)}", SMALL_PT, MUTED),
-        words(AGAINST_PRACTICE, SMALL_PT, MUTED),
-        Spacer(1, 2 * mm),
-    ]
-    below: list[Flowable] = []
-    for row in correction_rows(report.anatomy.corrections):
-        pairs = zip(COMPARED, row.values, strict=True)
-        values = "; ".join(f"{title} {a} automatic, {b} corrected" for (_, title), (a, b) in pairs)
-        label = f"Corrected by hand, {row.vein}:"
-        text = f"{row.what}, by {row.who}: {row.why}. {values}."
-        below.append(labelled((label, text), size=SMALL_PT))
-    first = {*alarms, *(note for _, note in told)}
-    notes = [note for note in case_notes(report) if note not in first]
-    below += [*note_blocks(notes, NOTES_ON_SUMMARY), Spacer(1, 2 * mm), _origin(report)]
-    used = sum(block.wrap(width, height)[1] for block in (*blocks, *below))
-    room = min(max(height - used - 4 * mm, LEAST_OVERVIEW), GREATEST_OVERVIEW)
-    picture = shown_pictures(report, [p for p in report.pictures if not p.vein])
-    return [*blocks, *picture_rows(picture, width, room, "No overview picture was made."), *below]
-
-
-def _answers(report: ReportInput, parts: Sequence[VeinPart], width: float) -> Flowable:
-    """Return a line for each vein, those in doubt first."""
-    by_name = {part.vein.name: part for part in parts}
-    rows: list[list[Any]] = [
-        [words(reason, SMALL_PT) if k else words(name, TYPE_PT, bold=True)
-         for k in range(2)] + [""]
-        for name, reason in unmeasured(report)
-    ]  # fmt: skip
-    spans = [("SPAN", (1, k), (-1, k)) for k in range(len(rows))]
-    rows += [_answer(one, by_name[one.vein]) for one in in_doubt_first([p.answer for p in parts])]
-    if not rows:
-        return words("No vein was measured; the notes say why.")
-    shares = (0.13, 0.33, 0.54)
-    style = TableStyle([*LINED, *spans])
-    return Table(rows, colWidths=[share * width for share in shares], style=style, hAlign="LEFT")
-
-
-def _answer(one: Answer, part: VeinPart) -> list[Any]:
-    about = f"ostium {part.size} mm; measurement confidence {part.confidence}"
-    name = [words(one.vein, TYPE_PT, bold=True), words(about, SMALL_PT, MUTED)]
-    sizes: list[Flowable] = [labelled(*_size(size), size=SMALL_PT) for size in one.sizes]
-    if not sizes:
-        sizes = [words("no balloon was tried", SMALL_PT)]
-    if one.tie:
-        sizes.append(words(one.tie, SMALL_PT))
-    points = labelled(*((label, f"{text}.") for label, text in one.points), size=SMALL_PT)
-    return [name, sizes, points]
-
-
-def _size(size: SizeAnswer) -> list[tuple[str, str]]:
-    """Return what is told of one balloon: a label and words, once for each number of tries."""
-    told = []
-    for chance, after in ((size.one, ""), (size.steered, "up to three tries ")):
-        if chance is not None:
-            interval = f" ({chance.interval})" if chance.interval else ""
-            told.append(f"{after}{chance.word} {chance.value.text}{interval}")
-    return [(f"{SIGNS[size.sign]} {size.title}", "; ".join(told))]
-
-
-def _origin(report: ReportInput) -> Flowable:
-    files = "; ".join(
-        f"{file.role}{f' ({file.format})' if file.format else ''} SHA-256 {file.sha256}"
-        for file in report.inputs
-    )
-    told = (
-        f"Made {report.created} by veinfit {report.version}. Image date "
-        f"{report.image_date or 'not stated'}; cardiac phase {report.cardiac_phase or 'not stated'}"
-        f"; atrial volume {number(report.anatomy.volume_ml, 0)} ml. Inputs: {files or 'none'}. "
-        "Settings, definitions and all notes: report.html. Lengths in mm, in the patient's frame "
-        "(LPS)."
-    )
-    return words(told, SMALL_PT, MUTED)
 
 
 # ---- a vein ---------------------------------------------------------------------------------
@@ -285,8 +166,8 @@ def _origin(report: ReportInput) -> Flowable:
 def _vein(part: VeinPart, width: float, bands: Sequence[GapBand]) -> list[Flowable]:
     title = part.vein.name + (f", {part.words}" if part.words else "")
     blocks: list[Flowable] = [
-        PageBreak(), Bookmark(part.anchor, part.vein.name), words(title, HEAD_PT, bold=True),
-        Spacer(1, 1.5),
+        PageBreak(), Bookmark(part.anchor, part.vein.name),
+        words(title, HEAD_PT, bold=True, role="H2"), Spacer(1, 1.5),
     ]  # fmt: skip
     if part.branches:
         blocks.append(words(f"Drains {part.branches}.", SMALL_PT))
@@ -316,7 +197,8 @@ def _tables(part: VeinPart, width: float) -> list[Flowable]:
     right = width - GUTTER - left if beside else 0.5 * (width - GUTTER)
     own = [
         measures_table(measured, more, right), Spacer(1, 2 * mm),
-        words("The ostium to scale", SMALL_PT, bold=True), on_paper(part.ostium, 0.58 * right),
+        words("The ostium to scale", SMALL_PT, bold=True, role="H3"),
+        on_paper(part.ostium, 0.58 * right),
     ]  # fmt: skip
     notes = [Spacer(1, 2 * mm), *note_blocks(part.notes, NOTES_ON_VEIN)]
     if not part.fits:
@@ -327,7 +209,7 @@ def _tables(part: VeinPart, width: float) -> list[Flowable]:
     return [_fits_table(part, width), Spacer(1, 2 * mm), *own, *notes]
 
 
-def _fits_table(part: VeinPart, width: float) -> Table:
+def _fits_table(part: VeinPart, width: float) -> Figures:
     count = len(part.fits)
     label = 0.44 if count < 3 else 0.34
     rows: list[list[Any]] = [["", *(words(c, SMALL_PT, bold=True) for c in part.columns)]]
@@ -340,14 +222,15 @@ def _fits_table(part: VeinPart, width: float) -> Table:
             cells = [words(cell.words, SMALL_PT) for cell in row.cells]
             rows.append([words(with_unit(row), SMALL_PT, MUTED), *cells])
     widths = [label * width, *[(1 - label) / count * width] * count]
-    return Table(rows, colWidths=widths, style=TableStyle(style), hAlign="LEFT", repeatRows=1)
+    return Figures(rows, colWidths=widths, style=TableStyle(style), hAlign="LEFT", repeatRows=1)
 
 
 def _drawings(part: VeinPart, width: float) -> list[Flowable]:
     """Return a vein's second page: where it seals, where it is weak, where it touches."""
     half = 0.5 * (width - GUTTER)
     blocks: list[Flowable] = [
-        PageBreak(), words(f"{part.vein.name}, continued", HEAD_PT, bold=True), Spacer(1, 1 * mm)
+        PageBreak(), words(f"{part.vein.name}, continued", HEAD_PT, bold=True, role="H2"),
+        Spacer(1, 1 * mm),
     ]  # fmt: skip
     if part.aims:
         blocks += _pairs([titled(f"Aim map: {t}", d, half) for t, d in part.aims], width)
@@ -380,7 +263,12 @@ def _beside(part: VeinPart) -> list[Flowable]:
     blocks: list[Flowable] = []
     for side in part.comparisons:
         blocks.append(
-            words(f"{side.first} beside {side.second}, {side.approach}", SMALL_PT, bold=True)
+            words(
+                f"{side.first} beside {side.second}, {side.approach}",
+                SMALL_PT,
+                bold=True,
+                role="H3",
+            )
         )
         told = [
             (f"{remark.topic.capitalize()}:", remark.text + (" (tie)" if remark.tie else ""))

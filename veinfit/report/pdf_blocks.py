@@ -13,8 +13,7 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.platypus import Flowable, Paragraph, Spacer, Table, TableStyle
-from reportlab.platypus import Image as PageImage
+from reportlab.platypus import Flowable, Spacer, TableStyle
 
 from veinfit.notes import Note
 from veinfit.report.colours import INK, MUTED, GapBand
@@ -24,6 +23,7 @@ from veinfit.report.overview import overview_layout
 from veinfit.report.paper_drawing import BOLD, PLAIN, SMALLEST_PT, on_paper
 from veinfit.report.shown import ShownPicture
 from veinfit.report.tables import Row
+from veinfit.report.tagged import Figures, Layout, Photo, Text
 
 TYPE_PT, SMALL_PT, HEAD_PT, TITLE_PT = 9.0, SMALLEST_PT, 13.0, 17.0
 """Type sizes."""
@@ -69,6 +69,19 @@ def register_fonts() -> None:
     pdfmetrics.registerFontFamily(PLAIN, normal=PLAIN, bold=BOLD, italic=PLAIN, boldItalic=BOLD)
 
 
+class Bookmark(Flowable):  # type: ignore[misc]
+    """An entry of the document's outline: takes no room."""
+
+    def __init__(self, key: str, title: str) -> None:
+        super().__init__()
+        self.key, self.title, self.width, self.height = key, printable(title), 0.0, 0.0
+
+    def draw(self) -> None:
+        """Name the place where the block came to stand."""
+        self.canv.bookmarkHorizontal(self.key, 0, 12)
+        self.canv.addOutlineEntry(self.title, self.key, 0, 0)
+
+
 def _style(size: float, colour: str = INK, *, bold: bool = False) -> ParagraphStyle:
     return ParagraphStyle(
         "x", fontName=BOLD if bold else PLAIN, fontSize=size, leading=1.2 * size,
@@ -76,26 +89,30 @@ def _style(size: float, colour: str = INK, *, bold: bool = False) -> ParagraphSt
     )  # fmt: skip
 
 
-def words(text: str, size: float = TYPE_PT, colour: str = INK, *, bold: bool = False) -> Paragraph:
-    """Return text as a block; nothing in it is markup."""
-    return Paragraph(escape(printable(text)), _style(size, colour, bold=bold))
+def words(
+    text: str, size: float = TYPE_PT, colour: str = INK, *, bold: bool = False, role: str = "P"
+) -> Text:
+    """Return text as a block; nothing in it is markup; ``role`` tells a heading."""
+    block = Text(escape(printable(text)), _style(size, colour, bold=bold))
+    block.role = role
+    return block
 
 
-def labelled(*pairs: tuple[str, str], size: float = TYPE_PT, colour: str = INK) -> Paragraph:
+def labelled(*pairs: tuple[str, str], size: float = TYPE_PT, colour: str = INK) -> Text:
     """Return texts in one block, each after a label in bold."""
     told = " ".join(
         f"<b>{escape(printable(label))}</b> {escape(printable(text))}" for label, text in pairs
     )
-    return Paragraph(told, _style(size, colour))
+    return Text(told, _style(size, colour))
 
 
 def columns(
     blocks: Sequence[Sequence[Flowable]], widths: Sequence[float], gap: float = 0.0
-) -> Table:
+) -> Layout:
     """Put columns of blocks beside each other; ``gap`` is left free in all but the last."""
     free = [("RIGHTPADDING", (0, 0), (-2, -1), gap)] if gap else []
     style = TableStyle([*BARE.getCommands(), *free])
-    return Table([list(map(list, blocks))], colWidths=list(widths), style=style, hAlign="LEFT")
+    return Layout([list(map(list, blocks))], colWidths=list(widths), style=style, hAlign="LEFT")
 
 
 def gap_key(bands: Sequence[GapBand]) -> Flowable:
@@ -114,10 +131,10 @@ def with_unit(row: Row) -> str:
     return row.label if row.unit in ("", "1") else f"{row.label}, {row.unit}"
 
 
-def measures_table(rows: Sequence[Row], more: Mapping[str, str], width: float) -> Table:
+def measures_table(rows: Sequence[Row], more: Mapping[str, str], width: float) -> Figures:
     """Return lines of one value each; ``more`` are lines of words."""
     pairs = [(with_unit(row), row.cells[0].words) for row in rows] + list(more.items())
-    return Table(
+    return Figures(
         [[words(a, SMALL_PT, MUTED), words(b, SMALL_PT)] for a, b in pairs],
         colWidths=[0.7 * width, 0.3 * width],
         style=TableStyle(list(LINED)),
@@ -154,7 +171,7 @@ def picture_rows(
     cells += [""] * (-len(cells) % count)
     rows = [cells[k : k + count] for k in range(0, len(cells), count)]
     widths = [across + 3 * mm] * (count - 1) + [across]
-    return [Table(rows, colWidths=widths, style=BARE, hAlign="LEFT"), Spacer(1, 2 * mm)]
+    return [Layout(rows, colWidths=widths, style=BARE, hAlign="LEFT"), Spacer(1, 2 * mm)]
 
 
 def _picture(shown: ShownPicture, width: float, height: float) -> Flowable:
@@ -162,7 +179,9 @@ def _picture(shown: ShownPicture, width: float, height: float) -> Flowable:
         return words(f"The picture {shown.picture.file} is missing.", SMALL_PT, MUTED)
     content, wide, high = _views(shown)
     scale = min(width / wide, height / high)
-    return PageImage(io.BytesIO(content), scale * wide, scale * high)
+    photo = Photo(io.BytesIO(content), scale * wide, scale * high)
+    photo.alt = shown.picture.alt
+    return photo
 
 
 def _views(shown: ShownPicture) -> tuple[bytes, int, int]:
@@ -186,4 +205,4 @@ def _views(shown: ShownPicture) -> tuple[bytes, int, int]:
 
 def titled(title: str, drawing: Drawing, width: float) -> list[Flowable]:
     """Return a drawing under its title."""
-    return [words(title, SMALL_PT, bold=True), on_paper(drawing, width)]
+    return [words(title, SMALL_PT, bold=True, role="H3"), on_paper(drawing, width)]
