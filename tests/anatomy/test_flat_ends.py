@@ -7,7 +7,7 @@ from voxels import ball, grid, tube
 
 from veinfit.anatomy.branches import find_branches
 from veinfit.anatomy.candidates import find_candidates
-from veinfit.anatomy.flat_ends import find_flat_end
+from veinfit.anatomy.flat_ends import find_flat_end, flat_end_at
 from veinfit.anatomy.inscribed import inscribed_spheres
 from veinfit.anatomy.lumen import Wall, prepare_lumen
 from veinfit.anatomy.tubes import Tube
@@ -77,6 +77,34 @@ def test_a_neighbour_cut_by_the_same_plane_is_no_part_of_the_end(radii, apart):
     # Walked from a corner of the cut, on the other tube's side.
     centres = np.array([(3.0, 0.0, 14.0), (2.0, 0.0, 13.0), (1.0, 0.0, 12.0), (0.0, 0.0, 11.0)])
     areas = np.full(4, np.pi * radii[0] ** 2)
-    end = find_flat_end(wall, Tube(centres, areas, 3.0, wall, centres))
+    end = find_flat_end(wall, Tube(centres, areas, 3.0, wall, centres), centres[0])
     assert np.linalg.norm(end.centre - (0.0, 0.0, 15.0)) < 0.05
     assert not end.faces[len(one.faces) :].any()
+
+
+def evenly(mesh, edge_mm=1.5):
+    mesh = mesh.subdivide_to_size(edge_mm)
+    return Surface(mesh.vertices, mesh.faces)
+
+
+def test_the_cut_of_a_stub_is_found_beside_a_larger_flat_wall():
+    stub = evenly(trimesh.creation.cylinder(radius=8.0, height=10.0, sections=48))
+    plate = trimesh.creation.box(extents=(10.0, 100.0, 100.0))
+    beside = evenly(plate.apply_translation((15.0, 0.0, 0.0)), 4.0)
+    both = Surface(
+        np.concatenate([stub.points, beside.points]),
+        np.concatenate([stub.faces, beside.faces + len(stub.points)]),
+    )
+    wall = Wall(both, np.zeros(len(both.faces), dtype=bool))
+    end = flat_end_at(wall, np.array((7.0, 0.0, 4.0)))
+    assert np.linalg.norm(end.centre - (0.0, 0.0, 5.0)) < 0.05
+    assert angle_deg(end.normal, np.array((0.0, 0.0, 1.0))) < 1.0
+
+
+def test_flat_wall_far_from_a_tip_is_no_end_of_its_branch():
+    surface = evenly(trimesh.creation.cylinder(radius=5.0, height=30.0, sections=48))
+    wall = Wall(surface, np.zeros(len(surface.faces), dtype=bool))
+    centres = np.array([(0.0, 0.0, 14.0), (0.0, 0.0, 13.0), (0.0, 0.0, 12.0), (0.0, 0.0, 11.0)])
+    tube = Tube(centres, np.full(4, np.pi * 25.0), 3.0, wall, centres)
+    assert find_flat_end(wall, tube, np.array((3.0, 0.0, 14.0))) is not None
+    assert find_flat_end(wall, tube, np.array((25.0, 0.0, 14.0))) is None

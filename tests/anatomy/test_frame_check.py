@@ -78,7 +78,7 @@ def test_a_refusal_tells_what_was_found_and_every_remedy(axes, stated, words):
     [
         (9.0, HALF_TURN, True, True, 0.5),
         (9.0, MIRRORED_LEFT_RIGHT, False, True, 0.5),
-        (1.0, HALF_TURN, False, True, 0.5),
+        (5.0, HALF_TURN, False, True, 0.5),
         # The odds of 1 to e that the other frame is the right one.
         (-1.0, HALF_TURN, False, True, 0.7311),
         (-3.0, HALF_TURN, False, False, 1.0),
@@ -93,6 +93,11 @@ def test_what_follows_from_how_much_better_another_frame_fits(
     note = other.note(StatedFrame())
     assert (note is not None) == doubted
     assert note is None or note.severity == "warning"
+
+
+def test_a_frame_that_is_doubted_and_not_refused_is_told_with_the_remedy():
+    note = OtherFrame(HALF_TURN, 5.0).note(StatedFrame("lps"))
+    assert "pass --frame ras if the file is in RAS" in note.text
 
 
 def test_the_sample_with_a_common_trunk_in_the_wrong_frame_is_refused_unless_trusted():

@@ -161,7 +161,7 @@ def single_candidate(
     tube = walk_tube(lumen, branch.way, None if opening is None else opening.normal)
     end = None
     if opening is None:
-        end = None if tube is None else find_flat_end(lumen.wall, tube)
+        end = None if tube is None else find_flat_end(lumen.wall, tube, branch.tip)
         if end is None:
             end = _end_of_stub(flat_end_at(lumen.wall, branch.tip), tube, branch)
         tube = (end and walk_from(end, lumen, branches.ways)) or tube

@@ -52,6 +52,12 @@ MOST_OBLONG = 1.7
 """... nor more oblong: twice the mean square distance from its middle over that of a disc. An oval
 three times as long as wide has 1.67; a strip of a tube's side has more ..."""
 
+MOST_PLANES = 6
+"""So many flat pieces beside a tip are looked at, the largest first."""
+
+MOST_ASIDE = 1.25
+"""The tip lies no more than so many radii of its cut, and ``TIP_MM``, from the cut's middle."""
+
 EDGE_MM = 3.0
 EDGE_DEG = 40.0
 EDGE_SHARE = 0.75
@@ -78,7 +84,7 @@ class FlatEnd:
     faces: BoolArray
 
 
-def find_flat_end(wall: Wall, tube: Tube) -> FlatEnd | None:
+def find_flat_end(wall: Wall, tube: Tube, tip: FloatArray) -> FlatEnd | None:
     """Return the flat end of a blind branch, None where its end is rounded or torn.
 
     A neighbour cut by the same plane is no part of it.
@@ -89,6 +95,8 @@ def find_flat_end(wall: Wall, tube: Tube) -> FlatEnd | None:
         Of the whole lumen.
     tube : Tube
         The branch as it was walked from its farthest cell.
+    tip : (3,) array
+        That cell: a flat piece of wall far from it is no end of this branch.
     """
     centres, surface = tube.centres, wall.surface
     if len(centres) < 3:
@@ -128,6 +136,8 @@ def find_flat_end(wall: Wall, tube: Tube) -> FlatEnd | None:
     faces = np.zeros(len(surface.faces), dtype=bool)
     faces[end[flat]] = True
     centre = inside + weight[flat] @ away[flat] / weight[flat].sum()
+    if not _holds(tip, centre, away[flat] + inside, float(weight[flat].sum())):
+        return None
     return FlatEnd(centre, unit(weight[flat] @ normals[flat]), faces)
 
 
@@ -150,34 +160,53 @@ def flat_end_at(wall: Wall, tip: FloatArray) -> FlatEnd | None:
     if not len(seeds):
         return None
     seeds = seeds[:: len(seeds) // MOST_SEEDS + 1]
-    level = (
-        np.einsum("ij,kj->ik", normals[seeds], away) - dots(normals[seeds], away[seeds])[:, None]
-    )
+    normal_level = dots(normals[seeds], away[seeds])[:, None]
+    level = np.einsum("ij,kj->ik", normals[seeds], away) - normal_level
     alike = (normals[seeds] @ normals.T > like) & (np.abs(level) < SAME_PLANE_MM)
-    seed = int(np.argmax(alike @ weight))
-    flat = np.flatnonzero(alike[seed])
-    normal = unit(weight[flat] @ normals[flat])
-    level = (away - away[seeds[seed]]) @ normal
-    flat = np.flatnonzero((normals @ normal > like) & (np.abs(level) < SAME_PLANE_MM))
-    if not len(flat):
-        return None
-    nearest = int(np.argmin(dots(away[flat], away[flat])))
-    flat = flat[_piece_of(surface.faces[near[flat]], nearest)]
+    size = alike @ weight
+    for _ in range(MOST_PLANES):
+        seed = int(np.argmax(size))
+        if size[seed] < LEAST_CUT_MM2:
+            break
+        flat = np.flatnonzero(alike[seed])
+        normal = unit(weight[flat] @ normals[flat])
+        level = (away - away[seeds[seed]]) @ normal
+        flat = np.flatnonzero((normals @ normal > like) & (np.abs(level) < SAME_PLANE_MM))
+        if len(flat):
+            nearest = int(np.argmin(dots(away[flat], away[flat])))
+            flat = flat[_piece_of(surface.faces[near[flat]], nearest)]
+            if _is_disc(away, normals, weight, normal, flat):
+                faces = np.zeros(len(surface.faces), dtype=bool)
+                faces[near[flat]] = True
+                centre = weight[flat] @ away[flat] / weight[flat].sum()
+                return FlatEnd(tip + centre, normal, faces)
+        # Beside a short stub the wall of the atrium is the larger flat piece: go on without it.
+        size[np.isin(seeds, flat) | alike[:, seeds[seed]]] = 0.0
+    return None
+
+
+def _holds(tip: FloatArray, centre: FloatArray, flat: FloatArray, area_mm2: float) -> bool:
+    """Whether a flat piece, the middles of its faces (N, 3), can be the cut that a tip lies at."""
+    away = flat - tip
+    reach = MOST_ASIDE * np.sqrt(area_mm2 / np.pi) + TIP_MM
+    near = float(dots(away, away).min()) < TIP_MM**2
+    return near and float(np.linalg.norm(centre - tip)) < reach
+
+
+def _is_disc(
+    away: FloatArray, normals: FloatArray, weight: FloatArray, normal: FloatArray, flat: IntArray
+) -> bool:
+    """Whether the faces numbered ``flat`` are large, round, and end in an edge."""
     area = float(weight[flat].sum())
     if area < LEAST_CUT_MM2:
-        return None
-    centre = weight[flat] @ away[flat] / area
-    aside = away - centre
+        return False
+    aside = away - weight[flat] @ away[flat] / area
     depth = aside @ normal
     aside = aside - depth[:, None] * normal
     square = dots(aside, aside)
     if 2.0 * np.pi * float(weight[flat] @ square[flat]) / area**2 > MOST_OBLONG:
-        return None
-    if not _has_edge(aside, depth, normals, normal, flat):
-        return None
-    faces = np.zeros(len(surface.faces), dtype=bool)
-    faces[near[flat]] = True
-    return FlatEnd(tip + centre, normal, faces)
+        return False
+    return _has_edge(aside, depth, normals, normal, flat)
 
 
 def _has_edge(
