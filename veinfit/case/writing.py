@@ -186,4 +186,5 @@ def report_input(
         viewer=VIEWER,
         cardiac_phase=told.cardiac_phase or "",
         image_date=told.image_date or "",
+        crossings=result.crossings,
     )

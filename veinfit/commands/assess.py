@@ -113,12 +113,21 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     if not arguments.quiet:
         print(_summary(result, arguments.verbose))
         print("".join(f"\n{note_line(note)}" for note in written.notes))
+        _tell_whole_case(result)
         print(f"Written to {written.folder}:")
         print("\n".join(f"  {name}" for name in written.files))
         print(f"\n{CAUTION}")
     elif result.unassessed:
         print(f"veinfit: not assessed: {_unassessed(result)}; fits.csv says why", file=terminal)
     return EXIT_SOME_FAILED if result.unassessed else EXIT_DONE
+
+
+def _tell_whole_case(result: CaseResult) -> None:
+    """Print how many veins are predicted to be sealed, by the sizes at hand."""
+    from veinfit.report.case_answer import case_lines
+
+    for line in case_lines(result.fits, result.settings.margin.steered_attempts):
+        print(f"{line.label}, predicted to be sealed: {line.words}")
 
 
 def _unassessed(result: CaseResult) -> str:

@@ -88,7 +88,7 @@ def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, An
             "deep": deep_definition(record.settings.seating),
         },
         "expected_splits": split_documents(record.fits),
-        "expected": expected_rows(record.fits),
+        "expected": expected_rows(record),
         "crossings": _crossings(record),
         "comparisons": comparison_documents(record.fits, record.settings),
         "notes": [asdict(note) for note in _all_notes(record)],

@@ -232,9 +232,11 @@ def growth_rows(fit: Fit, structures: Sequence[str]) -> list[Row]:
     ]
 
 
-def expected_rows(fits: Sequence[Fit]) -> list[Row]:
+def expected_rows(record: CaseRecord) -> list[Row]:
     """Return the rows of ``expected.csv``."""
-    return [row_of(EXPECTED_COLUMNS, asdict(one)) for one in expected_seals(fits)]
+    tries = record.settings.margin.steered_attempts
+    found = expected_seals(record.fits, steered_tries=tries)
+    return [row_of(EXPECTED_COLUMNS, asdict(one)) for one in found]
 
 
 def crossing_columns(veins: Sequence[str]) -> tuple[str, ...]:
@@ -310,7 +312,7 @@ def case_tables(record: CaseRecord) -> dict[str, bytes]:
         "growth.csv": csv_table(
             growth_columns(structures), [row for f in fits for row in growth_rows(f, structures)]
         ),
-        "expected.csv": csv_table(EXPECTED_COLUMNS, expected_rows(fits)),
+        "expected.csv": csv_table(EXPECTED_COLUMNS, expected_rows(record)),
         "plans.csv": csv_table(PLAN_COLUMNS, [row for f in fits for row in plan_rows(f)]),
         "crossings.csv": csv_table(crossing_columns(veins), crossing_rows(record.crossings, veins)),
     }

@@ -48,16 +48,18 @@ class CaseLine:
         return f"{told}. Least likely: {self.weakest}."
 
 
-def case_lines(fits: Sequence[Fit]) -> tuple[CaseLine, ...]:
+def case_lines(fits: Sequence[Fit], steered_tries: int = 3) -> tuple[CaseLine, ...]:
     """Return a line for one try and one for several; none where no margin was computed.
 
     Parameters
     ----------
     fits : sequence of Fit
         Of all veins.
+    steered_tries : int
+        Tries in a chain at most.
     """
     by_tries: dict[int, list[Expected]] = {}
-    for one in expected_seals(fits):
+    for one in expected_seals(fits, steered_tries=steered_tries):
         by_tries.setdefault(one.tries, []).append(one)
     return tuple(
         CaseLine(

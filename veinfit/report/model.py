@@ -8,6 +8,7 @@ from pathlib import Path
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.notes import VERDICT, Note
+from veinfit.seating.further import Crossings
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.settings import Settings
@@ -81,6 +82,8 @@ class ReportInput:
         File name of the 3D view beside the report; empty where there is none.
     cardiac_phase, image_date : str
         Empty where not given.
+    crossings : Crossings or None
+        Places where the septum may be crossed; None where they are not compared.
     """
 
     case_id: str
@@ -98,6 +101,7 @@ class ReportInput:
     viewer: str = ""
     cardiac_phase: str = ""
     image_date: str = ""
+    crossings: Crossings | None = None
 
 
 def unique_notes(notes: Iterable[Note]) -> tuple[Note, ...]:

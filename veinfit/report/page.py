@@ -13,6 +13,7 @@ from veinfit.report.case_answer import CASE_KEY, case_lines
 from veinfit.report.colours import gap_bands
 from veinfit.report.correction_table import COMPARED, correction_rows
 from veinfit.report.definitions import DEFINITIONS
+from veinfit.report.further import crossing_charts
 from veinfit.report.model import ReportInput
 from veinfit.report.pages import CAUTIONS, environment, template_text
 from veinfit.report.parts import VeinPart, case_notes, headlines, unmeasured, vein_parts, warnings
@@ -64,7 +65,7 @@ def write_page(report: ReportInput, parts: tuple[VeinPart, ...] | None = None) -
             parts=parts,
             lines=tuple((by_vein[one.vein], one) for one in in_doubt_first(answers)),
             lost=unmeasured(report),
-            whole=case_lines(fits),
+            whole=case_lines(fits, report.settings.margin.steered_attempts),
             whole_key=CASE_KEY,
             overview=shown_pictures(report, [p for p in report.pictures if not p.vein]),
             approaches=tuple(dict.fromkeys(fit.approach for fit in fits)),
@@ -74,6 +75,7 @@ def write_page(report: ReportInput, parts: tuple[VeinPart, ...] | None = None) -
             warnings=alarms,
             headlines=first,
             scale=scale_words(report.settings.report),
+            crossings=crossing_charts(report.crossings),
             practice=AGAINST_PRACTICE,
             aim_key=AIM_KEY,
             bands=gap_bands(report.settings.seating.contact_tolerance_mm),

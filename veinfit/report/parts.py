@@ -14,6 +14,7 @@ from veinfit.report.charts import gap_chart, ostium_chart, profile_chart
 from veinfit.report.colours import gap_bands
 from veinfit.report.contact_map import contact_charts
 from veinfit.report.drawing import Drawing
+from veinfit.report.further import further_charts
 from veinfit.report.model import ReportInput, picture_notes, unique_notes
 from veinfit.report.plot import NARROW_PX
 from veinfit.report.shown import ShownPicture, shown_pictures
@@ -80,6 +81,7 @@ class VeinPart:
     maps: tuple[tuple[str, Drawing], ...]
     narrow_gaps: Drawing | None
     narrow_maps: tuple[tuple[str, Drawing], ...]
+    further: tuple[tuple[str, Drawing], ...]
     correction: str
     notes: tuple[Note, ...]
 
@@ -134,6 +136,7 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
         maps=contact_charts(vein, fits, bands, report.freezing_zones),
         narrow_gaps=gap_chart(vein, fits, tolerance, NARROW_PX),
         narrow_maps=contact_charts(vein, fits, bands, report.freezing_zones, NARROW_PX),
+        further=further_charts(vein, fits),
         correction=correction_entry(vein),
         notes=unique_notes(own),
     )

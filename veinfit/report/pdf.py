@@ -246,6 +246,7 @@ def _drawings(part: VeinPart, width: float) -> list[Flowable]:
             [titled(f"The wall unrolled: {t}", d, half) for t, d in part.narrow_maps], width
         )
         blocks.append(words(MAP_KEY, SMALL_PT, MUTED))
+    blocks += _pairs([titled(title, drawn, half) for title, drawn in part.further], width)
     return [*blocks, Spacer(1, 2 * mm), *_beside(part)]
 
 
