@@ -9,9 +9,11 @@ import pytest
 from seating.phantoms import hole
 
 from veinfit.seating import growth
+from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.balloon import sphere
 from veinfit.seating.further import Growth, GrowthStep
 from veinfit.seating.growth import growth_of
+from veinfit.seating.prepare import prepare
 from veinfit.seating.seat import seat_vein
 from veinfit.seating.uncertainty.attempts import simulator
 from veinfit.settings import MarginSettings, SeatingSettings
@@ -74,9 +76,6 @@ def test_many_steps_and_one_end_at_the_same_place(monkeypatch):
 
 def test_growing_by_nothing_changes_nothing():
     fit, _ = grown(OVAL, SETTINGS, margin=LAW)
-    from veinfit.seating.approach.line import line_through_ostium
-    from veinfit.seating.prepare import prepare
-
     prepared = prepare(OVAL.anatomy, OVAL.vein, 16.0, SETTINGS)
     line = line_through_ostium("coaxial", OVAL.vein, OVAL.vein.axis)
     ready = simulator(prepared, sphere(28), line, SETTINGS, LAW)
