@@ -71,7 +71,8 @@ def summary(
     blocks += [Spacer(1, 2 * mm), _answers(report, parts, width)]
     law = report.settings.report
     fits = [fit for part in parts for fit in part.fits]
-    whole = [labelled((f"{c.label}:", c.words), size=SMALL_PT) for c in case_lines(fits)]
+    tries = report.settings.margin.steered_attempts
+    whole = [labelled((f"{c.label}:", c.words), size=SMALL_PT) for c in case_lines(fits, tries)]
     blocks += [*whole, *([words(CASE_KEY, SMALL_PT, MUTED)] if whole else [])]
     blocks += [
         words(f"Probability that one try seals. {scale_words(law)}", SMALL_PT, MUTED),
