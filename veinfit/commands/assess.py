@@ -45,7 +45,8 @@ def add(commands: Commands) -> None:
         "input",
         metavar="INPUT",
         type=Path,
-        help="surface mesh (STL, PLY, OBJ, OFF, VTK, VTP) or label volume (NIfTI, NRRD, MHA, MHD)",
+        help="surface mesh (STL, PLY, OBJ, OFF, VTK, VTP) or label volume (NIfTI, NRRD, MHA, MHD, "
+        "DICOM Segmentation or RT Structure Set)",
     )
     option("--out", metavar="DIR", type=Path, required=True, help="folder for the results")
     option(

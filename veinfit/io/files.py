@@ -27,13 +27,34 @@ HASH_CHUNK_BYTES = 1 << 20
 def input_kind(path: Path) -> Literal["mesh", "volume"]:
     """Tell by its extension whether a file is a surface mesh or a label volume.
 
+    A DICOM file may have any extension, or none.
+
     Raises
     ------
     InputError
         The extension is none of the known ones, which the message lists.
     """
-    known = MESH_SUFFIXES + VOLUME_SUFFIXES
+    if is_dicom(path):
+        return "volume"
+    known = MESH_SUFFIXES + VOLUME_SUFFIXES + DICOM_SUFFIXES
     return "mesh" if known_suffix(path, known, "input") in MESH_SUFFIXES else "volume"
+
+
+def is_dicom(path: Path) -> bool:
+    """Tell whether a file is DICOM: by its extension, or, where that says nothing, by its start."""
+    name = path.name.lower()
+    if name.endswith(DICOM_SUFFIXES):
+        return True
+    if name.endswith(MESH_SUFFIXES + VOLUME_SUFFIXES):
+        return False
+    try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            return False
+        with path.open("rb") as stream:
+            # PS3.10: a preamble of any 128 bytes, then these four.
+            return stream.read(132)[128:] == b"DICM"
+    except (OSError, ValueError):
+        return False
 
 
 def known_suffix(path: Path, known: tuple[str, ...], role: str) -> str:

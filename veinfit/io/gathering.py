@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from veinfit.errors import InputError
+from veinfit.frames import apply_affine
+from veinfit.io.dicom.common import Segments
+from veinfit.io.files import is_dicom
 from veinfit.io.volumes import read_shares, read_volume
-from veinfit.labels.join import Grid, LabelPart, crop_part, join_parts
+from veinfit.labels.join import HALF, Grid, LabelPart, crop_part, join_parts
 from veinfit.labels.lumen import value_counts
 from veinfit.labels.model import (
     BODY_NAME,
@@ -47,14 +51,33 @@ def read_labels(
         volume is used.
     """
     parts = {} if label_map is None else dict(label_map.parts)
-    if not parts and not also:
+    dicom = is_dicom(path)
+    if not parts and not also and not dicom:
         return read_volume(path), label_map
+    if dicom and label_map is None and not also:
+        return _by_codes(path)
     if label_map is None:
         raise InputError(
             f"several label volumes need a label map that says what each holds; pass --labels FILE "
             f'with [labels] and, for a file of one label, such as {BODY_NAME} = "{path.name}"'
         )
     return _Gathered(path, label_map, tuple(also)).result()
+
+
+def _by_codes(path: Path) -> tuple[LabelVolume, LabelMap]:
+    """Read a file whose segments say by codes or names what they are."""
+    from veinfit.io.dicom.labels import map_by_codes, read_segments
+
+    held = read_segments(path)
+    label_map, unknown = map_by_codes(held, path)
+    gathered = _Gathered(path, label_map, ())
+    gathered.segments[path.resolve()] = held
+    gathered.told_segments(path, held)
+    if unknown:
+        numbers = ", ".join(str(segment.number) for segment in unknown)
+        text = f"segments whose codes and names are none of the known ones were left out: {numbers}"
+        gathered.notes.append(Note("input", text))
+    return gathered.result()
 
 
 class _Gathered:
@@ -66,6 +89,8 @@ class _Gathered:
         self.volumes: dict[Path, LabelVolume] = {}
         self.parts: list[LabelPart] = []
         self.grid: Grid | None = None
+        self.segments: dict[Path, Segments] = {}
+        self.frames: dict[str, Path] = {}
 
     def result(self) -> tuple[LabelVolume, LabelMap]:
         named = {
@@ -105,6 +130,50 @@ class _Gathered:
         joined = LabelVolume(volume.values, volume.affine, (*self.notes, *volume.notes), volume.cut)
         return joined, LabelMap(labels, structures, self.map.source)
 
+    def _segments(self, path: Path) -> Segments:
+        from veinfit.io.dicom.labels import read_segments
+
+        key = path.resolve()
+        if key not in self.segments:
+            self.segments[key] = read_segments(path)
+            self.told_segments(path, self.segments[key])
+        return self.segments[key]
+
+    def told_segments(self, path: Path, held: Segments) -> None:
+        """Take up the grid and the frame of reference of a DICOM file."""
+        self._keep_grid(path, held.segments[0].shares.shape, held.affine)
+        if held.frame_of_reference:
+            self.frames.setdefault(held.frame_of_reference, path)
+        if len(self.frames) > 1:
+            first, second = list(self.frames.values())[:2]
+            raise InputError(
+                f"{first} and {second} lie in different frames of reference; give labels of one "
+                "image"
+            )
+
+    def _add_segments(self, name: str, source: PartSource, value: int, path: Path) -> None:
+        """Make a part of the segments that an entry means."""
+        from veinfit.io.dicom.labels import chosen_segments
+
+        held = self._segments(path)
+        found = chosen_segments(name, source, held, path, self.map.source)
+        shares = found[0].shares
+        for segment in found[1:]:
+            shares = np.maximum(shares, segment.shares)
+        level = HALF if source.at_least is None else source.at_least
+        if not (shares >= level).any():
+            raise InputError(
+                f"volume {path}: the segment for {name} holds nothing; export it again, or correct "
+                "the label map"
+            )
+        part = crop_part(name, value, shares, held.affine, level)
+        # Where nothing tells the border of the image, the label ends where it was drawn.
+        room = np.where(held.bounded, 0, 2)
+        affine = held.affine.copy()
+        affine[:3, 3] = apply_affine(held.affine, -room.astype(float))
+        part = replace(part, low=part.low + room, shape=part.shape + 2 * room, affine=affine)
+        self.parts.append(part)
+
     def _volume(self, path: Path) -> LabelVolume:
         key = path.resolve()
         if key not in self.volumes:
@@ -118,26 +187,43 @@ class _Gathered:
             self.grid = Grid(np.array(tuple(shape)), affine)
 
     def _grid_of(self, path: Path) -> Grid:
+        if is_dicom(path):
+            self._segments(path)
+            assert self.grid is not None
+            return self.grid
         volume = self._volume(path)
         return Grid(np.array(volume.values.shape), volume.affine)
 
     def _add_values(self, path: Path, named: dict[int, str], holders: dict[int, Path]) -> None:
         """Make a part of each value of a volume that is read by the map's numbers."""
+        if is_dicom(path):
+            for value in [s.number for s in self._segments(path).segments if s.number in named]:
+                self._check_held(value, path, named, holders)
+                self._add_segments(named[value], PartSource(values=(value,)), value, path)
+            return
         volume = self._volume(path)
         for value in value_counts(volume.values):
-            if value in holders:
-                raise InputError(
-                    f"{path} and {holders[value]} both hold the value {value}; name the file of "
-                    f"each in the label map: {named.get(value, 'NAME')} = {{ file = "
-                    f'"{path.name}", value = {value} }}'
-                )
-            holders[value] = path
+            self._check_held(value, path, named, holders)
             self.parts.append(
                 crop_part(named.get(value, ""), value, volume.values == value, volume.affine)
             )
 
+    def _check_held(
+        self, value: int, path: Path, named: dict[int, str], holders: dict[int, Path]
+    ) -> None:
+        if value in holders:
+            raise InputError(
+                f"{path} and {holders[value]} both hold the value {value}; name the file of "
+                f"each in the label map: {named.get(value, 'NAME')} = {{ file = "
+                f'"{path.name}", value = {value} }}'
+            )
+        holders[value] = path
+
     def _add_part(self, name: str, source: PartSource, value: int) -> None:
         path = Path(source.file) if source.file else self.path
+        if is_dicom(path):
+            self._add_segments(name, source, value, path)
+            return
         if source.segments or source.codes:
             raise InputError(
                 f"{self.map.source}: {name} asks for a DICOM segment, but {path} is none; give "

@@ -9,7 +9,7 @@ from importlib import metadata
 from pathlib import Path
 
 from veinfit.io.cells import Value
-from veinfit.io.files import hash_file
+from veinfit.io.files import hash_file, is_dicom
 
 LIBRARIES = ("numpy", "scipy", "vtk", "pyvista", "trimesh", "nibabel", "matplotlib")
 """Libraries whose versions are recorded with a case."""
@@ -87,6 +87,9 @@ def _input_file(role: str, path: Path) -> InputFile:
 
 
 def _ending(path: Path) -> str:
+    if is_dicom(path):
+        # Its name may be a number of the study.
+        return ".dcm"
     compressed = path.suffix.lower() == ".gz"
     return "".join(path.suffixes[-2 if compressed else -1 :]).lower()
 

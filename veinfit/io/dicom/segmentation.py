@@ -1,0 +1,117 @@
+"""Reads DICOM Segmentations [1]_: binary, fractional and label maps.
+
+References
+----------
+.. [1] DICOM PS3.3, A.51 (Segmentation IOD) and C.8.20
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from veinfit.errors import InputError
+from veinfit.io.dicom.common import (
+    LABEL_MAP_SEGMENTATION,
+    SEGMENTATION,
+    Segment,
+    Segments,
+    coded,
+    read_dataset,
+)
+from veinfit.io.files import first_line
+from veinfit.io.quiet import captured_warnings
+from veinfit.io.volume_formats.checks import check_bytes, check_grid
+
+POSITION_DIGITS = 3
+"""Frames at positions that agree to a micrometre lie at one place."""
+
+
+def read_segmentation(path: Path, dataset: Any | None = None) -> Segments:
+    """Read all segments of a Segmentation.
+
+    Frames may come in any order and be compressed; frames that are not there are empty.
+
+    Raises
+    ------
+    InputError
+        The file is damaged or of another class; its frames do not fill a volume, stand
+        twice, or one is missing amid a segment.
+    """
+    ds = read_dataset(path, "volume") if dataset is None else dataset
+    if ds.get("SOPClassUID") not in (SEGMENTATION, LABEL_MAP_SEGMENTATION):
+        raise InputError(f"volume {path} is no DICOM Segmentation; give one")
+    import highdicom
+
+    try:
+        with captured_warnings():
+            whole = ds if isinstance(ds, highdicom.seg.Segmentation) else None
+            whole = whole or highdicom.seg.Segmentation.from_dataset(ds, copy=False)
+            _check_frames(ds, path)
+            geometry = whole.get_volume_geometry(allow_missing_positions=True)
+            if geometry is None:
+                raise InputError(
+                    f"volume {path} has frames that are no regular stack: of uneven distance, "
+                    "turned against each other, or shifted by a tilted gantry; resample it onto "
+                    "perpendicular axes"
+                )
+            check_bytes(geometry.spatial_shape, 4, path)
+            affine = np.asarray(geometry.affine, dtype=np.float64)
+            check_grid(affine, path)
+            segments = tuple(_segment(whole, int(n), path) for n in whole.segment_numbers)
+    except InputError:
+        raise
+    except Exception as error:  # What a damaged file makes the library raise is open.
+        raise InputError(
+            f"volume {path} cannot be read as a DICOM Segmentation: {first_line(error)}; it may "
+            "be damaged, export it again"
+        ) from error
+    return Segments(segments, affine, str(ds.get("FrameOfReferenceUID", "")), (False, True, True))
+
+
+def _segment(whole: Any, number: int, path: Path) -> Segment:
+    told = whole.get_segment_description(number)
+    volume = whole.get_volume(segment_numbers=[number], combine_segments=False)
+    shares = np.asarray(volume.array)[..., 0]
+    kinds = told.get("SegmentedPropertyTypeCodeSequence", [])
+    codes = []
+    for kind in kinds:
+        sides = kind.get("SegmentedPropertyTypeModifierCodeSequence", [])
+        codes += [coded(kind), *(f"{coded(kind)} {coded(side)}" for side in sides)]
+    filled = np.flatnonzero(shares.any(axis=(1, 2)))
+    spanned = int(filled[-1] - filled[0] + 1) if len(filled) else 0
+    codes += [coded(region) for region in told.get("AnatomicRegionSequence", [])]
+    segment = Segment(number, str(told.get("SegmentLabel", "")), tuple(codes), shares)
+    if spanned > len(filled):
+        raise InputError(
+            f"volume {path} has no frame of segment {number} ({segment.name}) in "
+            f"{spanned - len(filled)} of the {spanned} slices that it spans: frames are missing, "
+            "or the segment is in two pieces; export it whole"
+        )
+    return segment
+
+
+def _check_frames(ds: Any, path: Path) -> None:
+    """Refuse frames that stand twice."""
+    shared = ds.get("SharedFunctionalGroupsSequence", [{}])[0]
+    places = []
+    for frame in ds.get("PerFrameFunctionalGroupsSequence", []):
+        plane = (frame.get("PlanePositionSequence") or shared.get("PlanePositionSequence"))[0]
+        of = frame.get("SegmentIdentificationSequence") or shared.get(
+            "SegmentIdentificationSequence"
+        )
+        number = int(of[0].ReferencedSegmentNumber) if of else 0
+        place = tuple(round(float(v), POSITION_DIGITS) for v in plane.ImagePositionPatient)
+        places.append((number, place))
+    if not places:
+        raise InputError(f"volume {path} holds no frame; export the segmentation again")
+    (number, place), times = Counter(places).most_common(1)[0]
+    if times > 1:
+        raise InputError(
+            f"volume {path} has {times} frames"
+            + (f" of segment {number}" if number else "")
+            + f" at {', '.join(f'{v:g}' for v in place)} mm; export it again with each slice once"
+        )
