@@ -32,7 +32,7 @@ def test_kind_by_extension(name, kind):
     assert input_kind(Path(name)) == kind
 
 
-@pytest.mark.parametrize("name", ["a.gz", "a.dcm", "a", ".stl.bak"])
+@pytest.mark.parametrize("name", ["a.gz", "a.dcx", "a", ".stl.bak"])
 def test_unknown_kind_lists_both(name):
     with pytest.raises(InputError, match=r"veinfit reads \.stl.*\.vtp, \.nii, .*\.mhd"):
         input_kind(Path(name))
