@@ -34,8 +34,11 @@ from veinfit.seating.uncertainty.unknowns import perturbed
 STEP_MM = 0.5
 """Greatest step of the diameter."""
 
+NOMINAL_SHARE = 1e-5
+"""Nominal seats balance to this share of the push while they grow, ..."""
+
 ON_THE_WAY = 1e-3
-"""Tries that grow balance to this share of the push."""
+"""... the tries to this one."""
 
 
 def growth_of(
@@ -102,6 +105,7 @@ def _nominal(
     place = np.r_[fit.centre, np.array(fit.shape_mm)][None]
     found = []
     lost: Outcome | None = None
+    before = place
     for diameter in diameters:
         balloon = simulator.balloon.resized(float(diameter - simulator.balloon.equatorial_mm))
         step = GrowthStep(
@@ -114,9 +118,11 @@ def _nominal(
         )
         if lost is None:
             grown = replace(batch, shape=balloon.shape).resized(balloon.shape.reach_mm)
-            rest = minimise(grown, place, simulator.through)
+            # From where it would be if it went on as in the last step.
+            ahead = place + (place - before)
+            rest = minimise(grown, ahead, simulator.through, residual_share=NOMINAL_SHARE)
             if rest.state[0] == AT_REST:
-                place = rest.place
+                before, place = place, rest.place
                 step = _read(step, simulator, balloon, place[0], structures, loop_mm)
             else:
                 lost = "passes through" if rest.state[0] == WENT_THROUGH else "not assessed"

@@ -19,7 +19,7 @@ from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
 from veinfit.frames import FloatArray, perpendicular_basis, unit
 from veinfit.notes import Note
 from veinfit.seating.approach.rays import free_way_mm
-from veinfit.seating.approach.reachable import in_box
+from veinfit.seating.approach.reachable import FaceBoxes, in_box
 from veinfit.seating.approach.septum import lies_in_vein
 from veinfit.seating.approach.sheath import Reach, reach_of
 from veinfit.seating.further import BestCrossing, CrossingPlace, Crossings
@@ -67,7 +67,8 @@ def crossing_map(
     points = places_on_septum(anatomy, crossing, settings.crossing_map_radius_mm)
     stands = [crossing, *(replace(crossing, point=p, off_wall_mm=0.0) for p in points)]
     veins = [vein for vein in anatomy.veins if any(fit.vein == vein.name for fit in own)]
-    reaches = [_reaches(anatomy, veins, stand, settings) for stand in stands]
+    wall = FaceBoxes.of(anatomy.lumen)
+    reaches = [_reaches(wall, veins, stand, settings) for stand in stands]
     balloons = list(dict.fromkeys(fit.balloon for fit in own))
     by_key = {(fit.vein, fit.balloon): fit for fit in own}
     places = tuple(
@@ -128,7 +129,7 @@ def places_on_septum(anatomy: Anatomy, crossing: SeptalCrossing, radius_mm: floa
 
 
 def _reaches(
-    anatomy: Anatomy,
+    wall: FaceBoxes,
     veins: Sequence[Vein],
     crossing: SeptalCrossing,
     settings: SeatingSettings,
@@ -136,20 +137,20 @@ def _reaches(
     """Find the course to every vein; only the wall that it can meet is looked at."""
     result = {}
     for vein in veins:
-        box = _wall_between(anatomy.lumen, vein, crossing.point, settings)
+        box = _wall_between(wall, vein, crossing.point, settings)
         result[vein.name] = reach_of(box, vein, crossing, settings)
     return result
 
 
 def _wall_between(
-    lumen: Surface, vein: Vein, point: FloatArray, settings: SeatingSettings
+    wall: FaceBoxes, vein: Vein, point: FloatArray, settings: SeatingSettings
 ) -> Surface:
     """Return the wall in the box that holds every course from a place to a vein."""
     straight = settings.sheath_straight_mm
     ostium = vein.ostium.centre
     low = np.minimum(point, ostium - straight)
     high = np.maximum(point, ostium + straight)
-    return in_box(lumen, low, high)
+    return wall.within(low, high)
 
 
 def _place(

@@ -131,6 +131,34 @@ def _around(surface: Surface, centre: FloatArray, reach_mm: float) -> Surface:
 
 def in_box(surface: Surface, low: FloatArray, high: FloatArray) -> Surface:
     """Return the faces that meet a box (3,) to (3,), or nearly."""
-    corners = surface.points[surface.faces]
-    meets = (corners.min(axis=1) <= high) & (corners.max(axis=1) >= low)
-    return select_faces(surface, meets.all(axis=1))[0]
+    return FaceBoxes.of(surface).within(low, high)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FaceBoxes:
+    """A surface and the boxes about its faces, for many questions about what lies near.
+
+    Attributes
+    ----------
+    surface : Surface
+    low, high : (F, 3) array
+        Corners of the box about each face.
+    """
+
+    surface: Surface
+    low: FloatArray
+    high: FloatArray
+
+    @classmethod
+    def of(cls, surface: Surface) -> FaceBoxes:
+        """Lay a box about each face."""
+        a, b, c = (surface.points[surface.faces[:, k]] for k in range(3))
+        low = np.minimum(np.minimum(a, b), c)
+        return cls(surface, low, np.maximum(np.maximum(a, b), c))
+
+    def within(self, low: FloatArray, high: FloatArray) -> Surface:
+        """Return the faces that meet a box (3,) to (3,), or nearly."""
+        meets = np.ones(len(self.low), dtype=bool)
+        for k in range(3):
+            meets &= (self.low[:, k] <= high[k]) & (self.high[:, k] >= low[k])
+        return select_faces(self.surface, meets)[0]
