@@ -257,7 +257,15 @@ def test_command(study, tmp_path, capsys):
     told = capsys.readouterr().out
     assert "expected share of veins occluded by" in told
     assert "not a medical device" in told
-    names = {"closure", "split", "differences", "leak_sides", "leak_hours", "predictors"}
+    names = {
+        "closure",
+        "expected",
+        "split",
+        "differences",
+        "leak_sides",
+        "leak_hours",
+        "predictors",
+    }
     assert {p.name for p in out.iterdir()} == {f"{n}.csv" for n in names} | {"summary.html"}
     with (out / "split.csv").open() as stream:
         rows = {(r["vein"], r["closure"]): r for r in csv.DictReader(stream)}
@@ -317,3 +325,69 @@ def test_cohort_in_which_every_case_failed(tmp_path):
     )
     with pytest.raises(InputError, match="every case failed"):
         read_cohort(tmp_path / "run")
+
+
+def with_draws(vein, size, one, several, grown=None):
+    """A fit with probabilities for two draws of the patient's unknowns."""
+    return fit(
+        vein, size, True, antral_given_patient=one, occluded_given_patient=one,
+        steered_antral_given_patient=several, grown_antral_given_patient=grown,
+    )  # fmt: skip
+
+
+def test_the_whole_case_multiplies_draw_by_draw_what_veins_share(tmp_path):
+    """Two veins, two draws of the patient, by hand: alike over all cases."""
+    fits = [
+        with_draws("LSPV", 28, [1.0, 0.0], [1.0, 0.5], [1.0, 0.5]),
+        with_draws("LSPV", 31, [0.5, 0.5], [1.0, 1.0]),
+        with_draws("RIPV", 28, [0.8, 0.2], [0.9, 0.5], [0.8, 0.2]),
+        with_draws("RIPV", 31, [0.0, 0.0], [0.5, 0.0]),
+    ]
+    veins = [{"vein": vein} for vein in VEINS]
+    whole = summarise(read_cohort(cohort(tmp_path / "run", [(fits, veins)] * 4))).whole
+    told = {(one.choice, one.tries): one for one in whole}
+    assert set(told) == {
+        *((c, t) for c in ("28 mm", "31 mm", "28 mm and 31 mm") for t in ("one", "several")),
+        ("28 mm grown to 31 mm", "one"),
+    }
+    expected = {
+        ("28 mm", "one"): (0.5 + 0.5, (1.0 * 0.8 + 0.0 * 0.2) / 2),
+        ("31 mm", "one"): (0.5, 0.0),
+        ("28 mm and 31 mm", "one"): (0.75 + 0.5, (1.0 * 0.8 + 0.5 * 0.2) / 2),
+        ("28 mm grown to 31 mm", "one"): (0.75 + 0.5, (1.0 * 0.8 + 0.5 * 0.2) / 2),
+        ("28 mm", "several"): (0.75 + 0.7, (0.9 + 0.25) / 2),
+        ("28 mm and 31 mm", "several"): (1.0 + (0.95 + 0.5) / 2, (0.95 + 0.5) / 2),
+    }
+    for key, (sealed, every) in expected.items():
+        assert told[key].sealed.value == pytest.approx(sealed), key
+        assert told[key].every.value == pytest.approx(every), key
+        assert (told[key].cases, told[key].veins) == (4, 2.0)
+        assert told[key].sealed.low == pytest.approx(sealed)  # cases alike: no spread
+
+
+def test_a_vein_with_an_unknown_size_is_not_counted_and_one_out_of_reach_is_never_sealed(tmp_path):
+    fits = [
+        with_draws("LSPV", 28, [0.6, 0.6], [0.6, 0.6]),
+        with_draws("LSPV", 31, [0.6, 0.6], [0.6, 0.6]),
+        with_draws("RIPV", 28, [0.6, 0.6], [0.6, 0.6]),
+        fit("RIPV", 31, None, outcome="not assessed", sealed=None),
+    ]
+    veins = [{"vein": vein} for vein in VEINS]
+    found = summarise(read_cohort(cohort(tmp_path / "unknown", [(fits, veins)] * 3))).whole
+    assert only(found, choice="28 mm", tries="one").veins == 1.0
+    fits[-1] = fit("RIPV", 31, None, outcome="cannot reach", sealed=None)
+    found = summarise(read_cohort(cohort(tmp_path / "far", [(fits, veins)] * 3))).whole
+    larger = only(found, choice="31 mm", tries="one")
+    assert (larger.veins, larger.sealed.value, larger.every.value) == (2.0, 0.6, 0.0)
+
+
+def test_the_whole_case_is_written_and_shown(tmp_path):
+    fits = [with_draws("LSPV", size, [0.6, 0.4], [0.8, 0.6]) for size in (28, 31)]
+    folder = cohort(tmp_path / "run", [(fits, [{"vein": "LSPV"}])] * 3)
+    files = write_summary(summarise(read_cohort(folder)), tmp_path / "out")
+    assert "expected.csv" in files
+    head = (tmp_path / "out" / "expected.csv").read_text().splitlines()[:2]
+    assert head[0].startswith("choice,tries,cases,veins,expected_sealed,expected_sealed_low,")
+    assert head[1].startswith("28 mm,one,3,1.0000,0.5000,")
+    (page,) = (name for name in files if name.endswith(".html"))
+    assert "Expected seals of a case" in (tmp_path / "out" / page).read_text()

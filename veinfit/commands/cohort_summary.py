@@ -10,6 +10,7 @@ from veinfit.commands.exits import EXIT_DONE
 from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned
 
 if TYPE_CHECKING:
+    from veinfit.cohort.statistics import Interval
     from veinfit.cohort.summary.model import Summary
 
 
@@ -52,6 +53,12 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     return EXIT_DONE
 
 
+def _spread(found: Interval) -> str:
+    from veinfit.report.study_page import number, span
+
+    return f"{number(found.value)} ({span(found.low, found.high)})"
+
+
 def _summary(summary: Summary) -> str:
     """Return the split over all veins and each vein, and the cautions."""
     from veinfit.cohort.summary.model import PARTS
@@ -66,5 +73,12 @@ def _summary(summary: Summary) -> str:
             for s in splits
         ]
         lines += ["expected share of veins occluded by", *aligned(rows)]
+    if summary.whole:
+        told: list[tuple[str, ...]] = [("choice", "tries", "veins sealed", "of", "all sealed")]
+        told += [
+            (w.choice, w.tries, _spread(w.sealed), number(w.veins, 1), _spread(w.every))
+            for w in summary.whole
+        ]
+        lines += ["expected in a case, antral seals", *aligned(told)]
     lines += [f"caution: {text}" for text in summary.remarks]
     return "\n".join([*lines, ""])

@@ -8,7 +8,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any, get_type_hints
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.io.cells import Row
+from veinfit.io.cells import Row, plain_value
 from veinfit.io.margin_record import margin_document
 from veinfit.io.tables import (
     FIT_COLUMNS,
@@ -37,8 +37,14 @@ CASE_COLUMNS = (
 RIDGE_COLUMN = "ridge_mm"
 DISTANCES = "distances_mm"
 """Column of the fits' Parquet table that maps each structure to its distance."""
-GIVEN_PATIENT = ("occluded_given_patient", "antral_given_patient")
-"""Lists of probabilities, one for each draw of the patient's unknowns: what the two sizes share."""
+GIVEN_PATIENT = (
+    "occluded_given_patient",
+    "antral_given_patient",
+    "steered_antral_given_patient",
+    "grown_antral_given_patient",
+)
+"""Lists of probabilities, one for each draw of the patient's unknowns: what sizes and veins share.
+The last: that the size seals antrally, or does so once it has grown in place to the next."""
 NESTED = (DISTANCES, *GIVEN_PATIENT)
 """Columns of the fits that a CSV file cannot hold as they are."""
 
@@ -105,7 +111,11 @@ def _margin_values(fit: Fit) -> dict[str, Any]:
     told = margin_document(fit.margin)
     if told is None:
         return dict.fromkeys(GIVEN_PATIENT)
-    given = (told["occluded"]["given_patient"], told["antral"]["given_patient"])
+    grown = fit.growth.given_patient if fit.growth else ()
+    given = (
+        *(told[name]["given_patient"] for name in ("occluded", "antral", "steered_antral")),
+        [plain_value("probability", value) for value in grown] or None,
+    )
     return dict(zip(GIVEN_PATIENT, given, strict=True))
 
 

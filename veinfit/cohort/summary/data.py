@@ -30,7 +30,12 @@ VEIN_NUMBERS = (
 """Columns of the veins that may go with a leak."""
 QUALITY_NUMBERS = ("confidence", "name_confidence")
 """Columns of the veins that tell how far their measures can be relied on."""
-GIVEN = {"occluded": "occluded_given_patient", "sealed": "antral_given_patient"}
+GIVEN = {
+    "occluded": "occluded_given_patient",
+    "sealed": "antral_given_patient",
+    "steered": "steered_antral_given_patient",
+    "grown": "grown_antral_given_patient",
+}
 NOT_CLOSED = ("passes through", "cannot reach")
 """Outcomes in which a balloon does not close the vein."""
 
@@ -48,7 +53,8 @@ class Size:
     numbers : mapping of str to (K,) array
         ``FIT_NUMBERS``, and ``distance_NAME_mm`` of every structure.
     given : mapping of str to (K, P) array
-        Probabilities of ``occluded`` and ``sealed`` for each draw of the
+        Probabilities of ``occluded`` and ``sealed`` in one try, of ``steered``, sealed in
+        several, and of ``grown``, sealed before or after growth in place, for each draw of the
         patient's unknowns; empty where no margin was computed.
     """
 
@@ -245,7 +251,10 @@ def _sizes(
     for name in ("occluded", "sealed"):
         numbers[name] = np.where(open_for_sure, 0.0, numbers[name])
     numbers |= {f"distance_{name}_mm": values for name, values in structures.items()}
-    given = {name: _lists(fits[column]) for name, column in GIVEN.items()}
+    # Cohorts of earlier versions lack some of them.
+    given = {
+        name: _lists(fits[column]) for name, column in GIVEN.items() if column in fits.column_names
+    }
     sizes = []
     for balloon in dict.fromkeys(names):
         mine = np.flatnonzero(names == balloon)
@@ -256,7 +265,7 @@ def _sizes(
         outcome[home[mine]] = outcomes[mine]
         draws = {}
         for name, table in given.items():
-            if table is not None:
+            if table is not None and np.isfinite(table[mine]).any():
                 draws[name] = np.full((number, table.shape[1]), math.nan)
                 draws[name][home[mine]] = table[mine]
         sizes.append(Size(str(balloon), float(diameters[mine[0]]), outcome, wide, draws))

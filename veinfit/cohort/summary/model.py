@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from veinfit.cohort.statistics import Interval
 from veinfit.cohort.summary.data import Cohort
+from veinfit.cohort.summary.whole_case import WholeCase
 
 PARTS = ("only smaller", "only larger", "both", "neither")
 
@@ -164,3 +165,4 @@ class Summary:
     roses: tuple[Rose, ...]
     predictors: tuple[Predictor, ...]
     remarks: tuple[str, ...]
+    whole: tuple[WholeCase, ...] = ()

@@ -101,8 +101,16 @@ def summary_tables(
         }
         for p in summary.predictors
     ]  # fmt: skip
+    whole = [
+        {
+            "choice": w.choice, "tries": w.tries, "cases": w.cases, "veins": w.veins,
+            **_spread("expected_sealed", w.sealed), **_spread("all_sealed", w.every),
+        }
+        for w in summary.whole
+    ]  # fmt: skip
     found: dict[str, list[dict[str, Any]]] = {
         "closure": rates,
+        "expected": whole,
         "split": splits,
         "differences": differences,
         "leak_sides": leaks,
@@ -134,6 +142,7 @@ def _page(summary: Summary) -> Page:
     )
     sections = [
         _closure(summary),
+        *_whole(summary),
         _split(summary),
         _differences(summary),
         _leaks(summary),
@@ -171,6 +180,29 @@ def _closure(summary: Summary) -> Section:
         [closure_plot(summary, "occluded"), closure_plot(summary, "sealed")],
         [folded_table("Seals by vein and size; Wilson intervals of single veins", columns, rows)],
     )
+
+
+def _whole(summary: Summary) -> list[Section]:
+    if not summary.whole:
+        return []
+    rows = [
+        (
+            w.choice,
+            w.tries,
+            f"{number(w.sealed.value)} ({span(w.sealed.low, w.sealed.high)})",
+            number(w.veins, 1),
+            f"{number(w.every.value)} ({span(w.every.low, w.every.high)})",
+            str(w.cases),
+        )
+        for w in summary.whole
+    ]
+    text = (
+        "Number of veins of a case with an antral seal, in the mean over cases, and the "
+        "probability that all veins counted have one. The second size where the first does not seal; several "
+        "tries of each size, the later ones steered.",
+    )
+    columns = ("choice", "tries", "veins sealed", "of", "all sealed", "cases")
+    return [Section("The whole case", text, [], [Table("Expected seals of a case", columns, rows)])]
 
 
 def _split(summary: Summary) -> Section:

@@ -30,6 +30,7 @@ from veinfit.cohort.summary.model import (
     Split,
     Summary,
 )
+from veinfit.cohort.summary.whole_case import whole_cases
 from veinfit.labels.model import VEIN_NAMES
 
 BoolArray = NDArray[np.bool_]
@@ -56,6 +57,7 @@ def summarise(cohort: Cohort) -> Summary:
         tuple(_roses(cohort)),
         tuple(_predictors(cohort)),
         tuple(_remarks(cohort, splits)),
+        tuple(whole_cases(cohort)),
     )
 
 
