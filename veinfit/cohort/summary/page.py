@@ -198,8 +198,8 @@ def _whole(summary: Summary) -> list[Section]:
     ]
     text = (
         "Number of veins of a case with an antral seal, in the mean over cases, and the "
-        "probability that all veins counted have one. The second size where the first does not seal; several "
-        "tries of each size, the later ones steered.",
+        "probability that all veins counted have one. The second size where the first does not "
+        "seal; several tries of each size, the later ones steered.",
     )
     columns = ("choice", "tries", "veins sealed", "of", "all sealed", "cases")
     return [Section("The whole case", text, [], [Table("Expected seals of a case", columns, rows)])]
