@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from seating.phantoms import as_phantom, ellipse, hole, revolve, rounded, rounded_hole, walk
-from seating.test_missing_wall import with_hole
+from seating.test_seat import with_hole
 
 from veinfit.anatomy import find_anatomy
 from veinfit.case.reading import read_case
