@@ -21,6 +21,7 @@ from veinfit.commands.terminal import (
     progress_on,
     tell_warning,
 )
+from veinfit.errors import InputError
 
 # What the command needs is imported when it runs: --help must not wait for numpy and VTK.
 if TYPE_CHECKING:
@@ -71,6 +72,12 @@ def add(commands: Commands) -> None:
         default="a4",
         help="size of the printed report (default: a4)",
     )
+    option("--dicom", metavar="DIR", type=Path, help="write the results as DICOM too, into DIR")
+    option(
+        "--deidentify",
+        action="store_true",
+        help="with --dicom: without identity, dates and numbers of the source",
+    )
     option("--no-pictures", action="store_true", help="write no pictures, which takes less time")
     add_loudness(parser)
 
@@ -82,6 +89,13 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
     # Asked first: a run of a minute must not end at a folder that cannot be written.
     check_output(arguments.out)
+    if arguments.dicom is not None:
+        from veinfit.io.dicom.common import need_dicom
+
+        need_dicom("--dicom")
+        check_output(arguments.dicom)
+    elif arguments.deidentify:
+        raise InputError("--deidentify is for what --dicom writes; pass --dicom DIR too")
     with progress_on(arguments, terminal) as progress:
         result = assess(
             arguments.input,
@@ -107,6 +121,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             paper=arguments.paper,
             progress=progress,
         )
+        objects = _write_dicom(result, arguments) if arguments.dicom is not None else ()
     for note in result.all_notes:
         if note.severity == "warning":
             # Before everything else, and even where nothing else is printed.
@@ -117,6 +132,9 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         _tell_whole_case(result)
         print(f"Written to {written.folder}:")
         print("\n".join(f"  {name}" for name in written.files))
+        if objects:
+            print(f"Written to {arguments.dicom}:")
+            print("\n".join(f"  {name}" for name in objects))
         print(f"\n{CAUTION}")
     elif result.unassessed:
         print(f"veinfit: not assessed: {_unassessed(result)}; fits.csv says why", file=terminal)
@@ -129,6 +147,25 @@ def _tell_whole_case(result: CaseResult) -> None:
 
     for line in case_lines(result.fits, result.settings.margin.steered_attempts):
         print(f"{line.label}, predicted to be sealed: {line.words}")
+
+
+def _write_dicom(result: CaseResult, arguments: argparse.Namespace) -> tuple[str, ...]:
+    """Write a finished case as DICOM; under the study of its labels where these are DICOM."""
+    from veinfit.io.dicom.writing import write_dicom
+    from veinfit.io.files import is_dicom
+    from veinfit.io.tables import fit_row, vein_rows
+
+    return write_dicom(
+        result.anatomy,
+        vein_rows(result.anatomy),
+        [fit_row(fit, ()) for fit in result.fits],
+        arguments.out,
+        arguments.dicom,
+        source=arguments.input if is_dicom(arguments.input) else None,
+        deidentify=arguments.deidentify,
+        version=result.provenance.versions["veinfit"],
+        created=result.provenance.created,
+    )
 
 
 def _unassessed(result: CaseResult) -> str:

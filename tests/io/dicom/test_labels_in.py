@@ -384,7 +384,7 @@ def test_veins_are_those_of_the_labels_whatever_brings_them(tmp_path):
 
     plain = ostia(volume, None)
     assert set(plain) == {"LSPV", "LIPV", "RSPV", "RIPV"}
-    for other, most_mm in ((path, 0.1), (contours, 0.3)):
+    for other, most_mm in ((path, 0.001), (contours, 0.3)):
         found = ostia(*read_labels(other, None))
         assert set(found) == set(plain)
         for name, ostium in plain.items():

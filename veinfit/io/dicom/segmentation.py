@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from veinfit.errors import InputError
+from veinfit.frames import FloatArray
 from veinfit.io.dicom.common import (
     LABEL_MAP_SEGMENTATION,
     SEGMENTATION,
@@ -59,9 +60,9 @@ def read_segmentation(path: Path, dataset: Any | None = None) -> Segments:
                     "perpendicular axes"
                 )
             check_bytes(geometry.spatial_shape, 4, path)
-            affine = np.asarray(geometry.affine, dtype=np.float64)
+            affine, up = _in_order(geometry)
             check_grid(affine, path)
-            segments = tuple(_segment(whole, int(n), path) for n in whole.segment_numbers)
+            segments = tuple(_segment(whole, int(n), up, path) for n in whole.segment_numbers)
     except InputError:
         raise
     except Exception as error:  # What a damaged file makes the library raise is open.
@@ -69,19 +70,33 @@ def read_segmentation(path: Path, dataset: Any | None = None) -> Segments:
             f"volume {path} cannot be read as a DICOM Segmentation: {first_line(error)}; it may "
             "be damaged, export it again"
         ) from error
-    return Segments(segments, affine, str(ds.get("FrameOfReferenceUID", "")), (False, True, True))
+    return Segments(segments, affine, str(ds.get("FrameOfReferenceUID", "")), (True, True, False))
 
 
-def _segment(whole: Any, number: int, path: Path) -> Segment:
+def _in_order(geometry: Any) -> tuple[FloatArray, bool]:
+    """Return the affine of (column, row, slice), right-handed, and whether slices keep their order.
+
+    That is how a volume of the same image lies in other files, so that the same labels give
+    the same surface, to the last triangle.
+    """
+    affine = np.asarray(geometry.affine, dtype=np.float64)[:, [2, 1, 0, 3]]
+    if np.linalg.det(affine[:3, :3]) > 0:
+        return affine, True
+    affine[:3, 3] += affine[:3, 2] * (geometry.spatial_shape[0] - 1)
+    affine[:3, 2] *= -1
+    return affine, False
+
+
+def _segment(whole: Any, number: int, up: bool, path: Path) -> Segment:
     told = whole.get_segment_description(number)
     volume = whole.get_volume(segment_numbers=[number], combine_segments=False)
-    shares = np.asarray(volume.array)[..., 0]
+    shares = np.asarray(volume.array)[:: 1 if up else -1, ..., 0].transpose(2, 1, 0)
     kinds = told.get("SegmentedPropertyTypeCodeSequence", [])
     codes = []
     for kind in kinds:
         sides = kind.get("SegmentedPropertyTypeModifierCodeSequence", [])
         codes += [coded(kind), *(f"{coded(kind)} {coded(side)}" for side in sides)]
-    filled = np.flatnonzero(shares.any(axis=(1, 2)))
+    filled = np.flatnonzero(shares.any(axis=(0, 1)))
     spanned = int(filled[-1] - filled[0] + 1) if len(filled) else 0
     codes += [coded(region) for region in told.get("AnatomicRegionSequence", [])]
     segment = Segment(number, str(told.get("SegmentLabel", "")), tuple(codes), shares)

@@ -1,0 +1,229 @@
+"""Results as DICOM: read by a toolkit that had no part in writing them, held to the tables."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+pytest.importorskip("highdicom")
+
+import dicom_made as made
+import handmade
+import pydicom
+from PIL import Image
+
+from veinfit.cli import main
+from veinfit.frames import apply_affine
+from veinfit.io.dicom import codes as known
+from veinfit.io.dicom.writing import FILES, write_dicom
+from veinfit.io.tables import fit_row, vein_rows
+
+ANATOMY = handmade.anatomy()
+VEINS = vein_rows(ANATOMY)
+FITS = [fit_row(handmade.fit(), ())]
+
+
+def tool(name, *arguments):
+    """Run one of dcmqi's programs, which read DICOM with DCMTK."""
+    dcmqi = pytest.importorskip("dcmqi")
+    command = [str(Path(dcmqi.__file__).parent / "bin" / name), *map(str, arguments)]
+    return subprocess.run(command, check=True, capture_output=True, text=True)
+
+
+def written(folder, source=None, deidentify=False):
+    case = folder / "case"
+    (case / "pictures").mkdir(parents=True)
+    (case / "report.pdf").write_bytes(b"%PDF-1.4 odd")
+    Image.new("RGB", (30, 20), (200, 10, 5)).save(case / "pictures" / "LSPV.png")
+    names = write_dicom(
+        ANATOMY, VEINS, FITS, case, folder / "dicom",
+        source=source, deidentify=deidentify, version="0.1.0", created="2026-01-02T03:04:05Z",
+    )  # fmt: skip
+    assert set(names) == {*FILES, "picture-01.dcm"}
+    return {name: pydicom.dcmread(folder / "dicom" / name) for name in names}
+
+
+@pytest.fixture(scope="module")
+def source(tmp_path_factory):
+    affine = np.diag([1.0, 1.0, 1.0, 1.0])
+    mask = np.zeros((16, 16, 10), bool)
+    mask[4:9, 4:9, 2:8] = True
+    ds = made.segmentation(made.series(affine, np.zeros(mask.shape)), {"LA": mask}, "BINARY")
+    ds.InstitutionName = "Larkmoor (invented)"
+    return made.save(ds, tmp_path_factory.mktemp("source") / "source.dcm")
+
+
+@pytest.fixture(scope="module")
+def objects(source, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("out")
+    return folder / "dicom", written(folder, source)
+
+
+def groups(folder, tmp_path):
+    out = tmp_path / "sr.json"
+    tool("tid1500reader", "--inputDICOM", folder / "measurements.dcm", "--outputMetadata", out)
+    return json.loads(out.read_text())["Measurements"]
+
+
+def test_the_measures_are_those_of_the_tables(objects, tmp_path):
+    found = {g["TrackingIdentifier"]: g for g in groups(objects[0], tmp_path)}
+    for row, wanted, key in [
+        *((row, known.VEIN_MEASURES, f"{row['vein']} ostium") for row in VEINS),
+        (FITS[0], known.FIT_MEASURES, "LSPV 28 mm coaxial"),
+    ]:
+        group = found.pop(key)
+        items = {i["quantity"]["CodeValue"]: i for i in group["measurementItems"]}
+        for column, (concept, unit) in wanted.items():
+            if row[column] is None:
+                assert concept[0] not in items
+                continue
+            item = items.pop(concept[0])
+            assert float(item["value"]) == pytest.approx(row[column], abs=1e-9), column
+            assert item["units"]["CodeValue"] == unit[0]
+            assert item["quantity"]["CodingSchemeDesignator"] == concept[1]
+        assert not items
+    assert not found
+
+
+def test_sites_and_answers_are_coded(objects, tmp_path):
+    found = {g["TrackingIdentifier"]: g for g in groups(objects[0], tmp_path)}
+    # PS3.16 CID 12280.
+    assert found["LSPV ostium"]["FindingSite"]["CodeValue"] == "43863001"
+    assert found["RIPV ostium"]["FindingSite"]["CodeValue"] == "113273001"
+    answers = {
+        item["conceptCode"]["CodeValue"]: item["conceptValue"]["CodeValue"]
+        for item in found["LSPV 28 mm coaxial"]["qualitativeEvaluations"]
+    }
+    assert answers["OUTCOME"] == "SEATED"
+    # PS3.16 CID 230: No.
+    assert answers["SEALED"] == "373067005"
+
+
+def items_of(ds, kind):
+    if ds.get("ValueType") == kind:
+        yield ds
+    for child in ds.get("ContentSequence", []):
+        yield from items_of(child, kind)
+
+
+def test_ostial_contours_are_spatial_coordinates(objects):
+    report = objects[1]["measurements.dcm"]
+    found = list(items_of(report, "SCOORD3D"))
+    assert len(found) == len(ANATOMY.veins)
+    for item, vein in zip(found, ANATOMY.veins, strict=True):
+        points = np.array(item.GraphicData).reshape(-1, 3)
+        assert points[:-1] == pytest.approx(vein.ostium.contour.points, abs=1e-4)
+        assert points[-1] == pytest.approx(points[0])
+        assert item.ReferencedFrameOfReferenceUID == objects[1]["ostia.dcm"].FrameOfReferenceUID
+    assert report.ContentTemplateSequence[0].TemplateIdentifier == "1500"
+
+
+def test_ostia_lie_where_they_are(objects, tmp_path):
+    import nibabel
+
+    tool(
+        "segimage2itkimage", "--inputDICOM", objects[0] / "ostia.dcm",
+        "--outputDirectory", tmp_path, "-t", "nii",
+    )  # fmt: skip
+    for k, vein in enumerate(ANATOMY.veins, 1):
+        image = nibabel.load(tmp_path / f"{k}.nii.gz")
+        index = np.argwhere(np.asarray(image.dataobj) > 0)
+        points = apply_affine(np.diag([-1.0, -1.0, 1.0, 1.0]) @ image.affine, index)
+        assert points.mean(axis=0) == pytest.approx(vein.ostium.centre, abs=0.25)
+        # A disc of 1.6 mm: pi d^2 / 4 times its thickness.
+        volume = len(points) * abs(np.linalg.det(image.affine[:3, :3]))
+        assert volume == pytest.approx(vein.ostium.measures.area_mm2 * 1.6, rel=0.06)
+
+
+def test_files_within_are_what_they_were(objects):
+    report, surface = objects[1]["report.dcm"], objects[1]["surface.dcm"]
+    content = bytes(report.EncapsulatedDocument)[: report.EncapsulatedDocumentLength]
+    assert content == b"%PDF-1.4 odd"
+    assert report.MIMETypeOfEncapsulatedDocument == "application/pdf"
+    stl = bytes(surface.EncapsulatedDocument)[: surface.EncapsulatedDocumentLength]
+    # Binary STL: 84 bytes and 50 a triangle.
+    assert len(stl) == 84 + 50 * len(ANATOMY.wall.faces)
+    triangles = np.frombuffer(stl[84:], [("v", "<f4", (4, 3)), ("a", "<u2")])["v"]
+    assert triangles[:, 1:] == pytest.approx(ANATOMY.wall.points[ANATOMY.wall.faces], abs=1e-4)
+    # CID 7063.
+    assert surface.MeasurementUnitsCodeSequence[0].CodeValue == "mm"
+
+
+def test_a_picture_is_what_it_was(objects):
+    picture = objects[1]["picture-01.dcm"]
+    assert picture.pixel_array.shape == (20, 30, 3)
+    assert tuple(picture.pixel_array[3, 4]) == (200, 10, 5)
+
+
+def test_all_lie_under_the_study_in_new_series(objects, source):
+    origin = pydicom.dcmread(source)
+    for ds in objects[1].values():
+        assert ds.StudyInstanceUID == origin.StudyInstanceUID
+        assert ds.SeriesInstanceUID != origin.SeriesInstanceUID
+        for name, value in made.IDENTITY.items():
+            assert str(ds.get(name)) == value
+        assert ds.SoftwareVersions == "0.1.0"
+        told = ds.ContributingEquipmentSequence[0].ContributionDescription
+        assert "not for diagnosis on its own" in told
+    assert objects[1]["ostia.dcm"].FrameOfReferenceUID == origin.FrameOfReferenceUID
+    evidence = objects[1]["measurements.dcm"]
+    named = str(evidence.get("CurrentRequestedProcedureEvidenceSequence", "")) + str(
+        evidence.get("PertinentOtherEvidenceSequence", "")
+    )
+    assert origin.SOPInstanceUID in named
+
+
+def test_nothing_of_the_source_is_left_when_it_is_deidentified(source, tmp_path):
+    origin = pydicom.dcmread(source)
+    objects = written(tmp_path, source, deidentify=True)
+    found = b"".join(p.read_bytes() for p in (tmp_path / "dicom").iterdir())
+    uids = [origin.StudyInstanceUID, origin.SeriesInstanceUID, origin.SOPInstanceUID,
+            origin.FrameOfReferenceUID]  # fmt: skip
+    values = [v for v in made.IDENTITY.values() if len(v) > 1] + ["Larkmoor", *uids]
+    assert [text for text in values if str(text).encode() in found] == []
+    for ds in objects.values():
+        # PS3.15 E.1.1 and CID 7050.
+        assert ds.PatientIdentityRemoved == "YES"
+        assert ds.DeidentificationMethodCodeSequence[0].CodeValue == "113100"
+        assert (ds.PatientName, ds.PatientID, ds.StudyDate) == ("", "", "")
+    assert len({ds.StudyInstanceUID for ds in objects.values()}) == 1
+
+
+def test_without_a_source_the_study_is_new_and_nameless(tmp_path):
+    for ds in written(tmp_path).values():
+        assert ds.PatientName == "" and ds.StudyInstanceUID
+
+
+def test_private_codes_are_told():
+    text = (Path(known.__file__).parent / "README.md").read_text()
+    private = {
+        triple[0]
+        for table in (known.VEIN_MEASURES, known.FIT_MEASURES)
+        for triple, _ in table.values()
+        if triple[1] == known.SCHEME
+    }
+    private |= {t[0] for t in (*known.FIT_ANSWERS.values(), *known.OUTCOMES.values())}
+    assert [code for code in private if f"`{code}`" not in text] == []
+
+
+def test_codes_are_those_of_the_dictionary():
+    from pydicom.sr.codedict import codes
+
+    units = {
+        code.value
+        for code in (codes.UCUM.Millimeter, codes.UCUM.SquareMillimeter, codes.UCUM.Degree)
+    }
+    assert {known.MM[0], known.MM2[0], known.DEGREE[0]} == units
+    assert known.YES_NO[True][0] == codes.SCT.Yes.value
+    assert known.YES_NO[False][0] == codes.SCT.No.value
+    assert known.OSTIUM[0] == codes.SCT.Ostium.value
+    assert known.IMAGING[0] == codes.SCT.ImagingProcedure.value
+
+
+def test_deidentify_without_dicom_is_an_error(tmp_path, capsys):
+    assert main(["assess", "a.stl", "--out", str(tmp_path / "c"), "--deidentify"]) == 2
+    assert "pass --dicom DIR too" in capsys.readouterr().err

@@ -1,0 +1,93 @@
+"""Writes the results of a case as DICOM files into a folder of their own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from veinfit.anatomy.model import Anatomy
+from veinfit.io.cells import Row
+from veinfit.io.dicom.common import need_dicom
+from veinfit.io.dicom.documents import encapsulated_pdf, encapsulated_stl, secondary_capture
+from veinfit.io.dicom.measurements import measurement_report, ostia_segmentation
+from veinfit.io.dicom.study import Study, study_of
+from veinfit.io.output import staged_output
+from veinfit.io.quiet import captured_warnings
+
+FILES = ("measurements.dcm", "ostia.dcm", "surface.dcm", "report.dcm")
+"""What is written, besides the pictures."""
+
+
+def write_dicom(
+    anatomy: Anatomy,
+    vein_rows: list[Row],
+    fit_rows: list[Row],
+    case_folder: Path,
+    out: Path,
+    *,
+    source: Path | None,
+    deidentify: bool,
+    version: str,
+    created: str,
+) -> tuple[str, ...]:
+    """Write measures, ostia, surface, report and pictures of a finished case.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    vein_rows, fit_rows : list of Row
+        As in the CSV files.
+    case_folder : Path
+        Holds ``report.pdf`` and ``pictures/``; what is not there is left out.
+    out : Path
+        A folder, made where it does not exist.
+    source : Path or None
+        A DICOM object of the patient and study; a new study without a name where None.
+    deidentify : bool
+        By the basic profile of PS3.15 annex E: no identity, date or number of the source.
+    version, created : str
+        Of the program; time of the assessment, UTC, ISO 8601.
+
+    Returns
+    -------
+    tuple of str
+        Names of the files.
+
+    Raises
+    ------
+    InputError
+        The source cannot be read, or the folder not written.
+    """
+    need_dicom("writing DICOM")
+    study = study_of(source, deidentify=deidentify, version=version, created=created)
+    with staged_output(out) as stage, captured_warnings():
+        return _write(anatomy, vein_rows, fit_rows, case_folder, stage, study)
+
+
+def _write(
+    anatomy: Anatomy,
+    vein_rows: list[Row],
+    fit_rows: list[Row],
+    case_folder: Path,
+    stage: Path,
+    study: Study,
+) -> tuple[str, ...]:
+    from pydicom.uid import generate_uid
+
+    objects = {"surface.dcm": encapsulated_stl(anatomy.wall, study)}
+    if anatomy.veins:
+        discs = ostia_segmentation(anatomy.veins, study)
+        objects["ostia.dcm"] = discs
+        objects["measurements.dcm"] = measurement_report(
+            anatomy.veins, vein_rows, fit_rows, discs, study
+        )
+    report = case_folder / "report.pdf"
+    if report.is_file():
+        objects["report.dcm"] = encapsulated_pdf(report.read_bytes(), study)
+    series = str(generate_uid())
+    for number, picture in enumerate(sorted(case_folder.glob("pictures/*.png")), 1):
+        objects[f"picture-{number:02d}.dcm"] = secondary_capture(
+            picture, study, series, number, picture.stem
+        )
+    for name, ds in objects.items():
+        ds.save_as(stage / name, enforce_file_format=True)
+    return tuple(sorted(objects))
