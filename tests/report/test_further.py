@@ -6,6 +6,7 @@ import re
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from seating.test_expected import FITS
 
 from veinfit.report.drawing import Area, Circle, Line
@@ -14,6 +15,7 @@ from veinfit.report.further import (
     further_charts,
     growth_chart,
     plan_words,
+    together_words,
 )
 from veinfit.seating.further import (
     BestCrossing,
@@ -76,6 +78,29 @@ def test_every_seat_of_a_plan_has_its_band_and_the_line_is_drawn(anatomy):
     )
     leaks = replace(PLAN, open_gap_mm=1.24, open_side="inferior")
     assert plan_words(leaks).endswith("the nominal seats leave 1.2 mm open, inferior")
+
+
+def test_the_fewest_seats_are_told_in_one_phrase():
+    fits = [replace(FITS[0], plans=VeinPlans("LSPV", "coaxial", 0.2, (PLAN,))), FITS[1]]
+    assert together_words(fits) == (
+        "two seats, 28 mm 20° toward superior and 28 mm 20° toward superior, seal together with "
+        "probability 0.72"
+    )
+    assert together_words(FITS) == ""
+
+
+def test_the_map_lies_in_the_wall_however_it_faces():
+    """A wall that faces forward and to the right: 5 mm on it are 5 mm on the map."""
+    across, up = np.array([0.6, -0.8, 0.0]), np.array([0.0, 0.0, 1.0])
+    spots = [5.0 * (u * across + v * up) for u in (0, -1, 1) for v in (0, -1, 1)]
+    places = tuple(CrossingPlace(*map(float, spot), "28 mm", 2.0, {}) for spot in spots)
+    best = BestCrossing("28 mm", 0.0, 0.0, 0.0, 2.0, 2.0, 0.0)
+    ((_, drawn),) = crossing_charts(Crossings(places, (best,), True))
+    circles = [shape for shape in drawn.shapes if isinstance(shape, Circle) and shape.fill]
+    at = np.array([(circle.x, circle.y) for circle in circles])
+    apart = np.linalg.norm(at[:, None] - at[None], axis=2)[~np.eye(len(at), dtype=bool)]
+    assert apart.min() == pytest.approx(55.0)
+    assert apart.max() == pytest.approx(110.0 * np.sqrt(2.0))
 
 
 def test_the_map_of_the_septum_has_every_place_once():

@@ -20,7 +20,7 @@ from veinfit.io.kept import keep
 from veinfit.io.provenance import Provenance
 from veinfit.report.colours import CONTACT, DARK_TONES, INK, MUTED, PAPER, PLANE, contrast, rgb
 from veinfit.report.look import Look, parse_look
-from veinfit.report.one_view import Style, draw_still, draw_turning
+from veinfit.report.one_view import Style, draw_growing, draw_still, draw_turning
 from veinfit.report.projection import projection_name, viewer_angles
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings
@@ -164,6 +164,33 @@ def test_a_turning_picture_turns_once(anatomy: Anatomy, vein_fits: tuple[Fit, ..
             shown.append(np.asarray(image.convert("RGB")).astype(int))
     differences = [np.abs(a - shown[0]).mean() for a in shown[1:]]
     assert min(differences) > 1
+
+
+def test_a_growing_balloon_takes_more_room_and_shrinks_again(
+    anatomy: Anatomy, vein_fits: tuple[Fit, ...]
+) -> None:
+    one = vein_fits[0]
+    grown = [replace(one, balloon="28 mm grown in place", balloon_mm=size) for size in (28.0, 31.0)]
+    drawn = draw_growing(anatomy, grown, parse_look("side"), SMALL)
+    assert "then to 31 mm" in drawn.caption
+    with Image.open(io.BytesIO(drawn.content)) as image:
+        assert image.size == (480, 360)
+        pictures = []
+        for k in range(image.n_frames):
+            image.seek(k)
+            pictures.append(np.asarray(image.convert("RGB")).astype(int))
+    # Up and back: it ends as it began, and the largest differs from both.
+    assert np.array_equal(pictures[0], pictures[-1])
+    middle = pictures[len(pictures) // 2]
+    assert np.abs(middle - pictures[0]).mean() > 0.3
+
+
+def test_without_growth_the_command_says_why(folder: Path, tmp_path: Path) -> None:
+    out = str(tmp_path / "grown.gif")
+    words = ["picture", str(folder), "--vein", "LSPV", "--balloon", "28", "--growth"]
+    assert main([*words, "--out", out]) == 2
+    assert main([*words, "--out", str(tmp_path / "grown.png")]) == 2
+    assert not list(tmp_path.iterdir())
 
 
 # ---- the command ----------------------------------------------------------------------------

@@ -124,3 +124,17 @@ def test_where_a_seal_is_kept_lost_or_gained(seals, kept, lost, gained):
 def test_growth_can_be_left_out():
     fit, _ = grown(OVAL, replace(SETTINGS, growth_in_place=False))
     assert fit.growth is None
+
+
+def test_seats_found_again_to_be_drawn_are_those_that_were_told():
+    fit, _ = grown(OVAL, SETTINGS, approaches=("coaxial",))
+    again = growth.grown_fits(OVAL.anatomy, fit, sphere(28), SETTINGS)
+    assert len(again) == len(fit.growth.steps) == 7
+    for one, told in zip(again, fit.growth.steps, strict=True):
+        assert one.balloon_mm == told.diameter_mm
+        depth = (one.centre - OVAL.vein.ostium.centre) @ OVAL.vein.ostium.normal
+        assert depth == pytest.approx(told.depth_mm, abs=0.02)
+        least = np.nanmin(one.patch_gap_mm)
+        reach = np.linalg.norm(one.patch.points - one.centre, axis=1).min()
+        assert least == pytest.approx(reach - 0.5 * told.diameter_mm, abs=1e-6)
+    assert growth.grown_fits(OVAL.anatomy, replace(fit, growth=None), sphere(28), SETTINGS) == []

@@ -57,6 +57,10 @@ def add(commands: Commands) -> None:
         "--frames", metavar="N", type=int, default=FRAMES,
         help=f"pictures of one turn of a .gif, 8 to 120 (default: {FRAMES})",
     )  # fmt: skip
+    option(
+        "--growth", action="store_true",
+        help="a .gif in which the balloon grows in place to the next size, seen from VIEW",
+    )  # fmt: skip
     add_loudness(parser)
 
 
@@ -68,6 +72,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         raise InputError(
             f"output {arguments.out} must end in .png or .gif, and in .svg with --view {AIM} alone"
         )
+    if arguments.growth and kind != ".gif":
+        raise InputError(f"output {arguments.out} must end in .gif with --growth")
     if not 8 <= arguments.frames <= 120:
         raise InputError(f"frames {arguments.frames} is out of range: 8 to 120")
     size = re.fullmatch(r"(\d{1,5})[x×](\d{1,5})", arguments.size.lower())
@@ -77,7 +83,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.case import load_case
     from veinfit.io.output import check_output_file, write_file
     from veinfit.report.look import parse_look
-    from veinfit.report.one_view import Style, check_size, draw_still, draw_turning
+    from veinfit.report.one_view import Style, check_size, draw_growing, draw_still, draw_turning
 
     check_output_file(arguments.out)
     look = None if aim else parse_look(arguments.view)
@@ -100,6 +106,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             progress("drawing")
         if look is None:
             drawn = _aim_map(result, fit)
+        elif arguments.growth:
+            drawn = draw_growing(result.anatomy, _grown(result, fit), look, style)
         elif kind == ".gif":
             drawn = draw_turning(result.anatomy, fit, others, look, style, arguments.frames)
         else:
@@ -110,6 +118,18 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         print("".join(f"{note_line(note)}\n" for note in drawn.notes), end="")
         print(f"Written to {arguments.out}\n\n{CAUTION}")
     return EXIT_DONE
+
+
+def _grown(result: CaseResult, fit: Fit) -> list[Fit]:
+    from veinfit.seating.growth import grown_fits
+
+    balloon = next((one for one in result.balloons if one.name == fit.balloon), None)
+    if balloon is None or fit.growth is None:
+        raise InputError(
+            f"{fit.vein} {fit.balloon} has no growth in place: it has no seat, no larger size was "
+            "tried, or seating.growth_in_place is off"
+        )
+    return grown_fits(result.anatomy, fit, balloon, result.settings.seating)
 
 
 def _aim_map(result: CaseResult, fit: Fit) -> Drawn:

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from veinfit.report.aims import aim_words
+from veinfit.report.further import together_words
 from veinfit.report.tables import Cell, cell
 from veinfit.report.wording import (
     SPACE,
@@ -209,6 +210,9 @@ def _points(sizes: Sequence[SizeAnswer], settings: Settings) -> Iterator[tuple[s
     grown = _grown(sizes)
     if grown:
         yield "Grown in place", grown
+    together = together_words([size.fit for size in sizes])
+    if together:
+        yield "Several seats", together
     near = _near(sizes)
     if near:
         yield "Near", near

@@ -7,13 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from veinfit.anatomy.model import Vein
-from veinfit.frames import FloatArray
+from veinfit.frames import FloatArray, side_words, unit
 from veinfit.report.charts import series_style
 from veinfit.report.colours import CONTACT, INK, MUTED, PLANE
 from veinfit.report.drawing import Area, Circle, Drawing, Shape, Words, legend, path
 from veinfit.report.plot import NARROW_PX, Frame, clock_labels, ticks
 from veinfit.report.wording import number
-from veinfit.seating.further import BestCrossing, CrossingPlace, Crossings, Growth, Plan
+from veinfit.seating.further import BestCrossing, CrossingPlace, Crossings, Growth, Plan, PlanSeat
 from veinfit.seating.model import Fit
 
 BARS = 48
@@ -101,13 +101,10 @@ def plan_chart(vein: Vein, plan: Plan) -> Drawing:
     y = 258.0
     for index, seat in enumerate(plan.seats):
         colour, dash = series_style(index)
-        toward = "straight along the axis" if seat.shaft_clock_h is None else (
-            f"{seat.shaft_tilt_deg:.0f}° toward {seat.shaft_side}"
-        )  # fmt: skip
         without = "" if seat.probability_without is None else (
             f"; without it {number(seat.probability_without, 2)}"
         )  # fmt: skip
-        parts.extend(legend(14, y, colour, dash, f"{seat.balloon}, {toward}{without}"))
+        parts.extend(legend(14, y, colour, dash, f"{_seat_words(seat)}{without}"))
         y += 20.0
     parts.extend(legend(14, y, CONTACT, (), "line of least gap; dashed: ostial plane"))
     told = plan_words(plan)
@@ -116,6 +113,24 @@ def plan_chart(vein: Vein, plan: Plan) -> Drawing:
         f"Bands of cold contact of {len(plan.seats)} seats in {vein.name} around the clock, by "
         f"depth along the ostial normal. {told}.",
     )  # fmt: skip
+
+
+def together_words(fits: Sequence[Fit]) -> str:
+    """Return what the fewest seats that are told do together, in one phrase; empty for none."""
+    for fit in fits:
+        for plan in fit.plans.plans if fit.plans else ():
+            if plan.seal_probability is not None:
+                count = {2: "two", 3: "three"}.get(len(plan.seats), str(len(plan.seats)))
+                seats = " and ".join(_seat_words(seat) for seat in plan.seats)
+                chance = number(plan.seal_probability, 2)
+                return f"{count} seats, {seats}, seal together with probability {chance}"
+    return ""
+
+
+def _seat_words(seat: PlanSeat) -> str:
+    if seat.shaft_clock_h is None:
+        return f"{seat.balloon} straight along the axis"
+    return f"{seat.balloon} {seat.shaft_tilt_deg:.0f}° toward {seat.shaft_side}"
 
 
 def plan_words(plan: Plan) -> str:
@@ -177,8 +192,8 @@ def _crossing_chart(crossings: Crossings, balloon: str) -> Drawing | None:
     if best is None:
         return None
     points = np.array([[place.x_mm, place.y_mm, place.z_mm] for place in own])
-    # Seen from the right: anterior to the right, superior up.
-    flat = (points - points[0])[:, [1, 2]] * [-1.0, 1.0]
+    across, up = _on_wall(points)
+    flat = (points - points[0]) @ np.stack([across, up], axis=1)
     reach = float(np.abs(flat).max()) + 4.0
     side = 2.0 * reach * PX_PER_MM
     known = [place.expected_sealed for place in own if place.expected_sealed is not None]
@@ -195,8 +210,9 @@ def _crossing_chart(crossings: Crossings, balloon: str) -> Drawing | None:
         if greatest:
             parts.append(Circle(x, y, 23.0, PLANE, 2.4))
         parts.append(Words(x, y + 4, "–" if value is None else number(value), anchor="middle"))
-    parts.append(Words(6, 14, "superior", colour=MUTED))
-    parts.append(Words(side - 6, 0.5 * side + 4, "anterior", anchor="end", colour=MUTED))
+    parts.append(Words(0.5 * side, 14, side_words(up), anchor="middle", colour=MUTED))
+    beside = Words(side - 6, 0.5 * side - 30, side_words(across), anchor="end", colour=MUTED)
+    parts.append(beside)
     about = "estimated place" if crossings.estimated else "given place"
     y = side + 14.0
     for line in (f"Thick rim: {about}. Second rim: most veins. 5 mm apart.", _loss(best)):
@@ -204,9 +220,24 @@ def _crossing_chart(crossings: Crossings, balloon: str) -> Drawing | None:
         y += 18.0
     return Drawing(
         max(side, 330.0), y + 2.0, tuple(parts),
-        f"Places on the septal wall seen from the right, with the number of veins predicted to "
-        f"be sealed in one try with {balloon}. {_loss(best)}",
+        "Places on the septal wall seen from outside the atrium, with the number of veins "
+        f"predicted to be sealed in one try with {balloon}. {_loss(best)}",
     )  # fmt: skip
+
+
+def _on_wall(points: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return right and up on the wall that places (N, 3) lie on, seen from outside the atrium."""
+    if len(points) < 3:
+        return np.array([0.0, -1.0, 0.0]), np.array([0.0, 0.0, 1.0])
+    normal = np.linalg.svd(points - points.mean(axis=0))[2][-1]
+    # Outside is the patient's right, or the front where the wall faces it.
+    if normal @ np.array([-1.0, -0.5, 0.0]) < 0.0:
+        normal = -normal
+    up = np.array([0.0, 0.0, 1.0]) - normal[2] * normal
+    if np.linalg.norm(up) < 0.1:
+        up = np.array([0.0, -1.0, 0.0]) + normal[1] * normal
+    up = unit(up)
+    return np.cross(up, normal), up
 
 
 def _same(place: CrossingPlace, best: BestCrossing) -> bool:

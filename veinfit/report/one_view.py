@@ -75,6 +75,9 @@ GREATEST_PX = 4000
 FRAME_MS = 90
 """How long each picture of a turning one is shown."""
 
+HOLD_FRAMES = 4
+"""Each diameter of a growing balloon is shown so many times as long."""
+
 GIF_COLOURS = 255
 """Colours of a turning picture, one palette for all its frames."""
 
@@ -174,6 +177,33 @@ def draw_turning(
         f"{headline(fit, style.words)}. {figures(fit)}"
     )
     return Drawn(_gif(drawn), caption, notes)
+
+
+def draw_growing(anatomy: Anatomy, grown: Sequence[Fit], look: Look, style: Style) -> Drawn:
+    """Draw a balloon that grows where it lies, a picture a diameter and back again, as GIF.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    grown : sequence of Fit
+        The seat at each diameter, smallest first; all are seen by the same camera.
+    look : Look
+    style : Style
+    """
+    frame = _frame(_vein(anatomy, grown[0]), grown, look, style)
+    pictures: list[bytes] = []
+    notes: dict[Note, None] = {}
+    for fit in grown:
+        drawn, told = _draw(anatomy, fit, [frame], look, style, labelled=True)
+        pictures += drawn
+        notes |= dict.fromkeys(told)
+    first, last = grown[0], grown[-1]
+    caption = (
+        f"{first.vein}, {first.balloon}, then to {last.balloon_mm:g} mm, {first.approach}. "
+        f"{_title(frame, look, style)}. At {last.balloon_mm:g} mm: {figures(last)}"
+    )
+    held = [picture for picture in pictures for _ in range(HOLD_FRAMES)]
+    return Drawn(_gif([*held, *held[::-1]]), caption, tuple(notes))
 
 
 def _vein(anatomy: Anatomy, fit: Fit) -> Vein:

@@ -8,12 +8,14 @@ same way, which tells how often a seal is kept, lost or gained.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
 
+from veinfit.anatomy.model import Anatomy
 from veinfit.frames import FloatArray, IntArray, side_words
+from veinfit.seating.approach.line import approach_line
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.further import Growth, GrowthStep
 from veinfit.seating.kinds import Outcome
@@ -22,14 +24,16 @@ from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, minimise
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
-from veinfit.seating.prepare import balloon_batch
+from veinfit.seating.prepare import balloon_batch, prepare
 from veinfit.seating.seal.antral import antral_area_mm2
 from veinfit.seating.seal.gap import gap_field
 from veinfit.seating.seal.reach import why_not_reached
 from veinfit.seating.seal.seal import find_seal, why_not_assessed
 from veinfit.seating.uncertainty.attempts import SEATED, Simulator
+from veinfit.seating.uncertainty.attempts import simulator as simulator_of
 from veinfit.seating.uncertainty.chains import Chains
 from veinfit.seating.uncertainty.unknowns import perturbed
+from veinfit.settings import MarginSettings, SeatingSettings
 
 STEP_MM = 0.5
 """Greatest step of the diameter."""
@@ -99,23 +103,34 @@ def _nominal(
     structures: Mapping[str, Structure],
     loop_mm: float,
 ) -> list[GrowthStep]:
-    settings, prepared, line = simulator.seating, simulator.prepared, simulator.line
-    batch = balloon_batch(prepared, simulator.contact, [line], settings, exact=True)
-    batch = replace(batch, push_n=np.array([fit.push_n]))
-    place = np.r_[fit.centre, np.array(fit.shape_mm)][None]
     found = []
-    lost: Outcome | None = None
-    before = place
-    for diameter in diameters:
-        balloon = simulator.balloon.resized(float(diameter - simulator.balloon.equatorial_mm))
+    for balloon, place in _places(fit, diameters, simulator):
         step = GrowthStep(
             vein=fit.vein,
             approach=fit.approach,
             from_balloon=fit.balloon,
             to_balloon="",
-            diameter_mm=float(diameter),
-            outcome=lost or "seated",
+            diameter_mm=balloon.equatorial_mm,
+            outcome=place if isinstance(place, str) else "seated",
         )
+        if not isinstance(place, str):
+            step = _read(step, simulator, balloon, place, structures, loop_mm)
+        found.append(step)
+    return found
+
+
+def _places(
+    fit: Fit, diameters: FloatArray, simulator: Simulator
+) -> Iterator[tuple[Balloon, FloatArray | Outcome]]:
+    """Yield the balloon at each diameter and where it rests; what became of it once it does not."""
+    settings, prepared, line = simulator.seating, simulator.prepared, simulator.line
+    batch = balloon_batch(prepared, simulator.contact, [line], settings, exact=True)
+    batch = replace(batch, push_n=np.array([fit.push_n]))
+    place = np.r_[fit.centre, np.array(fit.shape_mm)][None]
+    before = place
+    lost: Outcome | None = None
+    for diameter in diameters:
+        balloon = simulator.balloon.resized(float(diameter - simulator.balloon.equatorial_mm))
         if lost is None:
             grown = replace(batch, shape=balloon.shape).resized(balloon.shape.reach_mm)
             # From where it would be if it went on as in the last step.
@@ -123,11 +138,73 @@ def _nominal(
             rest = minimise(grown, ahead, simulator.through, residual_share=NOMINAL_SHARE)
             if rest.state[0] == AT_REST:
                 before, place = place, rest.place
-                step = _read(step, simulator, balloon, place[0], structures, loop_mm)
             else:
                 lost = "passes through" if rest.state[0] == WENT_THROUGH else "not assessed"
-                step = replace(step, outcome=lost)
-        found.append(step)
+        yield balloon, lost or place[0]
+
+
+def grown_fits(
+    anatomy: Anatomy, fit: Fit, balloon: Balloon, settings: SeatingSettings
+) -> list[Fit]:
+    """Return a seat at each diameter of its growth in place, to be drawn.
+
+    Where the wall lies is not kept with results; the seats are found again from the first.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    fit : Fit
+        The seat of the smaller size, with its growth.
+    balloon : Balloon
+        Its balloon.
+    settings : SeatingSettings
+        Those of the case.
+
+    Returns
+    -------
+    fits : list of Fit
+        As far as the balloon rests; empty where there is no growth.
+    """
+    if fit.growth is None or fit.centre is None or fit.push_n is None:
+        return []
+    vein = next(one for one in anatomy.veins if one.name == fit.vein)
+    steps = fit.growth.steps
+    diameters = np.array([step.diameter_mm for step in steps])
+    largest = balloon.resized(float(diameters[-1] - balloon.equatorial_mm)).shape.reach_mm
+    line = approach_line(fit.approach, anatomy, vein, settings)
+    prepared = prepare(anatomy, vein, largest, settings)
+    ready = simulator_of(prepared, balloon, line, settings, MarginSettings(samples=0))
+    found = []
+    for step, (grown, place) in zip(steps, _places(fit, diameters, ready), strict=True):
+        if isinstance(place, str):
+            break
+        patch, centre = prepared.shaped(place[3:]), place[:3]
+        tolerance, direction = settings.contact_tolerance_mm, line.direction
+        field = gap_field(patch, ready.contact.touchable, grown, centre, direction, tolerance)
+        nose = centre + grown.shape.nose_mm * direction
+        found.append(
+            Fit(
+                vein=fit.vein,
+                balloon=f"{step.from_balloon} grown in place",
+                balloon_mm=step.diameter_mm,
+                approach=fit.approach,
+                outcome=step.outcome,
+                centre=centre,
+                push_direction=fit.push_direction,
+                misalignment_deg=fit.misalignment_deg,
+                depth_mm=step.depth_mm,
+                nose_depth_mm=float((nose - patch.centre) @ patch.normal),
+                occluded=step.occluded,
+                sealed=step.sealed,
+                leak_width_mm=step.leak_width_mm,
+                leak_side=step.leak_side,
+                antral_area_mm2=step.antral_area_mm2,
+                seal_probability=step.seal_probability,
+                patch=patch.surface,
+                patch_gap_mm=np.where(np.isfinite(field.gap_mm), field.gap_mm, np.nan),
+                balloon_section=None if grown.profile == "sphere" else grown.half_section(),
+            )
+        )
     return found
 
 

@@ -62,7 +62,7 @@ def crossing_map(
     own = [fit for fit in fits if fit.approach == "transseptal"]
     if anatomy.septum is None or not own:
         text = "places of the septal crossing are not compared: no balloon comes through the septum"
-        return None, (Note("seating", text, "septal_crossing"),)
+        return None, (Note("seating", text, "septum"),)
     crossing = anatomy.septum
     points = places_on_septum(anatomy, crossing, settings.crossing_map_radius_mm)
     stands = [crossing, *(replace(crossing, point=p, off_wall_mm=0.0) for p in points)]
@@ -84,7 +84,7 @@ def crossing_map(
         "the places compared on the septal wall lie around an estimated crossing point; which "
         "wall is septum is estimated too"
     )
-    return told, (Note("seating", text, "septal_crossing", "caution"),)
+    return told, (Note("seating", text, "septum", "caution"),)
 
 
 def places_on_septum(anatomy: Anatomy, crossing: SeptalCrossing, radius_mm: float) -> FloatArray:
