@@ -12,8 +12,10 @@ from veinfit.io.kept import keep, recall
 from veinfit.io.output import staged_output, unwritable
 from veinfit.io.record import CaseRecord
 from veinfit.io.tables import case_tables
+from veinfit.labels.image import ImageVolume
 from veinfit.notes import Note
 from veinfit.report import model as report_model
+from veinfit.report.image_planes import draw_image_planes
 from veinfit.report.page import write_page
 from veinfit.report.parts import vein_parts
 from veinfit.report.pdf import PaperName, write_pdf
@@ -34,6 +36,7 @@ def write_case(
     report: bool = True,
     paper: PaperName = "a4",
     progress: Progress | None = None,
+    image: ImageVolume | None = None,
 ) -> WrittenCase:
     """Write a case's tables, record, pictures and report, all at once.
 
@@ -49,6 +52,8 @@ def write_case(
     paper : {'a4', 'letter'}
         Of ``report.pdf``.
     progress : callable, optional
+    image : ImageVolume, optional
+        What the labels were drawn on: each vein is shown on it too.
 
     Returns
     -------
@@ -72,6 +77,8 @@ def write_case(
         if pictures:
             tell("pictures")
             drawn, picture_notes = _draw(result, stage)
+            if image is not None:
+                drawn += draw_image_planes(result.anatomy, result.fits, image, stage)
         if report:
             tell("report")
             told = report_input(result, drawn, picture_notes, stage)

@@ -72,6 +72,13 @@ def add(commands: Commands) -> None:
         default="a4",
         help="size of the printed report (default: a4)",
     )
+    option(
+        "--image",
+        metavar="FILE|DIR",
+        type=Path,
+        help="the image behind the labels (NIfTI, NRRD, MHA, MHD, or a folder with a DICOM "
+        "series): each vein is shown on it",
+    )
     option("--dicom", metavar="DIR", type=Path, help="write the results as DICOM too, into DIR")
     option(
         "--deidentify",
@@ -96,6 +103,11 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         check_output(arguments.dicom)
     elif arguments.deidentify:
         raise InputError("--deidentify is for what --dicom writes; pass --dicom DIR too")
+    image = None
+    if arguments.image is not None:
+        from veinfit.io.images import read_image
+
+        image = read_image(arguments.image)
     with progress_on(arguments, terminal) as progress:
         result = assess(
             arguments.input,
@@ -120,6 +132,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             pictures=not arguments.no_pictures,
             paper=arguments.paper,
             progress=progress,
+            image=image,
         )
         objects = _write_dicom(result, arguments) if arguments.dicom is not None else ()
     for note in result.all_notes:

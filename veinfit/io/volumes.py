@@ -68,6 +68,13 @@ def read_shares(path: Path) -> tuple[npt.NDArray[np.float32], FloatArray, list[N
         return _read(path, suffix, shares)
 
 
+def read_numbers(path: Path, numbers: Numbers) -> tuple[npt.NDArray[Any], FloatArray, list[Note]]:
+    """Read a volume whose stored numbers ``numbers`` makes values of; otherwise as above."""
+    suffix = known_suffix(path, VOLUME_SUFFIXES, "volume")
+    with np.errstate(over="ignore", invalid="ignore"):
+        return _read(path, suffix, numbers)
+
+
 def _read(
     path: Path, suffix: str, numbers: Numbers = whole_numbers
 ) -> tuple[npt.NDArray[Any], FloatArray, list[Note]]:
