@@ -97,4 +97,4 @@ def test_a_plane_that_two_groups_pull_is_doubted():
         results.append((ostium_error_mm(evidence), ostium_confidence(evidence)))
     (error, confidence), (torn_error, torn_confidence) = results
     assert error < 1.0 < 2.0 < torn_error
-    assert torn_confidence < 0.92 < 0.98 < confidence
+    assert torn_confidence < 0.85 < 0.95 < confidence

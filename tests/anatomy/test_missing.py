@@ -6,8 +6,8 @@ from handmade import circle
 
 from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.missing import absent_notes, labelled_but_missing
-from veinfit.anatomy.model import LumenInput, Ostium
-from veinfit.anatomy.ostial_plane import known_for
+from veinfit.anatomy.model import Evidence, LumenInput, Ostium
+from veinfit.anatomy.ostial_plane import known_for, with_evidence
 from veinfit.settings import Settings
 from veinfit.synthetic import build
 from veinfit.synthetic.draw import draw_shape
@@ -41,14 +41,16 @@ def test_a_hint_without_a_branch_is_listed_as_not_measured():
 @pytest.mark.parametrize("room_mm", [12.0, 7.0, 3.0, 1.0])
 def test_an_ostium_near_the_veins_end_is_less_sure(room_mm):
     contour, measures = circle((0.0, 0.0, 0.0), (0.0, 0.0, 1.0), 16.0)
-    sure = Ostium(
-        np.zeros(3), np.array([0.0, 0.0, 1.0]), contour, measures, np.zeros((0, 3)), 0.3, 0.7, 0.97
+    fit = Evidence(0.1, 1.0, 0.1, 1.0, 0.0)
+    found = Ostium(
+        np.zeros(3), np.array([0.0, 0.0, 1.0]), contour, measures, np.zeros((0, 3)), 0.1, 0.0, 0.0
     )
+    sure = with_evidence(found, fit)
     less, notes = known_for(sure, room_mm)
     assert len(notes) == (room_mm < 6.0)
     if room_mm > 10.0:
-        assert (less.error_mm, less.confidence) == pytest.approx((0.7, 0.97))
+        assert (less.error_mm, less.confidence) == (sure.error_mm, sure.confidence)
     else:
         nearer, _ = known_for(sure, room_mm - 1.0)
-        assert nearer.confidence < less.confidence < 0.97
+        assert nearer.confidence < less.confidence < sure.confidence
         assert nearer.error_mm > less.error_mm

@@ -27,14 +27,6 @@ from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.surface.cuts import PlaneContour, plane_contours
 
-SHORT_ERROR = (8.0, 0.25)
-"""A vein known for less than the first, mm, past its ostium adds the second a mm to the bound:
-profiles then start in the flare, and the ostium tends into the atrium. Of 255 ostia of eight
-invented atria with their veins cut 1 to 10 mm past the true ostium."""
-
-SHORT_LOG_ODDS = (10.0, 0.37)
-"""The same for the log odds of being off: logistic regression on these ostia."""
-
 NOTED_SHORT_MM = 6.0
 """Below this a caution tells it."""
 
@@ -159,16 +151,12 @@ def known_for(ostium: Ostium, room_mm: float) -> tuple[Ostium, tuple[Note, ...]]
     Parameters
     ----------
     ostium : Ostium
+        As found: its evidence is known.
     room_mm : float
         From the ostial plane to the end of the vein.
     """
-    whole, per_mm = SHORT_ERROR
-    error = ostium.error_mm + per_mm * max(whole - room_mm, 0.0)
-    whole, per_mm = SHORT_LOG_ODDS
-    sure = min(max(ostium.confidence, 1e-9), 1.0 - 1e-9)
-    log_odds = np.log(1.0 / sure - 1.0) + per_mm * max(whole - room_mm, 0.0)
-    confidence = float(1.0 / (1.0 + np.exp(log_odds)))
-    less_sure = replace(ostium, error_mm=error, confidence=confidence)
+    assert ostium.evidence is not None
+    less_sure = with_evidence(ostium, replace(ostium.evidence, room_mm=room_mm))
     if room_mm >= NOTED_SHORT_MM:
         return less_sure, ()
     text = (
