@@ -11,7 +11,7 @@ import numpy as np
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.notes import Note
-from veinfit.seating.approach.line import ApproachLine, approach_line
+from veinfit.seating.approach.line import ApproachLine, approach_line, line_through_ostium
 from veinfit.seating.approach.reachable import directions_about
 from veinfit.seating.approach.start import find_start, start_notes
 from veinfit.seating.balloon import Balloon
@@ -44,7 +44,7 @@ from veinfit.seating.seal.seal import (
     why_not_assessed,
 )
 from veinfit.seating.uncertainty.attempts import Simulator, simulator
-from veinfit.seating.uncertainty.margin import with_margin
+from veinfit.seating.uncertainty.made import field_without_course, with_margin
 from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS
 from veinfit.settings import MarginSettings, SeatingSettings
 
@@ -312,6 +312,10 @@ def each_seat(
             made = None
             if reach is not None:
                 fit, made = with_margin(fit, ready, reach)
+            elif settings.crossing_map and line.kind == "transseptal":
+                along = line_through_ostium(line.kind, vein, vein.axis)
+                other = simulator(prepared, balloon, along, settings, law)
+                fit = replace(fit, aim_field=field_without_course(other))
             if larger is not None and settings.growth_in_place:
                 loop, chains = settings.loop_diameter_mm, None if made is None else made.chains
                 grown = growth_of(fit, larger, ready, chains, structures or {}, loop)

@@ -80,6 +80,22 @@ def test_places_lie_on_a_round_wall_five_millimetres_apart():
     assert across.max() == pytest.approx(15.0, abs=0.9)
 
 
+def test_a_vein_out_of_reach_from_the_own_place_counts_where_another_reaches_it(fits):
+    """Nearly no bend is allowed: the own place fails, one straight before the vein does not."""
+    stiff = replace(SETTINGS, sheath_bend_deg=8.0, greatest_misalignment_deg=8.0)
+    lost = seat_vein(ANATOMY, OVAL.vein, [sphere(28)], stiff, ("transseptal",), margin=LAW)
+    assert lost[0].outcome == "cannot reach" and lost[0].margin is None
+    axis = OVAL.vein.axis
+    (there, error), (here, own) = (one.aim_field.probability(axis) for one in (lost[0], fits[0]))
+    assert abs(there - here) < 3.0 * np.hypot(error, own)
+    told, _ = crossing_map(ANATOMY, lost, stiff)
+    assert told.places[0].expected_sealed == 0.0
+    ahead = replace(ANATOMY, septum=replace(CROSSING, point=np.array([0.0, 0.0, 40.0])))
+    told, _ = crossing_map(ahead, lost, stiff)
+    assert told.places[0].misalignment_deg["LSPV"] < 8.0
+    assert told.places[0].expected_sealed == pytest.approx(there, abs=0.2)
+
+
 def test_without_a_crossing_there_is_no_map_and_a_note_says_why(fits):
     told, (note,) = crossing_map(replace(ANATOMY, septum=None), fits, SETTINGS)
     assert told is None and "no balloon" in note.text

@@ -25,7 +25,8 @@ from veinfit.seating.plans.full import FullSeat, full_seat, line_of, longest_arc
 from veinfit.seating.seal.closure import ClosureWall
 from veinfit.seating.seal.orifice import CutGraph, cut_graph
 from veinfit.seating.uncertainty.attempts import NOT_ASSESSED, WIDE_MM, Readings, Simulator
-from veinfit.seating.uncertainty.margin import LEAST_ASSESSED, TriesMade
+from veinfit.seating.uncertainty.made import TriesMade
+from veinfit.seating.uncertainty.margin import LEAST_ASSESSED
 from veinfit.seating.uncertainty.unknowns import draw
 
 TRIES_PER_PATIENT = 4

@@ -52,19 +52,19 @@ def spread_tries(
 
 
 def aim_field(
-    simulator: Simulator, first: Readings, spread: Readings, directions: Directions
+    simulator: Simulator, first: Readings | None, spread: Readings, directions: Directions
 ) -> AimField:
-    """Join the first tries of the margin with tries spread over all directions."""
+    """Join the first tries of the margin, where there are any, with tries over all directions."""
     law = simulator.law
     scatter, reach = np.radians(law.direction_sd_deg), _reach(law)
-    parts = (first, spread)
+    parts = (spread,) if first is None else (first, spread)
     known = np.concatenate([part.assessed for part in parts])
     direction = np.concatenate([part.direction for part in parts])
     antral = np.concatenate([part.antral[1] for part in parts]).astype(float)
     home = np.arccos(np.clip(direction @ simulator.line.direction, -1.0, 1.0))
     off_axis = np.arccos(np.clip(direction @ directions.axis, -1.0, 1.0))
     even = (off_axis <= reach) / (2.0 * np.pi * (1.0 - np.cos(reach)))
-    density = 0.5 * normal_density(home, scatter) + 0.5 * even
+    density = even if first is None else 0.5 * normal_density(home, scatter) + 0.5 * even
     return AimField(
         direction[known], antral[known], density[known], float(scatter), np.flatnonzero(known)
     )

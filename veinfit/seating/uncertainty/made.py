@@ -1,0 +1,129 @@
+"""The tries of one balloon in one vein: those of the margin, and those of the aim map."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from veinfit.frames import clock_hours
+from veinfit.seating.approach.reachable import Directions
+from veinfit.seating.model import AttemptRow, Fit
+from veinfit.seating.uncertainty.aim_field import AimField
+from veinfit.seating.uncertainty.aims import aim_field, aim_map, nominal_tries, spread_tries
+from veinfit.seating.uncertainty.attempts import OUTCOMES, SEATED, Readings, Simulator
+from veinfit.seating.uncertainty.chains import Chains, simulate
+from veinfit.seating.uncertainty.margin import with_chances
+from veinfit.seating.uncertainty.unknowns import draw
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TriesMade:
+    """All tries of one balloon in one vein.
+
+    Attributes
+    ----------
+    chains : Chains
+    spread : Readings or None
+        Over all directions; None without an aim map or without scatter.
+    nominal : Readings or None
+        Without perturbation, in each direction that the sheath reaches.
+    field : AimField or None
+        What the first tries of the chains and the spread ones tell of any aim.
+    """
+
+    chains: Chains
+    spread: Readings | None = None
+    nominal: Readings | None = None
+    field: AimField | None = None
+
+
+def with_margin(
+    fit: Fit, simulator: Simulator, directions: Directions
+) -> tuple[Fit, TriesMade | None]:
+    """Give a fit its margin and its aim map; return the tries behind them too.
+
+    Fits that are not assessed keep none, nor do those whose course fails, which have no
+    direction to scatter. Where the balloon itself cannot reach, tries that reach count.
+
+    Parameters
+    ----------
+    fit : Fit
+    simulator : Simulator
+    directions : Directions
+        In which the sheath can point.
+    """
+    law = simulator.law
+    if law.samples == 0 or fit.outcome == "not assessed" or fit.push_direction is None:
+        return fit, None
+    balloon = simulator.balloon
+    label = f"{fit.vein} {balloon.equatorial_mm:.3f} {balloon.axial_mm:.3f}"
+    chains = simulate(simulator, draw(law, label), directions.limit)
+    fit = with_chances(fit, chains, simulator)
+    made = TriesMade(chains)
+    if law.aim_tilt_step_deg > 0.0:
+        spread = spread_tries(simulator, directions, law)
+        told = None if spread is None else aim_field(simulator, chains.first, spread, directions)
+        made = TriesMade(chains, spread, nominal_tries(simulator, directions), told)
+        aims = aim_map(simulator, directions, made.nominal, told)
+        fit = replace(fit, aims=aims, aim_field=told)
+    if law.keep_attempts:
+        fit = replace(fit, attempts=attempt_table(fit, chains, simulator))
+    return fit, made
+
+
+def field_without_course(simulator: Simulator) -> AimField | None:
+    """Tell of any aim where the sheath has no course to the vein from its own place.
+
+    It may have one from another place of the septum. None without an aim map or scatter.
+
+    Parameters
+    ----------
+    simulator : Simulator
+        On a line along the vein's axis.
+    """
+    law, axis = simulator.law, simulator.prepared.patch.axis
+    if law.samples == 0 or law.aim_tilt_step_deg <= 0.0:
+        return None
+    none = np.zeros(1, dtype=bool)
+    directions = Directions(axis, np.array([np.nan]), np.zeros(1), axis[None], none, axis)
+    spread = spread_tries(simulator, directions, law)
+    return None if spread is None else aim_field(simulator, None, spread, directions)
+
+
+def attempt_table(fit: Fit, chains: Chains, simulator: Simulator) -> tuple[AttemptRow, ...]:
+    """Return every try as a row: patients, chains and tries are counted from 1."""
+    axis, each = simulator.prepared.patch.axis, chains.unknowns.shape[1]
+    rows = []
+    for number, (told, chain) in enumerate(zip(chains.attempts, chains.chain, strict=True)):
+        tilt = np.degrees(np.arccos(np.clip(told.direction @ axis, -1.0, 1.0)))
+        hour = clock_hours(told.direction, axis)
+        for k, one in enumerate(chain):
+            known, seated = bool(told.assessed[k]), told.outcome[k] == SEATED
+            rows.append(
+                AttemptRow(
+                    fit.vein,
+                    fit.balloon,
+                    fit.approach,
+                    int(one) // each + 1,
+                    int(one) % each + 1,
+                    number + 1,
+                    OUTCOMES[int(told.outcome[k])],
+                    float(hour[k]) if tilt[k] > 1e-6 else None,
+                    float(tilt[k]),
+                    _finite(told.push_n[k]),
+                    _finite(told.push_to_occlude_n[k]),
+                    _finite(told.push_to_seal_n[k]),
+                    bool(told.occluded[1, k]) if known else None,
+                    bool(told.sealed[1, k]) if known else None,
+                    bool(told.deep[k]) if seated else None,
+                    bool(told.antral[1, k]) if known else None,
+                    max(float(told.width_mm[k]), 0.0) if seated else None,
+                )
+            )
+    return tuple(sorted(rows, key=lambda row: (row.patient, row.chain, row.attempt)))
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
