@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from surface.shapes import grid_faces
 
-from veinfit.anatomy.lumen import Wall
+from veinfit.anatomy.branches.lumen import Wall
 from veinfit.surface import Surface
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from veinfit.anatomy.contours import enters
+from veinfit.anatomy.branches.contours import enters
 
 TURN = np.linspace(0.0, 2.0 * np.pi, 40, endpoint=False)
 RING = 8.0 * np.stack([np.cos(TURN), np.sin(TURN), np.zeros_like(TURN)], axis=1)

@@ -9,8 +9,8 @@ from scipy.spatial.transform import Rotation
 from surface.shapes import moved, sphere
 
 from veinfit.anatomy import find_anatomy
-from veinfit.anatomy.lumen import prepare_lumen
-from veinfit.anatomy.model import LumenInput
+from veinfit.anatomy.branches.lumen import prepare_lumen
+from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.errors import InputError
 from veinfit.frames import RAS_TO_LPS, angle_deg
 from veinfit.labels import lumen_surface

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from veinfit.anatomy import find_anatomy
-from veinfit.anatomy.model import LumenInput
+from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.frames import perpendicular_basis, unit
 from veinfit.labels import LabelMap, LabelVolume, lumen_input
 from veinfit.settings import Settings

@@ -11,7 +11,7 @@ import pytest
 import pyvista as pv
 
 from veinfit.anatomy import find_anatomy
-from veinfit.anatomy.model import LumenInput
+from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.labels import lumen_surface
 from veinfit.settings import Settings
 from veinfit.surface import Surface

@@ -13,7 +13,7 @@ import pytest
 from scipy import ndimage
 
 from veinfit.anatomy import find_anatomy
-from veinfit.anatomy.model import LumenInput
+from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.io.label_map import read_label_map
 from veinfit.labels.lumen import lumen_input
 from veinfit.settings import Settings

@@ -7,7 +7,7 @@ import pytest
 from atria import atrium
 
 from veinfit.anatomy import find_anatomy
-from veinfit.anatomy.model import LumenInput
+from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.frames import perpendicular_basis
 from veinfit.settings import Settings
 from veinfit.surface.mesh import face_middles, select_faces

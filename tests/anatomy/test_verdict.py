@@ -8,7 +8,7 @@ import pytest
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy import find_anatomy
-from veinfit.anatomy.model import LumenInput
+from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.verdict import COST_OF_EDGE, input_verdict
 from veinfit.notes import Note, verdict_first
 from veinfit.settings import Settings

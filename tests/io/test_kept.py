@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from veinfit.errors import InputError
-from veinfit.io.kept import LONG, keep, recall
+from veinfit.io.kept import LONG, MOVED, keep, recall
 from veinfit.notes import Note
 from veinfit.settings import Settings
 from veinfit.surface import Surface
@@ -137,3 +137,14 @@ def test_a_kept_value_is_no_reference_to_the_given_one(tmp_path: Path) -> None:
     was = surface(LONG)
     moved = replace(was, points=was.points + 1.0)
     assert keep(was) != keep(moved)
+
+
+@pytest.mark.parametrize("name", MOVED)
+def test_a_class_that_has_moved_is_read_by_its_earlier_place(name: str, tmp_path: Path) -> None:
+    needed = {
+        "Correction": {"vein": "LSPV", "who": "A. Reader", "why": "it is"},
+        "LumenInput": {"surface": None},
+    }[name.partition(":")[2]]
+    tree = {"form": 1, "value": {"class": name, "parts": needed}}
+    back = recall(_with_tree(tmp_path / "x.npz", tree))
+    assert f"{type(back).__module__}:{type(back).__name__}" == MOVED[name]

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from printed import pages_of
 
-from veinfit.anatomy.correction_text import correction_entry
+from veinfit.anatomy.corrections.text import correction_entry
 from veinfit.anatomy.model import Anatomy
 from veinfit.io.cells import decimals
 from veinfit.io.provenance import Provenance

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from veinfit.anatomy.correction_text import corrections_text
-from veinfit.anatomy.corrections import Correction
+from veinfit.anatomy.corrections.apply import Correction
+from veinfit.anatomy.corrections.text import corrections_text
 from veinfit.review.corrections_file import CorrectionsFile
 from veinfit.review.merging import combined, differences, merge
 

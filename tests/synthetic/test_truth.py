@@ -11,7 +11,7 @@ from scipy import ndimage
 from scipy.optimize import brentq
 from synthetic.drawn_atria import drawn
 
-from veinfit.anatomy import half_turn, ostial_plane, vein_axis
+from veinfit.anatomy import vein_axis
 from veinfit.frames import angle_deg, unit
 from veinfit.surface.cuts import plane_contours
 from veinfit.synthetic import (
@@ -19,10 +19,8 @@ from veinfit.synthetic import (
     BodyShape,
     VeinShape,
     build,
-    profiles,
     survey,
 )
-from veinfit.synthetic import ostia as true_ostia
 from veinfit.synthetic.carina import carina, carina_mm, tube_index
 from veinfit.synthetic.ostia import fit_plane
 from veinfit.synthetic.phantoms import TubePhantom, sphere_with_tubes
@@ -253,20 +251,6 @@ def test_truth_is_written_as_plain_numbers() -> None:
     assert len(json.loads(json.dumps(truth.as_mapping()))["veins"][0]["ostium"]["contour"]) == 360
     with pytest.raises(KeyError, match="no vein RMPV"):
         truth.vein("RMPV")
-
-
-def test_truth_and_detector_read_the_definition_of_an_ostium_at_one_scale() -> None:
-    assert profiles.SCALE_MM == half_turn.PROFILE_SMOOTHING_MM
-    assert (profiles.PAUSE_MM, profiles.PAUSE_DEG) == (half_turn.PLATEAU_MM, half_turn.PLATEAU_DEG)
-    assert (profiles.UNDONE_MM, profiles.UNDONE_SHARE) == (
-        half_turn.BULGE_MM,
-        half_turn.BULGE_SHARE,
-    )
-    assert profiles.LEAST_TURN_DEG == half_turn.LEAST_TURN_DEG
-    assert (true_ostia.STRAY_SHARE, true_ostia.STRAY_MM) == (
-        ostial_plane.STRAY_SHARE,
-        ostial_plane.STRAY_MM,
-    )
 
 
 def test_truth_and_detector_fit_the_axis_from_the_same_distance_on() -> None:

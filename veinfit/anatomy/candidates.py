@@ -11,20 +11,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.branches import Branch, Branches, SharedPart
-from veinfit.anatomy.contours import enters, passes
-from veinfit.anatomy.flat_ends import FlatEnd, find_flat_end, flat_end_at, walk_from
-from veinfit.anatomy.hints import LabelHints
-from veinfit.anatomy.labelled_veins import labelled_veins
-from veinfit.anatomy.lumen import Lumen
+from veinfit.anatomy.branches.bifurcations import Parting
+from veinfit.anatomy.branches.contours import enters, passes
+from veinfit.anatomy.branches.finding import Branch, Branches, SharedPart
+from veinfit.anatomy.branches.flat_ends import FlatEnd, find_flat_end, flat_end_at, walk_from
+from veinfit.anatomy.branches.hints import LabelHints
+from veinfit.anatomy.branches.labelled_veins import labelled_veins
+from veinfit.anatomy.branches.lumen import Lumen
+from veinfit.anatomy.branches.tubes import STATION_MM, WALL_REACH_MM, Tube, walk_tube
+from veinfit.anatomy.branches.widening import widening
 from veinfit.anatomy.model import Ostium
-from veinfit.anatomy.ostia import END_CLEARANCE_MM, find_ostium, find_ostium_about
-from veinfit.anatomy.ostial_plane import OstiumFailure, known_for
-from veinfit.anatomy.ostium_of_sections import tube_of_sections, weighed
-from veinfit.anatomy.partings import Parting
-from veinfit.anatomy.trunks import find_trunk
-from veinfit.anatomy.tubes import STATION_MM, WALL_REACH_MM, Tube, walk_tube
-from veinfit.anatomy.widening import widening
+from veinfit.anatomy.ostium.plane import OstiumFailure, known_for
+from veinfit.anatomy.ostium.search import END_CLEARANCE_MM, find_ostium, find_ostium_about
+from veinfit.anatomy.ostium.sections import tube_of_sections, weighed
+from veinfit.anatomy.ostium.trunks import find_trunk
 from veinfit.frames import FloatArray, angle_deg, unit
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings

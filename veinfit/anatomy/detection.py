@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from veinfit.anatomy.branches import Branches
+from veinfit.anatomy.branches.finding import Branches
+from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.candidates import Candidate
-from veinfit.anatomy.lumen import Lumen
-from veinfit.anatomy.names import APPENDAGE, MITRAL, Naming
-from veinfit.anatomy.opened import Opened
+from veinfit.anatomy.naming.names import APPENDAGE, MITRAL, Naming
+from veinfit.anatomy.wall_opening import Opened
 from veinfit.frames import FloatArray
 from veinfit.labels.model import VEIN_NAMES, LabelBorder
 from veinfit.notes import Note

@@ -8,27 +8,21 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from veinfit.anatomy.branches import Branches, find_branches
+from veinfit.anatomy.branches.finding import Branches, find_branches
+from veinfit.anatomy.branches.hints import APPENDAGE_LABEL, LabelHints
+from veinfit.anatomy.branches.inscribed import inscribed_spheres
+from veinfit.anatomy.branches.labelled_veins import with_labelled
+from veinfit.anatomy.branches.lumen import Lumen, prepare_lumen
+from veinfit.anatomy.branches.tubes import section_at, tangents
 from veinfit.anatomy.candidates import Candidate, find_candidates, parted
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.fewer_faces import for_finding, on_all_faces
-from veinfit.anatomy.frame_check import StatedFrame, flat_side
-from veinfit.anatomy.hints import APPENDAGE_LABEL, LabelHints
 from veinfit.anatomy.image_cuts import image_cut_notes
-from veinfit.anatomy.inscribed import inscribed_spheres
-from veinfit.anatomy.label_ostia import label_ostia, label_words
-from veinfit.anatomy.labelled_veins import with_labelled
-from veinfit.anatomy.lumen import Lumen, prepare_lumen
-from veinfit.anatomy.missing import absent_notes, labelled_but_missing
-from veinfit.anatomy.model import (
-    Anatomy,
-    Appendage,
-    Contour,
-    LumenInput,
-    MitralOpening,
-    Vein,
-)
-from veinfit.anatomy.names import (
+from veinfit.anatomy.lumen_input import LumenInput
+from veinfit.anatomy.model import Anatomy, Appendage, Contour, MitralOpening, Vein
+from veinfit.anatomy.naming.frame_check import StatedFrame, flat_side
+from veinfit.anatomy.naming.missing_veins import absent_notes, labelled_but_missing
+from veinfit.anatomy.naming.names import (
     APPENDAGE,
     MITRAL,
     Claim,
@@ -36,11 +30,11 @@ from veinfit.anatomy.names import (
     name_candidates,
 )
 from veinfit.anatomy.oblique_cuts import oblique_cut_notes
-from veinfit.anatomy.opened import Opened, end_rims, nearest_rim, open_lumen
+from veinfit.anatomy.ostium.label_ostia import label_ostia, label_words
 from veinfit.anatomy.ridges import ridge_widths
-from veinfit.anatomy.tubes import section_at, tangents
 from veinfit.anatomy.vein import measure_vein
 from veinfit.anatomy.verdict import input_verdict
+from veinfit.anatomy.wall_opening import Opened, end_rims, nearest_rim, open_lumen
 from veinfit.frames import (
     FloatArray,
     Frame,

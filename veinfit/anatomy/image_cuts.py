@@ -8,7 +8,7 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.model import Vein
-from veinfit.anatomy.names import APPENDAGE
+from veinfit.anatomy.naming.names import APPENDAGE
 from veinfit.anatomy.oblique_cuts import cut_of
 from veinfit.notes import Note
 

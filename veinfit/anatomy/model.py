@@ -11,47 +11,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-import numpy as np
-
-from veinfit.anatomy.roles import APPENDAGE, MITRAL
+from veinfit.anatomy.naming.roles import APPENDAGE, MITRAL
 from veinfit.anatomy.verdict import InputVerdict
 from veinfit.frames import FloatArray, IntArray
-from veinfit.labels.model import LabelBorder
 from veinfit.notes import Note
 from veinfit.surface import Surface
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class LumenInput:
-    """What the readers deliver to the anatomy stages.
-
-    Attributes
-    ----------
-    surface : Surface
-        The blood-wall surface as read: open or closed.
-    hints : mapping of str to (N, 3) array
-        Voxel centres of labelled parts (``LSPV``, ``appendage``, ``pulmonary_veins``,
-        ``left_atrium``), LPS mm; empty where the input has none. They help to
-        tell veins apart and to name them.
-    resolution_mm : float or None
-        Largest voxel edge for a volume, None for a mesh.
-    label_borders : mapping of str to LabelBorder
-        Where the label of each single vein meets the atrium's.
-    label_values : mapping of str to tuple of int
-        The values of each label, for messages.
-    image_border_points : (N, 3) array
-        Voxel centres of the lumen at the border of the volume.
-    trust_frame : bool
-        The frame is doubted, and not refused, where the anatomy contradicts it.
-    """
-
-    surface: Surface
-    hints: Mapping[str, FloatArray] = field(default_factory=dict)
-    resolution_mm: float | None = None
-    trust_frame: bool = False
-    label_borders: Mapping[str, LabelBorder] = field(default_factory=dict)
-    label_values: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
-    image_border_points: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -7,21 +7,21 @@ from dataclasses import replace
 
 import numpy as np
 
-from veinfit.anatomy.calibres import UNUSUAL_CONFIDENCE, unusual_calibre
-from veinfit.anatomy.candidates import MOST_MEMBERS, Candidate
-from veinfit.anatomy.centrelines import (
+from veinfit.anatomy.branches.centrelines import (
     VeinCourse,
     continue_into_branch,
     follow_vein,
     trunk_sections,
     wall_beside,
 )
+from veinfit.anatomy.branches.tubes import WALL_REACH_MM, tangents
+from veinfit.anatomy.candidates import MOST_MEMBERS, Candidate
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.measures import takeoff_wall_deg
 from veinfit.anatomy.model import Ostium, Vein
-from veinfit.anatomy.opened import end_rims
-from veinfit.anatomy.tubes import WALL_REACH_MM, tangents
+from veinfit.anatomy.naming.diameters import UNUSUAL_CONFIDENCE, unusual_calibre
 from veinfit.anatomy.vein_axis import Axis, fit_axis, trunk_axis
+from veinfit.anatomy.wall_opening import end_rims
 from veinfit.frames import FloatArray, frontal_angle_deg, transverse_angle_deg
 from veinfit.notes import Note
 

@@ -12,8 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.anatomy.contours import contour_around, contour_centroid, in_plane, polygon_area
-from veinfit.anatomy.lumen import Wall
+from veinfit.anatomy.branches.contours import (
+    contour_around,
+    contour_centroid,
+    in_plane,
+    polygon_area,
+)
+from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.model import Ostium, Section
 from veinfit.frames import BoolArray, FloatArray, angle_deg, unit
 from veinfit.surface.cuts import plane_contours

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
-from veinfit.anatomy.corrections import Correction
+from veinfit.anatomy.corrections.apply import Correction
 from veinfit.errors import InputError
 from veinfit.io.corrections import read_corrections
 from veinfit.io.files import check_file, input_kind

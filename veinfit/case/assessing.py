@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 
 from veinfit.anatomy import find_anatomy
-from veinfit.anatomy.corrections import Correction, find_corrected
+from veinfit.anatomy.corrections.apply import Correction, find_corrected
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.case.asked import (
     STANDARD_BALLOONS_MM,

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from veinfit.anatomy.model import Anatomy, LumenInput
+from veinfit.anatomy.lumen_input import LumenInput
+from veinfit.anatomy.model import Anatomy
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray, Frame, lengths
 from veinfit.io.files import input_kind

@@ -6,8 +6,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from veinfit.anatomy.corrections import Correction
-from veinfit.anatomy.model import Anatomy, LumenInput
+from veinfit.anatomy.corrections.apply import Correction
+from veinfit.anatomy.lumen_input import LumenInput
+from veinfit.anatomy.model import Anatomy
 from veinfit.io.provenance import Provenance
 from veinfit.notes import Note, verdict_first
 from veinfit.seating.balloon import Balloon

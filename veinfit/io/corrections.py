@@ -21,8 +21,8 @@ from typing import Any
 
 import numpy as np
 
-from veinfit.anatomy.corrections import Correction, is_vein_name
-from veinfit.anatomy.names import APPENDAGE
+from veinfit.anatomy.corrections.apply import Correction, is_vein_name
+from veinfit.anatomy.naming.names import APPENDAGE
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, FloatArray, Frame, to_lps, unit
 from veinfit.io.files import check_file

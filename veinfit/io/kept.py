@@ -33,6 +33,12 @@ NOT_A_NUMBER = np.iinfo(np.int32).min
 
 TREE = "tree"
 
+MOVED = {
+    "veinfit.anatomy.corrections:Correction": "veinfit.anatomy.corrections.apply:Correction",
+    "veinfit.anatomy.model:LumenInput": "veinfit.anatomy.lumen_input:LumenInput",
+}
+"""Where classes are now that older files name by an earlier place."""
+
 
 def keep(value: Any) -> bytes:
     """Return ``value`` as the content of a file: the same bytes for the same value.
@@ -197,7 +203,7 @@ class _Decoder:
 
 def _own_dataclass(name: str) -> Any:
     """Return a dataclass of this program by its name; nothing else can be named."""
-    module, _, item = name.partition(":")
+    module, _, item = MOVED.get(name, name).partition(":")
     if not module.startswith("veinfit.") or not all(map(str.isidentifier, module.split("."))):
         raise ValueError(f"no class of this program: {name}")
     try:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from veinfit.anatomy.correction_text import correction_entry
+from veinfit.anatomy.corrections.text import correction_entry
 from veinfit.anatomy.model import Vein
 from veinfit.notes import Note
 from veinfit.report.aims import aim_charts

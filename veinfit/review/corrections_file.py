@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 
-from veinfit.anatomy.correction_text import corrections_text, entry_values
-from veinfit.anatomy.corrections import Correction
+from veinfit.anatomy.corrections.apply import Correction
+from veinfit.anatomy.corrections.text import corrections_text, entry_values
 from veinfit.errors import InputError
 from veinfit.io.corrections import read_corrections
 from veinfit.io.output import unwritable, write_file

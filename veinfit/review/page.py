@@ -6,7 +6,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from veinfit.anatomy.names import APPENDAGE
+from veinfit.anatomy.naming.names import APPENDAGE
 from veinfit.labels.model import VEIN_NAMES
 from veinfit.report.pages import CAUTIONS, environment, template_text
 from veinfit.report.viewer import embedded_json, script_hash

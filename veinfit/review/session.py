@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from veinfit.anatomy import detect, measure
-from veinfit.anatomy.correction_text import corrections_text
-from veinfit.anatomy.corrections import Correction, correct
+from veinfit.anatomy.corrections.apply import Correction, correct
+from veinfit.anatomy.corrections.text import corrections_text
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.anatomy.names import TEMPLATE
+from veinfit.anatomy.naming.names import TEMPLATE
 from veinfit.anatomy.vein import TRUNK_BRANCHES
 from veinfit.case import CaseResult, Progress, report_input
 from veinfit.errors import InputError

@@ -6,6 +6,10 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from veinfit.frames import FloatArray, perpendicular_basis, unit
+from veinfit.ostium_definition import (
+    STRAY_MM,
+    STRAY_SHARE,
+)
 from veinfit.synthetic import levels
 from veinfit.synthetic.carina import along_mm
 from veinfit.synthetic.entries import END_MARGIN_MM, Entry, reach_mm, wall_end_mm
@@ -46,12 +50,6 @@ FIT_ROUNDS = 100
 
 LEAST_DEVIATION_MM = 0.01
 """Half-turn points nearer to the plane than this pull less."""
-
-STRAY_SHARE = 0.25
-"""Where no wall is met past the half-turn points by this share of their mean radius ..."""
-
-STRAY_MM = 1.0
-"""... and this much more, the plane runs out of the vein."""
 
 MOVES_MM = (0.5, 0.1)
 """The plane is then moved into the vein in the coarser steps until it does not, and back to the

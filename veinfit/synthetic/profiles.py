@@ -15,6 +15,14 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.ostium_definition import (
+    BULGE_MM,
+    BULGE_SHARE,
+    LEAST_TURN_DEG,
+    PLATEAU_DEG,
+    PLATEAU_MM,
+    SMOOTHING_MM,
+)
 from veinfit.synthetic.fields import Implicit, round_union_all
 from veinfit.synthetic.tubes import FAR_MM
 
@@ -29,21 +37,6 @@ ROUGH_STEP_MM = 0.4
 
 LONGEST_MM = 36.0
 """A profile is followed no farther than this."""
-
-SCALE_MM = 0.8
-"""Standard deviation of the smoothing at which it is judged where ψ stops rising."""
-
-PAUSE_MM = 3.0
-"""ψ has stopped rising where over this length ..."""
-
-PAUSE_DEG = 1.0
-"""... it rises by less than this."""
-
-UNDONE_MM = 8.0
-"""A turn that is undone within this length ..."""
-
-UNDONE_SHARE = 0.25
-"""... down to this share of it, before a greater one, is a bulge of the vein."""
 
 LEVEL_MM = 12.0
 """A profile ends where ψ has not risen over this length: longer than any bulge."""
@@ -63,9 +56,6 @@ SAMPLED_OWN_MM = 1e-5
 
 OWN_STRIDE = 8
 """It is first looked so many steps apart where the wall ceases to be the vein's own."""
-
-LEAST_TURN_DEG = 10.0
-"""A sector in which the wall turns by less than this has no half turn."""
 
 REFINEMENTS = 14
 """Bisections of the half turn's place between two steps of the profile."""
@@ -176,12 +166,12 @@ def _turn(profile: FloatArray, begin: int, stride: float) -> tuple[int, int] | N
 
     A turn that is soon undone and followed by a greater one is a bulge of the vein.
     """
-    smooth = gaussian_filter1d(profile, SCALE_MM / stride, mode="nearest")
+    smooth = gaussian_filter1d(profile, SMOOTHING_MM / stride, mode="nearest")
     top = _stop(smooth, begin, stride)
     while top is not None:
         rise = smooth[top] - smooth[begin]
-        trough = top + int(np.argmin(smooth[top : top + round(UNDONE_MM / stride)]))
-        if smooth[trough] > smooth[begin] + UNDONE_SHARE * rise:
+        trough = top + int(np.argmin(smooth[top : top + round(BULGE_MM / stride)]))
+        if smooth[trough] > smooth[begin] + BULGE_SHARE * rise:
             break
         following = _stop(smooth, trough, stride)
         if following is None or smooth[following] - smooth[trough] <= rise:
@@ -190,18 +180,18 @@ def _turn(profile: FloatArray, begin: int, stride: float) -> tuple[int, int] | N
     if top is None:
         return None
     # Smoothing has moved the highest place: the exact one is near.
-    end = top + round(SCALE_MM / stride) + 1
+    end = top + round(SMOOTHING_MM / stride) + 1
     return begin, begin + int(np.argmax(profile[begin:end]))
 
 
 def _stop(smooth: FloatArray, begin: int, stride: float) -> int | None:
     """Index at which ψ, having turned from ``begin`` on, first stops rising."""
-    ahead = round(PAUSE_MM / stride)
+    ahead = round(PLATEAU_MM / stride)
     for k in range(begin, len(smooth)):
         if smooth[k] - smooth[begin] < LEAST_TURN_DEG:
             continue
         highest = k + int(np.argmax(smooth[k : k + ahead + 1]))
-        if smooth[highest] - smooth[k] < PAUSE_DEG:
+        if smooth[highest] - smooth[k] < PLATEAU_DEG:
             return highest
     return None
 

@@ -357,7 +357,7 @@ def test_nothing_is_printed(binary, capfd):
 def test_veins_are_those_of_the_labels_whatever_brings_them(tmp_path):
     """An invented atrium as labels, as a segmentation, and as contours of every slice."""
     from veinfit.anatomy import find_anatomy
-    from veinfit.anatomy.model import LumenInput
+    from veinfit.anatomy.lumen_input import LumenInput
     from veinfit.settings import Settings
     from veinfit.synthetic import build
     from veinfit.synthetic.draw import draw_shape

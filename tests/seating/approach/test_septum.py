@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from seating.phantoms import moved, rounded_hole
 
 from veinfit.anatomy.model import MitralOpening
-from veinfit.anatomy.names import MITRAL, TEMPLATE
+from veinfit.anatomy.naming.names import MITRAL, TEMPLATE
 from veinfit.errors import InputError
 from veinfit.frames import unit
 from veinfit.seating.approach.septum import (

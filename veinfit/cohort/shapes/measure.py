@@ -15,7 +15,7 @@ import numpy as np
 import pyvista
 from scipy.ndimage import gaussian_filter1d
 
-from veinfit.anatomy.contours import contour_around, measure_contour
+from veinfit.anatomy.branches.contours import contour_around, measure_contour
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import BoolArray, FloatArray, perpendicular_basis
 from veinfit.surface import Surface

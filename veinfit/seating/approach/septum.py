@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
-from veinfit.anatomy.names import TEMPLATE
+from veinfit.anatomy.naming.names import TEMPLATE
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray, unit
 from veinfit.notes import Note

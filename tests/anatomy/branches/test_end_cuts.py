@@ -1,0 +1,42 @@
+"""Cutting ends off a closed surface: what is wall, and what the input still closes."""
+
+import numpy as np
+import pytest
+import trimesh
+
+from veinfit.anatomy.branches.end_cuts import EndCut, cut_ends, open_wall
+from veinfit.anatomy.branches.lumen import Wall
+from veinfit.surface import Surface
+from veinfit.surface.mesh import total_area
+from veinfit.surface.openings import boundary_loops, cap_loops
+
+BALL = trimesh.creation.icosphere(subdivisions=3, radius=10.0)
+UP = np.array([0.0, 0.0, 1.0])
+
+
+def test_what_a_cut_takes_off_stays_known_as_wall_of_the_input():
+    ball = Surface(np.asarray(BALL.vertices), np.asarray(BALL.faces, dtype=np.int64))
+    closed = Wall(ball, np.zeros(len(ball.faces), dtype=bool))
+    opened = open_wall(*cut_ends(closed, [EndCut(6.0 * UP, UP)]))
+    assert len(opened.rims) == 1
+    assert boundary_loops(opened.given) == []
+    assert total_area(opened.given) == pytest.approx(total_area(ball))
+    # A cap of height h = R − 6: 2πRh.
+    assert total_area(opened.given) - total_area(opened.surface) == pytest.approx(
+        2 * np.pi * 10 * 4, rel=0.02
+    )
+    n = len(opened.surface.points)
+    assert np.array_equal(opened.given.points[:n], opened.surface.points)
+    assert np.array_equal(opened.given.faces[: len(opened.surface.faces)], opened.surface.faces)
+
+
+def test_an_opening_of_the_input_is_closed_by_nothing():
+    ball = Surface(np.asarray(BALL.vertices), np.asarray(BALL.faces, dtype=np.int64))
+    low = ball.points[ball.faces].mean(axis=1)[:, 2] < -6.0
+    part = Surface(ball.points, ball.faces[~low])
+    loops = boundary_loops(part)
+    capped, cap = cap_loops(part, loops)
+    opened = open_wall(*cut_ends(Wall(capped, cap >= 0), [EndCut(6.0 * UP, UP)]))
+    assert len(opened.rims) == 2
+    (rim,) = boundary_loops(opened.given)
+    assert (opened.given.points[rim, 2] < -5.0).all()

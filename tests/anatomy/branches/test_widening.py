@@ -1,0 +1,92 @@
+"""Where revolved walls of known shape widen, and what counts beside the half turns."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from anatomy.profiles import bare, filleted_tube, revolved
+from handmade import circle
+
+from veinfit.anatomy.branches.widening import widening
+from veinfit.anatomy.model import Evidence, Ostium
+from veinfit.anatomy.ostium.sections import weighed
+
+Z = np.array([0.0, 0.0, 1.0])
+
+
+def funnel(half_angle_deg, radius=7.0, depth=12.0, length=15.0):
+    """A tube along +z that opens at z = 0 into a cone, which ends in a flat wall."""
+    wide = radius + depth * np.tan(np.radians(half_angle_deg))
+    plate = np.stack([np.arange(wide + 15.0, wide, -0.5), np.full(30, -depth)], axis=1)
+    z = np.arange(-depth, 0.0, 0.5)
+    cone = np.stack([radius - z * np.tan(np.radians(half_angle_deg)), z], axis=1)
+    up = np.arange(0.0, length + 0.1, 0.5)
+    tube = np.stack([np.full_like(up, radius), up], axis=1)
+    return bare(revolved(np.concatenate([plate, cone, tube])))
+
+
+@pytest.mark.parametrize("fillet", [5.0, 7.0, 10.0])
+def test_a_fillet_widens_half_as_fast_as_it_will_at_half_its_turn(fillet):
+    walked = widening(bare(filleted_tube(8.0, fillet)), np.array([0.0, 0.0, 24.0]), Z, ())
+    # The turn ends between PARTED_DEG and 90 degrees: its half lies between these heights.
+    low, high = (fillet * (1.0 - np.sin(np.radians(half))) for half in (45.0, 30.0))
+    height = walked.centres[walked.gradient_index(), 2]
+    assert low - 0.6 <= height <= high + 0.8
+    assert walked.parted
+
+
+def test_a_gentle_funnel_parts_from_the_atrium_where_its_cone_ends():
+    walked = widening(funnel(12.0), np.array([0.0, 0.0, 14.5]), Z, ())
+    assert walked.centres[-1, 2] == pytest.approx(-12.0, abs=0.8)
+    assert walked.gradient_index() is None or walked.centres[walked.gradient_index(), 2] < -10.0
+
+
+def test_no_section_takes_in_a_neighbour():
+    # A neighbour's way runs through the flare from z = 3 on.
+    rival = np.array([[0.0, 0.0, -30.0], [0.0, 7.0, 3.0], [0.0, 7.5, 3.1], [0.0, 30.0, 3.2]])
+    walked = widening(bare(filleted_tube(8.0, 6.0)), np.array([0.0, 0.0, 24.0]), Z, (rival,))
+    assert walked.parted
+    assert walked.centres[-1, 2] == pytest.approx(3.25, abs=0.6)
+
+
+def by_turn(height, evidence):
+    contour, measures = circle((0.0, 0.0, height), Z, 18.0)
+    return Ostium(
+        np.array([0.0, 0.0, height]), Z, contour, measures, contour.points, 0.2, 0.6, 0.9,
+        evidence=evidence,
+    ), ()  # fmt: skip
+
+
+def test_sharp_half_turns_stand_and_soft_ones_give_way_by_degrees():
+    wall = bare(filleted_tube(8.0, 6.0))
+    walked = widening(wall, np.array([0.0, 0.0, 24.0]), Z, ())
+    told = walked.centres[walked.gradient_index(), 2]
+    heights = []
+    for loose in (0.2, 0.9, 1.5, 2.5, 4.0, 8.0):
+        start = by_turn(told - 1.5, Evidence(loose, 5.0, 0.3, 1.0, 0.0))
+        ostium, _ = weighed(wall, start, walked, None, ())
+        heights.append(ostium.centre[2])
+    assert heights[:2] == pytest.approx([told - 1.5] * 2, abs=0.05)
+    assert all(a < b for a, b in pairwise(heights[1:]))
+    assert heights[-1] == pytest.approx(told, abs=0.5)
+
+
+def test_without_half_turns_the_sections_alone_place_it():
+    wall = bare(filleted_tube(8.0, 6.0))
+    walked = widening(wall, np.array([0.0, 0.0, 24.0]), Z, ())
+    ostium, notes = weighed(wall, None, walked, None, ())
+    assert ostium.kind == "area_gradient"
+    assert notes[0].severity == "caution"
+    sure, _ = weighed(wall, by_turn(2.0, Evidence(0.2, 2.0, 0.2, 1.0, 0.0)), walked, None, ())
+    assert ostium.error_mm > sure.error_mm
+    assert ostium.confidence < sure.confidence
+
+
+def test_a_labels_border_serves_where_no_section_does():
+    wall = bare(filleted_tube(8.0, 3.0))
+    ostium, _ = weighed(wall, None, None, (np.array([0.0, 0.0, 5.0]), Z), ())
+    assert ostium.kind == "label_border"
+    assert ostium.centre[2] == pytest.approx(5.0)
+    assert ostium.measures.d_area_mm == pytest.approx(16.0, abs=0.1)

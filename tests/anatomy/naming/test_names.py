@@ -1,0 +1,266 @@
+"""Naming from places and directions alone."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from veinfit.anatomy.naming.frame_check import seen_in
+from veinfit.anatomy.naming.names import TEMPLATE, Claim, name_candidates
+from veinfit.anatomy.naming.roles import SOME_VEIN
+from veinfit.errors import InputError
+from veinfit.frames import unit
+
+FOUR = ("LSPV", "LIPV", "RSPV", "RIPV", "LAA", "MV")
+
+
+def claim(role, index, turn=None, **changes):
+    turn = turn or Rotation.identity()
+    place, direction = (turn.apply(unit(np.array(v))) for v in TEMPLATE[role])
+    values = {
+        "members": (index,),
+        "place": place,
+        "direction": direction,
+        "diameter_mm": {"MV": 34.0, "LAA": 15.0}.get(role, 16.0),
+        "is_open": role != "LAA",
+        "has_ostium": role != "MV",
+        "slenderness": 1.5,
+        "shared_mm": None,
+    }
+    return Claim(**(values | changes))
+
+
+def named(roles, turn=None, **changes):
+    claims = [claim(r, k, turn, **changes) for k, r in enumerate(roles)]
+    naming = name_candidates(claims, 10.0)
+    return {role: roles[k] for role, k in naming.roles.items()}, naming
+
+
+@pytest.mark.parametrize(
+    "roles",
+    [
+        FOUR,
+        (*FOUR, "RMPV"),
+        (*FOUR, "RMPV", "RMPV-2"),
+        (*FOUR, "extra-1"),
+        ("LSPV", "LIPV", "RSPV", "RIPV", "MV"),
+        ("RIPV", "RSPV", "LIPV", "LSPV"),
+    ],
+)
+def test_every_role_is_given_to_its_own_candidate(roles):
+    found, naming = named(roles)
+    assert found == {r: r for r in roles}
+    assert naming.other_frame.better_by < 0.0
+
+
+@pytest.mark.parametrize("axis", [(1, 0, 0), (0, 1, 0), (0, 0, 1), (1, 1, 0), (1, -1, 1)])
+@pytest.mark.parametrize("angle", [-30.0, -15.0, 15.0, 30.0])
+def test_names_hold_when_the_heart_is_turned(axis, angle):
+    turn = Rotation.from_rotvec(np.radians(angle) * unit(np.array(axis, dtype=float)))
+    found, _ = named(FOUR, turn)
+    assert found == {r: r for r in FOUR}
+
+
+def test_a_frame_turned_half_round_is_refused_with_the_remedy():
+    with pytest.raises(InputError, match="--frame ras") as caught:
+        named(FOUR, Rotation.from_rotvec([0.0, 0.0, np.pi]))
+    assert "\n" not in str(caught.value)
+
+
+def seen(axes):
+    """The usual candidates as a file with other axes shows them."""
+    claims = [claim(role, k) for k, role in enumerate(FOUR)]
+    return [
+        dataclasses.replace(
+            c,
+            place=seen_in(axes, c.place[None])[0],
+            direction=seen_in(axes, c.direction[None])[0],
+        )
+        for c in claims
+    ]
+
+
+@pytest.mark.parametrize(
+    ("axes", "words"),
+    [
+        ((1, 2, -3), "mirrored head to foot"),
+        ((1, -2, -3), "turned half round about the left-right axis"),
+        ((-1, 2, -3), "turned half round about the front-back axis"),
+        ((-1, -2, -3), "mirrored in all three axes"),
+        ((3, 1, 2), "its x, y and z axes point to the patient's head, left and back"),
+    ],
+)
+def test_axes_of_the_wrong_sign_or_place_are_refused(axes, words):
+    with pytest.raises(InputError, match="an axis has the wrong sign or place") as caught:
+        name_candidates(seen(axes), 10.0)
+    assert words in str(caught.value)
+
+
+def test_a_heart_mirrored_left_to_right_is_doubted_and_not_refused():
+    # A file may be mirrored, but a heart may be too.
+    naming = name_candidates(seen((-1, 2, 3)), 10.0)
+    assert naming.other_frame.found("lps") == "mirrored left to right"
+    assert naming.other_frame.is_doubted
+    assert max(naming.confidence.values()) <= 0.5
+    assert not name_candidates(seen((1, 2, 3)), 10.0).other_frame.is_doubted
+
+
+def test_a_long_trunk_is_a_vein_and_a_short_one_is_not():
+    for shared, expected in (
+        (14.0, {"LCPV", "RSPV", "RIPV"}),
+        (6.0, {"LSPV", "LIPV", "RSPV", "RIPV"}),
+    ):
+        claims = [claim(r, k) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "RIPV", "MV"))]
+        claims.append(claim("LCPV", 0, members=(0, 1), diameter_mm=24.0, shared_mm=shared))
+        naming = name_candidates(claims, 10.0)
+        assert set(naming.roles) - {"MV"} == expected
+
+
+def test_a_part_shared_by_two_veins_is_one_vein_only_as_wide_as_veins_are():
+    for diameter, expected in ((17.0, {"RIPV"}), (31.0, {"RIPV", "RMPV"})):
+        roles = (*FOUR, "RMPV")
+        claims = [claim(r, k) for k, r in enumerate(roles)]
+        members = (roles.index("RIPV"), roles.index("RMPV"))
+        claims.append(claim("RIPV", 0, members=members, diameter_mm=diameter, shared_mm=5.0))
+        naming = name_candidates(claims, 10.0)
+        assert set(naming.roles) == (set(FOUR) - {"RIPV"}) | expected
+
+
+@pytest.mark.parametrize(
+    ("branches_mm", "shared_mm", "expected"),
+    [
+        # Cronin et al., Acad Radiol 2007, Tables 3 and 5: a right superior vein of 17.6 mm and a
+        # middle vein of 8.6 mm are usual, a first branch 3 mm from the ostium of a right superior
+        # vein is rare (14.5 +/- 6.2 mm) ...
+        ((17.6, 8.6), 24.0, {"RSPV", "RMPV"}),
+        # ... but two veins of 9 mm in its place are rarer than one of 17.6 mm that branches early.
+        ((9.0, 9.0), 17.6, {"RSPV"}),
+    ],
+)
+def test_the_usual_calibres_tell_two_veins_from_one_that_branches_early(
+    branches_mm, shared_mm, expected
+):
+    claims = [claim(r, k) for k, r in enumerate((*FOUR, "RMPV"))]
+    for k, diameter in zip((2, 6), branches_mm, strict=True):
+        claims[k] = dataclasses.replace(claims[k], diameter_mm=diameter)
+    claims.append(
+        claim("RSPV", 2, members=(2, 6), diameter_mm=shared_mm, shared_mm=3.0, excess=2.0)
+    )
+    naming = name_candidates(claims, 10.0)
+    assert {r for r in naming.roles if r in ("RSPV", "RMPV")} == expected
+
+
+def test_a_vein_whose_ostium_came_out_too_wide_is_not_lost():
+    # A blind funnel of a label volume: 31 mm is more than is published, and still a vein.
+    claims = [claim(r, k, is_open=False) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "RIPV"))]
+    claims[3] = dataclasses.replace(claims[3], diameter_mm=31.0)
+    naming = name_candidates(claims, 10.0)
+    assert naming.roles["RIPV"] == 3
+
+
+def test_a_label_that_holds_all_veins_goes_with_every_vein_and_nothing_else():
+    hints = {"LAA": "LAA", "MV": ""}
+    # Blind, as in a closed surface of labels, where without labels a vein may pass for a bulge.
+    claims = [claim(r, k, hint=hints.get(r, SOME_VEIN), is_open=False) for k, r in enumerate(FOUR)]
+    naming = name_candidates(claims, 10.0)
+    assert {role: FOUR[k] for role, k in naming.roles.items()} == {r: r for r in FOUR}
+    assert min(naming.confidence.values()) > 0.95
+
+
+def test_a_long_part_of_a_common_trunk_leaves_no_doubt_about_the_whole():
+    # A left common trunk whose superior vein has branches of its own inside the mesh.
+    singles = [claim(role, k) for k, role in enumerate(("LSPV", "LSPV", "LIPV", "RSPV", "RIPV"))]
+    trunk = {"diameter_mm": 24.0, "shared_mm": 13.0, "members": (0, 1, 2), "excess": 1.0}
+    inner = {"diameter_mm": 15.0, "shared_mm": 18.0, "members": (0, 1), "excess": 1.0}
+    whole = claim("LCPV", 0, **trunk)
+    rest = [claim("MV", 5)]
+    alone = name_candidates([*singles, *rest, whole], 10.0)
+    both = name_candidates([*singles, *rest, whole, claim("LSPV", 0, **inner)], 10.0)
+    for naming in (alone, both):
+        assert set(naming.roles) == {"LCPV", "RSPV", "RIPV", "MV"}
+    assert both.confidence["LCPV"] == pytest.approx(alone.confidence["LCPV"], abs=0.05)
+
+
+def test_labels_that_part_two_veins_leave_no_doubt_about_their_trunk():
+    confidence = {}
+    for hinted in (False, True):
+        claims = [claim(r, k, hint=r if hinted else "") for k, r in enumerate(FOUR)]
+        claims.append(claim("LCPV", 0, members=(0, 1), diameter_mm=24.0, shared_mm=9.8))
+        naming = name_candidates(claims, 10.0)
+        assert {role: FOUR[k] for role, k in naming.roles.items()} == {r: r for r in FOUR}
+        confidence[hinted] = naming.confidence["LSPV"]
+    assert confidence[False] < 0.6 < 0.95 < confidence[True]
+
+
+def test_the_next_best_name_of_a_branch_may_be_a_part_of_a_trunk():
+    claims = [claim(r, k) for k, r in enumerate(FOUR)]
+    claims.append(claim("LCPV", 0, members=(0, 1), diameter_mm=30.0, shared_mm=14.0, excess=1.95))
+    naming = name_candidates(claims, 10.0)
+    assert naming.roles["LSPV"] == 0
+    assert naming.runner_up["LSPV"] == "a branch of LCPV"
+
+
+def test_a_label_outweighs_the_place():
+    turn = Rotation.from_rotvec(np.radians(35.0) * np.array([0.0, 1.0, 0.0]))
+    claims = [claim(r, k, turn, hint=r if r != "MV" else "") for k, r in enumerate(FOUR)]
+    assert {r: FOUR[k] for r, k in name_candidates(claims, 10.0).roles.items()} == {
+        r: r for r in FOUR
+    }
+
+
+def test_two_veins_side_by_side_have_doubtful_names():
+    _, sure = named(FOUR)
+    claims = [claim(r, k) for k, r in enumerate(FOUR)]
+    middle = unit(np.add(TEMPLATE["LSPV"][0], TEMPLATE["LIPV"][0]))
+    for k in (0, 1):
+        claims[k] = claim("LSPV", k, place=middle, direction=middle)
+    doubtful = name_candidates(claims, 10.0)
+    assert doubtful.confidence["LSPV"] < 0.6 < sure.confidence["LSPV"]
+    assert doubtful.runner_up["LSPV"] == "LIPV"
+
+
+def test_no_vein_at_all_is_refused():
+    with pytest.raises(InputError, match="no pulmonary vein"):
+        named(("MV",))
+
+
+def test_a_single_left_vein_of_a_trunks_calibre_is_the_common_trunk():
+    # Left common trunks are 24 mm wide in the mean, superior veins 17 mm (Cronin 2007).
+    for diameter, expected in ((25.0, "LCPV"), (15.0, "LSPV")):
+        claims = [claim(r, k) for k, r in enumerate(("RSPV", "RIPV", "MV"))]
+        claims.append(
+            claim("LCPV" if diameter > 20.0 else "LSPV", 3, diameter_mm=diameter, slenderness=1.0)
+        )
+        naming = name_candidates(claims, 10.0)
+        assert {r for r, k in naming.roles.items() if k == 3} == {expected}
+
+
+def test_a_labelled_trunk_is_one_whether_or_not_it_shows_branches():
+    claims = [claim(r, k, hint=r) for k, r in enumerate(("LCPV", "RSPV", "RIPV"))]
+    naming = name_candidates(claims, 10.0)
+    assert set(naming.roles) == {"LCPV", "RSPV", "RIPV"}
+    assert naming.confidence["LCPV"] > 0.9
+
+
+def test_three_right_branches_that_share_a_wide_antrum_are_three_veins():
+    roles = ("LSPV", "LIPV", "RSPV", "RMPV", "RIPV", "MV")
+    claims = [claim(r, k) for k, r in enumerate(roles)]
+    # An antrum of 32 by 25 mm: as wide as 1.4 times its branches together.
+    claims.append(claim("RCPV", 2, members=(2, 3, 4), diameter_mm=28.3, shared_mm=13.0, excess=1.4))
+    naming = name_candidates(claims, 10.0)
+    assert {r for r in naming.roles if r != "MV"} == {"LSPV", "LIPV", "RSPV", "RMPV", "RIPV"}
+
+
+def test_a_right_lower_vein_is_no_middle_one_where_no_other_is_below_it():
+    # It lies between the places of the middle and the inferior vein, a little nearer to the first.
+    claims = [claim(r, k) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "MV"))]
+    halfway = [
+        unit(0.55 * np.array(a) + 0.45 * np.array(b))
+        for a, b in zip(TEMPLATE["RMPV"], TEMPLATE["RIPV"], strict=True)
+    ]
+    claims.append(dataclasses.replace(claim("RIPV", 4), place=halfway[0], direction=halfway[1]))
+    naming = name_candidates(claims, 10.0)
+    assert naming.roles["RIPV"] == 4

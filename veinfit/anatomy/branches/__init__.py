@@ -1,0 +1,1 @@
+"""The lumen's branches: found, walked as tubes, cut at their ends."""

@@ -1,0 +1,114 @@
+"""Opening the lumen: the wall alone, cut at the ends of veins and at the mitral side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
+
+from veinfit.anatomy.branches.contours import contour_around
+from veinfit.anatomy.branches.lumen import Wall
+from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.surface import Surface
+from veinfit.surface.cleaning import face_neighbours
+from veinfit.surface.cuts import plane_contours, split_along_plane
+from veinfit.surface.mesh import select_faces
+from veinfit.surface.openings import boundary_loops
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EndCut:
+    """A plane that cuts the blind end of a branch off.
+
+    ``normal`` points to the part that goes; the contour around ``origin`` is cut.
+    """
+
+    origin: FloatArray
+    normal: FloatArray
+
+
+def cut_ends(wall: Wall, cuts: Sequence[EndCut]) -> tuple[Wall, BoolArray]:
+    """Mark what lies beyond each cut as cap, splitting faces along the planes.
+
+    The surface stays closed. A cut whose plane has no closed contour around its
+    origin is passed over.
+
+    Returns
+    -------
+    cut : Wall
+    was_cap : (F,) bool array
+        Its faces that were caps before.
+    """
+    surface, is_cap, was_cap = wall.surface, wall.is_cap, wall.is_cap
+    for cut in cuts:
+        contour = contour_around(
+            plane_contours(surface, cut.origin, cut.normal), cut.origin, cut.normal
+        )
+        if contour is None:
+            continue
+        chosen = np.zeros(len(surface.faces), dtype=bool)
+        chosen[contour.faces] = True
+        surface, parent, above = split_along_plane(surface, cut.origin, cut.normal, chosen)
+        on_contour = chosen[parent]
+        was_cap = was_cap[parent]
+        is_cap = is_cap[parent]
+        is_cap = is_cap | _beyond(surface, above, on_contour)
+    return Wall(surface, is_cap), was_cap
+
+
+def _beyond(surface: Surface, above: BoolArray, on_contour: BoolArray) -> BoolArray:
+    """Faces connected to the upper side of the contour without crossing it."""
+    pairs, _, _ = face_neighbours(surface)
+    a, b = pairs[:, 0] // 3, pairs[:, 1] // 3
+    # The cut runs between split faces on either side; other faces may straddle the plane.
+    barrier = on_contour[a] & on_contour[b] & (above[a] != above[b])
+    n = len(surface.faces)
+    graph = sparse.coo_matrix(
+        (np.ones(int((~barrier).sum()), dtype=bool), (a[~barrier], b[~barrier])), shape=(n, n)
+    )
+    _, label = csgraph.connected_components(graph, directed=False)
+    upper = np.unique(label[on_contour & above])
+    lower = np.unique(label[on_contour & ~above])
+    return np.isin(label, np.setdiff1d(upper, lower))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OpenWall:
+    """The wall without caps and its rims.
+
+    Attributes
+    ----------
+    surface : Surface
+    rims : tuple of (N,) arrays
+        Vertex indices of each boundary loop, longest first.
+    centres : (R, 3) array
+        The mean point of each rim.
+    given : Surface
+        The wall and all that the cuts took off it: open only where the input was open.
+        Its first vertices and faces are those of ``surface``.
+    """
+
+    surface: Surface
+    rims: tuple[IntArray, ...]
+    centres: FloatArray
+    given: Surface
+
+
+def open_wall(closed: Wall, was_cap: BoolArray) -> OpenWall:
+    """Take the caps off a closed surface; ``was_cap`` (F,) are those that close the input."""
+    surface = closed.surface
+    wall, kept = select_faces(surface, ~closed.is_cap)
+    rims = tuple(boundary_loops(wall))
+    centres = np.array([wall.points[rim].mean(axis=0) for rim in rims]).reshape(-1, 3)
+    taken_off = surface.faces[closed.is_cap & ~was_cap]
+    added = np.setdiff1d(taken_off, kept)
+    number = np.empty(len(surface.points), dtype=np.int64)
+    number[np.concatenate([kept, added])] = np.arange(len(kept) + len(added))
+    given = Surface(
+        np.concatenate([wall.points, surface.points[added]]),
+        np.concatenate([wall.faces, number[taken_off]]),
+    )
+    return OpenWall(wall, rims, centres, given)

@@ -1,0 +1,393 @@
+"""Branches of the lumen: everything that leaves the atrial body, as a tree.
+
+The distance through the lumen from the body's core grows along every branch.
+Where the far part of the lumen falls into separate pieces there are separate
+branches; the tree of how those pieces join, nearer and nearer to the core, is
+the tree of the branches (a join tree of the distance).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from veinfit.anatomy.branches.bifurcations import Parting
+from veinfit.anatomy.branches.inscribed import InscribedSpheres, distances_from
+from veinfit.anatomy.branches.paths import Ways, ways_from
+from veinfit.frames import BoolArray, FloatArray, IntArray
+
+CORE_SHARE = 0.85
+"""Cells whose sphere has this share of the largest radius are the body's core."""
+
+CENTRE_SHARE = 0.7
+"""The body's centre is the mean of the cells whose sphere has this share of the largest."""
+
+BAND_MM = 1.0
+"""Width of a distance band: joins are known to about this."""
+
+CAP_CELLS = 2.5
+"""A tip within this many cells of a cap ends there."""
+
+LEAST_REACH_MM = 4.0
+"""A part that reaches less far than this past its join is a bulge of the wall."""
+
+BEYOND_PARTING_MM = 6.0
+"""The way through a shared part goes on so far between its branches."""
+
+LEAD_MM = 10.0
+"""It enters the body in the direction that it has over this length."""
+
+CREST_BANDS = 3
+"""So many bands before and beyond a parting hold the crest of its crotch."""
+
+CREST_CELLS = 0.25
+"""Cells that lie as near to both branches as the nearest one, to this share of a cell, are the
+crest."""
+
+LEAST_SHARED_MM = 1.0
+"""Branches whose common part persists for less than this, one band, leave the body side by side."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Opening:
+    """A boundary loop of the input surface, closed by a cap.
+
+    ``normal`` points out of the lumen; ``rim`` holds vertex indices of the
+    cleaned surface; ``cap_points`` (N, 3) lie spread over the cap.
+    """
+
+    centre: FloatArray
+    normal: FloatArray
+    diameter_mm: float
+    rim: IntArray
+    cap_points: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Branch:
+    """A way from the body's core out to one blind or open end.
+
+    Attributes
+    ----------
+    tip : (3,) array
+        The end: the middle of an opening, or the farthest cell.
+    way : (N, 3) array
+        From the body's centre to the tip through the middle of the lumen, mm.
+    reach_mm : float
+        How far the branch reaches past its join with a branch that reaches
+        farther, or past the core.
+    join_mm : float
+        Distance from the core at which it joins.
+    depth_mm : float
+        Distance of the tip from the core.
+    opening : int or None
+        Index of the opening at the tip; None for a blind end.
+    joins : int or None
+        Index of the branch it joins; None for the one that reaches farthest.
+    """
+
+    tip: FloatArray
+    way: FloatArray
+    reach_mm: float
+    join_mm: float
+    depth_mm: float
+    opening: int | None
+    joins: int | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SharedPart:
+    """A part of the lumen that several branches have in common before they part.
+
+    Attributes
+    ----------
+    members : tuple of int
+        Indices of the branches beyond it, the farthest-reaching first.
+    length_mm : float
+        How far the common part goes on, along the distance from the core.
+    way : (N, 3) array
+        From the core through the middle of the part to ``BEYOND_PARTING_MM`` past
+        where the branches part.
+    parting : Parting
+        Where the first branches to part do.
+    """
+
+    members: tuple[int, ...]
+    length_mm: float
+    way: FloatArray
+    parting: Parting
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Branches:
+    """The body and what leaves it.
+
+    Attributes
+    ----------
+    body_centre : (3,) array
+    body_radius_mm : float
+        Of the largest inscribed sphere.
+    branches : tuple of Branch
+        Farthest-reaching first.
+    shared : tuple of SharedPart
+    ways : Ways
+        From the body's centre to every cell.
+    """
+
+    body_centre: FloatArray
+    body_radius_mm: float
+    branches: tuple[Branch, ...]
+    shared: tuple[SharedPart, ...]
+    ways: Ways
+
+    def with_more(self, added: Sequence[Branch]) -> Branches:
+        """Return these branches and some more, which share no part with any."""
+        return replace(self, branches=(*self.branches, *added)) if added else self
+
+
+def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Branches:
+    """Find every part of the lumen that leaves the body.
+
+    Each opening is the tip of a branch of its own, however short; blind parts
+    are branches from ``LEAST_REACH_MM`` on.
+    """
+    greatest = float(spheres.radius_mm.max())
+    core = np.flatnonzero(spheres.radius_mm >= CORE_SHARE * greatest)
+    centre = spheres.points[spheres.radius_mm >= CENTRE_SHARE * greatest].mean(axis=0)
+    depth, _ = distances_from(spheres.graph(spheres.length_mm), core)
+    tips, reach, join, joins = _join_tree(spheres, depth)
+    ways = ways_from(spheres, centre)
+    opening_cells = [
+        ways.nearest_cell(o.centre - o.normal * 0.5 * spheres.step_mm) for o in openings
+    ]
+    owner = _leaves_at_openings(spheres, tips, reach, openings)
+    found: list[Branch] = []
+    number: dict[int, int] = {}
+    for leaf in range(len(tips)):
+        opening = owner.get(leaf)
+        if opening is None and reach[leaf] < LEAST_REACH_MM:
+            continue
+        cell = tips[leaf] if opening is None else opening_cells[opening]
+        number[leaf] = len(found)
+        found.append(
+            Branch(
+                tip=spheres.points[cell] if opening is None else openings[opening].centre,
+                way=ways.to_cell(cell),
+                reach_mm=float(reach[leaf]),
+                join_mm=float(join[leaf]),
+                depth_mm=float(depth[cell]),
+                opening=opening,
+                joins=joins[leaf],
+            )
+        )
+    taken = set(owner.values())
+    for index, opening_found in enumerate(openings):
+        if index in taken:
+            continue
+        cell = opening_cells[index]
+        found.append(
+            Branch(
+                tip=opening_found.centre,
+                way=ways.to_cell(cell),
+                reach_mm=0.0,
+                join_mm=float(depth[cell]),
+                depth_mm=float(depth[cell]),
+                opening=index,
+                joins=None,
+            )
+        )
+    branches = tuple(replace(b, joins=_surviving(b.joins, joins, number)) for b in found)
+    shared = tuple(_shared_part(spheres, depth, branches, group) for group in _groups(branches))
+    return Branches(centre, greatest, branches, shared, ways)
+
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Branches beyond one join: where their common part starts and ends, from the core, mm.
+
+    ``junior`` is the member that parts from the first one there.
+    """
+
+    members: tuple[int, ...]
+    junior: int
+    start_mm: float
+    parting_mm: float
+
+
+def _groups(branches: Sequence[Branch]) -> list[_Group]:
+    """Return groups of branches with a part in common.
+
+    A group is the branches beyond one join whose common part goes on for at
+    least ``LEAST_SHARED_MM`` before the next join or the body.
+    """
+    groups: list[_Group] = []
+    joined: dict[int, list[int]] = {k: [] for k in range(len(branches))}
+    for k, branch in enumerate(branches):
+        if branch.joins is not None:
+            joined[branch.joins].append(k)
+    for senior, juniors in joined.items():
+        ordered = sorted(juniors, key=lambda k: -branches[k].join_mm)
+        for place, junior in enumerate(ordered):
+            join = branches[junior].join_mm
+            following = [branches[k].join_mm for k in ordered[place + 1 : place + 2]]
+            end = max([*following, branches[senior].join_mm, 0.0])
+            if join - end < LEAST_SHARED_MM:
+                continue
+            members = [senior]
+            for k in ordered[: place + 1]:
+                members += _descendants(k, joined)
+            groups.append(_Group(tuple(members), junior, end, join))
+    return groups
+
+
+def _descendants(branch: int, joined: dict[int, list[int]]) -> list[int]:
+    members = [branch]
+    for k in joined[branch]:
+        members += _descendants(k, joined)
+    return members
+
+
+def _shared_part(
+    spheres: InscribedSpheres, depth: FloatArray, branches: Sequence[Branch], group: _Group
+) -> SharedPart:
+    """Lay the way through the middles of the fronts of equal distance from the core.
+
+    The branches' own ways would hug one side of what they share; the fronts fill
+    it. It goes on a little beyond the parting, between the branches, and goes
+    straight on into the body, where the fronts no longer belong to the part.
+    """
+    start, parting = group.start_mm, group.parting_mm
+    senior, junior = (branches[m].way for m in (group.members[0], group.junior))
+    piece = spheres.pieces_of(depth >= start)
+    part = np.flatnonzero(piece == piece[_nearest(spheres, piece > 0, senior[-1])])
+    band = np.floor(depth[part] / BAND_MM).astype(np.int64)
+    fronts = np.array(
+        [
+            spheres.points[part[band == b]].mean(axis=0)
+            for b in range(int(start / BAND_MM), int((parting + BEYOND_PARTING_MM) / BAND_MM))
+            if np.any(band == b)
+        ]
+    )
+    lead = fronts[: max(int(LEAD_MM / BAND_MM), 3)]
+    direction = np.linalg.svd(lead - lead.mean(axis=0))[2][0]
+    direction *= np.sign(direction @ (lead[-1] - lead[0]))
+    inward = fronts[0] - np.arange(int(LEAD_MM / BAND_MM), 0, -1)[:, None] * BAND_MM * direction
+    way = np.concatenate([senior[:1], inward, fronts])
+    crest = _crest(spheres, depth, parting, (senior[-1], junior[-1]))
+    # The wall of the crotch lies half a cell beyond the middle of the last cell before it.
+    crest += 0.5 * spheres.step_mm * direction
+    middle = fronts[min(int((parting - start) / BAND_MM), len(fronts)) - 1]
+    return SharedPart(group.members, parting - start, way, Parting(crest, middle))
+
+
+def _crest(
+    spheres: InscribedSpheres,
+    depth: FloatArray,
+    parting: float,
+    ends: tuple[FloatArray, FloatArray],
+) -> FloatArray:
+    """Return the middle (3,) of the cells before a parting that both branches are nearest to.
+
+    ``ends`` are the branches' own; beyond ``parting`` they lie in pieces of their own.
+    """
+    piece = spheres.pieces_of(depth >= parting)
+    before = np.flatnonzero((depth < parting) & (depth >= parting - CREST_BANDS * BAND_MM))
+    near = depth < parting + CREST_BANDS * BAND_MM
+    away = np.zeros(len(before))
+    for end in ends:
+        own = piece == piece[_nearest(spheres, piece > 0, end)]
+        to_branch, _ = cKDTree(spheres.points[own & near]).query(spheres.points[before])
+        away = np.maximum(away, to_branch)
+    return np.asarray(
+        spheres.points[before[away <= away.min() + CREST_CELLS * spheres.step_mm]].mean(axis=0)
+    )
+
+
+def _nearest(spheres: InscribedSpheres, chosen: BoolArray, point: FloatArray) -> int:
+    """Return the chosen cell nearest to a point."""
+    cells = np.flatnonzero(chosen)
+    return int(cells[cKDTree(spheres.points[cells]).query(point)[1]])
+
+
+def _surviving(leaf: int | None, joins: list[int | None], number: dict[int, int]) -> int | None:
+    """Index among the kept branches of the one that a leaf's chain of joins ends in."""
+    while leaf is not None and leaf not in number:
+        leaf = joins[leaf]
+    return None if leaf is None else number[leaf]
+
+
+def _join_tree(
+    spheres: InscribedSpheres, depth: FloatArray
+) -> tuple[list[int], FloatArray, FloatArray, list[int | None]]:
+    """Leaves of the join tree of ``depth``: tip cell, reach, join depth, branch joined."""
+    band = np.floor(depth / BAND_MM).astype(np.int32)
+    i, j = spheres.cells(), spheres.neighbours
+    before, after = band[i], band[j]
+    count, piece = spheres.pieces(before == after)
+    outward = before < after
+    across = np.unique(piece[i[outward]] * np.int64(count) + piece[j[outward]])
+    across = np.stack([across // count, across % count], axis=1)
+    piece_band = np.zeros(count, dtype=np.int64)
+    piece_band[piece] = band
+    order = np.lexsort((-depth, piece))
+    first = np.r_[True, np.diff(piece[order]) != 0]
+    far_cell = order[first]
+    neighbours: list[list[int]] = [[] for _ in range(count)]
+    for a, b in across.tolist():
+        neighbours[a].append(b)
+        neighbours[b].append(a)
+    sweep = np.lexsort((far_cell, -piece_band))
+    root: dict[int, int] = {}
+    leaf_of: dict[int, int] = {}
+    tips: list[int] = []
+    join: list[float] = []
+    joins: list[int | None] = []
+
+    def find(p: int) -> int:
+        while root[p] != p:
+            root[p] = root[root[p]]
+            p = root[p]
+        return p
+
+    for p in sweep.tolist():
+        root[p] = p
+        groups = {find(q) for q in neighbours[p] if q in root and q != p}
+        groups = {g for g in groups if g != p}
+        if not groups:
+            leaf_of[p] = len(tips)
+            tips.append(int(far_cell[p]))
+            join.append(0.0)
+            joins.append(None)
+            continue
+        ranked = sorted(groups, key=lambda g: (-depth[tips[leaf_of[g]]], leaf_of[g]))
+        senior = ranked[0]
+        for g in ranked[1:]:
+            join[leaf_of[g]] = float((piece_band[p] + 1) * BAND_MM)
+            joins[leaf_of[g]] = leaf_of[senior]
+            root[g] = senior
+        root[p] = senior
+    join_array = np.array(join)
+    reach = depth[np.array(tips)] - join_array
+    return tips, reach, join_array, joins
+
+
+def _leaves_at_openings(
+    spheres: InscribedSpheres,
+    tips: Sequence[int],
+    reach: FloatArray,
+    openings: Sequence[Opening],
+) -> dict[int, int]:
+    """Which leaf ends at which opening: the farthest-reaching one whose tip lies at its cap."""
+    owner: dict[int, int] = {}
+    tree = cKDTree(spheres.points[np.array(tips)])
+    for index, opening in enumerate(openings):
+        near = np.unique(
+            np.concatenate(tree.query_ball_point(opening.cap_points, CAP_CELLS * spheres.step_mm))
+        )
+        free = [leaf for leaf in near.astype(int).tolist() if leaf not in owner]
+        if free:
+            owner[max(free, key=lambda leaf: reach[leaf])] = index
+    return owner

@@ -1,0 +1,102 @@
+"""Veins that a label of the input shows: each is a branch, whatever the lumen looks like there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from veinfit.anatomy.branches.finding import Branch, Branches
+from veinfit.anatomy.branches.hints import LabelHints
+from veinfit.frames import FloatArray, unit
+from veinfit.labels.model import VEIN_NAMES
+
+TOUCHING = 1.8
+"""Voxels whose centres lie within so many spacings of another label's touch it."""
+
+LEAST_BORDER = 6
+"""Fewer touching voxels show no border."""
+
+FARTHEST_SHARE = 0.1
+"""The tip of a label is the middle of this share of its voxels, farthest from the border."""
+
+LEAST_LENGTH_MM = 2.0
+"""A label that reaches less far from its border is a skin of the atrium."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LabelledVein:
+    """What a label shows of a vein.
+
+    Attributes
+    ----------
+    name : str
+    centre, normal : (3,) array
+        The middle of its border with the rest of the blood, and the border's normal into the vein.
+    tip : (3,) array
+        The middle of its far end.
+    """
+
+    name: str
+    centre: FloatArray
+    normal: FloatArray
+    tip: FloatArray
+
+
+def labelled_veins(hints: Mapping[str, FloatArray]) -> tuple[LabelledVein, ...]:
+    """Return every vein that has a label of its own, with its border.
+
+    Parameters
+    ----------
+    hints : mapping of str to (N, 3) array
+        Voxel centres by label name.
+    """
+    return tuple(
+        vein
+        for name, points in hints.items()
+        if name in VEIN_NAMES and (vein := _labelled(name, points, hints)) is not None
+    )
+
+
+def _labelled(
+    name: str, points: FloatArray, hints: Mapping[str, FloatArray]
+) -> LabelledVein | None:
+    rest = [p for other, p in hints.items() if other != name and len(p)]
+    if len(points) < 2 * LEAST_BORDER or not rest:
+        return None
+    spacing = float(np.median(cKDTree(points).query(points, k=2)[0][:, 1]))
+    away, _ = cKDTree(np.concatenate(rest)).query(points)
+    border = points[away <= TOUCHING * spacing]
+    if len(border) < LEAST_BORDER:
+        return None
+    centre = border.mean(axis=0)
+    ahead = unit(points.mean(axis=0) - centre)
+    height = (points - centre) @ ahead
+    if height.max() < LEAST_LENGTH_MM:
+        return None
+    far = points[height >= np.quantile(height, 1.0 - FARTHEST_SHARE)]
+    normal = np.linalg.svd(border - centre)[2][2]
+    normal = normal if normal @ ahead > 0.0 else -normal
+    # The border is a step of voxels, and saddled: its normal counts as much as the label's course.
+    return LabelledVein(name, centre, unit(normal + ahead), far.mean(axis=0))
+
+
+def with_labelled(branches: Branches, hints: Mapping[str, FloatArray]) -> Branches:
+    """Return the branches with one more for each labelled vein that none of them is.
+
+    ``hints`` are voxel centres by label name.
+    """
+    labels = LabelHints(hints)
+    seen = {labels.of_branch(branch) for branch in branches.branches}
+    added = [_branch(branches, vein) for vein in labelled_veins(hints) if vein.name not in seen]
+    return branches.with_more(added)
+
+
+def _branch(branches: Branches, vein: LabelledVein) -> Branch:
+    ways = branches.ways
+    way = np.concatenate([ways.to_cell(ways.nearest_cell(vein.tip)), vein.tip[None]])
+    reach = float(np.linalg.norm(vein.tip - vein.centre))
+    length = float(np.linalg.norm(np.diff(way, axis=0), axis=1).sum())
+    return Branch(vein.tip, way, reach, length - reach, length, None, None)

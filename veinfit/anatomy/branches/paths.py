@@ -1,0 +1,51 @@
+"""Ways through the middle of the lumen, from its body to any point."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from scipy.spatial import cKDTree
+
+from veinfit.anatomy.branches.inscribed import InscribedSpheres, distances_from, way_costs
+from veinfit.frames import FloatArray, IntArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ways:
+    """The tree of cheapest ways from the body's centre to every cell of the lumen.
+
+    Attributes
+    ----------
+    points : (N, 3) array
+        The cells' middles, mm.
+    predecessor : (N,) array
+        The cell before each on its way; negative at the centre.
+    tree : cKDTree
+        Of ``points``.
+    step_mm : float
+        Edge of a cell.
+    """
+
+    points: FloatArray
+    predecessor: IntArray
+    tree: cKDTree
+    step_mm: float
+
+    def to_cell(self, cell: int) -> FloatArray:
+        """Return the way (N, 3) from the body's centre to a cell."""
+        cells = [cell]
+        while self.predecessor[cells[-1]] >= 0:
+            cells.append(int(self.predecessor[cells[-1]]))
+        return self.points[cells[::-1]]
+
+    def nearest_cell(self, point: FloatArray) -> int:
+        """Return the cell nearest to a point (3,)."""
+        return int(self.tree.query(point)[1])
+
+
+def ways_from(spheres: InscribedSpheres, centre: FloatArray) -> Ways:
+    """Find the ways from the body's centre, (3,), through the middle of the lumen."""
+    tree = cKDTree(spheres.points)
+    costs = spheres.graph(way_costs(spheres))
+    _, predecessor = distances_from(costs, tree.query(centre[None])[1])
+    return Ways(spheres.points, predecessor, tree, spheres.step_mm)

@@ -1,0 +1,172 @@
+"""Where a vein widens into the atrium, read off parallel sections from its end inward.
+
+The sections stand square to one direction. Their diameter tells the mean turn of the wall around
+the vein, so that no single direction decides: it serves where the wall turns in too few of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from veinfit.anatomy.branches.contours import (
+    contour_around,
+    contour_centroid,
+    in_plane,
+    passes,
+    polygon_area,
+)
+from veinfit.anatomy.branches.lumen import Wall
+from veinfit.frames import FloatArray, unit
+from veinfit.surface.cuts import PlaneContour, plane_contours
+
+STEP_MM = 0.5
+"""Spacing of the sections."""
+
+REACH_MM = 35.0
+"""The walk goes so far at most: past the longest stub."""
+
+COURSE_MM = 8.0
+"""The direction of the next section is that of the middles over so much of the vein."""
+
+RAGGED_MM = 6.0
+"""Over this length from its end a vein may have no section of its own: its rim is oblique."""
+
+JUMP_MM = 2.0
+"""Where the diameter grows by more than this from one section to the next, the section has opened
+into the atrium or a neighbour ..."""
+
+ASIDE_MM = 2.5
+"""... as where its middle moves aside by more than this."""
+
+WIDEST_SHARE = 2.2
+"""A section this many times as wide as the narrowest lies in the atrium."""
+
+SMOOTHING_MM = 1.0
+"""Standard deviation of the smoothing of the diameters."""
+
+PARTED_DEG = 60.0
+"""The mean turn of a wall that opens at once."""
+
+LEAST_TURN_DEG = 8.0
+"""Sections that widen by less than this more than the vein show no ostium."""
+
+BEFORE_MM = 8.0
+"""The vein's own widening is the least over so much of it before the greatest."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Widening:
+    """Sections of a vein from its end toward the atrium, up to the last that is its own.
+
+    Attributes
+    ----------
+    axes, centres : (N, 3) array
+        Directions into the vein to which the sections are square, and their middles.
+    diameters_mm : (N,) array
+    contours : sequence of PlaneContour
+    parted : bool
+        The walk ended where the vein parts from the atrium or a neighbour.
+    """
+
+    axes: FloatArray
+    centres: FloatArray
+    diameters_mm: FloatArray
+    contours: Sequence[PlaneContour]
+    parted: bool
+
+    def gradient_index(self) -> int | None:
+        """Index of the section where the widening is midway between the vein's and its greatest.
+
+        None where it grows too little, or the vein parts before it is midway.
+        """
+        if len(self.diameters_mm) < 4:
+            return None
+        even = gaussian_filter1d(self.diameters_mm, SMOOTHING_MM / STEP_MM, mode="nearest")
+        turn = np.degrees(np.arctan(0.5 * np.gradient(even, STEP_MM)))
+        peak = len(turn) - 1 - int(np.argmax(turn[::-1]))
+        before = max(peak - round(BEFORE_MM / STEP_MM), 0)
+        own = before + int(np.argmin(turn[before : peak + 1]))
+        greatest = max(float(turn[peak]), PARTED_DEG) if self.parted else float(turn[peak])
+        if greatest - turn[own] < LEAST_TURN_DEG:
+            return None
+        wide = np.flatnonzero(turn[own : peak + 1] >= 0.5 * (turn[own] + greatest))
+        return own + int(wide[0]) if len(wide) else None
+
+
+def widening(
+    wall: Wall, end: FloatArray, axis: FloatArray, rivals: Sequence[FloatArray]
+) -> Widening | None:
+    """Walk from the end of a vein toward the atrium as far as its sections are its own.
+
+    Parameters
+    ----------
+    wall : Wall
+        The wall near the vein.
+    end : (3,) array
+        The middle of its end.
+    axis : (3,) array
+        Into the vein, at its end; farther on the sections are square to their middles' course.
+    rivals : sequence of (N, 3) array
+        Ways from the body out into other veins: none passes through a section of this one.
+
+    Returns
+    -------
+    Widening or None
+        None where the vein has no section of its own.
+    """
+    axes: list[FloatArray] = []
+    centres: list[FloatArray] = []
+    diameters: list[float] = []
+    contours: list[PlaneContour] = []
+    parted = False
+    at_cap: tuple[PlaneContour, FloatArray] | None = None
+    point = np.asarray(end)
+    for step in range(round(REACH_MM / STEP_MM)):
+        point = point - STEP_MM * axis
+        contour = contour_around(plane_contours(wall.surface, point, axis), point, axis)
+        if contour is None or wall.is_cap[contour.faces].any():
+            if centres:
+                parted = True
+                break
+            if contour is not None and at_cap is None:
+                at_cap = contour, point
+            if step * STEP_MM > RAGGED_MM:
+                break
+            continue
+        d = _diameter_mm(contour, point, axis)
+        middle = contour_centroid(contour.points, axis)
+        passed = any(passes(way, contour.points, point, axis) for way in rivals)
+        if passed or (
+            diameters
+            and (
+                d - diameters[-1] > JUMP_MM
+                or d > WIDEST_SHARE * min(diameters)
+                or np.linalg.norm(middle - point) > ASIDE_MM
+            )
+        ):
+            parted = True
+            break
+        axes.append(axis)
+        centres.append(middle)
+        diameters.append(d)
+        contours.append(contour)
+        point = middle
+        if len(centres) > COURSE_MM / STEP_MM:
+            axis = unit(centres[-1 - round(COURSE_MM / STEP_MM)] - middle)
+    if not centres and at_cap is not None:
+        # Cut so near to where it parts that no section is whole: the first one stands in.
+        contour, point = at_cap
+        if not any(passes(way, contour.points, point, axis) for way in rivals):
+            centres, axes, contours, parted = [point], [axis], [contour], True
+            diameters = [_diameter_mm(contour, point, axis)]
+    if not centres:
+        return None
+    return Widening(np.array(axes), np.array(centres), np.array(diameters), contours, parted)
+
+
+def _diameter_mm(contour: PlaneContour, point: FloatArray, axis: FloatArray) -> float:
+    return float(np.sqrt(4.0 * abs(polygon_area(in_plane(contour.points, point, axis))) / np.pi))

@@ -1,0 +1,1 @@
+"""What a reader corrects, carried out."""

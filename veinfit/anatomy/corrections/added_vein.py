@@ -1,0 +1,105 @@
+"""A vein that was missed, found from a point inside it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from veinfit.anatomy.branches.contours import contour_around, in_plane, polygon_area
+from veinfit.anatomy.branches.finding import Branch
+from veinfit.anatomy.branches.tubes import Tube, arc_length, tangents, walk_tube
+from veinfit.anatomy.candidates import with_ostium
+from veinfit.anatomy.detection import Detection
+from veinfit.anatomy.naming.names import MITRAL
+from veinfit.anatomy.ostium.search import find_ostium
+from veinfit.anatomy.vein import TRUNK_BRANCHES
+from veinfit.errors import InputError
+from veinfit.frames import FloatArray
+from veinfit.surface.cuts import plane_contours
+
+INSIDE_STEPS = 1.8
+"""A point within this many grid cells of the lumen's nearest cell lies in the blood."""
+
+SAME_TUBE = 2.0
+"""A section through the point with at most this many times the tube's area there is the tube's."""
+
+
+def with_part(found: Detection, name: str, point: FloatArray) -> Detection:
+    """Give ``name`` to the branch, or trunk, in whose lumen a point (3,) lies.
+
+    A part that the detection knows is taken as it is. Where it knows none, the
+    way from the atrium's body to the point is followed as a branch of its own,
+    which ends at the point.
+
+    Raises
+    ------
+    InputError
+        The point lies outside the blood, in another vein, or in no branch.
+    """
+    place = f"({', '.join(f'{c:.1f}' for c in point)}) mm LPS"
+    index = _known_part(found, name, point)
+    if index is None:
+        found, index = _new_part(found, name, point, place)
+    members = set(found.candidates[index].members)
+    for role, taken in found.roles.items():
+        if role != MITRAL and members & set(found.candidates[taken].members):
+            raise InputError(
+                f"corrections: the point {place} of {name} lies in {role}; rename {role}, or drop "
+                "it first"
+            )
+    return replace(found, roles={**found.roles, name: index})
+
+
+def _known_part(found: Detection, name: str, point: FloatArray) -> int | None:
+    """Index of the candidate in whose tube a point lies; a trunk where a trunk is asked for."""
+    is_trunk = name in TRUNK_BRANCHES
+    best: tuple[float, int] | None = None
+    for index, candidate in enumerate(found.candidates):
+        if candidate.tube is None or (len(candidate.members) > 1) != is_trunk:
+            continue
+        away = _in_tube(candidate.tube, point)
+        if away is not None and (best is None or away < best[0]):
+            best = (away, index)
+    return None if best is None else best[1]
+
+
+def _in_tube(tube: Tube, point: FloatArray) -> float | None:
+    """Distance of a point in a tube's lumen from its middle; None for one outside."""
+    if len(tube.centres) < 2:
+        return None
+    distance = np.linalg.norm(tube.centres - point, axis=1)
+    k = int(np.argmin(distance))
+    direction = tangents(tube.centres)[k]
+    if abs(float((point - tube.centres[k]) @ direction)) > 3.0:
+        return None
+    contour = contour_around(plane_contours(tube.wall.surface, point, direction), point, direction)
+    if contour is None:
+        return None
+    area = abs(polygon_area(in_plane(contour.points, point, direction)))
+    return float(distance[k]) if area <= SAME_TUBE * tube.areas_mm2[k] else None
+
+
+def _new_part(found: Detection, name: str, point: FloatArray, place: str) -> tuple[Detection, int]:
+    ways = found.branches.ways
+    cell = ways.nearest_cell(point)
+    gap = float(np.linalg.norm(ways.points[cell] - point))
+    if gap > INSIDE_STEPS * ways.step_mm:
+        raise InputError(
+            f"corrections: the point {place} of {name} lies outside the blood, {gap:.1f} mm from "
+            "it; give a point in the vein's lumen, and check the frame"
+        )
+    way = np.concatenate([ways.to_cell(cell)[:-1], point[None]])
+    tube = walk_tube(found.lumen, way) if len(way) > 2 else None
+    if tube is None:
+        raise InputError(
+            f"corrections: no vein could be followed from the point {place} of {name}: no section "
+            "of its own surrounds it; give a point farther from the atrium"
+        )
+    length = float(arc_length(way)[-1])
+    branch = Branch(point, way, length, 0.0, length, None, None)
+    member = len(found.branches.branches)
+    candidate = with_ostium(member, tube, point, find_ostium(tube, found.settings.anatomy))
+    branches = replace(found.branches, branches=(*found.branches.branches, branch))
+    candidates = (*found.candidates, candidate)
+    return replace(found, branches=branches, candidates=candidates), len(found.candidates)

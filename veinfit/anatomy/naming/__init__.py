@@ -1,0 +1,1 @@
+"""Which branch is which vein, and whether the frame fits."""

@@ -1,0 +1,317 @@
+"""What a candidate costs in each role: its distance from the template, and what speaks against it.
+
+The roles are the veins, the appendage and the mitral side. Costs are log odds; those that
+depend on the turn of the template are reckoned for all candidates and roles at once, as the
+naming asks for them some hundred times a case.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+from scipy.stats import norm
+
+from veinfit.anatomy.naming.diameters import FIRST_BRANCH_MM, USUAL_DIAMETER_MM
+from veinfit.anatomy.naming.frame_check import Axes, seen_in
+from veinfit.frames import BoolArray, FloatArray, unit
+
+APPENDAGE = "LAA"
+MITRAL = "MV"
+SOME_VEIN = "some vein"
+"""The hint of a label that holds all veins."""
+
+TEMPLATE: Mapping[str, tuple[tuple[float, float, float], tuple[float, float, float]]] = {
+    "LSPV": ((0.76, -0.12, 0.60), (0.78, -0.28, 0.55)),
+    "LIPV": ((0.83, 0.45, 0.10), (0.75, 0.62, -0.10)),
+    "LCPV": ((0.87, 0.20, 0.38), (0.88, 0.20, 0.25)),
+    "RSPV": ((-0.78, -0.05, 0.55), (-0.78, -0.25, 0.55)),
+    "RIPV": ((-0.75, 0.60, -0.05), (-0.70, 0.68, -0.15)),
+    "RMPV": ((-0.92, 0.20, 0.28), (-0.95, 0.05, 0.10)),
+    "RMPV-2": ((-0.90, 0.32, 0.15), (-0.92, 0.25, 0.00)),
+    "RCPV": ((-0.88, 0.28, 0.28), (-0.88, 0.28, 0.20)),
+    "ICPV": ((0.05, 0.85, -0.20), (0.05, 0.90, -0.30)),
+    "extra-1": ((0.00, 0.30, 0.95), (0.00, 0.20, 0.97)),
+    APPENDAGE: ((0.62, -0.66, 0.35), (0.50, -0.80, 0.30)),
+    MITRAL: ((0.38, -0.45, -0.80), (0.35, -0.50, -0.78)),
+}
+"""Place (from the body's centre) and direction (out of it) of each role, LPS.
+
+The signs are those of published anatomy: superior veins point forward and up,
+inferior veins backward and down, the left ones lie higher (Ho et al., Heart
+1999, from memory); the magnitudes are this project's, checked on atria that it
+did not make.
+"""
+
+PLACE_SPREAD_DEG = 18.0
+"""Standard deviation of a vein's place about the template."""
+
+DIRECTION_SPREAD_DEG = 30.0
+"""Standard deviation of a vein's direction about the template."""
+
+APPENDAGE_SPREAD_DEG = 28.0
+"""The appendage and the mitral side vary more in place."""
+
+
+COMMON_ROLES = ("LCPV", "RCPV", "ICPV")
+"""Roles of trunks of several branches; a left one whose branches were cut off shows none."""
+
+
+OPTIONAL_ROLES: tuple[tuple[str, float], ...] = (("RMPV", 2.1), ("RMPV-2", 4.0), ("extra-1", 3.2))
+"""Veins beyond the set and their cost: right middle 11 to 13 %, roof 4 % (same sources)."""
+
+MOST_DEVIATIONS = 2.0
+"""A diameter counts for no more standard deviations than this: whole atria are small or large."""
+
+EARLY_BRANCH_MM = 5.0
+"""All branches nearer to the ostium than this are as rare as one that is so near."""
+
+
+NOTHING_COST = 5.0
+"""Cost of calling a blind candidate a bulge of the wall."""
+
+OPEN_NOTHING_COST = 14.0
+"""Cost of calling a cut tube nothing: somebody cut it for a reason."""
+
+
+WIDE_TRUNK = 1.75
+"""A trunk's ostium this many times its branches' areas is as good an antrum that they share ..."""
+
+ANTRUM = 2.05
+"""... and from this on nothing else. 101 common trunks of invented atria reach 1.81, with their
+branches measured where they part."""
+
+ANTRUM_COST = 10.0
+"""Cost of naming a shared antrum a common trunk."""
+
+BLIND_VEIN_COST = 6.0
+"""Cost of a blind branch being a vein where other veins are cut open."""
+
+
+SLENDER = 2.0
+"""A tube this many times longer than wide is no bulge, and a vein even when its end is closed."""
+
+SLENDER_RELIEF = 4.0
+"""What a slender blind branch saves as a vein, and costs more as nothing."""
+
+OPEN_APPENDAGE_COST = 3.0
+"""Cost of the appendage being cut open."""
+
+SHAPELESS_APPENDAGE_COST = 4.0
+"""Cost of the appendage being a bulge in which no tube can be followed."""
+
+NO_OSTIUM_COST = 4.0
+"""Cost of a vein without an ostium."""
+
+TRUNK_CALIBRE_MM = (18.0, 25.0)
+"""A single left branch as wide as the second is as good as a common trunk whose branches were cut
+off, one no wider than the first is none. Left common trunks are 24 mm wide in the mean, a left
+superior vein 17 mm (Cronin et al., Acad Radiol 2007)."""
+
+NO_BRANCHES_COST = 12.0
+"""Cost of a common trunk that shows no branches, and is no wider than a vein."""
+
+MOST_TRUNK_BRANCHES = 2
+"""Right branches beyond this that share an antrum are three veins, not a common trunk: a right
+middle vein has one patient in eight, a right common trunk one in 200 (sources as of the sets)."""
+
+WIDE_VEIN_MM = (26.0, 32.0)
+"""What branches share is seldom one vein if wider than the first, and never than the second."""
+
+WIDE_BRANCH_MM = (32.0, 38.0)
+"""Of a single branch more is let pass: its ostium may have come out too wide."""
+
+WIDE_VEIN_COST = 8.0
+"""Cost of a vein as wide as none is."""
+
+NARROW_MITRAL_MM = 18.0
+"""A mitral opening narrower than this is none."""
+
+HINT_COST = 9.0
+"""Cost of a name that a label of the input contradicts."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Claim:
+    """What the naming needs to know of a candidate.
+
+    Attributes
+    ----------
+    members : tuple of int
+        Branches it is made of.
+    place, direction : (3,) array
+        Unit vectors from the body's centre to it, and out along it.
+    diameter_mm : float
+        Of its ostium, opening or widest section.
+    is_open : bool
+        It ends in an opening of the input.
+    has_ostium : bool
+    slenderness : float
+        Length of its tube over its diameter.
+    shared_mm : float or None
+        Length of the trunk; None for one branch.
+    excess : float
+        Area of a trunk's ostium over the areas of its branches together.
+    hint : str
+        What a label of the input says it is; empty where there is none.
+    """
+
+    members: tuple[int, ...]
+    place: FloatArray
+    direction: FloatArray
+    diameter_mm: float
+    is_open: bool
+    has_ostium: bool
+    slenderness: float
+    shared_mm: float | None
+    excess: float = 1.0
+    hint: str = ""
+
+
+def antrum_share(claim: Claim) -> float:
+    """How far the common part of branches is their antrum rather than a trunk, 0 to 1."""
+    if len(claim.members) > MOST_TRUNK_BRANCHES and claim.place[0] < 0.0:
+        return 1.0
+    return float(np.clip((claim.excess - WIDE_TRUNK) / (ANTRUM - WIDE_TRUNK), 0.0, 1.0))
+
+
+ROLES: tuple[str, ...] = tuple(TEMPLATE)
+"""All roles, in the order of the columns of the costs."""
+
+ROLE_PLACES: FloatArray = unit([place for place, _ in TEMPLATE.values()])
+ROLE_DIRECTIONS: FloatArray = unit([direction for _, direction in TEMPLATE.values()])
+"""(R, 3) unit vectors of the template, a role a row."""
+
+_LOOSE: BoolArray = np.array([role in (APPENDAGE, MITRAL) for role in ROLES])
+PLACE_SPREADS_DEG: FloatArray = np.where(_LOOSE, APPENDAGE_SPREAD_DEG, PLACE_SPREAD_DEG)
+"""(R,) standard deviation of the place in each role."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Misfits:
+    """Costs of some candidates in every role.
+
+    Attributes
+    ----------
+    places, directions : (C, 3) array
+        Of the candidates.
+    fixed : (C, R) array
+        What speaks against a candidate in a role however the template turns.
+    blind : (C,) array
+        What a candidate costs as a vein where others are cut open and it is not; zero for an
+        open one.
+    is_open : (C,) bool array
+    nothing : (C,) array
+        What it costs to call it nothing.
+    """
+
+    places: FloatArray
+    directions: FloatArray
+    fixed: FloatArray
+    blind: FloatArray
+    is_open: BoolArray
+    nothing: FloatArray
+
+    @classmethod
+    def of(cls, claims: Sequence[Claim], common_trunk_mm: float) -> Misfits:
+        """Reckon the costs that do not depend on the turn of the template."""
+        return cls(
+            places=np.array([c.place for c in claims]).reshape(-1, 3),
+            directions=np.array([c.direction for c in claims]).reshape(-1, 3),
+            fixed=np.array(
+                [[_against(c, role, common_trunk_mm) for role in ROLES] for c in claims]
+            ).reshape(-1, len(ROLES)),
+            blind=np.array([0.0 if c.is_open else BLIND_VEIN_COST - _relief(c) for c in claims]),
+            is_open=np.array([c.is_open for c in claims], dtype=bool),
+            nothing=np.array([_nothing_cost(c) for c in claims]),
+        )
+
+    def seen_in(self, axes: Axes) -> Misfits:
+        """Return the same candidates as they would lie in another frame."""
+        return replace(
+            self,
+            places=seen_in(axes, self.places),
+            directions=seen_in(axes, self.directions),
+        )
+
+    def turned(self, rotation: Rotation) -> FloatArray:
+        """Return the (C, R) costs with the template turned: half the squared misfit, and the rest.
+
+        Without what a blind candidate costs, which depends on the others.
+        """
+        place = _angles_deg(self.places, rotation.apply(ROLE_PLACES)) / PLACE_SPREADS_DEG
+        direction = _angles_deg(self.directions, rotation.apply(ROLE_DIRECTIONS))
+        off = np.minimum(direction / DIRECTION_SPREAD_DEG, 3.0)
+        return 0.5 * place**2 + 0.5 * off**2 + self.fixed
+
+    def blind_among(self, chosen: Sequence[int]) -> FloatArray:
+        """Return the (K, R) costs of those candidates that are blind where others are open."""
+        rows = list(chosen)
+        others_open = self.is_open[rows].sum() - self.is_open[rows]
+        return np.outer(self.blind[rows] * (others_open >= 2), ~_LOOSE)
+
+
+def _angles_deg(vectors: FloatArray, roles: FloatArray) -> FloatArray:
+    """Return the (C, R) angles between vectors (C, 3) and (R, 3), degrees."""
+    sine = np.linalg.norm(np.cross(vectors[:, None], roles[None]), axis=-1)
+    return np.degrees(np.arctan2(sine, vectors @ roles.T))
+
+
+def _relief(claim: Claim) -> float:
+    return SLENDER_RELIEF if claim.slenderness >= SLENDER else 0.0
+
+
+def _nothing_cost(claim: Claim) -> float:
+    return OPEN_NOTHING_COST if claim.is_open else NOTHING_COST + _relief(claim)
+
+
+def _allows(hint: str, role: str) -> bool:
+    """Whether what a label says of a candidate goes with a role."""
+    return role not in (APPENDAGE, MITRAL) if hint == SOME_VEIN else role == hint
+
+
+def _unusual_size(claim: Claim, role: str) -> float:
+    """Return what the diameter and the nearness of the first branch say against a vein's role."""
+    if not claim.has_ostium:
+        return NO_OSTIUM_COST
+    mean, deviation = USUAL_DIAMETER_MM[role]
+    off = min(abs(claim.diameter_mm - mean) / deviation, MOST_DEVIATIONS)
+    cost = 0.5 * off**2
+    if claim.shared_mm is not None and role in FIRST_BRANCH_MM:
+        mean, deviation = FIRST_BRANCH_MM[role]
+        cost -= float(norm.logcdf(max(claim.shared_mm, EARLY_BRANCH_MM), mean, deviation))
+    return cost
+
+
+def _unbranched_cost(claim: Claim, role: str) -> float:
+    """Return what speaks against a single branch being a common trunk."""
+    if role != "LCPV":
+        return NO_BRANCHES_COST
+    low, high = TRUNK_CALIBRE_MM
+    return NO_BRANCHES_COST * float(np.clip((high - claim.diameter_mm) / (high - low), 0.0, 1.0))
+
+
+def _against(claim: Claim, role: str, common_trunk_mm: float) -> float:
+    """Return what speaks against a candidate in a role, wherever it lies."""
+    cost = dict(OPTIONAL_ROLES).get(role, 0.0)
+    if claim.hint and not _allows(claim.hint, role):
+        cost += HINT_COST
+    if role == MITRAL:
+        cost += 12.0 if claim.diameter_mm < NARROW_MITRAL_MM else 0.0
+        return cost + (12.0 if claim.shared_mm is not None else 0.0)
+    if role == APPENDAGE:
+        cost += SHAPELESS_APPENDAGE_COST if claim.slenderness == 0.0 else 0.0
+        return cost + (OPEN_APPENDAGE_COST if claim.is_open else 0.0)
+    if role not in COMMON_ROLES:
+        low, high = WIDE_BRANCH_MM if claim.shared_mm is None else WIDE_VEIN_MM
+        cost += WIDE_VEIN_COST * float(np.clip((claim.diameter_mm - low) / (high - low), 0.0, 1.0))
+    cost += _unusual_size(claim, role)
+    if role in COMMON_ROLES:
+        if claim.shared_mm is None:
+            cost += 0.0 if claim.hint == role else _unbranched_cost(claim, role)
+        elif claim.shared_mm < common_trunk_mm:
+            cost += NO_BRANCHES_COST
+        cost += ANTRUM_COST * antrum_share(claim)
+    return cost

@@ -1,0 +1,1 @@
+"""The ostium of a vein or trunk, and how firmly it is placed."""

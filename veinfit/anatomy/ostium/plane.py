@@ -1,0 +1,164 @@
+"""From half-turn points and the plane through them to an ostium: its contour, its error bound."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from veinfit.anatomy.branches.contours import (
+    contour_around,
+    contour_centroid,
+    in_plane,
+    measure_contour,
+    passes,
+)
+from veinfit.anatomy.branches.tubes import Tube
+from veinfit.anatomy.model import Contour, Evidence, Ostium
+from veinfit.anatomy.ostium.certainty import (
+    NOTED_SHIFT_MM,
+    ostium_confidence,
+    ostium_error_mm,
+)
+from veinfit.anatomy.ostium.half_turn import HalfTurn
+from veinfit.anatomy.ostium.plane_fit import Plane, stability
+from veinfit.frames import FloatArray
+from veinfit.notes import Note
+from veinfit.ostium_definition import (
+    STRAY_MM,
+    STRAY_SHARE,
+)
+from veinfit.surface.cuts import PlaneContour, plane_contours
+
+NOTED_SHORT_MM = 6.0
+"""Below this a caution tells it."""
+
+MOST_SECTORS_SHARE = 0.7
+"""With half-turn points in fewer sectors than this the half turn is one in part."""
+
+CONTOUR_SHIFTS_MM = np.arange(0.0, 6.01, 0.1)
+"""How far the plane may be moved into the vein until its contour is the vein's alone."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OstiumFailure:
+    """Why a branch has no ostium."""
+
+    reason: str
+
+
+def ostium_in_plane(
+    tube: Tube,
+    plane: Plane,
+    turns: Sequence[HalfTurn | None],
+    rivals: Sequence[FloatArray] = (),
+) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
+    """Return the ostium in a plane, moved into the vein until its contour is the vein's alone.
+
+    Parameters
+    ----------
+    tube : Tube
+        Whose wall is cut.
+    plane : Plane
+        Through the half-turn points.
+    turns : sequence of HalfTurn or None
+        One a sector, None where the wall does not turn.
+    rivals : sequence of (N, 3) array
+        Ways from the body out into other veins: none passes through the ostium.
+    """
+    points = np.array([t.point for t in turns if t is not None])
+    notes: list[Note] = []
+    for shift in CONTOUR_SHIFTS_MM:
+        centre = plane.centre + shift * plane.normal
+        contour = contour_around(
+            plane_contours(tube.wall.surface, centre, plane.normal), centre, plane.normal
+        )
+        if contour is None or bool(tube.wall.is_cap[contour.faces].any()):
+            continue
+        if _strays(contour.points, points, plane):
+            continue
+        if any(passes(way, contour.points, centre, plane.normal) for way in rivals):
+            continue
+        if shift >= NOTED_SHIFT_MM:
+            notes.append(
+                Note(
+                    "ostium",
+                    f"the ostial plane was moved {shift:g} mm into the vein, where its contour "
+                    "is the vein's alone",
+                )
+            )
+        return _describe(contour, plane, turns, points, float(shift)), tuple(notes)
+    return OstiumFailure("no plane near the half-turn points cuts the vein alone")
+
+
+def _strays(contour: FloatArray, points: FloatArray, plane: Plane) -> bool:
+    """Whether a contour reaches outside the ring of half-turn points in some direction."""
+    ring = in_plane(points, plane.centre, plane.normal)
+    ring_radius = np.linalg.norm(ring, axis=1)
+    ring_angle = np.arctan2(ring[:, 1], ring[:, 0])
+    order = np.argsort(ring_angle)
+    flat = in_plane(contour, plane.centre, plane.normal)
+    expected = np.interp(
+        np.arctan2(flat[:, 1], flat[:, 0]),
+        ring_angle[order],
+        ring_radius[order],
+        period=2.0 * np.pi,
+    )
+    excess = np.linalg.norm(flat, axis=1) - expected
+    return bool(excess.max() > STRAY_SHARE * float(ring_radius.mean()) + STRAY_MM)
+
+
+def _describe(
+    contour: PlaneContour,
+    plane: Plane,
+    turns: Sequence[HalfTurn | None],
+    points: FloatArray,
+    shift: float,
+) -> Ostium:
+    share = len(points) / len(turns)
+    moved, tilted = stability(points, plane)
+    evidence = Evidence(moved, tilted, plane.residual_mm, share, shift)
+    return Ostium(
+        centre=contour_centroid(contour.points, plane.normal),
+        normal=plane.normal,
+        contour=Contour(contour.points),
+        measures=measure_contour(contour.points, plane.normal),
+        half_turn_points=points,
+        residual_mm=plane.residual_mm,
+        error_mm=ostium_error_mm(evidence),
+        confidence=ostium_confidence(evidence),
+        kind="half_turn" if share >= MOST_SECTORS_SHARE else "half_turn_in_part",
+        evidence=evidence,
+    )
+
+
+def with_evidence(ostium: Ostium, evidence: Evidence) -> Ostium:
+    """Return an ostium of which more is known: its bound and confidence with it."""
+    return replace(
+        ostium,
+        evidence=evidence,
+        error_mm=ostium_error_mm(evidence),
+        confidence=ostium_confidence(evidence),
+    )
+
+
+def known_for(ostium: Ostium, room_mm: float) -> tuple[Ostium, tuple[Note, ...]]:
+    """Return an ostium less sure the nearer the vein's end is to it, with a note of that.
+
+    Parameters
+    ----------
+    ostium : Ostium
+        As found: its evidence is known.
+    room_mm : float
+        From the ostial plane to the end of the vein.
+    """
+    assert ostium.evidence is not None
+    less_sure = with_evidence(ostium, replace(ostium.evidence, room_mm=room_mm))
+    if room_mm >= NOTED_SHORT_MM:
+        return less_sure, ()
+    text = (
+        f"the vein ends {max(room_mm, 0.0):.0f} mm past its ostium, where its wall may still "
+        "widen: the ostium may lie too far in the atrium, and its diameter be too large"
+    )
+    return less_sure, (Note("ostium", text, severity="caution"),)

@@ -1,0 +1,354 @@
+"""The ostium: a plane robustly fitted to the half-turn points around a vein."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from veinfit.anatomy.branches.bifurcations import Parting
+from veinfit.anatomy.branches.lumen import Wall
+from veinfit.anatomy.branches.tubes import STATION_MM, Tube, arc_length
+from veinfit.anatomy.model import Ostium
+from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
+from veinfit.anatomy.ostium.plane import OstiumFailure, ostium_in_plane, with_evidence
+from veinfit.anatomy.ostium.plane_fit import Plane, fit_plane
+from veinfit.frames import FloatArray, perpendicular_basis, unit
+from veinfit.notes import Note
+from veinfit.settings import AnatomySettings
+
+WALK_START_MM = 8.0
+"""Profiles start this far distal of the ostium: past the flare of all but the widest funnel."""
+
+END_CLEARANCE_MM = 0.75
+"""They keep this far from the vein's end, whose rim is ragged."""
+
+AXIS_SPAN_MM = 8.0
+"""The axis that the sectors turn about is fitted to this length of vein."""
+
+CLEAR_MM = 1.5
+"""Centres nearer to the plane than this are drawn into the flare."""
+
+WIDENED_POWER = 3.0
+"""A section twice as large as the smallest counts an eighth for the axis."""
+
+WAIST_SHARE = 1.015
+"""Where the diameter grows distally by more than this past its least, that least is a waist."""
+
+BULGE_MM = 3.0
+"""... unless the diameter falls below it again within this: then the section was a slanted one."""
+
+LEAST_START_MM = 3.0
+"""A waist nearer than this leaves a profile no part that runs along the vein."""
+
+FIRST_WIDENINGS = (1.5, 1.25, 2.0)
+"""The search starts where the tube's area is these many times its least: in the flare."""
+
+TRUNK_START_MM = 6.0
+"""Profiles of a trunk start this far distal of its ostium: not so near its branches ..."""
+
+CREST_CLEARANCE_MM = 2.0
+"""... nor nearer to the crest of their crotch than this ..."""
+
+LEAST_TRUNK_START_MM = 0.75
+"""... unless the trunk is shorter than both."""
+
+FLARED_DEG = 5.0
+"""A profile whose start leans out by more than this beside one farther on starts in the flare."""
+
+ROUNDS = 6
+"""Rounds of re-centring the sectors on the plane they gave."""
+
+AGREED_MM = 0.3
+"""Ostia whose centres lie nearer to each other than this are one."""
+
+SETTLED_MM = 0.05
+"""The plane has settled when its centre moves less than this between rounds."""
+
+LEAST_SECTOR_SHARE = 0.25
+"""With half-turn points in fewer sectors than this the wall's turn tells no ostium."""
+
+LEAN_DEG = 4.0
+"""The last plane goes through the half turns about the axis and about four that lean so far from
+it: facets, steps of voxels and a turn that just fails to end count less in their mean."""
+
+
+def find_ostium(
+    tube: Tube,
+    settings: AnatomySettings,
+    clearance_mm: float = END_CLEARANCE_MM,
+    rivals: Sequence[FloatArray] = (),
+) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
+    """Place the ostium of one tube, whose profiles keep ``clearance_mm`` from its distal end.
+
+    The search starts at each place where the tube may begin to widen, and
+    re-centres the sectors on the plane found until it settles; the ostium that
+    most starts come to is taken, of several the one with the least error bound. All
+    half-turn points count alike.
+
+    Parameters
+    ----------
+    tube : Tube
+    settings : AnatomySettings
+    clearance_mm : float
+    rivals : sequence of (N, 3) array
+        Ways from the body out into other veins: none passes through the ostium.
+    """
+    s = arc_length(tube.centres)
+    if len(tube.centres) < 3:
+        return OstiumFailure("the stub is too short to show the vein's direction")
+    search = _Search(tube, s, settings, clearance_mm, rivals)
+    results = [search.follow(at) for at in _starts(tube, s)]
+    found = [r for r in results if not isinstance(r, OstiumFailure)]
+    if found:
+        return _agreed(found)
+    return next(r for r in results if isinstance(r, OstiumFailure))
+
+
+def _agreed(
+    found: Sequence[tuple[Ostium, tuple[Note, ...]]],
+) -> tuple[Ostium, tuple[Note, ...]]:
+    """Return what most of some ostia agree on, of several the one with the least error bound."""
+
+    def away(ostium: Ostium) -> list[float]:
+        return [float(np.linalg.norm(o.centre - ostium.centre)) for o, _ in found]
+
+    def rank(result: tuple[Ostium, tuple[Note, ...]]) -> tuple[float, float]:
+        return -sum(d < AGREED_MM for d in away(result[0])), result[0].error_mm
+
+    ostium, notes = min(found, key=rank)
+    assert ostium.evidence is not None
+    evidence = replace(ostium.evidence, apart_mm=max(away(ostium)))
+    return with_evidence(ostium, evidence), notes
+
+
+def find_ostium_about(
+    tube: Tube,
+    line: tuple[FloatArray, FloatArray],
+    settings: AnatomySettings,
+    clearance_mm: float,
+) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
+    """Place the ostium of a tube too short to show its own direction.
+
+    ``line`` is the point of its distal end and its direction into the vein; the
+    sectors turn about it, and the profiles start ``clearance_mm`` from that point.
+    """
+    end, axis = line
+    turns = half_turns(tube.wall, end, axis, -clearance_mm, settings.sectors)
+    found = [t for t in turns if t is not None]
+    if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
+        return _too_few(len(found), settings.sectors)
+    plane = _plane(found, axis)
+    return ostium_in_plane(tube, plane, turns)
+
+
+def settle_before_parting(
+    tube: Tube, start: Ostium, parting: Parting, clear: FloatArray, settings: AnatomySettings
+) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
+    """Place the ostium of a trunk anew, its sectors about the way to where its branches part.
+
+    Each plane gives a better direction, and that a better plane.
+
+    Parameters
+    ----------
+    tube : Tube
+    start : Ostium
+        Where the search begins.
+    parting : Parting
+    clear : (3,) array
+        A point of the trunk's course from which on, toward the body, no crotch pinches it.
+    settings : AnatomySettings
+    """
+    centre, normal = start.centre, start.normal
+    plane: Plane | None = None
+    turns: list[HalfTurn | None] = []
+    for _ in range(ROUNDS):
+        axis = parting.direction_from(centre, normal)
+        room = max(float((clear - centre) @ axis), LEAST_START_MM)
+        before = min(TRUNK_START_MM, float((parting.crest - centre) @ axis) - CREST_CLEARANCE_MM)
+        turns = _turns_from_either(tube.wall, centre, axis, (min(room, before), before), settings)
+        found = [t for t in turns if t is not None]
+        if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
+            return _too_few(len(found), settings.sectors)
+        moved = _plane(found, axis)
+        settled = plane is not None and np.linalg.norm(moved.centre - centre) < SETTLED_MM
+        plane, centre, normal = moved, moved.centre, moved.normal
+        if settled:
+            break
+    assert plane is not None
+    return ostium_in_plane(tube, plane, turns)
+
+
+def _turns_from_either(
+    wall: Wall,
+    origin: FloatArray,
+    axis: FloatArray,
+    starts: tuple[float, float],
+    settings: AnatomySettings,
+) -> list[HalfTurn | None]:
+    """Find the half turns from the nearer of two ``starts``, mm, or from the farther one.
+
+    The farther one counts where it is clear of the flare and the nearer is not: the crotch
+    pinches a trunk toward two sides only.
+    """
+    near, far = (max(start, LEAST_TRUNK_START_MM) for start in starts)
+    turns = half_turns(wall, origin, axis, near, settings.sectors)
+    if far <= near:
+        return turns
+    farther = half_turns(wall, origin, axis, far, settings.sectors)
+    return [
+        a if b is None or (a and b.start_deg >= a.start_deg - FLARED_DEG) else b
+        for a, b in zip(turns, farther, strict=True)
+    ]
+
+
+def _too_few(found: int, sectors: int) -> OstiumFailure:
+    return OstiumFailure(
+        f"the wall turns into the atrium in {found} of {sectors} directions "
+        "only: the vein may be cut before its ostium"
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """A search for the ostium of one tube; ``s`` are the arc lengths of its centres."""
+
+    tube: Tube
+    s: FloatArray
+    settings: AnatomySettings
+    clearance_mm: float
+    rivals: Sequence[FloatArray]
+
+    def follow(self, at: float) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
+        """Follow one start, an arc length from the distal end, to its ostium."""
+        tube, s, sectors = self.tube, self.s, self.settings.sectors
+        previous: FloatArray | None = None
+        plane: Plane | None = None
+        turns: list[HalfTurn | None] = []
+        for _ in range(ROUNDS):
+            origin, axis = line = _local_axis(tube, s, at, plane)
+            start = _start_mm(tube, s, at, line, self.clearance_mm)
+            turns = half_turns(tube.wall, origin, axis, start, sectors)
+            found = [t for t in turns if t is not None]
+            if len(found) < LEAST_SECTOR_SHARE * sectors:
+                return _too_few(len(found), sectors)
+            plane = _plane(found, axis)
+            if previous is not None and np.linalg.norm(plane.centre - previous) < SETTLED_MM:
+                break
+            previous = plane.centre
+            at = _arc_at(tube, s, plane.centre)
+        assert plane is not None
+        foot = origin + ((plane.centre - origin) @ axis) * axis
+        plane, spread = self._about_leaning_axes(plane, turns, foot, axis, origin, start)
+        result = ostium_in_plane(tube, plane, turns, self.rivals)
+        if isinstance(result, OstiumFailure):
+            return result
+        ostium, notes = result
+        assert ostium.evidence is not None
+        return with_evidence(ostium, replace(ostium.evidence, spread_mm=spread)), notes
+
+    def _about_leaning_axes(
+        self,
+        plane: Plane,
+        turns: Sequence[HalfTurn | None],
+        foot: FloatArray,
+        axis: FloatArray,
+        origin: FloatArray,
+        start: float,
+    ) -> tuple[Plane, float]:
+        """Return the plane through half turns about several axes, and how far theirs lie apart."""
+        pooled = [t for t in turns if t is not None]
+        heights = []
+        lean = np.tan(np.radians(LEAN_DEG))
+        for side in perpendicular_basis(axis):
+            for sign in (-1.0, 1.0):
+                leaning = unit(axis + sign * lean * side)
+                up = start - float((foot - origin) @ axis)
+                others = half_turns(self.tube.wall, foot, leaning, up, self.settings.sectors)
+                found = [t for t in others if t is not None]
+                if len(found) < LEAST_SECTOR_SHARE * self.settings.sectors:
+                    continue
+                theirs = _plane(found, axis)
+                heights.append(float((theirs.centre - plane.centre) @ plane.normal))
+                pooled += found
+        return _plane(pooled, axis), max(map(abs, heights), default=0.0)
+
+
+def _starts(tube: Tube, s: FloatArray) -> list[float]:
+    """Arc lengths from the distal end at which the tube may begin to widen, without repeats."""
+    narrowest = np.minimum.accumulate(tube.areas_mm2)
+    starts: list[float] = []
+    for widening in FIRST_WIDENINGS:
+        wide = np.flatnonzero(tube.areas_mm2 > widening * narrowest)
+        at = float(max(s[wide[0]], s[2])) if len(wide) else float(s[-1])
+        if at not in starts:
+            starts.append(at)
+    return starts
+
+
+def _local_axis(
+    tube: Tube, s: FloatArray, at: float, plane: Plane | None
+) -> tuple[FloatArray, FloatArray]:
+    """Point and direction (into the vein) of the line through the centres distal of ``at``.
+
+    Sections that have begun to widen lean toward the body's middle: they count
+    less, and not at all once a plane tells where they are.
+    """
+    chosen = np.flatnonzero((s >= at - AXIS_SPAN_MM) & (s <= at + 1e-9))
+    foot = tube.centres[min(int(np.searchsorted(s, at)), len(s) - 1)]
+    if plane is not None:
+        height = (tube.centres - plane.centre) @ plane.normal
+        clear = np.flatnonzero((height >= CLEAR_MM) & (s <= at))
+        chosen = clear[height[clear] <= CLEAR_MM + AXIS_SPAN_MM]
+        foot = plane.centre
+    if len(chosen) < 3:
+        chosen = np.arange(min(3, len(s))) if at <= s[2] else np.arange(len(s) - 3, len(s))
+    areas, points = tube.areas_mm2[chosen], tube.centres[chosen]
+    weight = (areas.min() / areas) ** WIDENED_POWER
+    middle = (weight[:, None] * points).sum(axis=0) / weight.sum()
+    _, _, vt = np.linalg.svd((points - middle) * np.sqrt(weight)[:, None])
+    axis = vt[0] if vt[0] @ (points[0] - points[-1]) > 0 else -vt[0]
+    return middle + ((foot - middle) @ axis) * axis, axis
+
+
+def _start_mm(
+    tube: Tube, s: FloatArray, at: float, line: tuple[FloatArray, FloatArray], clearance_mm: float
+) -> float:
+    """How far distal of the line's point along it the profiles start.
+
+    Not past the waist: beyond it the wall leans outward again, toward branches.
+    """
+    origin, axis = line
+    room = float((tube.centres[0] - origin) @ axis) - clearance_mm
+    beyond = np.flatnonzero(s <= at + 1e-9)[::-1]
+    diameter = np.sqrt(tube.areas_mm2[beyond])
+    waist = room
+    k = _waist(diameter, s[beyond])
+    if k is not None:
+        waist = float((tube.centres[beyond[k]] - origin) @ axis)
+    start = min(WALK_START_MM, room, max(waist, LEAST_START_MM))
+    return start if start >= 1.0 else max(room + 0.5 * clearance_mm, 0.5)
+
+
+def _waist(diameter: FloatArray, s: FloatArray) -> int | None:
+    """Index of the first lasting least of (N,) diameters at arc lengths ``s``, None without."""
+    narrowest = 0
+    for k in range(1, len(diameter)):
+        if diameter[k] <= diameter[narrowest]:
+            narrowest = k
+        elif diameter[k] > WAIST_SHARE * diameter[narrowest]:
+            soon = np.abs(s[k:] - s[narrowest]) <= BULGE_MM + STATION_MM
+            if not (diameter[k:][soon] < diameter[narrowest]).any():
+                return narrowest
+    return None
+
+
+def _arc_at(tube: Tube, s: FloatArray, point: FloatArray) -> float:
+    """Arc length on the tube, from its distal end, nearest to ``point``."""
+    nearest = int(np.argmin(np.linalg.norm(tube.centres - point, axis=1)))
+    return float(s[nearest])
+
+
+def _plane(turns: Sequence[HalfTurn], axis: FloatArray) -> Plane:
+    return fit_plane(np.array([t.point for t in turns]), axis)

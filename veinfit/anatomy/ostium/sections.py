@@ -1,0 +1,209 @@
+"""What a vein's sections tell of its ostium, and how far they count beside the wall's half turns.
+
+Where the wall turns sharply all around the vein, the half turns place the ostium alone. The softer
+they are, the more the place counts where the sections widen, gradually, so that a little change of
+the surface never moves the ostium from one definition to another at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from veinfit.anatomy.branches.contours import (
+    contour_around,
+    contour_centroid,
+    measure_contour,
+    passes,
+)
+from veinfit.anatomy.branches.lumen import Wall
+from veinfit.anatomy.branches.tubes import Tube
+from veinfit.anatomy.branches.widening import STEP_MM, Widening
+from veinfit.anatomy.model import Contour, Evidence, Ostium, OstiumKind
+from veinfit.anatomy.ostium.plane import with_evidence
+from veinfit.frames import FloatArray, unit
+from veinfit.notes import Note
+from veinfit.surface.cuts import plane_contours
+
+SECTIONS_ERROR_MM = ((3.0, 2.0), (6.0, 1.0))
+"""Standard deviation of the place that sections tell, mm: the second where they lie up to the first
+mm farther in the vein than the half turns. Soft half turns err toward the atrium: past where the
+vein has parted from it they are doubted the more. On synthetic atria of the real kind."""
+
+SHARP_MM = 1.0
+"""Half turns whose plane is known to this need no sections."""
+
+BEFORE_MM = 1.5
+"""Sections draw the ostium toward the atrium by no more than this."""
+
+BLEND_STEPS = 6
+"""So many places between the two are tried until one cuts the vein alone."""
+
+WIDER = 1.15
+"""A contour this many times wider than both is not the vein's alone."""
+
+WORDS: dict[OstiumKind, str] = {
+    "area_gradient": "it lies where the vein's sections widen half as fast as they ever do",
+    "parting": "it lies where the vein parts from the atrium or from its neighbour",
+    "label_border": "it lies at the border of the vein's label",
+}
+
+_Found = tuple[Ostium, tuple[Note, ...]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Place:
+    """A plane across a vein, the diameter there, and which definition gives it."""
+
+    centre: FloatArray
+    normal: FloatArray
+    diameter_mm: float
+    kind: OstiumKind
+
+
+def weighed(
+    wall: Wall,
+    by_turn: _Found | None,
+    walked: Widening | None,
+    border: tuple[FloatArray, FloatArray] | None,
+    rivals: Sequence[FloatArray],
+) -> _Found | None:
+    """Return the ostium that half turns, sections and a label's border tell together.
+
+    Parameters
+    ----------
+    wall : Wall
+        The wall near the vein.
+    by_turn : (Ostium, tuple of Note) or None
+        By the half turns; None where they tell none.
+    walked : Widening or None
+    border : (centre, normal) or None
+        Of the vein's own label.
+    rivals : sequence of (N, 3) array
+        Ways into other veins.
+    """
+    place = _place_of_sections(walked)
+    at_border = None if border is None else _place_of_border(wall, border)
+    if place is None or (place.kind == "parting" and at_border is not None):
+        place = at_border or place
+    if by_turn is None:
+        return None if place is None else _alone(wall, place)
+    ostium, notes = by_turn
+    if place is None or ostium.evidence is None:
+        return by_turn
+    apart = float((place.centre - ostium.centre) @ place.normal)
+    share = _share_of_sections(ostium.evidence, apart)
+    evidence = replace(ostium.evidence, sections_mm=apart, by_sections=share)
+    if share <= 0.0:
+        return with_evidence(ostium, evidence), notes
+    if apart < -BEFORE_MM:
+        # Seen from the half turns the sections lie in the atrium: there they are hardly the vein's.
+        back = (-BEFORE_MM - apart) * place.normal
+        place = replace(place, centre=place.centre + back, diameter_mm=0.0)
+    for more in np.linspace(0.0, 1.0, BLEND_STEPS):
+        blended = _between(wall, ostium, place, share + more * (1.0 - share), rivals)
+        if blended is not None:
+            kind = place.kind if share > 0.5 else ostium.kind
+            blended = replace(blended, kind=kind)
+            return with_evidence(blended, evidence), (*notes, _note(kind))[
+                : len(notes) + (share > 0.5)
+            ]
+    return with_evidence(ostium, evidence), notes
+
+
+def _share_of_sections(evidence: Evidence, apart_mm: float) -> float:
+    """Return how much the sections count beside half turns of this evidence, 0 to 1.
+
+    ``apart_mm`` is how far in the atrium the half turns lie, seen from the sections.
+    """
+    loose = evidence.moved_mm**2 + evidence.spread_mm**2 + (0.5 * evidence.residual_mm) ** 2
+    loose = max(loose - SHARP_MM**2, 0.0)
+    error = np.interp(apart_mm, *np.transpose(SECTIONS_ERROR_MM))
+    return float(loose / (loose + error**2))
+
+
+def _place_of_sections(walked: Widening | None) -> _Place | None:
+    if walked is None:
+        return None
+    index = walked.gradient_index()
+    kind: OstiumKind = "area_gradient"
+    if index is None:
+        # The last section may already lean into what it parts from.
+        index, kind = max(len(walked.centres) - 2, 0), "parting"
+    d = float(walked.diameters_mm[index])
+    return _Place(walked.centres[index], walked.axes[index], d, kind)
+
+
+def _place_of_border(wall: Wall, border: tuple[FloatArray, FloatArray]) -> _Place | None:
+    centre, normal = border
+    contour = contour_around(plane_contours(wall.surface, centre, normal), centre, normal)
+    if contour is None or wall.is_cap[contour.faces].any():
+        return None
+    d = measure_contour(contour.points, normal).d_area_mm
+    return _Place(contour_centroid(contour.points, normal), normal, d, "label_border")
+
+
+def _between(
+    wall: Wall, ostium: Ostium, place: _Place, share: float, rivals: Sequence[FloatArray]
+) -> Ostium | None:
+    """Return the ostium a share of the way from one place to the other; None if not alone."""
+    centre = (1.0 - share) * ostium.centre + share * place.centre
+    normal = unit((1.0 - share) * ostium.normal + share * place.normal)
+    contour = contour_around(plane_contours(wall.surface, centre, normal), centre, normal)
+    if contour is None or wall.is_cap[contour.faces].any():
+        return None
+    measures = measure_contour(contour.points, normal)
+    widest = max(ostium.measures.d_area_mm, place.diameter_mm)
+    alone = measures.d_area_mm < WIDER * widest and not any(
+        passes(way, contour.points, centre, normal) for way in rivals
+    )
+    if not alone:
+        return None
+    return replace(
+        ostium,
+        centre=contour_centroid(contour.points, normal),
+        normal=normal,
+        contour=Contour(contour.points),
+        measures=measures,
+    )
+
+
+def _alone(wall: Wall, place: _Place) -> _Found | None:
+    """Return the ostium in a place that no half turns confirm."""
+    contour = contour_around(
+        plane_contours(wall.surface, place.centre, place.normal), place.centre, place.normal
+    )
+    if contour is None:
+        return None
+    nothing = Evidence(3.0, 15.0, 2.0, 0.0, 0.0, by_sections=1.0)
+    ostium = Ostium(
+        centre=contour_centroid(contour.points, place.normal),
+        normal=place.normal,
+        contour=Contour(contour.points),
+        measures=measure_contour(contour.points, place.normal),
+        half_turn_points=np.zeros((0, 3)),
+        residual_mm=float("nan"),
+        error_mm=0.0,
+        confidence=0.0,
+        kind=place.kind,
+    )
+    return with_evidence(ostium, nothing), (_note(place.kind),)
+
+
+def _note(kind: OstiumKind) -> Note:
+    words = WORDS.get(kind, "")
+    text = f"the wall turns into the atrium too softly, or in too few directions: {words}"
+    return Note("ostium", text, severity="caution")
+
+
+def tube_of_sections(walked: Widening, wall: Wall, way: FloatArray) -> Tube:
+    """Return a vein's sections as a tube; ``way`` (N, 3) runs from its end to the body."""
+    return Tube(
+        centres=walked.centres[::2],
+        areas_mm2=np.pi / 4.0 * walked.diameters_mm[::2] ** 2,
+        length_mm=STEP_MM * (len(walked.centres) - 1),
+        wall=wall,
+        way=way,
+    )

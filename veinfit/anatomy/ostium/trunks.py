@@ -1,0 +1,271 @@
+"""The common part of several branches: its course, its ostium and its length."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from veinfit.anatomy.branches.contours import convexity, passes
+from veinfit.anatomy.branches.finding import BEYOND_PARTING_MM, LEAD_MM, SharedPart
+from veinfit.anatomy.branches.lumen import Lumen
+from veinfit.anatomy.branches.tubes import (
+    WALL_REACH_MM,
+    WAY_SMOOTHING_MM,
+    Tube,
+    arc_length,
+    resample,
+    section_at,
+    smooth,
+    tangents,
+    walk_tube,
+)
+from veinfit.anatomy.model import Ostium
+from veinfit.anatomy.ostium.plane import OstiumFailure
+from veinfit.anatomy.ostium.search import find_ostium, find_ostium_about, settle_before_parting
+from veinfit.frames import FloatArray, unit
+from veinfit.notes import Note
+from veinfit.settings import AnatomySettings
+
+WAY_STEP_MM = 0.5
+"""Spacing at which common sections are sought."""
+
+HELD_SECTIONS = 5
+"""So many neighbouring sections hold all branches where a trunk begins: one alone may be a chance
+cut along a branch."""
+
+TRUNK_EXCESS = 3.6
+"""No section of a trunk, its ostium included, is larger than this times its branches together
+where they part. On drawn atria the trunks of early branching veins reach 3.4."""
+
+FORK_SPAN_MM = 8.0
+"""A branch's direction where it joins is taken over this length of it."""
+
+PARTING_CLEARANCE_MM = 2.5
+"""Nearer to its parting a trunk's wall already turns toward the branches."""
+
+CONVEX_SHARE = 0.985
+"""A section that fills less of its convex hull is still pinched by the crotch of the branches,
+whose wall turns outward along the trunk as it does at an ostium."""
+
+LEAST_STATIONS = 3
+"""A tube of fewer stations shows no direction."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trunk:
+    """A common part with an ostium of its own.
+
+    Attributes
+    ----------
+    tube : Tube
+        From the crotch of the branches to the body.
+    ostium : Ostium
+    notes : tuple of Note
+    length_mm : float
+        From the ostium to the crest of the crotch.
+    excess : float
+        Area of the ostium over the branches' typical areas together.
+    """
+
+    tube: Tube
+    ostium: Ostium
+    notes: tuple[Note, ...]
+    length_mm: float
+    excess: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Course:
+    """A tube of a common part, and the line along which its distal end lies in the branches."""
+
+    tube: Tube
+    end: FloatArray
+    direction: FloatArray
+
+
+def find_trunk(
+    lumen: Lumen,
+    part: SharedPart,
+    ways: Sequence[FloatArray],
+    tubes: Sequence[Tube],
+    settings: AnatomySettings,
+) -> Trunk | None:
+    """Walk the common part of several branches from their crotch to the body.
+
+    Parameters
+    ----------
+    lumen : Lumen
+    part : SharedPart
+    ways : sequence of (N, 3) array
+        Of the branches, from the body on.
+    tubes : sequence of Tube
+        Of the branches, in the same order.
+    settings : AnatomySettings
+
+    Returns
+    -------
+    Trunk or None
+        None where no ostium before the crest holds all branches.
+    """
+    walked = [_beyond(tube, part.parting.crest) for tube in tubes]
+    together = sum(_area_at_parting(tube) for tube in walked)
+    fork = _fork(part, walked)
+    courses = list(_courses(lumen, (part.way, fork), ways, TRUNK_EXCESS * together))
+    for starts in _starts(lumen, part, fork, courses, together, settings):
+        found = [
+            trunk
+            for tube, start in starts
+            if (trunk := _settled(part, tube, start, ways, together, settings)) is not None
+        ]
+        if found:
+            return min(found, key=lambda trunk: trunk.ostium.error_mm)
+    return None
+
+
+def _courses(
+    lumen: Lumen, lines: Sequence[FloatArray], ways: Sequence[FloatArray], limit_mm2: float
+) -> Iterator[_Course]:
+    """Walk the part along each line as far as its sections hold all branches."""
+    for line in lines:
+        way = _held_way(lumen, line, ways, limit_mm2)
+        tube = None if way is None else walk_tube(lumen, way, rounds=1)
+        if way is not None and tube is not None:
+            yield _Course(tube, way[-1], unit(way[-1] - way[-1 - HELD_SECTIONS]))
+
+
+def _starts(
+    lumen: Lumen,
+    part: SharedPart,
+    fork: FloatArray,
+    courses: Sequence[_Course],
+    together: float,
+    settings: AnatomySettings,
+) -> Iterator[list[tuple[Tube, Ostium]]]:
+    """Where to start from: each next kind costs more, or serves the shortest trunks only."""
+    clearance = PARTING_CLEARANCE_MM
+    about = [
+        (c.tube, find_ostium_about(c.tube, (c.end, c.direction), settings, clearance))
+        for c in courses
+    ]
+    yield _found(about)
+    yield _found([(c.tube, find_ostium(c.tube, settings, clearance)) for c in courses])
+    stub = _stub(lumen, part, fork, together)
+    line = (stub.end, stub.direction)
+    yield _found([(stub.tube, find_ostium_about(stub.tube, line, settings, clearance))])
+
+
+def _found(
+    results: Sequence[tuple[Tube, tuple[Ostium, tuple[Note, ...]] | OstiumFailure]],
+) -> list[tuple[Tube, Ostium]]:
+    return [(tube, r[0]) for tube, r in results if not isinstance(r, OstiumFailure)]
+
+
+def _settled(
+    part: SharedPart,
+    tube: Tube,
+    start: Ostium,
+    ways: Sequence[FloatArray],
+    together: float,
+    settings: AnatomySettings,
+) -> Trunk | None:
+    """Return the trunk that a start leads to, if it lies before the crest and holds all ways."""
+    result = settle_before_parting(tube, start, part.parting, _clear_of_crotch(tube), settings)
+    if isinstance(result, OstiumFailure):
+        return None
+    ostium, notes = result
+    length = part.parting.length_from(ostium.centre, ostium.normal)
+    excess = ostium.measures.area_mm2 / together
+    holds = all(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in ways)
+    if length <= 0 or excess > TRUNK_EXCESS or not holds:
+        return None
+    return Trunk(tube, ostium, notes, length, excess)
+
+
+def _clear_of_crotch(tube: Tube) -> FloatArray:
+    """Return the first centre (3,) of a trunk's tube whose section no crotch pinches."""
+    directions = tangents(tube.centres)
+    for centre, direction in zip(tube.centres, directions, strict=True):
+        station = section_at(tube.wall, centre, direction)
+        if station is not None and convexity(station.contour.points, direction) > CONVEX_SHARE:
+            return np.asarray(centre)
+    return np.asarray(tube.centres[0])
+
+
+def _stub(lumen: Lumen, part: SharedPart, fork: FloatArray, together: float) -> _Course:
+    """Return what stands for the course of a trunk too short to hold sections of its own.
+
+    It runs from the crest back, along the fork.
+    """
+    direction = unit(fork[-1] - fork[1])
+    end = fork[1] + ((part.parting.crest - fork[1]) @ direction) * direction
+    centres = end - np.arange(2)[:, None] * WAY_STEP_MM * direction
+    wall = lumen.wall.near(centres, WALL_REACH_MM)
+    tube = Tube(centres, np.full(2, together), WAY_STEP_MM, wall, fork[::-1])
+    return _Course(tube, end, direction)
+
+
+def _beyond(tube: Tube, crest: FloatArray) -> Tube:
+    """Return a branch's tube without what it shares: up to where it passes the crest."""
+    last = int(np.argmin(np.linalg.norm(tube.centres - crest, axis=1)))
+    return _part(tube, slice(0, max(last + 1, LEAST_STATIONS)))
+
+
+def _part(tube: Tube, kept: slice) -> Tube:
+    """Return a tube of some of another's stations."""
+    centres = tube.centres[kept]
+    length = float(arc_length(centres)[-1])
+    return replace(tube, centres=centres, areas_mm2=tube.areas_mm2[kept], length_mm=length)
+
+
+def _area_at_parting(tube: Tube) -> float:
+    """Typical area of a branch over its first ``FORK_SPAN_MM``, mm²: branches taper."""
+    return float(np.median(tube.areas_mm2[_to_parting_mm(tube) <= FORK_SPAN_MM]))
+
+
+def _to_parting_mm(tube: Tube) -> FloatArray:
+    """Return the (N,) arc lengths from the end of a tube that is nearest to the body."""
+    return arc_length(tube.centres[::-1])[::-1]
+
+
+def _fork(part: SharedPart, tubes: Sequence[Tube]) -> FloatArray:
+    """Way midway between several branches: straight on in their mean direction.
+
+    Where a trunk is hardly longer than wide, the branches show its direction
+    better than the fronts do, which still bend round the body.
+    """
+    share = np.array([_area_at_parting(tube) for tube in tubes])
+    share /= share.sum()
+    direction = np.zeros(3)
+    for weight, tube in zip(share, tubes, strict=True):
+        near = tube.centres[_to_parting_mm(tube) <= FORK_SPAN_MM]
+        direction += weight * unit(near[0] - near[-1])
+    middle = share @ np.array([tube.centres[-1] for tube in tubes])
+    along = np.arange(-LEAD_MM, BEYOND_PARTING_MM + LEAD_MM, WAY_STEP_MM)
+    return np.concatenate([part.way[:1], middle + along[:, None] * unit(direction)])
+
+
+def _held_way(
+    lumen: Lumen, line: FloatArray, ways: Sequence[FloatArray], limit_mm2: float
+) -> FloatArray | None:
+    """Return the way from the body to the last section that holds all branches.
+
+    ``line`` (N, 3), from the core to beyond where they part, is followed back.
+    """
+    way = smooth(resample(line, WAY_STEP_MM), WAY_SMOOTHING_MM, WAY_STEP_MM)
+    direction = tangents(way)
+    wall = lumen.wall.near(way, WALL_REACH_MM)
+    held = 0
+    for k in range(len(way) - 1, 2, -1):
+        station = section_at(wall, way[k], direction[k])
+        whole = (
+            station is not None
+            and not station.touches_cap
+            and station.area_mm2 <= limit_mm2
+            and all(passes(w, station.contour.points, way[k], direction[k]) for w in ways)
+        )
+        held = held + 1 if whole else 0
+        if held == HELD_SECTIONS:
+            return way[: k + HELD_SECTIONS]
+    return None
