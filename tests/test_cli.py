@@ -326,3 +326,16 @@ def test_a_reader_that_leaves_early_is_no_error():
         told = process.stderr.read()
     assert process.returncode == EXIT_READER_GONE
     assert told == b""
+
+
+def test_an_image_that_cannot_be_read_ends_before_the_work(quick, tmp_path, capsys):
+    arguments = ["assess", "a.stl", "--image", str(tmp_path / "ct.nii"), "--out"]
+    assert main([*arguments, str(tmp_path / "c")]) == 2
+    assert "ct.nii does not exist" in capsys.readouterr().err
+    assert quick.get("input") is None and not (tmp_path / "c").exists()
+
+
+def test_further_label_volumes_are_handed_on(quick, tmp_path):
+    arguments = ["assess", "a.nrrd", "--also", "b.nrrd", "--also", "c.nrrd", "--no-pictures"]
+    assert main([*arguments, "--quiet", "--out", str(tmp_path / "c")]) == 0
+    assert [path.name for path in quick["also"]] == ["b.nrrd", "c.nrrd"]

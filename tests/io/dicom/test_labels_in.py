@@ -321,7 +321,9 @@ def test_a_contour_within_another_is_a_hole(tmp_path):
     held = read_segments(
         made.save(made.structure_set({"LA": [*outer, *inner]}), tmp_path / "rt.dcm")
     )
-    area = held.segments[0].shares[:, :, 20].sum() * 0.4**2
+    # Planes 1 mm apart: voxels of 1 mm.
+    assert np.linalg.norm(held.affine[:3, :3], axis=0) == pytest.approx((1.0, 1.0, 1.0))
+    area = held.segments[0].shares[:, :, 20].sum()
     assert area == pytest.approx(72 / 2 * np.sin(2 * np.pi / 72) * (20.0**2 - 8.0**2), rel=1e-3)
 
 
@@ -362,7 +364,7 @@ def test_veins_are_those_of_the_labels_whatever_brings_them(tmp_path):
     from veinfit.synthetic import build
     from veinfit.synthetic.draw import draw_shape
 
-    atrium = build(draw_shape(3, "four"))
+    atrium = build(draw_shape(11, "four"))
     labelled = atrium.label_volume(spacing_mm=(0.8, 0.8, 0.8))
     volume = replace(labelled, values=(labelled.values > 0).astype(np.uint8))
     path = tmp_path / "seg.dcm"

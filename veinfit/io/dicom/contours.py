@@ -19,8 +19,9 @@ from veinfit.io.dicom.common import CONTOUR_SET, Segment, Segments, coded, read_
 from veinfit.io.files import first_line
 from veinfit.io.quiet import captured_warnings
 
-PIXEL_MM = 0.4
-"""Contours are filled on squares of this side, each by the part of it that is inside."""
+PIXEL_MM = (0.4, 1.0)
+"""Contours are filled on squares as wide as the planes are apart, within these bounds, each by the
+part of it that is inside: even voxels are what surfaces are best drawn from."""
 
 SUBSAMPLES = 3
 """Lines a pixel along which the inside is told: shares to about a tenth of a pixel."""
@@ -41,7 +42,8 @@ def read_contours(path: Path, dataset: Any | None = None) -> Segments:
     """Read the regions of a structure set as shares of voxels.
 
     Contours of one region in one plane are taken by the even-odd rule, so that an inner one
-    is a hole. Voxels are 0.4 mm in the plane, and as thick as the planes are apart.
+    is a hole. Voxels are as thick as the planes are apart, and in the plane as wide, but 0.4 to
+    1 mm.
 
     Raises
     ------
@@ -91,22 +93,25 @@ def _read(ds: Any, path: Path) -> Segments:
             "image alone"
         )
     normal = _normal([c for contours in found.values() for c in contours], path)
-    across = unit(np.cross(normal, (0.0, 0.0, 1.0) if abs(normal[2]) < 0.9 else (0.0, 1.0, 0.0)))
+    # Along the patient's axes, as images mostly are, so that the same labels give the same surface.
+    along = np.array((1.0, 0.0, 0.0) if abs(normal[0]) < 0.7 else (0.0, 1.0, 0.0))
+    across = unit(along - (along @ normal) * normal)
     axes = np.column_stack([across, np.cross(normal, across), normal])
     turned = {n: [contour @ axes for contour in cs] for n, cs in found.items()}
     heights = {n: [float(c[:, 2].mean()) for c in cs] for n, cs in turned.items()}
     first, step, count = _planes([h for hs in heights.values() for h in hs], path)
     flat = np.concatenate([c[:, :2] for cs in turned.values() for c in cs])
-    low = flat.min(axis=0) - 2 * PIXEL_MM
-    shape = np.ceil((flat.max(axis=0) + 2 * PIXEL_MM - low) / PIXEL_MM).astype(int)
-    if (shape * PIXEL_MM > LARGEST_SIDE_MM).any():
+    pixel = float(np.clip(step, *PIXEL_MM))
+    low = flat.min(axis=0) - 2 * pixel
+    shape = np.ceil((flat.max(axis=0) + 2 * pixel - low) / pixel).astype(int)
+    if (shape * pixel > LARGEST_SIDE_MM).any():
         raise InputError(
-            f"volume {path} has contours {max(shape * PIXEL_MM):.0f} mm across; leave out those "
+            f"volume {path} has contours {max(shape * pixel):.0f} mm across; leave out those "
             "that are not beside the heart"
         )
     affine = np.eye(4)
-    affine[:3, :3] = axes * (PIXEL_MM, PIXEL_MM, step)
-    affine[:3, 3] = axes @ (*(low + PIXEL_MM / 2), first)
+    affine[:3, :3] = axes * (pixel, pixel, step)
+    affine[:3, 3] = axes @ (*(low + pixel / 2), first)
     segments = []
     for number, contours in turned.items():
         label = str(named[number].get("ROIName", "")) if number in named else ""
@@ -114,7 +119,7 @@ def _read(ds: Any, path: Path) -> Segments:
         shares = np.zeros((*shape, count), dtype=np.float32)
         rows = np.rint((np.array(heights[number]) - first) / step).astype(int)
         for row in range(rows.min(), rows.max() + 1):
-            here = [contours[k][:, :2] - low for k in np.flatnonzero(rows == row)]
+            here = [(contours[k][:, :2] - low) / pixel for k in np.flatnonzero(rows == row)]
             if not here:
                 raise InputError(
                     f"volume {path}: {label or number} has no contour in a plane amid others; "
@@ -174,10 +179,10 @@ def _check_once(contours: Sequence[FloatArray], path: Path, name: str) -> None:
 
 
 def _shares(contours: Sequence[FloatArray], shape: FloatArray) -> FloatArray:
-    """Return which share of each pixel (I, J) is inside an odd number of contours."""
+    """Return which share of each pixel (I, J) is inside an odd number of contours, in pixels."""
     columns, rows = int(shape[0]), int(shape[1])
     # Along lines of constant second coordinate, lengths inside are exact.
-    levels = (np.arange(rows * SUBSAMPLES) + 0.5) * PIXEL_MM / SUBSAMPLES
+    levels = (np.arange(rows * SUBSAMPLES) + 0.5) / SUBSAMPLES
     lines, places = [], []
     for contour in contours:
         start, end = contour, np.roll(contour, -1, axis=0)
@@ -188,7 +193,7 @@ def _shares(contours: Sequence[FloatArray], shape: FloatArray) -> FloatArray:
         a, b = start[edge], end[edge]
         part = (levels[line] - a[:, 1]) / (b[:, 1] - a[:, 1])
         lines.append(line)
-        places.append((a[:, 0] + part * (b[:, 0] - a[:, 0])) / PIXEL_MM)
+        places.append(a[:, 0] + part * (b[:, 0] - a[:, 0]))
     line, place = np.concatenate(lines), np.concatenate(places)
     order = np.lexsort((place, line))
     # A closed curve crosses a line an even number of times.
