@@ -25,6 +25,11 @@ from veinfit.surface import Surface
 FEW = Settings.from_mapping({"margin": {"samples": 2}})
 """Settings for tests of what is not about the margin."""
 
+SEATS = Settings.from_mapping(
+    {"margin": {"samples": 0}, "seating": {"crossing_map": False, "growth_in_place": False}}
+)
+"""Settings for tests of what is about the nominal seats alone."""
+
 TABLES = {
     "veins.csv",
     "sections.csv",
@@ -97,7 +102,8 @@ def test_every_vein_meets_every_balloon(result):
 def test_stages_are_told_in_order(result, stages):
     kinds = list(dict.fromkeys(stage.split(":")[0] for stage in stages))
     assert kinds == ["reading the input", "anatomy", "seating"]
-    assert stages[-4:] == ["seating: LSPV", "seating: LIPV", "seating: RSPV", "seating: RIPV"]
+    places = ("LSPV", "LIPV", "RSPV", "RIPV", "places of the septal crossing")
+    assert stages[-5:] == [f"seating: {place}" for place in places]
 
 
 def test_files_and_record(written):
@@ -175,7 +181,7 @@ def test_same_input_same_bytes_but_for_the_time(result, written, mesh, tmp_path)
     same = dataclasses.replace(again.provenance, created=result.provenance.created)
     case.write_case(dataclasses.replace(again, provenance=same), tmp_path / "again")
     files = sorted(p.relative_to(written) for p in written.rglob("*.*"))
-    assert len(files) == 24
+    assert len(files) == 25
     for name in files:
         assert (tmp_path / "again" / name).read_bytes() == (written / name).read_bytes(), name
 
@@ -184,7 +190,7 @@ def test_stated_frame_and_unit_give_the_same_case(result, tmp_path):
     surface = atria.open_surface()
     turned = Surface(surface.points * [-1.0, -1.0, 1.0], surface.faces)
     path = atria.save_mesh(turned, tmp_path / "ras_cm.ply", scale=0.1)
-    other = case.assess(path, settings=FEW, frame="ras", unit="cm", balloons=[28])
+    other = case.assess(path, settings=SEATS, frame="ras", unit="cm", balloons=[28])
     for a, b in zip(result.anatomy.veins, other.anatomy.veins, strict=True):
         assert a.name == b.name
         # Single precision in the file: 1e-5 mm in a vertex.
@@ -204,7 +210,7 @@ def test_landmarks_become_columns(same_anatomy, result, mesh, tmp_path):
     (tmp_path / "marks.csv").write_text(
         f"name,x_mm,y_mm,z_mm\noesophagus,0,60,0\noesophagus,0,60,40\nseptal_crossing,{septum}\n"
     )
-    told = case.assess(mesh, settings=FEW, landmarks=tmp_path / "marks.csv", balloons=[28])
+    told = case.assess(mesh, settings=SEATS, landmarks=tmp_path / "marks.csv", balloons=[28])
     case.write_case(told, tmp_path / "case", pictures=False, report=False)
     distances = [float(r["distance_oesophagus_mm"]) for r in rows(tmp_path / "case", "fits.csv")]
     assert len(distances) == 4
@@ -224,7 +230,7 @@ def test_a_failing_vein_leaves_the_others(same_anatomy, result, mesh, monkeypatc
         return whole(anatomy, vein, balloons, *more)
 
     monkeypatch.setattr(assessing, "seat_vein", failing)
-    told = case.assess(mesh, settings=FEW)
+    told = case.assess(mesh, settings=SEATS)
     (failed,) = told.unassessed
     assert (failed.vein, failed.balloon, failed.approach) == ("LIPV", "31 mm", "transseptal")
     assert failed.reason == "the seating failed: ZeroDivisionError: no wall"
@@ -248,9 +254,9 @@ def test_a_vein_that_could_not_be_measured_is_not_lost(result, mesh, tmp_path, m
         notes=(told,),
     )
     monkeypatch.setattr(assessing, "find_anatomy", lambda *_, **__: lost)
-    told = case.assess(mesh, settings=FEW)
+    told = case.assess(mesh, settings=SEATS)
     assert [(f.vein, f.balloon) for f in told.unassessed] == [("RIPV", "28 mm"), ("RIPV", "31 mm")]
-    case.write_case(told, tmp_path / "case")
+    case.write_case(told, tmp_path / "case", pictures=False)
     last = rows(tmp_path / "case", "fits.csv")[-1]
     assert (last["vein"], last["outcome"]) == ("RIPV", "not assessed")
     assert last["reason"] == "not measured: no section"
@@ -312,9 +318,10 @@ def test_a_correction_changes_its_vein_and_leaves_the_other_fits(
     path.write_text(
         '[[correction]]\nvein = "RSPV"\nshift_mm = 2.0\nwho = "reader <b>2</b>"\nwhy = "seen so"\n'
     )
-    corrected = case.assess(mesh, settings=FEW, corrections=path)
+    corrected = case.assess(mesh, settings=FEW, corrections=path, balloons=[28])
     assert corrected.anatomy.septum.entry_source == "estimated"
-    for before, after in zip(result.fits, corrected.fits, strict=True):
+    of_one_size = [fit for fit in result.fits if fit.balloon == "28 mm"]
+    for before, after in zip(of_one_size, corrected.fits, strict=True):
         assert (before.vein, before.balloon) == (after.vein, after.balloon)
         assert (after.depth_mm == before.depth_mm) == (after.vein != "RSPV")
         assert (after.margin == before.margin) == (after.vein != "RSPV")

@@ -15,10 +15,10 @@ from veinfit.review.server import ReviewServer
 from veinfit.review.session import ReviewSession
 from veinfit.settings import Settings
 
-FEW = Settings.from_mapping({"margin": {"samples": 2}})
+FEW = Settings.from_mapping({"margin": {"samples": 2}, "seating": {"crossing_map": False}})
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def folder(tmp_path_factory) -> Path:
     base = tmp_path_factory.mktemp("review")
     mesh = atria.save_mesh(atria.open_surface(), base / "a.ply")
