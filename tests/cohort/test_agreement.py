@@ -211,7 +211,7 @@ def test_small_numbers_are_owned_up_to():
     sensitivity = measures(found)["sensitivity"]
     assert sensitivity.clustered.low is None
     assert "fewer than 10: says little" in sensitivity.note
-    assert any(text.startswith("1 patients: too few") for text in found.warnings)
+    assert any(text.startswith("1 patient: too few") for text in found.warnings)
     assert any("only 1 of 2 balloons in veins are of the rarer kind" in t for t in found.warnings)
 
 
@@ -329,7 +329,9 @@ def test_command(study, capsys):
     assert (left["line"], left["reason"]) == ("194", "the case was not predicted")
     page = (out / "agreement.html").read_text()
     first = page[: page.index("<h2>")]
-    assert "the share that was predicted to: " in first and "patients." in first
+    told = rows["sensitivity", "all"]
+    share = f"{float(told['value']):.2f}"
+    assert f"of balloons that occluded ({told['number']} balloons, 24 patients): {share}" in first
     assert page.count("data:image/svg+xml") == 2
     assert "http" not in page.replace("http-equiv", "")
     assert "not a medical device" in page

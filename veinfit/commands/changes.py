@@ -48,7 +48,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     if not arguments.quiet:
         rows = [
             [c.vein, c.balloon, c.approach, c.label, c.unit.replace("1", ""), c.told_before,
-             c.told_after, c.change]
+             c.told_after, c.change.replace("-", "−")]
             for c in changes
             # Of a vein that is gone, or new, the sentences above say so.
             if c.differs and ((c.before and c.after) or c.change)

@@ -34,8 +34,9 @@ from veinfit.report.shown import shown_pictures
 from veinfit.report.tagged import Figures
 from veinfit.report.wording import SIGNS, number, scale_words
 
-LEAST_OVERVIEW, GREATEST_OVERVIEW = 45 * mm, 125 * mm
-"""Heights of the overview on the summary: it takes what room is left, else the next page."""
+LEAST_OVERVIEW, GREATEST_OVERVIEW = 100 * mm, 125 * mm
+"""Heights of the overview: the room that is left, else on the next page. Its labels are readable
+from the lower one on."""
 
 NOTES_ON_SUMMARY = 10
 """So many notes are printed, cautions first; more are counted, and in report.html."""
@@ -88,11 +89,13 @@ def summary(
         below.append(labelled((label, text), size=SMALL_PT))
     first = {*alarms, *(note for _, note in told)}
     notes = [note for note in case_notes(report) if note not in first]
-    below += [*note_blocks(notes, NOTES_ON_SUMMARY), Spacer(1, 2 * mm), _origin(report)]
-    used = sum(block.wrap(width, height)[1] for block in (*blocks, *below))
+    below += [*note_blocks(notes, NOTES_ON_SUMMARY), Spacer(1, 2 * mm)]
+    origin = _origin(report)
+    used = sum(block.wrap(width, height)[1] for block in (*blocks, *below, origin))
     room = min(max(height - used - 4 * mm, LEAST_OVERVIEW), GREATEST_OVERVIEW)
     picture = shown_pictures(report, [p for p in report.pictures if not p.vein])
-    return [*blocks, *picture_rows(picture, width, room, "No overview picture was made."), *below]
+    atrium = picture_rows(picture, width, room, "No overview picture was made.")
+    return [*blocks, *below, *atrium, origin]
 
 
 def _answers(report: ReportInput, parts: Sequence[VeinPart], width: float) -> Flowable:

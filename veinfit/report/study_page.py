@@ -114,14 +114,14 @@ def picture(drawing: Any) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(stream.getvalue()).decode()
 
 
-ONE_CASE = "that rest on one case"
+ONE_CASE = "that rest on one case or none"
 """Rows that say nothing of a cohort: they are folded away."""
 
 
 def folded_table(
     caption: str, columns: Sequence[str], rows: Sequence[tuple[int, Sequence[str]]]
 ) -> Table:
-    """Return a table in which rows that rest on one case are folded away.
+    """Return a table in which rows that rest on one case or none are folded away.
 
     Parameters
     ----------
@@ -130,13 +130,15 @@ def folded_table(
     rows : sequence of (int, sequence of str)
         How many cases or veins a row rests on, and its cells.
     """
-    many = [row for number, row in rows if number != 1]
-    return Table(caption, columns, many, [row for number, row in rows if number == 1], ONE_CASE)
+    many = [row for number, row in rows if number > 1]
+    return Table(caption, columns, many, [row for number, row in rows if number <= 1], ONE_CASE)
 
 
 def number(value: float | None, decimals: int = 2) -> str:
     """Return a number in words; a dash for None."""
-    return "–" if value is None else f"{round(value, decimals) + 0.0:.{decimals}f}"
+    if value is None:
+        return "–"
+    return f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "−")
 
 
 def span(low: float | None, high: float | None, decimals: int = 2) -> str:

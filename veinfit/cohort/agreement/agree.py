@@ -129,9 +129,9 @@ def _groups(pairs: Sequence[Pair]) -> list[tuple[str, list[Pair]]]:
 def _warnings(joined: Joined, best: Sequence[Pair], kinds: set[str]) -> Iterable[str]:
     patients = set(patients_of(joined.pairs))
     if len(patients) < FEW_PATIENTS:
+        are = "1 patient" if len(patients) == 1 else f"{len(patients)} patients"
         yield (
-            f"{len(patients)} patients: too few for conclusions; intervals clustered by patient "
-            "are too narrow then"
+            f"{are}: too few for conclusions; intervals clustered by patient are too narrow then"
         )
     if best:
         _, observed = closed(best)

@@ -143,32 +143,35 @@ def _page(found: Agreement) -> Page:
 def findings(found: Agreement) -> tuple[str, ...]:
     """Return what the page says first: occlusion, its probability and depth, with figures."""
     told = [
-        _finding(found, "Of the balloons that occluded, the share that was predicted to",
-                 "sensitivity"),
-        _finding(found, "Of those that did not, the share that was predicted not to",
-                 "specificity"),
-        _finding(found, "Observed rate less mean predicted probability",
-                 "observed rate less mean probability"),
+        _finding(found, "sensitivity", "balloons",
+                 "Share predicted to occlude, of balloons that occluded"),
+        _finding(found, "specificity", "balloons",
+                 "Share predicted not to occlude, of balloons that did not"),
+        _finding(found, "observed rate less mean probability", "attempts",
+                 "Observed rate less mean predicted probability"),
     ]  # fmt: skip
     limits = found.depth
     if limits is not None and limits.bias.value is not None:
         told.append(
-            f"Predicted less observed depth: {number(limits.bias.value, 1)} mm "
-            f"({span(limits.bias.low, limits.bias.high, 1)}), in {limits.number} attempts."
+            f"Depth in {limits.number} attempts, predicted less observed: "
+            f"{number(limits.bias.value, 1)} mm on average "
+            f"({span(limits.bias.low, limits.bias.high, 1)})."
         )
     return tuple(text for text in told if text) or (
         "Too little was observed to tell how predictions agree with it.",
     )
 
 
-def _finding(found: Agreement, words: str, name: str) -> str:
+def _finding(found: Agreement, name: str, counted: str, words: str) -> str:
+    """Return one sentence: what was counted, in how many patients, and the figure."""
     for measure in found.measures:
         if measure.name == name and measure.group == "all" and measure.interval.value is not None:
             spread = measure.clustered
             bounds = f" ({span(spread.low, spread.high)})" if spread.low is not None else ""
+            patients = f"{measure.patients} patient{'s' if measure.patients != 1 else ''}"
             return (
-                f"{words}: {number(measure.interval.value)}{bounds}, from {measure.number} rows of "
-                f"{measure.patients} patients."
+                f"{words} ({measure.number} {counted}, {patients}): "
+                f"{number(measure.interval.value)}{bounds}."
             )
     return ""
 
@@ -312,7 +315,7 @@ def _others(found: Agreement) -> Section:
     return Section(
         "Other observations",
         (
-            "A rank correlation goes from -1 to 1; it tells whether a wider predicted leak goes "
+            "A rank correlation goes from −1 to 1; it tells whether a wider predicted leak goes "
             "with a later isolation or a less low temperature, and not by how much.",
         ),
         (),

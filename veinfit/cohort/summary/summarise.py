@@ -237,7 +237,7 @@ def _predictors(cohort: Cohort) -> Iterator[Predictor]:
 
 def _remarks(cohort: Cohort, splits: tuple[Split, ...]) -> Iterator[str]:
     if cohort.failed:
-        yield f"{cohort.failed} of {cohort.cases} cases failed and are in no figure"
+        yield f"{cohort.failed} of {cohort.cases} cases failed; no figure counts them"
     bases = {split.basis for split in splits}
     if "product" in bases:
         yield (
