@@ -90,7 +90,9 @@ def test_a_ragged_sector_is_told_to_be_partly_so() -> None:
     def ragged(hour: float | None, tilt: float) -> bool:
         return hour in (5.0, 6.0, 7.0) and (tilt == 16 or (hour == 6.0 and tilt == 24))
 
-    assert "partly points 16 to 24° toward inferior (5 to 7 o'clock)" in words(ragged)
+    assert "points 16 to 24° toward inferior (5 to 7 o'clock, some directions only)" in words(
+        ragged
+    )
 
 
 def test_everywhere_and_nowhere_are_counted() -> None:

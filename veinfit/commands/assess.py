@@ -26,7 +26,6 @@ from veinfit.errors import InputError
 # What the command needs is imported when it runs: --help must not wait for numpy and VTK.
 if TYPE_CHECKING:
     from veinfit.case import CaseResult
-    from veinfit.seating.model import Fit
 
 
 def add(commands: Commands) -> None:
@@ -194,28 +193,33 @@ def _unassessed(result: CaseResult) -> str:
 
 
 SUMMARY_COLUMNS = (
-    "vein", "ostium mm", "balloon", "approach", "outcome", "closure", "leak mm", "leak at",
-    "depth mm", "nose mm", "antral mm2", "confidence",
+    "vein", "ostium mm", "balloon", "approach", "seal, one try", "seal, more tries",
+    "nominal seat", "leak mm", "leak at", "depth mm", "nose mm", "antral mm2", "confidence",
 )  # fmt: skip
 
 
 def _summary(result: CaseResult, verbose: bool) -> str:
     """Return the summary table, the cautions, and with ``verbose`` every note."""
     from veinfit.notes import VERDICT
+    from veinfit.report.wording import fit_likelihood, likelihood, verdict
 
+    law = result.settings.report
     veins = {vein.name: vein for vein in result.anatomy.veins}
     rows = []
     for fit in result.fits:
         vein = veins.get(fit.vein)
         ostium = vein.ostium.measures if vein else None
+        bounds = fit.steered_seal_probability_low, fit.steered_seal_probability_high
+        steered = likelihood(fit.steered_seal_probability, law, bounds)
         rows.append(
             (
                 fit.vein,
                 f"{ostium.d_max_mm:.1f} x {ostium.d_min_mm:.1f}" if ostium else "",
                 fit.balloon,
                 fit.approach,
-                fit.outcome,
-                _closure(fit),
+                _chance(fit.seal_probability, fit_likelihood(fit, law)),
+                _chance(fit.steered_seal_probability, steered),
+                verdict(fit),
                 number(fit.leak_width_mm, 1),
                 fit.leak_side,
                 number(fit.depth_mm, 1),
@@ -249,7 +253,5 @@ def _side_by_side(result: CaseResult) -> Iterator[str]:
         yield f"{found.vein} ({found.approach}): {found.summary}{end}"
 
 
-def _closure(fit: Fit) -> str:
-    if fit.occluded is None:
-        return ""
-    return "sealed" if fit.sealed else "occluded" if fit.occluded else "open"
+def _chance(probability: float | None, word: str) -> str:
+    return "" if probability is None else f"{word} {probability:.2f}"

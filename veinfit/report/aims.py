@@ -86,20 +86,20 @@ def _sectors(good: Sequence[Aim], aims: Sequence[Aim]) -> list[list[Aim]]:
 
 
 def _sector_words(group: Sequence[Aim], aims: Sequence[Aim]) -> str:
-    """Say where a sector lies; ``partly`` where some directions within it are of the other kind."""
+    """Say where a sector lies, and whether all directions within it are of this kind."""
     tilts = [aim.shaft_tilt_deg for aim in group]
     low, high = min(tilts), max(tilts)
     clock = [hour for hour in dict.fromkeys(map(_hour, group)) if hour is not None]
     within = sum(_hour(aim) in clock and low <= aim.shaft_tilt_deg <= high for aim in aims)
     tilt = f"{number(low, 0)} to {number(high, 0)}°" if high - low >= 0.5 else f"{number(low, 0)}°"
-    points = f"{'partly ' if len(group) < within else ''}points {tilt}"
+    some = len(group) < within
     if len(clock) == len(_hours(aims)):
-        return f"{points} off the axis in any direction"
+        return f"points {tilt} off the axis in {'some directions' if some else 'any direction'}"
     middle = clock[len(clock) // 2]
     side = next(aim.shaft_side for aim in group if _hour(aim) == middle)
     first, last = hours(clock[0]), hours(clock[-1])
     where = first if first == last else f"{first.partition(SPACE)[0]} to {last}"
-    return f"{points} toward {side} ({where})"
+    return f"points {tilt} toward {side} ({where}{', some directions only' if some else ''})"
 
 
 AIM_KEY = (

@@ -322,7 +322,8 @@ def _grown(sizes: Sequence[SizeAnswer]) -> str:
             f"{name.replace('_', ' ')} {number(distance)}{SPACE}mm"
             for name, distance in last.distances_mm.items()
         ]
-        told.append(", ".join(words))
+        if len(words) > 1:
+            told.append(", ".join(words))
     return "; ".join(told)
 
 

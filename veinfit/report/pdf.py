@@ -204,8 +204,9 @@ def _tables(part: VeinPart, width: float) -> list[Flowable]:
     if not part.fits:
         return [*own, *notes]
     if beside:
-        left_blocks = [_fits_table(part, left), *notes]
-        return [columns([left_blocks, own], [left + GUTTER, right], gap=GUTTER)]
+        # Beside each other is one block that no page can divide: the notes flow below it.
+        beside_blocks = [[_fits_table(part, left)], own]
+        return [columns(beside_blocks, [left + GUTTER, right], gap=GUTTER), *notes]
     return [_fits_table(part, width), Spacer(1, 2 * mm), *own, *notes]
 
 
