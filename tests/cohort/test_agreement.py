@@ -128,15 +128,52 @@ def test_sensitivity_and_specificity_of_the_liver_scan():
     assert spread.high - spread.low > 1.5 * (plain.high - plain.low)
 
 
-def test_best_attempt_counts_for_occlusion_and_every_one_for_probability():
+def test_best_attempt_counts_for_occlusion_and_the_first_for_one_try():
     rows = [seen(2, grade=2), seen(3, grade=4, attempt=2), seen(4, grade=3, attempt=3)]
-    found = agreement(join(rows, [told(probability=0.25)]))
+    found = agreement(join(rows, [told(probability=0.25, steered_probability=0.75)]))
     assert [p.observed.line for p in found.best] == [3]
     all_rows = measures(found)
     assert all_rows["sensitivity"].interval.value == 1.0
-    # (0.25² + 0.75² + 0.25²) / 3
-    assert all_rows["Brier score"].interval.value == pytest.approx(0.6875 / 3)
-    assert all_rows["observed rate less mean probability"].interval.value == pytest.approx(1 / 12)
+    one = all_rows["first attempt: Brier score"]
+    assert (one.interval.value, one.number) == (0.25**2, 1)
+    assert all_rows["first attempt: observed rate less mean probability"].interval.value == -0.25
+    three = all_rows["up to three attempts: Brier score"]
+    assert (three.interval.value, three.number) == (0.25**2, 1)
+
+
+def test_a_series_that_was_broken_off_tells_nothing():
+    rows = [
+        seen(2, "c1", grade=2),
+        seen(3, "c1", grade=3, attempt=2),
+        *[seen(4 + k, "c2", grade=1, attempt=k + 1) for k in range(3)],
+        seen(8, "c3", grade=4),
+    ]
+    predictions = [told(f"c{k}", steered_probability=0.5) for k in (1, 2, 3)]
+    found = measures(agreement(join(rows, predictions)))
+    three = found["up to three attempts: observed rate less mean probability"]
+    assert (three.number, three.interval.value) == (2, 0.0)
+
+
+def test_discrimination_is_the_area_under_the_curve():
+    """Against the rank-sum statistic of scipy, and DeLong's standard error where rows stand alone.
+
+    Invented probabilities. With one row a patient, patients and rows give one interval.
+    """
+    from scipy.stats import mannwhitneyu
+
+    random = np.random.default_rng(4)
+    chance = random.random(300)
+    closed = random.random(300) < chance
+    predictions = [told(f"c{k}", probability=float(p)) for k, p in enumerate(chance)]
+    rows = [seen(k + 2, f"c{k}", grade=4 if c else 1) for k, c in enumerate(closed)]
+    found = measures(agreement(join(rows, predictions)))
+    area = found["first attempt: discrimination (area under the curve)"]
+    u = mannwhitneyu(chance[closed], chance[~closed]).statistic
+    expected = u / (closed.sum() * (~closed).sum())
+    assert area.interval.value == pytest.approx(expected, abs=1e-12)
+    # Uniform probabilities that are right: P(p1 > p0) = 5/6.
+    assert area.interval.low < 5 / 6 < area.interval.high
+    assert area.clustered.low == pytest.approx(area.interval.low, abs=1e-9)
 
 
 def test_grades_by_weighted_kappa():
@@ -172,7 +209,7 @@ def test_reliability_of_probabilities_that_are_right():
     for point in found.reliability:
         assert point.low <= point.predicted <= point.high
         assert point.observed.low - 0.02 < point.predicted < point.observed.high + 0.02
-    score = measures(found)["Brier score"]
+    score = measures(found)["first attempt: Brier score"]
     # E[p (1 - p)] of a uniform p is 1/6.
     assert score.interval.value == pytest.approx(1 / 6, abs=0.015)
     assert score.clustered.low < 1 / 6 < score.clustered.high
@@ -319,7 +356,7 @@ def test_command(study, capsys):
     with (out / "agreement.csv").open() as stream:
         rows = {(r["measure"], r["group"]): r for r in csv.DictReader(stream)}
     assert {"all", "28 mm", "31 mm", "LSPV", "RIPV"} <= {group for _, group in rows}
-    row = rows["Brier score", "all"]
+    row = rows["first attempt: Brier score", "all"]
     assert float(row["clustered_low"]) < float(row["value"]) < float(row["clustered_high"])
     assert rows["sensitivity", "all"]["patients"] == "24"
     with (out / "pairs.csv").open() as stream:

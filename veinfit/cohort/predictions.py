@@ -16,7 +16,7 @@ from veinfit.io.files import check_file
 USED = (
     "case", "vein", "balloon", "balloon_mm", "approach", "outcome", "reason", "occluded",
     "depth_mm", "leak_width_mm", "occlusion_grade", "freeze_shift_mm",
-    "occlusion_probability", "seal_probability",
+    "occlusion_probability", "seal_probability", "steered_occlusion_probability",
 )  # fmt: skip
 """Columns that are used; of those behind ``reason`` any may be missing."""
 TEXT = {"case", "vein", "balloon", "approach", "outcome", "reason"}
@@ -35,6 +35,8 @@ class Prediction:
         That one try occludes the vein.
     probability_of : str
         ``occlusion``; ``seal`` where there is only that of a seal.
+    steered_probability : float or None
+        That one of up to three steered tries occludes the vein.
     """
 
     case: str
@@ -51,6 +53,7 @@ class Prediction:
     freeze_shift_mm: float | None
     probability: float | None
     probability_of: str
+    steered_probability: float | None = None
 
 
 def read_predictions(path: Path) -> list[Prediction]:
@@ -122,8 +125,12 @@ def _single(folder: Path) -> Iterator[Mapping[str, Any]]:
         about = json.loads((folder / "case.json").read_text(encoding="utf-8"))
         name = about["case"]["id"] or folder.name
         for fit in about["fits"]:
-            chance = (fit.get("margin") or {}).get("occluded") or {}
-            yield {**fit, "case": name, "occlusion_probability": chance.get("probability")}
+            margin = fit.get("margin") or {}
+            told = {
+                f"{words}occlusion_probability": (margin.get(part) or {}).get("probability")
+                for words, part in (("", "occluded"), ("steered_", "steered_occluded"))
+            }
+            yield {**fit, "case": name, **told}
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise InputError(
             f"predictions {folder / 'case.json'} cannot be read: {error}; assess the case again"
@@ -151,6 +158,7 @@ def _check_columns(names: Iterable[str], path: Path) -> None:
 def _prediction(row: Mapping[str, Any]) -> Prediction:
     values = {name: _value(name, row.get(name)) for name in USED}
     occlusion, seal = values.pop("occlusion_probability"), values.pop("seal_probability")
+    steered = values.pop("steered_occlusion_probability")
     if values["outcome"] in ("passes through", "cannot reach"):
         values["occluded"] = False
     grade = values["occlusion_grade"]
@@ -162,6 +170,7 @@ def _prediction(row: Mapping[str, Any]) -> Prediction:
         },
         probability=seal if occlusion is None else occlusion,
         probability_of="seal" if occlusion is None else "occlusion",
+        steered_probability=steered,
     )
 
 

@@ -19,11 +19,13 @@ from veinfit.cohort.agreement.measures import (
     closed,
     correlation,
     difference,
+    first_attempts,
     grade,
     grade_table,
     occlusion,
     patients_of,
     reliability,
+    series,
 )
 from veinfit.cohort.statistics import FloatArray, LimitsOfAgreement
 
@@ -70,20 +72,22 @@ def agreement(joined: Joined) -> Agreement:
     for group, pairs in _groups(best):
         measures += occlusion(group, pairs)
         measures += all_kappas(group, pairs)
-    told = [p for p in graded if p.predicted.probability is not None]
-    for group, pairs in _groups(told):
-        measures += calibration(group, pairs)
+    one_try = first_attempts(graded)
+    for group, pairs in _groups(one_try.pairs):
+        measures += calibration(group, first_attempts(pairs))
+    for group, pairs in _groups(graded):
+        measures += calibration(group, series(pairs))
     depth, more = difference("depth, mm", joined.pairs, *DEPTH)
     measures += more
     measures += difference("shift after freezing starts, mm", joined.pairs, *SHIFT)[1]
     for observed in ("time_to_isolation_s", "lowest_temperature_c"):
         measures += correlation(joined.pairs, observed)
-    kinds = {p.predicted.probability_of for p in told}
+    kinds = {p.predicted.probability_of for p in one_try.pairs}
     return Agreement(
         joined,
         tuple(best),
         tuple(measures),
-        reliability(told),
+        reliability(one_try),
         depth,
         grade_table(best),
         "occlusion" if kinds <= {"occlusion"} else "seal",

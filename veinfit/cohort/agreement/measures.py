@@ -10,7 +10,7 @@ import numpy as np
 from scipy import stats
 
 from veinfit.cohort.agreement.join import Pair
-from veinfit.cohort.clustered import clustered, clustered_sums, share
+from veinfit.cohort.clustered import clustered, clustered_sums, clustered_superiority, share
 from veinfit.cohort.statistics import (
     FloatArray,
     IntArray,
@@ -192,14 +192,74 @@ def grade_table(pairs: Sequence[Pair]) -> FloatArray | None:
 # ---- probability ----------------------------------------------------------------------------
 
 
-def _chances(pairs: Sequence[Pair]) -> tuple[FloatArray, FloatArray]:
-    told = np.array([p.predicted.probability for p in pairs], dtype=float)
-    return told, np.array([float(grade(p) == COMPLETE) for p in pairs])
+@dataclass(frozen=True, slots=True, eq=False)
+class Forecasts:
+    """Probabilities and what came of each.
+
+    Attributes
+    ----------
+    of : str
+        What they are of.
+    told : (N,) array
+    came : (N,) array of 0 and 1
+    pairs : tuple of Pair
+        The row that each rests on.
+    """
+
+    of: str
+    told: FloatArray
+    came: FloatArray
+    pairs: tuple[Pair, ...]
 
 
-def calibration(group: str, pairs: Sequence[Pair]) -> list[Measure]:
-    """Return how well probabilities are calibrated, over every attempt."""
-    told, came = _chances(pairs)
+ONE_TRY, STEERED = "first attempt", "up to three attempts"
+STEERED_ATTEMPTS = 3
+"""Tries to which ``steered_occlusion_probability`` refers."""
+
+
+def first_attempts(pairs: Iterable[Pair]) -> Forecasts:
+    """Return the first attempt of each balloon in each vein beside the probability of one try.
+
+    Later attempts are made only where the first failed: they are no sample of tries.
+    """
+    rows = [
+        p
+        for p in pairs
+        if p.observed.attempt == 1
+        and p.predicted.probability is not None
+        and p.observed.occlusion_grade is not None
+    ]
+    told = np.array([p.predicted.probability for p in rows], dtype=float)
+    came = np.array([float(grade(p) == COMPLETE) for p in rows])
+    return Forecasts(ONE_TRY, told, came, tuple(rows))
+
+
+def series(pairs: Iterable[Pair]) -> Forecasts:
+    """Return whether each balloon occluded each vein within three attempts, beside its probability.
+
+    A series that was broken off before the third attempt without occluding tells neither.
+    """
+    runs: dict[tuple[str, ...], list[Pair]] = {}
+    for p in pairs:
+        if p.predicted.steered_probability is not None and p.observed.occlusion_grade is not None:
+            key = (p.observed.case, p.observed.vein, p.predicted.balloon, p.predicted.approach)
+            runs.setdefault(key, []).append(p)
+    told, came, rows = [], [], []
+    for run in runs.values():
+        tried = {p.observed.attempt: p for p in run if p.observed.attempt <= STEERED_ATTEMPTS}
+        closed = any(grade(p) == COMPLETE for p in tried.values())
+        if closed or len(tried) == STEERED_ATTEMPTS:
+            told.append(run[0].predicted.steered_probability)
+            came.append(float(closed))
+            rows.append(run[0])
+    return Forecasts(STEERED, np.array(told, dtype=float), np.array(came), tuple(rows))
+
+
+def calibration(group: str, forecasts: Forecasts) -> list[Measure]:
+    """Return how well probabilities are calibrated, and how well they tell veins apart."""
+    told, came, pairs = forecasts.told, forecasts.came, forecasts.pairs
+    if not pairs:
+        return []
 
     def known_rate(sums: FloatArray) -> FloatArray:
         return share(sums) * (1.0 - share(sums))
@@ -213,14 +273,21 @@ def calibration(group: str, pairs: Sequence[Pair]) -> list[Measure]:
     for name, values, statistic in parts:
         both = np.stack([values, np.ones(len(pairs))], axis=1)
         spread = clustered_sums(both, statistic, patients_of(pairs))
-        found.append(_measure(name, group, pairs, Interval(spread.value), spread, len(pairs)))
+        title = f"{forecasts.of}: {name}"
+        found.append(_measure(title, group, pairs, Interval(spread.value), spread, len(pairs)))
+    occluded = came > 0.5
+    if occluded.any() and not occluded.all():
+        title = f"{forecasts.of}: discrimination (area under the curve)"
+        plain = clustered_superiority(told, occluded, np.arange(len(told)))
+        spread = clustered_superiority(told, occluded, patients_of(pairs))
+        found.append(_measure(title, group, pairs, plain, spread, len(pairs)))
     return found
 
 
-def reliability(pairs: Sequence[Pair]) -> tuple[Bin, ...]:
+def reliability(forecasts: Forecasts) -> tuple[Bin, ...]:
     """Return the reliability curve: tries in groups of equal number by their probability."""
-    told, came = _chances(pairs)
-    count = min(BINS, len(pairs) // FEWEST_IN_BIN)
+    told, came = forecasts.told, forecasts.came
+    count = min(BINS, len(told) // FEWEST_IN_BIN)
     if count < 1:
         return ()
     order = np.argsort(told, kind="stable")

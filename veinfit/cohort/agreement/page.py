@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from veinfit.cohort.agreement.agree import DEPTH, Agreement
-from veinfit.cohort.agreement.measures import Measure, both, differences
+from veinfit.cohort.agreement.measures import ONE_TRY, Measure, both, differences
 from veinfit.io.cells import Row, csv_table
 from veinfit.io.observed import GRADES
 from veinfit.io.output import staged_output
@@ -147,8 +147,10 @@ def findings(found: Agreement) -> tuple[str, ...]:
                  "Share predicted to occlude, of balloons that occluded"),
         _finding(found, "specificity", "balloons",
                  "Share predicted not to occlude, of balloons that did not"),
-        _finding(found, "observed rate less mean probability", "attempts",
+        _finding(found, f"{ONE_TRY}: observed rate less mean probability", "first attempts",
                  "Observed rate less mean predicted probability"),
+        _finding(found, f"{ONE_TRY}: discrimination (area under the curve)", "first attempts",
+                 "Discrimination of first attempts (0.5 is chance, 1 perfect)"),
     ]  # fmt: skip
     limits = found.depth
     if limits is not None and limits.bias.value is not None:
@@ -224,9 +226,9 @@ def _occlusion(found: Agreement) -> Section:
 
 
 def _probability(found: Agreement) -> Section:
-    measures = _some(found, "Brier", "observed rate")
+    measures = _some(found, "Brier", "observed rate", "discrimination")
     if not found.reliability:
-        text = ("Too few attempts have a probability and a grade for a reliability curve.",)
+        text = ("Too few first attempts have a probability and a grade for a reliability curve.",)
         tables = (_measures("Calibration", measures),) if measures else ()
         return Section("Probability", text, (), tables)
     with plot(6.4, 5.2) as (drawing, axes):
@@ -245,24 +247,29 @@ def _probability(found: Agreement) -> Section:
         axes.set(
             xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), aspect="equal",
             xlabel=f"predicted probability of {found.probability_of}",
-            ylabel="share of attempts that occluded",
+            ylabel="share of first attempts that occluded",
         )  # fmt: skip
         axes.legend(loc="upper left")
         source = picture(drawing)
     figure = Figure(
         "Reliability curve",
         source,
-        "Attempts in groups of equal number by their predicted probability; the number of "
+        "First attempts in groups of equal number by their predicted probability; the number of "
         "attempts stands beside each point.",
         "Reliability curve: "
         + "; ".join(f"{b.predicted:.2f} predicted, {number(b.observed.value)} observed of "
                     f"{b.number}" for b in found.reliability),
     )  # fmt: skip
-    text = (
-        "Over every attempt. The Brier score is the mean squared error of the probability: 0 is "
-        "perfect; that of the observed rate alone is what a forecast without knowledge gets.",
+    words = (
+        "First attempts are held against the probability of one try; later ones are made only "
+        "where the first failed. Whether a balloon occluded within three attempts is held against the "
+        "probability of up to three steered tries; series broken off before that without occluding "
+        "tell neither.",
+        "The Brier score is the mean squared error of the probability: 0 is perfect; that of the "
+        "observed rate alone is what a forecast without knowledge gets. Discrimination: 0.5 tells "
+        "veins apart no better than chance, 1 always.",
     )
-    return Section("Probability", text, (figure,), (_measures("Calibration", measures),))
+    return Section("Probability", words, (figure,), (_measures("Calibration", measures),))
 
 
 def _depth(found: Agreement) -> Section:
