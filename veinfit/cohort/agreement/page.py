@@ -262,9 +262,9 @@ def _probability(found: Agreement) -> Section:
     )  # fmt: skip
     words = (
         "First attempts are held against the probability of one try; later ones are made only "
-        "where the first failed. Whether a balloon occluded within three attempts is held against the "
-        "probability of up to three steered tries; series broken off before that without occluding "
-        "tell neither.",
+        "where the first failed. Whether a balloon occluded within three attempts is held against "
+        "the probability of up to three steered tries; series broken off before that without "
+        "occluding tell neither.",
         "The Brier score is the mean squared error of the probability: 0 is perfect; that of the "
         "observed rate alone is what a forecast without knowledge gets. Discrimination: 0.5 tells "
         "veins apart no better than chance, 1 always.",
