@@ -70,6 +70,9 @@ class Chance:
     given_patient : tuple of float
         The probability for each draw of the patient's unknowns, the same draws for
         every vein and balloon; NaN where no try of a draw could be assessed.
+    spread : float
+        Variance of the probability over the uncertainty of the calibration, as a share of
+        the greatest that it could have, p (1 - p).
     """
 
     probability: float
@@ -77,6 +80,7 @@ class Chance:
     high: float
     sampling_error: float
     given_patient: tuple[float, ...]
+    spread: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

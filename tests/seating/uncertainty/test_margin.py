@@ -32,6 +32,7 @@ from veinfit.seating.uncertainty.margin import (
     SHAPE,
     SURFACE,
     TOGETHER,
+    bounds,
     steered,
 )
 from veinfit.seating.uncertainty.split import expected_splits, joint
@@ -132,12 +133,8 @@ def test_nothing_calibrated_leaves_no_bounds_and_direction_is_all(scattered):
 def test_bounds_are_those_of_a_scatter_that_is_known_less_well(margins):
     law = replace(DIRECTION_ONLY, samples=128, direction_calibration=0.15)
     told = margins(law, 28)[0].margin.occluded
-    known = occluding(14.0)
-    step = 1e-4
-    answer = (occluding(14.0, 2.0 * np.exp(step)) - occluding(14.0, 2.0 * np.exp(-step))) / 2.0
-    spread = abs(answer) / step * 0.15 / (known * (1.0 - known))
-    logit = np.log(known / (1.0 - known))
-    low, high = (1.0 / (1.0 + np.exp(-(logit + 1.96 * sign * spread))) for sign in (-1, 1))
+    # The probability falls as the scatter grows: its quantiles are those of the scatter.
+    low, high = (occluding(14.0, 2.0 * np.exp(sign * 1.96 * 0.15)) for sign in (1, -1))
     assert told.low == pytest.approx(low, abs=0.06)
     assert told.high == pytest.approx(high, abs=0.06)
 
@@ -145,11 +142,13 @@ def test_bounds_are_those_of_a_scatter_that_is_known_less_well(margins):
 def test_bounds_are_those_of_a_tolerance_that_is_known_less_well(margins):
     law = replace(DIRECTION_ONLY, tolerance_calibration_mm=0.15)
     told = margins(law, 28)[0].margin.occluded
-    half = 0.5 * (occluding(14.0, tolerance=0.65) - occluding(14.0, tolerance=0.35))
-    known = occluding(14.0)
-    spread = half / (known * (1.0 - known))
-    low = 1.0 / (1.0 + np.exp(1.96 * spread) * (1.0 - known) / known)
+    low, high = (occluding(14.0, tolerance=0.5 + sign * 1.96 * 0.15) for sign in (-1, 1))
     assert told.low == pytest.approx(low, abs=0.07)
+    # It closes ever less with more tolerance, which a law of two moments does not know.
+    assert high - 0.01 < told.high < high + 0.1
+    half = 0.5 * (occluding(14.0, tolerance=0.65) - occluding(14.0, tolerance=0.35))
+    p = told.probability
+    assert told.spread * p * (1.0 - p) == pytest.approx(half**2, rel=0.25)
 
 
 @pytest.mark.slow
@@ -316,20 +315,26 @@ def test_a_guide_that_leans_moves_the_ball_by_the_closed_form(ground):
     assert seen.width_mm[small] == pytest.approx(known[small], abs=0.06)
 
 
-def test_bounds_of_a_steered_probability_lie_as_far_off_as_those_of_one_try():
-    told = Chance(0.5, 0.4, 0.6, 0.05, (1.0, 0.0))
+def test_a_steered_probability_is_known_as_well_as_that_of_one_try():
+    told = Chance(0.5, 0.4, 0.6, 0.05, (1.0, 0.0), spread=0.04)
     closed = np.array([[True] * 15 + [False], [True] * 12 + [False] * 4])
     after = steered(closed, np.ones_like(closed), told)
     assert after.probability == pytest.approx(27 / 32)
     assert after.given_patient == (15 / 16, 12 / 16)
+    # Half a try of each kind is added before the bounds are taken.
+    assert (after.low, after.high) == bounds(27.5 / 33.0, 0.04)
 
-    def logit(p):
-        return np.log(p / (1.0 - p))
 
-    # Half a try of each kind is added before the logistic scale.
-    mild = 27.5 / 33.0
-    assert logit(after.low) - logit(mild) == pytest.approx(logit(0.4))
-    assert logit(after.high) - logit(mild) == pytest.approx(logit(0.6))
+@pytest.mark.parametrize(("mean", "share"), [(0.5, 0.02), (0.97, 0.2), (0.03, 0.2), (0.7, 0.6)])
+def test_bounds_hold_95_percent_of_a_law_of_their_mean_and_variance(mean, share):
+    """Against a sample of the beta law of numpy by its moments."""
+    strength = 1.0 / share - 1.0
+    drawn = np.random.default_rng(3).beta(mean * strength, (1.0 - mean) * strength, 200_000)
+    assert drawn.mean() == pytest.approx(mean, abs=0.005)
+    assert drawn.var() == pytest.approx(share * mean * (1.0 - mean), rel=0.03)
+    low, high = bounds(mean, share)
+    assert 0.0 <= low < mean < high <= 1.0
+    assert np.mean((drawn > low) & (drawn < high)) == pytest.approx(0.95, abs=0.005)
 
 
 def test_tries_that_could_not_be_assessed_take_no_part():

@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+from scipy.stats import beta
 
 from veinfit.frames import BoolArray, FloatArray
 from veinfit.notes import Note
@@ -23,8 +24,11 @@ from veinfit.settings import MarginSettings, SeatingSettings
 LEAST_ASSESSED = 0.9
 """With a smaller share of tries that could be assessed there is no margin."""
 
-BOUND = 1.959963984540054
-"""Standard deviations of a 95 % bound."""
+TAIL = 0.025
+"""Share of a law beyond each of its 95 % bounds."""
+
+GREATEST_SPREAD = 0.9
+"""A variance nearer to the greatest one would put all weight on never and always."""
 
 DIRECTION, PLACE, LEAN, FORCE, SHAPE, GUIDE, SHAFT, SURFACE = (
     "direction",
@@ -93,8 +97,8 @@ def margin_of(chains: Chains, simulator: Simulator) -> Margin | None:
 def steered(closed: BoolArray, assessed: BoolArray, one: Chance) -> Chance:
     """Return the probability after repositioning, with the uncertainty of one try.
 
-    Counted from chains, not computed as if tries were independent. Its bounds lie as far
-    from it on the logistic scale as those of one try do.
+    Counted from chains, not computed as if tries were independent. The share of its greatest
+    variance that the calibration leaves is that of one try.
 
     Parameters
     ----------
@@ -112,23 +116,37 @@ def steered(closed: BoolArray, assessed: BoolArray, one: Chance) -> Chance:
     error = math.sqrt(mild * (1.0 - mild) / max(total, 1))
     if len(given) > 1:
         error = max(error, float(np.nanstd(given, ddof=1) / np.sqrt(max((count > 0).sum(), 1))))
-
-    def moved(bound: float) -> float:
-        shift = _logit(bound) - _logit(one.probability)
-        return 1.0 / (1.0 + math.exp(-(_logit(mild) + shift)))
-
+    low, high = bounds(mild, one.spread)
     return Chance(
         probability=probability,
-        low=min(moved(one.low), probability),
-        high=max(moved(one.high), probability),
+        low=min(low, probability),
+        high=max(high, probability),
         sampling_error=error,
         given_patient=tuple(float(value) for value in given),
+        spread=one.spread,
     )
 
 
-def _logit(share: float) -> float:
-    mild = min(max(share, 1e-3), 1.0 - 1e-3)
-    return math.log(mild / (1.0 - mild))
+def bounds(probability: float, spread: float) -> tuple[float, float]:
+    """Return the 95 % bounds of a probability: those of a beta law of its mean and variance.
+
+    Parameters
+    ----------
+    probability : float
+        Above 0 and below 1.
+    spread : float
+        Its variance as a share of p (1 - p).
+
+    References
+    ----------
+    .. [1] Johnson NL, Kotz S, Balakrishnan N, Continuous univariate distributions, vol. 2, Wiley
+       1995, chapter 25 (moments of the beta law; from memory).
+    """
+    if spread <= 0.0:
+        return probability, probability
+    strength = 1.0 / min(spread, GREATEST_SPREAD) - 1.0
+    law = beta(probability * strength, (1.0 - probability) * strength)
+    return float(law.ppf(TAIL)), float(law.ppf(1.0 - TAIL))
 
 
 def _freeze_loss(chains: Chains, simulator: Simulator) -> float | None:
@@ -174,7 +192,7 @@ def chance(
 
     The bounds follow from how the probability answers to each calibrated quantity,
     as far as the sample itself tells: a change of a law weighs its tries anew.
-    They are taken on the logistic scale, so that they stay between 0 and 1.
+    They are those of a beta law of that variance, so that they stay between 0 and 1.
 
     Parameters
     ----------
@@ -193,15 +211,15 @@ def chance(
         float(np.nanstd(given, ddof=1) / np.sqrt((count > 0).sum())) if len(given) > 1 else 0.0
     )
     error = max(by_patient, math.sqrt(mild * (1.0 - mild) / total))
-    spread = _answer(closed, assessed, unknowns, seating, law) / (mild * (1.0 - mild))
-    logit = math.log(mild / (1.0 - mild))
-    low, high = (1.0 / (1.0 + math.exp(-(logit + sign * BOUND * spread))) for sign in (-1.0, 1.0))
+    spread = _answer(closed, assessed, unknowns, seating, law) ** 2 / (mild * (1.0 - mild))
+    low, high = bounds(mild, spread)
     return Chance(
         probability=probability,
         low=min(low, probability),
         high=max(high, probability),
         sampling_error=error,
         given_patient=tuple(float(value) for value in given),
+        spread=spread,
     )
 
 
