@@ -159,7 +159,8 @@ def _nominal(
     )
     state = int(done.seats.state[0])
     if state == WENT_THROUGH:
-        return simulated.missing_on_way
+        held = bool(simulated.may_be_held(done.seats.place)[0])
+        return simulated.missing_on_way if held else ""
     if state != AT_REST:
         return "no equilibrium was found"
     push = float(done.push_to_seal_n[0])

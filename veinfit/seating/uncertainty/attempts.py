@@ -166,8 +166,10 @@ class Simulator:
             )
             rests = done.seats.state == AT_REST
             place[which[rests]] = done.seats.place[rests]
-            passes = NOT_ASSESSED if self.missing_on_way else PASSES_THROUGH
-            outcome[which[done.seats.state == WENT_THROUGH]] = passes
+            gone = done.seats.state == WENT_THROUGH
+            outcome[which[gone]] = np.where(
+                self.may_be_held(done.seats.place[gone]), NOT_ASSESSED, PASSES_THROUGH
+            )
             outcome[which[~rests & (done.seats.state != WENT_THROUGH)]] = NOT_ASSESSED
             push[which], to_occlude[which] = done.push_n, done.push_to_occlude_n
             to_seal[which] = done.push_to_seal_n
@@ -192,10 +194,22 @@ class Simulator:
             place[on], rested[on] = found.place[found.at_rest], True
             going = on[push[on] < batch.push_n[on]]
             push[going] = np.minimum(PUSH_RATIO * push[going], batch.push_n[going])
-        passes = NOT_ASSESSED if self.missing_on_way else PASSES_THROUGH
+        passes = np.where(self.may_be_held(place), NOT_ASSESSED, PASSES_THROUGH)
         outcome = np.where(rested, SEATED, np.where(ready, passes, CANNOT_REACH))
         none = np.full(batch.count, np.nan)
         return self.read(batch, place, outcome, push, none, none)
+
+    def may_be_held(self, place: FloatArray) -> BoolArray:
+        """Whether missing wall might have held balloons that went past the vein at (K, 3 + M).
+
+        One that slid past beside the ostium lies where no wall of the vein is.
+        """
+        vein = self.prepared.vein
+        offset = place[:, :3] - self.prepared.patch.centre
+        axis = self.prepared.patch.axis
+        aside = np.linalg.norm(offset - (offset @ axis)[:, None] * axis, axis=1)
+        within = aside <= 0.5 * vein.ostium.measures.d_max_mm
+        return np.asarray(within & bool(self.missing_on_way))
 
     def closes(
         self, batch: BalloonBatch, which: IntArray, place: FloatArray
@@ -395,13 +409,23 @@ def simulator(
 
 
 def _missing_on_way(prepared: PreparedVein, contact: BalloonContact) -> str:
+    """Say whether missing wall might have held a balloon that passes, and not deep in the vein.
+
+    A wall that ends too early lets a balloon through that more wall might have held; past
+    the mitral side and the ends of other veins there is none. Where more wall of the vein
+    would have held it only with its equator past the ostial plane, it is no antral seat
+    either way, and passes.
+    """
     patch, reach = prepared.patch, contact.balloon.shape.reach_mm
-    # A wall that ends too early lets a balloon through that more wall might have held; past
-    # the mitral side and the ends of other veins there is none.
     rims = [wall.rim for wall in patch.missing if wall.kind != "atrium"]
     rim = np.unique(np.concatenate([np.empty(0, dtype=np.int64), *rims]))
     edge = patch.surface.points[rim[contact.touchable[rim]]]
+    if not len(edge):
+        return ""
     way = patch.guide.sampled(patch.centre - reach * patch.axis, reach, 1.0)
-    if len(edge) and np.isfinite(cKDTree(way).query(edge, distance_upper_bound=reach)[0]).any():
-        return "the wall ends before the balloon comes to rest"
-    return ""
+    near = np.isfinite(cKDTree(way).query(edge, distance_upper_bound=reach)[0])
+    offset = edge[near] - patch.centre
+    aside = np.linalg.norm(offset - (offset @ patch.axis)[:, None] * patch.axis, axis=1)
+    # Depth of a ball that touches the edge of the wall alone.
+    depth = offset @ patch.normal - np.sqrt(np.maximum(reach**2 - aside**2, 0.0))
+    return "the wall ends before the balloon comes to rest" if (depth <= 0.0).any() else ""

@@ -21,7 +21,7 @@ from veinfit.seating.uncertainty.expansion import Term, expand
 from veinfit.seating.uncertainty.unknowns import Unknowns, perturbed
 from veinfit.settings import MarginSettings, SeatingSettings
 
-LEAST_ASSESSED = 0.9
+LEAST_ASSESSED = 0.75
 """With a smaller share of tries that could be assessed there is no margin."""
 
 TAIL = 0.025
@@ -192,7 +192,8 @@ def chance(
 
     The bounds follow from how the probability answers to each calibrated quantity,
     as far as the sample itself tells: a change of a law weighs its tries anew.
-    They are those of a beta law of that variance, so that they stay between 0 and 1.
+    They are those of a beta law of that variance, so that they stay between 0 and 1, and
+    hold what tries that could not be assessed may have come to.
 
     Parameters
     ----------
@@ -213,10 +214,12 @@ def chance(
     error = max(by_patient, math.sqrt(mild * (1.0 - mild) / total))
     spread = _answer(closed, assessed, unknowns, seating, law) ** 2 / (mild * (1.0 - mild))
     low, high = bounds(mild, spread)
+    # Tries that missing wall leaves open may all have failed, or all have closed.
+    unknown = 1.0 - total / assessed.size
     return Chance(
         probability=probability,
-        low=min(low, probability),
-        high=max(high, probability),
+        low=min(low, probability) * (1.0 - unknown),
+        high=max(high, probability) * (1.0 - unknown) + unknown,
         sampling_error=error,
         given_patient=tuple(float(value) for value in given),
         spread=spread,
