@@ -39,7 +39,7 @@ class Range:
 
 RANGES = (
     Range("seating.greatest_push_n", 0.4, 1.2),
-    Range("seating.shaft_n_per_mm", 0.15, 1.2),
+    Range("seating.shaft_n_per_mm", 0.4, 1.4),
     Range("margin.direction_sd_deg", 12.0, 30.0),
     Range("margin.shaft_offset_sd_mm", 1.0, 5.0),
 )
