@@ -99,6 +99,7 @@ def options(*command):
         ("Summary of a cohort", ["cohort", "summary"]),
         ("Prediction and observation", ["agree"]),
         ("Calibration", ["calibrate"]),
+        ("Practice", ["practice"]),
     ],
 )
 def test_every_option_is_told(title, command):
