@@ -623,7 +623,7 @@ class MarginSettings:
         0.2,
         unit="mm",
         meaning="uncertainty (SD) of seating.contact_tolerance_mm",
-        basis="as shaft_calibration",
+        basis="an estimate, no source: less than half a voxel of cardiac CT",
         low=0.0,
         high=2.0,
     )
