@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from scipy.stats import beta
+from scipy.special import betaincinv
 
 from veinfit.frames import BoolArray, FloatArray
 from veinfit.notes import Note
@@ -145,8 +145,8 @@ def bounds(probability: float, spread: float) -> tuple[float, float]:
     if spread <= 0.0:
         return probability, probability
     strength = 1.0 / min(spread, GREATEST_SPREAD) - 1.0
-    law = beta(probability * strength, (1.0 - probability) * strength)
-    return float(law.ppf(TAIL)), float(law.ppf(1.0 - TAIL))
+    shape = probability * strength, (1.0 - probability) * strength
+    return float(betaincinv(*shape, TAIL)), float(betaincinv(*shape, 1.0 - TAIL))
 
 
 def _freeze_loss(chains: Chains, simulator: Simulator) -> float | None:
