@@ -401,7 +401,9 @@ class SeatingSettings:
         1.5,
         unit="mm",
         meaning="size of the cells in which the wall is gathered for the tries of the margin",
-        basis="seats within 0.1 mm and leaks within 0.05 mm of the refined wall",
+        basis=(
+            "seats within 0.1 mm of the refined wall; leaks within 0.05 mm, 0.1 mm at sharp edges"
+        ),
         low=0.1,
         high=5.0,
     )
