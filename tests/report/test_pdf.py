@@ -222,11 +222,14 @@ def test_nothing_lies_over_anything_else_and_nothing_is_too_small(
 def test_notes_that_do_not_fit_are_counted(
     anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
 ) -> None:
-    notes = tuple(Note("ostium", f"remark {k}.", "LSPV") for k in range(30))
+    notes = tuple(Note("ostium", f"doubt {k}.", "LSPV", "caution") for k in range(5))
+    notes += tuple(Note("ostium", f"remark {k}.", "LSPV") for k in range(30))
     notes += tuple(Note("surface", f"repair {k}.") for k in range(30))
     pages = pages_of(write_pdf(report_of(anatomy, fits, notes=notes)), tmp_path)
     assert re.search(r"\d more notes are in report.html", pages[0])
-    assert "22 more notes are in report.html" in pages[1]
+    own = " ".join(pages[1:3])
+    assert "doubt 2." in own and "doubt 3." not in own and "remark 0." not in own
+    assert "32 more notes are in report.html" in own
 
 
 HOSTILE = "<b>&amp;</b> <img src='file:///etc/passwd'/> ](x) \\ %s {{x}} </para> ü\x00\x07"

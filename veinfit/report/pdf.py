@@ -63,8 +63,8 @@ MARGIN = 12 * mm
 FOOT = 9 * mm
 """Height of the line at the foot of each page."""
 
-NOTES_ON_VEIN = 8
-"""So many notes are printed, cautions first; more are counted, and in report.html."""
+NOTES_ON_VEIN = 3
+"""So many cautions are printed; other notes are counted, and in report.html."""
 
 MOST_BESIDE = 3
 """Tables of more balloons take the page's whole width."""
@@ -200,14 +200,11 @@ def _tables(part: VeinPart, width: float) -> list[Flowable]:
         words("The ostium to scale", SMALL_PT, bold=True, role="H3"),
         on_paper(part.ostium, 0.58 * right),
     ]  # fmt: skip
-    notes = [Spacer(1, 2 * mm), *note_blocks(part.notes, NOTES_ON_VEIN)]
     if not part.fits:
-        return [*own, *notes]
+        return own
     if beside:
-        # Beside each other is one block that no page can divide: the notes flow below it.
-        beside_blocks = [[_fits_table(part, left)], own]
-        return [columns(beside_blocks, [left + GUTTER, right], gap=GUTTER), *notes]
-    return [_fits_table(part, width), Spacer(1, 2 * mm), *own, *notes]
+        return [columns([[_fits_table(part, left)], own], [left + GUTTER, right], gap=GUTTER)]
+    return [_fits_table(part, width), Spacer(1, 2 * mm), *own]
 
 
 def _fits_table(part: VeinPart, width: float) -> Figures:
@@ -239,7 +236,9 @@ def _drawings(part: VeinPart, width: float) -> list[Flowable]:
     plots = []
     if part.narrow_gaps:
         plots.append(titled("Where is it weak? The gap around the clock", part.narrow_gaps, half))
-    if part.profile:
+    plots += [titled(title, drawn, half) for title, drawn in part.further]
+    # Two pages hold what follows from the seats; how the vein narrows is in report.html.
+    if part.profile and not part.further:
         plots.append(titled("Area along the vein", part.profile, half))
     blocks += _pairs(plots, width)
     if part.narrow_maps:
@@ -247,8 +246,9 @@ def _drawings(part: VeinPart, width: float) -> list[Flowable]:
             [titled(f"The wall unrolled: {t}", d, half) for t, d in part.narrow_maps], width
         )
         blocks.append(words(MAP_KEY, SMALL_PT, MUTED))
-    blocks += _pairs([titled(title, drawn, half) for title, drawn in part.further], width)
-    return [*blocks, Spacer(1, 2 * mm), *_beside(part)]
+    blocks += [Spacer(1, 2 * mm), *_beside(part), Spacer(1, 2 * mm)]
+    cautions = sum(note.severity != "info" for note in part.notes)
+    return [*blocks, *note_blocks(part.notes, min(cautions, NOTES_ON_VEIN))]
 
 
 def _pairs(blocks: Sequence[Sequence[Flowable]], width: float) -> list[Flowable]:
