@@ -181,7 +181,7 @@ def test_same_input_same_bytes_but_for_the_time(result, written, mesh, tmp_path)
     same = dataclasses.replace(again.provenance, created=result.provenance.created)
     case.write_case(dataclasses.replace(again, provenance=same), tmp_path / "again")
     files = sorted(p.relative_to(written) for p in written.rglob("*.*"))
-    assert len(files) == 25
+    assert len(files) == 26
     for name in files:
         assert (tmp_path / "again" / name).read_bytes() == (written / name).read_bytes(), name
 

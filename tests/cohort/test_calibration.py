@@ -187,23 +187,21 @@ def test_too_few_attempts_are_refused(few, ground):
 
 
 @pytest.mark.slow
-def test_emulated_chances_are_those_of_seats(ground, monkeypatch):
+def test_emulated_chances_are_those_of_seats(ground):
     """The interpolated leak widths give the probability that seats under the law give."""
     from veinfit.seating.approach.line import line_through_ostium
     from veinfit.seating.prepare import prepare
     from veinfit.seating.uncertainty.attempts import simulator
 
-    law = replace(HELD.margin, samples=64, chains_per_patient=16, direction_sd_deg=12.0)
+    law = replace(HELD.margin, samples=256, chains_per_patient=64, direction_sd_deg=12.0)
     ready = prepare(ground.anatomy, ground.vein, 16.0, HELD.seating)
     line = line_through_ostium("coaxial", ground.vein, ground.vein.axis)
-    small = replace(emulation.WIDE, samples=256)
-    monkeypatch.setattr(emulation, "WIDE", small)
     made = emulation.emulate(ready, sphere(28), line, HELD, "x")
     unknowns = draw(law, "y")
     seen = simulator(ready, sphere(28), line, HELD.seating, law).tries(
-        np.tile(line.direction, (64, 1)),
-        np.repeat(unknowns.patient, 16, axis=0),
-        unknowns.first.reshape(64, -1),
+        np.tile(line.direction, (256, 1)),
+        np.repeat(unknowns.patient, 64, axis=0),
+        unknowns.first.reshape(256, -1),
     )
     shifts = np.array([[0.0, 0.0, 0.0, law.direction_sd_deg]])
     told = made.chances(unknowns, law, shifts, np.array([0.5])).mean()

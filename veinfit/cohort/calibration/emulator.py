@@ -24,7 +24,7 @@ from veinfit.settings import MarginSettings, SeatingSettings, Settings
 WIDE = MarginSettings(
     samples=512,
     chains_per_patient=32,
-    direction_sd_deg=22.0,
+    direction_sd_deg=30.0,
     push_spread=0.6,
     guide_spread=0.8,
     shaft_spread=0.8,
