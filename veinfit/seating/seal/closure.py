@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy import sparse
@@ -21,6 +22,9 @@ NEAR_MM = 5.0
 
 SECTORS = 48
 """Directions around the vein in which the deepest contact is looked for."""
+
+OPEN_SECTORS = 6
+"""So many sectors in a row, 45 degrees, are no step between neighbours on a closed line."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +85,31 @@ class ClosureWall:
 
     def parted(self, closed: BoolArray) -> BoolArray:
         """Whether the closed ones (N, K) of its vertices part vein and atrium (N,)."""
+        if not self._joined:
+            return np.ones(len(closed), dtype=bool)
+        result = np.zeros(len(closed), dtype=bool)
+        may = np.flatnonzero(self._all_round(closed))
+        if len(may):
+            result[may] = self._parted(closed[may])
+        return result
+
+    @cached_property
+    def _joined(self) -> bool:
+        """Whether vein and atrium are joined where all is open."""
+        _, label = _components(self.links, self.wall.node_count + 2)
+        return bool(label[-1] == label[-2])
+
+    def _all_round(self, closed: BoolArray) -> BoolArray:
+        """Which of the closed ones (N, K) leave no wide arc around the vein without any."""
+        touched = np.zeros((len(closed), SECTORS), dtype=bool)
+        ball, vertex = np.nonzero(closed)
+        touched[ball, self.sector[vertex]] = True
+        some = touched.copy()
+        for k in range(1, OPEN_SECTORS):
+            some |= np.roll(touched, k, axis=1)
+        return np.asarray(some.all(axis=1))
+
+    def _parted(self, closed: BoolArray) -> BoolArray:
         count, whole = len(closed), self.wall.node_count + 2
         # What is open before all balloons is joined once for all of them.
         ever = np.zeros(whole, dtype=bool)
