@@ -96,18 +96,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
 
 def _anatomies(cases: Sequence[BatchCase], settings: Settings) -> Iterator[tuple[str, Anatomy]]:
-    from veinfit.anatomy import find_anatomy
-    from veinfit.case import read_case, with_septum
+    from veinfit.cohort.batch.anatomies import anatomy_of
 
     for case in cases:
-        read = read_case(
-            case.input,
-            labels=case.labels,
-            landmarks=case.landmarks,
-            settings=settings,
-            frame=case.frame,
-            unit=case.unit,
-            trust_frame=case.trust_frame,
-        )
-        anatomy = find_anatomy(read.lumen, settings, frame=case.frame)
-        yield case.case, with_septum(anatomy, read)[0]
+        yield case.case, anatomy_of(case, settings)

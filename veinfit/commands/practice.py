@@ -143,28 +143,16 @@ def _anatomies(
     cases: Sequence[BatchCase], settings: Settings, tell: Progress
 ) -> tuple[list[tuple[str, Anatomy]], dict[str, str]]:
     """Find the anatomy of every case; why some have none."""
-    from veinfit.anatomy import find_anatomy
-    from veinfit.case import read_case, with_septum
+    from veinfit.cohort.batch.anatomies import anatomy_of
 
     atria: list[tuple[str, Anatomy]] = []
     failed: dict[str, str] = {}
     for number, case in enumerate(cases, 1):
         tell(f"anatomy of {case.case}, {number} of {len(cases)}")
         try:
-            read = read_case(
-                case.input,
-                labels=case.labels,
-                landmarks=case.landmarks,
-                settings=settings,
-                frame=case.frame,
-                unit=case.unit,
-                trust_frame=case.trust_frame,
-            )
-            anatomy = find_anatomy(read.lumen, settings, frame=case.frame)
+            atria.append((case.case, anatomy_of(case, settings)))
         except InputError as error:
             failed[case.case] = str(error)
-            continue
-        atria.append((case.case, with_septum(anatomy, read)[0]))
     if not atria:
         raise InputError(f"no atrium could be used: {next(iter(failed.values()))}")
     return atria, failed
