@@ -29,9 +29,10 @@ from veinfit.seating.seal.antral import antral_area_mm2
 from veinfit.seating.seal.gap import gap_field
 from veinfit.seating.seal.reach import why_not_reached
 from veinfit.seating.seal.seal import find_seal, why_not_assessed
-from veinfit.seating.uncertainty.attempts import SEATED, Simulator
+from veinfit.seating.uncertainty.attempts import Simulator
 from veinfit.seating.uncertainty.attempts import simulator as simulator_of
 from veinfit.seating.uncertainty.chains import Chains
+from veinfit.seating.uncertainty.readings import SEATED
 from veinfit.seating.uncertainty.unknowns import perturbed
 from veinfit.settings import MarginSettings, SeatingSettings
 

@@ -2,241 +2,26 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-
-import numpy as np
+from dataclasses import replace
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.frames import BoolArray, FloatArray, IntArray
-from veinfit.notes import Note
-from veinfit.seating.approach.line import ApproachLine, approach_line, line_through_ostium
+from veinfit.seating.approach.line import approach_line, line_through_ostium
 from veinfit.seating.approach.reachable import directions_about
-from veinfit.seating.approach.start import find_start, start_notes
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.freeze import constant_size, freeze_drift
 from veinfit.seating.growth import growth_of
-from veinfit.seating.loop import loop_reading
-from veinfit.seating.mechanics.attempt import attempt
-from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.guide import guide_notes
-from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH
-from veinfit.seating.model import Fit, FreezeDrift
-from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
-from veinfit.seating.patch import WallPatch
+from veinfit.seating.model import Fit
+from veinfit.seating.neighbours import Structure
+from veinfit.seating.nominal import growth_mm, seat_balloon
 from veinfit.seating.plans.plan import Tried, plans_of
-from veinfit.seating.prepare import PreparedVein, balloon_batch, prepare
-from veinfit.seating.seal.antral import antral_area_mm2, contact_area_mm2, contact_ring_deg
-from veinfit.seating.seal.clock import clock_readings, contact_arc_deg, meridians, read_clock
-from veinfit.seating.seal.closure import closure_wall
-from veinfit.seating.seal.gap import GapField, gap_field
-from veinfit.seating.seal.grade import is_deep, occlusion_grade
-from veinfit.seating.seal.orifice import cut_graph
-from veinfit.seating.seal.reach import why_not_reached
-from veinfit.seating.seal.seal import (
-    Seal,
-    find_leaks,
-    find_seal,
-    leak_place,
-    lies_elsewhere,
-    missing_notes,
-    why_not_assessed,
-)
-from veinfit.seating.uncertainty.attempts import Simulator, simulator
+from veinfit.seating.prepare import prepare
+from veinfit.seating.uncertainty.attempts import simulator
 from veinfit.seating.uncertainty.made import field_without_course, with_margin
-from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS
 from veinfit.settings import MarginSettings, SeatingSettings
-
-BEFORE_SHARE = 0.7
-"""The nominal seat's push begins at this share of the one at which the gathered wall occluded."""
 
 RESERVE_SD = 4.0
 """The wall reaches so many standard deviations of the surface offset past the largest balloon."""
-
-SHAPE_NOTE_MM = 0.5
-"""A shape that gives way by more than this says so."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Seat:
-    """Where the nominal balloon rests."""
-
-    place: FloatArray
-    push_n: float
-    push_to_seal_n: float | None
-    batch: BalloonBatch
-
-
-def seat_balloon(
-    prepared: PreparedVein,
-    simulated: Simulator,
-    structures: Mapping[str, Structure] | None = None,
-) -> Fit:
-    """Seat one balloon before one vein, by one try without any perturbation.
-
-    Parameters
-    ----------
-    prepared : PreparedVein
-    simulated : Simulator
-        The balloon on its approach.
-    structures : mapping of str to Surface or (N, 3) array, optional
-    """
-    line, settings, balloon = simulated.line, simulated.seating, simulated.balloon
-    patch = prepared.patch
-    fit = _unseated(patch.vein, balloon, line)
-    if line.cannot_reach:
-        # The course that fails is none: it has no direction to tell.
-        return replace(
-            fit,
-            outcome="cannot reach",
-            reason=line.cannot_reach,
-            push_direction=None,
-            misalignment_deg=None,
-        )
-    batch = balloon_batch(prepared, simulated.contact, [line], settings, exact=True)
-    start = find_start(batch, line, simulated.way_mm)
-    fit = replace(fit, notes=(*line.notes, *start_notes(start, patch.vein, balloon, settings)))
-    if start.pressed_mm > settings.greatest_start_press_mm:
-        reason = (
-            "no room before the ostium: wherever the balloon starts the wall presses "
-            f"{start.pressed_mm:.1f} mm into it"
-        )
-        return replace(fit, outcome="cannot reach", reason=reason)
-    found = _nominal(prepared, simulated, batch, start.centre)
-    if isinstance(found, str):
-        outcome = "not assessed" if found else "passes through"
-        limit = settings.greatest_depth_mm
-        reason = found or f"no equilibrium up to {limit:g} mm into the vein"
-        return replace(fit, outcome=outcome, reason=reason)  # type: ignore[arg-type]
-    return _read(prepared, simulated, fit, found, structures or {})
-
-
-def _unseated(vein: str, balloon: Balloon, line: ApproachLine) -> Fit:
-    return Fit(
-        vein=vein,
-        balloon=balloon.name,
-        balloon_mm=balloon.equatorial_mm,
-        approach=line.kind,
-        outcome="seated",
-        push_direction=line.direction,
-        misalignment_deg=line.misalignment_deg,
-        balloon_section=None if balloon.profile == "sphere" else balloon.half_section(),
-        notes=line.notes,
-    )
-
-
-def _nominal(
-    prepared: PreparedVein, simulated: Simulator, batch: BalloonBatch, start: FloatArray
-) -> _Seat | str:
-    """Make the try on the refined wall; a reason where there is no verdict, empty if it passes.
-
-    The gathered wall tells from which push on the refined one is worth a look.
-    """
-    settings, balloon = simulated.seating, simulated.balloon
-    rough = simulated.tries(
-        simulated.line.direction[None],
-        np.zeros((1, len(PATIENT_UNKNOWNS))),
-        np.zeros((1, len(ATTEMPT_UNKNOWNS))),
-    )
-    known = np.fmin(rough.push_to_occlude_n, batch.push_n)
-    closure = closure_wall(prepared, simulated.contact, balloon.shape.reach_mm)
-
-    def closes(which: IntArray, place: FloatArray) -> tuple[BoolArray, BoolArray]:
-        gap, polar = closure.measured(balloon, batch.reach_mm[which], batch.direction[which], place)
-        contact = gap <= settings.contact_tolerance_mm
-        return closure.parted(contact), closure.parted(contact & balloon.freezes_at(polar))
-
-    begin = np.zeros((1, batch.unknowns))
-    begin[0, :3] = start
-    done = attempt(
-        batch,
-        begin,
-        prepared.exit(settings),
-        closes,
-        settings.push_beyond_occlusion,
-        first_push_n=BEFORE_SHARE * known,
-    )
-    state = int(done.seats.state[0])
-    if state == WENT_THROUGH:
-        held = bool(simulated.may_be_held(done.seats.place)[0])
-        return simulated.missing_on_way if held else ""
-    if state != AT_REST:
-        return "no equilibrium was found"
-    push = float(done.push_to_seal_n[0])
-    return _Seat(
-        done.seats.place[0],
-        float(done.push_n[0]),
-        push if math.isfinite(push) else None,
-        batch,
-    )
-
-
-def _read(
-    prepared: PreparedVein,
-    simulated: Simulator,
-    fit: Fit,
-    seat: _Seat,
-    structures: Mapping[str, Structure],
-) -> Fit:
-    """Read everything off a seat."""
-    line, settings, balloon = simulated.line, simulated.seating, simulated.balloon
-    centre, amplitude = seat.place[:3], seat.place[3:]
-    patch = prepared.shaped(amplitude)
-    touchable = simulated.contact.touchable
-    field = gap_field(
-        patch, touchable, balloon, centre, line.direction, settings.contact_tolerance_mm
-    )
-    nose = centre + balloon.shape.nose_mm * line.direction
-    loop = loop_reading(prepared.vein, nose, settings.loop_diameter_mm)
-    fit = replace(
-        fit,
-        patch=patch.surface,
-        shape_mm=tuple(float(a) for a in amplitude),
-        push_n=seat.push_n,
-        centre=centre,
-        depth_mm=_depth_mm(patch, centre),
-        nose_depth_mm=_depth_mm(patch, nose),
-        loop_depth_mm=loop.depth_mm,
-        loop_fit=loop.fit,
-        patch_gap_mm=np.where(np.isfinite(field.gap_mm), field.gap_mm, np.nan),
-        distances_mm=distances_mm(FreezingZone.of(balloon, centre, line.direction), structures),
-        notes=(*fit.notes, *_shape_notes(fit.vein, balloon, amplitude)),
-    )
-    if held := why_not_reached(patch, nose, settings):
-        return replace(fit, outcome="cannot reach", reason=held)
-    if lies_elsewhere(patch, field, balloon.shape, centre, line.direction):
-        text = (
-            f"{balloon.name}: the balloon also touches wall far from the ostium; that contact "
-            "does not count for the seal"
-        )
-        fit = replace(fit, notes=(*fit.notes, Note("seating", text, patch.vein, "caution")))
-    seal = find_seal(patch, field, settings.contact_tolerance_mm)
-    reason = why_not_assessed(patch, field, seal)
-    if reason:
-        return replace(fit, outcome="not assessed", reason=reason)
-    fit = replace(fit, notes=(*fit.notes, *missing_notes(patch, field, balloon.name)))
-    fit = _read_seal(patch, simulated, fit, field, seal)
-    if fit.sealed:
-        fit = replace(fit, push_to_seal_n=seat.push_to_seal_n)
-    return _with_freezing(prepared, simulated, fit, seal, seat)
-
-
-def _depth_mm(patch: WallPatch, point: FloatArray) -> float:
-    """Depth of a point past the ostial plane along the ostial normal, mm."""
-    return float((point - patch.centre) @ patch.normal)
-
-
-def _shape_notes(vein: str, balloon: Balloon, amplitude: FloatArray) -> tuple[Note, ...]:
-    """Tell how far the ostium has changed shape, where that is worth a word."""
-    if not len(amplitude) or abs(amplitude[0]) < SHAPE_NOTE_MM:
-        return ()
-    rounder = "rounder" if amplitude[0] > 0.0 else "more oval"
-    text = (
-        f"{balloon.name}: the ostium is predicted to become {rounder} under the balloon; the ends "
-        f"of its short axis move by {abs(amplitude[0]):.1f} mm"
-    )
-    return (Note("seating", text, vein),)
 
 
 def seat_vein(
@@ -293,7 +78,7 @@ def each_seat(
     if not balloons or not lines:
         return
     law = margin or MarginSettings(samples=0)
-    largest = max(b.resized(_growth_mm(b, settings)).shape.reach_mm for b in balloons)
+    largest = max(b.resized(growth_mm(b, settings)).shape.reach_mm for b in balloons)
     reserve = RESERVE_SD * law.surface_offset_sd_mm if law.samples else 0.0
     prepared = prepare(anatomy, vein, largest + reserve, settings)
     ways = [prepared.way_mm(line) for line in lines]
@@ -355,84 +140,3 @@ def seat_all(
     for vein in anatomy.veins:
         fits += seat_vein(anatomy, vein, balloons, settings, approaches, structures)
     return tuple(fits)
-
-
-def _read_seal(patch: WallPatch, simulated: Simulator, fit: Fit, gaps: GapField, seal: Seal) -> Fit:
-    settings, balloon, approach = simulated.seating, simulated.balloon, simulated.line.kind
-    tolerance, pressing = settings.contact_tolerance_mm, simulated.contact.pressing
-    clock = read_clock(patch, meridians(patch), gaps, tolerance)
-    leaks = (
-        ()
-        if seal.occluded
-        else find_leaks(patch, cut_graph(patch), gaps, tolerance, balloon, approach)
-    )
-    hour, words = None, ""
-    if not seal.occluded:
-        _, hour, words = leak_place(patch, seal.path.narrowest)
-    areas = [leak.area_mm2 for leak in leaks if leak.area_mm2 is not None]
-    area = float(sum(areas)) if areas else None
-    ring = contact_ring_deg(clock, tolerance)
-    depth = fit.depth_mm if fit.depth_mm is not None else -math.inf
-    deep = is_deep(depth, ring, settings)
-    return replace(
-        fit,
-        deep=deep,
-        antral=seal.sealed and not deep,
-        occlusion_grade=occlusion_grade(seal.occluded, area, settings),
-        contact_area_mm2=contact_area_mm2(patch, pressing, gaps),
-        contact_arc_deg=contact_arc_deg(clock, tolerance),
-        occluded=seal.occluded,
-        sealed=seal.sealed,
-        leak_width_mm=seal.leak_width_mm,
-        leak_area_mm2=0.0 if seal.occluded else area,
-        leak_clock_h=hour,
-        leak_side=words,
-        antral_area_mm2=antral_area_mm2(patch, pressing, gaps, seal.open_to_atrium),
-        leaks=leaks,
-        clock=clock_readings(patch, clock, balloon, approach),
-    )
-
-
-def _growth_mm(balloon: Balloon, settings: SeatingSettings) -> float:
-    """Return the growth that is set beside constant size: the balloon's own or a what-if."""
-    return balloon.growth_mm if balloon.growth_mm > 0.0 else settings.growth_what_if_mm
-
-
-def _with_freezing(
-    prepared: PreparedVein, simulated: Simulator, fit: Fit, seal: Seal, seat: _Seat
-) -> Fit:
-    """Set constant size and growth side by side; the balloon's own is the fit's."""
-    settings, balloon = simulated.seating, simulated.balloon
-    drifts: list[FreezeDrift] = [constant_size(seal)]
-    growth = _growth_mm(balloon, settings)
-    if growth > 0.0:
-        grown = balloon.resized(growth)
-        # What the balloon can press is settled by its way in, before it grows.
-        pushed = replace(seat.batch, push_n=np.array([seat.push_n]), shape=grown.shape)
-        drifts.append(
-            freeze_drift(
-                prepared,
-                simulated.contact.touchable,
-                grown,
-                growth,
-                pushed.resized(grown.shape.reach_mm),
-                seat.place,
-                settings,
-            )
-        )
-    own = drifts[-1] if balloon.growth_mm > 0.0 else drifts[0]
-    notes = fit.notes
-    if seal.sealed and drifts[-1].sealed is False:
-        who = "it" if balloon.growth_mm > 0.0 else "a balloon of its size"
-        text = (
-            f"{balloon.name}: the nominal seat is sealed; if {who} grew by {growth:g} mm when "
-            "freezing starts, it would lose the seal"
-        )
-        notes = (*notes, Note("seating", text, prepared.patch.vein))
-    return replace(
-        fit,
-        freeze_shift_mm=own.shift_mm,
-        sealed_after_freeze=own.sealed,
-        freezing=tuple(drifts),
-        notes=notes,
-    )

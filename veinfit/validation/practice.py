@@ -21,9 +21,10 @@ from veinfit.seating.balloon import sphere
 from veinfit.seating.prepare import prepare
 from veinfit.seating.seal.closure import SECTORS
 from veinfit.seating.seat import RESERVE_SD
-from veinfit.seating.uncertainty.attempts import SEATED, Readings, Simulator, simulator
+from veinfit.seating.uncertainty.attempts import Simulator, simulator
 from veinfit.seating.uncertainty.chains import simulate
 from veinfit.seating.uncertainty.margin import LEAST_ASSESSED
+from veinfit.seating.uncertainty.readings import SEATED, Readings
 from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS, draw
 from veinfit.settings import Settings
 

@@ -16,7 +16,7 @@ from veinfit.seating.approach.reachable import HOURS, Directions
 from veinfit.seating.balloon import sphere
 from veinfit.seating.seat import seat_vein
 from veinfit.seating.uncertainty.aims import aim_field, sealing_aims, spread_tries
-from veinfit.seating.uncertainty.attempts import OUTCOMES, SEATED
+from veinfit.seating.uncertainty.readings import OUTCOMES, SEATED
 from veinfit.seating.uncertainty.unknowns import draw, tilted
 from veinfit.settings import MarginSettings, SeatingSettings
 

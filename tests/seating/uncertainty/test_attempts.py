@@ -14,15 +14,15 @@ from veinfit.anatomy import find_anatomy
 from veinfit.case.reading import read_case
 from veinfit.seating.approach.line import approach_line, line_through_ostium
 from veinfit.seating.balloon import Balloon, sphere
+from veinfit.seating.nominal import seat_balloon
 from veinfit.seating.prepare import prepare
-from veinfit.seating.seat import seat_balloon
-from veinfit.seating.uncertainty.attempts import (
+from veinfit.seating.uncertainty.attempts import simulator
+from veinfit.seating.uncertainty.readings import (
     CANNOT_REACH,
     NOT_ASSESSED,
     OUTCOMES,
     PASSES_THROUGH,
     SEATED,
-    simulator,
 )
 from veinfit.settings import MarginSettings, SeatingSettings, Settings
 

@@ -14,15 +14,15 @@ from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.balloon import sphere
 from veinfit.seating.prepare import prepare
 from veinfit.seating.seat import seat_vein
-from veinfit.seating.uncertainty.attempts import (
+from veinfit.seating.uncertainty.attempts import simulator
+from veinfit.seating.uncertainty.chains import simulate
+from veinfit.seating.uncertainty.readings import (
     CANNOT_REACH,
     NOT_ASSESSED,
     PASSES_THROUGH,
     SEATED,
     Readings,
-    simulator,
 )
-from veinfit.seating.uncertainty.chains import simulate
 from veinfit.seating.uncertainty.unknowns import Unknowns, draw
 from veinfit.settings import MarginSettings, SeatingSettings
 

@@ -19,7 +19,8 @@ from veinfit.seating.seal.orifice import CutGraph
 from veinfit.seating.seal.paths import widest_path
 from veinfit.seating.seal.reach import why_not_reached
 from veinfit.seating.seal.seal import verdict
-from veinfit.seating.uncertainty.attempts import Readings, Simulator
+from veinfit.seating.uncertainty.attempts import Simulator
+from veinfit.seating.uncertainty.readings import Readings
 
 
 @dataclass(frozen=True, slots=True, eq=False)

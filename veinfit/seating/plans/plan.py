@@ -24,9 +24,10 @@ from veinfit.seating.plans.cover import Cover, closed_together, cover_of, shared
 from veinfit.seating.plans.full import FullSeat, full_seat, line_of, longest_arc, plan_gap
 from veinfit.seating.seal.closure import ClosureWall
 from veinfit.seating.seal.orifice import CutGraph, cut_graph
-from veinfit.seating.uncertainty.attempts import NOT_ASSESSED, WIDE_MM, Readings, Simulator
+from veinfit.seating.uncertainty.attempts import WIDE_MM, Simulator
 from veinfit.seating.uncertainty.made import TriesMade
 from veinfit.seating.uncertainty.margin import LEAST_ASSESSED
+from veinfit.seating.uncertainty.readings import NOT_ASSESSED, Readings
 from veinfit.seating.uncertainty.unknowns import draw
 
 TRIES_PER_PATIENT = 4

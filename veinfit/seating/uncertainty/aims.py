@@ -17,7 +17,8 @@ from veinfit.frames import FloatArray, side_words
 from veinfit.seating.approach.reachable import Directions
 from veinfit.seating.model import Aim
 from veinfit.seating.uncertainty.aim_field import AimField, normal_density
-from veinfit.seating.uncertainty.attempts import NOT_ASSESSED, OUTCOMES, SEATED, Readings, Simulator
+from veinfit.seating.uncertainty.attempts import Simulator
+from veinfit.seating.uncertainty.readings import NOT_ASSESSED, OUTCOMES, SEATED, Readings
 from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS, draw, tilted
 from veinfit.settings import MarginSettings
 

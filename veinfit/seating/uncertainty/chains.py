@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.frames import BoolArray, FloatArray, IntArray
-from veinfit.seating.uncertainty.attempts import NOT_ASSESSED, SEATED, Readings, Simulator
+from veinfit.seating.uncertainty.attempts import Simulator
+from veinfit.seating.uncertainty.readings import NOT_ASSESSED, SEATED, Readings
 from veinfit.seating.uncertainty.unknowns import Unknowns
 
 Limit = Callable[[FloatArray], FloatArray]

@@ -12,9 +12,10 @@ from veinfit.seating.approach.reachable import Directions
 from veinfit.seating.model import AttemptRow, Fit
 from veinfit.seating.uncertainty.aim_field import AimField
 from veinfit.seating.uncertainty.aims import aim_field, aim_map, nominal_tries, spread_tries
-from veinfit.seating.uncertainty.attempts import OUTCOMES, SEATED, Readings, Simulator
+from veinfit.seating.uncertainty.attempts import Simulator
 from veinfit.seating.uncertainty.chains import Chains, simulate
 from veinfit.seating.uncertainty.margin import with_chances
+from veinfit.seating.uncertainty.readings import OUTCOMES, SEATED, Readings
 from veinfit.seating.uncertainty.unknowns import draw
 
 

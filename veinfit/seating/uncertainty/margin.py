@@ -12,12 +12,10 @@ from veinfit.frames import BoolArray, FloatArray
 from veinfit.notes import Note
 from veinfit.seating.mechanics.minimise import minimise
 from veinfit.seating.model import Chance, Fit, Margin
-from veinfit.seating.uncertainty.attempts import (
-    PASSES_THROUGH,
-    Simulator,
-)
+from veinfit.seating.uncertainty.attempts import Simulator
 from veinfit.seating.uncertainty.chains import Chains
 from veinfit.seating.uncertainty.expansion import Term, expand
+from veinfit.seating.uncertainty.readings import PASSES_THROUGH
 from veinfit.seating.uncertainty.unknowns import Unknowns, perturbed
 from veinfit.settings import MarginSettings, SeatingSettings
 
