@@ -199,7 +199,7 @@ def test_without_a_source_the_study_is_new_and_nameless(tmp_path):
 
 
 def test_private_codes_are_told():
-    text = (Path(known.__file__).parent / "README.md").read_text()
+    text = (Path(__file__).parents[3] / "veinfit" / "io" / "dicom" / "README.md").read_text("utf-8")
     private = {
         triple[0]
         for table in (known.VEIN_MEASURES, known.FIT_MEASURES)
