@@ -1,12 +1,14 @@
-"""What the README says is so: its columns, settings, options, and its six lines of Python."""
+"""What the READMEs say is so: columns, settings, options, links, commands and lines of Python."""
 
 from __future__ import annotations
 
 import argparse
 import re
+import shlex
 import subprocess
 import sys
 import tomllib
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -26,18 +28,29 @@ from veinfit.io.tables import (
     VEIN_COLUMNS,
 )
 from veinfit.seating.balloon import balloon_from_mapping
-from veinfit.settings import Settings, describe
+from veinfit.settings import Settings
+from veinfit.settings.table import settings_page
 
 ROOT = Path(__file__).parents[1]
-README = (ROOT / "README.md").read_text(encoding="utf-8")
-OF_SEATS = (ROOT / "veinfit" / "seating" / "README.md").read_text(encoding="utf-8")
+DOCUMENTS = {
+    path.relative_to(ROOT).as_posix(): path.read_text(encoding="utf-8")
+    for path in sorted({*ROOT.glob("*.md"), *ROOT.glob("[a-z]*/**/*.md")})
+    if "out" not in path.relative_to(ROOT).parts and "build" not in path.relative_to(ROOT).parts
+}
+"""Every page of the project, by its path."""
+
+README = DOCUMENTS["README.md"]
 
 
 def part(title: str) -> str:
-    """The text below a heading, up to the next of its rank."""
-    text = OF_SEATS if re.search(rf"^#+ {re.escape(title)}$", OF_SEATS, re.M) else README
-    marks = re.search(rf"^(#+) {re.escape(title)}$", text, re.M)
-    assert marks, title
+    """The text below a heading that one page alone has, up to the next of its rank."""
+    found = [
+        (text, marks)
+        for text in DOCUMENTS.values()
+        if (marks := re.search(rf"^(#+) {re.escape(title)}$", text, re.M))
+    ]
+    assert len(found) == 1, title
+    text, marks = found[0]
     rest = text[marks.end() :]
     end = re.search(rf"^#{{2,{len(marks[1])}}} ", rest, re.M)
     return rest[: end.start()] if end else rest
@@ -64,18 +77,11 @@ def test_every_column_is_told_and_no_other(title, columns):
     assert set(told) == set(columns)
 
 
-def test_every_setting_is_told_with_its_default():
-    rows = [line.split(" | ") for line in part("Settings").splitlines() if "| `" in line]
-    told = {row[0].strip("| `"): (row[1], row[2], row[3]) for row in rows}
-    expected = {
-        f"{group}.{name}": (
-            value if isinstance(value, str) else f"{value:g}",
-            about["unit"],
-            about["meaning"],
-        )
-        for group, name, value, about in describe(Settings())
-    }
-    assert told == expected
+def test_every_setting_is_told_as_it_is():
+    """``python -m veinfit.settings > veinfit/settings/README.md`` makes the page anew."""
+    assert DOCUMENTS["veinfit/settings/README.md"] == settings_page()
+    rows = settings_page().count("\n| `")
+    assert rows == sum(len(fields(group.default_factory)) for group in fields(Settings))
 
 
 def options(*command):
@@ -151,8 +157,60 @@ def test_first_command_runs_the_job_and_names_what_it_makes(tmp_path):
     assert {name for name in made if "/" not in name} <= named
 
 
-def test_links_lead_somewhere():
-    for document in ("README.md", "DEVELOPERS.md"):
-        text = (ROOT / document).read_text(encoding="utf-8")
-        for target in re.findall(r"\]\(([^)#]+)\)", text):
-            assert (ROOT / target).exists(), f"{document}: {target}"
+def anchor(heading: str) -> str:
+    """How a heading is linked to: as hosts of repositories make it."""
+    return re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-")
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_links_lead_somewhere(name):
+    for target, _, heading in re.findall(r"\]\(([^)#]*)(#([^)]+))?\)", DOCUMENTS[name]):
+        if target.startswith("http"):
+            continue
+        path = ((ROOT / name).parent / target).resolve() if target else ROOT / name
+        assert path.exists(), target
+        if heading:
+            page = path.read_text(encoding="utf-8")
+            assert heading in {anchor(h) for h in re.findall(r"^#+ (.*)$", page, re.M)}, heading
+
+
+def test_the_first_page_is_short():
+    assert len(README.encode()) <= 8000
+
+
+def commands_told():
+    """Every command line that a page shows, with the page."""
+    for name, text in DOCUMENTS.items():
+        for block in re.findall(r"^```\n(.*?)^```", text, re.M | re.S):
+            for line in block.replace("\\\n", " ").splitlines():
+                if line.startswith(("veinfit ", "pip install . && veinfit ")):
+                    yield pytest.param(line.partition("veinfit ")[2], id=f"{name}: {line[:50]}")
+
+
+@pytest.mark.parametrize("line", list(commands_told()))
+def test_commands_are_understood(line):
+    if "..." in line:
+        pytest.skip("stands for any command")
+    build_parser().parse_args(shlex.split(line))
+
+
+def test_every_command_has_its_page():
+    parser = build_parser()
+    (group,) = (a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+    names = set()
+    for word, command in group.choices.items():
+        inner = [a for a in command._actions if isinstance(a, argparse._SubParsersAction)]
+        names |= {f"{word} {w}" for a in inner for w in a.choices} if inner else {word}
+    table = DOCUMENTS["pipelines/README.md"].split("\n## ")[0]
+    told = "".join(re.findall(r"^\| (`[^|]*)\|", table, re.M))
+    assert set(re.findall(r"`([^`]+)`", told)) == names
+
+
+def test_the_six_lines_of_what_is_not_known():
+    lines = [line for line in part("What is not known").splitlines() if line]
+    assert len(lines) == 6 and all(line.startswith("- ") for line in lines)
+
+
+def test_three_users_have_three_commands_each():
+    blocks = re.findall(r"^```\n(.*?)^```", part("Three users"), re.M | re.S)
+    assert [len(block.splitlines()) for block in blocks] == [3, 3, 3]

@@ -20,7 +20,6 @@ from veinfit.report.tables import CERTAINTY_MEASURES, MEASURES, VEIN_MEASURES
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings, describe
 
-README = Path(__file__).parents[2] / "README.md"
 VOID = {"meta", "img", "br", "circle", "path", "polyline", "polygon", "rect", "link"}
 HASH = "0123456789abcdef" * 4
 HOSTILE = "</title></style><script>alert('x')</script><img src=x onerror=alert(1)>\"'&"
