@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from veinfit.cli import build_parser
+from veinfit.io.corrections import read_corrections
 from veinfit.io.tables import (
     CLOCK_COLUMNS,
     CROSSING_COLUMNS,
@@ -119,6 +120,14 @@ def test_balloon_file_is_one():
     assert balloon_from_mapping(tomllib.loads(text)).equatorial_mm == 28.0
     table = balloon_from_mapping({"name": "table", **tomllib.loads(section)})
     assert (table.equatorial_mm, table.axial_mm) == (28.0, 30.0)
+
+
+def test_corrections_file_is_one(tmp_path):
+    (text,) = (t for t in re.findall(r"```toml\n(.*?)```", part("Input"), re.S) if "frame" in t)
+    (tmp_path / "c.toml").write_text(text, encoding="utf-8")
+    assert [c.vein for c in read_corrections(tmp_path / "c.toml")] == [
+        "LSPV", "RIPV", "extra-1", "RMPV-2", "LIPV",
+    ]  # fmt: skip
 
 
 @pytest.mark.slow
