@@ -198,7 +198,7 @@ def outcomes_of(case: str, anatomy: Anatomy, settings: Settings) -> list[VeinOut
 
 def _size(simulated: Simulator, reach: Directions) -> SizeOutcome:
     law, patch = simulated.law, simulated.prepared.patch
-    unknowns = draw(law, f"practice {patch.vein} {simulated.balloon.equatorial_mm:.3f}")
+    unknowns = draw(law, f"practice {simulated.label}")
     chains = simulate(simulated, unknowns, reach.limit)
     first, shape = chains.first, unknowns.shape
     known = first.assessed.reshape(shape)

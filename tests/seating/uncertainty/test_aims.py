@@ -42,6 +42,8 @@ class Cone:
     def prepared(self):
         return SimpleNamespace(patch=SimpleNamespace(vein="LSPV"))
 
+    label = "left 1 28.000 28.000"
+
     @property
     def balloon(self):
         return sphere(28)

@@ -264,7 +264,7 @@ def _probability(
             samples=patients * TRIES_PER_PATIENT,
             chains_per_patient=TRIES_PER_PATIENT,
         )
-        label = f"plan {simulator.prepared.patch.vein} {simulator.balloon.name} seat {number}"
+        label = f"plan {simulator.label} seat {number}"
         unknowns = draw(law, label, 1)
         patient = np.repeat(unknowns.patient, TRIES_PER_PATIENT, axis=0)
         scores = unknowns.first.reshape(len(patient), -1)

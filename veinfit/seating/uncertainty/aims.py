@@ -36,7 +36,7 @@ def spread_tries(
     scatter = np.radians(law.direction_sd_deg)
     if scatter <= 0.0:
         return None
-    label = f"aims {simulator.prepared.patch.vein} {simulator.balloon.name}"
+    label = f"aims {simulator.label}"
     unknowns = draw(law, label, 1)
     count = unknowns.shape[0] * unknowns.shape[1]
     rng = np.random.default_rng(np.random.SeedSequence([law.seed, *label.encode()]))

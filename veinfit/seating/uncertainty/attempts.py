@@ -78,6 +78,12 @@ class Simulator:
         return self.contact.balloon
 
     @property
+    def label(self) -> str:
+        """By what its tries are drawn: neither the vein's name nor the balloon's counts."""
+        balloon = self.balloon
+        return f"{self.prepared.seed} {balloon.equatorial_mm:.3f} {balloon.axial_mm:.3f}"
+
+    @property
     def through(self) -> Exit:
         """Return the plane past which the balloon has passed through."""
         return self.prepared.exit(self.seating)

@@ -58,9 +58,7 @@ def with_margin(
     law = simulator.law
     if law.samples == 0 or fit.outcome == "not assessed" or fit.push_direction is None:
         return fit, None
-    balloon = simulator.balloon
-    label = f"{fit.vein} {balloon.equatorial_mm:.3f} {balloon.axial_mm:.3f}"
-    chains = simulate(simulator, draw(law, label), directions.limit)
+    chains = simulate(simulator, draw(law, simulator.label), directions.limit)
     fit = with_chances(fit, chains, simulator)
     made = TriesMade(chains)
     if law.aim_tilt_step_deg > 0.0:
