@@ -13,10 +13,10 @@ from PIL import Image
 
 from veinfit import case
 from veinfit.anatomy.model import Anatomy
-from veinfit.case.writing import KEPT
+from veinfit.case.writing import ARCHIVE
 from veinfit.cli import main
 from veinfit.errors import InputError
-from veinfit.io.kept import keep
+from veinfit.io.archive import archived
 from veinfit.io.provenance import Provenance
 from veinfit.report.colours import CONTACT, DARK_TONES, INK, MUTED, PAPER, PLANE, contrast, rgb
 from veinfit.report.look import Look, parse_look
@@ -206,7 +206,7 @@ def folder(
     lost = replace(anatomy, unmeasured={"RMPV": "too short"})
     result = case.CaseResult(lost, fits, {}, (), Settings(), provenance)
     place = tmp_path_factory.mktemp("case")
-    (place / KEPT).write_bytes(keep(result))
+    (place / ARCHIVE).write_bytes(archived(result))
     return place
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from veinfit.case.result import CaseResult, Progress, WrittenCase, silent
 from veinfit.errors import InputError
+from veinfit.io.archive import archived, load_archive
 from veinfit.io.document import case_document, case_json, files_of_earlier_run
-from veinfit.io.kept import keep, recall
 from veinfit.io.output import staged_output, unwritable
 from veinfit.io.record import CaseRecord
 from veinfit.io.tables import case_tables
@@ -22,7 +22,7 @@ from veinfit.report.pdf import PaperName, write_pdf
 from veinfit.report.pictures import draw_pictures
 from veinfit.report.viewer import write_viewer
 
-KEPT = "case.npz"
+ARCHIVE = "case.npz"
 """What a finished case is drawn from again."""
 
 VIEWER = "viewer.html"
@@ -69,7 +69,7 @@ def write_case(
     with staged_output(
         out, supersedes=lambda: files_of_earlier_run(out), last="case.json"
     ) as stage:
-        record = _record(result)
+        record = case_record(result)
         for name, content in case_tables(record).items():
             (stage / name).write_bytes(content)
         drawn: tuple[report_model.Picture, ...] = ()
@@ -86,10 +86,10 @@ def write_case(
             (stage / "report.html").write_bytes(write_page(told, parts).encode())
             (stage / "report.pdf").write_bytes(write_pdf(told, paper, parts))
             (stage / VIEWER).write_bytes(write_viewer(told).encode())
-        (stage / KEPT).write_bytes(keep(_without_lumen(result)))
+        (stage / ARCHIVE).write_bytes(archived(_without_lumen(result)))
         names = [p.relative_to(stage).as_posix() for p in stage.rglob("*") if p.is_file()]
         files = tuple(sorted({*names, "case.json"}))
-        document = case_document(_record(result, picture_notes), files)
+        document = case_document(case_record(result, picture_notes), files)
         (stage / "case.json").write_bytes(case_json(document))
     return WrittenCase(out, files, picture_notes)
 
@@ -108,11 +108,11 @@ def load_case(folder: Path | str) -> CaseResult:
     path = Path(folder)
     if not path.is_dir():
         raise InputError(f"case {path} is not a folder; pass the folder that assess wrote")
-    if not (path / KEPT).is_file():
-        raise InputError(f"case {path} holds no {KEPT}; pass a folder that assess wrote")
-    result = recall(path / KEPT)
+    if not (path / ARCHIVE).is_file():
+        raise InputError(f"case {path} holds no {ARCHIVE}; pass a folder that assess wrote")
+    result = load_archive(path / ARCHIVE)
     if not isinstance(result, CaseResult):
-        raise InputError(f"{path / KEPT} holds no case; assess the case again")
+        raise InputError(f"{path / ARCHIVE} holds no case; assess the case again")
     return result
 
 
@@ -121,7 +121,8 @@ def _without_lumen(result: CaseResult) -> CaseResult:
     return replace(result, anatomy=replace(result.anatomy, lumen=result.anatomy.wall))
 
 
-def _record(result: CaseResult, more_notes: tuple[Note, ...] = ()) -> CaseRecord:
+def case_record(result: CaseResult, more_notes: tuple[Note, ...] = ()) -> CaseRecord:
+    """Return what the tables and the document of a case are made of."""
     return CaseRecord(
         anatomy=result.anatomy,
         fits=result.fits,

@@ -1,14 +1,14 @@
-"""Keeps a case's results in one small file, so that they can be drawn again without a new run.
+"""Archives a case's results in one small file, so that they can be drawn again without a new run.
 
-What is kept is a tree of the program's own dataclasses: numbers and words as
-JSON, long arrays beside it in whole micrometres. Nothing in the file is run
-when it is read.
+An archive is a tree of the program's own dataclasses: numbers and words as
+JSON, long arrays beside it in whole micrometres. Types go by names that do not
+change when code moves (:mod:`veinfit.io.archive_types`). Nothing in the file is
+run when it is read.
 """
 
 from __future__ import annotations
 
 import dataclasses
-import importlib
 import io
 import json
 from collections.abc import Mapping
@@ -18,9 +18,13 @@ from typing import Any
 import numpy as np
 
 from veinfit.errors import InputError
+from veinfit.io.archive_types import RENAMED_PARTS, TYPES, type_of
 
-FORM = 1
-"""Version of the file's form."""
+FORM = 2
+"""Schema version of the file. 1 named a type by its module and class, which moved."""
+
+FORMS = (1, 2)
+"""Those that are read."""
 
 LONG = 500
 """Arrays with more numbers than this are stored beside the tree."""
@@ -33,14 +37,8 @@ NOT_A_NUMBER = np.iinfo(np.int32).min
 
 TREE = "tree"
 
-MOVED = {
-    "veinfit.anatomy.corrections:Correction": "veinfit.anatomy.corrections.apply:Correction",
-    "veinfit.anatomy.model:LumenInput": "veinfit.anatomy.lumen_input:LumenInput",
-}
-"""Where classes are now that older files name by an earlier place."""
 
-
-def keep(value: Any) -> bytes:
+def archived(value: Any) -> bytes:
     """Return ``value`` as the content of a file: the same bytes for the same value.
 
     Parameters
@@ -58,8 +56,8 @@ def keep(value: Any) -> bytes:
     return stream.getvalue()
 
 
-def recall(path: Path) -> Any:
-    """Return what :func:`keep` put into a file.
+def load_archive(path: Path) -> Any:
+    """Return what :func:`archived` put into a file.
 
     Raises
     ------
@@ -70,7 +68,7 @@ def recall(path: Path) -> Any:
         with path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:
             arrays = {name: file[name] for name in file.files}
         content = json.loads(arrays.pop(TREE).tobytes())
-        if content["form"] != FORM:
+        if content["form"] not in FORMS:
             raise _Strange(f"form {content['form']}")
         return _Decoder(arrays).decode(content["value"])
     except FileNotFoundError as error:
@@ -108,16 +106,16 @@ class _Encoder:
             return {"map": {str(name): self.encode(item) for name, item in value.items()}}
         if dataclasses.is_dataclass(value) and not isinstance(value, type):
             return self._object(value)
-        raise TypeError(f"a {type(value).__name__} cannot be kept")
+        raise TypeError(f"a {type(value).__name__} cannot be archived")
 
     def _object(self, value: Any) -> Any:
         if id(value) in self._seen:
             return {"same": self._seen[id(value)]}
-        kind = type(value)
+        name = _stable_name(type(value))
         parts = {f.name: self.encode(getattr(value, f.name)) for f in dataclasses.fields(value)}
         # Numbered when complete, as the decoder does.
         self._seen[id(value)] = len(self._seen)
-        return {"class": f"{kind.__module__}:{kind.__qualname__}", "parts": parts}
+        return {"type": name, "parts": parts}
 
     def _array(self, array: np.ndarray) -> Any:
         if array.size <= LONG:
@@ -170,8 +168,10 @@ class _Decoder:
                 return self._array(name, kind, steps)
             case {"same": number}:
                 return self._made[number]
-            case {"class": name, "parts": parts}:
+            case {"type": name, "parts": parts}:
                 return self._object(name, parts)
+            case {"class": place, "parts": parts}:
+                return self._object(_name_in_form_1(place), parts)
         raise ValueError("unknown kind of value")
 
     def _array(self, name: str, kind: str, steps: bool) -> np.ndarray:
@@ -186,30 +186,42 @@ class _Decoder:
         return self._unpacked[name]
 
     def _object(self, name: str, parts: dict[str, Any]) -> Any:
-        kind = _own_dataclass(name)
-        values = {part: self.decode(item) for part, item in parts.items()}
+        if name not in TYPES:
+            raise _Strange(f"no {name}")
+        kind = type_of(name)
+        known = {f.name: f for f in dataclasses.fields(kind)}
+        renamed = RENAMED_PARTS.get(name, {})
+        values = {}
+        for part, item in parts.items():
+            # Decoded even where it is left out: what comes later may refer to it.
+            made = self.decode(item)
+            if (now := renamed.get(part, part)) is not None:
+                values[now] = made
         needed = {
             f.name
-            for f in dataclasses.fields(kind)
+            for f in known.values()
             if f.default is dataclasses.MISSING and f.default_factory is dataclasses.MISSING
         }
         # A part that came later and may be left out is as if it had not been computed.
-        if not needed <= set(values) <= {f.name for f in dataclasses.fields(kind)}:
+        if not needed <= set(values) <= set(known):
             raise _Strange(f"{name} has other parts")
-        made = kind(**values)
-        self._made.append(made)
-        return made
+        built = kind(**values)
+        self._made.append(built)
+        return built
 
 
-def _own_dataclass(name: str) -> Any:
-    """Return a dataclass of this program by its name; nothing else can be named."""
-    module, _, item = MOVED.get(name, name).partition(":")
+def _stable_name(kind: type) -> str:
+    """Return the name by which archives know a class."""
+    place = f"{kind.__module__}:{kind.__qualname__}"
+    for name, where in TYPES.items():
+        if where == place:
+            return name
+    raise TypeError(f"a {kind.__name__} cannot be archived: veinfit.io.archive_types lacks it")
+
+
+def _name_in_form_1(place: str) -> str:
+    """Return the name of a class that a file of form 1 tells by its place."""
+    module, _, name = place.partition(":")
     if not module.startswith("veinfit.") or not all(map(str.isidentifier, module.split("."))):
-        raise ValueError(f"no class of this program: {name}")
-    try:
-        kind = getattr(importlib.import_module(module), item)
-    except (ImportError, AttributeError) as error:
-        raise _Strange(f"no {name}") from error
-    if not (isinstance(kind, type) and dataclasses.is_dataclass(kind)):
-        raise ValueError(f"no class of this program: {name}")
-    return kind
+        raise ValueError(f"no class of this program: {place}")
+    return name
