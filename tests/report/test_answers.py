@@ -40,21 +40,30 @@ def test_the_greatest_probability_is_best_and_a_tie_is_told_with_both_figures(
     large = replace(fits[1], seal_probability=0.6, margin=margin(0.6, shares))
     told = line(small, large)
     assert [size.best for size in told.sizes] == [False, True]
-    assert told.tie == "A tie: 0.50 and 0.60, as the intervals overlap."
+    assert told.tie == "A tie: 0.50 and 0.60; the intervals overlap."
     assert points(small, large)["Decided by"] == (
-        "the push against the stiffness of the wall, then the direction of the shaft"
+        "push against stiffness of the wall, then direction of the shaft"
     )
     apart = replace(large, seal_probability=0.9, margin=margin(0.9, shares))
     assert line(replace(small, margin=margin(0.2, shares)), apart).tie == ""
 
 
+def test_a_tie_between_intervals_that_part_says_why(fits: tuple[Fit, ...]) -> None:
+    """The intervals shown carry the calibration alone; the tie counts the sampling error too."""
+    small = replace(fits[0], seal_probability=0.5, margin=margin(0.5, {}),
+                    seal_probability_low=0.4, seal_probability_high=0.55)  # fmt: skip
+    large = replace(fits[1], seal_probability=0.6, margin=margin(0.6, {}),
+                    seal_probability_low=0.58, seal_probability_high=0.7)  # fmt: skip
+    assert line(small, large).tie == (
+        "A tie: 0.50 and 0.60; the intervals overlap, the sampling error counted."
+    )
+
+
 def test_pushes_are_told_in_words(fits: tuple[Fit, ...]) -> None:
     greatest = SETTINGS.seating.greatest_push_n
-    told = points(replace(fits[0], push_to_seal_n=0.1 * greatest), fits[1])["Push"]
-    assert told == (
-        f"that seals: 28 mm light ({0.1 * greatest:.2f} N), 31 mm none up to the greatest tried"
-    )
-    assert "Push" not in points(fits[0])
+    told = points(replace(fits[0], push_to_seal_n=0.1 * greatest), fits[1])["Least push that seals"]
+    assert told == f"28 mm light ({0.1 * greatest:.2f} N), 31 mm no push tried"
+    assert "Least push that seals" not in points(fits[0])
 
 
 def test_depth_freezing_and_neighbours_are_told_with_each_size(fits: tuple[Fit, ...]) -> None:
@@ -62,10 +71,10 @@ def test_depth_freezing_and_neighbours_are_told_with_each_size(fits: tuple[Fit, 
     small = replace(fits[0], deep=True, deep_seal_probability=0.07, distances_mm=near)
     large = replace(fits[1], deep=False, freeze_loss_probability=0.11, distances_mm=near)
     told = points(small, large)
-    assert told["Depth"] == (
-        "nominal seat deep with 28 mm; 28 mm seals but lies deep in 0.07 of tries"
-    )
-    assert told["Freezing"] == "starts and loses the seal, probability: 31 mm 0.11"
+    assert told["Sealed but deep"] == "28 mm in 0.07 of tries"
+    assert told["Seal lost as freezing starts"] == "31 mm in 0.11 of tries"
+    sealed = replace(small, occluded=True, sealed=True)
+    assert points(sealed, large)["Nominal seat"].startswith("28 mm sealed, but deep")
     assert told["Near"] == "right phrenic nerve 4.2 mm (28 mm), 4.2 mm (31 mm)"
 
 
@@ -77,11 +86,11 @@ def test_what_a_growing_balloon_does_where_it_lies_is_told(fits: tuple[Fit, ...]
     )  # fmt: skip
     small = replace(fits[0], growth=Growth(steps, (), 0.3, 0.1))
     assert points(small, fits[1])["Grown in place"] == (
-        "28 mm to 31 mm, nominal seat open from 29.5 mm on, oesophagus −1.0 mm"
+        "28 mm to 31 mm: nominal seat leaks from 29.5 mm on, oesophagus −1.0 mm"
     )
     kept = tuple(replace(step, sealed=True, seal_probability=None) for step in steps)
     grown = points(replace(fits[0], growth=Growth(kept, (), None, None)))["Grown in place"]
-    assert grown.startswith("28 mm to 31 mm, nominal seat stays sealed")
+    assert grown.startswith("28 mm to 31 mm: nominal seat stays sealed")
 
 
 def test_a_vein_without_a_seat_says_why(
@@ -90,7 +99,7 @@ def test_a_vein_without_a_seat_says_why(
     gone = without_seat(fits[0])
     told = line(gone)
     assert told.sizes[0].one.word == "no seat" and told.sizes[0].sign == "none"
-    assert "no equilibrium" in points(gone)["Weak"]
+    assert "no equilibrium" in points(gone)["Nominal seat"]
     assert told.greatest < 0.0
 
 
@@ -122,7 +131,7 @@ def test_sizes_that_seal_from_the_same_directions_are_named_together(
     )  # fmt: skip
     told = points(replace(fits[0], aims=aims), replace(fits[1], aims=aims))["Aim"]
     assert told == (
-        "28 mm and 31 mm seal from 1 of 3 directions, when the shaft points 10° toward inferior "
+        "28 mm and 31 mm seal from 1 of 3 directions, when the shaft points 10° inferior "
         "(6 o'clock)"
     )
 

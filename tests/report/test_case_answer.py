@@ -38,8 +38,8 @@ def test_sums_and_products_are_those_made_by_hand(counted: tuple[Fit, ...]) -> N
     told = once.words.replace("\xa0", " ")
     # 0.9 + 0.2 + 0.8 + 0.4, their product; 1 - (1 - a)(1 - b) for one size, then the other.
     assert re.sub(r"(28|31) mm|(28|31)", r"\1\2", told) == (
-        "28 2.3 (all 0.06); 31 2.2 (all 0.07); 28, then 31 3.2 (all 0.36); "
-        "28, then grown to 31 2.8 (all 0.22). Least likely: LIPV or RIPV."
+        "28 2.3 (all: 0.06); 31 2.2 (all: 0.07); 28, then 31 3.2 (all: 0.36); "
+        "28, grown to 31 2.8 (all: 0.22). Least likely: LIPV or RIPV."
     )
 
 
@@ -51,5 +51,9 @@ def test_a_vein_that_could_not_be_assessed_is_not_counted(counted: tuple[Fit, ..
 
 def test_the_page_tells_the_case_and_what_grows(anatomy: Anatomy, counted: tuple[Fit, ...]) -> None:
     page = write_page(report_of(anatomy, counted)).replace("\xa0", " ")
-    assert "<b>All 4 veins, one try:</b>" in page and "predicted to have an antral seal" in page
+    assert '<th scope="col">All 4 veins</th><th scope="col">one try</th>' in page
+    assert '<th scope="row">28 mm, then 31 mm</th><td>3.2 (all: 0.36)</td>' in page.replace(
+        ">28, then 31<", ">28 mm, then 31 mm<"
+    )
+    assert "veins predicted to be sealed" in page
     assert len(re.findall(r"grown in place to 31 mm: .{0,40}unlikely", page)) == 4

@@ -11,7 +11,9 @@ from seating.test_expected import FITS
 
 from veinfit.report.drawing import Area, Circle, Line
 from veinfit.report.further import (
+    PX_PER_MM,
     crossing_charts,
+    crossing_key,
     further_charts,
     growth_chart,
     plan_words,
@@ -99,8 +101,8 @@ def test_the_map_lies_in_the_wall_however_it_faces():
     circles = [shape for shape in drawn.shapes if isinstance(shape, Circle) and shape.fill]
     at = np.array([(circle.x, circle.y) for circle in circles])
     apart = np.linalg.norm(at[:, None] - at[None], axis=2)[~np.eye(len(at), dtype=bool)]
-    assert apart.min() == pytest.approx(55.0)
-    assert apart.max() == pytest.approx(110.0 * np.sqrt(2.0))
+    assert apart.min() == pytest.approx(5.0 * PX_PER_MM)
+    assert apart.max() == pytest.approx(10.0 * PX_PER_MM * np.sqrt(2.0))
 
 
 def test_the_map_of_the_septum_has_every_place_once():
@@ -111,10 +113,12 @@ def test_the_map_of_the_septum_has_every_place_once():
     best = BestCrossing("28 mm", 0.0, 5.0, 0.0, 2.5, 2.0, 0.5)
     ((_, drawn),) = crossing_charts(Crossings(places, (best,), True))
     figures = [text for text in drawn.texts if re.fullmatch(r"[\d.]+|–", text)]
-    assert figures == ["2.0", "1.5", "2.5", "2.0", "–"]
+    assert figures == ["2.00", "1.50", "2.50", "2.00", "–"]
     circles = [shape for shape in drawn.shapes if isinstance(shape, Circle)]
     # Posterior (y = 5) lies to the left of the case's own place, seen from the right.
     assert circles[2].x < circles[0].x < circles[1].x
     said = " ".join(drawn.texts)
-    assert "estimated place" in said and "up to 0.5 veins fewer" in said
-    assert crossing_charts(None) == ()
+    assert "up to 0.50 fewer" in said
+    assert "the estimated place" in crossing_key(Crossings(places, (best,), True))
+    assert "the given place" in crossing_key(Crossings(places, (best,), False))
+    assert crossing_charts(None) == () and crossing_key(None) == ""

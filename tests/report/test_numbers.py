@@ -160,6 +160,8 @@ def agree(shown: str, written: str, column: str) -> bool:
         value = float(written)
     except ValueError:
         return shown in (written, written.replace("_", " "))
+    if column.endswith("_clock_h"):
+        return shown == f"{round(value) % 12 or 12} o'clock"
     number = re.match(r"−?\d+(?:\.(\d+))?", shown)
     assert number, (shown, column)
     digits = len(number[1] or "")

@@ -185,6 +185,9 @@ def test_every_figure_of_a_fit_is_the_fits_own(
                 assert (stored, shown) == (str(value).lower(), "yes" if value else "no")
             elif isinstance(value, float):
                 assert float(stored) == value
+                if field == "leak_clock_h":
+                    assert shown == f"{round(value) % 12 or 12} o'clock"
+                    continue
                 assert f"{value:.{digits}f}".replace("-", "−") in shown
             else:
                 assert stored == str(value) == shown
@@ -226,13 +229,15 @@ def test_the_nominal_seat_is_told_but_does_not_lead(page: Page, fits: tuple[Fit,
     leaking = [fit for fit in fits if not fit.occluded]
     assert leaking
     for fit in leaking:
-        assert f"({gap_words(fit)})" in page.text.replace("\xa0", " ")
-    assert "nowhere at the nominal seat" in page.text
+        assert gap_words(fit) in page.text.replace("\xa0", " ")
+    assert re.search(r"Nominal seat [^.;]*sealed", page.text)
 
 
 def gap_words(fit: Fit) -> str:
     digits = 2 if fit.leak_width_mm < 1 else 1  # type: ignore[operator]
-    return f"gap {fit.leak_width_mm:.{digits}f} mm"
+    hour = round(fit.leak_clock_h) % 12 or 12  # type: ignore[arg-type]
+    width = f"{fit.leak_width_mm:.{digits}f} mm wide"
+    return f"leaks {fit.leak_side}, {hour} o'clock, {width}"
 
 
 def test_how_the_model_does_against_practice_stands_beside_the_lines(page: Page) -> None:

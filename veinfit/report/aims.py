@@ -40,9 +40,9 @@ def aim_words(aims: Sequence[Aim]) -> str:
     good = [aim for aim in aims if aim.antral]
     bad = [aim for aim in aims if not aim.antral]
     if not good:
-        return f"seals from none of the {len(aims)} directions tried"
+        return f"seals from none of {len(aims)} directions"
     if not bad:
-        return f"seals from all {len(aims)} directions tried"
+        return f"seals from all {len(aims)} directions"
     # The smaller part is the shorter to tell.
     told = f"seals from {len(good)} of {len(aims)} directions"
     if len(bad) < len(good):
@@ -94,12 +94,12 @@ def _sector_words(group: Sequence[Aim], aims: Sequence[Aim]) -> str:
     tilt = f"{number(low, 0)} to {number(high, 0)}°" if high - low >= 0.5 else f"{number(low, 0)}°"
     some = len(group) < within
     if len(clock) == len(_hours(aims)):
-        return f"points {tilt} off the axis in {'some directions' if some else 'any direction'}"
+        return f"points {tilt} off axis in {'some directions' if some else 'any direction'}"
     middle = clock[len(clock) // 2]
     side = next(aim.shaft_side for aim in group if _hour(aim) == middle)
     first, last = hours(clock[0]), hours(clock[-1])
     where = first if first == last else f"{first.partition(SPACE)[0]} to {last}"
-    return f"points {tilt} toward {side} ({where}{', some directions only' if some else ''})"
+    return f"points {tilt} {side} ({where}{', in part' if some else ''})"
 
 
 AIM_KEY = (

@@ -30,15 +30,15 @@ from veinfit.seating.model import Fit
 from veinfit.settings import Settings
 
 DECIDES: Mapping[str, str] = {
-    "direction": "the direction of the shaft",
-    "shaft offset": "how far the shaft runs beside the middle of the ostium",
-    "guide lean": "how the guide leans in the vein",
-    "push and stiffness": "the push against the stiffness of the wall",
-    "guide": "the stiffness of the guide",
-    "shaft": "the stiffness of the shaft",
-    "surface offset": "where the wall lies in the image",
-    "shape of the wall": "how far the wall changes shape",
-    "together": "several things together",
+    "direction": "direction of the shaft",
+    "shaft offset": "shaft off the middle of the ostium",
+    "guide lean": "lean of the guide",
+    "push and stiffness": "push against stiffness of the wall",
+    "guide": "stiffness of the guide",
+    "shaft": "stiffness of the shaft",
+    "surface offset": "place of the wall in the image",
+    "shape of the wall": "change of shape of the wall",
+    "together": "several causes together",
 }
 """What may decide the probability, in words."""
 
@@ -47,6 +47,9 @@ LEAST_SHARE = 0.2
 
 LEAST_TOLD = 0.005
 """A probability below this is written 0.00 and not told."""
+
+WIDE_POINTS = ("Aim", "Several seats", "Near")
+"""What needs a line of its own; two of the others stand beside each other."""
 
 MOST_TOLD = 2
 """So many of the things that decide are told, the greatest first."""
@@ -134,8 +137,7 @@ def answer(
     ]
     tie = ""
     if ties and len(led) > 1:
-        told = [s.one.value.text for s in sizes if s.fit.seal_probability is not None]
-        tie = f"A tie: {' and '.join(told)}, as the intervals overlap."
+        tie = _tie_words([s.fit for s in sizes if s.fit.seal_probability is not None])
     return Answer(vein, sizes, tie, tuple(_points(sizes, settings)))
 
 
@@ -152,6 +154,16 @@ def _led(fits: Sequence[Fit]) -> list[Fit]:
     """Return the fits of the approach that leads: coaxial rows beside it are for reference."""
     led = [fit for fit in fits if fit.approach == DEFAULT_APPROACH]
     return led or list(fits)
+
+
+def _tie_words(fits: Sequence[Fit]) -> str:
+    """Say that sizes tie; where the intervals shown part, the sampling error makes them meet."""
+    told = " and ".join(number(fit.seal_probability, 2) for fit in fits)
+    lows = [fit.seal_probability_low for fit in fits if fit.seal_probability_low is not None]
+    highs = [fit.seal_probability_high for fit in fits if fit.seal_probability_high is not None]
+    parted = bool(lows) and bool(highs) and max(lows) > min(highs)
+    counted = ", the sampling error counted" if parted else ""
+    return f"A tie: {told}; the intervals overlap{counted}."
 
 
 def _size(fit: Fit, greatest: float | None, settings: Settings) -> SizeAnswer:
@@ -191,65 +203,57 @@ def _grown_chance(fit: Fit, settings: Settings) -> tuple[Chance | None, str]:
 
 
 def _points(sizes: Sequence[SizeAnswer], settings: Settings) -> Iterator[tuple[str, str]]:
-    yield "Weak", _weak(sizes)
-    push = _push(sizes, settings)
-    if push:
-        yield "Push", push
-    decides = _decides(sizes)
-    if decides:
-        yield "Decided by", decides
-    aim = _aim(sizes)
-    if aim:
-        yield "Aim", aim
-    depth = _depth(sizes)
-    if depth:
-        yield "Depth", depth
-    freezing = _freezing(sizes)
-    if freezing:
-        yield "Freezing", freezing
-    grown = _grown(sizes)
-    if grown:
-        yield "Grown in place", grown
-    together = together_words([size.fit for size in sizes])
-    if together:
-        yield "Several seats", together
-    near = _near(sizes)
-    if near:
-        yield "Near", near
+    told = (
+        ("Nominal seat", _nominal(sizes)),
+        ("Sealed but deep", _deep(sizes)),
+        ("Least push that seals", _push(sizes, settings)),
+        ("Seal lost as freezing starts", _freezing(sizes)),
+        ("Decided by", _decides(sizes)),
+        ("Grown in place", _grown(sizes)),
+        ("Aim", _aim(sizes)),
+        ("Several seats", together_words([size.fit for size in sizes])),
+        ("Near", _near(sizes)),
+    )
+    yield from ((label, text) for label, text in told if text)
 
 
-def _weak(sizes: Sequence[SizeAnswer]) -> str:
-    """Say where the nominal seats leak."""
-    told = []
+def _nominal(sizes: Sequence[SizeAnswer]) -> str:
+    """Say what the nominal seats are, and where they leak."""
+    by_words: dict[str, list[str]] = {}
     for size in sizes:
-        fit = size.fit
-        if fit.outcome != "seated":
-            told.append(f"{size.title} has no nominal seat: {why_missing(fit)}")
-        elif fit.occluded is None:
-            told.append(f"{size.title} not assessed")
-        elif not fit.occluded and fit.leak_width_mm is not None:
-            told.append(f"{size.title} {leak_place(fit)} (gap {leak_mm(fit.leak_width_mm)})")
-        elif fit.sealed is False:
-            told.append(f"{size.title} occludes, but not by cold contact alone")
-    if not told:
-        return "nowhere at the nominal seat"
-    sealed = [s.title for s in sizes if s.fit.sealed]
-    told += [f"{title} nowhere" for title in sealed]
-    return f"at the nominal seat {'; '.join(told)}"
+        by_words.setdefault(_nominal_seat(size.fit), []).append(size.title)
+    return "; ".join(f"{' and '.join(titles)} {words}" for words, titles in by_words.items())
+
+
+def _nominal_seat(fit: Fit) -> str:
+    if fit.outcome != "seated":
+        return f"none: {why_missing(fit)}"
+    if fit.occluded is None:
+        return "not assessed"
+    if not fit.occluded:
+        if fit.leak_width_mm is None:
+            return "leaks"
+        return f"leaks {leak_place(fit)}, {leak_mm(fit.leak_width_mm)} wide"
+    if fit.sealed is None:
+        return "occluded, cold contact not assessed"
+    if not fit.sealed:
+        return "occluded, but not by cold contact alone"
+    return "sealed, but deep" if fit.deep else "sealed"
 
 
 def _push(sizes: Sequence[SizeAnswer], settings: Settings) -> str:
+    """Say how strong the least push is that seals."""
     if all(size.fit.push_to_seal_n is None for size in sizes):
         return ""
     told = []
     for size in sizes:
         value = size.fit.push_to_seal_n
         if value is None:
-            told.append(f"{size.title} none up to the greatest tried")
+            told.append(f"{size.title} no push tried")
         else:
             word = push_words(value, settings.seating.greatest_push_n, settings.report)
             told.append(f"{size.title} {word} ({number(value, 2)}{SPACE}N)")
-    return f"that seals: {', '.join(told)}"
+    return ", ".join(told)
 
 
 def _decides(sizes: Sequence[SizeAnswer]) -> str:
@@ -277,30 +281,29 @@ def _aim(sizes: Sequence[SizeAnswer]) -> str:
     )
 
 
-def _depth(sizes: Sequence[SizeAnswer]) -> str:
-    deep = [s.title for s in sizes if s.fit.deep]
-    told = [f"nominal seat deep with {' and '.join(deep)}"] if deep else []
-    told += [
-        f"{s.title} seals but lies deep in {number(s.fit.deep_seal_probability, 2)} of tries"
+def _deep(sizes: Sequence[SizeAnswer]) -> str:
+    """Say in how many tries each size seals and lies deep."""
+    tries = [
+        f"{s.title} in {number(s.fit.deep_seal_probability, 2)}"
         for s in sizes
         if s.fit.deep_seal_probability is not None and s.fit.deep_seal_probability >= LEAST_TOLD
     ]
-    if told:
-        return "; ".join(told)
-    return "no nominal seat deep" if any(s.fit.deep is not None for s in sizes) else ""
+    if tries:
+        return f"{', '.join(tries)} of tries"
+    return "in no try" if any(s.fit.deep_seal_probability is not None for s in sizes) else ""
 
 
 def _freezing(sizes: Sequence[SizeAnswer]) -> str:
-    """Say how many tries lose their seal as freezing starts, else what the nominal seat does."""
+    """Say in how many tries the seal is lost as freezing starts, else at the nominal seat."""
     tries = [
-        f"{s.title} {number(s.fit.freeze_loss_probability, 2)}"
+        f"{s.title} in {number(s.fit.freeze_loss_probability, 2)}"
         for s in sizes
         if s.fit.freeze_loss_probability is not None
     ]
     if tries:
-        return f"starts and loses the seal, probability: {', '.join(tries)}"
+        return f"{', '.join(tries)} of tries"
     lost = [s.title for s in sizes if s.fit.sealed and s.fit.sealed_after_freeze is False]
-    return f"starts and the nominal seat of {' and '.join(lost)} loses its seal" if lost else ""
+    return f"{' and '.join(lost)} at the nominal seat" if lost else ""
 
 
 def _grown(sizes: Sequence[SizeAnswer]) -> str:
@@ -311,19 +314,22 @@ def _grown(sizes: Sequence[SizeAnswer]) -> str:
         if growth is None:
             continue
         last = growth.steps[-1]
-        words = [f"{size.title} to {number(last.diameter_mm, 0)}{SPACE}mm"]
+        words = []
         if growth.lost_at_mm is not None:
-            words.append(f"nominal seat open from {number(growth.lost_at_mm)}{SPACE}mm on")
+            words.append(f"nominal seat leaks from {number(growth.lost_at_mm)}{SPACE}mm on")
         elif growth.gained_at_mm is not None:
             words.append(f"nominal seat sealed from {number(growth.gained_at_mm)}{SPACE}mm on")
         elif growth.seal_kept:
             words.append("nominal seat stays sealed")
+        elif not growth.steps[0].sealed:
+            words.append("nominal seat stays unsealed")
         words += [
             f"{name.replace('_', ' ')} {number(distance)}{SPACE}mm"
             for name, distance in last.distances_mm.items()
         ]
-        if len(words) > 1:
-            told.append(", ".join(words))
+        if words:
+            to = f"{size.title} to {number(last.diameter_mm, 0)}{SPACE}mm"
+            told.append(f"{to}: {', '.join(words)}")
     return "; ".join(told)
 
 

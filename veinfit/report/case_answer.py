@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from veinfit.report.wording import SPACE, number
+from veinfit.report.wording import MISSING, SPACE, number
 from veinfit.seating.expected import Expected, expected_seals
 from veinfit.seating.model import Fit
 
 CASE_KEY = (
-    "Number of veins predicted to have an antral seal (sealed and not deep), and the probability "
-    "that all have one. Then: where the first does not give one."
+    "Expected number of veins with an antral seal (sealed and not deep); in brackets, the "
+    "probability that all have one. Then: where the first size gives none."
 )
 """What the figures of a whole case are."""
+
+CASE_TITLE = "The whole case: veins predicted to be sealed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,9 +27,14 @@ class Choice:
     every: str
 
     @property
+    def figures(self) -> str:
+        """The number of veins, and the probability of all."""
+        return f"{self.sealed} (all: {self.every})"
+
+    @property
     def words(self) -> str:
         """The choice in one phrase."""
-        return f"{self.title} {self.sealed} (all {self.every})"
+        return f"{self.title} {self.figures}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +45,7 @@ class CaseLine:
     """
 
     label: str
+    tries: str
     choices: tuple[Choice, ...]
     weakest: str
 
@@ -64,6 +72,7 @@ def case_lines(fits: Sequence[Fit], steered_tries: int = 3) -> tuple[CaseLine, .
     return tuple(
         CaseLine(
             _label(tries, choices[0].veins, len({fit.vein for fit in fits})),
+            _tries(tries),
             tuple(
                 Choice(
                     _title(one.choice),
@@ -78,12 +87,32 @@ def case_lines(fits: Sequence[Fit], steered_tries: int = 3) -> tuple[CaseLine, .
     )
 
 
+def case_rows(lines: Sequence[CaseLine]) -> tuple[tuple[str, ...], ...]:
+    """Return the lines as a table: a row a choice of sizes, a column a number of tries.
+
+    The first row is the heading, the last the vein that is least likely to be sealed.
+    """
+    if not lines:
+        return ()
+    by_title = [{choice.title: choice.figures for choice in line.choices} for line in lines]
+    titles = dict.fromkeys(title for each in by_title for title in each)
+    return (
+        (lines[0].label.rpartition(", ")[0], *(line.tries for line in lines)),
+        *((title, *(each.get(title, MISSING) for each in by_title)) for title in titles),
+        ("Least likely", *(line.weakest for line in lines)),
+    )
+
+
+def _tries(tries: int) -> str:
+    return "one try" if tries == 1 else f"up to {tries} tries"
+
+
 def _label(tries: int, counted: int, veins: int) -> str:
     which = f"All {veins} veins" if counted == veins else f"{counted} of {veins} veins"
-    return f"{which}, {'one try' if tries == 1 else f'up to {tries} tries'}"
+    return f"{which}, {_tries(tries)}"
 
 
 def _title(choice: str) -> str:
     """Return a choice as it is told: the second counts where the first gives no antral seal."""
-    told = choice.replace(" and ", ", then ").replace(" grown to ", ", then grown to ")
+    told = choice.replace(" and ", ", then ").replace(" grown to ", ", grown to ")
     return told.replace(" mm", f"{SPACE}mm")

@@ -12,15 +12,24 @@ from veinfit.report.charts import series_style
 from veinfit.report.colours import CONTACT, INK, MUTED, PLANE
 from veinfit.report.drawing import Area, Circle, Drawing, Shape, Words, legend, path
 from veinfit.report.plot import NARROW_PX, Frame, clock_labels, ticks
-from veinfit.report.wording import number
+from veinfit.report.wording import SPACE, number
 from veinfit.seating.further import BestCrossing, CrossingPlace, Crossings, Growth, Plan, PlanSeat
 from veinfit.seating.model import Fit
 
 BARS = 48
 """Bands are drawn as so many bars around the clock."""
 
-PX_PER_MM = 11.0
+PX_PER_MM = 8.0
 """Scale of the map of the septum: 5 mm hold a figure."""
+
+PLACE_PX = 17.0
+"""Radius of a place on it."""
+
+REACH_MM = 3.5
+"""Room around the outermost places."""
+
+LEAST_MAP_PX = 280.0
+"""A map of few places is as wide as the words under it."""
 
 LEAST_SPREAD = 0.5
 """Places that differ by less than this over all of the map are shaded less than in full."""
@@ -180,9 +189,21 @@ def crossing_charts(crossings: Crossings | None) -> tuple[tuple[str, Drawing], .
         return ()
     names = dict.fromkeys(place.balloon for place in crossings.places)
     return tuple(
-        (f"Predicted number of veins sealed in one try with {name}", drawn)
+        (name.replace(" mm", f"{SPACE}mm"), drawn)
         for name in names
         if (drawn := _crossing_chart(crossings, name)) is not None
+    )
+
+
+def crossing_key(crossings: Crossings | None) -> str:
+    """Return what a map of the places of the crossing shows; empty where there is none."""
+    if crossings is None:
+        return ""
+    about = "estimated" if crossings.estimated else "given"
+    return (
+        "Predicted number of veins with an antral seal in one try, for places 5 mm apart on the "
+        f"septal wall, seen from outside the atrium. Thick rim: the {about} place. Dashed second "
+        "rim: the place with the most."
     )
 
 
@@ -194,32 +215,31 @@ def _crossing_chart(crossings: Crossings, balloon: str) -> Drawing | None:
     points = np.array([[place.x_mm, place.y_mm, place.z_mm] for place in own])
     across, up = _on_wall(points)
     flat = (points - points[0]) @ np.stack([across, up], axis=1)
-    reach = float(np.abs(flat).max()) + 4.0
-    side = 2.0 * reach * PX_PER_MM
+    low_mm, high_mm = flat.min(axis=0) - REACH_MM, flat.max(axis=0) + REACH_MM
+    width, height = (PX_PER_MM * (high_mm - low_mm)).tolist()
+    width = max(width, LEAST_MAP_PX)
+    middle_x = 0.5 * width - 0.5 * PX_PER_MM * float(low_mm[0] + high_mm[0])
+    middle_y = 20.0 + PX_PER_MM * float(high_mm[1])
     known = [place.expected_sealed for place in own if place.expected_sealed is not None]
     low, high = min(known), max(known)
     parts: list[Shape] = []
     for place, (u, v) in zip(own, flat.tolist(), strict=True):
-        x, y = 0.5 * side + PX_PER_MM * u, 0.5 * side - PX_PER_MM * v
+        x, y = middle_x + PX_PER_MM * u, middle_y - PX_PER_MM * v
         value = place.expected_sealed
         share = 0.0 if value is None else (value - low) / max(high - low, LEAST_SPREAD)
         fill = "#ffffff" if value is None else SHADES[min(int(share * len(SHADES)), 4)]
         given, greatest = place is own[0], _same(place, best)
-        parts.append(Circle(x, y, 19.0, INK, 3.0 if given else 0.8, (5, 3) if greatest and not
-                            given else (), fill))  # fmt: skip
+        parts.append(Circle(x, y, PLACE_PX, INK, 3.0 if given else 0.8, fill=fill))
         if greatest:
-            parts.append(Circle(x, y, 23.0, PLANE, 2.4))
-        parts.append(Words(x, y + 4, "–" if value is None else number(value), anchor="middle"))
-    parts.append(Words(0.5 * side, 14, side_words(up), anchor="middle", colour=MUTED))
-    beside = Words(side - 6, 0.5 * side - 30, side_words(across), anchor="end", colour=MUTED)
-    parts.append(beside)
-    about = "estimated place" if crossings.estimated else "given place"
-    y = side + 14.0
-    for line in (f"Thick rim: {about}. Second rim: most veins. 5 mm apart.", _loss(best)):
-        parts.append(Words(6, y, line))
-        y += 18.0
+            parts.append(Circle(x, y, PLACE_PX + 3.0, PLANE, 2.4, (5, 3)))
+        parts.append(Words(x, y + 4, "–" if value is None else number(value, 2), anchor="middle"))
+    parts.append(Words(0.5 * width, 14, side_words(up), anchor="middle", colour=MUTED))
+    foot = 20.0 + height
+    parts.append(Words(width - 4, foot, f"{side_words(across)} →", anchor="end", colour=MUTED))
+    parts.append(Words(4, foot, f"← {side_words(-across)}", colour=MUTED))
+    parts.append(Words(4, foot + 20.0, _loss(best)))
     return Drawing(
-        max(side, 330.0), y + 2.0, tuple(parts),
+        width, foot + 26.0, tuple(parts),
         "Places on the septal wall seen from outside the atrium, with the number of veins "
         f"predicted to be sealed in one try with {balloon}. {_loss(best)}",
     )  # fmt: skip
@@ -247,5 +267,5 @@ def _same(place: CrossingPlace, best: BestCrossing) -> bool:
 
 def _loss(best: BestCrossing) -> str:
     if best.loss_5mm is None:
-        return "What is lost 5 mm from the best place is not known."
-    return f"5 mm away from the best place up to {number(best.loss_5mm)} veins fewer."
+        return "No place 5 mm from the best one."
+    return f"5 mm from the best place: up to {number(best.loss_5mm, 2)} fewer."

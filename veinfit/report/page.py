@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from veinfit.report.aims import AIM_KEY
-from veinfit.report.answers import in_doubt_first
-from veinfit.report.case_answer import CASE_KEY, case_lines
+from veinfit.report.answers import WIDE_POINTS, in_doubt_first
+from veinfit.report.case_answer import CASE_KEY, CASE_TITLE, case_lines, case_rows
 from veinfit.report.colours import gap_bands
 from veinfit.report.correction_table import COMPARED, correction_rows
 from veinfit.report.definitions import DEFINITIONS
-from veinfit.report.further import crossing_charts
+from veinfit.report.further import crossing_charts, crossing_key
 from veinfit.report.model import ReportInput
 from veinfit.report.pages import CAUTIONS, environment, template_text
 from veinfit.report.parts import VeinPart, case_notes, headlines, unmeasured, vein_parts, warnings
@@ -65,8 +65,10 @@ def write_page(report: ReportInput, parts: tuple[VeinPart, ...] | None = None) -
             parts=parts,
             lines=tuple((by_vein[one.vein], one) for one in in_doubt_first(answers)),
             lost=unmeasured(report),
-            whole=case_lines(fits, report.settings.margin.steered_attempts),
+            whole=case_rows(case_lines(fits, report.settings.margin.steered_attempts)),
+            whole_title=CASE_TITLE,
             whole_key=CASE_KEY,
+            wide_points=WIDE_POINTS,
             overview=shown_pictures(report, [p for p in report.pictures if not p.vein]),
             approaches=tuple(dict.fromkeys(fit.approach for fit in fits)),
             corrected=correction_rows(report.anatomy.corrections),
@@ -76,6 +78,7 @@ def write_page(report: ReportInput, parts: tuple[VeinPart, ...] | None = None) -
             headlines=first,
             scale=scale_words(report.settings.report),
             crossings=crossing_charts(report.crossings),
+            crossing_key=crossing_key(report.crossings),
             practice=AGAINST_PRACTICE,
             aim_key=AIM_KEY,
             bands=gap_bands(report.settings.seating.contact_tolerance_mm),

@@ -86,6 +86,16 @@ class VeinPart:
     notes: tuple[Note, ...]
 
     @property
+    def grave(self) -> tuple[Note, ...]:
+        """Warnings and cautions."""
+        return tuple(note for note in self.notes if note.severity != "info")
+
+    @property
+    def others(self) -> tuple[Note, ...]:
+        """Notes that warn of nothing."""
+        return tuple(note for note in self.notes if note.severity == "info")
+
+    @property
     def cautions(self) -> int:
         """How many of the notes are cautions."""
         return sum(note.severity == "caution" for note in self.notes)

@@ -9,7 +9,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Spacer, TableStyle
 
 from veinfit.report.answers import Answer, SizeAnswer, in_doubt_first
-from veinfit.report.case_answer import CASE_KEY, case_lines
+from veinfit.report.case_answer import CASE_KEY, CASE_TITLE, case_lines, case_rows
 from veinfit.report.colours import MUTED
 from veinfit.report.correction_table import COMPARED, correction_rows
 from veinfit.report.model import ReportInput
@@ -73,8 +73,7 @@ def summary(
     law = report.settings.report
     fits = [fit for part in parts for fit in part.fits]
     tries = report.settings.margin.steered_attempts
-    whole = [labelled((f"{c.label}:", c.words), size=SMALL_PT) for c in case_lines(fits, tries)]
-    blocks += [*whole, *([words(CASE_KEY, SMALL_PT, MUTED)] if whole else [])]
+    blocks += [*_case(case_rows(case_lines(fits, tries)), width), Spacer(1, 1 * mm)]
     blocks += [
         words(f"Probability that one try seals. {scale_words(law)}", SMALL_PT, MUTED),
         words(AGAINST_PRACTICE, SMALL_PT, MUTED),
@@ -96,6 +95,21 @@ def summary(
     picture = shown_pictures(report, [p for p in report.pictures if not p.vein])
     atrium = picture_rows(picture, width, room, "No overview picture was made.")
     return [*blocks, *below, *atrium, origin]
+
+
+def _case(rows: Sequence[Sequence[str]], width: float) -> list[Flowable]:
+    """Return what is predicted for the whole case as a table."""
+    if not rows:
+        return []
+    table = Figures(
+        [[words(text, SMALL_PT, bold=not k or not column) for column, text in enumerate(row)]
+         for k, row in enumerate(rows)],
+        colWidths=[0.34 * width, *[0.66 * width / (len(rows[0]) - 1)] * (len(rows[0]) - 1)],
+        style=TableStyle(list(LINED)),
+        hAlign="LEFT",
+    )  # fmt: skip
+    title = words(CASE_TITLE, SMALL_PT, ACCENT, bold=True, role="H2")
+    return [Spacer(1, 1 * mm), title, table, words(CASE_KEY, SMALL_PT, MUTED)]
 
 
 def _answers(report: ReportInput, parts: Sequence[VeinPart], width: float) -> Flowable:

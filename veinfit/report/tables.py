@@ -6,7 +6,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.report.wording import MISSING, SPACE, leak_words, number, why_missing, yes_no
+from veinfit.report.wording import (
+    MISSING,
+    SPACE,
+    hours,
+    leak_words,
+    number,
+    why_missing,
+    yes_no,
+)
 from veinfit.seating.model import Fit
 
 SEALS, SEAT, WHERE, DEEP, NEAR = (
@@ -102,7 +110,7 @@ MEASURES: tuple[Measure, ...] = (
     Measure(SEAT, "sealed_after_freeze", "Sealed after freeze drift", always=False),
     Measure(SEAT, "occlusion_grade", "Grade, 4 complete to 1 poor", always=False),
     Measure(WHERE, "leak_width_mm", "Leak width", "mm", 2),
-    Measure(WHERE, "leak_clock_h", "Leak, clock position"),
+    Measure(WHERE, "leak_clock_h", "Leak on the clock"),
     Measure(WHERE, "leak_side", "Leak side"),
     Measure(WHERE, "leak_area_mm2", "Leak orifice", "mm²", always=False),
     Measure(WHERE, "contact_arc_deg", "Circumference in contact", "°", 0),
@@ -189,7 +197,8 @@ def cell(value: object, field: str, digits: int = 1, reason: str = "") -> Cell:
     if isinstance(value, int):
         return Cell(str(value), field, str(value))
     if isinstance(value, float):
-        return Cell(number(value, digits), field, repr(float(value)))
+        text = hours(value) if field.endswith("_clock_h") else number(value, digits)
+        return Cell(text, field, repr(float(value)))
     return Cell(str(value), field, str(value))
 
 
