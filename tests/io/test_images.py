@@ -22,10 +22,16 @@ OBLIQUE = np.array(
     [[0.34641016, -0.25, 0, 10], [0.2, 0.4330127, 0, 20], [0, 0, 1.25, 30], [0, 0, 0, 1]]
 )
 REVERSED = np.array([[0.4, 0, 0, -99.8], [0, 0.5, 0, -282.8], [0, 0, -1.25, 94.25], [0, 0, 0, 1]])
+# A gantry tilted by 20 degrees, rows along (0, cos 20, sin 20), the table moved by 2.5 mm along z:
+# y = -282.8 + 2 * 0.5 * 0.93969262, z = 94.25 + 2.5 + 2 * 0.5 * 0.34202014.
+GANTRY = np.array(
+    [[0.4, 0, 0, -99.8], [0, 0.46984631, 0, -282.8], [0, 0.17101007, 2.5, 94.25], [0, 0, 0, 1]]
+)
 PLACES = [
     (STRAIGHT, (-98.6, -281.8, 95.5)),
     (OBLIQUE, (10.53923048, 21.4660254, 31.25)),
     (REVERSED, (-98.6, -281.8, 93.0)),
+    (GANTRY, (-98.6, -281.86030738, 97.09202014)),
 ]
 VALUES = np.random.default_rng(1).integers(-500, 900, (14, 12, 10))
 
@@ -46,6 +52,10 @@ def at(image, place):
 def test_a_series_lies_where_it_was_worked_by_hand(affine, place, tmp_path):
     image = read_image(save(tmp_path, made.series(affine, VALUES)))
     assert at(image, place) == pytest.approx(VALUES[3, 2, 1], abs=0.01)
+    if affine is GANTRY:
+        assert ["tilted by 20°" in note.text for note in image.notes] == [True]
+        return  # The other reader knows no tilt.
+    assert image.notes == ()
     # Another reader, of the same slices.
     names = SimpleITK.ImageSeriesReader.GetGDCMSeriesFileNames(str(tmp_path))
     other = SimpleITK.ReadImage(names)
@@ -81,10 +91,20 @@ def test_what_is_wrong_is_told(tmp_path):
     again = fresh()
     again[3].ImagePositionPatient = again[2].ImagePositionPatient
     assert "two slices at one place" in said("twice", again)
-    tilted = fresh()
-    for k, ds in enumerate(tilted):
-        ds.ImagePositionPatient[1] = float(ds.ImagePositionPatient[1]) + 0.3 * k
-    assert "a tilted gantry" in said("tilted", tilted)
+    shifted = fresh()
+    for k, ds in enumerate(shifted):
+        ds.ImagePositionPatient[1] = float(ds.ImagePositionPatient[1]) + 0.3 * (k % 2)
+    assert "shifted unevenly" in said("shifted", shifted)
+    fallen = fresh()
+    for k, ds in enumerate(fallen):
+        ds.ImagePositionPatient[1] = float(ds.ImagePositionPatient[1]) + 1.5 * k
+    assert "50.2 degrees from perpendicular" in said("fallen", fallen)
+    apart = fresh()
+    apart[4].FrameOfReferenceUID = "1.2.3"
+    assert "holds 2 frames of reference" in said("apart", apart)
+    wider = fresh()
+    wider[4].PixelSpacing = [0.6, 0.6]
+    assert "several pixel spacings" in said("wider", wider)
     assert "holds 2 series" in said("two", [*fresh()[:5], *fresh()[5:]])
     assert "holds 0 DICOM slices" in said("none", [])
     turned = fresh()

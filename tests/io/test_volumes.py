@@ -308,13 +308,13 @@ def nrrd_metres(folder):
 
 def sheared(folder):
     ras = NIFTI_RAS.copy()
-    ras[1, 2] = 0.3
+    ras[1, 2] = 1.3
     return save_nifti(folder / "v.nii", ras=ras), "degrees from perpendicular"
 
 
 def sheared_nrrd(folder):
     lps = DICOM_LPS.copy()
-    lps[1, 2] = 0.3
+    lps[1, 2] = 1.3
     return save_nrrd(folder / "v.nrrd", "LPS", lps), "degrees from perpendicular"
 
 

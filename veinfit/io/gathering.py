@@ -12,7 +12,7 @@ from veinfit.errors import InputError
 from veinfit.frames import apply_affine
 from veinfit.io.dicom.common import Segments
 from veinfit.io.files import is_dicom
-from veinfit.io.volumes import read_shares, read_volume
+from veinfit.io.volumes import read_shares, read_stored_volume, read_volume
 from veinfit.labels.join import HALF, Grid, LabelPart, crop_part, join_parts
 from veinfit.labels.lumen import value_counts
 from veinfit.labels.model import (
@@ -22,6 +22,7 @@ from veinfit.labels.model import (
     PartSource,
     is_label_name,
 )
+from veinfit.labels.upright import SHEAR_LIMIT_DEG, shear_deg, upright_affine, upright_note
 from veinfit.notes import Note
 
 
@@ -125,7 +126,7 @@ class _Gathered:
             value = top + 1 + k
             self._add_part(name, source, value)
             (labels if is_label_name(name) else structures)[name] = (value,)
-        grid = self.grid or self._grid_of(self.path)
+        grid = self._grid_of(self.path)
         volume = join_parts(self.parts, grid)
         joined = LabelVolume(volume.values, volume.affine, (*self.notes, *volume.notes), volume.cut)
         return joined, LabelMap(labels, structures, self.map.source)
@@ -177,22 +178,27 @@ class _Gathered:
     def _volume(self, path: Path) -> LabelVolume:
         key = path.resolve()
         if key not in self.volumes:
-            self.volumes[key] = read_volume(path)
+            self.volumes[key] = read_stored_volume(path)
             self.notes += self.volumes[key].notes
             self._keep_grid(path, self.volumes[key].values.shape, self.volumes[key].affine)
         return self.volumes[key]
 
     def _keep_grid(self, path: Path, shape: Iterable[int], affine: np.ndarray) -> None:
-        if path.resolve() == self.path.resolve():
-            self.grid = Grid(np.array(tuple(shape)), affine)
+        if path.resolve() != self.path.resolve() or self.grid is not None:
+            return
+        self.grid = Grid(np.array(tuple(shape)), affine)
+        if shear_deg(affine) > SHEAR_LIMIT_DEG:
+            self.grid = Grid(np.array(tuple(shape)), upright_affine(affine))
+            self.notes.append(upright_note(affine))
 
     def _grid_of(self, path: Path) -> Grid:
-        if is_dicom(path):
-            self._segments(path)
-            assert self.grid is not None
-            return self.grid
-        volume = self._volume(path)
-        return Grid(np.array(volume.values.shape), volume.affine)
+        if self.grid is None:
+            if is_dicom(path):
+                self._segments(path)
+            else:
+                self._volume(path)
+        assert self.grid is not None
+        return self.grid
 
     def _add_values(self, path: Path, named: dict[int, str], holders: dict[int, Path]) -> None:
         """Make a part of each value of a volume that is read by the map's numbers."""

@@ -14,6 +14,7 @@ from veinfit.io.volume_formats.meta_image import read_meta_image
 from veinfit.io.volume_formats.nrrd import read_nrrd
 from veinfit.io.volume_formats.whole_numbers import Numbers, shares, whole_numbers
 from veinfit.labels.model import LabelVolume
+from veinfit.labels.upright import upright_volume
 from veinfit.notes import Note
 
 
@@ -31,19 +32,25 @@ def read_volume(path: Path) -> LabelVolume:
     LabelVolume
         In the smallest unsigned type that holds the values. Grids of any
         orientation; NIfTI's RAS [1]_ and NRRD's RAS and LAS are turned into LPS.
+        Slices shifted by a tilted gantry are resampled onto perpendicular axes.
 
     Raises
     ------
     InputError
         The file is missing, damaged or of an unknown extension; it is not one
         3-D volume of whole numbers from 0 up; it does not state how it lies in
-        the patient; its spacing is not in mm; or its axes are not perpendicular.
+        the patient; its spacing is not in mm; or its axes are far from perpendicular.
 
     References
     ----------
     .. [1] NIfTI-1 header, nifti1.h: +x is right, +y anterior, +z superior, and
        coordinates are those of voxel centres.
     """
+    return upright_volume(read_stored_volume(path))
+
+
+def read_stored_volume(path: Path) -> LabelVolume:
+    """Read a label volume as :func:`read_volume` does, on the grid of its file, tilted or not."""
     path = Path(path)
     suffix = known_suffix(path, VOLUME_SUFFIXES, "volume")
     check_file(path, "volume")

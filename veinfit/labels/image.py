@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,14 +11,45 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from veinfit.frames import FloatArray, apply_affine
+from veinfit.labels.upright import SHEAR_LIMIT_DEG, shear_deg
+from veinfit.notes import Note
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ImageVolume:
-    """Values on a grid (I, J, K), for CT in Hounsfield units, and index to LPS mm (4, 4)."""
+    """Grey values on a grid.
+
+    Attributes
+    ----------
+    values : (I, J, K) array
+        For CT in Hounsfield units.
+    affine : (4, 4) array
+        Index to LPS mm; of a tilted gantry with axes that are not perpendicular.
+    notes : tuple of Note
+        What the reader had to remark.
+    frame_of_reference : str
+        Of a DICOM series; else empty.
+    source : Path or None
+        A slice of the series, which tells patient and study.
+    """
 
     values: npt.NDArray[Any]
     affine: FloatArray
+    notes: tuple[Note, ...] = ()
+    frame_of_reference: str = ""
+    source: Path | None = None
+
+
+def tilt_notes(affine: FloatArray) -> tuple[Note, ...]:
+    """Say that an image was taken with a tilted gantry, where it was."""
+    shear = shear_deg(affine)
+    if shear <= SHEAR_LIMIT_DEG:
+        return ()
+    text = (
+        f"the slices of the image are shifted against each other, as a gantry tilted by "
+        f"{shear:.3g}° leaves them: its planes are interpolated from where the slices lie"
+    )
+    return (Note("input", text),)
 
 
 def sample_plane(

@@ -22,6 +22,7 @@ from veinfit.labels.model import (
     is_label_name,
     plain_number,
 )
+from veinfit.labels.upright import SHEAR_LIMIT_DEG, shear_deg, upright_affine
 from veinfit.notes import Note
 
 HALF = 0.5
@@ -325,6 +326,9 @@ def _grid_notes(parts: Sequence[LabelPart], grid: Grid) -> list[Note]:
         else:
             told.append((part.affine, part.shape, [name]))
     for affine, shape, names in told:
+        upright = upright_affine(affine)[:3, :3] - grid.affine[:3, :3]
+        if shear_deg(affine) > SHEAR_LIMIT_DEG and np.abs(upright).max() < 1e-5:
+            continue  # The grid was made for them, and a note of its own says so.
         of = ", ".join(dict.fromkeys(names))
         own = np.linalg.norm(affine[:3, :3], axis=0)
         listed = " × ".join(map(plain_number, own))

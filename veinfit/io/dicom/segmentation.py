@@ -30,11 +30,18 @@ from veinfit.io.volume_formats.checks import check_bytes, check_grid
 POSITION_DIGITS = 3
 """Frames at positions that agree to a micrometre lie at one place."""
 
+SHIFT_TOLERANCE_MM = 0.02
+"""Frames shifted by less are not; and those of a tilted gantry are, to this, by their height."""
+
+ORIENTATION_TOLERANCE = 1e-4
+"""Direction cosines that agree to this are the same."""
+
 
 def read_segmentation(path: Path, dataset: Any | None = None) -> Segments:
     """Read all segments of a Segmentation.
 
-    Frames may come in any order and be compressed; frames that are not there are empty.
+    Frames may come in any order and be compressed; frames that are not there are empty. Those of
+    a tilted gantry, each shifted by its height, are on a grid that is as tilted.
 
     Raises
     ------
@@ -49,18 +56,19 @@ def read_segmentation(path: Path, dataset: Any | None = None) -> Segments:
 
     try:
         with captured_warnings():
-            whole = ds if isinstance(ds, highdicom.seg.Segmentation) else None
-            whole = whole or highdicom.seg.Segmentation.from_dataset(ds, copy=False)
             _check_frames(ds, path)
+            tilted = _without_tilt(ds)
+            whole = highdicom.seg.Segmentation.from_dataset(ds, copy=False)
             geometry = whole.get_volume_geometry(allow_missing_positions=True)
             if geometry is None:
                 raise InputError(
                     f"volume {path} has frames that are no regular stack: of uneven distance, "
-                    "turned against each other, or shifted by a tilted gantry; resample it onto "
+                    "turned against each other, or shifted unevenly; resample it onto "
                     "perpendicular axes"
                 )
             check_bytes(geometry.spatial_shape, 4, path)
             affine, up = _in_order(geometry)
+            affine = tilted @ affine
             check_grid(affine, path)
             segments = tuple(_segment(whole, int(n), up, path) for n in whole.segment_numbers)
     except InputError:
@@ -71,6 +79,39 @@ def read_segmentation(path: Path, dataset: Any | None = None) -> Segments:
             "be damaged, export it again"
         ) from error
     return Segments(segments, affine, str(ds.get("FrameOfReferenceUID", "")), (True, True, False))
+
+
+def _without_tilt(ds: Any) -> FloatArray:
+    """Move the frames of a tilted gantry over one another; return the way back, LPS mm (4, 4).
+
+    Frames that are shifted in any other manner stay as they are.
+    """
+    shared = ds.get("SharedFunctionalGroupsSequence", [{}])[0]
+    frames = ds.PerFrameFunctionalGroupsSequence
+    turned = [
+        (frame.get("PlaneOrientationSequence") or shared.get("PlaneOrientationSequence"))[0]
+        for frame in frames
+    ]
+    axes = np.array([[float(v) for v in item.ImageOrientationPatient] for item in turned])
+    if "PlanePositionSequence" in shared or np.ptp(axes, axis=0).max() > ORIENTATION_TOLERANCE:
+        return np.eye(4)
+    planes = [frame.PlanePositionSequence[0] for frame in frames]
+    places = np.array([[float(v) for v in plane.ImagePositionPatient] for plane in planes])
+    normal = np.cross(axes[0, :3], axes[0, 3:])
+    away = places - places[0]
+    heights = away @ normal
+    shifts = away - heights[:, None] * normal
+    if not heights.any() or np.abs(shifts).max() <= SHIFT_TOLERANCE_MM:
+        return np.eye(4)
+    a_mm = heights @ shifts / (heights @ heights)
+    if np.abs(shifts - heights[:, None] * a_mm).max() > SHIFT_TOLERANCE_MM:
+        return np.eye(4)
+    for plane, height in zip(planes, heights, strict=True):
+        plane.ImagePositionPatient = [float(v) for v in places[0] + height * normal]
+    back = np.eye(4)
+    back[:3, :3] += np.outer(a_mm, normal)
+    back[:3, 3] = -a_mm * (normal @ places[0])
+    return back
 
 
 def _in_order(geometry: Any) -> tuple[FloatArray, bool]:
@@ -122,7 +163,7 @@ def _check_frames(ds: Any, path: Path) -> None:
         place = tuple(round(float(v), POSITION_DIGITS) for v in plane.ImagePositionPatient)
         places.append((number, place))
     if not places:
-        raise InputError(f"volume {path} holds no frame; export the segmentation again")
+        raise InputError(f"volume {path} holds no frame: it may be cut short; export the segmentation again")
     (number, place), times = Counter(places).most_common(1)[0]
     if times > 1:
         raise InputError(

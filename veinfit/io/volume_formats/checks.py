@@ -11,6 +11,7 @@ from veinfit.errors import InputError
 from veinfit.frames import FloatArray
 from veinfit.io.files import first_line
 from veinfit.labels.model import plain_number
+from veinfit.labels.upright import shear_deg
 
 SMALLEST_GRID = 8
 """Voxels along each axis below which no atrium can be told."""
@@ -18,8 +19,8 @@ SMALLEST_GRID = 8
 VOXEL_EDGE_MM = (0.05, 10.0)
 """Voxel edges of cardiac CT and MRI with room on both sides; outside, the unit is not mm."""
 
-SHEAR_LIMIT_DEG = 0.5
-"""Grid axes may be this far from perpendicular: far above rounding, far below a gantry tilt."""
+LARGEST_SHEAR_DEG = 40.0
+"""Gantries tilt by 30 degrees at most (common practice, no source); more is a damaged header."""
 
 LARGEST_VOLUME_BYTES = 1 << 30
 """Numbers of a file that take more memory than this, as 512 × 512 × 2048 of 16 bits do, are
@@ -69,7 +70,7 @@ def three_axes(shape: Iterable[int], path: Path) -> tuple[int, int, int]:
 
 
 def check_grid(affine: FloatArray, path: Path) -> None:
-    """Refuse a grid that is singular, sheared, or not in mm."""
+    """Refuse a grid that is singular, sheared more than any gantry shears, or not in mm."""
     edges = np.linalg.norm(affine[:3, :3], axis=0)
     listed = " × ".join(map(plain_number, edges))
     if not np.isfinite(affine).all() or not np.isfinite(edges).all() or not (edges > 0).all():
@@ -77,13 +78,11 @@ def check_grid(affine: FloatArray, path: Path) -> None:
             f"volume {path} has a placement that is not finite or has an axis of no length; "
             "export it again"
         )
-    axes = affine[:3, :3] / edges
-    cosines = np.abs([axes[:, a] @ axes[:, b] for a, b in ((0, 1), (0, 2), (1, 2))])
-    off = 90.0 - float(np.degrees(np.arccos(np.clip(cosines.max(), 0.0, 1.0))))
-    if off > SHEAR_LIMIT_DEG:
+    off = shear_deg(affine)
+    if off > LARGEST_SHEAR_DEG:
         raise InputError(
-            f"volume {path} has axes that are {off:.3g} degrees from perpendicular (a tilted "
-            "gantry or a sheared affine); resample it onto a grid with perpendicular axes"
+            f"volume {path} has axes that are {off:.3g} degrees from perpendicular, more than a "
+            "tilted gantry leaves; correct its affine, or export it again"
         )
     least, most = VOXEL_EDGE_MM
     if not (edges >= least).all() or not (edges <= most).all():

@@ -1,0 +1,162 @@
+"""Reads a DICOM series of single slices, as CT and MR scanners export them [1]_.
+
+References
+----------
+.. [1] DICOM PS3.3, C.7.6.2 (Image Plane)
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from veinfit.errors import InputError
+from veinfit.frames import FloatArray
+from veinfit.io.dicom.common import need_dicom
+from veinfit.io.files import first_line
+from veinfit.io.quiet import captured_warnings
+from veinfit.io.volume_formats.checks import check_bytes, check_grid
+from veinfit.labels.image import ImageVolume, tilt_notes
+
+STEP_SHARE = 0.02
+"""Distances of slices may differ by this share."""
+
+STACK_SHARE = 0.05
+"""Slices may lie off an even stack by this share of their distance."""
+
+ROUNDING_MM = 0.02
+"""Positions that are written with two digits lie this close to where they are."""
+
+ORIENTATION_TOLERANCE = 1e-3
+"""Direction cosines that agree to this are the same."""
+
+SAME_PLACE_MM = 0.01
+"""Slices closer than this lie at one place."""
+
+
+def series_files(folder: Path) -> tuple[Path, ...]:
+    """Return the files of a folder, in the order of their names.
+
+    Raises
+    ------
+    InputError
+        It cannot be opened.
+    """
+    try:
+        return tuple(sorted(path for path in folder.iterdir() if path.is_file()))
+    except OSError as error:
+        raise InputError(f"image {folder} cannot be opened: {first_line(error)}") from error
+
+
+def read_series(folder: Path) -> ImageVolume:
+    """Read the slices of one series in a folder, in any order, beside files of other kinds.
+
+    Raises
+    ------
+    InputError
+        The slices are damaged, no even stack, or of several series or frames of reference.
+    """
+    need_dicom(f"image {folder} is a folder; a DICOM series, which")
+    found = [(path, *read) for path in series_files(folder) if (read := _slice(path)) is not None]
+    if len(found) < 2:
+        raise InputError(
+            f"image {folder} holds {len(found)} DICOM slices, each a file of its own; name the "
+            "folder of a series"
+        )
+    slices = [ds for _, ds, _ in found]
+    try:
+        for keyword, what in (
+            ("SeriesInstanceUID", "series"), ("FrameOfReferenceUID", "frames of reference"),
+        ):  # fmt: skip
+            held = {str(ds.get(keyword, "")) for ds in slices}
+            if len(held) > 1:
+                raise InputError(f"image {folder} holds {len(held)} {what}; give a folder with one")
+        affine, order = _placement(folder, slices)
+        values = _values(folder, slices, [pixels for _, _, pixels in found], order)
+        frame = str(slices[0].get("FrameOfReferenceUID", ""))
+    except (AttributeError, TypeError, ValueError, IndexError) as error:
+        raise InputError(
+            f"image {folder} holds slices that do not fit together: {first_line(error)}; export "
+            "the series again"
+        ) from error
+    return ImageVolume(values, affine, tilt_notes(affine), frame, found[0][0])
+
+
+def _slice(path: Path) -> tuple[Any, npt.NDArray[Any]] | None:
+    """Return a slice and its pixels; None for a file of another kind."""
+    import pydicom
+
+    try:
+        with captured_warnings():
+            ds = pydicom.dcmread(path)
+            if "ImagePositionPatient" not in ds or "PixelData" not in ds:
+                return None
+            pixels = np.asarray(ds.pixel_array)
+    except pydicom.errors.InvalidDicomError:
+        return None  # A folder may hold a text beside its slices.
+    except Exception as error:  # What a damaged file makes the library raise is open.
+        raise InputError(
+            f"image {path} cannot be read as DICOM: {first_line(error)}; export it again"
+        ) from error
+    if pixels.ndim != 2:
+        raise InputError(
+            f"image {path} is no slice of grey values, but {' × '.join(map(str, pixels.shape))} "
+            "numbers; export the series as single grey slices"
+        )
+    return ds, pixels
+
+
+def _placement(folder: Path, slices: list[Any]) -> tuple[FloatArray, npt.NDArray[np.intp]]:
+    """Return index (column, row, slice) to LPS mm (4, 4), and the order of the slices."""
+    turned = np.array([[float(v) for v in ds.ImageOrientationPatient] for ds in slices])
+    spacing = np.array([[float(v) for v in ds.PixelSpacing] for ds in slices])
+    sizes = {(int(ds.Rows), int(ds.Columns)) for ds in slices}
+    if np.ptp(turned, axis=0).max() > ORIENTATION_TOLERANCE or len(sizes) > 1:
+        raise InputError(f"image {folder} holds slices of several orientations or sizes; give one")
+    if np.ptp(spacing, axis=0).max() > ORIENTATION_TOLERANCE:
+        raise InputError(f"image {folder} holds slices of several pixel spacings; give one")
+    along_row, along_column = turned[0, :3], turned[0, 3:]
+    normal = np.cross(along_row, along_column)
+    places = np.array([[float(v) for v in ds.ImagePositionPatient] for ds in slices])
+    order = np.argsort(places @ normal, kind="stable")
+    gaps = np.diff(places[order] @ normal)
+    step = float(np.median(gaps))
+    if gaps.min() < SAME_PLACE_MM:
+        raise InputError(f"image {folder} has two slices at one place; export it with each once")
+    if np.abs(gaps - step).max() > max(STEP_SHARE * step, ROUNDING_MM):
+        raise InputError(
+            f"image {folder} has slices {gaps.min():.3g} to {gaps.max():.3g} mm apart: some are "
+            "missing, or the series is uneven; export it whole"
+        )
+    # A tilted gantry shifts each slice by its height: a sheared grid, on which values stay.
+    third = (places[order[-1]] - places[order[0]]) / (len(order) - 1)
+    evenly = places[order[0]] + np.arange(len(order))[:, None] * third
+    if np.abs(places[order] - evenly).max() > max(STACK_SHARE * step, ROUNDING_MM):
+        raise InputError(
+            f"image {folder} has slices that are shifted unevenly against each other; export the "
+            "series again"
+        )
+    affine = np.eye(4)
+    affine[:3, 0], affine[:3, 1] = along_row * spacing[0, 1], along_column * spacing[0, 0]
+    affine[:3, 2], affine[:3, 3] = third, places[order[0]]
+    check_grid(affine, folder)
+    return affine, order
+
+
+def _values(
+    folder: Path,
+    slices: list[Any],
+    pixels: list[npt.NDArray[Any]],
+    order: npt.NDArray[np.intp],
+) -> npt.NDArray[np.float32]:
+    """Return the stack (columns, rows, slices) of what the pixels mean, for CT in HU."""
+    check_bytes((*pixels[0].shape, len(pixels)), 4, folder)
+    found = np.empty((*pixels[0].T.shape, len(pixels)), dtype=np.float32)
+    for place, k in enumerate(order):
+        slope = float(slices[k].get("RescaleSlope", 1))
+        intercept = float(slices[k].get("RescaleIntercept", 0))
+        found[..., place] = pixels[k].T * np.float32(slope) + np.float32(intercept)
+    return found
