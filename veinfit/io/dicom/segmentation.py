@@ -163,7 +163,9 @@ def _check_frames(ds: Any, path: Path) -> None:
         place = tuple(round(float(v), POSITION_DIGITS) for v in plane.ImagePositionPatient)
         places.append((number, place))
     if not places:
-        raise InputError(f"volume {path} holds no frame: it may be cut short; export the segmentation again")
+        raise InputError(
+            f"volume {path} holds no frame: it may be cut short; export the segmentation again"
+        )
     (number, place), times = Counter(places).most_common(1)[0]
     if times > 1:
         raise InputError(
