@@ -110,7 +110,9 @@ def _samples(
     shown = (depth_there >= low_mm) & (depth_there <= high_mm) & np.isfinite(fit.patch_gap_mm)
     faces: IntArray = fit.patch.faces
     faces = faces[shown[faces].all(axis=1)]
-    edges = np.unique(np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1), axis=0)
+    pairs = np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    # One number a pair: far quicker to sort than rows.
+    edges = np.stack(np.divmod(np.unique(pairs @ [len(shown), 1]), len(shown)), axis=1)
     groups = (np.flatnonzero(shown)[:, None], edges, faces)
     points = np.concatenate([fit.patch.points[group].mean(axis=1) for group in groups])
     gap = np.concatenate([fit.patch_gap_mm[group].mean(axis=1) for group in groups])
