@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
@@ -38,6 +39,9 @@ GUTTER = 5 * mm
 
 PICTURES_ACROSS = 3
 """So many pictures stand beside each other; more take a second row."""
+
+PICTURES_AT_HAND = 32
+"""So many pictures are kept for the second round, in which pages have their numbers."""
 
 BARE = TableStyle(
     [("VALIGN", (0, 0), (-1, -1), "TOP"), *((f"{side}PADDING", (0, 0), (-1, -1), 0)
@@ -184,6 +188,7 @@ def _picture(shown: ShownPicture, width: float, height: float) -> Flowable:
     return photo
 
 
+@lru_cache(maxsize=PICTURES_AT_HAND)
 def _views(shown: ShownPicture) -> tuple[bytes, int, int]:
     """Return the views of a picture alone as JPEG: what is written about them is in the text."""
     from PIL import Image

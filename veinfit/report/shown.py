@@ -13,6 +13,9 @@ from veinfit.report.wording import balloon_title
 EMBEDDED_QUALITY = 90
 """Quality, of 100, of the pictures inside the page: no loss that can be seen at their size."""
 
+METHOD = 2
+"""How hard the pictures inside the page are pressed, of 6: half the time of 4 for 3 % more room."""
+
 
 @dataclass(frozen=True, slots=True)
 class ShownPicture:
@@ -62,5 +65,5 @@ def _smaller(png: bytes) -> tuple[str, bytes]:
         return "png", png
     stream = io.BytesIO()
     with Image.open(io.BytesIO(png)) as image:
-        image.convert("RGB").save(stream, format="WEBP", quality=EMBEDDED_QUALITY, method=4)
+        image.convert("RGB").save(stream, format="WEBP", quality=EMBEDDED_QUALITY, method=METHOD)
     return "webp", stream.getvalue()
