@@ -152,15 +152,31 @@ def contact_charts(
     width: float = WIDE_PX,
 ) -> tuple[tuple[str, Drawing], ...]:
     """Draw each fit's map: its title and the drawing; fits without a seat are left out."""
+    return contact_charts_of_widths(vein, fits, bands, zones, (width,))[0]
+
+
+def contact_charts_of_widths(
+    vein: Vein,
+    fits: Sequence[Fit],
+    bands: tuple[GapBand, ...],
+    zones: Mapping[str, tuple[float, float]],
+    widths: Sequence[float],
+) -> tuple[tuple[tuple[str, Drawing], ...], ...]:
+    """Draw the charts of :func:`contact_charts` in several widths from one unrolled wall each."""
     reach = shown_depths(vein, fits)
     several = len({fit.approach for fit in fits}) > 1
-    drawn = []
-    for fit in fits:
-        unrolled = contact_map(vein, fit, zones.get(fit.balloon, (0.0, 90.0)), reach)
-        if unrolled is not None:
-            title = column_title(fit, with_approach=several)
-            drawn.append((title, _chart(vein, fit, unrolled, bands, title, width)))
-    return tuple(drawn)
+    unrolled = [
+        (fit, contact_map(vein, fit, zones.get(fit.balloon, (0.0, 90.0)), reach)) for fit in fits
+    ]
+    shown = [
+        (fit, column_title(fit, with_approach=several), found)
+        for fit, found in unrolled
+        if found is not None
+    ]
+    return tuple(
+        tuple((title, _chart(vein, fit, found, bands, title, width)) for fit, title, found in shown)
+        for width in widths
+    )
 
 
 def map_pixels(unrolled: ContactMap, bands: tuple[GapBand, ...]) -> np.ndarray:

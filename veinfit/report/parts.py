@@ -12,11 +12,11 @@ from veinfit.report.answers import Answer, answer
 from veinfit.report.by_hand import dropped, dropped_words, hand_words
 from veinfit.report.charts import gap_chart, ostium_chart, profile_chart
 from veinfit.report.colours import gap_bands
-from veinfit.report.contact_map import contact_charts
+from veinfit.report.contact_map import contact_charts_of_widths
 from veinfit.report.drawing import Drawing
 from veinfit.report.further import further_charts
 from veinfit.report.model import ReportInput, picture_notes, unique_notes
-from veinfit.report.plot import NARROW_PX
+from veinfit.report.plot import NARROW_PX, WIDE_PX
 from veinfit.report.shown import ShownPicture, shown_pictures
 from veinfit.report.tables import (
     CERTAINTY_MEASURES,
@@ -116,6 +116,9 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
     bands = gap_bands(tolerance)
     sides = comparisons(fits, report.settings.seating, report.settings.comparison)
     by_hand = hand_words(report.anatomy, vein.name)
+    maps, narrow_maps = contact_charts_of_widths(
+        vein, fits, bands, report.freezing_zones, (WIDE_PX, NARROW_PX)
+    )
     own = [*vein.notes, *(n for fit in fits for n in fit.notes)]
     own += [n for n in (*report.notes, *report.anatomy.notes) if n.subject == vein.name]
     return VeinPart(
@@ -143,9 +146,9 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
         ostium=ostium_chart(vein, fits),
         profile=profile_chart(vein),
         gaps=gap_chart(vein, fits, tolerance),
-        maps=contact_charts(vein, fits, bands, report.freezing_zones),
+        maps=maps,
         narrow_gaps=gap_chart(vein, fits, tolerance, NARROW_PX),
-        narrow_maps=contact_charts(vein, fits, bands, report.freezing_zones, NARROW_PX),
+        narrow_maps=narrow_maps,
         further=further_charts(vein, fits),
         correction=correction_entry(vein),
         notes=unique_notes(own),
