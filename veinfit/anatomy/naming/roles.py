@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
-from scipy.stats import norm
+from scipy.special import log_ndtr
 
 from veinfit.anatomy.naming.diameters import FIRST_BRANCH_MM, USUAL_DIAMETER_MM
 from veinfit.anatomy.naming.frame_check import Axes, seen_in
@@ -281,7 +281,7 @@ def _unusual_size(claim: Claim, role: str) -> float:
     cost = 0.5 * off**2
     if claim.shared_mm is not None and role in FIRST_BRANCH_MM:
         mean, deviation = FIRST_BRANCH_MM[role]
-        cost -= float(norm.logcdf(max(claim.shared_mm, EARLY_BRANCH_MM), mean, deviation))
+        cost -= float(log_ndtr((max(claim.shared_mm, EARLY_BRANCH_MM) - mean) / deviation))
     return cost
 
 

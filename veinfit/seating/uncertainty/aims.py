@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from scipy.stats import qmc
 
 from veinfit.frames import FloatArray, side_words
 from veinfit.seating.approach.reachable import Directions
@@ -40,6 +39,8 @@ def spread_tries(
     unknowns = draw(law, label, 1)
     count = unknowns.shape[0] * unknowns.shape[1]
     rng = np.random.default_rng(np.random.SeedSequence([law.seed, *label.encode()]))
+    from scipy.stats import qmc  # slow to import, and not every job has a margin
+
     share = qmc.Sobol(2, scramble=True, rng=rng).random(count)
     # Evenly over the part of the sphere within reach of the axis.
     tilt = np.arccos(1.0 - share[:, 0] * (1.0 - np.cos(_reach(law))))

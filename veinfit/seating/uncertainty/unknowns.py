@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.special import ndtri
-from scipy.stats import qmc
 
 from veinfit.frames import FloatArray, perpendicular_basis, unit
 from veinfit.seating.mechanics.batch import BalloonBatch
@@ -191,6 +190,8 @@ def across(direction: FloatArray, offset: FloatArray) -> FloatArray:
 
 def _scores(count: int, unknowns: int, seed: list[int]) -> FloatArray:
     rng = np.random.default_rng(np.random.SeedSequence(seed))
+    from scipy.stats import qmc  # slow to import, and not every job has a margin
+
     shares = qmc.Sobol(unknowns, scramble=True, rng=rng).random(count)
     return np.asarray(ndtri(np.clip(shares, SMALLEST_SHARE, 1.0 - SMALLEST_SHARE)))
 
