@@ -41,6 +41,7 @@ TREE = "tree"
 LEVEL = 4
 """How hard the file is compressed: a third of the time of the usual 6 for 3 % more room."""
 
+
 def archived(value: Any) -> bytes:
     """Return ``value`` as the content of a file: the same bytes for the same value.
 
