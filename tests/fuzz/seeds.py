@@ -209,8 +209,8 @@ def _texts() -> list[Seed]:
         ),
         "cases.csv": (
             lambda path: find_cases([path]),
-            "case,input,labels,landmarks,corrections,frame,unit,phase\n"
-            "one,a.stl,,marks.csv,,ras,cm,45 %\ntwo,b.nii.gz,b.toml,,,,,\n",
+            "case,input,labels,landmarks,corrections,frame,unit,phase,also\n"
+            "one,a.stl,,marks.csv,,ras,cm,45 %,\ntwo,b.nii.gz,b.toml,,,,,,c.nii; d.nii\n",
         ),
         "labels.toml": (
             read_label_map,

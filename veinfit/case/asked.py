@@ -87,6 +87,7 @@ def files_asked(
     settings: Settings | Path | str | None,
     balloons: Sequence[float | str | Path | Balloon],
     also: Sequence[Path | str] = (),
+    image: Path | str | None = None,
 ) -> tuple[InputFile, ...]:
     """Describe every file that goes into a case by its content."""
     roles: list[tuple[str, object]] = [
@@ -110,4 +111,6 @@ def files_asked(
     ]
     for role, path in given:
         check_file(path, role)
+    if image is not None:
+        given.append(("image", Path(image)))
     return tuple(file for role, path in given for file in input_files(role, path))

@@ -21,12 +21,14 @@ from veinfit.case.asked import (
     read_asked_corrections,
     read_asked_settings,
 )
+from veinfit.case.image import read_case_image
 from veinfit.case.reading import SEPTAL_CROSSING, read_case, with_septum
 from veinfit.case.result import CaseResult, Progress, silent
 from veinfit.errors import InputError
 from veinfit.frames import Frame
 from veinfit.io.meshes import Unit
 from veinfit.io.provenance import Provenance, program_versions
+from veinfit.labels.image import ImageVolume
 from veinfit.notes import Note
 from veinfit.seating.approach.crossings import crossing_map
 from veinfit.seating.approach.line import approaches_named
@@ -54,6 +56,7 @@ def assess(
     case_id: str | None = None,
     phase: str | None = None,
     image_date: str | None = None,
+    image: Path | str | None = None,
     progress: Progress | None = None,
 ) -> CaseResult:
     """Measure the veins of one left atrium and seat every balloon in each of them.
@@ -84,6 +87,8 @@ def assess(
         How the balloon comes to the vein; ``both`` adds coaxial rows for reference.
     case_id, phase, image_date : str, optional
         Written on the results as given; the date as YYYY-MM-DD.
+    image : path, optional
+        What the labels were drawn on, or a folder with its DICOM series: the veins are shown on it.
     progress : callable, optional
         Told what is being done, as each stage begins.
 
@@ -107,7 +112,7 @@ def assess(
         one_line("cardiac phase", phase),
         checked_date(image_date),
     ]
-    files = files_asked(input, labels, landmarks, corrections, settings, balloons, also)
+    files = files_asked(input, labels, landmarks, corrections, settings, balloons, also, image)
     by_hand = read_asked_corrections(corrections)
     case = read_case(
         input,
@@ -119,11 +124,16 @@ def assess(
         unit=unit,
         trust_frame=trust_frame,
     )
+    shown: ImageVolume | None = None
+    image_notes: tuple[Note, ...] = ()
+    if image is not None:
+        tell("reading the image")
+        shown, image_notes = read_case_image(Path(image), Path(input), case.lumen.surface)
     find = partial(find_corrected, corrections=by_hand) if by_hand else find_anatomy
     anatomy = find(
         case.lumen, chosen, frame=frame, progress=lambda stage: tell(f"anatomy: {stage}")
     )
-    notes = case.notes
+    notes = (*case.notes, *image_notes)
     if "transseptal" in approaches:
         anatomy, septal_note = with_septum(anatomy, case)
         notes = (*notes, septal_note)
@@ -166,6 +176,7 @@ def assess(
         by_hand=by_hand,
         balloons=candidates,
         crossings=crossings,
+        image=shown,
     )
 
 

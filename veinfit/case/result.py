@@ -10,6 +10,7 @@ from veinfit.anatomy.corrections.apply import Correction
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy
 from veinfit.io.provenance import Provenance
+from veinfit.labels.image import ImageVolume
 from veinfit.notes import Note, verdict_first
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.further import Crossings
@@ -44,6 +45,8 @@ class CaseResult:
         Those that were tried.
     crossings : Crossings or None
         Places where the septum may be crossed; None where they are not compared.
+    image : ImageVolume or None
+        What the labels were drawn on; it is shown, and not archived.
     """
 
     anatomy: Anatomy
@@ -56,6 +59,7 @@ class CaseResult:
     by_hand: tuple[Correction, ...] = ()
     balloons: tuple[Balloon, ...] = ()
     crossings: Crossings | None = None
+    image: ImageVolume | None = None
 
     @property
     def unassessed(self) -> tuple[Fit, ...]:

@@ -12,7 +12,6 @@ from veinfit.io.document import case_document, case_json, files_of_earlier_run
 from veinfit.io.output import staged_output, unwritable
 from veinfit.io.record import CaseRecord
 from veinfit.io.tables import case_tables
-from veinfit.labels.image import ImageVolume
 from veinfit.notes import Note
 from veinfit.report import model as report_model
 from veinfit.report.image_planes import draw_image_planes
@@ -36,7 +35,6 @@ def write_case(
     report: bool = True,
     paper: PaperName = "a4",
     progress: Progress | None = None,
-    image: ImageVolume | None = None,
 ) -> WrittenCase:
     """Write a case's tables, record, pictures and report, all at once.
 
@@ -52,8 +50,6 @@ def write_case(
     paper : {'a4', 'letter'}
         Of ``report.pdf``.
     progress : callable, optional
-    image : ImageVolume, optional
-        What the labels were drawn on: each vein is shown on it too.
 
     Returns
     -------
@@ -77,8 +73,8 @@ def write_case(
         if pictures:
             tell("pictures")
             drawn, picture_notes = _draw(result, stage)
-            if image is not None:
-                drawn += draw_image_planes(result.anatomy, result.fits, image, stage)
+            if result.image is not None:
+                drawn += draw_image_planes(result.anatomy, result.fits, result.image, stage)
         if report:
             tell("report")
             told = report_input(result, drawn, picture_notes, stage)
@@ -117,8 +113,8 @@ def load_case(folder: Path | str) -> CaseResult:
 
 
 def _without_lumen(result: CaseResult) -> CaseResult:
-    """Leave out the closed surface, which nothing is drawn from: a third of the file."""
-    return replace(result, anatomy=replace(result.anatomy, lumen=result.anatomy.wall))
+    """Leave out the image, and the closed surface, which nothing is drawn from."""
+    return replace(result, image=None, anatomy=replace(result.anatomy, lumen=result.anatomy.wall))
 
 
 def case_record(result: CaseResult, more_notes: tuple[Note, ...] = ()) -> CaseRecord:

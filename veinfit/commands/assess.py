@@ -102,11 +102,6 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         check_output(arguments.dicom)
     elif arguments.deidentify:
         raise InputError("--deidentify is for what --dicom writes; pass --dicom DIR too")
-    image = None
-    if arguments.image is not None:
-        from veinfit.io.images import read_image
-
-        image = read_image(arguments.image)
     with progress_on(arguments, terminal) as progress:
         result = assess(
             arguments.input,
@@ -123,6 +118,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             case_id=arguments.case_id,
             phase=arguments.phase,
             image_date=arguments.image_date,
+            image=arguments.image,
             progress=progress,
         )
         written = write_case(
@@ -131,7 +127,6 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             pictures=not arguments.no_pictures,
             paper=arguments.paper,
             progress=progress,
-            image=image,
         )
         objects = _write_dicom(result, arguments) if arguments.dicom is not None else ()
     for note in result.all_notes:
@@ -162,9 +157,8 @@ def _tell_whole_case(result: CaseResult) -> None:
 
 
 def _write_dicom(result: CaseResult, arguments: argparse.Namespace) -> tuple[str, ...]:
-    """Write a finished case as DICOM; under the study of its labels where these are DICOM."""
+    """Write a finished case as DICOM, under the study of its labels, or else of its image."""
     from veinfit.io.dicom.writing import write_dicom
-    from veinfit.io.files import is_dicom
     from veinfit.io.tables import fit_row, vein_rows
 
     return write_dicom(
@@ -173,11 +167,23 @@ def _write_dicom(result: CaseResult, arguments: argparse.Namespace) -> tuple[str
         [fit_row(fit, ()) for fit in result.fits],
         arguments.out,
         arguments.dicom,
-        source=arguments.input if is_dicom(arguments.input) else None,
+        sources=_dicom_sources(result, arguments),
         deidentify=arguments.deidentify,
         version=result.provenance.versions["veinfit"],
         created=result.provenance.created,
     )
+
+
+def _dicom_sources(result: CaseResult, arguments: argparse.Namespace) -> tuple[Path, ...]:
+    """Return the DICOM files that the results come from, the one with the identity first."""
+    from veinfit.io.files import is_dicom
+    from veinfit.io.label_map import read_label_map
+
+    parts = read_label_map(arguments.labels).parts.values() if arguments.labels else ()
+    mapped = (Path(part.file) for part in parts if part.file)
+    labels = [p for p in (arguments.input, *(arguments.also or ()), *mapped) if is_dicom(p)]
+    image = result.image.sources if result.image is not None else ()
+    return (*dict.fromkeys(labels), *image)
 
 
 def _unassessed(result: CaseResult) -> str:

@@ -35,7 +35,7 @@ def add(commands: Commands) -> None:
         metavar="INPUTS",
         nargs="+",
         help="folder, files, pattern, or CSV list with the columns "
-        "case,input,labels,landmarks,corrections,frame,unit,phase",
+        "case,input,labels,landmarks,corrections,frame,unit,phase,also",
     )
     option("--out", metavar="DIR", type=Path, required=True, help="folder for the tables")
     option("--labels", metavar="FILE", type=Path, help="label map of volumes without their own")

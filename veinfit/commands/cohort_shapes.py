@@ -52,6 +52,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             read = read_case(
                 Path(case.input),
                 labels=None if case.labels is None else Path(case.labels),
+                also=case.also,
                 landmarks=None,
                 settings=settings,
                 frame=case.frame,

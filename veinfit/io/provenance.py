@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from hashlib import sha256
 from importlib import metadata
 from pathlib import Path
 
@@ -68,14 +69,26 @@ def program_versions() -> dict[str, str]:
     return {name: metadata.version(name) for name in ("veinfit", *LIBRARIES)}
 
 
+SERIES_FORMAT = ".dcm series"
+"""Of a folder: its files are told together."""
+
+
 def input_files(role: str, path: Path) -> tuple[InputFile, ...]:
     """Describe a file by its content, and the data file that a bare header names.
+
+    Of a folder, the hash is that of its files' hashes, sorted, a line each: whatever they are
+    called.
 
     Raises
     ------
     InputError
         A file cannot be read.
     """
+    if path.is_dir():
+        files = [file for file in path.iterdir() if file.is_file()]
+        hashes = "".join(f"{digest}\n" for digest in sorted(map(hash_file, files)))
+        size = sum(file.stat().st_size for file in files)
+        return (InputFile(role, SERIES_FORMAT, size, sha256(hashes.encode()).hexdigest()),)
     found = [(role, path), *((f"{role} data", part) for part in _detached_data(path))]
     return tuple(_input_file(name, part) for name, part in found)
 

@@ -27,17 +27,14 @@ class ImageVolume:
         Index to LPS mm; of a tilted gantry with axes that are not perpendicular.
     notes : tuple of Note
         What the reader had to remark.
-    frame_of_reference : str
-        Of a DICOM series; else empty.
-    source : Path or None
-        A slice of the series, which tells patient and study.
+    sources : tuple of Path
+        The slices of a DICOM series, which tell patient and study.
     """
 
     values: npt.NDArray[Any]
     affine: FloatArray
     notes: tuple[Note, ...] = ()
-    frame_of_reference: str = ""
-    source: Path | None = None
+    sources: tuple[Path, ...] = ()
 
 
 def tilt_notes(affine: FloatArray) -> tuple[Note, ...]:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from veinfit.cohort.batch.cases import BatchCase, find_cases
+from veinfit.cohort.batch.plan import case_key
 from veinfit.errors import InputError
 
 
@@ -36,6 +39,26 @@ def test_common_label_map_is_for_volumes_without_their_own(tmp_path):
     assert [c.labels for c in found] == ["map.toml", str(tmp_path / "b.labels.toml"), None]
 
 
+def test_a_dicom_file_is_a_case(tmp_path):
+    touch(tmp_path, "a.dcm")
+    (found,) = find_cases([tmp_path / "a.dcm"]).cases
+    assert (found.case, found.input) == ("a", str(tmp_path / "a.dcm"))
+
+
+def test_further_volumes_are_part_of_the_key(tmp_path):
+    for name in ("a.nii", "b.nii", "c.nii"):
+        (tmp_path / name).write_bytes(name.encode())
+    (tmp_path / "map.toml").write_text('[labels]\nleft_atrium = 1\nLSPV = "c.nii"\n')
+    case = BatchCase("a", str(tmp_path / "a.nii"), labels=str(tmp_path / "map.toml"))
+    further = replace(case, also=(str(tmp_path / "b.nii"),))
+    keys = [case_key(case, "plan"), case_key(further, "plan")]
+    for name in ("b.nii", "c.nii"):
+        (tmp_path / name).write_bytes(b"other")
+        keys += [case_key(case, "plan"), case_key(further, "plan")]
+    # Only the case that has b knows of it; c, which the map names, both.
+    assert keys[2] == keys[0] and len({keys[0], keys[1], *keys[3:]}) == 5
+
+
 def test_pattern(tmp_path):
     touch(tmp_path, "a1.ply", "a2.stl", "b1.ply", "a3.txt")
     assert [c.case for c in find_cases([f"{tmp_path}/a*"]).cases] == ["a1", "a2"]
@@ -48,10 +71,10 @@ def test_a_name_with_brackets_is_a_file_when_there_is_one(tmp_path):
 
 def test_list_of_cases(tmp_path):
     (tmp_path / "list.csv").write_text(
-        "\ufeffcase, input,labels,landmarks,frame,unit,phase,ward\n"
-        'two,sub/b.nii,map.toml,,,,"35 %",W\n'
+        "\ufeffcase, input,labels,landmarks,frame,unit,phase,ward,also\n"
+        'two,sub/b.nii,map.toml,,,,"35 %",W,sub/c.nii; d.dcm\n'
         "\n"
-        "one,a.ply,,marks.csv,RAS,cm,,W\n",
+        "one,a.ply,,marks.csv,RAS,cm,,W,\n",
         encoding="utf-8",
     )
     found = find_cases([tmp_path / "list.csv"])
@@ -64,7 +87,12 @@ def test_list_of_cases(tmp_path):
             unit="cm",
         ),
         BatchCase(
-            "two", str(tmp_path / "sub/b.nii"), str(tmp_path / "map.toml"), None, phase="35 %"
+            "two",
+            str(tmp_path / "sub/b.nii"),
+            str(tmp_path / "map.toml"),
+            None,
+            phase="35 %",
+            also=(str(tmp_path / "sub/c.nii"), str(tmp_path / "d.dcm")),
         ),
     )
     (remark,) = found.remarks
@@ -83,6 +111,7 @@ def test_list_of_cases(tmp_path):
         ("case,input\na,b.doc\n", "extension '.doc'"),
         ("case,input,frame\na,b.ply,xyz\n", "frame 'xyz' is not known; give lps or ras"),
         ("case,input,unit\na,b.nii,cm\n", "unit is for meshes"),
+        ("case,input,also\na,b.ply,c.nii\n", "also is for label volumes"),
         ("case,input,case\na,b.ply,c\n", "case stands twice"),
         ("case,input\na,b.ply\na,c.ply\n", "the cases a stand twice"),
     ],

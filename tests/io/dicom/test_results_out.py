@@ -41,7 +41,8 @@ def written(folder, source=None, deidentify=False):
     Image.new("RGB", (30, 20), (200, 10, 5)).save(case / "pictures" / "LSPV.png")
     names = write_dicom(
         ANATOMY, VEINS, FITS, case, folder / "dicom",
-        source=source, deidentify=deidentify, version="0.1.0", created="2026-01-02T03:04:05Z",
+        sources=() if source is None else (source,), deidentify=deidentify,
+        version="0.1.0", created="2026-01-02T03:04:05Z",
     )  # fmt: skip
     assert set(names) == {*FILES, "picture-01.dcm"}
     return {name: pydicom.dcmread(folder / "dicom" / name) for name in names}

@@ -20,6 +20,7 @@ def anatomy_of(case: BatchCase, settings: Settings) -> Anatomy:
     read = read_case(
         case.input,
         labels=case.labels,
+        also=case.also,
         landmarks=case.landmarks,
         settings=settings,
         frame=case.frame,

@@ -13,13 +13,25 @@ from typing import cast, get_args
 
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, Frame
-from veinfit.io.files import MESH_SUFFIXES, VOLUME_SUFFIXES, input_kind, known_suffix, read_bytes
+from veinfit.io.files import (
+    DICOM_SUFFIXES,
+    MESH_SUFFIXES,
+    VOLUME_SUFFIXES,
+    input_kind,
+    known_suffix,
+    read_bytes,
+)
 from veinfit.io.meshes import Unit
 
-COLUMNS = ("case", "input", "labels", "landmarks", "corrections", "frame", "unit", "phase")
+COLUMNS = (
+    "case", "input", "labels", "landmarks", "corrections", "frame", "unit", "phase", "also",
+)  # fmt: skip
 """Columns of a list of cases; the first two are needed."""
 NEEDED = COLUMNS[:2]
 KNOWN_SUFFIXES = MESH_SUFFIXES + VOLUME_SUFFIXES
+BETWEEN_FILES = ";"
+"""Parts the files of one cell of a list."""
+
 LISTED_FAULTS = 8
 """A message lists at most this many faults."""
 
@@ -42,6 +54,8 @@ class BatchCase:
         Cardiac phase of the image, as stated.
     trust_frame : bool
         Go on where the anatomy contradicts the frame.
+    also : tuple of str
+        Paths of further label volumes.
     """
 
     case: str
@@ -53,6 +67,7 @@ class BatchCase:
     unit: Unit = "mm"
     phase: str | None = None
     trust_frame: bool = False
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +93,8 @@ def find_cases(
     inputs : sequence of path
         Folders (every mesh and volume in them), files, patterns with ``*``, ``?``
         or ``[...]``, and CSV lists with the columns ``case,input`` and, as
-        wanted, ``labels,landmarks,corrections,frame,unit,phase``; paths in a list
-        are relative to it.
+        wanted, ``labels,landmarks,corrections,frame,unit,phase,also``; paths in a list
+        are relative to it, and several in ``also`` are parted by ``;``.
     labels : path, optional
         Label map of the volumes that have none of their own.
     frame, unit : str
@@ -137,7 +152,7 @@ def _is_input(path: Path) -> bool:
 
 
 def _from_file(path: Path, labels: str | None, frame: Frame, unit: Unit) -> BatchCase:
-    stem = path.name[: -len(known_suffix(path, KNOWN_SUFFIXES, "input"))]
+    stem = path.name[: -len(known_suffix(path, KNOWN_SUFFIXES + DICOM_SUFFIXES, "input"))]
     marks = _beside(path, f"{stem}.landmarks.csv")
     by_hand = _beside(path, f"{stem}.corrections.toml")
     if input_kind(path) == "mesh":
@@ -253,6 +268,9 @@ def _listed_case(
     for name in ("frame", "unit"):
         if values[name] and not mesh:
             raise ValueError(f"{name} is for meshes; a volume tells its own")
+    also = [name.strip() for name in values["also"].split(BETWEEN_FILES) if name.strip()]
+    if also and mesh:
+        raise ValueError("also is for label volumes, but the input is a mesh")
     files = {
         name: str(folder / values[name]) if values[name] else None
         for name in ("labels", "landmarks", "corrections")
@@ -266,4 +284,5 @@ def _listed_case(
         cast(Frame, values["frame"].lower() or frame) if mesh else "lps",
         cast(Unit, values["unit"].lower() or unit) if mesh else "mm",
         values["phase"] or None,
+        also=tuple(str(folder / name) for name in also),
     )

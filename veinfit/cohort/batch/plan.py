@@ -13,6 +13,7 @@ from typing import Any
 from veinfit.case import assess
 from veinfit.cohort.batch.cases import BatchCase
 from veinfit.errors import InputError
+from veinfit.io.label_map import read_label_map
 from veinfit.io.provenance import input_files
 from veinfit.seating.approach.line import approaches_named
 from veinfit.seating.balloon import Balloon, parse_balloons
@@ -96,6 +97,7 @@ def run_job(job: dict[str, Any]) -> Any:
     return assess(
         job["input"],
         labels=job["labels"],
+        also=tuple(job["also"]),
         landmarks=job["landmarks"],
         corrections=job["corrections"],
         settings=Settings.from_mapping(plan["settings"]),
@@ -133,12 +135,30 @@ def case_key(case: BatchCase, plan: str) -> str:
     )
     for role, path in given:
         if path is not None:
-            try:
-                files[role] = [(f.role, f.sha256) for f in input_files(role, Path(path))]
-            except InputError:
-                files[role] = "unreadable"
+            files[role] = _content(role, path)
+    volumes = [*case.also, *_mapped_volumes(case.labels)]
+    if volumes:
+        files["label volumes"] = [_content("label volume", path) for path in volumes]
     options = (case.case, case.frame, case.unit, case.phase, case.trust_frame)
     return _digest({"plan": plan, "case": options, "files": files})
+
+
+def _content(role: str, path: str) -> Any:
+    try:
+        return [(file.role, file.sha256) for file in input_files(role, Path(path))]
+    except InputError:
+        return "unreadable"
+
+
+def _mapped_volumes(labels: str | None) -> list[str]:
+    """Return the volumes that a label map names."""
+    if labels is None:
+        return []
+    try:
+        parts = read_label_map(Path(labels)).parts.values()
+    except InputError:
+        return []
+    return list(dict.fromkeys(part.file for part in parts if part.file))
 
 
 def _digest(content: Any) -> str:

@@ -87,7 +87,7 @@ def measurement_report(
         imaging_measurements=groups,
         title=codes.DCM.ImagingMeasurementReport,
     )
-    evidence = [discs] if study.source is None else [discs, study.source]
+    evidence = [discs, *study.sources]
     ds = sr.Comprehensive3DSR(
         evidence, report[0], str(generate_uid()), 900, str(generate_uid()), 1, "veinfit",
         is_complete=True, is_final=False, is_verified=False,

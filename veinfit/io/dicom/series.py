@@ -76,13 +76,12 @@ def read_series(folder: Path) -> ImageVolume:
                 raise InputError(f"image {folder} holds {len(held)} {what}; give a folder with one")
         affine, order = _placement(folder, slices)
         values = _values(folder, slices, [pixels for _, _, pixels in found], order)
-        frame = str(slices[0].get("FrameOfReferenceUID", ""))
     except (AttributeError, TypeError, ValueError, IndexError) as error:
         raise InputError(
             f"image {folder} holds slices that do not fit together: {first_line(error)}; export "
             "the series again"
         ) from error
-    return ImageVolume(values, affine, tilt_notes(affine), frame, found[0][0])
+    return ImageVolume(values, affine, tilt_notes(affine), tuple(path for path, _, _ in found))
 
 
 def _slice(path: Path) -> tuple[Any, npt.NDArray[Any]] | None:

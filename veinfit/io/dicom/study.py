@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from veinfit.errors import InputError
 from veinfit.io.dicom.common import read_dataset
 
 IDENTITY = (
@@ -31,8 +33,8 @@ class Study:
     values : dict
         Of ``IDENTITY``; empty texts where nothing is known.
     frame_of_reference : str
-    source : data set or None
-        The object that the results come from; None where it must not be named.
+    sources : tuple of data set
+        The objects that the results come from; none where they must not be named.
     deidentified : bool
     version, created : str
         Of the program; when the case was assessed, UTC, ISO 8601.
@@ -40,7 +42,7 @@ class Study:
 
     values: dict[str, Any]
     frame_of_reference: str
-    source: Any
+    sources: tuple[Any, ...]
     deidentified: bool
     version: str
     created: str
@@ -56,36 +58,60 @@ class Study:
         return self.created[11:19].replace(":", "")
 
 
-def study_of(source: Path | None, *, deidentify: bool, version: str, created: str) -> Study:
-    """Return the study of a source file, or a new one where there is none or none may show.
+def study_of(sources: Sequence[Path], *, deidentify: bool, version: str, created: str) -> Study:
+    """Return the study of the first source, or a new one where there is none or none may show.
 
     Raises
     ------
     InputError
-        The file cannot be read.
+        A file cannot be read.
     """
     from pydicom.uid import generate_uid
 
-    ds = None if source is None else read_dataset(source, "DICOM source", stop_before_pixels=True)
+    read = [read_dataset(path, "DICOM source", stop_before_pixels=True) for path in sources]
+    ds = read[0] if read else None
     values: dict[str, Any] = {name: "" for name in IDENTITY if name not in OPTIONAL}
     if ds is not None and not deidentify:
         values |= {n: ds.get(n) for n in IDENTITY if ds.get(n) is not None}
-    frame = ""
-    if ds is not None and not deidentify:
-        frame = str(ds.get("FrameOfReferenceUID", ""))
-        for item in ds.get("ReferencedFrameOfReferenceSequence", []):
-            frame = frame or str(item.get("FrameOfReferenceUID", ""))
-        for item in ds.get("StructureSetROISequence", []):
-            frame = frame or str(item.get("ReferencedFrameOfReferenceUID", ""))
+    frame = "" if ds is None or deidentify else _frame_of(ds)
     values["StudyInstanceUID"] = values.get("StudyInstanceUID") or str(generate_uid())
     return Study(
         values,
         frame or str(generate_uid()),
-        None if deidentify else ds,
+        () if deidentify else tuple(read),
         deidentify,
         version,
         created,
     )
+
+
+def check_together(labels: Path, image: Path) -> None:
+    """Refuse labels and a slice of an image that are not of one patient and one space.
+
+    Raises
+    ------
+    InputError
+        They are not, or cannot be read.
+    """
+    one, other = (read_dataset(p, "DICOM source", stop_before_pixels=True) for p in (labels, image))
+    frames = {_frame_of(one), _frame_of(other)} - {""}
+    patients = {str(ds.get("PatientID") or "") for ds in (one, other)} - {""}
+    for held, what in ((frames, "lie in different frames of reference"),
+                       (patients, "are of different patients")):  # fmt: skip
+        if len(held) > 1:
+            raise InputError(
+                f"labels {labels} and image {image.parent} {what}; give the image that the labels "
+                "were drawn on"
+            )
+
+
+def _frame_of(ds: Any) -> str:
+    found = [ds.get("FrameOfReferenceUID")]
+    for item in ds.get("ReferencedFrameOfReferenceSequence", []):
+        found.append(item.get("FrameOfReferenceUID"))
+    for item in ds.get("StructureSetROISequence", []):
+        found.append(item.get("ReferencedFrameOfReferenceUID"))
+    return next((str(uid) for uid in found if uid), "")
 
 
 def finish(ds: Any, study: Study, description: str) -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from veinfit.anatomy.model import Anatomy
@@ -24,7 +25,7 @@ def write_dicom(
     case_folder: Path,
     out: Path,
     *,
-    source: Path | None,
+    sources: Sequence[Path],
     deidentify: bool,
     version: str,
     created: str,
@@ -40,8 +41,9 @@ def write_dicom(
         Holds ``report.pdf`` and ``pictures/``; what is not there is left out.
     out : Path
         A folder, made where it does not exist.
-    source : Path or None
-        A DICOM object of the patient and study; a new study without a name where None.
+    sources : sequence of Path
+        DICOM objects that the results come from; patient and study are those of the first. A new
+        study without a name where there is none.
     deidentify : bool
         By the basic profile of PS3.15 annex E: no identity, date or number of the source.
     version, created : str
@@ -55,10 +57,10 @@ def write_dicom(
     Raises
     ------
     InputError
-        The source cannot be read, or the folder not written.
+        A source cannot be read, or the folder not written.
     """
     need_dicom("writing DICOM")
-    study = study_of(source, deidentify=deidentify, version=version, created=created)
+    study = study_of(sources, deidentify=deidentify, version=version, created=created)
     with staged_output(out) as stage, captured_warnings():
         return _write(anatomy, vein_rows, fit_rows, case_folder, stage, study)
 
