@@ -3,26 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import SimpleNamespace
 
 from seating.phantoms import hole
 
 from veinfit.seating.balloon import sphere
-from veinfit.seating.prepare import place_among
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import MarginSettings, SeatingSettings
-
-
-def at(*centre):
-    return SimpleNamespace(ostium=SimpleNamespace(centre=centre))
-
-
-def test_a_vein_has_its_side_and_its_place_from_above():
-    veins = [at(30, 0, 10), at(28, 5, -8), at(-31, 0, 12), at(-29, 4, 0), at(-30, 9, -9)]
-    told = [place_among(vein, veins) for vein in veins]
-    assert told == ["left 1", "left 2", "right 1", "right 2", "right 3"]
-    assert [place_among(vein, veins[::-1]) for vein in veins] == told
-    assert place_among(veins[2], veins[2:3]) == "left 1"
 
 
 def test_another_name_of_vein_or_balloon_moves_no_try():
@@ -31,7 +17,7 @@ def test_another_name_of_vein_or_balloon_moves_no_try():
     law = MarginSettings(samples=8, chains_per_patient=4, aim_tilt_step_deg=20.0)
     told = []
     for name, balloon in (("LSPV", "28 mm"), ("RIPV", "first")):
-        vein = replace(oval.vein, name=name)
+        vein = replace(oval.vein, name=name, found_as="LSPV")
         anatomy = replace(oval.anatomy, veins=(vein,))
         ball = replace(sphere(28), name=balloon)
         told.append(seat_vein(anatomy, vein, [ball], settings, margin=law)[0])

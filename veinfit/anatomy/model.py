@@ -173,7 +173,8 @@ class Vein:
 
     ``end_rims`` are vertex indices into ``Anatomy.wall`` of the cut ends that lie
     distal in this vein: one array an end, more than one where it branches. ``axis_error_deg``
-    is the 95 % bound of the axis's direction; None where nobody reckoned it.
+    is the 95 % bound of the axis's direction; None where nobody reckoned it. ``found_as`` is the
+    name under which it was found where a reader gave it another, else empty.
     """
 
     name: str
@@ -192,6 +193,7 @@ class Vein:
     branches: tuple[str, ...] = ()
     notes: tuple[Note, ...] = ()
     axis_error_deg: float | None = None
+    found_as: str = ""
 
     @property
     def confidence(self) -> float:

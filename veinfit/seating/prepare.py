@@ -55,8 +55,6 @@ class PreparedVein:
         Closed surface of the blood: how far a balloon can be backed off.
     axis_way_mm : float
         How far the blood reaches back from the ostium along the vein's axis.
-    seed : str
-        By which its tries are drawn; see :func:`place_among`.
     """
 
     vein: Vein
@@ -64,7 +62,14 @@ class PreparedVein:
     modes: ShapeModes
     lumen: Surface
     axis_way_mm: float
-    seed: str
+
+    @property
+    def seed(self) -> str:
+        """By what its tries are drawn: the name under which it was found.
+
+        A name that a reader corrects moves nothing, nor does what becomes of another vein.
+        """
+        return self.vein.found_as or self.vein.name
 
     def way_mm(self, line: ApproachLine) -> float:
         """How far the blood reaches back from the ostium along a shaft, mm."""
@@ -133,29 +138,7 @@ def prepare(
     patch = wall_patch(anatomy, vein, largest_radius_mm, settings)
     way = shaft_way_mm(anatomy.lumen, line_through_ostium("coaxial", vein, vein.axis))
     modes = _modes(vein, patch.surface.points, settings)
-    seed = place_among(vein, anatomy.veins)
-    return PreparedVein(vein, patch, modes, anatomy.lumen, way, seed)
-
-
-def place_among(vein: Vein, veins: Sequence[Vein]) -> str:
-    """Say where a vein lies among all: its side, and counted from above on that side.
-
-    Random numbers are drawn by it and not by the name, which a reader may correct.
-
-    Parameters
-    ----------
-    vein : Vein
-    veins : sequence of Vein
-        Of the anatomy.
-    """
-    middle = float(np.mean([one.ostium.centre[0] for one in veins]))
-
-    def left(one: Vein) -> bool:
-        return bool(one.ostium.centre[0] >= middle)
-
-    height = vein.ostium.centre[2]
-    above = sum(left(one) == left(vein) and one.ostium.centre[2] > height for one in veins)
-    return f"{'left' if left(vein) else 'right'} {above + 1}"
+    return PreparedVein(vein, patch, modes, anatomy.lumen, way)
 
 
 def balloon_contact(

@@ -114,6 +114,8 @@ def test_names_can_be_exchanged_and_measures_stay(corrected, veins):
     assert after["RIPV"].ostium is veins["RSPV"].ostium
     assert after["RSPV"].ostium is veins["RIPV"].ostium
     assert after["RIPV"].name_confidence == 1.0
+    assert (after["RIPV"].found_as, after["RSPV"].found_as) == ("RSPV", "RIPV")
+    assert after["LSPV"].found_as == ""
     assert all(n.subject == "RIPV" for n in after["RIPV"].notes)
     assert same(after["LSPV"], veins["LSPV"])
 

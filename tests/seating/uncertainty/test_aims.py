@@ -68,7 +68,10 @@ def field_of(law, home):
     scores = draw(law, "x", 1).first.reshape(-1, 9)
     first = cone.tries(np.tile(home, (len(scores), 1)), None, scores)
     directions = Directions(AXIS, np.array([np.nan]), np.zeros(1), AXIS[None], np.ones(1), home)
-    spread = spread_tries(cone, directions, law)
+    asked = spread_tries(cone, directions, law)
+    if asked is None:
+        return None
+    spread = cone.tries(asked.aim, asked.patient, asked.scores)
     return None if spread is None else aim_field(cone, first, spread, directions)
 
 

@@ -52,6 +52,21 @@ def test_sample_has_the_laws_it_is_drawn_from():
     assert np.log(shape).std() == pytest.approx(LAW.shape_stiffness_spread, rel=0.06)
 
 
+@pytest.mark.parametrize("share", [0.0, 0.6, 1.0])
+def test_a_share_of_the_scatter_stays_over_a_chain_and_each_try_keeps_its_law(share):
+    unknowns = draw(replace(LAW, samples=4096, kept_scatter_share=share), "LSPV 28.000 28.000")
+    scores = unknowns.attempts.reshape(-1, LAW.steered_attempts, len(ATTEMPT_UNKNOWNS))
+    assert scores.std(axis=0) == pytest.approx(np.ones(scores.shape[1:]), rel=0.03)
+    push = ATTEMPT_UNKNOWNS.index("push")
+    for one in range(len(ATTEMPT_UNKNOWNS)):
+        told = np.corrcoef(scores[:, :, one].T)
+        kept = 0.0 if one == push else share
+        assert [told[0, 1], told[1, 2]] == pytest.approx(2 * [np.sqrt(kept)], abs=0.05)
+        assert told[0, 2] == pytest.approx(kept, abs=0.05)
+    none = draw(replace(LAW, samples=4096, kept_scatter_share=0.0), "LSPV 28.000 28.000")
+    assert np.array_equal(unknowns.first, none.first), "one try is the same with any share"
+
+
 def test_patients_are_the_same_for_all_labels_and_tries_are_not():
     one, other = draw(LAW, "LSPV 28.000 28.000"), draw(LAW, "RIPV 31.000 31.000")
     assert np.array_equal(one.patient, other.patient)

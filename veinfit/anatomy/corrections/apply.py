@@ -162,7 +162,11 @@ def correct(
         Note(STAGE, f"{what} ({c.who}: {c.why})", _new_name(c, names) or c.vein)
         for c, what in zip(corrections, whats, strict=True)
     ]
-    veins = tuple(_told(vein, vein.name in named, notes) for vein in anatomy.veins)
+    found_as = {new: old for old, new in names.items() if old != new}
+    veins = tuple(
+        replace(_told(vein, vein.name in named, notes), found_as=found_as.get(vein.name, ""))
+        for vein in anatomy.veins
+    )
     final = {vein.name: vein for vein in veins}
     applied = tuple(
         AppliedCorrection(

@@ -50,8 +50,11 @@ SMALLEST_STEP_MM = 1e-12
 SADDLE_STEP_MM = 1e-3
 """Nudge along a direction of negative curvature where the forces balance in a saddle."""
 
-HALVINGS = 50
-"""Of the bracket in which the shift of the step's model is sought."""
+MOST_SHIFTS = 60
+"""Steps at most in which the shift of the step's model is sought."""
+
+SHIFT_SHARE = 1e-9
+"""A step is no more than this share shorter than it may be."""
 
 GOING, AT_REST, WENT_THROUGH, GAVE_UP = 0, 1, 2, 3
 """States of a balloon on its way."""
@@ -143,7 +146,8 @@ def minimise(
     everyone = np.arange(count)
     whole, middle = batch, place[:, :3].copy()
     batch = whole.around(middle, WINDOW_MM)
-    value, gradient, hessian, touches = batch.evaluate(everyone, place)
+    near = batch.nearby()
+    value, gradient, hessian, touches = batch.evaluate(everyone, place, near)
     scale = np.maximum(batch.push_n, SMALLEST_SCALE_N)
     wanted, exact = residual_share * scale, RESIDUAL_SHARE * scale
     limit, radius = np.full(count, STEP_MM), np.full(count, np.nan)
@@ -177,6 +181,7 @@ def minimise(
         if np.abs(place[going, :3] - middle[going]).max() > WINDOW_MM - FLIGHT_MM:
             middle = np.where(np.isin(everyone, going)[:, None], place[:, :3], middle)
             batch = whole.around(middle[going], WINDOW_MM)
+            near = batch.nearby()
 
         fresh = np.isnan(radius[going])
         radius[going[fresh]] = limit[going[fresh]]
@@ -193,7 +198,7 @@ def minimise(
         trial = place[going] + step
         trial[:, 3:] = np.clip(trial[:, 3:], modes.low_mm, modes.high_mm)
         step = trial - place[going]
-        new = batch.evaluate(going, trial)
+        new = batch.evaluate(going, trial, near)
         predicted = -np.einsum("ni,ni->n", gradient[going], step)
         predicted -= 0.5 * np.einsum("ni,nij,nj->n", step, hessian[going], step)
         old_value, new_value = value[going], new[0]
@@ -286,22 +291,49 @@ def _model_steps(
     scale = np.maximum(np.abs(stiffness).max(axis=1), np.abs(slope).max(axis=1) / radius)
     floor = 1e-14 * np.maximum(scale, 1e-300)
     convex = stiffness[:, 0] > floor
-    low = np.where(convex, 0.0, np.maximum(0.0, -stiffness[:, 0]) + floor)
-    high = low + np.linalg.norm(slope, axis=1) / radius + floor
-
-    def step(shift: FloatArray) -> FloatArray:
-        return np.asarray(-slope / (stiffness + shift[:, None]))
-
-    first = step(low)
-    within = np.linalg.norm(first, axis=1) <= radius
-    begin = low.copy()
-    for _ in range(0 if within.all() else HALVINGS):
-        middle = 0.5 * (low + high)
-        far = np.linalg.norm(step(middle), axis=1) > radius
-        low, high = np.where(far, middle, low), np.where(far, high, middle)
-    result = np.where(within[:, None], step(begin), step(high))
+    least = np.where(convex, 0.0, np.maximum(0.0, -stiffness[:, 0]) + floor)
+    result = -slope / (stiffness + least[:, None])
+    within = np.linalg.norm(result, axis=1) <= radius
+    far = np.flatnonzero(~within)
+    if len(far):
+        shift = _shift(slope[far], stiffness[far], radius[far], least[far], floor[far])
+        result[far] = -slope[far] / (stiffness[far] + shift[:, None])
     # The slope has no part along the falling direction: fill up the step with it.
     short = within & ~convex & (stiffness[:, 0] < 0.0)
     rest = np.sqrt(np.maximum(radius**2 - np.einsum("ni,ni->n", result, result), 0.0))
     result[:, 0] += np.where(short, np.copysign(rest, result[:, 0]), 0.0)
     return np.asarray(np.einsum("nij,nj->ni", axes, result))
+
+
+def _shift(
+    slope: FloatArray,
+    stiffness: FloatArray,
+    radius: FloatArray,
+    low: FloatArray,
+    floor: FloatArray,
+) -> FloatArray:
+    """Return the λ (N,) above ``low`` at which steps are as long as ``radius``, or a hair shorter.
+
+    1/|p| is nearly linear in λ: Newton's method on it, kept within a bracket, ends in a few
+    steps (Nocedal and Wright, chapter 4.3).
+    """
+    high = low + np.linalg.norm(slope, axis=1) / radius + floor
+    shift = low.copy()
+    for _ in range(MOST_SHIFTS):
+        eased = stiffness + shift[:, None]
+        square = (slope / eased) ** 2
+        length = np.sqrt(square.sum(axis=1))
+        done = (length <= radius) & (length >= (1.0 - SHIFT_SHARE) * radius)
+        if done.all():
+            break
+        low = np.where(length > radius, np.maximum(low, shift), low)
+        high = np.where(length > radius, high, np.minimum(high, shift))
+        # A little inside, so that rounding does not leave the step too long.
+        wanted = (1.0 - 0.5 * SHIFT_SHARE) * radius
+        ahead = shift + (length / wanted - 1.0) * length**2 / (square / eased).sum(axis=1)
+        inner = (ahead > low) & (ahead < high)
+        ahead = np.where(inner, ahead, 0.5 * (low + high))
+        shift = np.where(done, shift, ahead)
+    else:
+        shift = high
+    return shift

@@ -79,6 +79,21 @@ class BalloonWall:
         """Bound on how far any point moves with the modes, mm."""
         return self.modes.greatest_move_mm
 
+    def offsets(self, place: FloatArray, kept: BoolArray) -> list[FloatArray]:
+        """Coordinates, 3 of (K, V′), from centres of balloons to some of the points (V,).
+
+        ``place`` (K, 3 + M) holds the centres and the amplitudes of the modes, mm.
+        """
+        points, modes = self.points[kept], self.modes
+        offset = [points[:, k] - place[:, [k]] for k in range(3)]
+        if modes.count:
+            factor = modes.factors(place[:, 3:])
+            for m in range(modes.count):
+                first, second = modes.first[m][kept], modes.second[m][kept]
+                for k in range(3):
+                    offset[k] += factor[:, m, :1] * first[:, k] + factor[:, m, 1:] * second[:, k]
+        return offset
+
     def near(self, kept: BoolArray) -> BalloonWall:
         """Return the wall of the faces that have a corner among some points (V,), and these."""
         used = kept.copy()

@@ -122,12 +122,19 @@ class ClosureWall:
         nodes = pieces + len(own)
         links = np.sort(node[self.links[~always]], axis=1)
         links = np.unique(links[:, 0] * nodes + links[:, 1])
-        links = np.stack([links // nodes, links % nodes], axis=1)
+        low, high = links // nodes, links % nodes
         is_open = np.ones((count, nodes), dtype=bool)
         is_open[:, pieces:] = ~closed[:, own]
-        joined = is_open[:, links[:, 0]] & is_open[:, links[:, 1]]
+        joined = is_open[:, low] & is_open[:, high]
+        # Links come ordered by balloon and by their first node: the rows of a sparse matrix.
         ball, link = np.nonzero(joined)
-        _, label = _components(ball[:, None] * nodes + links[link], count * nodes)
+        shift = (ball * nodes).astype(np.int32)
+        ends = np.cumsum(np.bincount(low[link] + shift, minlength=count * nodes))
+        rows = np.concatenate([[0], ends]).astype(np.int32)
+        ones = np.ones(len(link))
+        columns = high[link].astype(np.int32) + shift
+        graph = sparse.csr_matrix((ones, columns, rows), shape=(count * nodes,) * 2)
+        _, label = csgraph.connected_components(graph, directed=False)
         label = label.reshape(count, nodes)
         return np.asarray(label[:, node[-1]] != label[:, node[-2]])
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.patch import WallPatch
+from veinfit.seating.prepare import BalloonContact, PreparedVein
 from veinfit.settings import SeatingSettings
 
 
@@ -40,3 +42,26 @@ def why_not_reached(patch: WallPatch, nose: FloatArray, settings: SeatingSetting
 
 def _before_mm(patch: WallPatch, noses: FloatArray) -> FloatArray:
     return np.asarray((patch.centre - noses) @ patch.normal)
+
+
+def missing_on_way(prepared: PreparedVein, contact: BalloonContact) -> str:
+    """Say whether missing wall might have held a balloon that passes, and not deep in the vein.
+
+    A wall that ends too early lets a balloon through that more wall might have held; past
+    the mitral side and the ends of other veins there is none. Where more wall of the vein
+    would have held it only with its equator past the ostial plane, it is no antral seat
+    either way, and passes.
+    """
+    patch, reach = prepared.patch, contact.balloon.shape.reach_mm
+    rims = [wall.rim for wall in patch.missing if wall.kind != "atrium"]
+    rim = np.unique(np.concatenate([np.empty(0, dtype=np.int64), *rims]))
+    edge = patch.surface.points[rim[contact.touchable[rim]]]
+    if not len(edge):
+        return ""
+    way = patch.guide.sampled(patch.centre - reach * patch.axis, reach, 1.0)
+    near = np.isfinite(cKDTree(way).query(edge, distance_upper_bound=reach)[0])
+    offset = edge[near] - patch.centre
+    aside = np.linalg.norm(offset - (offset @ patch.axis)[:, None] * patch.axis, axis=1)
+    # Depth of a ball that touches the edge of the wall alone.
+    depth = offset @ patch.normal - np.sqrt(np.maximum(reach**2 - aside**2, 0.0))
+    return "the wall ends before the balloon comes to rest" if (depth <= 0.0).any() else ""

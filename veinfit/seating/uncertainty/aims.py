@@ -18,7 +18,13 @@ from veinfit.seating.model import Aim
 from veinfit.seating.uncertainty.aim_field import AimField, normal_density
 from veinfit.seating.uncertainty.attempts import Simulator
 from veinfit.seating.uncertainty.readings import NOT_ASSESSED, OUTCOMES, SEATED, Readings
-from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS, draw, tilted
+from veinfit.seating.uncertainty.unknowns import (
+    ATTEMPT_UNKNOWNS,
+    PATIENT_UNKNOWNS,
+    TryInputs,
+    draw,
+    tilted,
+)
 from veinfit.settings import MarginSettings
 
 SCATTERS = 1.0
@@ -27,7 +33,7 @@ SCATTERS = 1.0
 
 def spread_tries(
     simulator: Simulator, directions: Directions, law: MarginSettings
-) -> Readings | None:
+) -> TryInputs | None:
     """Spread tries over all directions, as many as the margin has first tries.
 
     None without scatter: then a direction seals or it does not.
@@ -50,7 +56,7 @@ def spread_tries(
     scores = unknowns.first.reshape(count, len(ATTEMPT_UNKNOWNS)).copy()
     scores[:, :2] = 0.0
     patient = np.repeat(unknowns.patient, unknowns.shape[1], axis=0)
-    return simulator.tries(aim, patient, scores)
+    return TryInputs(aim, patient, scores)
 
 
 def aim_field(
@@ -76,14 +82,12 @@ def _reach(law: MarginSettings) -> float:
     return float(np.radians(law.greatest_aim_tilt_deg + SCATTERS * law.direction_sd_deg))
 
 
-def nominal_tries(simulator: Simulator, directions: Directions) -> Readings | None:
-    """Make a try without any perturbation in each direction that the sheath reaches, in order."""
+def nominal_tries(directions: Directions) -> TryInputs:
+    """Return a try without any perturbation in each direction that the sheath reaches, in order."""
     own = np.flatnonzero(directions.reached)
-    if not len(own):
-        return None
     none = np.zeros((len(own), len(PATIENT_UNKNOWNS)))
     still = np.zeros((len(own), len(ATTEMPT_UNKNOWNS)))
-    return simulator.tries(directions.direction[own], none, still)
+    return TryInputs(directions.direction[own], none, still)
 
 
 def aim_map(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.approach.line import ApproachLine
@@ -19,7 +18,7 @@ from veinfit.seating.prepare import BalloonContact, PreparedVein, balloon_batch,
 from veinfit.seating.seal.closure import ClosureWall, closure_wall
 from veinfit.seating.seal.grade import DEEP_BY_PLANE
 from veinfit.seating.seal.missing_wall import in_play, parting
-from veinfit.seating.seal.reach import reached
+from veinfit.seating.seal.reach import missing_on_way, reached
 from veinfit.seating.uncertainty.readings import (
     CANNOT_REACH,
     NOT_ASSESSED,
@@ -88,7 +87,13 @@ class Simulator:
         """Return the plane past which the balloon has passed through."""
         return self.prepared.exit(self.seating)
 
-    def tries(self, aim: FloatArray, patient: FloatArray, scores: FloatArray) -> Readings:
+    def tries(
+        self,
+        aim: FloatArray,
+        patient: FloatArray,
+        scores: FloatArray,
+        widths: int | None = None,
+    ) -> Readings:
         """Make one try for each aim.
 
         Parameters
@@ -99,6 +104,8 @@ class Simulator:
             Scores of the patients.
         scores : (N, 9) array
             Scores of the tries.
+        widths : int, optional
+            Leak widths are read of so many, the first ones; of all where None.
         """
         axis = self.prepared.patch.axis
         batch = perturbed(self.one, aim, self.line.origin, patient, scores, axis, self.law)
@@ -126,7 +133,7 @@ class Simulator:
             outcome[which[~rests & (done.seats.state != WENT_THROUGH)]] = NOT_ASSESSED
             push[which], to_occlude[which] = done.push_n, done.push_to_occlude_n
             to_seal[which] = done.push_to_seal_n
-        return self.read(batch, place, outcome, push, to_occlude, to_seal)
+        return self.read(batch, place, outcome, push, to_occlude, to_seal, widths)
 
     def pushed_on(self, aim: FloatArray, patient: FloatArray, scores: FloatArray) -> Readings:
         """Push every try on past occlusion, to the greatest push at which it rests.
@@ -195,6 +202,7 @@ class Simulator:
         push: FloatArray,
         to_occlude: FloatArray,
         to_seal: FloatArray,
+        widths: int | None = None,
     ) -> Readings:
         """Read off what balloons that rest close; all others that are assessed close nothing."""
         count, tolerance = batch.count, self.seating.contact_tolerance_mm
@@ -214,20 +222,33 @@ class Simulator:
             rest, gap, polar = rest[reaches], gap[reaches], polar[reaches]
         if len(rest):
             cold = self.balloon.freezes_at(polar)
+            asked = len(batch.push_n) if widths is None else widths
+            for number, one in enumerate(rest):
+                if one < asked:
+                    path = self.closure.wall.widest(gap[number])
+                    width[one], narrowest[one] = path
+                else:
+                    width[one] = cold_width[one] = np.nan
             steps = self.law.tolerance_calibration_mm * np.array([-1.0, 0.0, 1.0])
             for which, step in enumerate(steps):
                 contact = gap <= tolerance + step
-                occluded[which, rest] = self.closure.parted(contact)
-                sealed[which, rest] = self.closure.parted(contact & cold)
+                # A width is no more than a tolerance where the contact at it parts the two.
+                shut = width[rest] <= tolerance + step
+                told = ~np.isnan(width[rest])
+                shut[~told] = self.closure.parted(contact[~told])
+                occluded[which, rest] = shut
+                warm = np.flatnonzero(shut & (contact & ~cold).any(axis=1))
+                shut[warm] = self.closure.parted(contact[warm] & cold[warm])
+                sealed[which, rest] = shut
             unknown = ~self._settled(batch, rest, place[rest], gap, cold)
             outcome[rest[unknown]] = NOT_ASSESSED
             for number, one in enumerate(rest):
                 if unknown[number]:
                     width[one] = cold_width[one] = np.nan
+                    narrowest[one] = -1
+                if np.isnan(width[one]):
                     continue
-                path = self.closure.wall.widest(gap[number])
-                width[one] = cold_width[one] = min(path[0], WIDE_MM)
-                narrowest[one] = path[1]
+                width[one] = cold_width[one] = min(width[one], WIDE_MM)
                 warm = ~cold[number] & (gap[number] <= tolerance)
                 if warm.any():
                     over = self.warm_open_mm(polar[number])
@@ -357,28 +378,5 @@ def simulator(
     )
     way = prepared.way_mm(line) if way_mm is None else way_mm
     return Simulator(
-        prepared, contact, line, one, closure, way, seating, law, _missing_on_way(prepared, contact)
+        prepared, contact, line, one, closure, way, seating, law, missing_on_way(prepared, contact)
     )
-
-
-def _missing_on_way(prepared: PreparedVein, contact: BalloonContact) -> str:
-    """Say whether missing wall might have held a balloon that passes, and not deep in the vein.
-
-    A wall that ends too early lets a balloon through that more wall might have held; past
-    the mitral side and the ends of other veins there is none. Where more wall of the vein
-    would have held it only with its equator past the ostial plane, it is no antral seat
-    either way, and passes.
-    """
-    patch, reach = prepared.patch, contact.balloon.shape.reach_mm
-    rims = [wall.rim for wall in patch.missing if wall.kind != "atrium"]
-    rim = np.unique(np.concatenate([np.empty(0, dtype=np.int64), *rims]))
-    edge = patch.surface.points[rim[contact.touchable[rim]]]
-    if not len(edge):
-        return ""
-    way = patch.guide.sampled(patch.centre - reach * patch.axis, reach, 1.0)
-    near = np.isfinite(cKDTree(way).query(edge, distance_upper_bound=reach)[0])
-    offset = edge[near] - patch.centre
-    aside = np.linalg.norm(offset - (offset @ patch.axis)[:, None] * patch.axis, axis=1)
-    # Depth of a ball that touches the edge of the wall alone.
-    depth = offset @ patch.normal - np.sqrt(np.maximum(reach**2 - aside**2, 0.0))
-    return "the wall ends before the balloon comes to rest" if (depth <= 0.0).any() else ""

@@ -2,9 +2,9 @@
 
 After a try that does not occlude the next one turns the aim about the ostial centre so
 that the balloon's centre moves toward the widest leak, which turns the nose away from it,
-by at most a stated angle and within what the sheath can do; its scatter is drawn anew. A
-try that passes through or cannot reach is repeated with new scatter. A chain ends where
-the balloon occludes, for that is what an operator sees.
+by at most a stated angle and within what the sheath can do. A stated share of its scatter stays,
+the rest is drawn anew. A try that passes through or cannot reach is repeated so without a turn.
+A chain ends where the balloon occludes, for that is what an operator sees.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.uncertainty.attempts import Simulator
 from veinfit.seating.uncertainty.readings import NOT_ASSESSED, SEATED, Readings
-from veinfit.seating.uncertainty.unknowns import Unknowns
+from veinfit.seating.uncertainty.unknowns import TryInputs, Unknowns
 
 Limit = Callable[[FloatArray], FloatArray]
 """Aims (N, 3) turned back to where the sheath can point, toward the vein's axis."""
@@ -72,7 +72,16 @@ class Chains:
         return count.reshape(self.unknowns.shape)
 
 
-def simulate(simulator: Simulator, unknowns: Unknowns, limit: Limit) -> Chains:
+def first_tries(simulator: Simulator, unknowns: Unknowns) -> TryInputs:
+    """Return the first try of every chain."""
+    patient = np.repeat(unknowns.patient, unknowns.shape[1], axis=0)
+    aim = np.tile(simulator.line.direction, (len(patient), 1))
+    return TryInputs(aim, patient, unknowns.first.reshape(len(patient), -1))
+
+
+def simulate(
+    simulator: Simulator, unknowns: Unknowns, limit: Limit, first: Readings | None = None
+) -> Chains:
     """Simulate chains of tries of one balloon in one vein.
 
     Parameters
@@ -81,6 +90,8 @@ def simulate(simulator: Simulator, unknowns: Unknowns, limit: Limit) -> Chains:
     unknowns : Unknowns
     limit : callable
         Keeps aims within what the sheath can do.
+    first : Readings, optional
+        What :func:`first_tries` came to, where it is known already.
     """
     patients, each = unknowns.shape
     patient = np.repeat(unknowns.patient, each, axis=0)
@@ -89,7 +100,10 @@ def simulate(simulator: Simulator, unknowns: Unknowns, limit: Limit) -> Chains:
     aim = np.tile(simulator.line.direction, (len(going), 1))
     attempts, chains, aims = [], [], []
     for number in range(scores.shape[1]):
-        readings = simulator.tries(aim, patient[going], scores[going, number])
+        if number == 0 and first is not None:
+            readings = first
+        else:
+            readings = simulator.tries(aim, patient[going], scores[going, number])
         attempts.append(readings)
         chains.append(going)
         aims.append(aim)

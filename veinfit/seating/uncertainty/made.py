@@ -13,10 +13,10 @@ from veinfit.seating.model import AttemptRow, Fit
 from veinfit.seating.uncertainty.aim_field import AimField
 from veinfit.seating.uncertainty.aims import aim_field, aim_map, nominal_tries, spread_tries
 from veinfit.seating.uncertainty.attempts import Simulator
-from veinfit.seating.uncertainty.chains import Chains, simulate
+from veinfit.seating.uncertainty.chains import Chains, first_tries, simulate
 from veinfit.seating.uncertainty.margin import with_chances
 from veinfit.seating.uncertainty.readings import OUTCOMES, SEATED, Readings
-from veinfit.seating.uncertainty.unknowns import draw
+from veinfit.seating.uncertainty.unknowns import TryInputs, Unknowns, draw
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,18 +58,38 @@ def with_margin(
     law = simulator.law
     if law.samples == 0 or fit.outcome == "not assessed" or fit.push_direction is None:
         return fit, None
-    chains = simulate(simulator, draw(law, simulator.label), directions.limit)
+    unknowns = draw(law, simulator.label)
+    first, nominal, spread = _at_once(simulator, directions, unknowns)
+    chains = simulate(simulator, unknowns, directions.limit, first)
     fit = with_chances(fit, chains, simulator)
     made = TriesMade(chains)
     if law.aim_tilt_step_deg > 0.0:
-        spread = spread_tries(simulator, directions, law)
-        told = None if spread is None else aim_field(simulator, chains.first, spread, directions)
-        made = TriesMade(chains, spread, nominal_tries(simulator, directions), told)
-        aims = aim_map(simulator, directions, made.nominal, told)
+        told = None if spread is None else aim_field(simulator, first, spread, directions)
+        made = TriesMade(chains, spread, nominal, told)
+        aims = aim_map(simulator, directions, nominal, told)
         fit = replace(fit, aims=aims, aim_field=told)
     if law.keep_attempts:
         fit = replace(fit, attempts=attempt_table(fit, chains, simulator))
     return fit, made
+
+
+def _at_once(
+    simulator: Simulator, directions: Directions, unknowns: Unknowns
+) -> tuple[Readings, Readings | None, Readings | None]:
+    """Make the first tries of all chains, the nominal ones and the spread ones, in one batch."""
+    law = simulator.law
+    first = first_tries(simulator, unknowns)
+    if law.aim_tilt_step_deg <= 0.0:
+        return simulator.tries(first.aim, first.patient, first.scores), None, None
+    nominal, spread = nominal_tries(directions), spread_tries(simulator, directions, law)
+    whole = TryInputs.joined([part for part in (first, nominal, spread) if part is not None])
+    begin, end = first.count, first.count + nominal.count
+    told = simulator.tries(whole.aim, whole.patient, whole.scores, widths=end)
+    return (
+        told.rows(slice(0, begin)),
+        told.rows(slice(begin, end)) if nominal.count else None,
+        None if spread is None else told.rows(slice(end, None)),
+    )
 
 
 def field_without_course(simulator: Simulator) -> AimField | None:
@@ -88,7 +108,10 @@ def field_without_course(simulator: Simulator) -> AimField | None:
     none = np.zeros(1, dtype=bool)
     directions = Directions(axis, np.array([np.nan]), np.zeros(1), axis[None], none, axis)
     spread = spread_tries(simulator, directions, law)
-    return None if spread is None else aim_field(simulator, None, spread, directions)
+    if spread is None:
+        return None
+    told = simulator.tries(spread.aim, spread.patient, spread.scores, widths=0)
+    return aim_field(simulator, None, told, directions)
 
 
 def attempt_table(fit: Fit, chains: Chains, simulator: Simulator) -> tuple[AttemptRow, ...]:

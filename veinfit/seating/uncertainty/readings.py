@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -13,6 +13,9 @@ SEATED, PASSES_THROUGH, CANNOT_REACH, NOT_ASSESSED = 0, 1, 2, 3
 """Outcomes of a try, in tables by the words of ``OUTCOMES``."""
 
 OUTCOMES: tuple[Outcome, ...] = ("seated", "passes through", "cannot reach", "not assessed")
+
+BY_STEP = ("occluded", "sealed")
+"""Told at three contact tolerances."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,7 +38,8 @@ class Readings:
     deep : (N,) bool array
     width_mm, cold_width_mm : (N,) array
         Greatest gap that a path from vein to atrium can keep, at most ``WIDE_MM``,
-        negative where it is pressed shut; the second with warm contact counted as open.
+        negative where it is pressed shut; the second with warm contact counted as open. NaN
+        where they were not asked for.
     narrowest : (N,) int array
         Vertex of the patch where that path is narrowest; -1 for none.
     """
@@ -52,6 +56,13 @@ class Readings:
     width_mm: FloatArray
     cold_width_mm: FloatArray
     narrowest: IntArray
+
+    def rows(self, own: slice) -> Readings:
+        """Return some of the tries."""
+        parts = {one.name: getattr(self, one.name) for one in fields(self)}
+        return Readings(
+            **{name: part[:, own] if name in BY_STEP else part[own] for name, part in parts.items()}
+        )
 
     @property
     def assessed(self) -> BoolArray:

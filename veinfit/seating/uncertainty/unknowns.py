@@ -2,13 +2,15 @@
 
 Some belong to the patient: how far the true surface lies from the segmented one, and
 how stiff the wall is against indentation and against a change of its shape. They are the
-same for every vein, balloon and try. The others belong to the try and are drawn anew for
-each: where the push points, how strong it is at most, how firmly guide and shaft hold,
-past which point of the ostium the shaft's line runs, and how the guide lies in the vein.
+same for every vein, balloon and try. The others belong to the try: where the push points,
+how strong it is at most, how firmly guide and shaft hold, past which point of the ostium the
+shaft's line runs, and how the guide lies in the vein. All but the push stay in part from one try
+of a chain to the next: the sheath and the guide lie much as they lay before.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -39,6 +41,9 @@ DIRECTIONS = slice(0, 2)
 SPRINGS = slice(2, 5)
 OFFSETS = slice(5, 7)
 LEANS = slice(7, 9)
+
+KEPT = (0, 1, 3, 4, 5, 6, 7, 8)
+"""Unknowns of which a part stays over a chain: how sheath and guide lie; all but the push."""
 
 SMALLEST_SHARE = 1e-9
 """Sobol numbers are kept this far from 0 and 1, where the normal law has no value."""
@@ -82,6 +87,36 @@ class Unknowns:
         return np.exp(self.patient[:, 2] * law.shape_stiffness_spread)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class TryInputs:
+    """What N tries start from.
+
+    Attributes
+    ----------
+    aim : (N, 3) array
+        Unit vectors about which the shafts scatter.
+    patient : (N, 3) array
+        Scores of the patients.
+    scores : (N, 9) array
+        Scores of the tries.
+    """
+
+    aim: FloatArray
+    patient: FloatArray
+    scores: FloatArray
+
+    @classmethod
+    def joined(cls, parts: Sequence[TryInputs]) -> TryInputs:
+        """Put tries one after the other."""
+        names = ("aim", "patient", "scores")
+        return cls(*(np.concatenate([getattr(one, name) for one in parts]) for name in names))
+
+    @property
+    def count(self) -> int:
+        """Return N."""
+        return len(self.aim)
+
+
 def draw(law: MarginSettings, label: str, attempts: int | None = None) -> Unknowns:
     """Draw a sample.
 
@@ -105,7 +140,19 @@ def draw(law: MarginSettings, label: str, attempts: int | None = None) -> Unknow
     # Every run of a power of two of Sobol's points is spread evenly by itself.
     scores = _scores(total, count * len(ATTEMPT_UNKNOWNS), [law.seed, *label.encode()])
     shape = (total // each, each, count, len(ATTEMPT_UNKNOWNS))
-    return Unknowns(patients, scores.reshape(shape))
+    return Unknowns(patients, _kept(scores.reshape(shape), law.kept_scatter_share))
+
+
+def _kept(scores: FloatArray, share: float) -> FloatArray:
+    """Let each try of a chain (P, T, A, 9) keep a share of the variance of the one before.
+
+    Each by itself has the same law as without. The push is the operator's own each time.
+    """
+    result = scores.copy()
+    for number in range(1, scores.shape[2]):
+        last, new = result[:, :, number - 1, KEPT], scores[:, :, number, KEPT]
+        result[:, :, number, KEPT] = np.sqrt(share) * last + np.sqrt(1.0 - share) * new
+    return result
 
 
 def unperturbed(attempts: int = 1) -> Unknowns:

@@ -1,0 +1,171 @@
+"""Which wall points lie near which balloon: looked up once, and kept while these hardly move.
+
+A balloon touches a small part of the wall. Energies are summed over pairs of a balloon and a
+point in or near it, laid out one after the other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.frames import FloatArray, IntArray
+from veinfit.seating.mechanics.walls import BalloonWall
+
+KEPT_MM = 1.5
+"""Points up to this far outside a balloon are kept; it may move as far before they are renewed."""
+
+ROUNDING_MM = 1e-6
+"""More than rounding can move a point."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pairs:
+    """P pairs of one of K balloons and a point of the wall, balloon by balloon.
+
+    Attributes
+    ----------
+    count : (K,) int array
+        How many points each balloon has.
+    columns : (4 + 6 M, P) array
+        Of each point: its place as imaged, its weight and, mode by mode, U and W.
+    """
+
+    count: IntArray
+    columns: FloatArray
+
+    @property
+    def ball(self) -> IntArray:
+        """The balloon (P,) of each pair, counted from 0."""
+        return np.repeat(np.arange(len(self.count)), self.count)
+
+    def of_each(self, values: FloatArray) -> FloatArray:
+        """Return values (K,) of the balloons for their pairs (P,)."""
+        return np.repeat(values, self.count)
+
+    def only(self, kept: IntArray) -> Pairs:
+        """Return some of the pairs, by their numbers in rising order."""
+        count = np.bincount(self.ball[kept], minlength=len(self.count))
+        return Pairs(count, self.columns[:, kept])
+
+    def offsets(self, place: FloatArray, factors: FloatArray) -> list[FloatArray]:
+        """Coordinates, 3 of (P,), from the centres to the points as they lie.
+
+        Parameters
+        ----------
+        place : (K, 3 + M) array
+            Centres and amplitudes, mm.
+        factors : (K, M, 2) array
+            α and β of the modes at these amplitudes.
+        """
+        offset = [self.columns[k] - self.of_each(place[:, k]) for k in range(3)]
+        for m in range(factors.shape[1]):
+            first, second = self.of_each(factors[:, m, 0]), self.of_each(factors[:, m, 1])
+            for k in range(3):
+                offset[k] += first * self.columns[4 + 6 * m + k]
+                offset[k] += second * self.columns[7 + 6 * m + k]
+        return offset
+
+
+def wall_columns(wall: BalloonWall) -> FloatArray:
+    """Return the columns (4 + 6 M, V) of all points of a wall, as :class:`Pairs` has them."""
+    modes = wall.modes
+    parts = [wall.points.T, wall.point_weights[None]]
+    for m in range(modes.count):
+        parts += [modes.first[m].T, modes.second[m].T]
+    return np.concatenate(parts)
+
+
+class NearWall:
+    """The points near each balloon of a batch, renewed when it has moved too far.
+
+    Parameters
+    ----------
+    wall : BalloonWall
+    reach_mm : (N,) array
+        Longest ray of each balloon.
+    """
+
+    def __init__(self, wall: BalloonWall, reach_mm: FloatArray) -> None:
+        self._reach, self._move_mm = reach_mm, wall.greatest_move_mm
+        self._columns = wall_columns(wall)
+        modes = wall.modes
+        self._moves = np.zeros((modes.count, 2))
+        if modes.count and len(wall.points):
+            fields = np.stack([modes.first, modes.second], axis=1)
+            self._moves = np.sqrt(np.einsum("mfvk,mfvk->mfv", fields, fields)).max(axis=2)
+        count = len(reach_mm)
+        self._own: list[FloatArray] = [np.empty((len(self._columns), 0))] * count
+        self._centre = np.full((count, 3), np.inf)
+        self._factors = np.zeros((count, modes.count, 2))
+        self._last: tuple[IntArray, Pairs] | None = None
+
+    def pairs(self, which: IntArray, place: FloatArray, factors: FloatArray) -> Pairs:
+        """Return the points in or near some balloons.
+
+        Parameters
+        ----------
+        which : (K,) array
+            Their numbers, each once.
+        place : (K, 3 + M) array
+        factors : (K, M, 2) array
+        """
+        with np.errstate(invalid="ignore"):
+            moved = np.linalg.norm(place[:, :3] - self._centre[which], axis=1)
+        moved += (np.abs(factors - self._factors[which]) * self._moves).sum(axis=(1, 2))
+        stale = np.flatnonzero(~(moved < KEPT_MM - ROUNDING_MM))
+        if len(stale):
+            self._renew(which[stale], place[stale], factors[stale])
+        elif self._last is not None and np.array_equal(self._last[0], which):
+            return self._last[1]
+        own = [self._own[number] for number in which]
+        count = np.array([part.shape[1] for part in own], dtype=np.int64)
+        result = Pairs(count, np.concatenate(own, axis=1))
+        self._last = which.copy(), result
+        return result
+
+    def _renew(self, which: IntArray, place: FloatArray, factors: FloatArray) -> None:
+        move, reach = self._move_mm, self._reach[which]
+        found_for_each = near_points(self._columns, move, reach, place, factors)
+        for number, found in zip(which, found_for_each, strict=True):
+            self._own[number] = self._columns[:, found]
+        self._centre[which], self._factors[which] = place[:, :3], factors
+
+
+def near_points(
+    columns: FloatArray,
+    move_mm: float,
+    reach_mm: FloatArray,
+    place: FloatArray,
+    factors: FloatArray,
+) -> list[IntArray]:
+    """Points of a wall within ``KEPT_MM`` of each of K balloons, or inside it.
+
+    Parameters
+    ----------
+    columns : (4 + 6 M, V) array
+        The wall, see :func:`wall_columns`.
+    move_mm : float
+        No point moves farther with the modes.
+    reach_mm : (K,) array
+    place : (K, 3 + M) array
+    factors : (K, M, 2) array
+    """
+    reach = reach_mm + KEPT_MM
+    far = float(reach.max(initial=0.0)) + move_mm
+    low, high = place[:, :3].min(axis=0) - far, place[:, :3].max(axis=0) + far
+    inside = np.ones(columns.shape[1], dtype=bool)
+    for k in range(3):
+        inside &= (columns[k] > low[k]) & (columns[k] < high[k])
+    kept = np.flatnonzero(inside)
+    columns = columns[:, kept]
+    square = np.zeros((len(place), len(kept)))
+    for k in range(3):
+        offset = columns[k] - place[:, [k]]
+        for m in range(factors.shape[1]):
+            offset += factors[:, m, :1] * columns[4 + 6 * m + k]
+            offset += factors[:, m, 1:] * columns[7 + 6 * m + k]
+        square += offset * offset
+    near = square < reach[:, None] ** 2
+    return [kept[row] for row in near]

@@ -1,0 +1,171 @@
+"""Energy of balloons over the points of a wall, with its first and second derivative."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from veinfit.frames import BoolArray, FloatArray
+from veinfit.seating.mechanics.law import IndentationLaw
+from veinfit.seating.mechanics.modes import ShapeModes
+from veinfit.seating.mechanics.near import Pairs
+from veinfit.seating.mechanics.shape import Shape, Sphere, depth_terms
+
+Derivatives = tuple[FloatArray, FloatArray, FloatArray]
+"""Energy (K,), gradient (K, n) and Hessian (K, n, n)."""
+
+
+def over_points(
+    pairs: Pairs,
+    place: FloatArray,
+    factors: FloatArray,
+    modes: ShapeModes,
+    law: IndentationLaw,
+    shape: Shape,
+    reach_mm: FloatArray,
+    stiffness: FloatArray,
+    shaft: FloatArray,
+    result: Derivatives,
+) -> BoolArray:
+    """Sum over the points that each of K balloons presses.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        All points in the balloons are among them.
+    place : (K, 3 + M) array
+    factors : (K, M, 2) array
+        Of the modes at these amplitudes.
+    modes : ShapeModes
+    law : IndentationLaw
+    shape : Shape
+    reach_mm, stiffness : (K,) array
+    shaft : (K, 3) array
+        Unit vectors to the noses.
+    result : tuple of arrays
+        Filled in for balloons that press.
+
+    Returns
+    -------
+    touches : (K,) bool array
+    """
+    offset = pairs.offsets(place, factors)
+    distance = np.sqrt(offset[0] ** 2 + offset[1] ** 2 + offset[2] ** 2)
+    depth = pairs.of_each(reach_mm) - distance
+    kept = np.flatnonzero(depth > 0.0)
+    if len(kept) and not isinstance(shape, Sphere):
+        # No ray is longer than the longest: what lies outside its ball is not pressed.
+        ball = pairs.ball[kept]
+        at = np.stack([part[kept] for part in offset], axis=-1)
+        inner = depth_terms(shape, at, shaft[ball])[0] + (reach_mm - shape.reach_mm)[ball]
+        kept = kept[inner > 0.0]
+    touches: BoolArray = np.zeros(len(place), dtype=bool)
+    if not len(kept):
+        return touches
+    pressed = pairs.only(kept)
+    touches = np.asarray(pressed.count > 0)
+    at_rows = [part[kept] for part in offset]
+    if isinstance(shape, Sphere):
+        _sphere(pressed, place, modes, law, at_rows, distance[kept], depth[kept], stiffness, result)
+    else:
+        _turned(pressed, place, modes, law, shape, at_rows, reach_mm, stiffness, shaft, result)
+    return touches
+
+
+def _sphere(
+    pairs: Pairs,
+    place: FloatArray,
+    modes: ShapeModes,
+    law: IndentationLaw,
+    at: list[FloatArray],
+    distance: FloatArray,
+    depth: FloatArray,
+    stiffness: FloatArray,
+    result: Derivatives,
+) -> None:
+    """Column by column: H = Σ (w″ + w′/d) g gᵀ − Σ (w′/d) J Jᵀ + Σ w′ ∂²δ.
+
+    g is the gradient of the depth, J how the point moves with the unknowns.
+    """
+    energy, gradient, hessian = result
+    n = place.shape[1]
+    pressing = np.flatnonzero(pairs.count)
+    first = (np.cumsum(pairs.count) - pairs.count)[pressing]
+    weight = pairs.of_each(stiffness) * pairs.columns[3]
+    over = 1.0 / np.maximum(distance, np.finfo(float).tiny)
+    ray = [part * over for part in at]
+    force, stiff = weight * law.pressure(depth), weight * law.slope(depth)
+    energy[pressing] = np.add.reduceat(weight * law.energy(depth), first)
+    turn = force * over
+    steep = stiff + turn
+    moves, bends = _moves(pairs, place, modes)
+    grad = [*ray, *(-_dot(move, ray) for move in moves)]
+    for i in range(n):
+        gradient[pressing, i] = np.add.reduceat(force * grad[i], first)
+        scaled = steep * grad[i]
+        for j in range(i, n):
+            entry = scaled * grad[j]
+            if i < 3 and j == i:
+                entry -= turn
+            elif i < 3 <= j:
+                entry += turn * moves[j - 3][i]
+            elif i >= 3:
+                entry -= turn * _dot(moves[i - 3], moves[j - 3])
+                if j == i:
+                    entry -= force * _dot(bends[i - 3], ray)
+            total = np.add.reduceat(entry, first)
+            hessian[pressing, i, j] = hessian[pressing, j, i] = total
+
+
+def _turned(
+    pairs: Pairs,
+    place: FloatArray,
+    modes: ShapeModes,
+    law: IndentationLaw,
+    shape: Shape,
+    at: list[FloatArray],
+    reach_mm: FloatArray,
+    stiffness: FloatArray,
+    shaft: FloatArray,
+    result: Derivatives,
+) -> None:
+    energy, gradient, hessian = result
+    ball, n = pairs.ball, place.shape[1]
+    pressing = np.flatnonzero(pairs.count)
+    first = (np.cumsum(pairs.count) - pairs.count)[pressing]
+    weight = pairs.of_each(stiffness) * pairs.columns[3]
+    depth, slope, bend = depth_terms(shape, np.stack(at, axis=-1), shaft[ball])
+    depth, slope = depth + (reach_mm - shape.reach_mm)[ball], -slope
+    force, stiff = weight * law.pressure(depth), weight * law.slope(depth)
+    energy[pressing] = np.add.reduceat(weight * law.energy(depth), first)
+    jacobian = np.zeros((len(ball), n, 3))
+    jacobian[:, :3] = -np.eye(3)
+    moves, bends = _moves(pairs, place, modes)
+    for m, move in enumerate(moves):
+        jacobian[:, 3 + m] = np.stack(move, axis=-1)
+    grad = np.einsum("pni,pi->pn", jacobian, slope)
+    gradient[pressing] = np.add.reduceat(force[:, None] * grad, first)
+    curved = stiff[:, None, None] * grad[:, :, None] * grad[:, None, :]
+    curved += force[:, None, None] * (jacobian @ bend @ jacobian.transpose(0, 2, 1))
+    for m, second in enumerate(bends):
+        curved[:, 3 + m, 3 + m] += force * np.einsum("ip,pi->p", np.stack(second), slope)
+    hessian[pressing] = np.add.reduceat(curved, first)
+
+
+def _moves(
+    pairs: Pairs, place: FloatArray, modes: ShapeModes
+) -> tuple[list[list[FloatArray]], list[list[FloatArray]]]:
+    """First and second derivative of the points (P,) by each amplitude, axis by axis."""
+    result: tuple[list[list[FloatArray]], list[list[FloatArray]]] = ([], [])
+    if not modes.count:
+        return result
+    for told, order in zip(result, (1, 2), strict=True):
+        factor = modes.factors(place[:, 3:], order)
+        for m in range(modes.count):
+            one, two = pairs.of_each(factor[:, m, 0]), pairs.of_each(factor[:, m, 1])
+            columns = pairs.columns[4 + 6 * m : 10 + 6 * m]
+            told.append([one * columns[k] + two * columns[3 + k] for k in range(3)])
+    return result
+
+
+def _dot(one: list[FloatArray], other: list[FloatArray]) -> FloatArray:
+    return np.asarray(one[0] * other[0] + one[1] * other[1] + one[2] * other[2])
