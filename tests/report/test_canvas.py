@@ -75,6 +75,15 @@ def test_text_is_measured_as_it_is_drawn() -> None:
     assert drawn.size == pytest.approx((measured.right, measured.bottom), abs=1.0)
 
 
+def test_nothing_is_written_smaller_than_the_least_size() -> None:
+    large = Canvas((600, 450), unit=1.0, least_px=40.0)
+    plain = Canvas((600, 450), unit=1.0)
+    assert large.terse and not plain.terse
+    assert large.measure("depth", 12.0) == plain.measure("depth", 40.0)
+    assert large.measure("depth", 50.0) == plain.measure("depth", 50.0)
+    assert large.text(5, 5, "depth", 12.0).size == plain.text(5, 5, "depth", 40.0).size
+
+
 @pytest.mark.parametrize("text", ["a few words and then some more of them", "x" * 200, ""])
 def test_broken_lines_fit_and_lose_nothing(text: str) -> None:
     canvas = Canvas((600, 450))

@@ -17,15 +17,18 @@ from PIL import Image
 from printed import overlaps, pages_of, tool, words_of
 from report.inputs import report_of
 from reportlab.graphics import shapes
+from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.notes import Note
+from veinfit.report.fit_picture import PAPER_SHARE
 from veinfit.report.model import InputFile, Picture
 from veinfit.report.paper_drawing import PLAIN, SMALLEST_PT, on_paper
 from veinfit.report.parts import vein_parts
-from veinfit.report.pdf import PAPERS, write_pdf
-from veinfit.report.pdf_blocks import register_fonts
+from veinfit.report.pdf import MARGIN, PAPERS, write_pdf
+from veinfit.report.pdf_blocks import PICTURES_ACROSS, register_fonts
+from veinfit.seating.further import BestCrossing, CrossingPlace, Crossings
 from veinfit.seating.model import Fit
 
 
@@ -131,6 +134,40 @@ def test_no_font_is_smaller_than_eight_points(printed: bytes, tmp_path: Path) ->
             # A line that runs upward is as wide as a word is high.
             assert min(low - high, right - left) >= bottom - top - 0.05 or len(text) < 3, text
             assert low - high >= bottom - top - 0.05, text
+
+
+@pytest.mark.parametrize("paper", sorted(PAPERS))
+def test_the_writing_in_pictures_is_eight_points_too(paper: Any) -> None:
+    """Two pictures beside each other share a page's width, less what parts them."""
+    across = (PAPERS[paper][0] - 2 * MARGIN - 3 * mm) / PICTURES_ACROSS
+    assert PAPER_SHARE * across >= SMALLEST_PT
+
+
+def test_a_picture_made_for_paper_stands_there_whole(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    stream = io.BytesIO()
+    Image.new("RGB", (321, 123), "#808080").save(stream, format="PNG")
+    picture = Picture("p.png", "LSPV", "28 mm", "", "a picture", paper=stream.getvalue())
+    (tmp_path / "p.png").write_bytes(stream.getvalue())
+    pdf = write_pdf(report_of(anatomy, fits[:1], pictures=(picture,), folder=tmp_path))
+    (tmp_path / "p.pdf").write_bytes(pdf)
+    told = subprocess.run(
+        [tool("pdfimages"), "-list", str(tmp_path / "p.pdf")],
+        capture_output=True, check=True, text=True,
+    ).stdout  # fmt: skip
+    assert re.search(r"image +321 +123 ", told)
+
+
+def test_the_map_of_the_septum_is_on_paper(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    places = tuple(CrossingPlace(0.0, y, 0.0, "28 mm", 2.0 + 0.1 * y, {}) for y in (0.0, 5.0, -5.0))
+    best = BestCrossing("28 mm", 0.0, 5.0, 0.0, 2.5, 2.0, 0.5)
+    report = report_of(anatomy, fits, crossings=Crossings(places, (best,), True))
+    text = " ".join(pages_of(write_pdf(report), tmp_path)[:2])
+    assert "Where the septum is crossed" in text and "the estimated place" in text
+    assert {"2.00", "2.50", "1.50"} <= set(re.findall(r"\d\.\d\d", text))
 
 
 def test_the_same_input_gives_the_same_bytes(

@@ -13,6 +13,7 @@ import numpy as np
 from veinfit.report.colours import DARK_TONES, INK, PAPER
 from veinfit.report.drawing import printable
 from veinfit.report.placing import Box, free_place
+from veinfit.report.wrapping import broken
 
 DESIGN_SIZE = (1200, 900)
 """The size in pixels for which type sizes and distances are given; others scale with it."""
@@ -39,16 +40,26 @@ class Canvas:
     """A picture of ``size_px`` on white paper.
 
     Drawing goes through matplotlib's Agg canvas alone, with its own defaults:
-    no user's configuration and no display has a say.
+    no user's configuration and no display has a say. ``unit`` is the size of a
+    design pixel, where it does not follow from ``size_px``; nothing is written
+    smaller than ``least_px`` pixels, and then few words are written.
     """
 
-    def __init__(self, size_px: tuple[int, int], *, dark: bool = False) -> None:
+    def __init__(
+        self,
+        size_px: tuple[int, int],
+        *,
+        dark: bool = False,
+        unit: float | None = None,
+        least_px: float = 0.0,
+    ) -> None:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
 
         self.width, self.height = size_px
         self._tones = DARK_TONES if dark else {}
-        self.unit = min(size_px[0] / DESIGN_SIZE[0], size_px[1] / DESIGN_SIZE[1])
+        self.unit = unit or min(size_px[0] / DESIGN_SIZE[0], size_px[1] / DESIGN_SIZE[1])
+        self._least_px = least_px
         self._figure = Figure(
             figsize=(self.width / 100, self.height / 100), dpi=100, facecolor=self.tone(PAPER)
         )
@@ -59,6 +70,11 @@ class Canvas:
         self._axes.set_axis_off()
         self._renderer: Any = self._agg.get_renderer()  # type: ignore[no-untyped-call]
         self._taken: list[Box] = []
+
+    @property
+    def terse(self) -> bool:
+        """Whether the writing is so large that there is room for few words."""
+        return self._least_px > 0.0
 
     def tone(self, colour: str) -> str:
         """Return what stands for a colour of lines and writing on this canvas."""
@@ -197,7 +213,7 @@ class Canvas:
 
     def measure(self, text: str, size: float = BODY_PX, *, bold: bool = False) -> Box:
         """Return the box of ``text`` with its upper left corner at the origin."""
-        key = (text, round(size * self.unit, 3), bold)
+        key = (text, round(max(size * self.unit, self._least_px), 3), bold)
         if key not in _MEASURED:
             item = self._text_item(0, 0, text, size, INK, "left", "top", bold)
             extent = self._extent(item)
@@ -258,25 +274,7 @@ class Canvas:
 
     def broken(self, text: str, width: float, size: float) -> list[str]:
         """Break ``text`` into lines of at most ``width`` pixels, long words too."""
-        rows, used = [""], 0.0
-        space = self.measure("n n", size).right - self.measure("nn", size).right
-        for word in printable(text).split():
-            length = self.measure(word, size).right
-            if rows[-1] and used + space + length > width:
-                rows.append("")
-                used = 0.0
-            while length > width and len(word) > 1:
-                cut = max(
-                    (k for k in range(1, len(word)) if self.measure(word[:k], size).right <= width),
-                    default=1,
-                )
-                rows[-1] = word[:cut]
-                rows.append("")
-                word = word[cut:]
-                length = self.measure(word, size).right
-            used += length + (space if rows[-1] else 0.0)
-            rows[-1] = f"{rows[-1]} {word}".strip()
-        return rows
+        return broken(printable(text), width, lambda words: float(self.measure(words, size).right))
 
     def reserve(self, *areas: Box) -> None:
         """Keep labels off ``areas``."""
@@ -389,7 +387,7 @@ class Canvas:
             x,
             y,
             printable(text),
-            fontsize=size * self.unit * _PT_PER_PX,
+            fontsize=max(size * self.unit, self._least_px) * _PT_PER_PX,
             color=self.tone(colour),
             ha=across,
             va=down,

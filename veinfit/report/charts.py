@@ -190,7 +190,7 @@ def gap_chart(
     widest = float(gaps.max()) if len(gaps) else 1.0
     high = min(GREATEST_GAP_MM, max(2.0, math.ceil(widest)))
     several = len({fit.approach for fit in fits}) > 1
-    below = 20.0 * len(shown)
+    below = 20.0 * (len(shown) + 1)
     frame = Frame(width, 250 + below, (0.0, 12.0), (low, high), below)
     hours = np.array([0.0, 3.0, 6.0, 9.0, 12.0])
     labels, words = clock_labels(hours.tolist(), vein.axis, width)
@@ -199,10 +199,6 @@ def gap_chart(
     parts += frame.axes("", "least gap, mm", list(hours), ticks(low, high), labels, words)
     line = frame.at(np.array([0.0, 12.0]), np.full(2, tolerance_mm))
     parts.append(path(line, CONTACT, 1.4))
-    parts.append(
-        Words(line[1][0] - 4, line[1][1] + 15, f"contact: up to {tolerance_mm:g} mm",
-              anchor="end", colour=CONTACT)
-    )  # fmt: skip
     for row, fit in enumerate(shown):
         colour, dash = series_style(list(fits).index(fit))
         readings = sorted(fit.clock, key=lambda r: r.clock_h)
@@ -211,6 +207,9 @@ def gap_chart(
         parts += _around(frame, at, np.where(np.isfinite(gap), gap, np.inf), high, colour, dash)
         title = column_title(fit, with_approach=several)
         parts.extend(legend(58, 262 + 20 * row, colour, dash, title))
+    foot = 248.0 + 20 * len(shown)
+    parts.append(Area(58, foot + 4, 34, 12, CONTACT, 0.13))
+    parts.append(Words(100, foot + 14, f"contact: up to {tolerance_mm:g} mm"))
     wide = " Gaps wider than the scale run along its top." if widest > high else ""
     return Drawing(
         frame.width, frame.height, tuple(parts),

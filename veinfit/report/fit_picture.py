@@ -37,6 +37,9 @@ from veinfit.settings import ReportSettings
 HEADER_PX, FOOTER_PX, GUTTER_PX = 118.0, 158.0, 8.0
 """Heights of the lines above and below the two views, and the space between them."""
 
+PAPER_SHARE = 0.0312
+"""Type for paper as a share of the two views' width: 8 points where they are 91 mm wide."""
+
 
 @dataclass(frozen=True, slots=True)
 class FitLayout:
@@ -87,6 +90,33 @@ def draw_fit(
     draw_side(canvas, anatomy, fit, frame, layout.side, bands, profiles)
     draw_axial(canvas, fit, frame, layout.axial, bands, profiles)
     draw_footer(canvas, fit, whole, bands)
+    return canvas.png()
+
+
+def draw_for_paper(
+    anatomy: Anatomy,
+    fit: Fit,
+    frame: FitFrame,
+    layout: FitLayout,
+    bands: tuple[GapBand, ...],
+    images: tuple[np.ndarray, np.ndarray],
+    profiles: Mapping[str, FloatArray],
+) -> bytes:
+    """Return the two flat views of a fit as PNG, with few words and in large type.
+
+    Two of these stand beside each other on a page: type of :data:`PAPER_SHARE` is 8 points there.
+    """
+    width, height = layout.view_px
+    u = Canvas(layout.size_px).unit
+    gutter = round(GUTTER_PX * u)
+    size = (2 * width + gutter, height)
+    canvas = Canvas(size, unit=u, least_px=PAPER_SHARE * size[0])
+    side, axial = Box(0, 0, width, height), Box(width + gutter, 0, size[0], height)
+    for image, area in zip(images, (side, axial), strict=True):
+        canvas.image(image, int(area.left), 0)
+        canvas.box(area, "none", edge="#9aa3ab", above=7.0)
+    draw_side(canvas, anatomy, fit, frame, side, bands, profiles)
+    draw_axial(canvas, fit, frame, axial, bands, profiles)
     return canvas.png()
 
 

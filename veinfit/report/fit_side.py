@@ -80,7 +80,8 @@ def draw_side(
             for x, y in (tail + t * (head - tail) for t in np.linspace(0, 1, 6))
         )
     )
-    canvas.label(head, "into the vein", area, SMALL_PX, avoid=avoid, away_from=tail)
+    if not canvas.terse:
+        canvas.label(head, "into the vein", area, SMALL_PX, avoid=avoid, away_from=tail)
     _side_labels(canvas, fit, frame, area, at, avoid)
 
 
@@ -149,7 +150,7 @@ def _leak_in_profile(
     canvas.circle(flat.mean(axis=0), 15 * canvas.unit, edge=LEAK, width=2.4, clip=area, above=3.1)
     if not labelled:
         return
-    where = ", on the side cut away" if before else ""
+    where = ", on the side cut away" if before and not canvas.terse else ""
     canvas.label(
         flat.mean(axis=0),
         f"leak {leak_mm(leak.width_mm)}{where}",
@@ -170,9 +171,10 @@ def _side_labels(
     middle = ends.mean(axis=0)
     # The end with more room around it, toward the picture's rim.
     anchor = max(inside, key=lambda e: e[1], default=middle)
-    canvas.label(
-        anchor, "ostial plane", area, SMALL_PX, colour=PLANE, avoid=avoid, away_from=middle
-    )
+    if not canvas.terse:
+        canvas.label(
+            anchor, "ostial plane", area, SMALL_PX, colour=PLANE, avoid=avoid, away_from=middle
+        )
     equator = _equator(fit, frame)
     if equator is None or fit.centre is None:
         return
@@ -190,5 +192,7 @@ def _side_labels(
             SMALL_PX,
             avoid=avoid,
         )
+    if canvas.terse:
+        return
     end = flat[int(np.argmax(flat[:, 1]))]
     canvas.label(end, "equator", area, SMALL_PX, colour=BALLOON_LINE, avoid=avoid, away_from=centre)

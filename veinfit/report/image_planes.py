@@ -45,7 +45,8 @@ def draw_image_planes(
     for vein in anatomy.veins:
         own = [f for f in fits if f.vein == vein.name and f.centre is not None]
         file = f"pictures/{safe_file_name(vein.name)}-image.png"
-        (folder / file).write_bytes(_drawn(vein, own, anatomy.wall, image))
+        png = _drawn(vein, own, anatomy.wall, image)
+        (folder / file).write_bytes(png)
         shown = ", ".join(f"{fit.balloon} ({fit.approach})" for fit in own)
         caption = (
             f"{vein.name} on the image, {WINDOW[0]:g} to {WINDOW[1]:g} in the image's unit: the "
@@ -54,7 +55,7 @@ def draw_image_planes(
             + (f" Circles of the balloon's diameter: predicted seats of {shown}." if shown else "")
         )
         alt = f"Three planes of the image through the ostium of {vein.name}"
-        found.append(Picture(file, vein.name, TITLE, caption, alt))
+        found.append(Picture(file, vein.name, TITLE, caption, alt, paper=png))
     return tuple(found)
 
 
@@ -118,7 +119,7 @@ def _drawn(vein: Vein, fits: Sequence[Fit], wall: Surface, image: ImageVolume) -
                     Circle(place, square**0.5, fill=False, edgecolor=colour, linewidth=1.2)
                 )
         axes.set(xlim=(-HALF_MM, HALF_MM), ylim=(-HALF_MM, HALF_MM), xticks=[], yticks=[])
-        axes.set_title(title, fontsize=10)
+        axes.set_title(title, fontsize=14)
     stream = io.BytesIO()
     canvas.print_png(stream)  # type: ignore[no-untyped-call]
     return stream.getvalue()

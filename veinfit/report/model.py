@@ -30,6 +30,9 @@ class Picture:
         What is to be seen, for a reader who cannot see it.
     notes : tuple of Note
         How it came about, where that was not the usual way.
+    paper : bytes
+        What stands on paper in its place, as PNG: its views with few words in
+        large type. Empty where the picture itself does.
     """
 
     file: str
@@ -39,6 +42,7 @@ class Picture:
     alt: str
     notes: tuple[Note, ...] = ()
     approach: str = ""
+    paper: bytes = field(default=b"", repr=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,7 +27,7 @@ from veinfit.report.colours import INK, MUTED, GapBand, gap_bands
 from veinfit.report.drawing import printable, shortened
 from veinfit.report.model import ReportInput
 from veinfit.report.pages import CAUTIONS
-from veinfit.report.paper_drawing import PLAIN, on_paper
+from veinfit.report.paper_drawing import PLAIN
 from veinfit.report.parts import VeinPart, vein_parts
 from veinfit.report.pdf_blocks import (
     ACCENT,
@@ -46,6 +46,7 @@ from veinfit.report.pdf_blocks import (
     note_blocks,
     picture_rows,
     register_fonts,
+    rows_of,
     titled,
     with_unit,
     words,
@@ -66,12 +67,16 @@ FOOT = 9 * mm
 NOTES_ON_VEIN = 3
 """So many cautions are printed; other notes are counted, and in report.html."""
 
+OSTIUM_SHARE = 0.74
+"""Width of the drawing of the ostium in its column: as high as the aim maps beside it."""
+
 MOST_BESIDE = 3
 """Tables of more balloons take the page's whole width."""
 
 VIEWS_KEY = (
-    "Left: from the side, near wall cut away. Right: from the atrium into the vein, the gap around "
-    "the clock on the ring."
+    "Left: from the side, near wall cut away; arrow, into the vein; violet, ostial plane; "
+    "dash-dot, shaft; two-headed arrow, depth of the equator. Right: from the atrium into the "
+    "vein; ring, the gap around the clock."
 )
 """What the two views of a picture are."""
 
@@ -195,11 +200,9 @@ def _tables(part: VeinPart, width: float) -> list[Flowable]:
     beside = len(part.fits) <= MOST_BESIDE
     left = 0.56 * (width - GUTTER) if part.fits else 0.0
     right = width - GUTTER - left if beside else 0.5 * (width - GUTTER)
-    own = [
-        measures_table(measured, more, right), Spacer(1, 2 * mm),
-        words("The ostium to scale", SMALL_PT, bold=True, role="H3"),
-        on_paper(part.ostium, 0.58 * right),
-    ]  # fmt: skip
+    own: list[Flowable] = [measures_table(measured, more, right), Spacer(1, 2 * mm)]
+    if part.narrow_gaps:
+        own += titled("Where is it weak? The gap around the clock", part.narrow_gaps, right)
     if not part.fits:
         return own
     if beside:
@@ -224,41 +227,28 @@ def _fits_table(part: VeinPart, width: float) -> Figures:
 
 
 def _drawings(part: VeinPart, width: float) -> list[Flowable]:
-    """Return a vein's second page: where it seals, where it is weak, where it touches."""
-    half = 0.5 * (width - GUTTER)
+    """Return a vein's second page: where it seals, what follows, where it touches."""
     blocks: list[Flowable] = [
         PageBreak(), words(f"{part.vein.name}, continued", HEAD_PT, bold=True, role="H2"),
         Spacer(1, 1 * mm),
     ]  # fmt: skip
-    if part.aims:
-        blocks += _pairs([titled(f"Aim map: {t}", d, half) for t, d in part.aims], width)
-        blocks.append(words(AIM_KEY, SMALL_PT, MUTED))
-    plots = []
-    if part.narrow_gaps:
-        plots.append(titled("Where is it weak? The gap around the clock", part.narrow_gaps, half))
-    plots += [titled(title, drawn, half) for title, drawn in part.further]
+    third, half = (width - 2 * GUTTER) / 3, 0.5 * (width - GUTTER)
+    ostium = titled("The ostium to scale", part.ostium, OSTIUM_SHARE * third)
+    further = [titled(title, drawn, half) for title, drawn in part.further]
     # Two pages hold what follows from the seats; how the vein narrows is in report.html.
-    if part.profile and not part.further:
-        plots.append(titled("Area along the vein", part.profile, half))
-    blocks += _pairs(plots, width)
-    if part.narrow_maps:
-        blocks += _pairs(
-            [titled(f"The wall unrolled: {t}", d, half) for t, d in part.narrow_maps], width
-        )
-        blocks.append(words(MAP_KEY, SMALL_PT, MUTED))
-    blocks += [Spacer(1, 2 * mm), *_beside(part), Spacer(1, 2 * mm)]
-    cautions = sum(note.severity != "info" for note in part.notes)
-    return [*blocks, *note_blocks(part.notes, min(cautions, NOTES_ON_VEIN))]
-
-
-def _pairs(blocks: Sequence[Sequence[Flowable]], width: float) -> list[Flowable]:
-    """Put blocks two and two beside each other."""
-    half = 0.5 * (width - GUTTER)
-    return [
-        columns([*blocks[k : k + 2], *[[]] * (k + 2 - len(blocks) if k + 2 > len(blocks) else 0)],
-                [half + GUTTER, half])
-        for k in range(0, len(blocks), 2)
-    ]  # fmt: skip
+    if part.profile and len(further) < 2:
+        further.append(titled("Area along the vein", part.profile, half))
+    if part.aims:
+        maps = [titled(f"Aim map: {title}", drawn, third) for title, drawn in part.aims]
+        blocks += [*rows_of([*maps, ostium], width, 3), words(AIM_KEY, SMALL_PT, MUTED)]
+        blocks += [Spacer(1, 1 * mm), *rows_of(further, width, 2)]
+    else:
+        blocks += rows_of([ostium, *further], width, 2)
+    if part.narrow_maps and len(further) <= 2:
+        maps = [titled(f"The wall unrolled: {t}", d, half) for t, d in part.narrow_maps]
+        blocks += [*rows_of(maps, width, 2), words(MAP_KEY, SMALL_PT, MUTED)]
+    blocks += [Spacer(1, 1 * mm), *_beside(part)]
+    return [*blocks, *note_blocks(part.notes, min(len(part.grave), NOTES_ON_VEIN))]
 
 
 def _beside(part: VeinPart) -> list[Flowable]:

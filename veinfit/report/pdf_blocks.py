@@ -37,8 +37,8 @@ ALARM = "#a30000"
 
 GUTTER = 5 * mm
 
-PICTURES_ACROSS = 3
-"""So many pictures stand beside each other; more take a second row."""
+PICTURES_ACROSS = 2
+"""So many pictures stand beside each other; more take a further row."""
 
 PICTURES_AT_HAND = 32
 """So many pictures are kept for the second round, in which pages have their numbers."""
@@ -119,10 +119,20 @@ def columns(
     return Layout([list(map(list, blocks))], colWidths=list(widths), style=style, hAlign="LEFT")
 
 
+def rows_of(blocks: Sequence[Sequence[Flowable]], width: float, across: int) -> list[Flowable]:
+    """Put blocks beside each other, ``across`` to a row."""
+    each = (width - (across - 1) * GUTTER) / across
+    widths = [*[each + GUTTER] * (across - 1), each]
+    filled = [*blocks, *[[]] * (-len(blocks) % across)]
+    return [
+        columns(filled[k : k + across], widths, gap=GUTTER) for k in range(0, len(filled), across)
+    ]
+
+
 def gap_key(bands: Sequence[GapBand]) -> Flowable:
     """Return the colours of the gap and what they stand for, in one line."""
     shapes: list[Shape] = [Words(0, 13, "Gap, mm", bold=True)]
-    x = 62.0
+    x = 76.0
     for band in bands:
         shapes.append(Area(x, 2, 22, 13, band.colour))
         shapes.append(Words(x + 27, 13, band.label))
@@ -194,8 +204,12 @@ def _views(shown: ShownPicture) -> tuple[bytes, int, int]:
     from PIL import Image
 
     stream = io.BytesIO()
-    with Image.open(io.BytesIO(shown.content or b"")) as image:
+    paper = shown.picture.paper
+    with Image.open(io.BytesIO(paper or shown.content or b"")) as image:
         size = image.size
+        if paper:
+            image.convert("RGB").save(stream, "JPEG", quality=PICTURE_QUALITY, subsampling=0)
+            return stream.getvalue(), *size
         first, last = (
             overview_layout(size).areas
             if not shown.picture.vein

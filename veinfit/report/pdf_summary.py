@@ -12,12 +12,14 @@ from veinfit.report.answers import Answer, SizeAnswer, in_doubt_first
 from veinfit.report.case_answer import CASE_KEY, CASE_TITLE, case_lines, case_rows
 from veinfit.report.colours import MUTED
 from veinfit.report.correction_table import COMPARED, correction_rows
+from veinfit.report.further import crossing_charts, crossing_key
 from veinfit.report.model import ReportInput
 from veinfit.report.pages import CAUTIONS
 from veinfit.report.parts import VeinPart, case_notes, headlines, unmeasured, warnings
 from veinfit.report.pdf_blocks import (
     ACCENT,
     ALARM,
+    GUTTER,
     LINED,
     SMALL_PT,
     TITLE_PT,
@@ -27,6 +29,8 @@ from veinfit.report.pdf_blocks import (
     note_blocks,
     note_colour,
     picture_rows,
+    rows_of,
+    titled,
     words,
 )
 from veinfit.report.practice import AGAINST_PRACTICE
@@ -94,7 +98,21 @@ def summary(
     room = min(max(height - used - 4 * mm, LEAST_OVERVIEW), GREATEST_OVERVIEW)
     picture = shown_pictures(report, [p for p in report.pictures if not p.vein])
     atrium = picture_rows(picture, width, room, "No overview picture was made.")
-    return [*blocks, *below, *atrium, origin]
+    return [*blocks, *below, *atrium, *_septum(report, width), origin]
+
+
+def _septum(report: ReportInput, width: float) -> list[Flowable]:
+    """Return the maps of the places of the septal crossing, two beside each other."""
+    drawn = crossing_charts(report.crossings)
+    if not drawn:
+        return []
+    half = 0.5 * (width - GUTTER)
+    return [
+        words("Where the septum is crossed", TYPE_PT, ACCENT, bold=True, role="H2"),
+        words(crossing_key(report.crossings), SMALL_PT, MUTED),
+        *rows_of([titled(title, drawing, half) for title, drawing in drawn], width, 2),
+        Spacer(1, 2 * mm),
+    ]
 
 
 def _case(rows: Sequence[Sequence[str]], width: float) -> list[Flowable]:

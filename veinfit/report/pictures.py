@@ -15,7 +15,7 @@ from veinfit.notes import Note
 from veinfit.report import plain_painter, vtk_painter
 from veinfit.report.colours import PAPER, GapBand, gap_bands
 from veinfit.report.compose import flatten
-from veinfit.report.fit_picture import FitLayout, draw_fit, fit_layout
+from veinfit.report.fit_picture import FitLayout, draw_fit, draw_for_paper, fit_layout
 from veinfit.report.fit_scene import FitFrame, fit_views, frame_vein
 from veinfit.report.fit_shared import finite_gap
 from veinfit.report.model import Picture
@@ -127,7 +127,9 @@ def draw_pictures(
         for fit, name in zip(drawn, _file_names(drawn), strict=True):
             images = (next(flat)[0], next(flat)[0])
             png = draw_fit(anatomy, fit, frames[fit.vein], layout, bands, images, shapes, law)
-            pictures.append(_written(folder, name, png, _fit_picture(fit, bands, law)))
+            paper = draw_for_paper(anatomy, fit, frames[fit.vein], layout, bands, images, shapes)
+            told = replace(_fit_picture(fit, bands, law), paper=paper)
+            pictures.append(_written(folder, name, png, told))
         # The painter is run to its end, so that a late failure is not overlooked.
         for _ in flat:
             pass

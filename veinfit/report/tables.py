@@ -250,6 +250,8 @@ def with_bounds(fit: Fit, shown: Cell) -> Cell:
 def _why(fit: Fit, field: str) -> str:
     if field in {"leak_clock_h", "leak_side", "leak_width_mm"} and fit.occluded:
         return "no leak"
+    if field == "push_to_seal_n" and fit.outcome == "seated":
+        return "no push tried seals"
     return why_missing(fit)
 
 
