@@ -245,8 +245,10 @@ def _drawings(part: VeinPart, width: float) -> list[Flowable]:
     else:
         blocks += rows_of([ostium, *further], width, 2)
     if part.narrow_maps and len(further) <= 2:
-        maps = [titled(f"The wall unrolled: {t}", d, half) for t, d in part.narrow_maps]
-        blocks += [*rows_of(maps, width, 2), words(MAP_KEY, SMALL_PT, MUTED)]
+        across = min(max(len(part.narrow_maps), 2), 3)
+        each = half if across == 2 else third
+        maps = [titled(f"The wall unrolled: {t}", d, each) for t, d in part.narrow_maps]
+        blocks += [*rows_of(maps, width, across), words(MAP_KEY, SMALL_PT, MUTED)]
     blocks += [Spacer(1, 1 * mm), *_beside(part)]
     return [*blocks, *note_blocks(part.notes, min(len(part.grave), NOTES_ON_VEIN))]
 
