@@ -14,6 +14,7 @@ from veinfit.seating.approach.line import ApproachLine, line_through_ostium
 from veinfit.seating.approach.start import nominal_back_mm, shaft_way_mm
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.batch import BalloonBatch
+from veinfit.seating.mechanics.coarse import sharp_points
 from veinfit.seating.mechanics.law import NEWTON_PER_KPA_MM2, IndentationLaw
 from veinfit.seating.mechanics.minimise import Exit
 from veinfit.seating.mechanics.modes import (
@@ -102,6 +103,11 @@ class PreparedVein:
         axis = self.patch.axis
         long = unit(long - (long @ axis) * axis)
         return np.stack([long, np.cross(axis, long), axis])
+
+    @cached_property
+    def sharp(self) -> BoolArray:
+        """Points of the patch (V,) that lie on an edge of the wall."""
+        return sharp_points(self.patch.surface.points, self.patch.surface.faces)
 
     @cached_property
     def sector(self) -> FloatArray:

@@ -49,7 +49,7 @@ class MarginSettings:
         high=90.0,
     )
     kept_scatter_share: float = parameter(
-        0.75,
+        0.8,
         unit="1",
         meaning=(
             "share of the variance of direction, place, guide and springs that stays from one try "

@@ -11,7 +11,11 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from veinfit.frames import FloatArray, IntArray
+from veinfit.frames import BoolArray, FloatArray, IntArray
+
+SHARP_MM = 0.15
+"""A point whose neighbours' middle lies this far off is on an edge: walls of 0.7 mm edge length
+that meet at about 40 degrees and more."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,7 +47,30 @@ class Cells:
         return np.asarray(np.bincount(self.label, values, minlength=self.count))
 
 
-def gather(points: FloatArray, links: IntArray, size_mm: float, axes: FloatArray) -> Cells:
+def sharp_points(points: FloatArray, faces: IntArray) -> BoolArray:
+    """Points (V,) on an edge of a wall: the middle of their neighbours lies off the wall.
+
+    The mean of points on both sides of an edge recedes from it, so they stand for themselves.
+    """
+    count = len(points)
+    start, stop = faces.ravel(), np.roll(faces, -1, axis=1).ravel()
+    number = np.bincount(start, minlength=count) + np.bincount(stop, minlength=count)
+    corners = points[faces]
+    across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    middle, normal = np.zeros((count, 3)), np.zeros((count, 3))
+    for k in range(3):
+        middle[:, k] = np.bincount(start, points[stop, k], count)
+        middle[:, k] += np.bincount(stop, points[start, k], count)
+        normal[:, k] = np.bincount(faces.ravel(), np.repeat(across[:, k], 3), count)
+    off = middle / np.maximum(number, 1)[:, None] - points
+    length = np.maximum(np.linalg.norm(normal, axis=1), np.finfo(float).tiny)
+    height = np.abs(np.einsum("vk,vk->v", off, normal)) / length
+    return np.asarray((height > SHARP_MM) & (number > 0))
+
+
+def gather(
+    points: FloatArray, links: IntArray, size_mm: float, axes: FloatArray, alone: BoolArray
+) -> Cells:
     """Gather points that lie in one cube and hang together within it.
 
     Two sides of a thin wall in one cube stay apart.
@@ -58,9 +85,11 @@ def gather(points: FloatArray, links: IntArray, size_mm: float, axes: FloatArray
         Edge of the cubes.
     axes : (3, 3) array
         Rows: directions of their edges. Taken from the vein, they turn with it.
+    alone : (V,) bool array
+        Points that are gathered with no other.
     """
     cube = np.floor(points @ axes.T / size_mm + 0.5).astype(np.int64)
-    same = (cube[links[:, 0]] == cube[links[:, 1]]).all(axis=1)
+    same = (cube[links[:, 0]] == cube[links[:, 1]]).all(axis=1) & ~alone[links].any(axis=1)
     a, b = links[same].T
     n = len(points)
     graph = sparse.csr_matrix((np.ones(len(a), dtype=np.int8), (a, b)), shape=(n, n))

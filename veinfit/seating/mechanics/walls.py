@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.frames import BoolArray, FloatArray, IntArray
-from veinfit.seating.mechanics.coarse import gather
+from veinfit.seating.mechanics.coarse import gather, sharp_points
 from veinfit.seating.mechanics.law import IndentationLaw
 from veinfit.seating.mechanics.modes import ShapeModes
 from veinfit.seating.mechanics.triangles import parts_above
@@ -115,7 +115,8 @@ class BalloonWall:
         ``origin`` (3,) and ``axes`` (3, 3) lay the cells out; see ``coarse.gather``.
         """
         corners = self.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-        cells = gather(self.points - origin, corners, size_mm, axes)
+        alone = sharp_points(self.points, self.faces)
+        cells = gather(self.points - origin, corners, size_mm, axes, alone)
         weights = np.maximum(self.point_weights, np.finfo(float).tiny)
         modes = self.modes
         first, second = (

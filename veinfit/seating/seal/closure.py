@@ -200,7 +200,9 @@ def closure_wall(
         # Wall that is missing or an end stays apart from what is not.
         kinds = np.stack([rims[kept], ends[kept]], axis=1)
         inner = inner[(kinds[inner[:, 0]] == kinds[inner[:, 1]]).all(axis=1)]
-        cells = gather(points[kept] - patch.centre, inner, cell_mm, prepared.axes)
+        cells = gather(
+            points[kept] - patch.centre, inner, cell_mm, prepared.axes, prepared.sharp[kept]
+        )
         weight = np.ones(len(kept))
         first, second = (
             np.stack([cells.means(f, weight) for f in fields])
