@@ -97,3 +97,19 @@ def test_growth_in_place_takes_the_tries_that_grew():
     grown, larger = told("28 mm grown to 31 mm", fits=fits), told("31 mm", fits=fits)
     assert grown.expected_sealed == pytest.approx(larger.expected_sealed)
     assert grown.all_sealed_probability == pytest.approx(larger.all_sealed_probability)
+    each = [fit.growth.either_probability for fit in fits if fit.growth is not None]
+    assert sum(each) == pytest.approx(grown.expected_sealed)
+
+
+def test_a_vein_without_a_seat_to_grow_from_counts_as_its_smaller_size():
+    steps = tuple(
+        GrowthStep("", "transseptal", "28 mm", "31 mm", size, "seated") for size in (28.0, 31.0)
+    )
+    fits = tuple(
+        replace(fit, growth=Growth(steps, tuple(GIVEN[fit.vein, 28]), None, None))
+        if (fit.vein, fit.balloon) == ("LSPV", "28 mm")
+        else fit
+        for fit in FITS
+    )
+    grown, small = told("28 mm grown to 31 mm", fits=fits), told("28 mm", fits=fits)
+    assert grown.expected_sealed == pytest.approx(small.expected_sealed)

@@ -11,6 +11,7 @@ from seating.phantoms import hole
 from veinfit.seating import growth
 from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.balloon import sphere
+from veinfit.seating.expected import expected_seals
 from veinfit.seating.further import Growth, GrowthStep
 from veinfit.seating.growth import growth_of
 from veinfit.seating.prepare import prepare
@@ -88,14 +89,16 @@ def test_growing_by_nothing_changes_nothing():
 
 
 def test_tries_grow_from_what_the_margin_counted():
-    fit, _ = grown(OVAL, SETTINGS, margin=LAW)
+    pair = grown(OVAL, SETTINGS, margin=LAW)
+    fit = pair[0]
     told = fit.growth
     assert 0.02 < fit.seal_probability < 0.98
     assert told.steps[0].seal_probability == pytest.approx(fit.seal_probability)
     assert told.steps[0].gain_probability == 0.0
     last = told.steps[-1]
-    either = np.mean(told.given_patient)
-    assert either == pytest.approx(fit.seal_probability + last.gain_probability)
+    assert told.either_probability == pytest.approx(fit.seal_probability + last.gain_probability)
+    whole = next(one for one in expected_seals(pair) if "grown" in one.choice)
+    assert whole.expected_sealed == pytest.approx(told.either_probability)
     missed = 1.0 - fit.seal_probability
     assert last.gain_probability == pytest.approx(told.gained_probability * missed)
 

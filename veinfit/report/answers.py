@@ -68,8 +68,8 @@ class Chance:
 class SizeAnswer:
     """What is predicted for one balloon before one vein.
 
-    ``steered`` is the probability in up to three tries, ``grown`` that of the balloon grown
-    in place to ``grown_to``; None where it was not computed.
+    ``steered`` is the probability in up to three tries, ``grown`` that of a seal in one try or,
+    where it leaks, once grown in place to ``grown_to``; None where it was not computed.
     """
 
     fit: Fit
@@ -191,14 +191,15 @@ def _chance(fit: Fit, field: str, settings: Settings) -> Chance:
 
 
 def _grown_chance(fit: Fit, settings: Settings) -> tuple[Chance | None, str]:
-    """Return the probability at the last diameter that a balloon grows to, and that diameter."""
-    if fit.growth is None:
+    """Return the probability before growth in place or after it, and the last diameter.
+
+    The case's expected number with growth is its sum over the veins.
+    """
+    either = None if fit.growth is None else fit.growth.either_probability
+    if fit.growth is None or either is None:
         return None, ""
     last = fit.growth.steps[-1]
-    if last.seal_probability is None:
-        return None, ""
-    word = likelihood(last.seal_probability, settings.report)
-    told = Chance(word, cell(last.seal_probability, "", 2), "")
+    told = Chance(likelihood(either, settings.report), cell(either, "", 2), "")
     return told, f"{number(last.diameter_mm, 0)}{SPACE}mm"
 
 

@@ -25,7 +25,7 @@ class Expected:
     ----------
     choice : str
         ``28 mm``, ``28 mm and 31 mm`` (the second where the first does not seal), ``28 mm
-        grown to 31 mm``.
+        grown to 31 mm`` (where it does not seal before, it may once grown).
     tries : int
         Of each size in each vein, the later ones steered.
     expected_sealed : float
@@ -82,13 +82,10 @@ def expected_seals(
                 for v, g in veins.items()
             }
             choices.append((f"{first} and {second}", both))
-            grown = {v: _of(g, first).growth for v, g in veins.items()}
-            if tries == 1 and any(growth is not None for growth in grown.values()):
-                given = {
-                    v: np.array(growth.given_patient or (0.0,)) if growth else np.zeros(1)
-                    for v, growth in grown.items()
-                }
-                choices.append((f"{first} grown to {second}", given))
+            small = {v: _of(g, first) for v, g in veins.items()}
+            if tries == 1 and any(fit.growth is not None for fit in small.values()):
+                grown = {v: _grown(fit) for v, fit in small.items()}
+                choices.append((f"{first} grown to {second}", grown))
         for choice, given in choices:
             found.append(_expected(choice, tries, given, own[0].approach))
     return tuple(found)
@@ -126,6 +123,15 @@ def _given(fit: Fit, tries: int) -> FloatArray:
         return np.zeros(1)
     chance: Chance = fit.margin.antral if tries == 1 else fit.margin.steered_antral
     return np.array(chance.given_patient)
+
+
+def _grown(fit: Fit) -> FloatArray:
+    """Probability of an antral seal before growth in place or after it (P,).
+
+    Without a nominal seat to grow from, that of the size itself.
+    """
+    given = () if fit.growth is None else fit.growth.given_patient
+    return np.array(given) if given else _given(fit, 1)
 
 
 def _either(first: FloatArray, second: FloatArray) -> FloatArray:

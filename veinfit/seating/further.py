@@ -6,6 +6,7 @@ an empty cell.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -61,6 +62,15 @@ class Growth:
     given_patient: tuple[float, ...]
     kept_probability: float | None
     gained_probability: float | None
+
+    @property
+    def either_probability(self) -> float | None:
+        """Probability that the smaller size seals antrally or, where it does not, once grown.
+
+        Summed over the veins it is the case's expected number with growth in place.
+        """
+        known = [value for value in self.given_patient if math.isfinite(value)]
+        return sum(known) / len(known) if known else None
 
     @property
     def seal_kept(self) -> bool | None:

@@ -8,7 +8,7 @@ same way, which tells how often a seal is kept, lost or gained.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -81,12 +81,11 @@ def growth_of(
     for number, step in enumerate(nominal):
         told = replace(step, to_balloon=larger.name)
         if antral is not None:
-            known = np.isfinite(antral[0]).all(axis=1)
-            here, before = antral[number][known], antral[0][known]
+            here, before = antral[number], antral[0]
             told = replace(
                 told,
-                seal_probability=_mean(here),
-                gain_probability=_mean(here * (1.0 - before)),
+                seal_probability=_mean(_rows(here)),
+                gain_probability=_mean(_rows(here * (1.0 - before))),
             )
         steps.append(told)
     return Growth(
@@ -322,9 +321,10 @@ def _rows(values: FloatArray) -> list[float]:
         return [float(value) for value in total / count]
 
 
-def _mean(values: FloatArray) -> float | None:
-    known = values[np.isfinite(values)]
-    return float(known.mean()) if len(known) else None
+def _mean(values: Sequence[float]) -> float | None:
+    """Mean over the patients of whom anything is known."""
+    known = [value for value in values if math.isfinite(value)]
+    return float(np.mean(known)) if known else None
 
 
 def _share(given: FloatArray, then: FloatArray) -> float | None:

@@ -60,9 +60,9 @@ def whole_cases(cohort: Cohort) -> Iterator[WholeCase]:
             yield from _choice(cohort, choice, tries, both, known)
             if tries == "one" and "grown" in small.given:
                 grown = small.given["grown"]
-                # Without a seat of the smaller size there is nothing to grow.
+                # Without a nominal seat to grow from, that of the size itself.
                 has_seat = np.asarray(np.isfinite(grown).any(axis=1))
-                grown = np.where(has_seat[:, None], grown, 0.0)
+                grown = np.where(has_seat[:, None], grown, given[first])
                 choice = f"{small.balloon} grown to {large.balloon}"
                 yield from _choice(cohort, choice, tries, grown, known)
 
