@@ -12,7 +12,17 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TextIO
 
-from veinfit.commands import agree, assess, calibrate, changes, cohort, picture, practice, review
+from veinfit.commands import (
+    agree,
+    assess,
+    calibrate,
+    changes,
+    cohort,
+    desk,
+    picture,
+    practice,
+    review,
+)
 from veinfit.commands.exits import (
     EXIT_BAD_INPUT,
     EXIT_INTERNAL_ERROR,
@@ -22,7 +32,7 @@ from veinfit.commands.exits import (
 from veinfit.commands.terminal import CAUTION, Parser
 from veinfit.errors import InputError
 
-COMMANDS = (assess, picture, review, changes, cohort, agree, calibrate, practice)
+COMMANDS = (assess, picture, review, desk, changes, cohort, agree, calibrate, practice)
 """The modules of the commands, in the order in which ``--help`` lists them."""
 
 STDERR = 2

@@ -40,6 +40,9 @@ def add(commands: Commands) -> None:
 
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``review`` until it is interrupted."""
+    from veinfit.review.framework import need_framework
+
+    need_framework("the review page")
     from veinfit.case import load_case
     from veinfit.review.page import write_review
     from veinfit.review.server import ReviewServer

@@ -17,8 +17,15 @@ SCRIPTS = ("viewer.js", "review_entries.js", "review_saving.js", "review_page.js
 """In the order in which they need one another."""
 
 
-def write_review(session: ReviewSession) -> tuple[str, str]:
-    """Return the page of a review, and the content security policy to send it with."""
+def write_review(session: ReviewSession, back: str = "") -> tuple[str, str]:
+    """Return the page of a review, and the content security policy to send it with.
+
+    Parameters
+    ----------
+    session : ReviewSession
+    back : str
+        Address of the page from which this one is opened, relative to it.
+    """
     script = "\n" + "".join(template_text(name) for name in SCRIPTS)
     report = session.report
     review: dict[str, Any] = {
@@ -32,6 +39,7 @@ def write_review(session: ReviewSession) -> tuple[str, str]:
         .get_template("review.html.j2")
         .render(
             report=report,
+            back=back,
             cautions=CAUTIONS,
             style=Markup(template_text("viewer.css") + template_text("review.css")),
             scene=embedded_json(viewer_scene(report)),

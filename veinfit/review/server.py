@@ -1,37 +1,22 @@
-"""The review page's server: this machine alone, one token; it writes one file and its backups.
-
-A page of another site can make a browser send requests here. So a request
-counts only when it names the token, which no other page knows, when its Host
-is this server's own (a foreign name that was made to point here has another),
-and, where something is asked to be done, when its Origin is this server's too.
-"""
+"""The review page's server: it writes one file and its backups."""
 
 from __future__ import annotations
 
-import hmac
-import json
+import asyncio
 import math
-import secrets
-import threading
-from http import HTTPStatus
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
-from urllib.parse import unquote, urlsplit
+from typing import Any, Protocol
 
 import numpy as np
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+from starlette.routing import BaseRoute, Route
 
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray
-from veinfit.review.session import ReviewSession
-
-LOOPBACK = "127.0.0.1"
-TOKEN_BYTES = 24
-LARGEST_REQUEST = 200_000
-"""Bytes of a request: a hundred corrections take a tenth of it."""
-
-PATIENCE_S = 30.0
-"""A connection that says nothing for so long is closed."""
+from veinfit.review.local_site import LocalSite, json_answer, json_body, refused
 
 SHOWN_TYPES = {
     ".html": "text/html; charset=utf-8",
@@ -43,16 +28,40 @@ SHOWN_TYPES = {
 """Files of the case that are shown, by their ending; all others are refused."""
 
 
-FILE_POLICY = "sandbox allow-scripts allow-popups; frame-ancestors 'none'"
-"""Policy of the case's files: an origin of their own, so that no script in one can save."""
+class Reviewing(Protocol):
+    """What a review page asks: a session here, or one in a process of its own."""
+
+    def place(self, origin: FloatArray, direction: FloatArray) -> tuple[list[float], list[str]]:
+        """See :meth:`veinfit.review.session.ReviewSession.place`."""
+
+    def preview(
+        self,
+        vein: str,
+        entries: Sequence[Mapping[str, Any]],
+        seats: bool,
+        added: bool = False,
+        first: int | None = None,
+    ) -> dict[str, Any]:
+        """See :meth:`veinfit.review.session.ReviewSession.preview`."""
+
+    def opened(self) -> dict[str, Any]:
+        """See :meth:`veinfit.review.session.ReviewSession.opened`."""
+
+    def merged(self, entries: Sequence[Mapping[str, Any]], base: str) -> dict[str, Any]:
+        """See :meth:`veinfit.review.session.ReviewSession.merged`."""
+
+    def save(
+        self, entries: Sequence[Mapping[str, Any]], base: str = "", agreed: bool = False
+    ) -> dict[str, Any]:
+        """See :meth:`veinfit.review.session.ReviewSession.save`."""
 
 
-class ReviewServer(ThreadingHTTPServer):
+class ReviewServer(LocalSite):
     """Serves one review until :meth:`shutdown`.
 
     Parameters
     ----------
-    session : ReviewSession
+    session : Reviewing
     folder : Path
         The case; its files can be looked at.
     page : str
@@ -61,184 +70,104 @@ class ReviewServer(ThreadingHTTPServer):
         Its content security policy.
     """
 
-    daemon_threads = True
+    def __init__(self, session: Reviewing, folder: Path, page: str, policy: str) -> None:
+        app = Starlette(routes=review_routes(session, folder, page, policy))
+        app.router.redirect_slashes = False
+        super().__init__(app)
 
-    def __init__(self, session: ReviewSession, folder: Path, page: str, policy: str) -> None:
-        super().__init__((LOOPBACK, 0), _Handler)
-        self.session, self.folder = session, folder.resolve()
-        self.page, self.policy = page.encode("utf-8"), policy
-        self.token = secrets.token_urlsafe(TOKEN_BYTES)
 
-    @property
-    def host(self) -> str:
-        """Host and port, as a browser names them."""
-        return f"{LOOPBACK}:{self.server_port}"
+def review_routes(session: Reviewing, folder: Path, page: str, policy: str) -> Sequence[BaseRoute]:
+    """Return the page of a review, what it asks, and the files of its case."""
 
-    @property
-    def address(self) -> str:
-        """The page's address, with the token."""
-        return f"http://{self.host}/{self.token}/"
+    async def show(request: Request) -> Response:
+        return HTMLResponse(page, headers={"content-security-policy": policy})
 
-    def start(self) -> None:
-        """Serve in a thread of its own."""
-        threading.Thread(target=self.serve_forever, daemon=True).start()
+    async def corrections(request: Request) -> Response:
+        return json_answer(await asyncio.to_thread(_opened, session), policy)
+
+    async def act(request: Request) -> Response:
+        asked = await json_body(request)
+        return json_answer(
+            await asyncio.to_thread(review_answer, session, request.path_params["act"], asked),
+            policy,
+        )
+
+    def file(request: Request) -> Response:
+        return shown_file(folder, request.path_params["name"])
+
+    return (
+        Route("/", show),
+        Route("/corrections", corrections),
+        Route("/case/{name:path}", file),
+        Route("/{act}", act, methods=["POST"]),
+    )
+
+
+def _opened(session: Reviewing) -> dict[str, Any]:
+    try:
+        return session.opened()
+    except InputError as error:
+        return {"fault": str(error)}
+
+
+def shown_file(folder: Path, name: str) -> Response:
+    """Return a file of a folder; refuse one that lies outside or is of a kind not shown."""
+    folder = folder.resolve()
+    try:
+        # Resolved, so that neither .. nor a link leads out of the folder.
+        path = (folder / name).resolve(strict=True)
+        kind = SHOWN_TYPES.get(path.suffix.lower())
+        if not path.is_relative_to(folder) or not path.is_file() or kind is None:
+            raise refused(404)
+        return Response(path.read_bytes(), media_type=kind)
+    except (OSError, ValueError) as error:
+        raise refused(404) from error
+
+
+def review_answer(session: Reviewing, act: str, asked: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a review says to a question of its page.
+
+    Raises
+    ------
+    HTTPException
+        It is no question that the page asks.
+    """
+    entries = asked.get("entries")
+    if not isinstance(entries, list) or not all(isinstance(e, dict) for e in entries):
+        raise refused(400)
+    try:
+        return _done(session, act, asked, entries)
+    except InputError as error:
+        return {"fault": str(error)}
+
+
+def _done(
+    session: Reviewing, act: str, asked: Mapping[str, Any], entries: list[dict[str, Any]]
+) -> dict[str, Any]:
+    if act == "preview":
+        seats, added = (asked.get(name) is True for name in ("seats", "added"))
+        first = asked.get("first")
+        if first is not None and (type(first) is not int or first < 0):
+            raise refused(400)
+        return session.preview(str(asked.get("vein")), entries, seats, added, first)
+    if act == "place":
+        origin, direction = (_vector(asked.get(name)) for name in ("origin", "direction"))
+        point, names = session.place(origin, direction)
+        return {"point": point, "names": names}
+    base = str(asked.get("base", ""))
+    if act == "merge":
+        return session.merged(entries, base)
+    if act == "save":
+        return session.save(entries, base, asked.get("agreed") is True)
+    raise refused(404)
 
 
 def _vector(value: object) -> FloatArray:
     """Return a point or direction (3,) that a page sent."""
     if not isinstance(value, list) or len(value) != 3:
-        raise _Refusal(HTTPStatus.BAD_REQUEST)
+        raise refused(400)
     if not all(type(c) in (int, float) and math.isfinite(c) for c in value):
-        raise _Refusal(HTTPStatus.BAD_REQUEST)
+        raise refused(400)
     if not any(value):
-        raise _Refusal(HTTPStatus.BAD_REQUEST)
+        raise refused(400)
     return np.array(value, dtype=float)
-
-
-class _Refusal(Exception):
-    def __init__(self, status: HTTPStatus) -> None:
-        super().__init__(status.phrase)
-        self.status = status
-
-
-class _Handler(BaseHTTPRequestHandler):
-    server: ReviewServer
-    timeout = PATIENCE_S
-    protocol_version = "HTTP/1.1"
-
-    def version_string(self) -> str:
-        """Tell no versions."""
-        return "veinfit"
-
-    def log_message(self, format: str, *args: Any) -> None:
-        """Write nothing: addresses hold the token."""
-
-    def do_GET(self) -> None:
-        self._answer(self._get)
-
-    def do_POST(self) -> None:
-        self._answer(self._post)
-
-    def _answer(self, act: Any) -> None:
-        try:
-            self._answered(act)
-        except ConnectionError:
-            # The page went away before its answer came: it is loaded anew, or closed.
-            self.close_connection = True
-
-    def _answered(self, act: Any) -> None:
-        try:
-            path = self._path()
-            kind, body = act(path)
-            policy = self.server.policy if not path.startswith("case/") else FILE_POLICY
-            self._send(HTTPStatus.OK, kind, body, policy)
-        except _Refusal as refusal:
-            self.close_connection = True
-            self._send(refusal.status, "text/plain; charset=utf-8", refusal.status.phrase.encode())
-
-    def _path(self) -> str:
-        """Return what is asked for below the token; refuse whoever may not ask."""
-        if self.headers.get_all("Host") != [self.server.host]:
-            raise _Refusal(HTTPStatus.MISDIRECTED_REQUEST)
-        if self.headers.get("Sec-Fetch-Site", "none") not in {"none", "same-origin"}:
-            raise _Refusal(HTTPStatus.FORBIDDEN)
-        _, _, rest = urlsplit(self.path).path.partition("/")
-        token, slash, path = rest.partition("/")
-        if not slash or not hmac.compare_digest(token.encode(), self.server.token.encode()):
-            raise _Refusal(HTTPStatus.NOT_FOUND)
-        return path
-
-    def _get(self, path: str) -> tuple[str, bytes]:
-        if not path:
-            return "text/html; charset=utf-8", self.server.page
-        if path == "corrections":
-            return "application/json", json.dumps(self._opened(), allow_nan=False).encode()
-        part, _, name = path.partition("/")
-        if part != "case":
-            raise _Refusal(HTTPStatus.NOT_FOUND)
-        return self._case_file(unquote(name))
-
-    def _opened(self) -> dict[str, Any]:
-        try:
-            return self.server.session.opened()
-        except InputError as error:
-            return {"fault": str(error)}
-
-    def _case_file(self, name: str) -> tuple[str, bytes]:
-        folder = self.server.folder
-        try:
-            # Resolved, so that neither .. nor a link leads out of the folder.
-            path = (folder / name).resolve(strict=True)
-        except (OSError, ValueError) as error:
-            raise _Refusal(HTTPStatus.NOT_FOUND) from error
-        kind = SHOWN_TYPES.get(path.suffix.lower())
-        if not path.is_relative_to(folder) or not path.is_file() or kind is None:
-            raise _Refusal(HTTPStatus.NOT_FOUND)
-        try:
-            return kind, path.read_bytes()
-        except OSError as error:
-            raise _Refusal(HTTPStatus.NOT_FOUND) from error
-
-    def _post(self, path: str) -> tuple[str, bytes]:
-        if self.headers.get_all("Origin") != [f"http://{self.server.host}"]:
-            raise _Refusal(HTTPStatus.FORBIDDEN)
-        if self.headers.get_content_type() != "application/json":
-            raise _Refusal(HTTPStatus.UNSUPPORTED_MEDIA_TYPE)
-        asked = self._body()
-        entries = asked.get("entries")
-        if not isinstance(entries, list) or not all(isinstance(e, dict) for e in entries):
-            raise _Refusal(HTTPStatus.BAD_REQUEST)
-        try:
-            answer = self._do(path, asked, entries)
-        except InputError as error:
-            answer = {"fault": str(error)}
-        return "application/json", json.dumps(answer, allow_nan=False).encode()
-
-    def _do(self, path: str, asked: dict[str, Any], entries: list[Any]) -> dict[str, Any]:
-        session = self.server.session
-        if path == "preview":
-            seats, added = (asked.get(name) is True for name in ("seats", "added"))
-            first = asked.get("first")
-            if first is not None and (type(first) is not int or first < 0):
-                raise _Refusal(HTTPStatus.BAD_REQUEST)
-            return session.preview(str(asked.get("vein")), entries, seats, added, first)
-        if path == "place":
-            origin, direction = (_vector(asked.get(name)) for name in ("origin", "direction"))
-            point, names = session.place(origin, direction)
-            return {"point": point, "names": names}
-        base = str(asked.get("base", ""))
-        if path == "merge":
-            return session.merged(entries, base)
-        if path == "save":
-            return session.save(entries, base, asked.get("agreed") is True)
-        raise _Refusal(HTTPStatus.NOT_FOUND)
-
-    def _body(self) -> dict[str, Any]:
-        length = self.headers.get("Content-Length", "")
-        if not length.isascii() or not length.isdigit():
-            raise _Refusal(HTTPStatus.LENGTH_REQUIRED)
-        if int(length) > LARGEST_REQUEST:
-            raise _Refusal(HTTPStatus.REQUEST_ENTITY_TOO_LARGE)
-        try:
-            asked = json.loads(self.rfile.read(int(length)))
-        except ValueError as error:
-            raise _Refusal(HTTPStatus.BAD_REQUEST) from error
-        if not isinstance(asked, dict):
-            raise _Refusal(HTTPStatus.BAD_REQUEST)
-        return asked
-
-    def _send(self, status: HTTPStatus, kind: str, body: bytes, policy: str = FILE_POLICY) -> None:
-        self.send_response(status)
-        for name, value in (
-            ("Content-Type", kind),
-            ("Content-Length", str(len(body))),
-            ("Cache-Control", "no-store"),
-            ("Content-Security-Policy", policy),
-            ("Cross-Origin-Resource-Policy", "same-origin"),
-            ("Referrer-Policy", "no-referrer"),
-            ("X-Content-Type-Options", "nosniff"),
-            ("X-Frame-Options", "DENY"),
-        ):
-            self.send_header(name, value)
-        self.end_headers()
-        self.wfile.write(body)

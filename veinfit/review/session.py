@@ -170,7 +170,7 @@ class ReviewSession:
             if turn < self._newest:
                 return {"superseded": True}
             tried = _parsed([{**DRAFT, **_stated(entry)} for entry in entries])
-            anatomy = self._corrected(tried)
+            anatomy = self.corrected(tried)
             own = [c for c in tried if c.vein == vein and (c.add_at is not None) == added]
             name = next((c.rename for c in own if c.rename), vein)
             is_dropped = any(c.drop for c in own)
@@ -232,7 +232,7 @@ class ReviewSession:
             if there.version != base:
                 return {"changed": self._merged(entries, base, there)}
             corrections = _parsed(entries)
-            self._corrected(corrections)
+            self.corrected(corrections)
             if there.version != ABSENT and same(there.entries, combined(entries)):
                 return {**_told(there), "file": self.target.name, "kept": ""}
             lines = differences(there.entries, combined(entries))
@@ -249,6 +249,11 @@ class ReviewSession:
         both = merge(self._file.entries_of(base), combined(entries), there.entries)
         clashes = [{"vein": c.vein, "mine": c.mine, "theirs": c.theirs} for c in both.clashes]
         return {**_told(there), "entries": both.entries, "clashes": clashes}
+
+    def seats(self, anatomy: Anatomy, vein: Vein) -> tuple[Fit, ...]:
+        """Return the nominal seats of the case's balloons in a vein of an anatomy of this case."""
+        with self._lock:
+            return self._seated(anatomy, vein, None)
 
     def _seated(self, anatomy: Anatomy, vein: Vein, first: int | None) -> tuple[Fit, ...]:
         """Seat the balloons, or those of one size alone; what was seated last is not done again."""
@@ -270,8 +275,8 @@ class ReviewSession:
     def _approaches(self) -> tuple[str, ...]:
         return tuple(dict.fromkeys(fit.approach for fit in self._result.fits)) or ("coaxial",)
 
-    def _corrected(self, corrections: Sequence[Correction]) -> Anatomy:
-        """Apply corrections; the last ones tried are remembered, as measures precede seats."""
+    def corrected(self, corrections: Sequence[Correction]) -> Anatomy:
+        """Return the anatomy with corrections; the last ones tried are remembered."""
         key = corrections_text(corrections)
         if self._last is None or self._last[0] != key:
             anatomy = correct(self._found, self._automatic, corrections, ridges=False)

@@ -26,7 +26,7 @@ def held(out: Path) -> Iterator[None]:
     path = out / LOCK_FILE
     with path.open("ab") as stream:
         try:
-            _lock(stream.fileno())
+            lock_descriptor(stream.fileno())
         except OSError as error:
             # A file system without locks lets every run pass.
             if error.errno in TAKEN:
@@ -38,7 +38,8 @@ def held(out: Path) -> Iterator[None]:
     path.unlink(missing_ok=True)
 
 
-def _lock(descriptor: int) -> None:
+def lock_descriptor(descriptor: int) -> None:
+    """Lock an open file for this process; OSError with a number in ``TAKEN`` where another has."""
     try:
         import fcntl
     except ImportError:  # Windows

@@ -1,0 +1,56 @@
+"""A desk on an empty folder, with workers that take no time, and its site."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from desk.asking import Client
+
+from veinfit.desk.asked import Asked
+from veinfit.desk.cases import CaseFolder, make_case
+from veinfit.desk.desk import Desk
+from veinfit.desk.site import desk_app
+from veinfit.review.local_site import LocalSite
+
+FUNCTION = "quick_jobs:work"
+
+
+@pytest.fixture
+def quick(monkeypatch) -> str:
+    paths = [str(Path(__file__).parent), *filter(None, [os.environ.get("PYTHONPATH")])]
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(paths))
+    return FUNCTION
+
+
+@pytest.fixture
+def desk(tmp_path, quick) -> Iterator[Desk]:
+    folder = tmp_path / "Larkmoor"
+    folder.mkdir()
+    one = Desk(folder, function=quick)
+    one.begin()
+    yield one
+    one.end()
+
+
+@pytest.fixture
+def client(desk) -> Iterator[Client]:
+    with LocalSite(desk_app(desk)) as site:
+        site.start()
+        yield Client(site)
+
+
+@pytest.fixture
+def ready(desk) -> Callable[..., CaseFolder]:
+    """Make a case that can be run; its plan is what the quick worker does."""
+
+    def make(name: str = "a", plan: str = "") -> CaseFolder:
+        case = make_case(desk.folder, name, Asked(input="inputs/x.ply", frame="lps", unit="mm"))
+        (case.path / "inputs" / "x.ply").write_text("ply")
+        if plan:
+            (case.path / "inputs" / "plan").write_text(plan)
+        return case
+
+    return make

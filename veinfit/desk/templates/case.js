@@ -1,0 +1,119 @@
+/* The page of one case: its run, review, signature and journal. */
+(() => {
+  const { data, get, make, fault, ask, reading, badge, left } = desk;
+  const POLL_MS = 1000, BUSY = ["running", "waiting"];
+  document.querySelector(".badge").replaceWith(badge(data.state.state));
+  reading(data.reading);
+  if (get("who")) get("who").value = data.who;
+  const on = (id, act) => get(id)?.addEventListener("click", act);
+  const again = () => location.reload();
+
+  /* ---- the run ---- */
+  function progress(told) {
+    get("running").hidden = !BUSY.includes(told.state);
+    if (told.state === "waiting") get("stage").textContent = told.before ? `Waiting: ${told.before} before it.` : "Waiting: it is next.";
+    if (told.state !== "running") return;
+    const { stage, share, left_s: rest } = told.progress ?? { stage: "beginning", share: 0, left_s: null };
+    get("stage").textContent = `${stage}${left(rest) ? `; ${left(rest)}` : ""}`;
+    get("bar").value = share;
+  }
+  async function poll() {
+    if (!document.hidden) {
+      const told = await ask("state");
+      if (!told) return;
+      if (told.state && !BUSY.includes(told.state)) { again(); return; }
+      if (told.state) progress(told);
+    }
+    setTimeout(poll, POLL_MS);
+  }
+  progress(data.state);
+  if (BUSY.includes(data.state.state)) poll();
+  on("cancel", async () => { if (await ask("cancel", { who: settingUp.who() })) again(); });
+
+  const OPTIONS = ["case_id", "phase", "image_date", "approach", "paper"];
+  function fill() {
+    for (const name of OPTIONS) if (get(`o-${name}`)) get(`o-${name}`).value = data.asked[name] ?? "";
+    if (get("o-balloons")) get("o-balloons").value = (data.asked.balloons ?? []).join(", ");
+  }
+  function options() {
+    const values = Object.fromEntries(OPTIONS.map((name) => [name, get(`o-${name}`).value]));
+    return { ...values, balloons: get("o-balloons").value.split(/[\s,;]+/).filter(Boolean) };
+  }
+  async function run(more = {}) {
+    fault("");
+    get("run").disabled = true;
+    if (await settingUp.state({ ...options(), ...more }) && await ask("run", { who: settingUp.who() })) again();
+    get("run").disabled = false;
+  }
+  on("run", () => run());
+  /* What a failed run can be mended by is offered as a button, in the page's words. */
+  function mend() {
+    const said = data.state.reason, ways = [];
+    const frame = said.match(/--frame (ras|lps)/), unit = said.match(/--unit (mm|cm|um|m)\b/);
+    if (frame) ways.push([`Read it in ${frame[1].toUpperCase()} and run again`, { frame: frame[1] }]);
+    if (unit) ways.push([`Read it in ${unit[1]} and run again`, { unit: unit[1] }]);
+    if (said.includes("--trust-frame")) ways.push(["The frame is right all the same: run again", { trust_frame: true }]);
+    if (!ways.length || data.state.state !== "failed") return;
+    get("mend").hidden = false;
+    get("mend").append("The picture below shows the file as it was read. ", ...ways.map(([text, changes]) => {
+      const button = make("button", text, [], { type: "button" });
+      button.addEventListener("click", () => run(changes));
+      return button;
+    }));
+  }
+
+  /* ---- review and signature ---- */
+  const signing = (act, more = () => ({})) => async () => {
+    fault("");
+    if (await ask(act, { who: get("who").value, ...more() })) again();
+  };
+  on("reviewed", signing("reviewed"));
+  on("sign", signing("sign"));
+  on("reopen", signing("reopen", () => ({ reason: get("why").value })));
+  on("leave-open", () => leaving.open([data.name], "../../"));
+  const figure = (value, unit) => (value === null ? "" : `${value} ${unit}`);
+  on("compare", async () => {
+    get("compared").textContent = "Both readers' corrections are being followed; that takes up to a minute…";
+    const told = await ask("compare");
+    if (!told?.veins) { get("compared").textContent = told?.fault ?? ""; return; }
+    const head = ["Vein, first", "second", "ostia apart", "planes turned", "d_area, first", "second", "Nominal seat, first", "second"];
+    const lines = told.veins.map((v) => make("tr", "", [v.first || "none", v.second || "none",
+      figure(v.apart_mm, "mm"), figure(v.turned_deg, "°"), figure(v.d_area_mm[0], "mm"),
+      figure(v.d_area_mm[1], "mm"), ...v.seats].map((text) => make("td", text))));
+    const table = make("table", "", [make("thead", "", [make("tr", "", head.map((text) => make("th", text)))]),
+      make("tbody", "", lines)]);
+    const choices = ["first", "second"].map((reader) => {
+      const button = make("button", `Run with the ${reader} reader's corrections`, [], { type: "button" });
+      button.addEventListener("click", async () => { if (await ask("reader", { reader, who: settingUp.who() })) run(); });
+      return button;
+    });
+    get("compared").replaceChildren(make("div", "", [table], { className: "wide" }), make("div", "", choices, { className: "row" }));
+  });
+
+  /* ---- journal ---- */
+  get("journal-fold").addEventListener("toggle", async () => {
+    const told = await ask("journal");
+    if (!told?.entries) return;
+    get("journal-told").textContent = told.altered.length
+      ? `Entries that were altered after they were written: ${told.altered.join(", ")}.` : "";
+    const words = ({ time, who, what, after, ...more }) => {
+      const rest = Object.entries(more).filter(([name]) => !["run", "result"].includes(name))
+        .map(([name, value]) => `${name}: ${typeof value === "object" ? JSON.stringify(value) : value}`);
+      return `${time} ${who ? `${who}: ` : ""}${what}${rest.length ? ` (${rest.join("; ")})` : ""}`;
+    };
+    get("journal").replaceChildren(...told.entries.map((entry) => make("li", words(entry))));
+  });
+
+  fill();
+  mend();
+  if (get("setup")) {
+    settingUp.start();
+    const fold = get("setup-fold");
+    if (data.state.state === "failed") fold.open = true;
+    const first = () => { if (fold.open && !document.body.dataset.ready && !data.reading && !BUSY.includes(data.state.state)) { document.body.dataset.ready = "begun"; settingUp.load(); } };
+    fold.addEventListener("toggle", first);
+    first();
+    if (data.reading) get("setup-busy").textContent = "";
+  }
+  document.body.dataset.settled = "1";
+})();

@@ -1,0 +1,94 @@
+/* Parts of a case in the 3D view: unpacked, picked by a click, set out, let turn. */
+const shapes = (() => {
+  const rgb = (text) => [1, 3, 5].map((k) => parseInt(text.slice(k, k + 2), 16) / 255);
+  function bytes(text) {
+    const raw = atob(text), out = new Uint8Array(raw.length);
+    for (let i = 0; i < raw.length; i++) out[i] = raw.charCodeAt(i);
+    return out.buffer;
+  }
+  function unpack(mesh) {
+    const packed = new Uint16Array(bytes(mesh.points)), points = new Float32Array(packed.length);
+    for (let i = 0; i < packed.length; i++) points[i] = mesh.low[i % 3] + packed[i] * mesh.step;
+    return { points, faces: new (mesh.wide ? Uint32Array : Uint16Array)(bytes(mesh.faces)) };
+  }
+  /* Where a ray meets a mesh first (Moller and Trumbore 1997); Infinity where it does not. */
+  function distance({ points: p, faces: f }, { origin: o, direction: d }) {
+    let nearest = Infinity;
+    for (let i = 0; i < f.length; i += 3) {
+      const [a, b, c] = [3 * f[i], 3 * f[i + 1], 3 * f[i + 2]];
+      const e1x = p[b] - p[a], e1y = p[b + 1] - p[a + 1], e1z = p[b + 2] - p[a + 2];
+      const e2x = p[c] - p[a], e2y = p[c + 1] - p[a + 1], e2z = p[c + 2] - p[a + 2];
+      const px = d[1] * e2z - d[2] * e2y, py = d[2] * e2x - d[0] * e2z, pz = d[0] * e2y - d[1] * e2x;
+      const det = e1x * px + e1y * py + e1z * pz;
+      if (Math.abs(det) < 1e-12) continue;
+      const sx = o[0] - p[a], sy = o[1] - p[a + 1], sz = o[2] - p[a + 2];
+      const u = (sx * px + sy * py + sz * pz) / det;
+      if (u < 0 || u > 1) continue;
+      const qx = sy * e1z - sz * e1y, qy = sz * e1x - sx * e1z, qz = sx * e1y - sy * e1x;
+      const v = (d[0] * qx + d[1] * qy + d[2] * qz) / det;
+      if (v < 0 || u + v > 1) continue;
+      const t = (e2x * qx + e2y * qy + e2z * qz) / det;
+      if (t > 0 && t < nearest) nearest = t;
+    }
+    return nearest;
+  }
+  const CLICK_PX = 4, TURN_DEG = 0.6;
+  /* host: an element; told: { scene, parts }; clicked(part index, place) is called for clicks. */
+  function create(host, told, clicked) {
+    const viewer = createViewer(host, told.scene);
+    if (viewer === null) return null;
+    viewer.canvas.setAttribute("role", "application");
+    viewer.canvas.setAttribute("aria-label", "Parts of the case; arrow keys turn them");
+    const bodies = told.parts.map((part) => ({ ...unpack(part.mesh), colour: rgb(part.colour) }));
+    function show(selected) {
+      bodies.forEach((body, k) => {
+        const on = selected === null || selected === k;
+        viewer.setBody(`part-${k}`, { points: body.points, faces: body.faces, colour: body.colour,
+          alpha: on ? 1 : 0.18, rim: on ? 1 : 0.35 });
+      });
+    }
+    function pick(ray) {
+      let best = { part: null, at: Infinity };
+      bodies.forEach((body, k) => {
+        const at = distance(body, ray);
+        if (at < best.at) best = { part: k, at };
+      });
+      return best.part === null ? null
+        : { part: best.part, place: ray.origin.map((c, k) => c + best.at * ray.direction[k]) };
+    }
+    let pressed = null;
+    viewer.canvas.addEventListener("pointerdown", (event) => { pressed = [event.clientX, event.clientY]; });
+    viewer.canvas.addEventListener("pointerup", (event) => {
+      if (!pressed || Math.hypot(event.clientX - pressed[0], event.clientY - pressed[1]) > CLICK_PX) return;
+      const box = viewer.canvas.getBoundingClientRect();
+      const found = pick(viewer.ray(event.clientX - box.left, event.clientY - box.top));
+      if (found) clicked(found.part, found.place);
+    });
+    let turning = false;
+    function step() {
+      if (!turning) return;
+      viewer.turn(TURN_DEG, 0);
+      requestAnimationFrame(step);
+    }
+    show(null);
+    return {
+      viewer, show,
+      turn(on) { turning = on; if (on) requestAnimationFrame(step); },
+      marks(all) {
+        for (const name of Object.keys(create.drawn ?? {})) viewer.setBody(name, null);
+        create.drawn = {};
+        for (const [name, points] of Object.entries(all)) {
+          points.forEach((point, k) => {
+            create.drawn[`mark-${name}-${k}`] = true;
+            viewer.setBody(`mark-${name}-${k}`, { ...viewer.sphere(point, 1.6, 8), colour: rgb("#0b6e4f") });
+          });
+          if (points.length > 1) {
+            create.drawn[`line-${name}`] = true;
+            viewer.setBody(`line-${name}`, { ...viewer.tube(points, 0.8), colour: rgb("#0b6e4f") });
+          }
+        }
+      },
+    };
+  }
+  return { create };
+})();
