@@ -69,7 +69,8 @@ def _written(
     allowed = f"'{script_hash(script)}'" if script else "'none'"
     policy = (
         f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; "
-        "img-src 'self' data:; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+        "img-src 'self' data:; connect-src 'self'; base-uri 'none'; "
+        "form-action 'none'; frame-ancestors 'none'"
     )
     return page, policy
 
