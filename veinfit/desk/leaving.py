@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from veinfit.case import CaseResult, load_case, write_case
+from veinfit.case.image import read_case_image
 from veinfit.desk.cases import SIGNED, CaseFolder
 from veinfit.desk.journal import JOURNAL
 from veinfit.errors import InputError
@@ -87,13 +88,14 @@ def _without_identity(result: CaseResult) -> CaseResult:
 def _write_again(case: CaseFolder, result: CaseResult, out: Path) -> None:
     """Write the results anew, as the name of the case stands on many of them."""
     asked = case.asked
-    image = None
     if asked.image:
-        from veinfit.io.images import read_image
-
-        image = read_image(case.path / asked.image)
+        # A finished case keeps no image.
+        shown, _ = read_case_image(
+            case.path / asked.image, case.path / asked.input, result.anatomy.wall
+        )
+        result = replace(result, image=shown)
     paper: Any = asked.paper
-    write_case(result, out, pictures=asked.pictures, paper=paper, image=image)
+    write_case(result, out, pictures=asked.pictures, paper=paper)
 
 
 def _write_dicom(
@@ -109,7 +111,7 @@ def _write_dicom(
         [fit_row(fit, ()) for fit in result.fits],
         folder,
         out,
-        source=given if given is not None and is_dicom(given) else None,
+        sources=(given,) if given is not None and is_dicom(given) else (),
         deidentify=not identity,
         version=result.provenance.versions["veinfit"],
         created=result.provenance.created,

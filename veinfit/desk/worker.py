@@ -48,11 +48,6 @@ def _assess(job: dict[str, Any]) -> dict[str, Any]:
         return folder / name if name else None
 
     tell = _teller(Path(job["progress"]))
-    image = None
-    if asked.image:
-        from veinfit.io.images import read_image
-
-        image = read_image(folder / asked.image)
     result = assess(
         folder / asked.input,
         labels=path(asked.labels),
@@ -67,6 +62,7 @@ def _assess(job: dict[str, Any]) -> dict[str, Any]:
         case_id=asked.case_id or None,
         phase=asked.phase or None,
         image_date=asked.image_date or None,
+        image=path(asked.image),
         progress=tell,
     )
     written = write_case(
@@ -75,7 +71,6 @@ def _assess(job: dict[str, Any]) -> dict[str, Any]:
         pictures=asked.pictures,
         paper=asked.paper,  # type: ignore[arg-type]
         progress=tell,
-        image=image,
     )
     return {"files": list(written.files), "unassessed": len(result.unassessed)}
 
