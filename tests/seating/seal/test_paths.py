@@ -6,10 +6,11 @@ import itertools
 
 import networkx as nx
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from veinfit.seating.seal.paths import connected_to, widest_path
+from veinfit.seating.seal.paths import connected_to, widest_path, widest_widths
 
 
 @st.composite
@@ -84,3 +85,29 @@ def test_without_ends_there_is_no_path():
     links = np.array([[0, 1]])
     none = widest_path(links, np.ones(2), np.empty(0, dtype=int), np.array([1]))
     assert none.narrowest == -1
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_many_widest_paths_at_once_are_those_of_each(seed):
+    rng = np.random.default_rng(seed)
+    count, nodes = 5, 40
+    links = np.unique(np.sort(rng.integers(0, nodes, size=(70, 2)), axis=1), axis=0)
+    links = links[links[:, 0] != links[:, 1]]
+    clearance = rng.normal(size=(count, nodes))
+    clearance[rng.random((count, nodes)) < 0.2] = np.inf
+    sources, sinks = np.array([0, 3]), np.array([nodes - 1, 5])
+    width, narrowest = widest_widths(links, clearance, sources, sinks)
+    for row in range(count):
+        path = widest_path(links, clearance[row], sources, sinks)
+        assert width[row] == path.width
+        if np.isfinite(path.width):
+            assert narrowest[row] == path.narrowest
+
+
+def test_many_widest_paths_without_any_path():
+    links = np.array([[0, 1], [2, 3]])
+    width, narrowest = widest_widths(links, np.ones((3, 4)), np.array([0]), np.array([3]))
+    assert list(width) == [-np.inf] * 3
+    assert list(narrowest) == [-1] * 3
+    none = np.array([], dtype=int)
+    assert list(widest_widths(links, np.ones((1, 4)), none, np.array([3]))[0]) == [-np.inf]

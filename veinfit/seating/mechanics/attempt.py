@@ -96,9 +96,12 @@ def attempt(
     state = np.full(count, AT_REST)
     going = np.arange(count)
 
+    near = batch.nearby()
+
     def settle(which: IntArray, pushes: FloatArray, begin: FloatArray, share: float) -> Equilibria:
         pushed = replace(batch.only(which), push_n=pushes)
-        return minimise(pushed, begin, through, residual_share=share)
+        own = None if near is None else near.only(which)
+        return minimise(pushed, begin, through, residual_share=share, near=own)
 
     def look(which: IntArray, pushes: FloatArray, found: Equilibria) -> BoolArray:
         occluded = np.zeros(len(which), dtype=bool)

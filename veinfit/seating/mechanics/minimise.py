@@ -15,6 +15,7 @@ import numpy as np
 
 from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.mechanics.batch import BalloonBatch
+from veinfit.seating.mechanics.near import NearWall
 
 RESIDUAL_SHARE = 1e-6
 """At rest the forces balance to this share of the push."""
@@ -121,6 +122,7 @@ def minimise(
     *,
     residual_share: float = RESIDUAL_SHARE,
     keep_path: bool = False,
+    near: NearWall | None = None,
 ) -> Equilibria:
     """Follow all balloons from their starts down to where they rest.
 
@@ -134,6 +136,8 @@ def minimise(
         Rest is where the forces balance to this share of the push.
     keep_path : bool
         Keep all places on the way.
+    near : NearWall, optional
+        Of these balloons, where their wall has been looked up before.
 
     References
     ----------
@@ -146,7 +150,7 @@ def minimise(
     everyone = np.arange(count)
     whole, middle = batch, place[:, :3].copy()
     batch = whole.around(middle, WINDOW_MM)
-    near = batch.nearby()
+    near = near or whole.nearby()
     value, gradient, hessian, touches = batch.evaluate(everyone, place, near)
     scale = np.maximum(batch.push_n, SMALLEST_SCALE_N)
     wanted, exact = residual_share * scale, RESIDUAL_SHARE * scale
@@ -181,7 +185,6 @@ def minimise(
         if np.abs(place[going, :3] - middle[going]).max() > WINDOW_MM - FLIGHT_MM:
             middle = np.where(np.isin(everyone, going)[:, None], place[:, :3], middle)
             batch = whole.around(middle[going], WINDOW_MM)
-            near = batch.nearby()
 
         fresh = np.isnan(radius[going])
         radius[going[fresh]] = limit[going[fresh]]

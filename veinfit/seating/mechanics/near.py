@@ -6,6 +6,7 @@ point in or near it, laid out one after the other.
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -99,6 +100,7 @@ class NearWall:
         self._own: list[FloatArray] = [np.empty((len(self._columns), 0))] * count
         self._centre = np.full((count, 3), np.inf)
         self._factors = np.zeros((count, modes.count, 2))
+        self._numbers = np.arange(count)
         self._last: tuple[IntArray, Pairs] | None = None
 
     def pairs(self, which: IntArray, place: FloatArray, factors: FloatArray) -> Pairs:
@@ -111,6 +113,7 @@ class NearWall:
         place : (K, 3 + M) array
         factors : (K, M, 2) array
         """
+        which = self._numbers[which]
         with np.errstate(invalid="ignore"):
             moved = np.linalg.norm(place[:, :3] - self._centre[which], axis=1)
         moved += (np.abs(factors - self._factors[which]) * self._moves).sum(axis=(1, 2))
@@ -124,6 +127,12 @@ class NearWall:
         result = Pairs(count, np.concatenate(own, axis=1))
         self._last = which.copy(), result
         return result
+
+    def only(self, numbers: IntArray) -> NearWall:
+        """Return the same of some of the balloons, counted anew; what is looked up is shared."""
+        view = copy(self)
+        view._numbers, view._last = self._numbers[numbers], None
+        return view
 
     def _renew(self, which: IntArray, place: FloatArray, factors: FloatArray) -> None:
         move, reach = self._move_mm, self._reach[which]

@@ -18,7 +18,7 @@ from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.gap import GapField
 from veinfit.seating.seal.missing_wall import MissingWall, in_play, parting
-from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path
+from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path, widest_widths
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +55,14 @@ class ReducedWall:
         )
         on_patch = 0 <= path.narrowest < len(self.kept)
         return path.width, int(self.kept[path.narrowest]) if on_patch else -1
+
+    def widths(self, clearance: FloatArray) -> tuple[FloatArray, IntArray]:
+        """Return the same for clearances (N, K) of many balloons: (N,), (N,)."""
+        whole = np.full((len(clearance), self.node_count), np.inf)
+        whole[:, : clearance.shape[1]] = clearance
+        width, node = widest_widths(self.links, whole, self.vein_nodes, self.atrium_nodes)
+        own = (node >= 0) & (node < len(self.kept))
+        return width, np.where(own, self.kept[np.where(own, node, 0)], -1)
 
     def parted_by(self, closed: BoolArray) -> bool:
         """Whether the closed ones (K,) of the kept vertices part vein and atrium."""

@@ -222,13 +222,10 @@ class Simulator:
             rest, gap, polar = rest[reaches], gap[reaches], polar[reaches]
         if len(rest):
             cold = self.balloon.freezes_at(polar)
-            asked = len(batch.push_n) if widths is None else widths
-            for number, one in enumerate(rest):
-                if one < asked:
-                    path = self.closure.wall.widest(gap[number])
-                    width[one], narrowest[one] = path
-                else:
-                    width[one] = cold_width[one] = np.nan
+            asked = rest < (batch.count if widths is None else widths)
+            width[rest] = cold_width[rest] = np.nan
+            of = rest[asked]
+            width[of], narrowest[of] = self.closure.wall.widths(gap[asked])
             steps = self.law.tolerance_calibration_mm * np.array([-1.0, 0.0, 1.0])
             for which, step in enumerate(steps):
                 contact = gap <= tolerance + step
@@ -242,18 +239,13 @@ class Simulator:
                 sealed[which, rest] = shut
             unknown = ~self._settled(batch, rest, place[rest], gap, cold)
             outcome[rest[unknown]] = NOT_ASSESSED
-            for number, one in enumerate(rest):
-                if unknown[number]:
-                    width[one] = cold_width[one] = np.nan
-                    narrowest[one] = -1
-                if np.isnan(width[one]):
-                    continue
-                width[one] = cold_width[one] = min(width[one], WIDE_MM)
-                warm = ~cold[number] & (gap[number] <= tolerance)
-                if warm.any():
-                    over = self.warm_open_mm(polar[number])
-                    apart = np.where(warm, np.maximum(gap[number], tolerance + over), gap[number])
-                    cold_width[one] = min(self.closure.wall.widest(apart)[0], WIDE_MM)
+            width[rest[unknown]], narrowest[rest[unknown]] = np.nan, -1
+            width[rest] = cold_width[rest] = np.minimum(width[rest], WIDE_MM)
+            touched = ~cold & (gap <= tolerance)
+            own = np.flatnonzero(touched.any(axis=1) & ~np.isnan(width[rest]))
+            over = tolerance + self.warm_open_mm(polar[own])
+            apart = np.where(touched[own], np.maximum(gap[own], over), gap[own])
+            cold_width[rest[own]] = np.minimum(self.closure.wall.widths(apart)[0], WIDE_MM)
             deep[rest] = self._deep(gap, polar, place[rest], tolerance)
         occluded[:, outcome == NOT_ASSESSED] = sealed[:, outcome == NOT_ASSESSED] = False
         return Readings(
