@@ -85,8 +85,7 @@ def test_every_seat_of_a_plan_has_its_band_and_the_line_is_drawn(anatomy):
 def test_the_fewest_seats_are_told_in_one_phrase():
     fits = [replace(FITS[0], plans=VeinPlans("LSPV", "coaxial", 0.2, (PLAN,))), FITS[1]]
     assert together_words(fits) == (
-        "two seats, 28 mm 20° toward superior and 28 mm 20° toward superior, seal together with "
-        "probability 0.72"
+        "two seats, 28 mm 20° superior and 28 mm 20° superior, seal together with probability 0.72"
     )
     assert together_words(FITS) == ""
 

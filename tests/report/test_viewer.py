@@ -23,7 +23,8 @@ from veinfit.report.model import ReportInput
 from veinfit.report.projection import projection_name
 from veinfit.report.scene import side_letters
 from veinfit.report.viewer import embedded_json, script_hash, write_viewer
-from veinfit.report.viewer_scene import pack_gap, pack_mesh, thinned, viewer_scene
+from veinfit.report.viewer_packing import pack_gap, pack_mesh, thinned
+from veinfit.report.viewer_scene import viewer_scene
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.model import Fit
 from veinfit.surface import Surface

@@ -113,7 +113,7 @@ def plan_chart(vein: Vein, plan: Plan) -> Drawing:
         without = "" if seat.probability_without is None else (
             f"; without it {number(seat.probability_without, 2)}"
         )  # fmt: skip
-        parts.extend(legend(14, y, colour, dash, f"{_seat_words(seat)}{without}"))
+        parts.extend(legend(14, y, colour, dash, f"{seat_words(seat)}{without}"))
         y += 20.0
     parts.extend(legend(14, y, CONTACT, (), "line of least gap; dashed: ostial plane"))
     told = plan_words(plan)
@@ -130,16 +130,17 @@ def together_words(fits: Sequence[Fit]) -> str:
         for plan in fit.plans.plans if fit.plans else ():
             if plan.seal_probability is not None:
                 count = {2: "two", 3: "three"}.get(len(plan.seats), str(len(plan.seats)))
-                seats = " and ".join(_seat_words(seat) for seat in plan.seats)
+                seats = " and ".join(seat_words(seat) for seat in plan.seats)
                 chance = number(plan.seal_probability, 2)
                 return f"{count} seats, {seats}, seal together with probability {chance}"
     return ""
 
 
-def _seat_words(seat: PlanSeat) -> str:
+def seat_words(seat: PlanSeat) -> str:
+    """Name a seat of a plan: its balloon and where its shaft points."""
     if seat.shaft_clock_h is None:
-        return f"{seat.balloon} straight along the axis"
-    return f"{seat.balloon} {seat.shaft_tilt_deg:.0f}° toward {seat.shaft_side}"
+        return f"{seat.balloon} along the axis"
+    return f"{seat.balloon} {seat.shaft_tilt_deg:.0f}° {seat.shaft_side}"
 
 
 def plan_words(plan: Plan) -> str:

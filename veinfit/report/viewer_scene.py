@@ -1,12 +1,7 @@
-"""What the 3D view of a case is given: shapes packed small, and the words beside them.
-
-Vertices are held as 16 bit steps of one length, a hundredth of a millimetre or
-less on an atrium, and large surfaces are thinned; nothing is measured on them.
-"""
+"""What the 3D view of a case is given: shapes packed small, and the words beside them."""
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Sequence
 from typing import Any
 
@@ -31,6 +26,8 @@ from veinfit.report.colours import (
 from veinfit.report.fit_scene import balloon_axis, balloon_section, frame_vein
 from veinfit.report.model import ReportInput
 from veinfit.report.overview import landmarks, rim_edges
+from veinfit.report.viewer_further import growth_scene, plan_scenes
+from veinfit.report.viewer_packing import pack_gap, pack_mesh, thinned
 from veinfit.report.wording import (
     column_title,
     figures,
@@ -38,7 +35,6 @@ from veinfit.report.wording import (
     leak_words,
     mark,
     number,
-    probability_words,
     vein_in_words,
 )
 from veinfit.seating.model import Fit
@@ -46,17 +42,8 @@ from veinfit.seating.neighbours import Structure
 from veinfit.seating.shaped import shaped_wall
 from veinfit.surface import Surface
 
-STEPS = 65535
-"""Steps across the longest side of a packed shape: all that 16 bits hold."""
-
 WALL_FACES, PATCH_FACES, STRUCTURE_FACES = 60_000, 24_000, 15_000
 """Greatest numbers of triangles: so that six veins with three balloons stay below 5 MB."""
-
-GREATEST_GAP_MM = 30.0
-"""Gaps are shown up to this; all beyond, and wall out of reach, lies past the colour scale."""
-
-LEAST_GAP_MM = -10.0
-"""Deepest press that is told apart."""
 
 NAME_PLACES = 40
 """A name is offered so many places of its structure."""
@@ -111,60 +98,6 @@ def viewer_scene(report: ReportInput) -> dict[str, Any]:
             for vein in anatomy.veins
         ],
     }  # fmt: skip
-
-
-def pack_mesh(surface: Surface) -> dict[str, Any]:
-    """Return a surface as ``low``, ``step`` and base64 of its vertices and triangles."""
-    points = surface.points
-    low = points.min(axis=0) if len(points) else np.zeros(3)
-    span = float(np.ptp(points, axis=0).max()) if len(points) else 0.0
-    step = max(span / STEPS, 1e-6)
-    low = np.round(low, 4)
-    steps = np.clip(np.rint((points - low) / step), 0, STEPS)
-    wide = len(points) > STEPS + 1
-    return {
-        "low": low.tolist(),
-        "step": step,
-        "points": _base64(steps.astype("<u2")),
-        "faces": _base64(surface.faces.astype("<u4" if wide else "<u2")),
-        "wide": wide,
-    }
-
-
-def pack_gap(gap_mm: FloatArray) -> dict[str, Any]:
-    """Return gaps at vertices (V,) as ``low``, ``step`` and base64; NaN is out of reach."""
-    step = (GREATEST_GAP_MM - LEAST_GAP_MM) / STEPS
-    shown = np.nan_to_num(gap_mm, nan=GREATEST_GAP_MM, posinf=GREATEST_GAP_MM)
-    steps = np.rint((np.clip(shown, LEAST_GAP_MM, GREATEST_GAP_MM) - LEAST_GAP_MM) / step)
-    return {"low": LEAST_GAP_MM, "step": step, "data": _base64(steps.astype("<u2"))}
-
-
-def thinned(surface: Surface, most_faces: int) -> tuple[Surface, IntArray]:
-    """Return a surface with fewer triangles, and which vertices of the given one it has kept.
-
-    Vertices are left out where the surface is flat and none is moved, so that
-    values at the vertices stay as they are; cut edges are kept.
-    """
-    every = np.arange(len(surface.points))
-    if len(surface.faces) <= most_faces:
-        return surface, every
-    import pyvista
-
-    faces: Any = surface.faces  # its stubs know no 64 bit integers
-    mesh = pyvista.PolyData.from_regular_faces(surface.points, faces)
-    mesh.point_data["vertex"] = every
-    thin = mesh.decimate_pro(
-        1.0 - most_faces / len(surface.faces),
-        feature_angle=60.0,
-        preserve_topology=True,
-        boundary_vertex_deletion=False,
-    )
-    kept = np.asarray(thin.point_data["vertex"], dtype=np.int64)
-    return Surface(surface.points[kept], thin.regular_faces), kept
-
-
-def _base64(array: np.ndarray) -> str:
-    return base64.b64encode(np.ascontiguousarray(array).tobytes()).decode("ascii")
 
 
 def _place(point: FloatArray) -> list[float]:
@@ -253,10 +186,12 @@ def vein_scene(
                 **_fit(fit, report),
                 "title": column_title(fit, with_approach=several),
                 "gap": _gap(fit, patch, kept),
+                "growth": growth_scene(fit),
                 "aim": "".join(drawing.file for _, drawing in aim_charts(vein, [fit], bands)),
             }
             for fit in fits
         ],
+        "plans": plan_scenes(vein, fits, thin),
     }
 
 
@@ -297,9 +232,6 @@ def _rings(section: FloatArray, polar_deg: Sequence[float]) -> FloatArray:
 
 def _figures(fit: Fit) -> list[str]:
     lines = [figures(fit)]
-    if fit.seal_probability is not None:
-        told = probability_words(fit)
-        lines.insert(0, f"{told[0].upper()}{told[1:]}.")
     lines += [
         f"Freezing zone to {name.replace('_', ' ')}: {number(value)} mm."
         for name, value in fit.distances_mm.items()

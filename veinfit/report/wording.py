@@ -169,15 +169,6 @@ def verdict_sentence(fit: Fit) -> str:
     return f"{said[0].upper()}{said[1:]}{reason}"
 
 
-def probability_words(fit: Fit) -> str:
-    """Write the seal probability with its interval; empty where there is none."""
-    if fit.seal_probability is None:
-        return ""
-    text = f"seal probability {number(fit.seal_probability, 2)}"
-    bounds = interval_words(fit.seal_probability_low, fit.seal_probability_high)
-    return f"{text} ({bounds})" if bounds else text
-
-
 def interval_words(low: float | None, high: float | None) -> str:
     """Write an interval; empty where a bound is missing."""
     if low is None or high is None:

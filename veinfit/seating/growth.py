@@ -75,7 +75,7 @@ def growth_of(
     small = simulator.balloon
     count = max(math.ceil((larger.equatorial_mm - small.equatorial_mm) / STEP_MM - 1e-9), 1)
     diameters = np.linspace(small.equatorial_mm, larger.equatorial_mm, count + 1)
-    nominal = _nominal(fit, diameters, simulator, structures, loop_mm)
+    nominal, centres = _nominal(fit, diameters, simulator, structures, loop_mm)
     sealed, antral = (None, None) if chains is None else _tries(diameters, simulator, chains)
     steps = []
     for number, step in enumerate(nominal):
@@ -93,6 +93,7 @@ def growth_of(
         given_patient=() if antral is None else tuple(_rows(np.maximum(antral[0], antral[-1]))),
         kept_probability=None if sealed is None else _share(sealed[0], sealed[-1]),
         gained_probability=None if antral is None else _share(1.0 - antral[0], antral[-1]),
+        centres_mm=tuple(centres),
     )
 
 
@@ -102,8 +103,9 @@ def _nominal(
     simulator: Simulator,
     structures: Mapping[str, Structure],
     loop_mm: float,
-) -> list[GrowthStep]:
-    found = []
+) -> tuple[list[GrowthStep], list[tuple[float, float, float] | None]]:
+    found: list[GrowthStep] = []
+    centres: list[tuple[float, float, float] | None] = []
     for balloon, place in _places(fit, diameters, simulator):
         step = GrowthStep(
             vein=fit.vein,
@@ -115,8 +117,12 @@ def _nominal(
         )
         if not isinstance(place, str):
             step = _read(step, simulator, balloon, place, structures, loop_mm)
+            x, y, z = place[:3].tolist()
+            centres.append((x, y, z))
+        else:
+            centres.append(None)
         found.append(step)
-    return found
+    return found, centres
 
 
 def _places(

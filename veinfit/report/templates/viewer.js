@@ -6,6 +6,8 @@
  *   createViewer(host, scene)     null where the browser has no WebGL 2. `host` is an element of
  *                                 the page with a size; `scene` is made by viewer_scene.py.
  *   choose(vein, fit)             indices into scene.veins and its fits; null is the whole atrium.
+ *   grow(step)                    shows the chosen balloon at a step of its growth in place.
+ *   showPlan(k)                   shows a plan of several seats in place of the chosen balloon.
  *   show(part, on)                parts: wall, gap, balloon, planes, structures, cut, names.
  *   cutAt(mm)                     moves the cutting plane towards the viewer.
  *   look(lao, cranial)            angles of projection in degrees: where the viewer stands.
@@ -66,6 +68,7 @@ const createViewer = (() => {
     }`;
   const GRID_PX = 12, BEHIND_MM = 4;
   const TUBE_MM = 0.45, RANGE_MM = 600, SET_BACK_MM = 0.5, LEAST_MM = 8, MOST_MM = 400;
+  const OUT_OF_REACH_MM = 29.9;
 
   const radians = (degrees) => degrees * Math.PI / 180;
   const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
@@ -211,7 +214,7 @@ const createViewer = (() => {
     const shown = { wall: true, gap: true, balloon: true, planes: true, structures: true,
       cut: true, names: true };
     const camera = { lao: 180, cranial: 0, focal: [...scene.centre], half: scene.radius };
-    const chosen = { vein: null, fit: null, cut: 0 };
+    const chosen = { vein: null, fit: null, cut: 0, step: 0, plan: null };
     const asked = [], told = [];
     let program, at, pending = false;
 
@@ -331,7 +334,28 @@ const createViewer = (() => {
     function cutPoint(view) {
       const vein = scene.veins[chosen.vein];
       if (!vein) return scene.centre;
-      return along(vein.fits[chosen.fit]?.centre ?? vein.centre, view.towards, chosen.cut);
+      return along(seat(vein)?.centre ?? vein.centre, view.towards, chosen.cut);
+    }
+
+    /* The chosen fit, as it is at the chosen step of its growth. */
+    function seat(vein) {
+      const fit = vein.fits[chosen.fit], step = fit?.growth?.[chosen.step];
+      if (!step || chosen.step === 0) return fit;
+      const k = step.diameter / fit.diameter;
+      const larger = (profile) => profile.map(([place, radius]) => [k * place, k * radius]);
+      return { ...fit, centre: step.centre, profile: larger(fit.profile),
+        rings: larger(fit.rings), leaks: [] };
+    }
+    /* Gaps at another diameter and place: the way to the balloon's surface changes as for a ball. */
+    function grownGap(fit) {
+      const { points } = patches[chosen.vein], step = fit.growth?.[chosen.step];
+      if (!step || chosen.step === 0) return fit.values;
+      return fit.values.map((gap, i) => {
+        const at = [points[3 * i], points[3 * i + 1], points[3 * i + 2]];
+        const far = (c) => Math.hypot(at[0] - c[0], at[1] - c[1], at[2] - c[2]);
+        return gap >= OUT_OF_REACH_MM ? gap : gap + far(step.centre) - far(fit.centre)
+          - 0.5 * (step.diameter - fit.diameter);
+      });
     }
 
     /* ---- names over the picture ---- */
@@ -365,8 +389,8 @@ const createViewer = (() => {
           marks.push({ text: s.name, places: s.places, kind: "near", apart: true });
         }
       }
-      const fit = scene.veins[chosen.vein]?.fits[chosen.fit];
-      for (const leak of fit?.leaks ?? []) {
+      const fit = chosen.plan === null ? scene.veins[chosen.vein]?.fits[chosen.fit] : null;
+      for (const leak of (chosen.step === 0 && fit?.leaks) || []) {
         marks.unshift({ text: leak.text, places: [leak.at], kind: "leak" });
       }
       const before = cutting() ? project(cutPoint(view))[2] : -Infinity;
@@ -445,8 +469,11 @@ const createViewer = (() => {
       if (!vein) return;
       put("plane", disc(vein.centre, vein.normal, vein.reach),
         { ...tint(scene.colours.plane), part: "planes", alpha: 0.16, flat: true });
-      const fit = vein.fits[chosen.fit], patch = patches[chosen.vein];
-      if (patch && fit?.gap) put("patch", patch, { values: fit.values ??= unpackValues(fit.gap),
+      const patch = patches[chosen.vein], plain = vein.fits[chosen.fit];
+      if (chosen.plan !== null) { fillPlan(vein.plans[chosen.plan], patch); return; }
+      if (patch && plain?.gap) plain.values ??= unpackValues(plain.gap);
+      const fit = seat(vein);
+      if (patch && fit?.gap) put("patch", patch, { values: grownGap(plain),
         part: "gap", outer: [1, 1, 1], inner: [1, 1, 1], cuttable: true });
       if (!fit?.centre) return;
       const axis = fit.shaft, back = fit.profile[0][0], nose = fit.profile.at(-1)[0];
@@ -459,6 +486,15 @@ const createViewer = (() => {
         0.5), { ...tint(scene.colours.line), part: "balloon" });
       fit.leaks.forEach((leak, k) => put(`leak-${k}`, sphere(leak.at, 0.9),
         { ...tint(scene.colours.leak), part: "gap" }));
+    }
+    /* The wall that each seat of a plan covers, in its colour, and the line that they form. */
+    function fillPlan(plan, patch) {
+      plan.seats.forEach((one, k) => put(`band-${k}`, { points: patch.points,
+        normals: patch.normals, faces: new Uint32Array(bytes(one.faces)) },
+      { ...tint(one.colour), part: "gap", alpha: k ? 0.55 : 1, rim: k ? 0.55 : 1, flat: true,
+        back: -SET_BACK_MM * k, cuttable: true }));
+      plan.line.forEach((path, k) => put(`line-${k}`, tube(path, TUBE_MM),
+        { ...tint(scene.colours.ink), part: "gap", cuttable: true }));
     }
     let walls = unpack(scene.wall);
     const patches = scene.veins.map((vein) => vein.patch && unpack(vein.patch));
@@ -475,7 +511,8 @@ const createViewer = (() => {
     }
     function state() {
       const view = basis(camera.lao, camera.cranial);
-      return { vein: chosen.vein, fit: chosen.fit, cut: chosen.cut, shown: { ...shown },
+      return { vein: chosen.vein, fit: chosen.fit, cut: chosen.cut, step: chosen.step,
+        plan: chosen.plan, shown: { ...shown },
         lao: camera.lao, cranial: camera.cranial, focal: [...camera.focal], half: camera.half,
         perPixel: perPixel(), ...view, name: projection(camera.lao, camera.cranial) };
     }
@@ -502,11 +539,13 @@ const createViewer = (() => {
       canvas, state, project, tube, disc, sphere, circle,
       choose(vein, fit) {
         const other = chosen.vein !== vein;
-        Object.assign(chosen, { vein, fit: vein === null ? null : fit });
+        Object.assign(chosen, { vein, fit: vein === null ? null : fit, step: 0, plan: null });
         fill();
         if (other) viewer.reset();
         changed();
       },
+      grow(step) { Object.assign(chosen, { step, plan: null }); fill(); changed(); },
+      showPlan(plan) { Object.assign(chosen, { step: 0, plan }); fill(); changed(); },
       show(part, on) { shown[part] = on; changed(); },
       cutAt(mm) { chosen.cut = mm; changed(); },
       look(lao, cranial) {

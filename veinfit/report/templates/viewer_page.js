@@ -30,17 +30,25 @@
     group.append(line);
   }
   const fitLabel = (fit) => fit.title;
-  let size = 0;
+  let size = 0, plan = null;
   function choose(vein) {
+    plan = null;
     const fits = vein === null ? [] : scene.veins[vein].fits;
     size = Math.min(size, Math.max(fits.length - 1, 0));
     const group = get("sizes");
     group.querySelectorAll("label").forEach((line) => line.remove());
     fits.forEach((fit, k) => choice(group, "size", fitLabel(fit), k === size, () => {
       size = k;
+      plan = null;
       viewer.choose(vein, k);
       tell();
     }));
+    (vein === null ? [] : scene.veins[vein].plans ?? []).forEach((one, k) => choice(group, "size",
+      one.title, false, () => {
+        plan = k;
+        viewer.showPlan(k);
+        tell();
+      }));
     group.hidden = !fits.length;
     viewer.choose(vein, fits.length ? size : null);
     get("along").disabled = get("aside").disabled = vein === null;
@@ -55,6 +63,7 @@
     const { vein: v, fit: f } = viewer.state();
     const vein = scene.veins[v], fit = vein?.fits[f], box = get("told");
     box.replaceChildren();
+    growing(plan === null ? fit?.growth ?? [] : []);
     if (!vein) {
       box.append(make("p", "The whole atrium. Choose a vein to see a balloon in it."));
       scene.dropped.forEach(({ name, words }) => box.append(make("p", `${name}: ${words}.`)));
@@ -63,6 +72,16 @@
     box.append(make("h2", vein.words ? `${vein.name}, ${vein.words}` : vein.name));
     box.append(make("p", `${vein.size}.${vein.told ? ` Corrected: ${vein.told}.` : ""}`));
     if (!fit) { box.append(make("p", "No balloon was tried in this vein.")); return; }
+    if (plan !== null) {
+      const chosen = vein.plans[plan];
+      box.append(make("p", "", [make("strong", `${chosen.title}, predicted`), `: ${chosen.words}.`]));
+      const list = make("ul", "");
+      list.className = "legend";
+      chosen.seats.forEach((seat) => list.append(make("li", "", [swatch(seat.colour), seat.words])));
+      box.append(list, make("p", "Coloured wall: cold contact of each seat; where the colours "
+        + "mix, of both. Dark line: the line of least gap."));
+      return;
+    }
     box.append(make("p", "", [make("strong", fit.title), ` – ${fit.verdict}.`]));
     fit.leaks.forEach((leak) => box.append(make("p", `${leak.text}: ${leak.words}.`)));
     fit.lines.forEach((line) => box.append(make("p", line)));
@@ -71,6 +90,28 @@
     const figure = make("figure", "", [document.importNode(drawing, true)]);
     figure.append(make("figcaption", `Aim map. ${scene.aim_key}`));
     box.append(figure);
+  }
+
+  /* The slider of a balloon that grows where it lies. */
+  function growing(steps) {
+    const slider = get("grown");
+    get("growing").hidden = steps.length < 2;
+    Object.assign(slider, { max: Math.max(steps.length - 1, 0), value: 0 });
+    grow();
+  }
+  function grow() {
+    const { vein, fit } = viewer.state(), step = get("grown").valueAsNumber;
+    const steps = scene.veins[vein]?.fits[fit]?.growth ?? [];
+    get("grows").textContent = steps.length ? `${steps[step].words}.` : "";
+    get("grown").setAttribute("aria-valuetext", steps[step]?.words ?? "");
+    if (steps.length && plan === null) viewer.grow(step);
+  }
+  get("grown").addEventListener("input", grow);
+  function swatch(colour) {
+    const sign = document.createElement("span");
+    sign.className = "swatch";
+    sign.style.background = colour;
+    return sign;
   }
 
   const parts = [["wall", "wall"], ["gap", "gap colours"], ["balloon", "balloon"],
@@ -104,10 +145,7 @@
 
   viewer.onChange(({ name }) => { get("projection").textContent = name; });
   for (const band of scene.bands) {
-    const swatch = document.createElement("span");
-    swatch.className = "swatch";
-    swatch.style.background = band.colour;
-    get("legend").append(make("li", "", [swatch, band.label]));
+    get("legend").append(make("li", "", [swatch(band.colour), band.label]));
   }
   /* What the dots and lines of this scene stand for. */
   const { colours } = scene;
