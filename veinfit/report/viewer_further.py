@@ -113,7 +113,7 @@ def covered_by(vein: Vein, seat: PlanSeat, points: FloatArray, reach_mm: float) 
 
 def _line(plan: Plan) -> list[list[list[float]]]:
     """Return the line of least gap in the pieces in which it is known."""
-    known = np.isfinite(plan.line_mm).all(axis=1)
+    known = np.asarray(np.isfinite(plan.line_mm).all(axis=1))
     runs = np.split(np.arange(len(known)), np.flatnonzero(np.diff(known.astype(int))) + 1)
     pieces = [plan.line_mm[run] for run in runs if len(run) > 1 and known[run[0]]]
     if known.all():
