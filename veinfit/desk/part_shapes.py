@@ -15,7 +15,7 @@ from veinfit.io.files import input_kind, is_dicom
 from veinfit.labels.lumen import IMAGE_VALUES, value_counts
 from veinfit.labels.voxel_surface import crop_to, lumen_surface
 from veinfit.report.colours import STRUCTURE_TINTS, VEIN_TINTS, WALL_INNER, WALL_OUTER
-from veinfit.report.viewer_scene import pack_mesh, thinned
+from veinfit.report.viewer_packing import pack_mesh, thinned
 from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
 
