@@ -5,8 +5,6 @@ from __future__ import annotations
 import gzip
 import json
 import tempfile
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +14,8 @@ import nrrd
 import numpy as np
 import pyvista
 import SimpleITK
+from fuzz.dicom import dicom_seeds
+from fuzz.seed import Seed
 
 from veinfit import case
 from veinfit.cohort.batch.cases import find_cases
@@ -33,34 +33,11 @@ from veinfit.settings import Settings
 from veinfit.synthetic.distributions import BUILT_IN, read_distributions
 
 
-@dataclass(frozen=True)
-class Seed:
-    """A sound file.
-
-    Attributes
-    ----------
-    name : str
-        Its format and form.
-    file : str
-        Name under which it is read, in a folder of its own.
-    content : bytes
-    read : callable
-        Takes the path.
-    beside : mapping of str to bytes
-        Files that it needs and that stay as they are.
-    """
-
-    name: str
-    file: str
-    content: bytes
-    read: Callable[[Path], Any]
-    beside: dict[str, bytes]
-
-
 def seeds() -> list[Seed]:
     """Return one of each format and form, in a fixed order."""
     with tempfile.TemporaryDirectory() as folder:
-        found = [*_meshes(Path(folder)), *_volumes(Path(folder)), *_cases(Path(folder)), *_texts()]
+        path = Path(folder)
+        found = [*_meshes(path), *_volumes(path), *dicom_seeds(path), *_cases(path), *_texts()]
     return sorted(found, key=lambda seed: seed.name)
 
 

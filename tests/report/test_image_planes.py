@@ -14,7 +14,7 @@ from voxels import grid
 from veinfit.anatomy.model import Contour
 from veinfit.frames import apply_affine, unit
 from veinfit.labels.image import ImageVolume, sample_plane
-from veinfit.report.image_planes import draw_image_planes, lumen_curves, planes_of
+from veinfit.report.image_planes import draw_image_planes, lumen_curves, plane_frames
 
 AXIS = unit([1.0, 0.3, 0.5])
 PLACE = np.array([4.0, -3.0, 2.0])
@@ -32,7 +32,7 @@ def drawn_ct(edge=0.6):
 
 def test_the_lumen_lies_within_half_a_voxel_on_the_plane():
     vein = handmade.round_vein("LSPV", PLACE, AXIS, diameter=18.0)
-    right, up = planes_of(vein)[0][1:]
+    right, up = plane_frames(vein.ostium.normal)[0][1:]
     n = 301
     grey = sample_plane(drawn_ct(), PLACE, right, up, 15.0, n)
     steps = np.linspace(-15.0, 15.0, n)
@@ -73,7 +73,7 @@ def test_each_vein_has_a_picture(tmp_path):
 
 def test_the_ostium_and_its_calipers_are_drawn_on_the_plane(tmp_path):
     vein = handmade.round_vein("LSPV", PLACE, AXIS, diameter=18.0)
-    first, second = planes_of(vein)[0][1:]
+    first, second = plane_frames(vein.ostium.normal)[0][1:]
     angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)[:, None]
     oval = PLACE + 9.0 * np.cos(angle) * first + 5.0 * np.sin(angle) * second
     ostium = dataclasses.replace(vein.ostium, contour=Contour(oval))

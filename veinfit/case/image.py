@@ -43,18 +43,30 @@ def read_case_image(
         It cannot be read, is of another patient or frame of reference than the labels, or
         lies beside the atrium.
     """
-    image = read_image(path)
+    image, notes = read_shown_image(path, lumen)
     if image.sources and is_dicom(labels):
         from veinfit.io.dicom.study import check_together
 
         check_together(labels, image.sources[0])
-    index = apply_affine(np.asarray(np.linalg.inv(image.affine)), lumen.points)
+    return image, notes
+
+
+def read_shown_image(path: Path, wall: Surface) -> tuple[ImageVolume, tuple[Note, ...]]:
+    """Read an image and hold it against the place of an atrium.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or lies beside the atrium.
+    """
+    image = read_image(path)
+    index = apply_affine(np.asarray(np.linalg.inv(image.affine)), wall.points)
     inside = ((index > -0.5) & (index < np.array(image.values.shape) - 0.5)).all(axis=1)
     share = float(inside.mean())
     if not share:
         raise InputError(
-            f"image {path} shows nothing of the atrium of {labels}; give the image that the labels "
-            "were drawn on, in the same coordinates"
+            f"image {path} shows nothing of the atrium; give the image that its labels were drawn "
+            "on, in the same coordinates"
         )
     notes = image.notes
     if share < WHOLE_SHARE:

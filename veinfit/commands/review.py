@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TextIO
 
 from veinfit.commands.exits import EXIT_DONE
-from veinfit.commands.terminal import CAUTION, Commands, add_loudness, progress_on
+from veinfit.commands.terminal import CAUTION, Commands, add_loudness, note_line, progress_on
 
 CORRECTIONS = "corrections.toml"
 """The corrections file's name in the case's folder."""
@@ -33,6 +33,13 @@ def add(commands: Commands) -> None:
         help=f"corrections file to go on with and to write (default: {CORRECTIONS} in CASE)",
     )
     parser.add_argument(
+        "--image",
+        metavar="FILE|DIR",
+        type=Path,
+        help="the image behind the labels, as of assess: the veins are shown on it, and an ostial "
+        "plane can be dragged there too",
+    )
+    parser.add_argument(
         "--no-browser", action="store_true", help="print the page's address and open no browser"
     )
     add_loudness(parser)
@@ -52,6 +59,13 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         result = load_case(arguments.case)
         target = arguments.corrections or arguments.case / CORRECTIONS
         session = ReviewSession(result, target, progress or (lambda stage: None))
+        if arguments.image is not None:
+            from veinfit.case.image import read_shown_image
+
+            image, notes = read_shown_image(arguments.image, result.anatomy.wall)
+            session.show_image(image)
+            for note in notes:
+                print(note_line(note), file=terminal)
         server = ReviewServer(session, arguments.case, *write_review(session))
     with server:
         server.start()

@@ -14,6 +14,19 @@ from veinfit.frames import FloatArray, apply_affine
 from veinfit.labels.upright import SHEAR_LIMIT_DEG, shear_deg
 from veinfit.notes import Note
 
+CONTRAST_CT = (-200.0, 600.0)
+"""Darkest and brightest Hounsfield unit of a contrast CT (common practice, no source)."""
+
+FAT_BELOW = -20.0
+"""Fat and lung lie below this in a CT; grey values of magnetic resonance are not negative (common
+practice, no source)."""
+
+SHOWN_PERCENT = (1.0, 99.5)
+"""Of the values of an image in another unit: these are darkest and brightest."""
+
+LOOKED_AT = 200_000
+"""Values of an image that are looked at to tell what it is."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ImageVolume:
@@ -47,6 +60,20 @@ def tilt_notes(affine: FloatArray) -> tuple[Note, ...]:
         f"{shear:.3g}° leaves them: its planes are interpolated from where the slices lie"
     )
     return (Note("input", text),)
+
+
+def display_window(image: ImageVolume) -> tuple[float, float]:
+    """Return what is shown darkest and brightest.
+
+    An image that holds fat or lung is a CT, and is shown as contrast CT is; any other, as one of
+    magnetic resonance, from its 1st to its 99.5th percentile.
+    """
+    values = image.values.reshape(-1)
+    some = values[:: max(1, len(values) // LOOKED_AT)]
+    if float(np.percentile(some, SHOWN_PERCENT[0])) < FAT_BELOW:
+        return CONTRAST_CT
+    low, high = (float(v) for v in np.percentile(some, SHOWN_PERCENT))
+    return low, max(high, low + 1.0)
 
 
 def sample_plane(

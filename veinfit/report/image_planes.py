@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.frames import FloatArray, perpendicular_basis
-from veinfit.labels.image import ImageVolume, sample_plane
+from veinfit.frames import FloatArray, clock_basis
+from veinfit.labels.image import CONTRAST_CT, ImageVolume, display_window, sample_plane
 from veinfit.report.model import Picture
 from veinfit.report.wording import safe_file_name
 from veinfit.seating.model import Fit
@@ -21,9 +21,6 @@ HALF_MM = 30.0
 
 POINTS = 400
 """Points a side, finer than any CT."""
-
-WINDOW = (-200.0, 600.0)
-"""Darkest and brightest Hounsfield unit, for a contrast CT (common practice, no source)."""
 
 TITLE = "on the image"
 LUMEN, OSTIUM, CALIPER = "#1f9e89", "#f2c200", "#ff7f0e"
@@ -41,15 +38,17 @@ def draw_image_planes(
         A picture cannot be written.
     """
     (folder / "pictures").mkdir(exist_ok=True)
+    window = display_window(image)
+    unit_of = "Hounsfield units" if window == CONTRAST_CT else "in the image's unit"
     found = []
     for vein in anatomy.veins:
         own = [f for f in fits if f.vein == vein.name and f.centre is not None]
         file = f"pictures/{safe_file_name(vein.name)}-image.png"
-        png = _drawn(vein, own, anatomy.wall, image)
+        png = _drawn(vein, own, anatomy.wall, image, window)
         (folder / file).write_bytes(png)
         shown = ", ".join(f"{fit.balloon} ({fit.approach})" for fit in own)
         caption = (
-            f"{vein.name} on the image, {WINDOW[0]:g} to {WINDOW[1]:g} in the image's unit: the "
+            f"{vein.name} on the image, {window[0]:g} to {window[1]:g} {unit_of}: the "
             "plane of its ostium with the caliper diameters, and two planes along its normal, into "
             f"the vein upward, with the ostial line. Squares of {2 * HALF_MM:g} mm."
             + (f" Circles of the balloon's diameter: predicted seats of {shown}." if shown else "")
@@ -59,14 +58,16 @@ def draw_image_planes(
     return tuple(found)
 
 
-def planes_of(vein: Vein) -> tuple[tuple[str, FloatArray, FloatArray], ...]:
-    """Return the three planes of a vein: a title, and unit vectors to the right and up."""
-    normal = vein.ostium.normal
-    first, second = perpendicular_basis(normal)
+def plane_frames(normal: FloatArray) -> tuple[tuple[str, FloatArray, FloatArray], ...]:
+    """Return the three planes of an ostial normal: a title, and unit vectors right and up.
+
+    The first is seen from the atrium, cranial up, or anterior where the normal points up or down.
+    """
+    twelve, three, _ = clock_basis(normal)
     return (
-        ("ostial plane", first, second),
-        ("along the ostial normal", first, normal),
-        ("along the normal, turned by 90°", second, normal),
+        ("ostial plane, from the atrium", three, twelve),
+        ("from left to right of it, vein upward", three, normal),
+        ("from its bottom to its top, vein upward", twelve, normal),
     )
 
 
@@ -80,7 +81,9 @@ def lumen_curves(
     ]
 
 
-def _drawn(vein: Vein, fits: Sequence[Fit], wall: Surface, image: ImageVolume) -> bytes:
+def _drawn(
+    vein: Vein, fits: Sequence[Fit], wall: Surface, image: ImageVolume, window: tuple[float, float]
+) -> bytes:
     import io
 
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -90,11 +93,11 @@ def _drawn(vein: Vein, fits: Sequence[Fit], wall: Surface, image: ImageVolume) -
     figure = Figure(figsize=(12.0, 4.3), dpi=100, facecolor="white")
     canvas = FigureCanvasAgg(figure)
     centre = vein.ostium.centre
-    for k, (title, right, up) in enumerate(planes_of(vein)):
+    for k, (title, right, up) in enumerate(plane_frames(vein.ostium.normal)):
         axes = figure.add_axes((0.005 + k / 3, 0.01, 0.323, 0.9))
         grey = sample_plane(image, centre, right, up, HALF_MM, POINTS)
         axes.imshow(
-            np.nan_to_num(grey, nan=WINDOW[0]), cmap="gray", vmin=WINDOW[0], vmax=WINDOW[1],
+            np.nan_to_num(grey, nan=window[0]), cmap="gray", vmin=window[0], vmax=window[1],
             extent=(-HALF_MM, HALF_MM, -HALF_MM, HALF_MM), interpolation="nearest",
         )  # fmt: skip
         for curve in lumen_curves(wall, centre, right, up):

@@ -13,8 +13,12 @@ from veinfit.report.viewer import embedded_json, script_hash
 from veinfit.report.viewer_scene import viewer_scene
 from veinfit.review.session import ReviewSession
 
-SCRIPTS = ("viewer.js", "review_entries.js", "review_saving.js", "review_page.js")
+SCRIPTS = (
+    "viewer.js", "review_entries.js", "review_saving.js", "review_image.js", "review_page.js",
+)  # fmt: skip
 """In the order in which they need one another."""
+
+STYLES = ("viewer.css", "review.css", "review_image.css")
 
 
 def write_review(session: ReviewSession, back: str = "") -> tuple[str, str]:
@@ -33,6 +37,7 @@ def write_review(session: ReviewSession, back: str = "") -> tuple[str, str]:
         "allowed": [*VEIN_NAMES, "extra-1", "extra-2", "extra-3", APPENDAGE],
         "veins": ["extra-1", "extra-2", "extra-3"],
         "file": session.target.name,
+        "image": session.image_view.about() if session.image_view is not None else None,
     }
     page = (
         environment()
@@ -41,7 +46,8 @@ def write_review(session: ReviewSession, back: str = "") -> tuple[str, str]:
             report=report,
             back=back,
             cautions=CAUTIONS,
-            style=Markup(template_text("viewer.css") + template_text("review.css")),
+            style=Markup("".join(map(template_text, STYLES))),
+            image=session.image_view is not None,
             scene=embedded_json(viewer_scene(report)),
             review=embedded_json(review),
             file=session.target.name,

@@ -44,6 +44,9 @@ class Reviewing(Protocol):
     ) -> dict[str, Any]:
         """See :meth:`veinfit.review.session.ReviewSession.preview`."""
 
+    def image_plane(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+        """See :meth:`veinfit.review.session.ReviewSession.image_plane`."""
+
     def opened(self) -> dict[str, Any]:
         """See :meth:`veinfit.review.session.ReviewSession.opened`."""
 
@@ -154,6 +157,8 @@ def _done(
         origin, direction = (_vector(asked.get(name)) for name in ("origin", "direction"))
         point, names = session.place(origin, direction)
         return {"point": point, "names": names}
+    if act == "image":
+        return session.image_plane(asked)
     base = str(asked.get("base", ""))
     if act == "merge":
         return session.merged(entries, base)

@@ -20,11 +20,13 @@ from veinfit.case import CaseResult, Progress, report_input
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray, unit
 from veinfit.io.corrections import corrections_from_mapping, read_corrections
+from veinfit.labels.image import ImageVolume
 from veinfit.labels.model import VEIN_NAMES
 from veinfit.report.model import ReportInput
 from veinfit.report.tables import vein_rows
 from veinfit.report.viewer_scene import vein_scene
 from veinfit.review.corrections_file import ABSENT, CorrectionsFile, FileState
+from veinfit.review.image_view import ImageView
 from veinfit.review.merging import combined, differences, merge, same
 from veinfit.seating.approach.rays import free_way_mm
 from veinfit.seating.model import Fit
@@ -81,6 +83,7 @@ class ReviewSession:
         self._lock = threading.Lock()
         self._turns, self._newest = itertools.count(1), 0
         self._seats: _Seats | None = None
+        self.image_view: ImageView | None = None
         self._last: tuple[str, Anatomy] | None = None
         start = read_corrections(target) if target.exists() else result.by_hand
         correct(self._found, self._automatic, start, ridges=False)
@@ -98,6 +101,22 @@ class ReviewSession:
     def names(self) -> tuple[str, ...]:
         """Names of the automatic result that can be corrected."""
         return (*self._found.vein_names, *(("LAA",) if "LAA" in self._found.roles else ()))
+
+    def show_image(self, image: ImageVolume) -> None:
+        """Show the veins on an image too."""
+        self.image_view = ImageView(image, self._automatic.wall)
+
+    def image_plane(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+        """Return a plane of the image; see :meth:`veinfit.review.image_view.ImageView.plane`.
+
+        Raises
+        ------
+        InputError
+            There is no image, or the question is no plane.
+        """
+        if self.image_view is None:
+            raise InputError("the review has no image; start it with --image")
+        return self.image_view.plane(asked)
 
     def place(self, origin: FloatArray, direction: FloatArray) -> tuple[list[float], list[str]]:
         """Return a point in the blood under a place of the surface that was clicked.

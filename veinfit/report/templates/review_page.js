@@ -18,6 +18,9 @@
   }
 
   const entries = createEntries(review.names);
+  const image = review.image && createImagePanel(review.image, send, (of) => dragged(of));
+  /* Planes as they were found: pictures of the image stay where these are. */
+  const found = scene.veins.map(({ centre, normal, axis }) => ({ centre, normal, axis }));
   let chosen = null, size = 0, asked = 0, waiting = null, unfit = false;
   /* Where in the scene a vein is; an added one once it was measured. */
   const inScene = new Map(scene.veins.map((vein, k) => [vein.name, k]));
@@ -76,7 +79,16 @@
     if (viewer && k >= 0) viewer.choose(k, scene.veins[k].fits.length ? size : null);
     sizes();
     fill();
+    imaged();
     ask();
+  }
+  const fixed = () => entries.of(chosen)?.drop || chosen === "LAA" || entries.isAdded(chosen);
+  function imaged() {
+    const k = place(), vein = scene.veins[k];
+    if (!image || !vein) return;
+    found[k] ??= { centre: vein.centre, normal: vein.normal, axis: vein.axis };
+    image.show(found[k], vein, !fixed());
+    image.balloon(vein.fits[size]);
   }
   function sizes() {
     const group = get("sizes"), fits = scene.veins[place()]?.fits ?? [];
@@ -85,6 +97,7 @@
     fits.forEach((fit, k) => radio(group, "size", fit.title, k === size, () => {
       size = k;
       if (viewer) viewer.choose(place(), k);
+      if (image) image.balloon(fits[k]);
       tell();
     }));
     group.hidden = fits.length < 2;
@@ -148,12 +161,15 @@
     if (waiting !== null) clearTimeout(waiting);
     waiting = setTimeout(ask, WAIT_MS);
   }
-  function moved() {
+  /* Slides have steps; a hand on the image is finer. */
+  function moved(exact = null) {
     const entry = entries.of(chosen);
     for (const key of [...MOVES, ...PLANE]) delete entry[key];
-    const shift = Number(get("shift").value), tilt = Number(get("tilt").value);
+    if (exact) for (const id of Object.keys(exact)) get(id).value = exact[id];
+    const [shift, tilt, toward] = ["shift", "tilt", "toward"]
+      .map((id) => exact?.[id] ?? Number(get(id).value));
     if (shift || tilt) entry.shift_mm = shift;
-    if (tilt) Object.assign(entry, { tilt_deg: tilt, tilt_toward_h: Number(get("toward").value) });
+    if (tilt) Object.assign(entry, { tilt_deg: tilt, tilt_toward_h: toward });
     get("plane").hidden = true;
     words(entry);
     changed();
@@ -162,7 +178,7 @@
     entry.who = get("who").value.trim();
     entry.why = get("why").value.trim();
   }
-  for (const id of ["shift", "tilt", "toward"]) get(id).addEventListener("input", moved);
+  for (const id of ["shift", "tilt", "toward"]) get(id).addEventListener("input", () => moved());
   get("rename").addEventListener("change", () => {
     const entry = entries.of(chosen), name = get("rename").value;
     if (entries.isAdded(chosen)) {
@@ -266,6 +282,7 @@
       }
       if (viewer) viewer.setVein(k, shape); else Object.assign(scene.veins[k], shape);
     }
+    imaged();
     tell(answer);
   }
   function tell(answer = null) {
@@ -319,6 +336,23 @@
     };
   });
   else get("add").hidden = true;
+
+  /* ---- the plane in hand, on the image ---- */
+  let from = null;
+  function dragged({ start, by, tilt, toward }) {
+    const entry = entries.of(chosen), slide = get("shift");
+    const now = { shift: entry.shift_mm ?? 0, tilt: entry.tilt_deg ?? 0,
+      toward: entry.tilt_toward_h ?? 0 };
+    if (start) { from = now; return; }
+    if (by !== undefined) {
+      now.shift = Math.min(Number(slide.max), Math.max(Number(slide.min), from.shift + by));
+      now.shift = Number(now.shift.toFixed(2));
+    } else {
+      now.tilt = Number(tilt.toFixed(1));
+      now.toward = Number(toward.toFixed(1)) % 12;
+    }
+    moved(now);
+  }
 
   /* ---- the plane in hand ---- */
   const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
