@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import subprocess
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 
 pytest.importorskip("highdicom")
 
+import dicom_conformance as conformance
 import dicom_made as made
 import handmade
 import pydicom
@@ -228,3 +230,24 @@ def test_codes_are_those_of_the_dictionary():
 def test_deidentify_without_dicom_is_an_error(tmp_path, capsys):
     assert main(["assess", "a.stl", "--out", str(tmp_path / "c"), "--deidentify"]) == 2
     assert "pass --dicom DIR too" in capsys.readouterr().err
+
+
+def test_objects_are_what_the_standard_s_tables_ask_for(objects):
+    for name, ds in objects[1].items():
+        assert conformance.faults(ds) == [], name
+
+
+def test_the_tables_find_what_is_wanting(objects):
+    spoiled = copy.deepcopy(objects[1])
+    # PS3.3 C.8.6.1: conversion type is of type 1; C.24.2: the title of type 2.
+    spoiled["picture-01.dcm"].ConversionType = ""
+    del spoiled["report.dcm"].DocumentTitle
+    del spoiled["surface.dcm"].MeasurementUnitsCodeSequence
+    spoiled["surface.dcm"].PatientPosition = "HFS"
+    found = {name: conformance.faults(ds) for name, ds in spoiled.items()}
+    assert found["picture-01.dcm"] == ["sc-equipment/ConversionType: type 1, empty"]
+    assert found["report.dcm"] == ["encapsulated-document/DocumentTitle: type 2, missing"]
+    assert found["surface.dcm"] == [
+        "manufacturing-3d-model/MeasurementUnitsCodeSequence: type 1, missing",
+        "PatientPosition: of no module of the IOD",
+    ]
