@@ -45,6 +45,8 @@ def answer(job: dict[str, Any]) -> Any:
     if act == "place":
         point, names = session.place(np.array(job["origin"]), np.array(job["direction"]))
         return [point, names]
+    if act == "image":
+        return session.image_plane(job["plane"])
     if act == "compare":
         return _compared(Path(job["case"]), session)
     raise ValueError(act)
@@ -52,6 +54,7 @@ def answer(job: dict[str, Any]) -> Any:
 
 def _session(folder: Path, reader: str) -> ReviewSession:
     from veinfit.case import load_case
+    from veinfit.case.image import read_shown_image
 
     case = CaseFolder(folder)
     mark = own_size_and_time(case.result / "case.npz")
@@ -64,6 +67,9 @@ def _session(folder: Path, reader: str) -> ReviewSession:
         # A second reader begins with what was found, not with what the first made of it.
         result = replace(result, by_hand=())
     session = ReviewSession(result, folder / TARGETS[reader], lambda stage: None)
+    if case.asked.image:
+        image, _ = read_shown_image(folder / case.asked.image, result.anatomy.wall)
+        session.show_image(image)
     _open[str(folder), reader] = (mark, session)
     return session
 
