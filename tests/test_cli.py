@@ -15,6 +15,7 @@ from pathlib import Path
 import atria
 import handmade
 import pytest
+from few_tries import NO_MARGIN
 
 from veinfit import case, cli
 from veinfit.case import writing
@@ -39,8 +40,16 @@ def mesh(tmp_path_factory) -> Path:
 def few(tmp_path_factory) -> list[str]:
     """Options for runs that are not about the margin."""
     path = tmp_path_factory.mktemp("settings") / "few.toml"
-    path.write_text("[margin]\nsamples = 2\n[seating]\ncrossing_map = false\n")
+    path.write_text("[margin]\nsamples = 2\n")
     return ["--settings", str(path), "--balloon", "28"]
+
+
+@pytest.fixture(scope="module")
+def least(tmp_path_factory) -> list[str]:
+    """Options for runs that are not about seats at all."""
+    path = tmp_path_factory.mktemp("settings") / "least.toml"
+    path.write_text(NO_MARGIN)
+    return ["--settings", str(path), "--balloon", "28", "--approach", "coaxial"]
 
 
 @pytest.fixture
@@ -70,8 +79,8 @@ def quick(monkeypatch):
 
 
 @pytest.mark.slow
-def test_run_is_clean_on_both_streams(mesh, tmp_path):
-    command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "case"), "--balloon", "28"]
+def test_run_is_clean_on_both_streams(mesh, few, tmp_path):
+    command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "case"), *few]
     done = subprocess.run(command, capture_output=True, text=True, env=LOUD, check=False)
     assert done.returncode == 0
     assert re.match(r"veinfit: reading the input\n", done.stderr)
@@ -90,21 +99,21 @@ def test_run_is_clean_on_both_streams(mesh, tmp_path):
 
 
 @pytest.mark.slow
-def test_quiet_run_says_nothing(mesh, few, tmp_path):
+def test_quiet_run_says_nothing(mesh, least, tmp_path):
     command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "c"), "--quiet"]
     done = subprocess.run(
-        [*command, *few, "--no-pictures"], capture_output=True, text=True, env=LOUD, check=False
+        [*command, *least, "--no-pictures"], capture_output=True, text=True, env=LOUD, check=False
     )
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
     assert (tmp_path / "c" / "report.html").exists()
 
 
 @pytest.mark.slow
-def test_progress_on_a_terminal(mesh, few, tmp_path):
+def test_progress_on_a_terminal(mesh, least, tmp_path):
     leader, follower = pty.openpty()
     command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "c"), "--no-pictures"]
     with subprocess.Popen(
-        [*command, *few], stdout=subprocess.PIPE, stderr=follower, env=LOUD
+        [*command, *least], stdout=subprocess.PIPE, stderr=follower, env=LOUD
     ) as process:
         os.close(follower)
         shown = b""
@@ -290,6 +299,27 @@ def test_note_about_the_pictures_is_shown(quick, tmp_path, capfd, monkeypatch):
     assert main(["assess", "a.stl", "--out", str(tmp_path / "c")]) == 0
     told = capfd.readouterr().out
     assert "caution (pictures): no pictures could be drawn: RuntimeError: no canvas" in told
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(
+    not Path("/usr/share/glvnd").is_dir(), reason="OpenGL cannot be taken away from a process here"
+)
+def test_without_opengl_pictures_are_plain_and_a_line_says_so(quick, tmp_path, capfd, monkeypatch):
+    """No driver is found, as on a machine that has none (libglvnd's own variable)."""
+    monkeypatch.setenv("__EGL_VENDOR_LIBRARY_FILENAMES", str(tmp_path / "none.json"))
+    monkeypatch.setenv("LIBGL_DRIVERS_PATH", str(tmp_path))
+    monkeypatch.delenv("DISPLAY", raising=False)
+    quick["result"] = dataclasses.replace(quick["default"], fits=quick["default"].fits[:1])
+    assert main(["assess", "a.stl", "--out", str(tmp_path / "c")]) == 0
+    told = capfd.readouterr()
+    (line,) = [line for line in told.out.splitlines() if "(pictures)" in line]
+    assert line.startswith("info (pictures): The graphics library could not draw (it ")
+    assert "the built-in painter drew the pictures" in line and "libegl1" in line
+    assert told.err.splitlines() == ["veinfit: pictures", "veinfit: report"]
+    drawn = sorted(path.name for path in (tmp_path / "c" / "pictures").iterdir())
+    assert drawn == ["LSPV-28mm-coaxial.png", "overview.png"]
+    assert line.removeprefix("info (pictures): ") in (tmp_path / "c" / "case.json").read_text()
 
 
 def test_fault_of_the_program_is_one_line(quick, tmp_path, capfd, monkeypatch):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import os
 import resource
 import signal
@@ -13,6 +14,7 @@ from pathlib import Path
 import atria
 import handmade
 import pytest
+from few_tries import FEW, NO_MARGIN
 
 from veinfit import case
 from veinfit.cli import main
@@ -23,7 +25,6 @@ from veinfit.io.provenance import Provenance, program_versions
 from veinfit.settings import Settings
 
 COMMAND = [sys.executable, "-m", "veinfit"]
-QUICK = "[margin]\nsamples = 2\n[seating]\ncrossing_map = false\n"
 PLAIN = {**os.environ, "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
 """An environment in which text is not UTF-8."""
 
@@ -42,14 +43,15 @@ def finished(tmp_path_factory) -> Path:
 @pytest.fixture(scope="module")
 def mesh(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("mesh")
-    (folder / "quick.toml").write_text(QUICK)
+    (folder / "few.toml").write_text(FEW)
+    (folder / "least.toml").write_text(NO_MARGIN)
     return atria.save_mesh(atria.open_surface(), folder / "atrium.stl")
 
 
-def assess(mesh: Path, out: Path, *more: str) -> list[str]:
-    quick = str(mesh.parent / "quick.toml")
-    command = [*COMMAND, "assess", str(mesh), "--out", str(out), "--settings", quick]
-    return [*command, "--balloon", "28", "--no-pictures", "--quiet", *more]
+def assess(mesh: Path, out: Path, settings: str) -> list[str]:
+    chosen = str(mesh.parent / settings)
+    command = [*COMMAND, "assess", str(mesh), "--out", str(out), "--settings", chosen]
+    return [*command, "--balloon", "28", "--quiet"]
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -64,11 +66,19 @@ def contents(folder: Path) -> dict[str, bytes]:
 # ---- streams --------------------------------------------------------------------------------
 
 
+@pytest.fixture(scope="module")
+def compared(finished, tmp_path_factory) -> Path:
+    """What a run writes whose streams are open."""
+    out = tmp_path_factory.mktemp("open")
+    command = [*COMMAND, "changes", str(finished), str(finished), "--out", str(out)]
+    subprocess.run(command, check=True, capture_output=True)
+    return out
+
+
 @pytest.mark.parametrize("closed", [(0, 1, 2), (1,), (2,)])
-def test_closed_streams(finished, tmp_path, closed):
+def test_closed_streams(finished, compared, tmp_path, closed):
     """As a service starts a program: files must not be taken for the streams."""
     command = [*COMMAND, "changes", str(finished), str(finished)]
-    subprocess.run([*command, "--out", str(tmp_path / "open")], check=True, capture_output=True)
 
     def close():
         for number in closed:
@@ -77,7 +87,7 @@ def test_closed_streams(finished, tmp_path, closed):
     done = subprocess.run([*command, "--out", str(tmp_path / "closed")], preexec_fn=close)
     assert done.returncode == 0
     for name in ("changes.csv", "changes.html"):
-        assert (tmp_path / "closed" / name).read_bytes() == (tmp_path / "open" / name).read_bytes()
+        assert (tmp_path / "closed" / name).read_bytes() == (compared / name).read_bytes()
     done = subprocess.run([*command[:-1], "gone"], preexec_fn=close)
     assert done.returncode == 2
 
@@ -85,14 +95,20 @@ def test_closed_streams(finished, tmp_path, closed):
 # ---- names ----------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["a b  c", "cœur gauche é", "心房", "semi;colon & $HOME 'q'"])
-def test_names_of_folders(finished, tmp_path, name):
-    out = tmp_path / name / "out"
-    command = [*COMMAND, "changes", str(finished), str(finished), "--out", str(out)]
+def test_names_of_folders(finished, tmp_path):
+    """Several runs of one process: that its names are read is in question, not its start."""
+    code = (
+        "import sys, veinfit.cli\n"
+        "for out in sys.argv[2:]:\n"
+        "    assert veinfit.cli.main(['changes', *2 * sys.argv[1:2], '--out', out]) == 0\n"
+    )
+    names = ["a b  c", "cœur gauche é", "心房", "semi;colon & $HOME 'q'"]
+    outs = [tmp_path / name / "out" for name in names]
+    command = [sys.executable, "-c", code, str(finished), *map(str, outs)]
     done = subprocess.run(command, env=PLAIN, capture_output=True)
     assert (done.returncode, done.stderr) == (0, b"")
-    assert (out / "changes.csv").exists()
-    assert [p.name for p in tmp_path.iterdir()] == [name]
+    assert all((out / "changes.csv").exists() for out in outs)
+    assert {p.name for p in tmp_path.iterdir()} == set(names)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="names there are text")
@@ -142,8 +158,7 @@ def test_names_that_are_too_long(mesh, tmp_path, capfd, role):
 # ---- files that are none --------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("role", ["input", "--settings", "--landmarks", "--corrections"])
-def test_pipes_and_devices_are_not_read(mesh, tmp_path, role):
+def test_pipes_and_devices_are_not_read(mesh, tmp_path):
     """Neither waits for somebody to write, nor reads zeros without end."""
     pipe = tmp_path / "pipe.stl"
     os.mkfifo(pipe)
@@ -151,14 +166,31 @@ def test_pipes_and_devices_are_not_read(mesh, tmp_path, role):
     endless.symlink_to("/dev/zero")
     loop = tmp_path / "loop.stl"
     loop.symlink_to(loop)
-    for path, words in ((pipe, b"pipe"), (endless, b"endless"), (loop, b"symbolic links")):
-        given = str(path) if role == "input" else str(mesh)
-        more = [] if role == "input" else [role, str(path)]
-        command = [*COMMAND, "assess", given, "--out", str(tmp_path / "o"), *more]
-        done = subprocess.run(command, capture_output=True, timeout=60)
-        assert done.returncode == 2
-        assert words in done.stderr
-        assert not (tmp_path / "o").exists()
+    words = {pipe: "pipe", endless: "endless", loop: "symbolic links"}
+    out = ["--out", str(tmp_path / "o")]
+    commands, told = [], []
+    for role in ("input", "--settings", "--landmarks", "--corrections"):
+        for path, word in words.items():
+            given = [str(path)] if role == "input" else [str(mesh), role, str(path)]
+            commands.append(["assess", *given, *out])
+            told.append(word)
+    # In one process, whose start takes longer than all of this.
+    code = (
+        "import json, sys, veinfit.cli\nprint([veinfit.cli.main(c) for c in json.load(sys.stdin)])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        input=json.dumps(commands),
+        text=True,
+        capture_output=True,
+        timeout=120,
+    )
+    assert done.stdout == f"{[2] * len(commands)}\n"
+    lines = [line for line in done.stderr.splitlines() if line.startswith("veinfit: error: ")]
+    assert len(lines) == len(commands)
+    for line, word in zip(lines, told, strict=True):
+        assert word in line
+    assert not (tmp_path / "o").exists()
 
 
 # ---- disks and homes ------------------------------------------------------------------------
@@ -184,7 +216,7 @@ def test_a_full_disk_at_the_end_of_a_whole_job(mesh, tmp_path):
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
 
-    command = [w for w in assess(mesh, tmp_path / "o") if w != "--no-pictures"]
+    command = [*assess(mesh, tmp_path / "o", "least.toml"), "--approach", "coaxial"]
     done = subprocess.run(command, preexec_fn=full, capture_output=True, text=True)
     assert done.returncode == 2
     assert "cannot be written: File too large; pass another --out" in done.stderr
@@ -195,7 +227,7 @@ def test_a_full_disk_at_the_end_of_a_whole_job(mesh, tmp_path):
 def test_a_home_that_cannot_be_written(mesh, tmp_path):
     """/proc takes no files, even from root."""
     kept = {k: v for k, v in os.environ.items() if not k.startswith(("XDG", "MPL"))}
-    command = [w for w in assess(mesh, tmp_path / "o") if w != "--no-pictures"]
+    command = [*assess(mesh, tmp_path / "o", "least.toml"), "--approach", "coaxial"]
     done = subprocess.run(command, env={**kept, "HOME": "/proc"}, capture_output=True)
     assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")
     assert (tmp_path / "o" / "pictures" / "overview.png").exists()
@@ -214,7 +246,7 @@ def test_threads_processes_and_locale_give_the_same_bytes(mesh, tmp_path):
     runs = []
     for name, environment in circumstances.items():
         environment["OPENBLAS_NUM_THREADS"] = environment["OMP_NUM_THREADS"]
-        command = assess(mesh, tmp_path / name)
+        command = [*assess(mesh, tmp_path / name, "few.toml"), "--no-pictures"]
         runs.append(subprocess.Popen(command, env=environment, stderr=subprocess.PIPE))
     assert [(run.communicate()[1], run.returncode) for run in runs] == [(b"", 0), (b"", 0)]
     one = contents(tmp_path / "one")
@@ -231,7 +263,7 @@ def test_line_ends_of_another_machine(tmp_path):
     for name, end in (("unix", "\n"), ("dos", "\r\n"), ("old", "\r")):
         (tmp_path / f"{name}.csv").write_bytes(marks.replace("\n", end).encode())
         (tmp_path / f"{name}.toml").write_bytes(
-            QUICK.replace("\n", "\n" if end == "\r" else end).encode()
+            FEW.replace("\n", "\n" if end == "\r" else end).encode()
         )
         (tmp_path / f"{name}.obj").write_bytes((end.join(lines) + end).encode())
         read = read_mesh(tmp_path / f"{name}.obj")

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import atria
 import pytest
+from few_tries import NO_MARGIN
 
 from veinfit import case
 from veinfit.io.output import staged_output
@@ -143,9 +144,9 @@ def test_killed_at_twenty_moments_of_writing(writer, tmp_path):
 @pytest.mark.slow
 def test_a_whole_job_that_is_killed(tmp_path):
     mesh = atria.save_mesh(atria.open_surface(), tmp_path / "atrium.stl")
-    (tmp_path / "few.toml").write_text("[margin]\nsamples = 2\n[seating]\ncrossing_map = false\n")
+    (tmp_path / "least.toml").write_text(NO_MARGIN)
     command = [sys.executable, "-m", "veinfit", "assess", str(mesh), "--balloon", "28"]
-    command += ["--settings", str(tmp_path / "few.toml"), "--no-pictures"]
+    command += ["--settings", str(tmp_path / "least.toml"), "--no-pictures"]
     command += ["--approach", "coaxial", "--out", str(tmp_path / "case")]
     for stage in ("names", "report"):
         with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:

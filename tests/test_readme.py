@@ -12,8 +12,10 @@ from dataclasses import fields
 from pathlib import Path
 
 import pytest
+from few_tries import FEW
 
 from veinfit.cli import build_parser
+from veinfit.commands import exits
 from veinfit.io.corrections import read_corrections
 from veinfit.io.tables import (
     CLOCK_COLUMNS,
@@ -135,10 +137,9 @@ def test_six_lines_of_python(tmp_path):
     (code,) = re.findall(r"```python\n(.*?)```", part("From Python"), re.S)
     assert len([line for line in code.splitlines() if line]) == 6
     (sample,) = re.findall(r'"(sample_meshes/[^"]+)"', code)
-    code = code.replace(sample, str(ROOT / sample))
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path, check=False
-    )
+    (tmp_path / "six.py").write_text(code.replace(sample, str(ROOT / sample)))
+    command = [sys.executable, str(ROOT / "tests" / "few_tries.py"), "six.py"]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=tmp_path, check=False)
     assert done.returncode == 0, done.stderr
     assert "28 mm seated" in done.stdout
     assert re.search(r"\d+ files written", done.stdout)
@@ -149,8 +150,9 @@ def test_six_lines_of_python(tmp_path):
 def test_first_command_runs_the_job_and_names_what_it_makes(tmp_path):
     (command,) = re.findall(r"^pip install \. && veinfit (assess .*)$", README, re.M)
     words = [str(ROOT / w) if w.startswith("sample_meshes/") else w for w in command.split()]
+    (tmp_path / "few.toml").write_text(FEW)
     done = subprocess.run(
-        [sys.executable, "-m", "veinfit", *words],
+        [sys.executable, "-m", "veinfit", *words, "--settings", "few.toml"],
         capture_output=True,
         text=True,
         cwd=tmp_path,
@@ -169,6 +171,12 @@ def test_first_command_runs_the_job_and_names_what_it_makes(tmp_path):
 def anchor(heading: str) -> str:
     """How a heading is linked to: as hosts of repositories make it."""
     return re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-")
+
+
+def test_every_exit_code_is_told():
+    text = (ROOT / "pipelines" / "README.md").read_text(encoding="utf-8")
+    told = {int(code) for code in re.findall(r"^\| (\d+) \|", text, re.M)}
+    assert told == {value for name, value in vars(exits).items() if name.startswith("EXIT_")}
 
 
 @pytest.mark.parametrize("name", DOCUMENTS)

@@ -32,6 +32,7 @@ def test_few_faces_are_used_as_they_are(coarse):
     assert for_finding(lumen) is lumen
 
 
+@pytest.mark.slow
 def test_what_is_found_in_keeps_openings_and_volume(fine):
     assert len(fine.faces) > WORTH_IT * ENOUGH_FACES
     lumen, _ = prepare_lumen(fine, SETTINGS.surface)

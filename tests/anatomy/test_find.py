@@ -59,6 +59,7 @@ def test_the_scaffold_has_its_four_veins(scaffold, scaffold_found):
         assert 10.0 < mine.trunk_length_mm < 16.0
 
 
+@pytest.mark.slow
 def test_the_scaffold_with_its_own_short_tubes_has_the_same_ostia(scaffold_found):
     short = by_name(anatomy_of(scaffold_atrium().surface).veins)
     for vein in scaffold_found.veins:
@@ -67,6 +68,7 @@ def test_the_scaffold_with_its_own_short_tubes_has_the_same_ostia(scaffold_found
         assert angle_deg(short[vein.name].ostium.normal, vein.ostium.normal) < 10.0
 
 
+@pytest.mark.slow
 def test_a_closed_input_gives_the_same_veins_as_an_open_one(scaffold, scaffold_found):
     closed = anatomy_of(closed_with_caps(scaffold))
     found = by_name(closed.veins)
@@ -116,7 +118,13 @@ def test_ridges_are_measured_over_the_wall(scaffold_found):
 # --- invented atria with the truth from their implicit function
 
 
-@pytest.fixture(scope="module", params=["four", "left_common_long", "right_middle"])
+LONG_TRUNK, RIGHT_MIDDLE = (
+    pytest.param(variant, marks=pytest.mark.slow)
+    for variant in ("left_common_long", "right_middle")
+)
+
+
+@pytest.fixture(scope="module", params=["four", LONG_TRUNK, RIGHT_MIDDLE])
 def invented(request):
     return build(draw_shape(3, request.param))
 

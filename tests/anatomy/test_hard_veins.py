@@ -72,6 +72,7 @@ LEFT_UPPER = ("LSPV", (0.76, -0.10, 0.64), (0.78, -0.2, 0.6), (8.0, 7.0), 14.0)
 LEFT_LOWER = ("LIPV", (0.80, 0.50, -0.05), (0.75, 0.6, -0.1), (7.0, 6.0), 14.0)
 
 
+@pytest.mark.slow
 def test_a_labelled_trunk_of_28_by_19_mm_and_two_right_veins_are_three_veins():
     anatomy = found(LEFT_TRUNK, RIGHT_UPPER, RIGHT_LOWER)
     assert {v.name for v in anatomy.veins} == {"LCPV", "RSPV", "RIPV"}
@@ -82,7 +83,7 @@ def test_a_labelled_trunk_of_28_by_19_mm_and_two_right_veins_are_three_veins():
         assert section.measures.d_min_mm == pytest.approx(19.0, abs=1.5)
 
 
-@pytest.mark.parametrize("stub_mm", [7.0, 5.0])
+@pytest.mark.parametrize("stub_mm", [pytest.param(7.0, marks=pytest.mark.slow), 5.0])
 def test_short_stubs_are_measured(stub_mm):
     veins = [(*v[:4], stub_mm) for v in (LEFT_UPPER, LEFT_LOWER, RIGHT_UPPER, RIGHT_LOWER)]
     anatomy = found(*veins)
@@ -101,6 +102,7 @@ def test_short_stubs_are_measured(stub_mm):
         assert 2.0 * semi[1] - 1.0 < vein.ostium.measures.d_area_mm < 2.0 * semi[0] + 5.0
 
 
+@pytest.mark.slow
 def test_a_thin_vein_beside_a_thick_one_is_measured():
     thin = ("RMPV", (-0.92, 0.30, 0.22), (-0.95, 0.15, 0.10), (3.5, 3.5), 12.0)
     anatomy = found(LEFT_UPPER, LEFT_LOWER, RIGHT_UPPER, RIGHT_LOWER, thin)

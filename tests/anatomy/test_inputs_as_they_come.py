@@ -6,6 +6,8 @@ against what the whole one gives.
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 import pyvista as pv
@@ -135,6 +137,12 @@ def check_like(anatomy, whole, diameter_mm, place_mm):
         assert abs(change) < diameter_mm, vein.name
 
 
+@cache
+def found_in(broken, mesh):
+    """What is found in a mesh that was broken in this way; found once."""
+    return find_anatomy(LumenInput(broken(mesh)), SETTINGS)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     "broken",
@@ -151,27 +159,31 @@ def check_like(anatomy, whole, diameter_mm, place_mm):
     ],
 )
 def test_a_broken_mesh_gives_the_same_veins(mesh, whole, broken):
-    anatomy = find_anatomy(LumenInput(broken(mesh)), SETTINGS)
-    check_like(anatomy, whole, diameter_mm=0.6, place_mm=1.0)
+    check_like(found_in(broken, mesh), whole, diameter_mm=0.6, place_mm=1.0)
+
+
+BOTH_SIDES = "the mesh shows the wall from both sides: its inner side was used"
 
 
 @pytest.mark.parametrize(
     ("broken", "told"),
     [
-        (mixed_winding, "the winding of"),
+        pytest.param(mixed_winding, "the winding of", marks=pytest.mark.slow),
         (pinholes, "holes under 3 mm across were filled"),
-        (with_islands, "1 separate pieces were dropped"),
-        (two_sheets, "the mesh shows the wall from both sides: its inner side was used"),
-        (shell, "the mesh shows the wall from both sides: its inner side was used"),
+        pytest.param(with_islands, "1 separate pieces were dropped", marks=pytest.mark.slow),
+        (two_sheets, BOTH_SIDES),
+        pytest.param(shell, BOTH_SIDES, marks=pytest.mark.slow),
     ],
 )
 def test_a_repair_is_told_first(mesh, broken, told):
-    anatomy = find_anatomy(LumenInput(broken(mesh)), SETTINGS)
+    anatomy = found_in(broken, mesh)
     assert anatomy.notes[0].stage == "verdict"
     assert told in anatomy.notes[0].text
 
 
-@pytest.mark.parametrize(("ends", "dome_mm"), [("flat", 0.0), ("rounded", 6.0)])
+@pytest.mark.parametrize(
+    ("ends", "dome_mm"), [pytest.param("flat", 0.0, marks=pytest.mark.slow), ("rounded", 6.0)]
+)
 def test_a_closed_mesh_gives_the_same_veins(atrium, whole, ends, dome_mm):
     closed = atrium.closed_surface(EDGE_MM, vein_ends=ends, mitral_dome_mm=dome_mm)
     check_like(find_anatomy(LumenInput(closed), SETTINGS), whole, diameter_mm=0.5, place_mm=1.0)

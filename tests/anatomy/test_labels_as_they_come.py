@@ -96,6 +96,7 @@ def check_like(anatomy, clean, but=()):
         assert abs(change) < 0.5, vein.name
 
 
+@pytest.mark.slow
 def test_veins_that_share_one_label_are_named_by_their_places(volume, clean, tmp_path):
     path = tmp_path / "map.toml"
     path.write_text("[labels]\nleft_atrium = 1\npulmonary_veins = [2, 3, 5, 8]\nappendage = 12\n")
@@ -104,6 +105,7 @@ def test_veins_that_share_one_label_are_named_by_their_places(volume, clean, tmp
     assert min(v.name_confidence for v in anatomy.veins) > 0.95
 
 
+@pytest.mark.slow
 def test_the_clean_labels_agree_with_the_truth(atrium, clean):
     for vein in atrium.truth.veins:
         ostium = next(v for v in clean.veins if v.name == vein.name).ostium
@@ -127,6 +129,7 @@ def test_a_vein_that_touches_the_appendage_keeps_its_place(volume, clean):
     assert np.linalg.norm(here.ostium.centre - there.ostium.centre) < 1.5
 
 
+@pytest.mark.slow
 def test_a_vein_broken_off_past_its_ostium_is_still_found(volume, clean):
     vein = next(v for v in clean.veins if v.name == "LSPV")
     anatomy, notes = found(without_slab(as_one_label(volume), vein, 12.0))
@@ -156,6 +159,7 @@ def cropped_right_of(volume, x):
     return replace(volume, values=part, affine=affine)
 
 
+@pytest.mark.slow
 def test_veins_cut_by_the_field_of_view_past_their_ostia(volume, clean):
     points = next(v for v in clean.veins if v.name == "RIPV").centreline
     x = points.points[int(np.searchsorted(points.s_mm, 13.0))][0]
@@ -192,6 +196,7 @@ def leaking(values, rng):
     return spoilt
 
 
+@pytest.mark.slow
 def test_labels_that_leak_into_each_other_still_name_the_veins(volume, label_map, clean, rng):
     spoilt = replace(volume, values=leaking(volume.values, rng))
     check_like(found(spoilt, label_map)[0], clean)
@@ -218,6 +223,7 @@ def test_where_labels_begin_is_a_second_ostium(volume, label_map):
         assert one.normal @ ostium.normal > 0.8
 
 
+@pytest.mark.slow
 def test_a_label_that_cannot_be_used_is_named(volume, label_map):
     values = np.array(volume.values)
     body = label_map.labels["left_atrium"][0]

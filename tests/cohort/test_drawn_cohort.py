@@ -145,6 +145,7 @@ def test_every_fault_of_a_distribution_file_is_told_at_once() -> None:
     assert "\n" not in told
 
 
+@pytest.mark.slow
 def test_a_case_is_written_with_its_truth_the_same_every_time(tmp_path) -> None:
     recipe = {
         "seed": 7, "kind": "easy", "content": "mesh", "edge_mm": 1.8, "closed": False,

@@ -20,8 +20,9 @@ def test_the_scaffold_atrium_is_assessed_from_a_file(tmp_path, frame):
     points = atrium.surface.points if frame == "lps" else atrium.surface.points @ RAS_TO_LPS
     path = tmp_path / "atrium.stl"
     trimesh.Trimesh(points, atrium.surface.faces, process=False).export(path)
-    few = Settings.from_mapping({"margin": {"samples": 2}})
-    result = veinfit.assess(path, frame=frame, settings=few)
+    # What the scatter of tries says is not asked.
+    least = Settings.from_mapping({"margin": {"samples": 0}})
+    result = veinfit.assess(path, frame=frame, settings=least)
     veinfit.write_case(result, tmp_path / "out", pictures=False)
     with (tmp_path / "out" / "veins.csv").open(encoding="utf-8", newline="") as stream:
         veins = {row["vein"]: row for row in csv.DictReader(stream)}

@@ -159,6 +159,7 @@ def test_where_the_library_crashes_the_plain_painter_takes_over(
         draw_pictures(anatomy, fits[:1], {}, tmp_path, size_px=SMALL, painter="vtk")
 
 
+@pytest.mark.slow
 def test_any_name_becomes_a_file_of_its_own(
     six_veins: tuple[Anatomy, tuple[Fit, ...]], tmp_path: Path
 ) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
 import atria
 import browser as chrome
+import few_tries
 import pytest
 
 from veinfit import case
@@ -15,7 +17,7 @@ from veinfit.review.server import ReviewServer
 from veinfit.review.session import ReviewSession
 from veinfit.settings import Settings
 
-FEW = Settings.from_mapping({"margin": {"samples": 2}, "seating": {"crossing_map": False}})
+NO_MARGIN = Settings.from_mapping(tomllib.loads(few_tries.NO_MARGIN))
 
 
 @pytest.fixture(scope="session")
@@ -23,7 +25,7 @@ def folder(tmp_path_factory) -> Path:
     base = tmp_path_factory.mktemp("review")
     mesh = atria.save_mesh(atria.open_surface(), base / "a.ply")
     result = case.assess(
-        mesh, settings=FEW, balloons=(28,), approach="coaxial", case_id="Larkmoor <b>7</b>"
+        mesh, settings=NO_MARGIN, balloons=(28,), approach="coaxial", case_id="Larkmoor <b>7</b>"
     )
     case.write_case(result, base / "case", pictures=False)
     (base / "secret.csv").write_text("not of the case")

@@ -101,6 +101,7 @@ def test_a_frame_that_is_doubted_and_not_refused_is_told_with_the_remedy():
     assert "pass --frame ras if the file is in RAS" in note.text
 
 
+@pytest.mark.slow
 def test_the_sample_with_a_common_trunk_in_the_wrong_frame_is_refused_unless_trusted():
     with pytest.raises(InputError, match="pass --frame lps if the file is in LPS") as caught:
         find_anatomy(lumen_of("larkmoor-02.stl", frame="ras"), Settings(), "ras")

@@ -28,6 +28,7 @@ def test_a_usual_vein_of_which_nothing_was_told_is_a_caution():
     assert (note.subject, note.severity) == ("RIPV", "caution")
 
 
+@pytest.mark.slow
 def test_a_hint_without_a_branch_is_listed_as_not_measured():
     atrium = build(draw_shape(3, "four"))
     # A label of a few voxels on the roof, where no vein stands out.

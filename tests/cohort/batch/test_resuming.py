@@ -59,7 +59,9 @@ def test_same_bytes_whatever_the_workers_and_their_order(folder, run, tmp_path):
             for k in range(3)} | {"run.json"} == content(tmp_path / "one").keys()  # fmt: skip
 
 
-@pytest.mark.parametrize("after", [1, 5, 9])
+@pytest.mark.parametrize(
+    "after", [pytest.param(1, marks=pytest.mark.slow), 5, pytest.param(9, marks=pytest.mark.slow)]
+)
 def test_kill_at_any_moment(folder, run, tmp_path, after):
     inputs = folder(NAMES, seconds=0.05)
     out = tmp_path / "out"
