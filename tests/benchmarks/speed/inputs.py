@@ -32,11 +32,11 @@ def draw_inputs(folder: Path) -> dict[str, Path]:
         write_ply(made[name], atrium.open_surface(edge))
     volume = atrium.label_volume(SPACING_MM, multi_label=False)
     made[VOLUME] = folder / "volume.nii.gz"
-    write_nifti(folder / "volume.nii.gz", _in_grid(volume))
+    write_nifti(folder / "volume.nii.gz", in_grid(volume))
     return made
 
 
-def _in_grid(volume: LabelVolume) -> LabelVolume:
+def in_grid(volume: LabelVolume) -> LabelVolume:
     """Put a volume into the middle of the whole grid."""
     room = np.array(GRID) - volume.values.shape
     if (room < 0).any():
