@@ -202,6 +202,7 @@ def test_labels_that_leak_into_each_other_still_name_the_veins(volume, label_map
     check_like(found(spoilt, label_map)[0], clean)
 
 
+@pytest.mark.slow
 def test_where_labels_begin_is_a_second_ostium(volume, label_map):
     labelled = lumen_input(volume, label_map, SETTINGS.surface)
     source = LumenInput(

@@ -10,6 +10,7 @@ import atria
 import browser as chrome
 import few_tries
 import pytest
+from once import made_once
 
 from veinfit import case
 from veinfit.review.page import write_review
@@ -20,15 +21,18 @@ from veinfit.settings import Settings
 NO_MARGIN = Settings.from_mapping(tomllib.loads(few_tries.NO_MARGIN))
 
 
-@pytest.fixture(scope="session")
-def folder(tmp_path_factory) -> Path:
-    base = tmp_path_factory.mktemp("review")
+def assess_into(base: Path) -> None:
     mesh = atria.save_mesh(atria.open_surface(), base / "a.ply")
     result = case.assess(
         mesh, settings=NO_MARGIN, balloons=(28,), approach="coaxial", case_id="Larkmoor <b>7</b>"
     )
     case.write_case(result, base / "case", pictures=False)
     (base / "secret.csv").write_text("not of the case")
+
+
+@pytest.fixture(scope="session")
+def folder(tmp_path_factory) -> Path:
+    base = made_once(tmp_path_factory, "review", assess_into)
     (base / "case" / "out.csv").symlink_to(base / "secret.csv")
     return base / "case"
 

@@ -20,6 +20,7 @@ why = "a bulge"
 """
 
 
+@pytest.mark.slow
 def test_a_reload_takes_up_the_file_and_what_was_not_saved(page, server, target):
     page.open(server.address, SETTLED)
     shift(page, "RSPV", 2)
@@ -67,6 +68,7 @@ def test_it_asks_before_it_replaces_and_keeps_what_was_there(page, server, targe
     assert target.with_name("corrections.backup-2.toml").read_text() == between
 
 
+@pytest.mark.slow
 def test_what_another_wrote_meanwhile_is_merged(page, server, target):
     page.open(server.address, SETTLED)
     shift(page, "RSPV", 2)
@@ -124,6 +126,7 @@ def test_two_veins_of_one_name_cannot_be_saved(page, server, target):
     assert {c.vein: c.rename for c in read_corrections(target)} == {"RSPV": "RIPV", "RIPV": "RSPV"}
 
 
+@pytest.mark.slow
 def test_a_save_that_failed_stays_told(page, server, target):
     """A preview that comes after it takes neither its words away nor the button from under it."""
     place = "document.querySelector('#save').offsetTop"

@@ -247,6 +247,7 @@ def test_a_centre_held_on_a_tilted_line_leaks_opposite_the_tilt(diameter, ostium
         assert len(fit.leaks) == 1
 
 
+@pytest.mark.slow
 def test_tilting_only_the_push_leaves_a_ball_on_a_round_hole_sealed():
     phantom = hole(9.0, plate_mm=30.0, tube_mm=20.0)
     t = np.radians(20.0)

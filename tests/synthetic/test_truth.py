@@ -195,6 +195,7 @@ def test_a_trunk_is_one_vein_from_ten_millimetres_on(variant: str, names: set[st
         assert 0.0 < early.trunk_length_mm < 7.0
 
 
+@pytest.mark.slow
 def test_the_mesh_has_the_trunk_diameters_of_the_truth() -> None:
     atrium = drawn("four")
     surface = atrium.open_surface(edge_mm=1.1)

@@ -79,6 +79,7 @@ def cluster(tmp_path):
     made.close()
 
 
+@pytest.mark.slow
 def test_worker_is_killed_half_way(cluster, folder, run, tmp_path):
     address = cluster.scheduler()
     first, _ = cluster.worker(address), cluster.worker(address)
