@@ -8,20 +8,17 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from veinfit import InputError, assess
-from veinfit.report.pictures import draw_pictures
+import veinfit
 
 
 def fit_picture(atrium: Path, vein: str, diameter_mm: float, folder: Path) -> Path:
     """Seat one balloon and draw it in the vein of that name; return the picture's path."""
-    result = assess(atrium, balloons=(diameter_mm,))
-    fits = [fit for fit in result.fits if fit.vein == vein]
-    if not fits:
-        found = ", ".join(v.name for v in result.anatomy.veins)
-        raise InputError(f"there is no vein {vein!r}; this atrium has {found}")
-    _, picture = draw_pictures(result.anatomy, fits, result.structures, folder)
-    print(picture.caption)
-    return folder / picture.file
+    anatomy = veinfit.find_veins(atrium)
+    (fit,) = veinfit.seat(anatomy, diameter_mm, vein=vein)
+    drawn = veinfit.picture(anatomy, fit)
+    print(drawn.caption)
+    folder.mkdir(parents=True, exist_ok=True)
+    return drawn.save(folder / f"{fit.vein}-{diameter_mm:g}mm.png")
 
 
 if __name__ == "__main__":

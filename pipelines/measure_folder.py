@@ -10,29 +10,29 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from veinfit import InputError, Settings
-from veinfit.anatomy import find_anatomy
-from veinfit.case import read_case
-from veinfit.io.cells import csv_table
-from veinfit.io.files import MESH_SUFFIXES, VOLUME_SUFFIXES
-from veinfit.io.tables import VEIN_COLUMNS, vein_rows
+import pyarrow as pa
+from pyarrow import csv
+
+import veinfit
+
+ENDINGS = (".ply", ".stl", ".vtp", ".vtk", ".obj", ".off", ".nii", ".nii.gz", ".nrrd", ".mha")
 
 
 def measure_folder(folder: Path, table: Path) -> int:
     """Write a row a vein, with the file it comes from; return how many files were measured."""
-    endings = MESH_SUFFIXES + VOLUME_SUFFIXES
-    atria = [p for p in sorted(folder.iterdir()) if p.name.lower().endswith(endings)]
-    rows, measured = [], 0
-    for path in atria:
+    measured = []
+    for path in sorted(folder.iterdir()):
+        if not path.name.lower().endswith(ENDINGS):
+            continue
         try:
-            anatomy = find_anatomy(read_case(path).lumen, Settings())
-        except InputError as reason:
+            veins = veinfit.tables(veinfit.find_veins(path))["veins"]
+        except veinfit.InputError as reason:
             print(f"{path.name}: {reason}")
             continue
-        measured += 1
-        rows += [{"file": path.name, **row} for row in vein_rows(anatomy)]
-    table.write_bytes(csv_table(("file", *VEIN_COLUMNS), rows))
-    return measured
+        measured.append(veins.add_column(0, "file", [[path.name] * len(veins)]))
+    if measured:
+        csv.write_csv(pa.concat_tables(measured), table)
+    return len(measured)
 
 
 if __name__ == "__main__":

@@ -11,19 +11,19 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from veinfit import assess, write_case
-from veinfit.case import WrittenCase
-from veinfit.io.files import input_kind
+import veinfit
+
+VOLUMES = (".nii", ".nii.gz", ".nrrd", ".nhdr", ".mha", ".mhd", ".dcm")
 
 
-def pre_case_report(atrium: Path, folder: Path, case_id: str | None = None) -> WrittenCase:
+def pre_case_report(atrium: Path, folder: Path, case_id: str | None = None) -> None:
     """Assess ``atrium`` for balloons of 28 and 31 mm and write everything into ``folder``."""
-    beside = {"labels": atrium.parent / "labels.toml", "landmarks": atrium.parent / "landmarks.csv"}
-    if input_kind(atrium) == "mesh":
-        del beside["labels"]
+    beside = {"landmarks": atrium.parent / "landmarks.csv"}
+    if atrium.name.lower().endswith(VOLUMES):
+        beside["labels"] = atrium.parent / "labels.toml"
     given = {option: path for option, path in beside.items() if path.exists()}
-    result = assess(atrium, balloons=(28, 31), case_id=case_id, progress=print, **given)
-    return write_case(result, folder, progress=print)
+    result = veinfit.assess(atrium, balloons=(28, 31), case_id=case_id, progress=print, **given)
+    veinfit.write_case(result, folder, progress=print)
 
 
 if __name__ == "__main__":

@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 
 from veinfit.case import CaseResult, load_case
-from veinfit.case.writing import case_record
 from veinfit.errors import InputError
 from veinfit.io.archive import LONG, archived, load_archive
 from veinfit.io.archive_types import RENAMED_PARTS, TYPES, type_of
@@ -193,4 +192,4 @@ def test_a_case_of_the_last_release_still_loads(tmp_path: Path) -> None:
     first = result.fits[0]
     assert (first.vein, first.balloon, first.outcome) == ("LSPV", "28 mm", "seated")
     assert first.margin and first.growth and first.aims and result.crossings and result.by_hand
-    assert len(case_tables(case_record(result))) >= 12
+    assert len(case_tables(result.record())) >= 12

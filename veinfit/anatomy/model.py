@@ -195,6 +195,10 @@ class Vein:
     axis_error_deg: float | None = None
     found_as: str = ""
 
+    def __repr__(self) -> str:
+        size = self.ostium.measures
+        return f"Vein({self.name}: {size.d_max_mm:.1f} x {size.d_min_mm:.1f} mm)"
+
     @property
     def confidence(self) -> float:
         """The lower of the name's and the ostium's confidence, 0 to 1."""
@@ -371,6 +375,18 @@ class Anatomy:
     verdict: InputVerdict | None = None
     given_wall: Surface | None = None
     found_places: Mapping[str, FloatArray] = field(default_factory=dict)
+
+    def __repr__(self) -> str:
+        found = ", ".join(vein.name for vein in self.veins) or "no veins"
+        return f"Anatomy({found}; {self.volume_ml:.0f} ml)"
+
+    def vein(self, name: str) -> Vein:
+        """Return a vein by its name, in any case; a ValueError says which there are."""
+        for one in self.veins:
+            if one.name.lower() == name.lower():
+                return one
+        known = ", ".join(one.name for one in self.veins) or "none"
+        raise ValueError(f"there is no vein {name!r}; there are {known}")
 
     def places(self) -> Mapping[str, FloatArray]:
         """Return centres (3,) of ostia, appendage and mitral side, by name."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 from pathlib import Path
 
@@ -11,9 +11,10 @@ from veinfit.errors import InputError
 from veinfit.io.corrections import read_corrections
 from veinfit.io.files import check_file, input_kind
 from veinfit.io.label_map import read_label_map
-from veinfit.io.provenance import InputFile, input_files
+from veinfit.io.provenance import InputFile, input_files, surface_in_memory
 from veinfit.seating.balloon import Balloon, parse_balloons
 from veinfit.settings import Settings
+from veinfit.surface import Surface
 
 STANDARD_BALLOONS_MM = (28.0, 31.0)
 """Diameters of the balloons that are tried when none is named."""
@@ -23,7 +24,14 @@ def read_asked_settings(settings: Settings | Path | str | None) -> Settings:
     """Return settings given as such or as a file; the defaults where None."""
     if settings is None:
         return Settings()
-    return settings if isinstance(settings, Settings) else Settings.from_toml(Path(settings))
+    if isinstance(settings, (str, Path)):
+        return Settings.from_toml(Path(settings))
+    if not isinstance(settings, Settings):
+        raise TypeError(
+            "settings: expected Settings, the path of a settings file, or None; got a "
+            f"{type(settings).__name__}"
+        )
+    return settings
 
 
 def read_asked_corrections(
@@ -38,7 +46,17 @@ def read_asked_corrections(
 def chosen_balloons(balloons: Sequence[float | str | Path | Balloon]) -> tuple[Balloon, ...]:
     """Return the balloons asked for; each name stands for one of them."""
     found: dict[str, Balloon] = {}
+    if isinstance(balloons, (str, bytes)) or not isinstance(balloons, Iterable):
+        raise TypeError(
+            "balloons: expected a sequence of diameters in mm, TOML files or balloons, such as "
+            f"[28, 31]; got {balloons!r}"
+        )
     for item in balloons:
+        if isinstance(item, bool) or not isinstance(item, (int, float, str, Path, Balloon)):
+            raise TypeError(
+                "balloons: expected diameters in mm, TOML files or balloons; got a "
+                f"{type(item).__name__}"
+            )
         balloon = item if isinstance(item, Balloon) else parse_balloons([str(item)])[0]
         if found.setdefault(balloon.name, balloon) != balloon:
             raise InputError(
@@ -80,7 +98,7 @@ def checked_date(text: str | None) -> str | None:
 
 
 def files_asked(
-    input: Path | str,
+    input: Path | str | Surface,
     labels: Path | str | None,
     landmarks: Path | str | None,
     corrections: Path | str | Sequence[Correction] | None,
@@ -89,7 +107,7 @@ def files_asked(
     also: Sequence[Path | str] = (),
     image: Path | str | None = None,
 ) -> tuple[InputFile, ...]:
-    """Describe every file that goes into a case by its content."""
+    """Describe every file that goes into a case by its content; so of a surface in memory."""
     roles: list[tuple[str, object]] = [
         ("input", input),
         ("label map", labels),
@@ -97,9 +115,14 @@ def files_asked(
         ("corrections", corrections),
         ("settings", settings),
     ]
+    in_memory = (surface_in_memory("input", input),) if isinstance(input, Surface) else ()
     given = [(role, Path(p)) for role, p in roles if isinstance(p, (str, Path))]
     given += [("label volume", Path(file)) for file in also]
-    if labels is not None and input_kind(Path(input)) == "volume":
+    if (
+        labels is not None
+        and not isinstance(input, Surface)
+        and input_kind(Path(input)) == "volume"
+    ):
         parts = read_label_map(Path(labels)).parts.values()
         named = dict.fromkeys(part.file for part in parts if part.file)
         known = {path.resolve() for _, path in given}
@@ -113,4 +136,4 @@ def files_asked(
         check_file(path, role)
     if image is not None:
         given.append(("image", Path(image)))
-    return tuple(file for role, path in given for file in input_files(role, path))
+    return in_memory + tuple(file for role, path in given for file in input_files(role, path))

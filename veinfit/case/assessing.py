@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.corrections.apply import Correction, find_corrected
@@ -38,10 +39,11 @@ from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import Settings
+from veinfit.surface.foreign import as_surface
 
 
 def assess(
-    input: Path | str,
+    input: Any,
     *,
     labels: Path | str | None = None,
     also: Sequence[Path | str] = (),
@@ -63,8 +65,8 @@ def assess(
 
     Parameters
     ----------
-    input : path
-        A surface mesh or a label volume.
+    input : path, Surface, or mesh of trimesh or pyvista
+        The file of a surface mesh or a label volume; or a surface in memory, LPS mm.
     labels : path, optional
         Label map of a volume (TOML).
     also : sequence of path
@@ -101,7 +103,17 @@ def assess(
     InputError
         Something in the input cannot be used. A vein that fails in the seating
         raises nothing: its fits are ``not assessed``, with the reason.
+    TypeError
+        ``input``, ``balloons`` or ``settings`` is something else.
+
+    Examples
+    --------
+    >>> result = assess(samples / "larkmoor-01.ply", balloons=[28])  # doctest: +SKIP
+    >>> result.fit("LSPV", 28)  # doctest: +SKIP
+    Fit(LSPV, 28 mm, transseptal: seated, occluded, sealed, seal probability 0.66)
     """
+    if not isinstance(input, (str, Path)):
+        input = as_surface(input, "input")
     tell = progress or silent
     tell("reading the input")
     approaches = approaches_named(approach)

@@ -30,6 +30,7 @@ from veinfit.seating.approach.septum import (
 )
 from veinfit.seating.neighbours import Structure
 from veinfit.settings import Settings
+from veinfit.surface import Surface
 
 FARTHEST_LANDMARK_MM = 200.0
 """No structure beside the heart has all its points farther from the atrium."""
@@ -69,7 +70,7 @@ class CaseInput:
 
 
 def read_case(
-    input: Path | str,
+    input: Path | str | Surface,
     *,
     labels: Path | str | None = None,
     also: Sequence[Path | str] = (),
@@ -81,22 +82,28 @@ def read_case(
 ) -> CaseInput:
     """Read the files of a case, as :func:`assess` does, and do no more.
 
+    ``input`` may be a surface in memory, LPS mm.
+
     Raises
     ------
     InputError
         A file cannot be read or used, or options do not go with it.
     """
-    path = Path(input)
+    in_memory = input if isinstance(input, Surface) else None
+    path = Path("in memory") if isinstance(input, Surface) else Path(input)
     chosen = settings or Settings()
     marks = read_landmarks(Path(landmarks)) if landmarks is not None else None
-    if input_kind(path) == "mesh":
+    if in_memory is not None and (frame != "lps" or unit != "mm"):
+        raise InputError("frame and unit are for files; a surface in memory is LPS mm")
+    if in_memory is not None or input_kind(path) == "mesh":
         if also:
             raise InputError(
                 f"further label volumes go with a volume, but {path} is a mesh; leave them out"
             )
         if labels is not None:
             raise InputError(f"a label map goes with a volume, but {path} is a mesh; leave it out")
-        lumen = LumenInput(read_mesh(path, frame=frame, unit=unit), trust_frame=trust_frame)
+        read = in_memory or read_mesh(path, frame=frame, unit=unit)
+        lumen = LumenInput(read, trust_frame=trust_frame)
         structures: dict[str, Structure] = {}
         notes: tuple[Note, ...] = ()
         septum = None

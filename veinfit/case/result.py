@@ -4,12 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from html import escape
 from pathlib import Path
+from typing import Any, Literal
 
 from veinfit.anatomy.corrections.apply import Correction
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy
+from veinfit.case.choosing import choose_fit
+from veinfit.io.columns import column
 from veinfit.io.provenance import Provenance
+from veinfit.io.record import CaseRecord
+from veinfit.io.tables import Table, arrow_tables, case_rows
 from veinfit.labels.image import ImageVolume
 from veinfit.notes import Note, verdict_first
 from veinfit.seating.balloon import Balloon
@@ -17,6 +23,8 @@ from veinfit.seating.further import Crossings
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.settings import Settings
+
+TableKind = Literal["arrow", "pandas"]
 
 Progress = Callable[[str], None]
 """Told what is being done, as each stage begins."""
@@ -61,6 +69,80 @@ class CaseResult:
     crossings: Crossings | None = None
     image: ImageVolume | None = None
 
+    def __repr__(self) -> str:
+        name = self.provenance.case_id or "case"
+        veins = ", ".join(vein.name for vein in self.anatomy.veins)
+        balloons = ", ".join(dict.fromkeys(fit.balloon for fit in self.fits))
+        return f"CaseResult({name}: {veins}; {balloons}; {len(self.fits)} fits)"
+
+    def _repr_html_(self) -> str:
+        return _html(self)
+
+    def fit(self, vein: str, balloon: str | float, approach: str | None = None) -> Fit:
+        """Return one fit.
+
+        Parameters
+        ----------
+        vein : str
+        balloon : str or float
+            Its name, or its diameter in mm.
+        approach : {'transseptal', 'coaxial'}, optional
+            The case's first where not given.
+
+        Raises
+        ------
+        InputError
+            There is none; the message says what there is.
+
+        Examples
+        --------
+        >>> result.fit("LSPV", 28)
+        Fit(LSPV, 28 mm, transseptal: seated, occluded, sealed, seal probability 0.75)
+        """
+        veins = [one.name for one in self.anatomy.veins]
+        unmeasured = self.anatomy.unmeasured
+        return choose_fit(self.fits, veins, vein, balloon, approach, unmeasured)
+
+    def tables(self, kind: TableKind = "arrow") -> dict[str, Any]:
+        """Return the tables of the case, those of its CSV files, by name without the ending.
+
+        Parameters
+        ----------
+        kind : {'arrow', 'pandas'}
+            ``pyarrow.Table``, whose columns carry unit and meaning; or ``pandas.DataFrame``,
+            where pandas is installed.
+
+        Returns
+        -------
+        dict
+            ``veins``, ``sections``, ``ridges``, ``label_ostia``, ``fits``, ``leaks``, ``clock``,
+            ``aims``, ``growth``, ``expected``, ``plans``, ``crossings``; with kept tries
+            ``attempts`` too.
+
+        Examples
+        --------
+        >>> fits = result.tables()["fits"]
+        >>> fits.column("vein")[0].as_py(), fits.column("balloon_mm")[0].as_py()
+        ('LSPV', 28.0)
+        >>> fits.schema.field("depth_mm").metadata[b"unit"]
+        b'mm'
+        >>> result.tables("pandas")["veins"]["vein"].tolist()
+        ['LSPV', 'LIPV', 'RSPV', 'RIPV']
+        """
+        return as_tables(case_rows(self.record()), kind)
+
+    def record(self, more_notes: tuple[Note, ...] = ()) -> CaseRecord:
+        """Return what the tables and the document of the case are made of."""
+        return CaseRecord(
+            anatomy=self.anatomy,
+            fits=self.fits,
+            structures=tuple(self.structures),
+            notes=(*self.notes, *more_notes),
+            settings=self.settings,
+            provenance=self.provenance,
+            crossings=self.crossings,
+        )
+
     @property
     def unassessed(self) -> tuple[Fit, ...]:
         """The fits about which nothing could be said."""
@@ -90,6 +172,54 @@ class WrittenCase:
     folder: Path
     files: tuple[str, ...]
     notes: tuple[Note, ...]
+
+
+def as_tables(rows: Mapping[str, Table], kind: TableKind) -> dict[str, Any]:
+    """Return tables as those of a library.
+
+    Raises
+    ------
+    ValueError
+        There is no such kind.
+    """
+    if kind not in ("arrow", "pandas"):
+        raise ValueError(f"kind: expected 'arrow' or 'pandas'; got {kind!r}")
+    tables = arrow_tables(rows)
+    return tables if kind == "arrow" else {name: one.to_pandas() for name, one in tables.items()}
+
+
+SHOWN = (
+    "vein", "balloon", "outcome", "occluded", "sealed", "depth_mm", "leak_width_mm", "leak_side",
+    "seal_probability", "steered_seal_probability",
+)  # fmt: skip
+"""Columns of the fits that a notebook shows."""
+
+
+def _html(result: CaseResult) -> str:
+    """Return a table of the fits, as a notebook shows it."""
+
+    def cell(name: str, value: object) -> str:
+        if value is None:
+            return ""
+        if isinstance(value, bool):
+            return "yes" if value else "no"
+        digits = column("fits", name).shown_digits
+        return f"{value:.{digits or 1}f}" if isinstance(value, float) else escape(str(value))
+
+    def told(name: str) -> str:
+        one = column("fits", name)
+        words = one.label or one.name
+        return escape(f"{words}, {one.unit}" if one.unit not in ("", "1") else words)
+
+    head = "".join(f"<th>{told(name)}</th>" for name in SHOWN)
+    rows = "".join(
+        "<tr>" + "".join(f"<td>{cell(name, getattr(fit, name))}</td>" for name in SHOWN) + "</tr>"
+        for fit in result.fits
+    )
+    return (
+        f"<table><caption>{escape(result.provenance.case_id or 'Case')}: predicted seats</caption>"
+        f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
+    )
 
 
 def silent(stage: str) -> None:

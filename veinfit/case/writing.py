@@ -10,7 +10,6 @@ from veinfit.errors import InputError
 from veinfit.io.archive import archived, load_archive
 from veinfit.io.document import case_document, case_json, files_of_earlier_run
 from veinfit.io.output import staged_output, unwritable
-from veinfit.io.record import CaseRecord
 from veinfit.io.tables import case_tables
 from veinfit.notes import Note
 from veinfit.report import model as report_model
@@ -59,13 +58,23 @@ def write_case(
     ------
     InputError
         ``out`` cannot be written; it is then as it was before.
+    TypeError
+        ``result`` is something else.
+
+    Examples
+    --------
+    >>> written = write_case(result, out / "case", pictures=False, report=False)
+    >>> [name for name in written.files if name.startswith("l")]
+    ['label_ostia.csv', 'leaks.csv']
     """
+    if not isinstance(result, CaseResult):
+        raise TypeError(f"result: expected a CaseResult; got a {type(result).__name__}")
     tell = progress or silent
     out = Path(out)
     with staged_output(
         out, supersedes=lambda: files_of_earlier_run(out), last="case.json"
     ) as stage:
-        record = case_record(result)
+        record = result.record()
         for name, content in case_tables(record).items():
             (stage / name).write_bytes(content)
         drawn: tuple[report_model.Picture, ...] = ()
@@ -85,7 +94,7 @@ def write_case(
         (stage / ARCHIVE).write_bytes(archived(_without_lumen(result)))
         names = [p.relative_to(stage).as_posix() for p in stage.rglob("*") if p.is_file()]
         files = tuple(sorted({*names, "case.json"}))
-        document = case_document(case_record(result, picture_notes), files)
+        document = case_document(result.record(picture_notes), files)
         (stage / "case.json").write_bytes(case_json(document))
     return WrittenCase(out, files, picture_notes)
 
@@ -96,10 +105,25 @@ def load_case(folder: Path | str) -> CaseResult:
     Lengths are rounded to a micrometre; in place of the closed surface of the
     blood, ``anatomy.lumen`` is the wall.
 
+    Parameters
+    ----------
+    folder : path
+        That :func:`write_case` or ``veinfit assess`` wrote.
+
+    Returns
+    -------
+    CaseResult
+
     Raises
     ------
     InputError
         The folder holds no finished case, or one of another version.
+
+    Examples
+    --------
+    >>> written = write_case(result, out / "again", pictures=False, report=False)
+    >>> load_case(written.folder)
+    CaseResult(Larkmoor 04, coarse (invented): LSPV, LIPV, RSPV, RIPV; 28 mm, 31 mm; 8 fits)
     """
     path = Path(folder)
     if not path.is_dir():
@@ -115,19 +139,6 @@ def load_case(folder: Path | str) -> CaseResult:
 def _without_lumen(result: CaseResult) -> CaseResult:
     """Leave out the image, and the closed surface, which nothing is drawn from."""
     return replace(result, image=None, anatomy=replace(result.anatomy, lumen=result.anatomy.wall))
-
-
-def case_record(result: CaseResult, more_notes: tuple[Note, ...] = ()) -> CaseRecord:
-    """Return what the tables and the document of a case are made of."""
-    return CaseRecord(
-        anatomy=result.anatomy,
-        fits=result.fits,
-        structures=tuple(result.structures),
-        notes=(*result.notes, *more_notes),
-        settings=result.settings,
-        provenance=result.provenance,
-        crossings=result.crossings,
-    )
 
 
 def _draw(

@@ -66,11 +66,24 @@ def read_landmarks(path: Path) -> Landmarks:
         separated by commas, semicolons or tabs. Further columns, blank lines and
         comments (#) are left aside.
 
+    Returns
+    -------
+    dict of str to (N, 3) array
+        Points by name, in their order, LPS mm.
+
     Raises
     ------
     InputError
         The file cannot be read, states an unknown frame, lacks a column, or
         has rows that are wrong; the message gives their line numbers.
+
+    Examples
+    --------
+    >>> marks = read_landmarks(samples / "larkmoor-03.landmarks.csv")
+    >>> sorted(marks)
+    ['right_phrenic_nerve', 'septal_crossing']
+    >>> marks["septal_crossing"].shape
+    (1, 3)
     """
     path = Path(path)
     source = f"landmarks {path}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from pathlib import Path
 
 from veinfit.io.cells import Value
 from veinfit.io.files import hash_file, is_dicom
+from veinfit.surface import Surface
 
 LIBRARIES = ("numpy", "scipy", "vtk", "pyvista", "trimesh", "nibabel", "matplotlib")
 """Libraries whose versions are recorded with a case."""
@@ -91,6 +93,12 @@ def input_files(role: str, path: Path) -> tuple[InputFile, ...]:
         return (InputFile(role, SERIES_FORMAT, size, sha256(hashes.encode()).hexdigest()),)
     found = [(role, path), *((f"{role} data", part) for part in _detached_data(path))]
     return tuple(_input_file(name, part) for name, part in found)
+
+
+def surface_in_memory(role: str, surface: Surface) -> InputFile:
+    """Describe a surface that came from no file, by its points and faces."""
+    content = surface.points.tobytes() + surface.faces.tobytes()
+    return InputFile(role, "memory", len(content), hashlib.sha256(content).hexdigest())
 
 
 def _input_file(role: str, path: Path) -> InputFile:

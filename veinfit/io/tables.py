@@ -7,75 +7,50 @@ they cannot disagree. All coordinates are LPS mm.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict, fields
-from typing import Any
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields
+from typing import TYPE_CHECKING, Any
 
 from veinfit.anatomy.model import Anatomy, ContourMeasures, Vein
 from veinfit.io.cells import Row, csv_table, row_of, xyz_values
+from veinfit.io.columns import arrow_schema, names
 from veinfit.io.record import CaseRecord
 from veinfit.notes import Note
-from veinfit.seating.expected import Expected, expected_seals
-from veinfit.seating.further import Crossings, GrowthStep
-from veinfit.seating.model import Aim, AttemptRow, ClockReading, Fit, Leak
+from veinfit.seating.expected import expected_seals
+from veinfit.seating.further import Crossings
+from veinfit.seating.model import Fit
 
-VEIN_COLUMNS = (
-    "vein", "d_max_mm", "d_min_mm", "ovality", "area_mm2", "perimeter_mm", "d_area_mm",
-    "d_perimeter_mm", "takeoff_wall_deg", "takeoff_frontal_deg", "takeoff_transverse_deg",
-    "trunk_length_mm", "trunk_at_least", "ostium_x_mm", "ostium_y_mm", "ostium_z_mm",
-    "normal_x", "normal_y", "normal_z", "axis_x", "axis_y", "axis_z", "axis_length_mm",
-    "ostium_residual_mm", "ostium_error_mm", "name_confidence", "confidence", "notes",
-    "axis_error_deg", "ostium_kind",
-)  # fmt: skip
+if TYPE_CHECKING:
+    import pyarrow as pa
 
-SECTION_COLUMNS = (
-    "vein", "s_mm", "x_mm", "y_mm", "z_mm", "tangent_x", "tangent_y", "tangent_z",
-    "area_mm2", "perimeter_mm", "d_max_mm", "d_min_mm",
-)  # fmt: skip
+VEIN_COLUMNS = names("veins")
 
-RIDGE_COLUMNS = ("from", "to", "width_mm")
+SECTION_COLUMNS = names("sections")
 
-LABEL_OSTIUM_COLUMNS = (
-    "vein", "x_mm", "y_mm", "z_mm", "d_max_mm", "d_min_mm", "d_area_mm", "distance_mm",
-)  # fmt: skip
+RIDGE_COLUMNS = names("ridges")
 
-FIT_COLUMNS = (
-    "vein", "balloon", "balloon_mm", "approach", "outcome", "reason",
-    "centre_x_mm", "centre_y_mm", "centre_z_mm", "misalignment_deg", "depth_mm",
-    "nose_depth_mm", "deep", "contact_area_mm2", "contact_arc_deg", "occluded", "sealed",
-    "leak_width_mm", "leak_area_mm2", "leak_clock_h", "leak_side", "occlusion_grade",
-    "antral_area_mm2", "freeze_shift_mm", "sealed_after_freeze", "seal_probability",
-    "seal_probability_low", "seal_probability_high", "antral", "push_to_seal_n",
-    "occlusion_probability", "occlusion_probability_low", "occlusion_probability_high",
-    "steered_seal_probability", "steered_seal_probability_low", "steered_seal_probability_high",
-    "steered_occlusion_probability", "steered_occlusion_probability_low",
-    "steered_occlusion_probability_high", "deep_seal_probability", "freeze_loss_probability",
-    "loop_depth_mm", "loop_fit",
-)  # fmt: skip
+LABEL_OSTIUM_COLUMNS = names("label_ostia")
+
+FIT_COLUMNS = names("fits")
 """``fits.csv`` has in addition a ``distance_NAME_mm`` for each structure."""
 
-LEAK_COLUMNS = tuple(f.name for f in fields(Leak))
+LEAK_COLUMNS = names("leaks")
 
-CLOCK_COLUMNS = tuple(f.name for f in fields(ClockReading))
+CLOCK_COLUMNS = names("clock")
 
+AIM_COLUMNS = names("aims")
 
-AIM_COLUMNS = tuple(f.name for f in fields(Aim))
-
-GROWTH_COLUMNS = tuple(f.name for f in fields(GrowthStep) if f.name != "distances_mm")
+GROWTH_COLUMNS = names("growth")
 """``growth.csv`` has in addition a ``distance_NAME_mm`` for each structure."""
 
-EXPECTED_COLUMNS = tuple(f.name for f in fields(Expected) if f.name != "approach")
+EXPECTED_COLUMNS = names("expected")
 
-CROSSING_COLUMNS = ("x_mm", "y_mm", "z_mm", "balloon", "expected_sealed")
+CROSSING_COLUMNS = names("crossings")
 """``crossings.csv`` has in addition a ``misalignment_VEIN_deg`` for each vein."""
 
-PLAN_COLUMNS = (
-    "vein", "approach", "plan", "seat", "balloon", "shaft_clock_h", "shaft_side",
-    "shaft_tilt_deg", "covers_from_h", "covers_to_h", "seal_probability", "probability_without",
-    "open_gap_mm", "open_side",
-)  # fmt: skip
+PLAN_COLUMNS = names("plans")
 
-ATTEMPT_COLUMNS = tuple(f.name for f in fields(AttemptRow))
+ATTEMPT_COLUMNS = names("attempts")
 
 
 def vein_rows(anatomy: Anatomy) -> list[Row]:
@@ -295,28 +270,62 @@ def plan_rows(fit: Fit) -> list[Row]:
     return rows
 
 
-def case_tables(record: CaseRecord) -> dict[str, bytes]:
-    """Return the CSV files of a case by name."""
-    anatomy, fits, structures = record.anatomy, record.fits, record.structures
-    veins = [vein.name for vein in anatomy.veins]
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows with the columns that they have."""
+
+    columns: tuple[str, ...]
+    rows: list[Row]
+
+
+def anatomy_tables(anatomy: Anatomy) -> dict[str, Table]:
+    """Return the tables of an anatomy alone, by name."""
     sections = [row for vein in anatomy.veins for row in section_rows(vein)]
+    return {
+        "veins": Table(VEIN_COLUMNS, vein_rows(anatomy)),
+        "sections": Table(SECTION_COLUMNS, sections),
+        "ridges": Table(RIDGE_COLUMNS, ridge_rows(anatomy)),
+        "label_ostia": Table(LABEL_OSTIUM_COLUMNS, label_ostium_rows(anatomy)),
+    }
+
+
+def case_rows(record: CaseRecord) -> dict[str, Table]:
+    """Return the tables of a case by name: what the CSV files hold."""
+    fits, structures = record.fits, record.structures
+    veins = [vein.name for vein in record.anatomy.veins]
+
+    def of_fits(rows: Callable[[Fit], list[Row]]) -> list[Row]:
+        return [row for fit in fits for row in rows(fit)]
+
     tables = {
-        "veins.csv": csv_table(VEIN_COLUMNS, vein_rows(anatomy)),
-        "sections.csv": csv_table(SECTION_COLUMNS, sections),
-        "ridges.csv": csv_table(RIDGE_COLUMNS, ridge_rows(anatomy)),
-        "label_ostia.csv": csv_table(LABEL_OSTIUM_COLUMNS, label_ostium_rows(anatomy)),
-        "fits.csv": csv_table(fit_columns(structures), [fit_row(f, structures) for f in fits]),
-        "leaks.csv": csv_table(LEAK_COLUMNS, [row for f in fits for row in leak_rows(f)]),
-        "clock.csv": csv_table(CLOCK_COLUMNS, [row for f in fits for row in clock_rows(f)]),
-        "aims.csv": csv_table(AIM_COLUMNS, [row for f in fits for row in aim_rows(f)]),
-        "growth.csv": csv_table(
-            growth_columns(structures), [row for f in fits for row in growth_rows(f, structures)]
+        **anatomy_tables(record.anatomy),
+        "fits": Table(fit_columns(structures), [fit_row(fit, structures) for fit in fits]),
+        "leaks": Table(LEAK_COLUMNS, of_fits(leak_rows)),
+        "clock": Table(CLOCK_COLUMNS, of_fits(clock_rows)),
+        "aims": Table(AIM_COLUMNS, of_fits(aim_rows)),
+        "growth": Table(
+            growth_columns(structures), of_fits(lambda fit: growth_rows(fit, structures))
         ),
-        "expected.csv": csv_table(EXPECTED_COLUMNS, expected_rows(record)),
-        "plans.csv": csv_table(PLAN_COLUMNS, [row for f in fits for row in plan_rows(f)]),
-        "crossings.csv": csv_table(crossing_columns(veins), crossing_rows(record.crossings, veins)),
+        "expected": Table(EXPECTED_COLUMNS, expected_rows(record)),
+        "plans": Table(PLAN_COLUMNS, of_fits(plan_rows)),
+        "crossings": Table(crossing_columns(veins), crossing_rows(record.crossings, veins)),
     }
     if any(fit.attempts for fit in fits):
-        rows = [row for f in fits for row in attempt_rows(f)]
-        tables["attempts.csv"] = csv_table(ATTEMPT_COLUMNS, rows)
+        tables["attempts"] = Table(ATTEMPT_COLUMNS, of_fits(attempt_rows))
     return tables
+
+
+def case_tables(record: CaseRecord) -> dict[str, bytes]:
+    """Return the CSV files of a case by name."""
+    found = case_rows(record)
+    return {f"{name}.csv": csv_table(one.columns, one.rows) for name, one in found.items()}
+
+
+def arrow_tables(tables: Mapping[str, Table]) -> dict[str, pa.Table]:
+    """Return tables as Arrow tables, whose fields carry unit and meaning."""
+    import pyarrow as pa
+
+    return {
+        name: pa.Table.from_pylist(one.rows, schema=arrow_schema(name, one.columns))
+        for name, one in tables.items()
+    }

@@ -285,3 +285,15 @@ class Fit:
     plans: VeinPlans | None = None
     attempts: tuple[AttemptRow, ...] = ()
     notes: tuple[Note, ...] = ()
+
+    def __repr__(self) -> str:
+        told: list[str] = [self.outcome]
+        if self.occluded is not None:
+            told.append(
+                "occluded" if self.occluded else f"leaks {self.leak_width_mm or 0.0:.1f} mm"
+            )
+        if self.sealed:
+            told.append("sealed")
+        if self.seal_probability is not None:
+            told.append(f"seal probability {self.seal_probability:.2f}")
+        return f"Fit({self.vein}, {self.balloon}, {self.approach}: {', '.join(told)})"

@@ -41,6 +41,13 @@ class Surface:
         self.points.setflags(write=False)
         self.faces.setflags(write=False)
 
+    def __repr__(self) -> str:
+        points, faces = len(self.points), len(self.faces)
+        extent = np.ptp(self.points, axis=0) if points else np.zeros(3)
+        size = " x ".join(f"{length:.1f}" for length in extent)
+        face_word = "face" if faces == 1 else "faces"
+        return f"Surface({points} points, {faces} {face_word}, {size} mm)"
+
     @cached_property
     def by_corner(self) -> IntArray:
         """The faces as (3, F): looking things up corner by corner is far quicker so."""

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import fields
 from functools import cache
-from typing import TYPE_CHECKING, Any, get_type_hints
+from typing import TYPE_CHECKING, Any
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.io.cells import Row, plain_value
+from veinfit.io.columns import Kind, arrow_type, column
 from veinfit.io.margin_record import margin_document
 from veinfit.io.tables import (
     FIT_COLUMNS,
@@ -19,7 +19,7 @@ from veinfit.io.tables import (
     leak_rows,
     vein_rows,
 )
-from veinfit.seating.model import Fit, Leak
+from veinfit.seating.model import Fit
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -126,46 +126,27 @@ def _margin_values(fit: Fit) -> dict[str, Any]:
 def schema(table: str) -> pa.Schema:
     """Return the Arrow schema of a table: the same for every case and cohort.
 
-    The type of a column is that of the field that it comes from.
+    The type of a column is the registry's.
     """
     import pyarrow as pa
 
-    kinds = _kinds()
-    types = {"text": pa.string(), "whole": pa.int64(), "yes": pa.bool_(), "number": pa.float64()}
     nested = dict.fromkeys(GIVEN_PATIENT, pa.list_(pa.float64()))
     nested[DISTANCES] = pa.map_(pa.string(), pa.float64())
     return pa.schema(
         [
-            pa.field(name, nested.get(name) or types[kinds[table].get(name, "number")])
+            pa.field(name, nested.get(name) or arrow_type(_kind_of(table, name)))
             for name in COLUMNS[table]
         ]
     )
 
 
-def _kinds() -> dict[str, dict[str, str]]:
-    text = dict.fromkeys(("case", "vein", "notes", "ostium_kind"), "text")
-    cases = {**dict.fromkeys(CASE_COLUMNS, "text"), "veins": "whole", "corrections": "whole"}
-    return {
-        "cases": cases,
-        "veins": {**_declared(Vein), **text},
-        "fits": {**_declared(Fit), **text},
-        "leaks": {**_declared(Leak), **text},
-    }
-
-
-def _declared(kind: type) -> dict[str, str]:
-    """Return what the fields of a dataclass hold, by their declared types."""
-    hints = get_type_hints(kind)
-    found = {}
-    for field in fields(kind):
-        words = str(hints[field.name])
-        for sign, name in (("bool", "yes"), ("float", "number"), ("int", "whole")):
-            if sign in words:
-                found[field.name] = name
-                break
-        else:
-            found[field.name] = "text"
-    return found
+def _kind_of(table: str, name: str) -> Kind:
+    """Return what a column holds: those of a cohort's own, else by the registry."""
+    if table == "cases":
+        return "whole" if name in ("veins", "corrections") else "text"
+    if name == "case":
+        return "text"
+    return "number" if name == RIDGE_COLUMN else column(table, name).kind
 
 
 def arrow_table(table: str, rows: list[dict[str, Any]]) -> pa.Table:
