@@ -39,6 +39,7 @@ from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import Settings
+from veinfit.surface import Surface
 from veinfit.surface.foreign import as_surface
 
 
@@ -140,7 +141,8 @@ def assess(
     image_notes: tuple[Note, ...] = ()
     if image is not None:
         tell("reading the image")
-        shown, image_notes = read_case_image(Path(image), Path(input), case.lumen.surface)
+        read_from = None if isinstance(input, Surface) else Path(input)
+        shown, image_notes = read_case_image(Path(image), read_from, case.lumen.surface)
     find = partial(find_corrected, corrections=by_hand) if by_hand else find_anatomy
     anatomy = find(
         case.lumen, chosen, frame=frame, progress=lambda stage: tell(f"anatomy: {stage}")

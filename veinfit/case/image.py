@@ -19,7 +19,7 @@ WHOLE_SHARE = 0.99
 
 
 def read_case_image(
-    path: Path, labels: Path, lumen: Surface
+    path: Path, labels: Path | None, lumen: Surface
 ) -> tuple[ImageVolume, tuple[Note, ...]]:
     """Read the image of a case.
 
@@ -27,8 +27,8 @@ def read_case_image(
     ----------
     path : Path
         A volume file, or a folder with a DICOM series.
-    labels : Path
-        What the atrium was read from.
+    labels : Path or None
+        What the atrium was read from; None for a surface in memory.
     lumen : Surface
         The atrium's.
 
@@ -44,7 +44,7 @@ def read_case_image(
         lies beside the atrium.
     """
     image, notes = read_shown_image(path, lumen)
-    if image.sources and is_dicom(labels):
+    if image.sources and labels is not None and is_dicom(labels):
         from veinfit.io.dicom.study import check_together
 
         check_together(labels, image.sources[0])
