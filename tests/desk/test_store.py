@@ -163,6 +163,27 @@ def test_a_signed_case_is_read_only_until_reopened_with_a_reason(tmp_path):
     assert read_journal(case.path).entries[-1]["reason"] == "a vein was missed"
 
 
+def test_what_is_newer_than_the_results_is_told(tmp_path):
+    case = make_case(tmp_path, "a", Asked(input="inputs/x.ply", frame="lps", unit="mm"))
+    write_result(case.path / "result")
+
+    def reason() -> str:
+        return state_of(case, Summaries(tmp_path)).reason
+
+    assert reason() == ""
+    (case.path / "corrections.toml").write_text("")
+    assert "corrections.toml is newer" in reason()
+    with pytest.raises(InputError, match="newer"):
+        mark_reviewed(case, "reader 1")
+    write_result(case.path / "result")
+    case.ask(replace(case.asked, corrections="corrections.toml"))
+    assert "options or files" in reason()
+    write_result(case.path / "result")
+    assert reason() == ""
+    (case.path / "corrections.toml").unlink()
+    assert "taken away" in reason()
+
+
 def test_a_folder_that_assess_wrote_is_a_case(tmp_path):
     write_result(tmp_path / "by-command")
     case = case_named(tmp_path, "by-command")

@@ -30,7 +30,8 @@ from veinfit.desk.worker import ASSESS
 from veinfit.errors import InputError
 from veinfit.io.files import MESH_SUFFIXES, VOLUME_SUFFIXES, check_file, hash_file
 
-SAMPLE = "Larkmoor 01 (invented sample)"
+SAMPLE, SAMPLE_TITLE = "Larkmoor 01 sample", "Larkmoor 01 (invented sample)"
+OVERVIEW = Path("pictures", "overview.png")
 THUMB_PX = 240
 
 
@@ -123,6 +124,7 @@ class Desk:
             told["state"], told["reason"] = unwritten["state"], unwritten["reason"]
         progress = self.runs.progress(state.name) if told["state"] == "running" else None
         told["progress"] = None if progress is None else asdict(progress)
+        told["picture"] = (CaseFolder(self.folder / state.name).result / OVERVIEW).is_file()
         told["before"] = self.runs.place(state.name) if told["state"] == "waiting" else 0
         return told
 
@@ -137,7 +139,7 @@ class Desk:
 
     def thumb(self, case: CaseFolder) -> bytes | None:
         """Return a small picture of a case's atrium; None where there is none."""
-        path = case.result / "pictures" / "overview.png"
+        path = case.result / OVERVIEW
         try:
             status = path.stat()
         except OSError:
@@ -170,7 +172,7 @@ class Desk:
     def sample(self, who: str = "") -> CaseFolder:
         """Make the sample case and put it into the queue."""
         self.need_own()
-        case = make_case(self.folder, SAMPLE, Asked(case_id=SAMPLE), who)
+        case = make_case(self.folder, SAMPLE, Asked(case_id=SAMPLE_TITLE), who)
         drawn = self.looks.sample(case.path / "inputs")
         paths = {key: f"inputs/{name}" for key, name in drawn.items()}
         files = tuple(

@@ -13,7 +13,16 @@ from typing import Literal
 
 from veinfit.anatomy.vein import CLOSE_RUNNER_UP
 from veinfit.cohort.summary.findings import LOW_CONFIDENCE
-from veinfit.desk.cases import REVIEWED, RUN, SIGNED, CaseFolder, cases_in, own_size_and_time
+from veinfit.desk.asked import ASKED
+from veinfit.desk.cases import (
+    CORRECTIONS,
+    REVIEWED,
+    RUN,
+    SIGNED,
+    CaseFolder,
+    cases_in,
+    own_size_and_time,
+)
 from veinfit.desk.owner import DESK
 from veinfit.errors import InputError
 
@@ -204,9 +213,14 @@ def newer_than_result(case: CaseFolder) -> str:
         return ""
     _, done = own_size_and_time(case.result / "case.json")
     asked = case.asked
-    for name in (asked.corrections, asked.landmarks, asked.labels):
+    again = "run the case again"
+    if asked.corrections and not (case.path / asked.corrections).is_file():
+        return f"{asked.corrections} was taken away after the results were written: {again}"
+    for name in (asked.corrections or CORRECTIONS, asked.landmarks, asked.labels):
         if name and own_size_and_time(case.path / name)[1] > done:
-            return f"{Path(name).name} is newer than the results: run the case again"
+            return f"{Path(name).name} is newer than the results: {again}"
+    if own_size_and_time(case.path / ASKED)[1] > done:
+        return f"options or files were changed after the results were written: {again}"
     return ""
 
 

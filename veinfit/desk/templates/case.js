@@ -110,7 +110,7 @@
     settingUp.start();
     const fold = get("setup-fold");
     if (data.state.state === "failed") fold.open = true;
-    const first = () => { if (fold.open && !document.body.dataset.ready && !data.reading && !BUSY.includes(data.state.state)) { document.body.dataset.ready = "begun"; settingUp.load(); } };
+    const first = () => { if (fold.open && !document.body.dataset.ready && !data.reading && !BUSY.includes(data.state.state)) settingUp.load(); };
     fold.addEventListener("toggle", first);
     first();
     if (data.reading) get("setup-busy").textContent = "";

@@ -36,8 +36,8 @@
       get("leave-open").disabled = !chosen.size;
     });
     const address = encodeURIComponent(one.name);
-    const picture = one.summary ? make("img", "", [], { src: `thumb/${address}?${one.summary.sha256.slice(0, 8)}`, alt: "", loading: "lazy",
-      onerror() { this.replaceWith(make("span", "", [], { className: "blank" })); } })
+    const picture = one.picture ? make("img", "", [], { alt: "", loading: "lazy",
+      src: `thumb/${address}?${one.summary?.sha256.slice(0, 8)}` })
       : make("span", "", [], { className: "blank" });
     const link = make("a", one.title, [], { href: `case/${address}/` });
     const name = make("td", "", [link]);

@@ -120,6 +120,7 @@ const settingUp = (() => {
     one?.viewer.look(0, 0);
   }
   async function load() {
+    document.body.dataset.ready = "begun";
     get("setup-busy").textContent = "The files are being read…";
     told = await ask("setup");
     get("setup-busy").textContent = told?.fault ?? "";

@@ -1,0 +1,243 @@
+"""The desk in a real browser, as a person uses it."""
+
+from __future__ import annotations
+
+import json
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+
+import atria
+import browser as chrome
+import nibabel
+import numpy as np
+import pytest
+
+from veinfit.desk.desk import Desk
+from veinfit.desk.journal import read_journal
+from veinfit.desk.site import desk_app, site_of
+from veinfit.io.corrections import read_corrections
+from veinfit.review.local_site import LocalSite
+
+pytestmark = pytest.mark.slow
+
+FEW = "[margin]\nsamples = 2\n[seating]\ncrossing_map = false\n"
+SETTLED = "document.body?.dataset.settled"
+SET_UP = "document.body?.dataset.ready === 'setup'"
+
+
+@pytest.fixture
+def page() -> Iterator[chrome.Browser]:
+    with chrome.browser(loopback=True) as one:
+        one.size(1280, 900)
+        yield one
+        assert one.faults == []
+
+
+def give(page: chrome.Browser, selector: str, *files: Path) -> None:
+    root = page.call("DOM.getDocument")["root"]["nodeId"]
+    node = page.call("DOM.querySelector", nodeId=root, selector=selector)["nodeId"]
+    page.call("DOM.setFileInputFiles", nodeId=node, files=[str(file) for file in files])
+
+
+def enter(page: chrome.Browser, selector: str, value: str, event: str = "input") -> None:
+    page.evaluate(
+        f"(() => {{ const f = document.querySelector({json.dumps(selector)});"
+        f"f.value = {json.dumps(value)}; f.dispatchEvent(new Event('{event}')); }})()"
+    )
+
+
+def text(page: chrome.Browser, selector: str) -> str:
+    return str(page.evaluate(f"document.querySelector({json.dumps(selector)}).innerText"))
+
+
+def at_state(page: chrome.Browser, state: str) -> None:
+    page.wait(f"document.querySelector('.badge')?.textContent === '{state}' && {SETTLED}")
+
+
+@pytest.fixture
+def volume(tmp_path) -> Path:
+    values = np.zeros((60, 50, 40), np.uint8)
+    values[10:50, 10:40, 5:35] = 1
+    values[50:58, 20:30, 15:25] = 4
+    path = tmp_path / "b.nii.gz"
+    nibabel.save(nibabel.Nifti1Image(values, np.diag([1.0, 1.0, 1.0, 1.0])), path)
+    return path
+
+
+def test_parts_a_clash_signing_reopening_and_two_windows(page, client, desk, volume):
+    page.open(client.site.address)
+    give(page, "#files", volume)
+    page.wait(f"location.pathname.endsWith('/case/b/') && {SET_UP}")
+    assert page.evaluate("document.querySelectorAll('#parts tr').length") == 2
+    # The middle of the picture shows the larger part: a click finds it.
+    page.click("#stage-box canvas")
+    page.wait("!!document.querySelector('#parts tr[aria-selected=true]')")
+    assert text(page, "#parts tr[aria-selected=true] button").strip() == "1"
+    enter(page, "#parts tr:nth-child(1) input", "left_atrium")
+    page.click("#parts-save")
+    page.wait(f"document.querySelector('#parts-saved').textContent !== '' && {SET_UP}")
+    assert desk.case("b").asked.input == "inputs/b.nii.gz"
+
+    # A landmark is set by a click on the surface.
+    page.click("#mark-set")
+    page.click("#stage-box canvas")
+    page.wait("document.querySelector('#marks-saved').textContent !== ''")
+    marks = desk.case("b").path / desk.case("b").asked.landmarks
+    assert marks.read_text().count("septal_crossing") == 1
+    # RAS voxels 10 to 49 in x and 10 to 39 in y: seen from the front, the wall at y = -39.5 LPS.
+    point = [float(c) for c in marks.read_text().splitlines()[-1].split(",")[1:]]
+    assert -50 < point[0] < -9 and abs(point[1] + 39.5) < 1.5
+
+    # Another file of the name is asked about.
+    (volume.parent / "other").mkdir()
+    other = volume.parent / "other" / "b.nii.gz"
+    values = np.asarray(nibabel.load(volume).dataobj).copy()
+    values[0, 0, 0] = 9
+    nibabel.save(nibabel.Nifti1Image(values, np.eye(4)), other)
+    give(page, "#add-files", other)
+    page.wait("document.querySelector('#clash')?.open")
+    page.click("#clash button[value='']")
+    page.wait("!document.querySelector('#clash')")
+    assert len(list((desk.case("b").path / "inputs").glob("b*.nii.gz"))) == 1
+
+    page.click("#run")
+    at_state(page, "to review")
+    enter(page, "#who", "reader 1")
+    page.click("#reviewed")
+    at_state(page, "reviewed")
+    page.click("#sign")
+    at_state(page, "signed")
+    assert page.evaluate("document.querySelector('#run') === null")
+    signed = json.loads((desk.case("b").path / "signed.json").read_text())
+    assert signed["who"] == "reader 1" and "inputs/b.nii.gz" in signed["files"]
+    enter(page, "#why", "a vein was missed")
+    page.click("#reopen")
+    at_state(page, "reviewed")
+    assert [e["what"] for e in read_journal(desk.case("b").path).entries][-1] == "reopened"
+
+    # A second window on another desk of the same folder is told, and shows the case.
+    second = Desk(desk.folder, function="quick_jobs:work")
+    second.begin()
+    with LocalSite(desk_app(second)) as site:
+        site.start()
+        page.open(site.address, "!!document.querySelector('#rows tr')")
+        assert "another desk" in text(page, "#reading")
+        page.open(client.site.address, "!!document.querySelector('#rows tr')")
+        assert page.evaluate("document.querySelector('#reading').hidden")
+    second.end()
+
+
+def test_search_filter_and_cancel(page, client, desk, ready):
+    for name, plan in (("slow", "600"), ("waits", ""), ("<b>odd</b>", "")):
+        desk.run(ready(name, plan))
+    page.open(client.site.address, "document.querySelectorAll('#rows tr').length === 3")
+    enter(page, "#search", "wait")
+    assert page.evaluate("document.querySelectorAll('#rows tr').length") == 2
+    enter(page, "#search", "slow")
+    assert page.evaluate("document.querySelectorAll('#rows tr').length") == 1
+    enter(page, "#search", "")
+    enter(page, "#filter", "waiting", "change")
+    assert page.evaluate("document.querySelectorAll('#rows tr').length") == 2
+    page.open(f"{client.site.address}case/slow/", SETTLED)
+    page.wait("!document.querySelector('#running').hidden")
+    page.click("#cancel")
+    at_state(page, "cancelled")
+    page.open(f"{client.site.address}case/waits/", SETTLED)
+    at_state(page, "to review")
+
+
+def test_the_keyboard_alone_reaches_everything(page, client, ready):
+    case = ready("a")
+    case.put_state("run.json", {"state": "failed", "reason": "why"})
+    page.open(f"{client.site.address}case/a/", SETTLED)
+    page.wait("document.querySelector('#files').children.length >= 0")
+    reached = set()
+    for _ in range(60):
+        page.key("Tab")
+        reached.add(page.evaluate("document.activeElement.id"))
+    wanted = {"add-files", "o-case_id", "o-balloons", "o-approach", "run"}
+    assert wanted <= reached
+    unnamed = page.evaluate(
+        "[...document.querySelectorAll('button, input, select, a, canvas')].filter(e =>"
+        "!(e.textContent.trim() || e.ariaLabel || e.labels?.length))"
+        ".map(e => e.outerHTML)"
+    )
+    assert unnamed == []
+
+
+@pytest.fixture
+def real(tmp_path) -> Iterator[tuple[Desk, LocalSite]]:
+    folder = tmp_path / "Larkmoor"
+    folder.mkdir()
+    desk, app = site_of(folder)
+    desk.begin()
+    with LocalSite(app) as site:
+        site.start()
+        yield desk, site
+    desk.end()
+
+
+def test_from_a_dropped_mesh_to_a_signed_report(page, real, tmp_path, monkeypatch):
+    desk, site = real
+    monkeypatch.setattr(chrome, "ALLOWANCE_S", 600.0)
+    mesh = atria.save_mesh(atria.open_surface(), tmp_path / "a.ply")
+    few = tmp_path / "few.toml"
+    few.write_text(FEW)
+    page.open(site.address)
+    give(page, "#files", mesh, few)
+    page.wait(f"location.pathname.endsWith('/case/a/') && {SET_UP}")
+    page.click("input[name=frame][value=lps]")
+    enter(page, "#unit", "mm", "change")
+    page.wait("!!document.querySelector('#stage-box canvas')")
+    enter(page, "#o-balloons", "28")
+    enter(page, "#o-approach", "coaxial", "change")
+    enter(page, "#o-case_id", "Larkmoor <b>7</b>")
+    page.wait("!document.querySelector('#run').disabled")
+    page.click("#run")
+    at_state(page, "to review")
+    assert page.evaluate("document.querySelectorAll('.answers tbody tr').length") == 4
+    first = read_journal(desk.case("a").path).entries
+
+    # A vein's ostium is moved on the review page within the desk.
+    page.click("#reviewing a")
+    page.wait("document.querySelector('input[name=vein]') && document.body.dataset.settled")
+    page.evaluate("document.querySelector('input[name=vein][value=RSPV]').click()")
+    page.wait("document.querySelector('#told h2') && !document.querySelector('#busy').textContent")
+    enter(page, "#who", "reader 1")
+    enter(page, "#why", "too near the atrium")
+    enter(page, "#shift", "2")
+    page.wait("!document.querySelector('#save').disabled && "
+              "document.querySelectorAll('#measures td.other').length > 3 && "
+              "!document.querySelector('#busy').textContent")  # fmt: skip
+    page.click("#save")
+    page.wait("document.querySelector('#saved').textContent !== ''")
+    (saved,) = read_corrections(desk.case("a").path / "corrections.toml")
+    assert (saved.vein, saved.shift_mm) == ("RSPV", 2.0)
+    told = read_journal(desk.case("a").path).entries[len(first)]
+    assert told["what"].startswith("corrections of the first") and told["veins"] == ["RSPV"]
+
+    page.click("header a")
+    page.wait(f"document.querySelector('#run') && {SETTLED}")
+    assert "newer than the results" in text(page, "#reason")
+    page.evaluate("document.querySelector('#run').closest('details').open = true")
+    page.click("#run")
+    page.wait("!document.querySelector('#running')?.hidden")
+    at_state(page, "to review")
+    enter(page, "#who", "reader 1")
+    page.click("#reviewed")
+    at_state(page, "reviewed")
+    page.click("#sign")
+    at_state(page, "signed")
+    pdf = f"{site.address}case/a/result/report.pdf"
+    with urllib.request.urlopen(pdf) as answer:
+        assert answer.read(5) == b"%PDF-"
+
+    # What leaves carries no identity unless asked.
+    page.click("#leave-open")
+    page.click("#leave-go")
+    page.wait("!!document.querySelector('#leave-zip')")
+    (export,) = (desk.folder / "exports").iterdir()
+    names = {p.relative_to(export).as_posix() for p in export.rglob("*") if p.is_file()}
+    assert names == {"case-01/report.html", "case-01/report.pdf", "case-01/viewer.html"}
+    assert "Larkmoor" not in (export / "case-01" / "report.html").read_text()
