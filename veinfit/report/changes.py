@@ -94,7 +94,10 @@ class Change:
     @property
     def differs(self) -> bool:
         """Whether the two are written differently."""
-        return self.before != self.after or self.quantity == OSTIUM_DISTANCE
+        if self.quantity == OSTIUM_DISTANCE:
+            return float(self.change) > 0.0
+        written = (self.before, self.before_low, self.before_high)
+        return written != (self.after, self.after_low, self.after_high)
 
 
 def case_changes(before: Document, after: Document) -> tuple[Change, ...]:

@@ -169,7 +169,7 @@ def _closure(summary: Summary) -> Section:
         )
         for r in summary.rates
     ]
-    columns = ("vein", "balloon", "closure", "nominal seats", "share", "expected over tries",
+    columns = ("vein", "balloon", "counted", "nominal seats", "share", "expected over tries",
                "passes through", "cannot reach", "not assessed")  # fmt: skip
     return Section(
         "Occluded and sealed",
@@ -210,7 +210,7 @@ def _split(summary: Summary) -> Section:
     if not splits:
         return Section("What the second size adds", ("There are no two sizes to compare.",))
     figures = [f for c in ("occluded", "sealed") if (f := split_plot(summary, c)) is not None]
-    columns = ("vein", "closure", *(_titled(part, splits[0]) for part in PARTS), "veins",
+    columns = ("vein", "counted", *(_titled(part, splits[0]) for part in PARTS), "veins",
                "nominal seats that differ", "exact p")  # fmt: skip
     rows = [
         (
