@@ -249,8 +249,10 @@ def test_a_vein_cut_by_the_border_of_the_image_is_told(volume, clean):
     )
     assert len(labelled.image_border_points)
     told = {
-        n.subject for n in find_anatomy(source, SETTINGS).notes if "cut by the border" in n.text
+        n.subject
+        for n in find_anatomy(source, SETTINGS).notes
+        if "border of the image cuts it off" in n.text
     }
     assert "RIPV" in told
     assert not told & {"LSPV", "LIPV", "LAA"}
-    assert not any("cut by the border" in note.text for note in clean.notes)
+    assert not any("border of the image cuts it off" in note.text for note in clean.notes)

@@ -76,7 +76,7 @@ def test_every_seat_of_a_plan_has_its_band_and_the_line_is_drawn(anatomy):
     said = " ".join(drawn.texts)
     assert "without it 0.10" in said and "without it 0.25" in said
     assert plan_words(PLAN) == (
-        "together sealed with probability 0.72; the nominal seats close the vein"
+        "together sealed with probability 0.72; the nominal seats seal the vein"
     )
     leaks = replace(PLAN, open_gap_mm=1.24, open_side="inferior")
     assert plan_words(leaks).endswith("the nominal seats leave 1.2 mm open, inferior")

@@ -35,6 +35,6 @@ def image_cut_notes(found: Detection, veins: Sequence[Vein]) -> list[Note]:
         away, _ = tree.query(places)
         if away.min() > WITHIN_VOXELS * found.resolution_mm:
             continue
-        text = "cut by the border of the image: it goes on beyond, and its end here is no end of it"
+        text = "the border of the image cuts it off: the vein goes on beyond the data"
         notes.append(Note("input", text, name, "caution"))
     return notes

@@ -37,9 +37,9 @@ def oblique_cut_notes(found: Detection, veins: Sequence[Vein]) -> list[Note]:
         if aslant < TOLD_DEG or least > CLEAR_MM:
             continue
         text = (
-            f"its end is cut {aslant:.0f} degrees aslant, {max(least, 0.0):.0f} mm past the ostium "
-            f"on one side and {along:.0f} mm in the middle: the wall's turn is cut off there, and "
-            "ostium and axis may be moved by it"
+            f"its end is cut obliquely, by {aslant:.0f} degrees: the vein ends "
+            f"{max(least, 0.0):.0f} mm past the ostium on one side and {along:.0f} mm in the "
+            "middle; on that side the ostium is uncertain, and so is the axis"
         )
         notes.append(Note("ostium", text, vein.name, "caution"))
     return notes

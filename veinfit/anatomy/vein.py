@@ -70,9 +70,9 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
         notes.append(Note("names", text, name, "caution"))
     if shared is not None:
         text = (
-            f"it runs together with another branch for about {shared:.0f} mm before the "
-            "atrium, but the common part has no clear ostium: it may belong to a common trunk, "
-            "and its ostium lie nearer to the atrium"
+            f"it joins another branch about {shared:.0f} mm before the atrium, and the common "
+            "part shows no clear ostium: it may belong to a common trunk, whose ostium lies nearer "
+            "to the atrium"
         )
         notes.append(Note("names", text, name, "caution"))
     unusual = unusual_calibre(name, ostium.measures.d_area_mm)
@@ -82,12 +82,16 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
         notes.append(Note("ostium", unusual, name, "caution"))
     if not axis.sound:
         text = (
-            f"less than {axis.length_mm + 0.05:.1f} mm of the vein is clear of its ostium; its "
-            "axis depends on the ostial normal and is uncertain"
+            f"less than {axis.length_mm + 0.05:.1f} mm of the vein lies clear of its ostium: the "
+            "axis is uncertain and depends on the ostial normal"
         )
         notes.append(Note("measures", text, name, "caution"))
     if takeoff is None:
-        notes.append(Note("measures", "too little atrial wall around it for a take-off", name))
+        notes.append(
+            Note(
+                "measures", "there is too little atrial wall around it to measure a take-off", name
+            )
+        )
     return Vein(
         name=name,
         name_confidence=confidence,

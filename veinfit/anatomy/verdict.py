@@ -149,17 +149,16 @@ def _sentence(verdict: InputVerdict) -> str:
     size = f"edges of {verdict.edge_mm:.1f} mm"
     if verdict.voxel_mm is not None:
         size = f"voxels of up to {verdict.voxel_mm:.1f} mm ({size} in their surface)"
-    said = [f"the input has {size}"]
+    text = f"the input has {size}. "
     if verdict.d_area_error_mm is None:
-        said.append("coarser than anything tested, so that its error is not known")
+        text += "That is coarser than anything tested, so that its error is not known"
     else:
-        said.append(
-            f"with which ostial diameters had an error of {verdict.d_area_error_mm:.1f} mm "
-            f"(median; {verdict.d_area_worst_mm:.1f} mm at most) and ostial positions one of "
-            f"{verdict.position_error_mm:.1f} mm ({verdict.position_worst_mm:.1f} mm at most), in "
-            f"{verdict.basis}"
+        text += (
+            f"So fine an input gave errors of {verdict.d_area_error_mm:.1f} mm in ostial "
+            f"diameters (median; {verdict.d_area_worst_mm:.1f} mm at most) and "
+            f"{verdict.position_error_mm:.1f} mm in ostial positions "
+            f"({verdict.position_worst_mm:.1f} mm at most), in {verdict.basis}"
         )
-    text = ", ".join(said)
     if verdict.stub_mm:
         shortest = min(verdict.stub_mm, key=lambda name: verdict.stub_mm[name])
         text += f"; the shortest vein is {shortest}, {verdict.stub_mm[shortest]:.0f} mm long"

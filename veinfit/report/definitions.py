@@ -31,7 +31,7 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
     ),
     (
         "Occluded, sealed",
-        "Occluded: a closed line of contact parts vein and atrium. Sealed: the same with cold "
+        "Occluded: a closed line of contact separates vein and atrium. Sealed: the same with cold "
         "contact alone.",
     ),
     (

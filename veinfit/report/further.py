@@ -77,7 +77,7 @@ def growth_chart(name: str, growth: Growth) -> Drawing | None:
         fill = colour if step.sealed else "#ffffff"
         parts.append(Circle(x, y, 4.0, colour, 1.6, fill=fill))
     parts.extend(legend(14, 250, colour, dash, "antral seal; filled: nominal seat sealed"))
-    parts.extend(legend(14, 268, other, dashed, "antral seal that the smaller size did not have"))
+    parts.extend(legend(14, 268, other, dashed, "antral seal gained: the smaller size had none"))
     back = growth.back_mm
     moves = "" if back is None else f"the equator comes back by {number(back)} mm"
     if moves:
@@ -151,9 +151,9 @@ def plan_words(plan: Plan) -> str:
         else f"together sealed with probability {number(plan.seal_probability, 2)}"
     )
     if plan.open_gap_mm is None:
-        return f"{chance}; missing wall decides whether the nominal seats close the vein"
+        return f"{chance}; missing wall decides whether the nominal seats seal the vein"
     if not plan.open_side:
-        return f"{chance}; the nominal seats close the vein"
+        return f"{chance}; the nominal seats seal the vein"
     return f"{chance}; the nominal seats leave {number(plan.open_gap_mm)} mm open, {plan.open_side}"
 
 

@@ -154,8 +154,9 @@ def _margin(first: Fit, second: Fit) -> Iterator[Remark]:
         only_first, only_second, both, neither = parts
         yield Remark(
             "both tries",
-            f"Of one try of each: only {first.balloon} seals {only_first:.2f}, only "
-            f"{second.balloon} {only_second:.2f}, both {both:.2f}, neither {neither:.2f}.",
+            f"Of one try of each: {first.balloon} alone seals in {only_first:.2f}, "
+            f"{second.balloon} alone in {only_second:.2f}, both in {both:.2f}, neither in "
+            f"{neither:.2f}.",
         )
 
 

@@ -176,7 +176,7 @@ def test_what_cannot_be_followed_is_refused_in_one_line(corrected, veins, automa
         ([one("RSPV", centre=plane["centre"], normal=-plane["normal"])], "points to the atrium"),
         ([one("RSPV", centre=old.centreline.points[-1], normal=old.axis)], "cut"),
         ([one("RSPV", centre=automatic.body_centre, normal=[1.0, 0, 0])], "does not cut it"),
-        ([one("RSPV", shift_mm=60.0)], "is known for"),
+        ([one("RSPV", shift_mm=60.0)], "goes beyond that end"),
         ([one("RMPV", add_at=np.array([0.0, 0.0, 300.0]))], "outside the blood"),
         ([one("RMPV", add_at=old.sections[3].centre)], "lies in RSPV"),
         ([one("RMPV", add_at=automatic.body_centre)], "no vein could be followed"),

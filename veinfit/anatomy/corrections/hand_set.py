@@ -61,8 +61,8 @@ def moved_plane(
     centre, normal = vein.ostium.centre, vein.ostium.normal
     if shift_mm > line.s_mm[-1]:
         raise InputError(
-            f"corrections: {vein.name} is known for {line.s_mm[-1]:.1f} mm past its ostium only; "
-            f"a shift of {shift_mm:g} mm leaves it"
+            f"corrections: the data of {vein.name} end {line.s_mm[-1]:.1f} mm past its ostium; "
+            f"a shift of {shift_mm:g} mm goes beyond that end"
         )
     if shift_mm > 0:
         centre = np.array([np.interp(shift_mm, line.s_mm, line.points[:, k]) for k in range(3)])
@@ -102,7 +102,9 @@ def hand_set_ostium(
     """
     tube = candidate.tube
     if tube is None:
-        raise InputError(f"corrections: {name} has no tube to set an ostium in")
+        raise InputError(
+            f"corrections: {name} was not followed as a vein, so that no ostium can be set in it"
+        )
     place = f"({', '.join(f'{c:.1f}' for c in centre)}) mm LPS"
     no_cut = f"corrections: the ostial plane of {name} through {place}"
     normal = unit(normal)
@@ -114,7 +116,9 @@ def hand_set_ostium(
         )
     rising, inside = crossings(tube.way, contour.points, centre, normal)
     if not inside.any():
-        raise InputError(f"{no_cut} does not cut it: the vein's middle does not pass through it")
+        raise InputError(
+            f"{no_cut} does not cut it: the vein's centreline does not pass through it"
+        )
     if tube.wall.is_cap[contour.faces].any():
         raise InputError(
             f"{no_cut} runs into the cut end of the vein or another opening; move it to the atrium"

@@ -12,8 +12,8 @@ USUAL_VEINS = ("LSPV", "LIPV", "RSPV", "RIPV")
 """Every left atrium has these, alone or as branches of a common trunk."""
 
 LABELLED_REASON = (
-    "it is labelled, but no branch of its own stands out of the atrium there: its stub may be too "
-    "short, or run together with another vein"
+    "it is labelled, but no separate branch leaves the atrium there: its stub may be too short, "
+    "or it may join another vein"
 )
 
 

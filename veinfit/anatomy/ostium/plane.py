@@ -84,8 +84,8 @@ def ostium_in_plane(
             notes.append(
                 Note(
                     "ostium",
-                    f"the ostial plane was moved {shift:g} mm into the vein, where its contour "
-                    "is the vein's alone",
+                    f"the ostial plane was moved {shift:g} mm into the vein: nearer to the "
+                    "atrium its contour is not that of the vein alone",
                 )
             )
         return _describe(contour, plane, turns, points, float(shift)), tuple(notes)

@@ -45,9 +45,9 @@ WIDER = 1.15
 """A contour this many times wider than both is not the vein's alone."""
 
 WORDS: dict[OstiumKind, str] = {
-    "area_gradient": "it lies where the vein's sections widen half as fast as they ever do",
-    "parting": "it lies where the vein parts from the atrium or from its neighbour",
-    "label_border": "it lies at the border of the vein's label",
+    "area_gradient": "where the vein widens half as fast as at its steepest",
+    "parting": "where the vein separates from the atrium or from its neighbour",
+    "label_border": "at the border of the vein's label",
 }
 
 _Found = tuple[Ostium, tuple[Note, ...]]
@@ -194,7 +194,7 @@ def _alone(wall: Wall, place: _Place) -> _Found | None:
 
 def _note(kind: OstiumKind) -> Note:
     words = WORDS.get(kind, "")
-    text = f"the wall turns into the atrium too softly, or in too few directions: {words}"
+    text = f"the wall shows no clear turn into the atrium; the ostium was placed {words}"
     return Note("ostium", text, severity="caution")
 
 

@@ -78,8 +78,8 @@ def transseptal(anatomy: Anatomy, vein: Vein, settings: SeatingSettings) -> Appr
     notes: tuple[Note, ...] = ()
     if not reach.reason and course.misalignment_deg > ALIGNED_DEG:
         text = (
-            f"the shaft stays {course.misalignment_deg:.0f}° off the vein's axis, because "
-            f"{LIMITS[reach.limited_by]}"
+            f"{LIMITS[reach.limited_by]} and leaves the shaft {course.misalignment_deg:.0f}° off "
+            "the vein's axis"
         )
         notes = (Note("seating", text, vein.name),)
     return replace(
@@ -93,9 +93,9 @@ def transseptal(anatomy: Anatomy, vein: Vein, settings: SeatingSettings) -> Appr
 
 LIMITS: Mapping[str, str] = {
     "bend": "the sheath can bend no farther",
-    "room": "the straight end of the sheath has no room in the atrium",
-    "wall": "the wall of the atrium is in the way",
-    "spring": "the bent sheath springs back by that much",
+    "room": "the straight end of the sheath finds no room in the atrium",
+    "wall": "the wall of the atrium stands in the way of the sheath",
+    "spring": "the sheath springs back",
 }
 """What keeps the shaft from the vein's axis, in words."""
 

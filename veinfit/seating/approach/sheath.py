@@ -192,6 +192,6 @@ def _why(late: Course, tried: list[Course], settings: SeatingSettings, whole_deg
         most = max(way.room_mm for way in tried if way.obstacle == "room")
         return (
             f"room: the straight end of the sheath needs {settings.sheath_straight_mm:g} mm before "
-            f"the ostium, and the blood reaches back {most:.0f} mm"
+            f"the ostium, and the atrium has {most:.0f} mm there"
         )
     return "wall in the way: every course from the septum to the ostium runs into the wall"

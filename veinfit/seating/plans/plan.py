@@ -312,7 +312,7 @@ def _notes(found: VeinPlans, tolerance_mm: float) -> tuple[Note, ...]:
     gap = f"{WIDE_MM:g} mm or more" if wide else f"{found.reach_gap_mm:.1f} mm"
     where = f" on the {found.reach_side} side" if found.reach_side else ""
     text = (
-        "no set of seats is predicted to close the vein: wall stays out of reach of all sizes in "
-        f"every direction that the sheath reaches{where}, by {gap}"
+        f"no set of seats is predicted to seal the vein: part of the wall{where} stays out of "
+        f"reach of every size, by {gap}, in every direction of the sheath"
     )
     return (Note("seating", text, found.vein),)

@@ -35,8 +35,8 @@ def why_not_reached(patch: WallPatch, nose: FloatArray, settings: SeatingSetting
         return ""
     return (
         "wall before the ostium holds the balloon: its nose comes to rest "
-        f"{float(_before_mm(patch, nose)):.0f} mm before the ostial plane, and a balloon whose "
-        f"nose stays more than {settings.farthest_nose_mm:g} mm before it does not reach the vein"
+        f"{float(_before_mm(patch, nose)):.0f} mm before the ostial plane; more than "
+        f"{settings.farthest_nose_mm:g} mm counts as not reached"
     )
 
 

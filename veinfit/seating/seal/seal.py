@@ -114,7 +114,7 @@ def why_not_assessed(patch: WallPatch, field: GapField, seal: Seal) -> str:
     if said.occluded is None or said.sealed is None:
         return f"missing wall decides whether the vein is sealed: {joined(said.missing)}"
     if not np.isfinite(seal.path.width):
-        return "no wall near the balloon parts the vein from the atrium"
+        return "no wall near the balloon separates the vein from the atrium"
     return ""
 
 
