@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 
 from veinfit.cli import main
-from veinfit.cohort.calibration import run as calibration
-from veinfit.cohort.calibration.likelihood import Calibration, Estimate
-from veinfit.cohort.calibration.quantities import quantities
-from veinfit.cohort.calibration.run import Outcome
 from veinfit.settings import Settings
+from veinfit.validation.calibration import run as calibration
+from veinfit.validation.calibration.likelihood import Calibration, Estimate
+from veinfit.validation.calibration.quantities import quantities
+from veinfit.validation.calibration.run import Outcome
 
 OBSERVED = "case,vein,balloon,occlusion_grade\nlarkmoor-01,LSPV,28 mm,4\n"
 

@@ -19,7 +19,6 @@ from fuzz.seed import Seed
 
 from veinfit import case
 from veinfit.cohort.batch.cases import find_cases
-from veinfit.cohort.predictions import read_predictions
 from veinfit.commands.changes import compare
 from veinfit.io.corrections import read_corrections
 from veinfit.io.label_map import read_label_map
@@ -31,6 +30,7 @@ from veinfit.io.volumes import read_volume
 from veinfit.seating.balloon import balloon_from_toml
 from veinfit.settings import Settings
 from veinfit.synthetic.distributions import BUILT_IN, read_distributions
+from veinfit.validation.predictions import read_predictions
 
 
 def seeds() -> list[Seed]:

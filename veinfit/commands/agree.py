@@ -11,7 +11,7 @@ from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned
 from veinfit.errors import InputError
 
 if TYPE_CHECKING:
-    from veinfit.cohort.agreement.agree import Agreement
+    from veinfit.validation.agreement.agree import Agreement
 
 
 def add(commands: Commands) -> None:
@@ -40,7 +40,7 @@ def add(commands: Commands) -> None:
 
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``agree`` and return its exit code."""
-    from veinfit.cohort.predictions import read_predictions
+    from veinfit.validation.predictions import read_predictions
 
     if (arguments.observed is None) == (arguments.template is None):
         raise InputError("pass either OBSERVED with --out, or --template FILE to be filled in")
@@ -48,11 +48,11 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         return _template(arguments)
     if arguments.out is None:
         raise InputError("pass --out with the name of a folder for the results")
-    from veinfit.cohort.agreement.agree import agreement
-    from veinfit.cohort.agreement.join import join
-    from veinfit.cohort.agreement.page import write_agreement
     from veinfit.io.observed import read_observed
     from veinfit.io.output import check_output
+    from veinfit.validation.agreement.agree import agreement
+    from veinfit.validation.agreement.join import join
+    from veinfit.validation.agreement.page import write_agreement
 
     check_output(arguments.out)
     table = read_observed(arguments.observed)
@@ -69,9 +69,9 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
 
 def _template(arguments: argparse.Namespace) -> int:
-    from veinfit.cohort.predictions import read_predictions
     from veinfit.io.observed import template
     from veinfit.io.output import unwritable
+    from veinfit.validation.predictions import read_predictions
 
     path = arguments.template
     if path.exists():

@@ -47,12 +47,16 @@ def add(commands: Commands) -> None:
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``calibrate`` and return its exit code."""
     from veinfit.cohort.batch.cases import find_cases
-    from veinfit.cohort.calibration.run import calibrate
-    from veinfit.cohort.calibration.settings_file import basis_lines, report_lines, settings_text
     from veinfit.io.observed import read_observed
     from veinfit.io.output import unwritable
     from veinfit.seating.balloon import parse_balloons
     from veinfit.settings import Settings
+    from veinfit.validation.calibration.run import calibrate
+    from veinfit.validation.calibration.settings_file import (
+        basis_lines,
+        report_lines,
+        settings_text,
+    )
 
     if arguments.approach == "both":
         raise InputError("an attempt is made by one approach; pass --approach with one of them")

@@ -10,18 +10,18 @@ import pytest
 from scipy.special import ndtr
 from seating.phantoms import hole
 
-from veinfit.cohort.calibration import emulator as emulation
-from veinfit.cohort.calibration.likelihood import maximise
-from veinfit.cohort.calibration.observations import Attempt, of_attempts
-from veinfit.cohort.calibration.quantities import quantities, with_values
-from veinfit.cohort.calibration.responses import respond
-from veinfit.cohort.calibration.run import calibrate
-from veinfit.cohort.calibration.settings_file import fitted_settings, settings_text
 from veinfit.errors import InputError
 from veinfit.io.observed import ObservedRow
 from veinfit.seating.balloon import sphere
 from veinfit.seating.uncertainty.unknowns import draw, spring_factors
 from veinfit.settings import MarginSettings, SeatingSettings, Settings
+from veinfit.validation.calibration import emulator as emulation
+from veinfit.validation.calibration.likelihood import maximise
+from veinfit.validation.calibration.observations import Attempt, of_attempts
+from veinfit.validation.calibration.quantities import quantities, with_values
+from veinfit.validation.calibration.responses import respond
+from veinfit.validation.calibration.run import calibrate
+from veinfit.validation.calibration.settings_file import fitted_settings, settings_text
 
 SETTINGS = Settings(
     seating=SeatingSettings(shaft_n_per_mm=0.0),

@@ -7,9 +7,9 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from veinfit.cohort.predictions import Prediction
 from veinfit.errors import InputError
 from veinfit.io.observed import ObservedRow
+from veinfit.validation.predictions import Prediction
 
 TRUNKS: dict[str, tuple[str, ...]] = {
     "LSPV": ("LCPV",),

@@ -6,17 +6,17 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.cohort.calibration.emulator import Emulator, emulate
-from veinfit.cohort.calibration.likelihood import Calibration, maximise
-from veinfit.cohort.calibration.observations import COMPLETE_GRADE, Attempt, of_attempts
-from veinfit.cohort.calibration.quantities import quantities
-from veinfit.cohort.calibration.responses import respond
 from veinfit.errors import InputError
 from veinfit.io.observed import ObservedRow
 from veinfit.seating.approach.line import approach_line
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.prepare import prepare
 from veinfit.settings import Settings
+from veinfit.validation.calibration.emulator import Emulator, emulate
+from veinfit.validation.calibration.likelihood import Calibration, maximise
+from veinfit.validation.calibration.observations import COMPLETE_GRADE, Attempt, of_attempts
+from veinfit.validation.calibration.quantities import quantities
+from veinfit.validation.calibration.responses import respond
 
 FEWEST_ATTEMPTS = 10
 """Fewer observed attempts than this tell next to nothing and are refused."""

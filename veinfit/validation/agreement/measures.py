@@ -9,7 +9,6 @@ from functools import partial
 import numpy as np
 from scipy import stats
 
-from veinfit.cohort.agreement.join import Pair
 from veinfit.cohort.clustered import clustered, clustered_sums, clustered_superiority, share
 from veinfit.cohort.statistics import (
     FloatArray,
@@ -24,6 +23,7 @@ from veinfit.cohort.statistics import (
     weighted_kappa,
     wilson,
 )
+from veinfit.validation.agreement.join import Pair
 
 COMPLETE = 4
 """The grade that counts as occluded."""

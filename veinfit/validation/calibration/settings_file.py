@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from veinfit.cohort.calibration.likelihood import BOUND, Calibration, Estimate
-from veinfit.cohort.calibration.quantities import with_values
-from veinfit.cohort.calibration.run import Outcome
 from veinfit.settings import Settings, describe
+from veinfit.validation.calibration.likelihood import BOUND, Calibration, Estimate
+from veinfit.validation.calibration.quantities import with_values
+from veinfit.validation.calibration.run import Outcome
 
 SIGNIFICANT = 4
 """Digits of a fitted value."""

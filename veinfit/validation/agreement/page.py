@@ -8,8 +8,6 @@ from pathlib import Path
 
 import numpy as np
 
-from veinfit.cohort.agreement.agree import DEPTH, Agreement
-from veinfit.cohort.agreement.measures import ONE_TRY, Measure, both, differences
 from veinfit.io.cells import Row, csv_table
 from veinfit.io.observed import GRADES
 from veinfit.io.output import staged_output
@@ -26,6 +24,8 @@ from veinfit.report.study_page import (
     span,
     write_study_page,
 )
+from veinfit.validation.agreement.agree import DEPTH, Agreement
+from veinfit.validation.agreement.measures import ONE_TRY, Measure, both, differences
 
 MEASURE_COLUMNS = (
     "measure", "group", "value", "low", "high", "clustered_low", "clustered_high", "number",

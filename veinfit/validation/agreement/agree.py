@@ -7,8 +7,9 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from veinfit.cohort.agreement.join import Joined, Pair
-from veinfit.cohort.agreement.measures import (
+from veinfit.cohort.statistics import FloatArray, LimitsOfAgreement
+from veinfit.validation.agreement.join import Joined, Pair
+from veinfit.validation.agreement.measures import (
     COMPLETE,
     FEW,
     FEW_PATIENTS,
@@ -27,7 +28,6 @@ from veinfit.cohort.agreement.measures import (
     reliability,
     series,
 )
-from veinfit.cohort.statistics import FloatArray, LimitsOfAgreement
 
 DEPTH = ("depth_mm", "seating_depth_mm")
 """The predicted and the observed depth."""

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from veinfit.cli import main
-from veinfit.cohort.agreement.agree import agreement
-from veinfit.cohort.agreement.join import join
-from veinfit.cohort.predictions import Prediction, read_predictions
 from veinfit.errors import InputError
 from veinfit.io.observed import ObservedRow
+from veinfit.validation.agreement.agree import agreement
+from veinfit.validation.agreement.join import join
+from veinfit.validation.predictions import Prediction, read_predictions
 
 
 def told(case="c1", vein="LSPV", size=28.0, occluded=True, **more):
