@@ -370,11 +370,15 @@ def test_a_reader_that_leaves_early_is_no_error():
     assert told == b""
 
 
-def test_an_image_that_cannot_be_read_ends_before_the_work(quick, tmp_path, capsys):
-    arguments = ["assess", "a.stl", "--image", str(tmp_path / "ct.nii"), "--out"]
+def test_an_image_that_cannot_be_read_ends_before_the_work(mesh, tmp_path, capsys, monkeypatch):
+    def too_early(*arguments, **options):
+        raise AssertionError("the anatomy was begun")
+
+    monkeypatch.setattr("veinfit.case.assessing.find_anatomy", too_early)
+    arguments = ["assess", str(mesh), "--image", str(tmp_path / "ct.nii"), "--out"]
     assert main([*arguments, str(tmp_path / "c")]) == 2
-    assert "ct.nii does not exist" in capsys.readouterr().err
-    assert quick.get("input") is None and not (tmp_path / "c").exists()
+    assert "ct.nii cannot be read: No such file" in capsys.readouterr().err
+    assert not (tmp_path / "c").exists()
 
 
 def test_further_label_volumes_are_handed_on(quick, tmp_path):
