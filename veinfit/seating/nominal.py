@@ -39,6 +39,7 @@ from veinfit.seating.seal.seal import (
     why_not_assessed,
 )
 from veinfit.seating.uncertainty.attempts import Simulator
+from veinfit.seating.uncertainty.readings import SEATED
 from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS
 from veinfit.settings import SeatingSettings
 
@@ -122,7 +123,7 @@ def _nominal(
 ) -> _Seat | str:
     """Make the try on the refined wall; a reason where there is no verdict, empty if it passes.
 
-    The gathered wall tells from which push on the refined one is worth a look.
+    The gathered wall tells from which push on the refined one is worth a look, and the way there.
     """
     settings, balloon = simulated.seating, simulated.balloon
     rough = simulated.tries(
@@ -138,8 +139,10 @@ def _nominal(
         contact = gap <= settings.contact_tolerance_mm
         return closure.parted(contact), closure.parted(contact & balloon.freezes_at(polar))
 
-    begin = np.zeros((1, batch.unknowns))
-    begin[0, :3] = start
+    begin = rough.place.copy()
+    if rough.outcome[0] != SEATED:
+        begin = np.zeros((1, batch.unknowns))
+        begin[0, :3] = start
     done = attempt(
         batch,
         begin,
