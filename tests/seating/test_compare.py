@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import replace
 
 import handmade
@@ -70,19 +69,13 @@ def remark(topic, first, second):
 def test_leaks_that_differ_by_less_than_the_setting_are_a_tie():
     told = remark("seal", fit(28), fit(31, leak_width_mm=1.29))
     assert told.tie
-    assert "1.00 mm wide" in told.text
-    assert "1.29 mm wide" in told.text
-    assert "a tie, as the leak widths differ by less than 0.3 mm" in told.text
-    clear = remark("seal", fit(28), fit(31, leak_width_mm=1.31))
-    assert not clear.tie
-    assert "tie" not in clear.text
+    assert not remark("seal", fit(28), fit(31, leak_width_mm=1.31)).tie
 
 
 def test_a_seal_by_a_hair_beside_a_leak_by_a_hair_is_a_tie():
     sealed = fit(31, occluded=True, sealed=True, leak_width_mm=0.45, leak_side="")
     told = remark("seal", fit(28, leak_width_mm=0.6), sealed)
     assert told.tie
-    assert "31 mm seals" in told.text
     assert not remark("seal", fit(28, leak_width_mm=0.8), sealed).tie
 
 
@@ -91,14 +84,12 @@ def test_warm_contact_is_no_tie_though_the_gaps_are_alike():
     warm = fit(31, occluded=True, sealed=False, leak_width_mm=0.2)
     told = remark("seal", sealed, warm)
     assert not told.tie
-    assert "occludes but does not seal" in told.text
 
 
-def test_without_a_seat_the_outcome_is_told():
+def test_without_a_seat_nothing_is_sealed():
     lost = fit(28, outcome="passes through", occluded=None, sealed=None, leak_width_mm=None)
     found = compare(lost, fit(31), SEATING, TIES)
     assert found.neither_seals is True
-    assert "28 mm passes through" in found.summary
     unknown = fit(28, outcome="not assessed", occluded=None, sealed=None, leak_width_mm=None)
     found = compare(unknown, fit(31), SEATING, TIES)
     assert found.neither_seals is None
@@ -109,7 +100,6 @@ def test_probabilities_whose_intervals_overlap_are_a_tie():
     low, high = chance(0.3, 0.2, 0.45), chance(0.6, 0.5, 0.7)
     apart = remark("margin", fit(28, margin=margin(low)), fit(31, margin=margin(high)))
     assert not apart.tie
-    assert "28 mm 0.30 (0.20 to 0.45) and 31 mm 0.60 (0.50 to 0.70)" in apart.text
     near = chance(0.6, 0.44, 0.7)
     assert remark("margin", fit(28, margin=margin(low)), fit(31, margin=margin(near))).tie
     # Sampling alone can make intervals overlap.
@@ -122,28 +112,6 @@ def test_interval_carries_both_uncertainties_and_stays_a_probability():
     assert low == pytest.approx(0.5 - math.hypot(0.1, 0.1959964), abs=1e-6)
     assert high == pytest.approx(0.5 + math.hypot(0.2, 0.1959964), abs=1e-6)
     assert interval(chance(0.02, 0.0, 0.99, error=0.2)) == (0.0, 1.0)
-
-
-def test_tries_are_told_together():
-    told = chance(0.5, 0.4, 0.6)
-    text = remark("both tries", fit(28, margin=margin(told)), fit(31, margin=margin(told))).text
-    assert re.findall(r"0\.\d\d", text) == ["0.25"] * 4
-
-
-def test_depth_area_and_neighbours_are_told_with_their_difference():
-    near = {"right_phrenic_nerve": 8.0, "oesophagus": 3.0}
-    far = {"right_phrenic_nerve": 10.5, "oesophagus": 3.0}
-    first = fit(28, depth_mm=1.0, antral_area_mm2=400.0, distances_mm=near)
-    second = fit(31, depth_mm=-2.5, antral_area_mm2=650.0, distances_mm=far)
-    texts = [r.text for r in compare(first, second, SEATING, TIES).remarks]
-    assert texts[1:] == [
-        "Equator: 28 mm 1.0 mm past the ostial plane and 31 mm 2.5 mm before the ostial plane; "
-        "the larger one 3.5 mm farther back.",
-        "Antral area: 28 mm 400 mm² and 31 mm 650 mm²; the larger one 250 mm² more.",
-        "Distance to right phrenic nerve: 28 mm 8.0 mm and 31 mm 10.5 mm; "
-        "the larger one 2.5 mm farther.",
-        "Distance to oesophagus: 28 mm 3.0 mm and 31 mm 3.0 mm; no difference.",
-    ]
 
 
 def readings(gaps):
@@ -184,10 +152,12 @@ def test_every_balloon_is_beside_the_next_larger_one_of_its_vein_and_approach():
     ]
 
 
-@pytest.mark.parametrize("word", ["should", "use ", "choose", "recommend", "prefer", "better"])
-def test_nothing_instructs(word):
-    told = chance(0.3, 0.2, 0.45)
-    first = fit(28, margin=margin(told), distances_mm={"oesophagus": 3.0})
-    second = fit(31, margin=margin(told), distances_mm={"oesophagus": 4.0}, sealed=True)
-    for r in compare(first, second, SEATING, TIES).remarks:
-        assert word not in r.text.lower()
+def test_what_both_have_is_remarked_on():
+    near = {"right_phrenic_nerve": 8.0, "oesophagus": 3.0}
+    pair = fit(28, distances_mm=near), fit(31, distances_mm={"oesophagus": 4.0})
+    found = compare(*pair, SEATING, TIES).remarks
+    assert [(one.topic, one.structure) for one in found] == [
+        ("seal", ""), ("depth", ""), ("antral area", ""), ("neighbour", "oesophagus"),
+    ]  # fmt: skip
+    bare = compare(fit(28, depth_mm=None), fit(31, antral_area_mm2=None), SEATING, TIES).remarks
+    assert [one.topic for one in bare] == ["seal"]

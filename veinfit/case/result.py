@@ -18,7 +18,9 @@ from veinfit.io.record import CaseRecord
 from veinfit.io.tables import Table, arrow_tables, case_rows
 from veinfit.labels.image import ImageVolume
 from veinfit.notes import Note, verdict_first
+from veinfit.report.seating_words import in_words
 from veinfit.seating.balloon import Balloon
+from veinfit.seating.compare import comparisons
 from veinfit.seating.further import Crossings
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
@@ -133,6 +135,9 @@ class CaseResult:
 
     def record(self, more_notes: tuple[Note, ...] = ()) -> CaseRecord:
         """Return what the tables and the document of the case are made of."""
+        settings = self.settings
+        sides = comparisons(self.fits, settings.seating, settings.comparison)
+        beside = [in_words(side, settings.comparison).remarks for side in sides]
         return CaseRecord(
             anatomy=self.anatomy,
             fits=self.fits,
@@ -141,6 +146,7 @@ class CaseResult:
             settings=self.settings,
             provenance=self.provenance,
             crossings=self.crossings,
+            beside=tuple(tuple(said.text for said in one) for one in beside),
         )
 
     @property

@@ -14,20 +14,35 @@ DECIMALS = 2
 """Of clock hours and degrees, as in the tables."""
 
 
-def comparison_documents(fits: Sequence[Fit], settings: Settings) -> list[dict[str, Any]]:
-    """Return what sets the balloons of every vein apart as plain values."""
+def comparison_documents(
+    fits: Sequence[Fit], settings: Settings, words: Sequence[Sequence[str]]
+) -> list[dict[str, Any]]:
+    """Return what sets the balloons of every vein apart as plain values.
+
+    Parameters
+    ----------
+    fits : sequence of Fit
+    settings : Settings
+    words : sequence of sequence of str
+        For every remark of every comparison; without them these are empty.
+    """
+    told = comparisons(fits, settings.seating, settings.comparison)
+    texts = words or [[""] * len(found.remarks) for found in told]
     return [
         {
             "vein": found.vein,
             "approach": found.approach,
             "first": found.first,
             "second": found.second,
-            "remarks": [asdict(remark) for remark in found.remarks],
+            "remarks": [
+                {"topic": remark.topic, "text": text, "tie": remark.tie}
+                for remark, text in zip(found.remarks, said, strict=True)
+            ],
             "neither_seals": found.neither_seals,
             "open_arcs": [
                 {name: round(v, DECIMALS) if isinstance(v, float) else v for name, v in arc.items()}
                 for arc in map(asdict, found.open_arcs)
             ],
         }
-        for found in comparisons(fits, settings.seating, settings.comparison)
+        for found, said in zip(told, texts, strict=True)
     ]

@@ -17,7 +17,8 @@ class CaseRecord:
     """All that is written about a case.
 
     ``structures`` holds the names of the neighbouring structures supplied; ``crossings`` is
-    None where places of the septal crossing are not compared.
+    None where places of the septal crossing are not compared. ``beside`` holds the words for
+    every remark of every comparison of balloons, in their order.
     """
 
     anatomy: Anatomy
@@ -27,3 +28,4 @@ class CaseRecord:
     settings: Settings
     provenance: Provenance
     crossings: Crossings | None = None
+    beside: tuple[tuple[str, ...], ...] = ()

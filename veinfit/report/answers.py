@@ -128,13 +128,12 @@ def answer(
     )
     sizes = tuple(_size(fit, greatest, settings) for fit in led)
     approaches = {fit.approach for fit in led}
-    ties = [
-        remark.text
+    ties = any(
+        remark.topic == "margin" and remark.tie
         for side in sides
         if side.approach in approaches
         for remark in side.remarks
-        if remark.topic == "margin" and remark.tie
-    ]
+    )
     tie = ""
     if ties and len(led) > 1:
         tie = _tie_words([s.fit for s in sizes if s.fit.seal_probability is not None])

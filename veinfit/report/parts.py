@@ -17,6 +17,7 @@ from veinfit.report.drawing import Drawing
 from veinfit.report.further import further_charts
 from veinfit.report.model import ReportInput, picture_notes, unique_notes
 from veinfit.report.plot import NARROW_PX, WIDE_PX
+from veinfit.report.seating_words import SideBySide, in_words
 from veinfit.report.shown import ShownPicture, shown_pictures
 from veinfit.report.tables import (
     CERTAINTY_MEASURES,
@@ -37,7 +38,7 @@ from veinfit.report.wording import (
     vein_in_words,
     why_missing,
 )
-from veinfit.seating.compare import Comparison, comparisons
+from veinfit.seating.compare import comparisons
 from veinfit.seating.model import Fit
 
 HEADLINES: tuple[tuple[str, str, str], ...] = (
@@ -63,7 +64,7 @@ class VeinPart:
     error: str
     branches: str
     answer: Answer
-    comparisons: tuple[Comparison, ...]
+    comparisons: tuple[SideBySide, ...]
     fits: tuple[Fit, ...]
     columns: tuple[str, ...]
     signs: tuple[Mark, ...]
@@ -131,7 +132,7 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
         error=number(vein.ostium.error_mm),
         branches=", ".join(vein.branches),
         answer=answer(vein.name, fits, sides, report.settings),
-        comparisons=sides,
+        comparisons=tuple(in_words(side, report.settings.comparison) for side in sides),
         fits=fits,
         columns=tuple(column_title(fit, with_approach=several) for fit in fits),
         signs=tuple(mark(fit, report.settings.report) for fit in fits),

@@ -1,7 +1,7 @@
-"""Two balloons before one vein, side by side, in plain words.
+"""Two balloons before one vein, side by side: where they differ, and what is no difference.
 
-It tells what each is predicted to do and how far they differ. What differs by no
-more than the prediction can tell is called a tie. It compares and never instructs.
+What differs by no more than the prediction can tell is called a tie. The words for it are the
+report's.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
-from veinfit.frames import clock_words
 from veinfit.seating.kinds import Approach
 from veinfit.seating.model import Chance, Fit
 from veinfit.seating.seal.arcs import OpenArc, open_arcs
@@ -27,23 +26,30 @@ SAMPLING_BOUND = 1.959963984540054
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """One difference in words; ``tie`` where it is no more than the prediction can tell."""
+    """One thing that can be told of both balloons.
+
+    Attributes
+    ----------
+    topic : Topic
+    tie : bool
+        They differ by no more than the prediction can tell.
+    structure : str
+        Of a neighbour: its name; else empty.
+    """
 
     topic: Topic
-    text: str
     tie: bool = False
+    structure: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Comparison:
     """Two balloons before one vein by one approach.
 
     Attributes
     ----------
-    vein : str
-    approach : str
-    first, second : str
-        Names of the balloons, the smaller one first.
+    fits : tuple of Fit
+        The smaller balloon first.
     remarks : tuple of Remark
     neither_seals : bool or None
         None where the seal of one was not assessed.
@@ -51,18 +57,30 @@ class Comparison:
         Where neither seals: what of the circumference no contact of either reaches.
     """
 
-    vein: str
-    approach: Approach
-    first: str
-    second: str
+    fits: tuple[Fit, Fit]
     remarks: tuple[Remark, ...]
     neither_seals: bool | None
     open_arcs: tuple[OpenArc, ...]
 
     @property
-    def summary(self) -> str:
-        """The remark on the seal, and on the margin where there is one, in one line."""
-        return " ".join(r.text for r in self.remarks if r.topic in ("seal", "margin"))
+    def vein(self) -> str:
+        """Return the vein's name."""
+        return self.fits[0].vein
+
+    @property
+    def approach(self) -> Approach:
+        """Return how both come to it."""
+        return self.fits[0].approach
+
+    @property
+    def first(self) -> str:
+        """Name of the smaller balloon."""
+        return self.fits[0].balloon
+
+    @property
+    def second(self) -> str:
+        """Name of the larger one."""
+        return self.fits[1].balloon
 
 
 def comparisons(
@@ -83,17 +101,28 @@ def compare(
     first: Fit, second: Fit, seating: SeatingSettings, settings: ComparisonSettings
 ) -> Comparison:
     """Compare two balloons of one vein and approach, the smaller one first."""
-    remarks = [_seal(first, second, settings)]
-    remarks += _margin(first, second)
-    remarks += _depth(first, second)
-    remarks += _antral_area(first, second)
-    remarks += _neighbours(first, second)
     closes = _seals(first), _seals(second)
     neither = None if None in closes else not any(closes)
     arcs = open_arcs((first, second), seating.contact_tolerance_mm) if neither else ()
-    return Comparison(
-        first.vein, first.approach, first.balloon, second.balloon, tuple(remarks), neither, arcs
-    )
+    return Comparison((first, second), tuple(_remarks(first, second, settings)), neither, arcs)
+
+
+def _remarks(first: Fit, second: Fit, settings: ComparisonSettings) -> Iterator[Remark]:
+    yield Remark("seal", _seals_tie(first, second, settings))
+    if first.margin is not None and second.margin is not None:
+        chances = first.margin.antral, second.margin.antral
+        bounds = [interval(chance) for chance in chances]
+        tie = max(low for low, _ in bounds) <= min(high for _, high in bounds)
+        yield Remark("margin", tie)
+        if joint(*chances) is not None:
+            yield Remark("both tries")
+    if first.depth_mm is not None and second.depth_mm is not None:
+        yield Remark("depth")
+    if first.antral_area_mm2 is not None and second.antral_area_mm2 is not None:
+        yield Remark("antral area")
+    for name in first.distances_mm:
+        if name in second.distances_mm:
+            yield Remark("neighbour", structure=name)
 
 
 def _seals(fit: Fit) -> bool | None:
@@ -103,61 +132,15 @@ def _seals(fit: Fit) -> bool | None:
     return fit.sealed
 
 
-def _seal(first: Fit, second: Fit, settings: ComparisonSettings) -> Remark:
-    told = [f"{fit.balloon} {_verdict(fit)}" for fit in (first, second)]
-    text = f"{told[0]}; {told[1]}."
+def _seals_tie(first: Fit, second: Fit, settings: ComparisonSettings) -> bool:
     widths = first.leak_width_mm, second.leak_width_mm
     if widths[0] is None or widths[1] is None:
-        return Remark("seal", text)
+        return False
     if first.sealed and second.sealed:
-        return Remark("seal", f"Both seal: {first.balloon} and {second.balloon}.", True)
-    if abs(widths[0] - widths[1]) >= settings.leak_tie_mm:
-        return Remark("seal", text)
-    if first.occluded == second.occluded and first.sealed != second.sealed:
-        # The difference is not one of width but of where the contact freezes.
-        return Remark("seal", text)
-    why = f"the leak widths differ by less than {settings.leak_tie_mm:g} mm"
-    return Remark("seal", f"{text[:-1]}: a tie, as {why}.", True)
-
-
-def _verdict(fit: Fit) -> str:
-    if fit.outcome in ("passes through", "cannot reach"):
-        return fit.outcome
-    if fit.sealed is None:
-        return "was not assessed"
-    width = f"{fit.leak_width_mm:.2f} mm" if fit.leak_width_mm is not None else "of unknown width"
-    if fit.sealed:
-        return f"seals (widest gap {width})"
-    if fit.occluded:
-        return f"occludes but does not seal (widest gap {width}, part of it off the freezing zone)"
-    return f"has a leak {width} wide, {_place(fit.leak_side, fit.leak_clock_h)}"
-
-
-def _place(side: str, clock_h: float | None) -> str:
-    return side if clock_h is None else f"{side}, {clock_words(clock_h)}"
-
-
-def _margin(first: Fit, second: Fit) -> Iterator[Remark]:
-    if first.margin is None or second.margin is None:
-        return
-    chances = first.margin.antral, second.margin.antral
-    bounds = [interval(chance) for chance in chances]
-    told = " and ".join(
-        f"{fit.balloon} {chance.probability:.2f} ({chance.low:.2f} to {chance.high:.2f})"
-        for fit, chance in zip((first, second), chances, strict=True)
-    )
-    tie = max(low for low, _ in bounds) <= min(high for _, high in bounds)
-    why = ": a tie, as the intervals overlap, sampling error included" if tie else ""
-    yield Remark("margin", f"Predicted probability of an antral seal in one try: {told}{why}.", tie)
-    parts = joint(*chances)
-    if parts is not None:
-        only_first, only_second, both, neither = parts
-        yield Remark(
-            "both tries",
-            f"Of one try of each: {first.balloon} alone seals in {only_first:.2f}, "
-            f"{second.balloon} alone in {only_second:.2f}, both in {both:.2f}, neither in "
-            f"{neither:.2f}.",
-        )
+        return True
+    # The difference may be not one of width but of where the contact freezes.
+    same_kind = first.occluded != second.occluded or first.sealed == second.sealed
+    return same_kind and abs(widths[0] - widths[1]) < settings.leak_tie_mm
 
 
 def interval(chance: Chance) -> tuple[float, float]:
@@ -166,51 +149,3 @@ def interval(chance: Chance) -> tuple[float, float]:
     low = chance.probability - math.hypot(chance.probability - chance.low, sampling)
     high = chance.probability + math.hypot(chance.high - chance.probability, sampling)
     return max(low, 0.0), min(high, 1.0)
-
-
-def _depth(first: Fit, second: Fit) -> Iterator[Remark]:
-    if first.depth_mm is None or second.depth_mm is None:
-        return
-    told = " and ".join(f"{fit.balloon} {_height(fit.depth_mm or 0.0)}" for fit in (first, second))
-    way = second.depth_mm - first.depth_mm
-    if abs(way) < 0.05:
-        end = "at the same depth"
-    else:
-        end = f"the larger one {abs(way):.1f} mm {'deeper' if way > 0.0 else 'farther back'}"
-    yield Remark("depth", f"Equator: {told}; {end}.")
-
-
-def _height(depth_mm: float) -> str:
-    side = "before" if depth_mm < 0.0 else "past"
-    return f"{abs(depth_mm):.1f} mm {side} the ostial plane"
-
-
-def _antral_area(first: Fit, second: Fit) -> Iterator[Remark]:
-    small, large = first.antral_area_mm2, second.antral_area_mm2
-    if small is None or large is None:
-        return
-    way = large - small
-    end = f"the larger one {abs(way):.0f} mm² {'more' if way > 0.0 else 'less'}"
-    if abs(way) < 0.5:
-        end = "no difference"
-    yield Remark(
-        "antral area",
-        f"Antral area: {first.balloon} {small:.0f} mm² and {second.balloon} {large:.0f} mm²; "
-        f"{end}.",
-    )
-
-
-def _neighbours(first: Fit, second: Fit) -> Iterator[Remark]:
-    for name, near in first.distances_mm.items():
-        far = second.distances_mm.get(name)
-        if far is None:
-            continue
-        way = far - near
-        end = f"the larger one {abs(way):.1f} mm {'farther' if way > 0.0 else 'nearer'}"
-        if abs(way) < 0.05:
-            end = "no difference"
-        yield Remark(
-            "neighbour",
-            f"Distance to {name.replace('_', ' ')}: {first.balloon} {near:.1f} mm and "
-            f"{second.balloon} {far:.1f} mm; {end}.",
-        )

@@ -1,0 +1,81 @@
+"""Two balloons side by side in words."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from seating.test_compare import SEATING, TIES, chance, fit, margin
+
+from veinfit.report.seating_words import in_words
+from veinfit.seating.compare import compare
+
+
+def said(first, second):
+    return in_words(compare(first, second, SEATING, TIES), TIES)
+
+
+def remark(topic, first, second):
+    found = [one for one in said(first, second).remarks if one.topic == topic]
+    assert len(found) == 1, topic
+    return found[0]
+
+
+def test_a_tie_says_why():
+    told = remark("seal", fit(28), fit(31, leak_width_mm=1.29))
+    assert told.tie
+    assert "1.00 mm wide" in told.text
+    assert "1.29 mm wide" in told.text
+    assert "a tie, as the leak widths differ by less than 0.3 mm" in told.text
+    assert "tie" not in remark("seal", fit(28), fit(31, leak_width_mm=1.31)).text
+
+
+def test_seals_leaks_and_warm_contact_have_their_words():
+    sealed = fit(28, occluded=True, sealed=True, leak_width_mm=0.2)
+    warm = fit(31, occluded=True, sealed=False, leak_width_mm=0.2)
+    text = remark("seal", sealed, warm).text
+    assert "28 mm seals" in text
+    assert "31 mm occludes but does not seal" in text
+    both = remark("seal", sealed, replace(warm, sealed=True))
+    assert both.text == "Both seal: 28 mm and 31 mm."
+    lost = fit(28, outcome="passes through", occluded=None, sealed=None, leak_width_mm=None)
+    assert "28 mm passes through" in said(lost, fit(31)).summary
+
+
+def test_probabilities_are_told_with_their_bounds():
+    low, high = chance(0.3, 0.2, 0.45), chance(0.6, 0.5, 0.7)
+    pair = fit(28, margin=margin(low)), fit(31, margin=margin(high))
+    assert "28 mm 0.30 (0.20 to 0.45) and 31 mm 0.60 (0.50 to 0.70)" in remark("margin", *pair).text
+    assert remark("margin", *pair).text in said(*pair).summary
+
+
+def test_tries_are_told_together():
+    told = chance(0.5, 0.4, 0.6)
+    text = remark("both tries", fit(28, margin=margin(told)), fit(31, margin=margin(told))).text
+    assert re.findall(r"0\.\d\d", text) == ["0.25"] * 4
+
+
+def test_depth_area_and_neighbours_are_told_with_their_difference():
+    near = {"right_phrenic_nerve": 8.0, "oesophagus": 3.0}
+    far = {"right_phrenic_nerve": 10.5, "oesophagus": 3.0}
+    first = fit(28, depth_mm=1.0, antral_area_mm2=400.0, distances_mm=near)
+    second = fit(31, depth_mm=-2.5, antral_area_mm2=650.0, distances_mm=far)
+    texts = [r.text for r in said(first, second).remarks]
+    assert texts[1:] == [
+        "Equator: 28 mm 1.0 mm past the ostial plane and 31 mm 2.5 mm before the ostial plane; "
+        "the larger one 3.5 mm farther back.",
+        "Antral area: 28 mm 400 mm² and 31 mm 650 mm²; the larger one 250 mm² more.",
+        "Distance to right phrenic nerve: 28 mm 8.0 mm and 31 mm 10.5 mm; "
+        "the larger one 2.5 mm farther.",
+        "Distance to oesophagus: 28 mm 3.0 mm and 31 mm 3.0 mm; no difference.",
+    ]
+
+
+@pytest.mark.parametrize("word", ["should", "use ", "choose", "recommend", "prefer", "better"])
+def test_nothing_instructs(word):
+    told = chance(0.3, 0.2, 0.45)
+    first = fit(28, margin=margin(told), distances_mm={"oesophagus": 3.0})
+    second = fit(31, margin=margin(told), distances_mm={"oesophagus": 4.0}, sealed=True)
+    for r in said(first, second).remarks:
+        assert word not in r.text.lower()

@@ -1,0 +1,153 @@
+"""Two balloons before one vein, side by side, in plain words.
+
+It tells what each is predicted to do and how far they differ, and never instructs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from veinfit.frames import clock_words
+from veinfit.seating.compare import Comparison, Remark
+from veinfit.seating.model import Fit
+from veinfit.seating.seal.arcs import OpenArc
+from veinfit.seating.uncertainty.split import joint
+from veinfit.settings import ComparisonSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """One difference in words; ``tie`` where it is no more than the prediction can tell."""
+
+    topic: str
+    text: str
+    tie: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SideBySide:
+    """Two balloons before one vein as they are told."""
+
+    first: str
+    second: str
+    approach: str
+    remarks: tuple[Said, ...]
+    open_arcs: tuple[OpenArc, ...]
+
+    @property
+    def summary(self) -> str:
+        """What is said of the seal, and of the margin where there is one, in one line."""
+        return " ".join(said.text for said in self.remarks if said.topic in ("seal", "margin"))
+
+
+def in_words(found: Comparison, settings: ComparisonSettings) -> SideBySide:
+    """Put a comparison into words."""
+    said = tuple(
+        Said(remark.topic, _text(found, remark, settings), remark.tie) for remark in found.remarks
+    )
+    return SideBySide(found.first, found.second, found.approach, said, found.open_arcs)
+
+
+def _text(found: Comparison, remark: Remark, settings: ComparisonSettings) -> str:
+    first, second = found.fits
+    match remark.topic:
+        case "seal":
+            return _seal(first, second, remark.tie, settings)
+        case "margin":
+            return _margin(first, second, remark.tie)
+        case "both tries":
+            return _both_tries(first, second)
+        case "depth":
+            return _depth(first, second)
+        case "antral area":
+            return _antral_area(first, second)
+        case "neighbour":
+            return _neighbour(first, second, remark.structure)
+
+
+def _seal(first: Fit, second: Fit, tie: bool, settings: ComparisonSettings) -> str:
+    if first.sealed and second.sealed:
+        return f"Both seal: {first.balloon} and {second.balloon}."
+    told = "; ".join(f"{fit.balloon} {_verdict(fit)}" for fit in (first, second))
+    if not tie:
+        return f"{told}."
+    return f"{told}: a tie, as the leak widths differ by less than {settings.leak_tie_mm:g} mm."
+
+
+def _verdict(fit: Fit) -> str:
+    if fit.outcome in ("passes through", "cannot reach"):
+        return fit.outcome
+    if fit.sealed is None:
+        return "was not assessed"
+    width = f"{fit.leak_width_mm:.2f} mm" if fit.leak_width_mm is not None else "of unknown width"
+    if fit.sealed:
+        return f"seals (widest gap {width})"
+    if fit.occluded:
+        return f"occludes but does not seal (widest gap {width}, part of it off the freezing zone)"
+    return f"has a leak {width} wide, {_place(fit.leak_side, fit.leak_clock_h)}"
+
+
+def _place(side: str, clock_h: float | None) -> str:
+    return side if clock_h is None else f"{side}, {clock_words(clock_h)}"
+
+
+def _margin(first: Fit, second: Fit, tie: bool) -> str:
+    told = " and ".join(_chance(fit) for fit in (first, second))
+    why = ": a tie, as the intervals overlap, sampling error included" if tie else ""
+    return f"Predicted probability of an antral seal in one try: {told}{why}."
+
+
+def _chance(fit: Fit) -> str:
+    assert fit.margin is not None
+    chance = fit.margin.antral
+    return f"{fit.balloon} {chance.probability:.2f} ({chance.low:.2f} to {chance.high:.2f})"
+
+
+def _both_tries(first: Fit, second: Fit) -> str:
+    assert first.margin is not None and second.margin is not None
+    parts = joint(first.margin.antral, second.margin.antral)
+    assert parts is not None
+    only_first, only_second, both, neither = parts
+    return (
+        f"Of one try of each: {first.balloon} alone seals in {only_first:.2f}, "
+        f"{second.balloon} alone in {only_second:.2f}, both in {both:.2f}, neither in "
+        f"{neither:.2f}."
+    )
+
+
+def _depth(first: Fit, second: Fit) -> str:
+    told = " and ".join(f"{fit.balloon} {_height(fit.depth_mm or 0.0)}" for fit in (first, second))
+    way = (second.depth_mm or 0.0) - (first.depth_mm or 0.0)
+    if abs(way) < 0.05:
+        end = "at the same depth"
+    else:
+        end = f"the larger one {abs(way):.1f} mm {'deeper' if way > 0.0 else 'farther back'}"
+    return f"Equator: {told}; {end}."
+
+
+def _height(depth_mm: float) -> str:
+    side = "before" if depth_mm < 0.0 else "past"
+    return f"{abs(depth_mm):.1f} mm {side} the ostial plane"
+
+
+def _antral_area(first: Fit, second: Fit) -> str:
+    small, large = first.antral_area_mm2 or 0.0, second.antral_area_mm2 or 0.0
+    way = large - small
+    end = f"the larger one {abs(way):.0f} mm² {'more' if way > 0.0 else 'less'}"
+    if abs(way) < 0.5:
+        end = "no difference"
+    return (
+        f"Antral area: {first.balloon} {small:.0f} mm² and {second.balloon} {large:.0f} mm²; {end}."
+    )
+
+
+def _neighbour(first: Fit, second: Fit, name: str) -> str:
+    near, far = first.distances_mm[name], second.distances_mm[name]
+    way = far - near
+    end = f"the larger one {abs(way):.1f} mm {'farther' if way > 0.0 else 'nearer'}"
+    if abs(way) < 0.05:
+        end = "no difference"
+    return (
+        f"Distance to {name.replace('_', ' ')}: {first.balloon} {near:.1f} mm and "
+        f"{second.balloon} {far:.1f} mm; {end}."
+    )
