@@ -32,7 +32,11 @@ def test_a_run_comes_to_its_results(desk, ready):
 
 @pytest.mark.parametrize(
     ("plan", "said"),
-    [("refuse", "pass --frame ras"), ("crash", "SIGSEGV"), ("break", "RuntimeError: something")],
+    [
+        ("refuse", "contradicts the frame"),
+        ("crash", "SIGSEGV"),
+        ("break", "RuntimeError: something"),
+    ],
 )
 def test_what_goes_wrong_is_told_and_the_queue_goes_on(desk, ready, plan, said):
     bad, good = ready("bad", plan), ready("good")

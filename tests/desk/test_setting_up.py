@@ -9,11 +9,13 @@ from dataclasses import asdict
 import nibabel
 import numpy as np
 import pytest
+from desk.asking import until
 
 from veinfit.case import read_case
 from veinfit.desk.inspecting import inspect
 from veinfit.desk.part_shapes import part_scene
 from veinfit.desk.parts import Assigned, map_text, proposed
+from veinfit.desk.remedies import page_words, remedies
 from veinfit.errors import InputError
 from veinfit.io.label_map import read_label_map
 from veinfit.io.landmarks import read_landmarks
@@ -156,6 +158,84 @@ def test_shapes_lie_where_the_voxels_are(labels):
     # RAS voxels 10 to 49 lie at -49 to -10 in LPS; the surface is half a voxel out, smoothed.
     assert np.allclose(points.min(axis=0), [-49.5, -39.5, 6.75], atol=0.8)
     assert np.allclose(points.max(axis=0), [-9.5, -9.5, 51.75], atol=0.8)
+
+
+def test_the_small_picture_shows_the_parts_from_behind(labels):
+    import base64
+    import io
+
+    from PIL import Image
+
+    found = part_scene([labels], "", "")
+    png = base64.b64decode(found["picture"])
+    pixels = np.asarray(Image.open(io.BytesIO(png)).convert("RGB")).astype(int)
+    painted = np.argwhere((pixels < 250).any(axis=-1))
+    # 48 mm across and 45 mm high (RAS voxels 10 to 57, and 5 to 34 of 1.5 mm).
+    (top, left), (bottom, right) = painted.min(axis=0), painted.max(axis=0)
+    assert (right - left) / (bottom - top) == pytest.approx(48 / 45, abs=0.1)
+    # The smaller part lies to the patient's right, which from behind is on the right.
+    main, small = (np.array(pixels[60, x]) for x in (left + 30, right - 3))
+    assert np.abs(main - small).max() > 20
+
+
+def test_dicom_tells_its_segments_by_their_codes_and_slices_are_one_image(client, desk, tmp_path):
+    import dicom_made as made
+
+    affine = np.diag([1.0, 1.0, 2.0, 1.0])
+    slices = made.series(affine, np.zeros((24, 20, 12), np.int16))
+    mask = np.zeros((24, 20, 12), bool)
+    mask[5:15, 5:15, 2:8] = True
+    seg = made.segmentation(slices, {"left_atrium": mask}, "BINARY")
+    made.save(seg, tmp_path / "seg.dcm")
+    look = inspect(tmp_path / "seg.dcm")
+    # 10 x 10 x 6 voxels of 2 mm³.
+    assert [(p.volume_ml, p.meaning) for p in look.parts] == [(1.2, "left_atrium")]
+    client.told("new", {"name": "d"})
+    client.send("d", "seg.dcm", (tmp_path / "seg.dcm").read_bytes())
+    for k, ds in enumerate(slices):
+        made.save(ds, tmp_path / f"{k}.dcm")
+        client.send("d", f"{k}.dcm", (tmp_path / f"{k}.dcm").read_bytes())
+    told = client.told("case/d/setup")
+    assert [f["kind"] for f in told["files"]] == ["labels", "image"]
+    assert desk.case("d").asked.image == "inputs"
+    assert told["source"] == "the codes in the file"
+    parts = [["seg.dcm", 1, "left_atrium"]]
+    assert client.told("case/d/parts", {"parts": parts}) == {}
+    assert desk.case("d").asked.input == "inputs/seg.dcm"
+
+
+def test_many_meshes_get_their_frame_at_once_and_run(client, desk):
+    for name in "ab":
+        client.told("new", {"name": name})
+        client.send(name, "m.off", TETRAHEDRON)
+        client.told(f"case/{name}/setup")
+    assert client.told("run-ready", {}) == {"asked": 0}
+    options = {"frame": "ras", "unit": "mm"}
+    told = client.told("case/a/options", {"options": options, "all_meshes": True})
+    assert told["also"] == 1 and desk.case("b").asked.frame == "ras"
+    assert client.told("run-ready", {}) == {"asked": 2}
+    until(lambda: not desk.runs.busy())
+    assert {one["state"] for one in client.told("states")["cases"]} == {"to review"}
+
+
+@pytest.mark.parametrize(
+    ("reason", "words", "options"),
+    [
+        (
+            "the anatomy contradicts the frame lps: it fits only when turned; pass --frame ras if "
+            "the file is in RAS, or pass --trust-frame if it is right all the same",
+            "the anatomy contradicts the frame lps: it fits only when turned",
+            [{"frame": "ras"}, {"trust_frame": True}],
+        ),
+        ("it is 9 mm across: it fits cm; pass --unit cm", "it is 9 mm across: it fits cm",
+         [{"unit": "cm"}]),
+        ("volume x is damaged; export it again", "volume x is damaged; export it again", []),
+        ("", "", []),
+    ],
+)  # fmt: skip
+def test_a_reason_is_told_in_the_words_of_a_page(reason, words, options):
+    assert page_words(reason) == words
+    assert [one.options for one in remedies(reason)] == options
 
 
 def test_from_a_dropped_file_to_a_case_that_can_be_run(client, desk, labels):

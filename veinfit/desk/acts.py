@@ -71,7 +71,10 @@ def _options(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> dict[str, A
     if not isinstance(changes, dict):
         raise InputError("no options were sent")
     case.ask(stated(case.asked, changes), who)
-    return {"asked": values_of(case.asked)}
+    also = 0
+    if asked.get("all_meshes") is True:
+        also = desk.state_for_meshes(case.asked.frame, case.asked.unit, who)
+    return {"asked": values_of(case.asked), "also": also}
 
 
 def _parts(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import contextlib
 import io
 import shutil
 import threading
@@ -10,7 +12,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-from veinfit.desk.asked import Asked, HeldFile
+from veinfit.desk.asked import Asked, HeldFile, stated
 from veinfit.desk.cases import (
     CORRECTIONS,
     NEW_PREFIX,
@@ -20,7 +22,8 @@ from veinfit.desk.cases import (
     make_case,
 )
 from veinfit.desk.exports import Exports
-from veinfit.desk.owner import Ownership
+from veinfit.desk.owner import DESK, Ownership
+from veinfit.desk.remedies import page_words, remedies
 from veinfit.desk.reviews import Reviews
 from veinfit.desk.runs import RUN_LIMIT_S, Runs
 from veinfit.desk.setting_up import Looks
@@ -29,6 +32,7 @@ from veinfit.desk.uploads import referred
 from veinfit.desk.worker import ASSESS
 from veinfit.errors import InputError
 from veinfit.io.files import MESH_SUFFIXES, VOLUME_SUFFIXES, check_file, hash_file
+from veinfit.io.output import write_file
 
 SAMPLE, SAMPLE_TITLE = "Larkmoor 01 sample", "Larkmoor 01 (invented sample)"
 OVERVIEW = Path("pictures", "overview.png")
@@ -122,9 +126,11 @@ class Desk:
         told = asdict(state)
         if (unwritten := self.runs.told(state.name)) is not None:
             told["state"], told["reason"] = unwritten["state"], unwritten["reason"]
+        told["remedies"] = [asdict(one) for one in remedies(told["reason"])]
+        told["reason"] = page_words(told["reason"])
         progress = self.runs.progress(state.name) if told["state"] == "running" else None
         told["progress"] = None if progress is None else asdict(progress)
-        told["picture"] = (CaseFolder(self.folder / state.name).result / OVERVIEW).is_file()
+        told["picture"] = self._picture(CaseFolder(self.folder / state.name)).is_file()
         told["before"] = self.runs.place(state.name) if told["state"] == "waiting" else 0
         return told
 
@@ -139,7 +145,7 @@ class Desk:
 
     def thumb(self, case: CaseFolder) -> bytes | None:
         """Return a small picture of a case's atrium; None where there is none."""
-        path = case.result / OVERVIEW
+        path = self._picture(case)
         try:
             status = path.stat()
         except OSError:
@@ -151,8 +157,9 @@ class Desk:
             try:
                 with Image.open(path) as picture:
                     w, h = picture.size
-                    # There the overview shows the atrium from behind.
-                    part = picture.crop((0, int(0.1 * h), int(0.485 * w), int(0.87 * h)))
+                    # An overview shows the atrium from behind there.
+                    from_behind = (0, int(0.1 * h), int(0.485 * w), int(0.87 * h))
+                    part = picture.crop(from_behind if path.name == OVERVIEW.name else (0, 0, w, h))
                     part.thumbnail((THUMB_PX, THUMB_PX))
                     stream = io.BytesIO()
                     part.convert("RGB").save(stream, "PNG")
@@ -162,6 +169,23 @@ class Desk:
             while len(self._thumbs) > 500:
                 self._thumbs.pop(next(iter(self._thumbs)), None)
         return self._thumbs[key]
+
+    def _picture(self, case: CaseFolder) -> Path:
+        """Return where the picture of a case is: of its results, or of its parts."""
+        overview = case.result / OVERVIEW
+        return overview if overview.is_file() else self.folder / DESK / f"parts-{case.name}.png"
+
+    def shapes(self, case: CaseFolder) -> dict[str, Any]:
+        """Return the 3D scene of a case's parts; a small picture of them is kept for the list."""
+        asked = case.asked
+        files = [case.path / one.path for one in asked.files]
+        shown = [path for path in files if self.looks.of(path)["kind"] in ("mesh", "labels")]
+        found = self.looks.shapes(shown, asked)
+        if self.owner.held and found.get("picture") and not case.has_result:
+            with contextlib.suppress(InputError):
+                target = self.folder / DESK / f"parts-{case.name}.png"
+                write_file(target, base64.b64decode(found["picture"]))
+        return {name: value for name, value in found.items() if name != "picture"}
 
     # ---- what is done ----
     def new_case(self, wanted: str, who: str = "") -> CaseFolder:
@@ -234,6 +258,26 @@ class Desk:
             case.ask(replace(asked, corrections=found), who, "corrections taken into the run")
         self.runs.ask(case, who)
 
+    def run_ready(self, who: str = "") -> int:
+        """Put every new case that lacks nothing into the queue; return how many."""
+        self.need_own()
+        ready = [one.name for one in listed(self.folder, self._summaries) if _is_ready(one)]
+        for name in ready:
+            self.run(CaseFolder(self.folder / name), who)
+        return len(ready)
+
+    def state_for_meshes(self, frame: str, unit: str, who: str = "") -> int:
+        """State frame and unit of every new mesh that lacks them; return of how many."""
+        self.need_own()
+        count = 0
+        for one in listed(self.folder, self._summaries):
+            case = CaseFolder(self.folder / one.name)
+            if one.state != "new" or not case.asked.is_mesh or not case.asked.missing:
+                continue
+            case.ask(stated(case.asked, {"frame": frame, "unit": unit}), who)
+            count += 1
+        return count
+
     def choose_reader(self, case: CaseFolder, reader: str, who: str = "") -> None:
         """State whose corrections the next run takes."""
         self.need_own()
@@ -242,6 +286,10 @@ class Desk:
             raise InputError(f"the {reader} reader has saved no corrections")
         asked = replace(case.asked, corrections=name)
         case.ask(asked, who, f"the run takes the corrections of the {reader} reader")
+
+
+def _is_ready(one: CaseState) -> bool:
+    return one.state == "new" and not one.reason
 
 
 def values_of(asked: Asked) -> Mapping[str, Any]:

@@ -51,7 +51,7 @@ class FileLook:
     ----------
     name : str
     kind : str
-        ``mesh``, ``labels``, ``image``, ``data``, ``label map``, ``landmarks``,
+        ``mesh``, ``labels``, ``image``, ``slice`` of one, ``data``, ``label map``, ``landmarks``,
         ``corrections``, ``settings`` or ``unusable``.
     bytes : int
     sha256 : str
@@ -204,10 +204,14 @@ def _image(path: Path, look: FileLook, refusal: InputError) -> FileLook:
 
 
 def _dicom(path: Path, look: FileLook) -> FileLook:
-    from veinfit.io.dicom.common import need_dicom
+    from veinfit.io.dicom.common import need_dicom, read_dataset
     from veinfit.io.dicom.labels import map_by_codes, read_segments
 
     need_dicom(f"{path.name} is DICOM, which")
+    ds = read_dataset(path, "file", stop_before_pixels=True)
+    if "ImagePositionPatient" in ds:
+        header = (("Format", "DICOM"), ("Frame", "told by the file"), ("Unit", "mm"))
+        return _with(look, kind="slice", told=header)
     held = read_segments(path)
     meanings: dict[int, str] = {}
     remark = ""

@@ -14,15 +14,18 @@ from veinfit.frames import BoolArray, FloatArray, apply_affine
 from veinfit.io.files import input_kind, is_dicom
 from veinfit.labels.lumen import IMAGE_VALUES, value_counts
 from veinfit.labels.voxel_surface import crop_to, lumen_surface
-from veinfit.report.colours import STRUCTURE_TINTS, VEIN_TINTS, WALL_INNER, WALL_OUTER
+from veinfit.report.colours import STRUCTURE_TINTS, VEIN_TINTS, WALL_INNER, WALL_OUTER, rgb
 from veinfit.report.viewer_packing import pack_mesh, thinned
 from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
+from veinfit.surface.mesh import face_normals
 
 MOST_VOXELS = 96
 """A part is shown on at most so many voxels along its longest side."""
 
 PART_FACES, MESH_FACES = 9_000, 40_000
+
+PICTURE_PX, PICTURE_RIM_PX = 120, 6
 
 TINTS = (WALL_OUTER, *VEIN_TINTS, *STRUCTURE_TINTS)
 
@@ -40,10 +43,11 @@ def part_scene(files: list[Path], frame: str, unit: str) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``scene`` for the 3D view, and ``parts``: each with ``file``, ``value``, ``colour``
-        and ``mesh``.
+        ``scene`` for the 3D view; ``parts``, each with ``file``, ``value``, ``colour`` and
+        ``mesh``; and ``picture``, a small PNG from behind in base64, empty without parts.
     """
     parts: list[dict[str, Any]] = []
+    surfaces: list[tuple[Surface, str]] = []
     low, high = np.full(3, np.inf), np.full(3, -np.inf)
     for file in files:
         try:
@@ -52,6 +56,7 @@ def part_scene(files: list[Path], frame: str, unit: str) -> dict[str, Any]:
                 high = np.maximum(high, surface.points.max(axis=0))
                 tint = TINTS[len(parts) % len(TINTS)]
                 mesh = pack_mesh(surface)
+                surfaces.append((surface, tint))
                 parts.append({"file": file.name, "value": value, "colour": tint, "mesh": mesh})
         except InputError:
             continue  # The look into the file tells why.
@@ -67,7 +72,40 @@ def part_scene(files: list[Path], frame: str, unit: str) -> dict[str, Any]:
         "wall": pack_mesh(dot),
         **{name: [] for name in ("rims", "names", "dropped", "marks", "structures", "veins")},
     }
-    return {"scene": scene, "parts": parts}
+    return {"scene": scene, "parts": parts, "picture": small_picture(surfaces)}
+
+
+def small_picture(surfaces: list[tuple[Surface, str]]) -> str:
+    """Return surfaces and their colours as a small PNG, seen from behind, in base64."""
+    import base64
+    import io
+
+    from PIL import Image
+
+    if not surfaces:
+        return ""
+    middles = [s.points[s.faces].mean(axis=1) for s, _ in surfaces]
+    normals = np.concatenate([face_normals(s) for s, _ in surfaces])
+    colours = [
+        np.tile(rgb(tint), (len(m), 1)) for m, (_, tint) in zip(middles, surfaces, strict=True)
+    ]
+    places = np.concatenate(middles)
+    # From behind the patient's left is on the left: x falls to the right, z to below.
+    seen = places[:, [0, 2]]
+    low, high = seen.min(axis=0), seen.max(axis=0)
+    pixel = float((high - low).max()) / (PICTURE_PX - 2 * PICTURE_RIM_PX) or 1.0
+    shift = 0.5 * (PICTURE_PX - (high - low) / pixel)
+    at = np.rint((high - seen) / pixel + shift).astype(int)
+    light = 0.45 + 0.55 * np.abs(normals[:, 1])
+    shade = np.concatenate(colours) * light[:, None]
+    picture = np.ones((PICTURE_PX, PICTURE_PX, 3))
+    # Painted from the front to the back, so that what is nearest to the viewer is painted last.
+    for k in np.argsort(places[:, 1]):
+        x, z = at[k]
+        picture[z - 1 : z + 2, x - 1 : x + 2] = shade[k]
+    stream = io.BytesIO()
+    Image.fromarray((255 * picture).astype(np.uint8)).save(stream, "PNG")
+    return base64.b64encode(stream.getvalue()).decode("ascii")
 
 
 def _surfaces(file: Path, frame: str, unit: str) -> Iterator[tuple[int, Surface]]:

@@ -103,6 +103,7 @@ def set_up(case: CaseFolder, looks: Looks, folder: Path) -> dict[str, Any]:
     """
     asked = case.asked
     files = [{**looks.of(case.path / one.path), "path": one.path} for one in asked.files]
+    files = _with_series(files)
     if not case.is_signed:
         asked = _taken_over(case, files)
     labels = [f for f in files if f["kind"] == "labels" and not f.get("fault")]
@@ -122,6 +123,17 @@ def set_up(case: CaseFolder, looks: Looks, folder: Path) -> dict[str, Any]:
         "contradictions": contradictions(files),
         "shown": [str(path) for path in shown],
     }
+
+
+def _with_series(files: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return looks with the slices of a DICOM series as one: the image, which is their folder."""
+    slices = [f for f in files if f["kind"] == "slice"]
+    if not slices:
+        return files
+    told = [*slices[0]["told"], ["Slices", str(len(slices))]]
+    size = sum(int(f["bytes"]) for f in slices)
+    whole = {**slices[0], "name": "DICOM series", "kind": "image", "path": INPUTS, "told": told}
+    return [*(f for f in files if f["kind"] != "slice"), {**whole, "bytes": size}]
 
 
 def contradictions(files: Sequence[dict[str, Any]]) -> list[str]:

@@ -41,6 +41,7 @@ def desk_app(desk: Desk) -> Starlette:
             Route("/new", site.new, methods=["POST"]),
             Route("/sample", site.sample, methods=["POST"]),
             Route("/loose", site.loose, methods=["POST"]),
+            Route("/run-ready", site.run_ready, methods=["POST"]),
             Route("/export", site.export, methods=["POST"]),
             Route("/export/{name}", site.export_state),
             Route("/export/{name}/zip", site.export_zip),
@@ -106,15 +107,7 @@ class _Site:
 
     def shapes(self, request: Request) -> Response:
         case = self._case(request)
-
-        def told() -> dict[str, Any]:
-            asked = case.asked
-            files = [case.path / one.path for one in asked.files]
-            kinds = {path: self.desk.looks.of(path)["kind"] for path in files}
-            shown = [path for path in files if kinds[path] in ("mesh", "labels")]
-            return self.desk.looks.shapes(shown, asked)
-
-        return _json(told)
+        return _json(lambda: self.desk.shapes(case))
 
     def journal(self, request: Request) -> Response:
         read = read_journal(self._case(request).path)
@@ -151,6 +144,10 @@ class _Site:
     async def loose(self, request: Request) -> Response:
         await json_body(request)
         return await _done(lambda: {"made": self.desk.take_loose(self.desk.who)})
+
+    async def run_ready(self, request: Request) -> Response:
+        await json_body(request)
+        return await _done(lambda: {"asked": self.desk.run_ready(self.desk.who)})
 
     async def act(self, request: Request) -> Response:
         case, do = self._case(request), acts.ACTS.get(request.path_params["act"])

@@ -20,8 +20,8 @@ from veinfit.io.output import unwritable
 ROOM_BYTES = 1 << 28
 """So much of the disk stays free: a run writes some 20 MB, and needs room to exchange files."""
 
-MOST_FILES = 100
-"""Files of one case."""
+MOST_FILES = 2000
+"""Files of one case: a series has a thousand slices at most."""
 
 LONGEST_FILE_NAME = 120
 

@@ -46,20 +46,16 @@
     get("run").disabled = false;
   }
   on("run", () => run());
-  /* What a failed run can be mended by is offered as a button, in the page's words. */
+  /* What a failed run can be mended by is offered as a button. */
   function mend() {
-    const said = data.state.reason, ways = [];
-    const frame = said.match(/--frame (ras|lps)/), unit = said.match(/--unit (mm|cm|um|m)\b/);
-    if (frame) ways.push([`Read it in ${frame[1].toUpperCase()} and run again`, { frame: frame[1] }]);
-    if (unit) ways.push([`Read it in ${unit[1]} and run again`, { unit: unit[1] }]);
-    if (said.includes("--trust-frame")) ways.push(["The frame is right all the same: run again", { trust_frame: true }]);
+    const ways = data.state.remedies;
     if (!ways.length || data.state.state !== "failed") return;
     get("mend").hidden = false;
-    get("mend").append("The picture below shows the file as it was read. ", ...ways.map(([text, changes]) => {
-      const button = make("button", text, [], { type: "button" });
+    get("mend").append("The picture below shows the file as it was read.", make("div", "", ways.map(({ words, options: changes }) => {
+      const button = make("button", words, [], { type: "button" });
       button.addEventListener("click", () => run(changes));
       return button;
-    }));
+    }), { className: "row" }));
   }
 
   /* ---- review and signature ---- */
@@ -71,15 +67,15 @@
   on("sign", signing("sign"));
   on("reopen", signing("reopen", () => ({ reason: get("why").value })));
   on("leave-open", () => leaving.open([data.name], "../../"));
-  const figure = (value, unit) => (value === null ? "" : `${value} ${unit}`);
+  const figure = (value, decimals) => (value === null ? "" : value.toFixed(decimals));
   on("compare", async () => {
     get("compared").textContent = "Both readers' corrections are being followed; that takes up to a minute…";
     const told = await ask("compare");
     if (!told?.veins) { get("compared").textContent = told?.fault ?? ""; return; }
-    const head = ["Vein, first", "second", "ostia apart", "planes turned", "d_area, first", "second", "Nominal seat, first", "second"];
+    const head = ["Vein, first", "second", "Ostia apart, mm", "Planes turned, °", "d_area, mm, first", "second", "Nominal seat, first", "second"];
     const lines = told.veins.map((v) => make("tr", "", [v.first || "none", v.second || "none",
-      figure(v.apart_mm, "mm"), figure(v.turned_deg, "°"), figure(v.d_area_mm[0], "mm"),
-      figure(v.d_area_mm[1], "mm"), ...v.seats].map((text) => make("td", text))));
+      figure(v.apart_mm, 1), figure(v.turned_deg, 0), figure(v.d_area_mm[0], 1),
+      figure(v.d_area_mm[1], 1), ...v.seats].map((text) => make("td", text))));
     const table = make("table", "", [make("thead", "", [make("tr", "", head.map((text) => make("th", text)))]),
       make("tbody", "", lines)]);
     const choices = ["first", "second"].map((reader) => {

@@ -52,6 +52,9 @@
     get("listing").hidden = !cases.length;
     const all = `${cases.length} ${cases.length === 1 ? "case" : "cases"}`;
     get("count").textContent = list.length === cases.length ? all : `${list.length} of ${all}`;
+    const ready = cases.filter((one) => one.state === "new" && !one.reason).length;
+    get("run-ready").hidden = !ready;
+    get("run-ready").textContent = ready === 1 ? "Run the one that is ready" : `Run the ${ready} that are ready`;
     if (mark === drawn) return;
     drawn = mark;
     // What has the focus keeps it, by its address or its name.
@@ -107,6 +110,7 @@
     get("loose").append(`${data.loose.length} ${several} in no case yet: ${data.loose.slice(0, 6).join(", ")}${data.loose.length > 6 ? " …" : ""}. A case refers to ${them}; nothing is copied. `, button);
     get("loose").hidden = false;
   }
+  get("run-ready").addEventListener("click", () => ask("run-ready", {}));
   get("search").addEventListener("input", draw);
   get("filter").addEventListener("change", draw);
   get("leave-open").addEventListener("click", () => leaving.open([...chosen], ""));

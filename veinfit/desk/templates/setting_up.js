@@ -12,10 +12,11 @@ const settingUp = (() => {
     out.addEventListener("click", async () => {
       if (await ask("take-out", { path: file.path, who: who() })) load();
     });
+    const grouped = file.path === "inputs";
     const facts = make("dl", "", file.told.map(([name, value]) =>
       make("div", "", [make("dt", name), make("dd", value)])));
     const card = make("div", "", [make("h3", file.name),
-      `${KINDS[file.kind] ?? file.kind}${file.bytes ? `, ${size(file.bytes)}` : ""} `, out, facts],
+      `${KINDS[file.kind] ?? file.kind}${file.bytes ? `, ${size(file.bytes)}` : ""} `, ...(grouped ? [] : [out]), facts],
     { className: file.fault ? "file bad" : "file" });
     if (file.fault) card.append(make("p", file.fault, [], { role: "alert", className: "caution" }));
     for (const text of file.remarks ?? []) card.append(make("p", text, [], { className: "hands" }));
@@ -148,6 +149,12 @@ const settingUp = (() => {
       radio.addEventListener("change", async () => { if (await state({ frame: radio.value })) draw().then(markList); });
     }
     get("unit").addEventListener("change", async () => { if (await state({ unit: get("unit").value })) draw().then(markList); });
+    get("all-meshes").addEventListener("click", async () => {
+      const options = { frame: data.asked.frame, unit: data.asked.unit };
+      if (!options.frame || !options.unit) { fault("State frame and unit first."); return; }
+      const answer = await ask("options", { options, all_meshes: true, who: who() });
+      if (answer) get("all-told").textContent = `Stated for ${answer.also} more.`;
+    });
     get("keep-map").addEventListener("change", () => {
       get("keep-as").disabled = !get("keep-map").checked;
       if (get("keep-map").checked) get("keep-as").focus();

@@ -77,6 +77,10 @@ const takingIn = (() => {
       if (!told) break;
       made.push(told.name);
       for (const file of group.files) if (!await put("", told.name, file, tell)) return made;
+      tell(`${told.name}: being read…`);
+      const address = `case/${encodeURIComponent(told.name)}`;
+      // What is plain from the files is taken over now; the picture is for the list.
+      if (each) { await ask(`${address}/setup`); await ask(`${address}/shapes`); }
     }
     return made;
   }
