@@ -99,16 +99,6 @@ def test_run_is_clean_on_both_streams(mesh, few, tmp_path):
 
 
 @pytest.mark.slow
-def test_quiet_run_says_nothing(mesh, least, tmp_path):
-    command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "c"), "--quiet"]
-    done = subprocess.run(
-        [*command, *least, "--no-pictures"], capture_output=True, text=True, env=LOUD, check=False
-    )
-    assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
-    assert (tmp_path / "c" / "report.html").exists()
-
-
-@pytest.mark.slow
 def test_progress_on_a_terminal(mesh, least, tmp_path):
     leader, follower = pty.openpty()
     command = [*COMMAND, "assess", str(mesh), "--out", str(tmp_path / "c"), "--no-pictures"]
