@@ -3,7 +3,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Callable
-from dataclasses import fields, replace
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -485,8 +485,3 @@ def test_the_style_keeps_the_contrast_that_readers_need(pictured: tuple[ReportIn
     used = set(re.findall(r'(?:^|[^-])fill="(#[0-9a-f]{6})"[^>]*>[^<]', text))
     assert used
     assert all(contrast(colour, "#ffffff") >= 4.5 for colour in used)
-
-
-def test_every_measure_is_a_column_of_the_fits() -> None:
-    names = {f.name for f in fields(Fit)}
-    assert all(m.field in names for m in MEASURES)
