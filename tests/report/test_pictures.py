@@ -11,11 +11,12 @@ import pytest
 from PIL import Image
 
 from veinfit.anatomy.model import Anatomy
+from veinfit.anatomy.wall_parts import vein_vertices
 from veinfit.report import vtk_painter
 from veinfit.report.colours import gap_bands, rgb
 from veinfit.report.fit_picture import fit_layout
 from veinfit.report.fit_scene import frame_vein, ring_radius_mm
-from veinfit.report.overview import landmarks, overview_caption, vein_vertices
+from veinfit.report.overview import landmarks, overview_caption
 from veinfit.report.pictures import draw_pictures
 from veinfit.seating.model import Fit
 

@@ -6,10 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import sparse
-from scipy.sparse import csgraph
 
-from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.anatomy.model import Anatomy
+from veinfit.anatomy.wall_parts import appendage_vertices, vein_vertices, wall_parts
 from veinfit.frames import POSTERIOR, SUPERIOR, FloatArray, unit
 from veinfit.report.annotations import annotate
 from veinfit.report.by_hand import dropped, hand_words
@@ -52,12 +51,6 @@ SAME_PLACE_MM = 0.8
 
 LEAST_SEEN = 0.15
 """Something of which a smaller share is seen counts as hidden in that view."""
-
-PAST_OSTIUM_MM = 25.0
-"""A vein is tinted as far as its trunk and this much beyond."""
-
-APPENDAGE_REACH_MM = 60.0
-"""An appendage is tinted no further than this from its ostium."""
 
 CONTOUR_TUBE_MM, STRUCTURE_TUBE_MM = 0.55, 1.2
 """Radii of the lines drawn for ostial contours and for structures given as polylines."""
@@ -151,18 +144,12 @@ def _camera(anatomy: Anatomy, towards: FloatArray, width: int, height: int) -> C
 
 def _layers(anatomy: Anatomy) -> list[Layer]:
     wall = anatomy.wall
-    owner = np.full(len(wall.points), -1, dtype=np.int64)
-    for k, vein in enumerate(anatomy.veins):
-        owner[vein_vertices(wall, vein)] = k
-    if anatomy.appendage is not None:
-        part = _appendage_vertices(anatomy)
-        owner[part[owner[part] < 0]] = len(anatomy.veins)
-    face_owner = owner[wall.faces].min(axis=1)
-    layers = [plain_layer(select_faces(wall, face_owner < 0)[0], WALL_OUTER)]
-    for k in range(len(anatomy.veins) + 1):
-        is_vein = k < len(anatomy.veins)
-        tint = VEIN_TINTS[k % len(VEIN_TINTS)] if is_vein else APPENDAGE_TINT
-        layers.append(plain_layer(select_faces(wall, face_owner == k)[0], tint))
+    names, part_of_face = wall_parts(anatomy)
+    tints = [WALL_OUTER, *(VEIN_TINTS[k % len(VEIN_TINTS)] for k in range(len(anatomy.veins)))]
+    layers = [
+        plain_layer(select_faces(wall, part_of_face == k)[0], tint)
+        for k, tint in zip(range(len(names)), [*tints, APPENDAGE_TINT], strict=False)
+    ]
     rings = [vein.ostium.contour.points for vein in anatomy.veins]
     if anatomy.appendage is not None:
         rings.append(anatomy.appendage.contour.points)
@@ -208,33 +195,6 @@ def rim_edges(wall: Surface, rim: np.ndarray) -> list[np.ndarray]:
     return lines
 
 
-def vein_vertices(wall: Surface, vein: Vein) -> np.ndarray:
-    """Return the wall's vertices that lie in ``vein``: past its ostial plane, and joined to it."""
-    seeds = np.concatenate([np.zeros(0, dtype=np.int64), *vein.end_rims])
-    if not len(seeds):
-        far = vein.centreline.points[int(np.argmax(vein.centreline.s_mm))]
-        seeds = np.array([int(np.argmin(np.linalg.norm(wall.points - far, axis=1)))])
-    reach = vein.trunk_length_mm + PAST_OSTIUM_MM
-    return _beyond(wall, vein.ostium.centre, vein.ostium.normal, seeds, reach)
-
-
-def _beyond(
-    wall: Surface, centre: FloatArray, normal: FloatArray, seeds: np.ndarray, reach_mm: float
-) -> np.ndarray:
-    """Return the vertices past a plane that are joined to ``seeds`` without crossing it."""
-    offset = wall.points - centre
-    past = (offset @ normal > 0) & (np.linalg.norm(offset, axis=1) < reach_mm)
-    seeds = seeds[past[seeds]]
-    if not len(seeds):
-        return np.zeros(0, dtype=np.int64)
-    pairs = wall.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-    pairs = pairs[past[pairs].all(axis=1)]
-    n = len(wall.points)
-    graph = sparse.coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
-    _, part = csgraph.connected_components(graph, directed=False)
-    return np.flatnonzero(past & np.isin(part, np.unique(part[seeds])))
-
-
 def landmarks(anatomy: Anatomy, structures: Mapping[str, Structure]) -> list[Landmark]:
     """Return all that the overview names."""
     wall = anatomy.wall
@@ -251,7 +211,7 @@ def landmarks(anatomy: Anatomy, structures: Mapping[str, Structure]) -> list[Lan
             points = one.automatic.ostium.contour.points
             named.append(Landmark(one.vein, points, "dropped by hand"))
     if anatomy.appendage is not None:
-        part = _appendage_vertices(anatomy)
+        part = appendage_vertices(anatomy)
         points = wall.points[part] if len(part) else anatomy.appendage.contour.points
         named.append(Landmark("LAA", points))
     if anatomy.mitral is not None:
@@ -262,14 +222,6 @@ def landmarks(anatomy: Anatomy, structures: Mapping[str, Structure]) -> list[Lan
         if len(points):
             named.append(Landmark(name.replace("_", " "), points))
     return named
-
-
-def _appendage_vertices(anatomy: Anatomy) -> np.ndarray:
-    appendage = anatomy.appendage
-    if appendage is None:
-        return np.zeros(0, dtype=np.int64)
-    tip = np.array([appendage.tip_vertex])
-    return _beyond(anatomy.wall, appendage.centre, appendage.normal, tip, APPENDAGE_REACH_MM)
 
 
 def draw_overview(

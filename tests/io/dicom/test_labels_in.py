@@ -257,7 +257,8 @@ def test_what_is_wrong_with_a_segmentation_is_told(source, binary, tmp_path):
     assert "volume" in refused(path)
     path.write_bytes(b"no DICOM at all")
     assert "cannot be read as DICOM" in refused(path)
-    assert "is CT Image Storage; labels are read from" in refused(made.save(series[0], path))
+    told = refused(made.save(series[0], path))
+    assert "is CT Image Storage; give a Segmentation or an RT Structure Set" in told
 
     hole = small.copy()
     hole[:, :, 5] = False

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+import dataclasses
+import io
 import json
 import subprocess
 from pathlib import Path
@@ -16,15 +18,22 @@ import dicom_conformance as conformance
 import dicom_made as made
 import handmade
 import pydicom
+import pyvista
+import trimesh
 from PIL import Image
 
+from veinfit.anatomy.model import Appendage
 from veinfit.cli import main
 from veinfit.frames import apply_affine
 from veinfit.io.dicom import codes as known
+from veinfit.io.dicom.documents import encapsulated_walls
+from veinfit.io.dicom.study import study_of
 from veinfit.io.dicom.writing import FILES, write_dicom
 from veinfit.io.tables import fit_row, vein_rows
+from veinfit.surface import Surface
 
 ANATOMY = handmade.anatomy()
+PARTS = {"surface-body.dcm"}
 VEINS = vein_rows(ANATOMY)
 FITS = [fit_row(handmade.fit(), ())]
 
@@ -46,7 +55,7 @@ def written(folder, source=None, deidentify=False):
         sources=() if source is None else (source,), deidentify=deidentify,
         version="0.1.0", created="2026-01-02T03:04:05Z",
     )  # fmt: skip
-    assert set(names) == {*FILES, "picture-01.dcm"}
+    assert set(names) == {*FILES, *PARTS, "picture-01.dcm"}
     return {name: pydicom.dcmread(folder / "dicom" / name) for name in names}
 
 
@@ -125,6 +134,24 @@ def test_ostial_contours_are_spatial_coordinates(objects):
     assert report.ContentTemplateSequence[0].TemplateIdentifier == "1500"
 
 
+def enclosed_area(points):
+    """Of a plane polygon: half of the sum of cross products."""
+    return np.linalg.norm(np.cross(points, np.roll(points, -1, axis=0)).sum(axis=0)) / 2
+
+
+def test_the_appendage_has_one_code(objects):
+    """Two are in use (33626005; 68786006 with the laterality left): the first is written."""
+    from pydicom.sr.codedict import codes
+
+    told = objects[1]["ostia.dcm"].SegmentSequence[-1]
+    assert told.SegmentLabel == "LAA ostium"
+    region = told.AnatomicRegionSequence[0]
+    code = codes.SCT.LeftAuricularAppendage
+    assert (region.CodeValue, region.CodingSchemeDesignator) == (code.value, "SCT")
+    assert code.value == "33626005"
+    assert b"68786006" not in (objects[0] / "ostia.dcm").read_bytes()
+
+
 def test_ostia_lie_where_they_are(objects, tmp_path):
     import nibabel
 
@@ -132,14 +159,16 @@ def test_ostia_lie_where_they_are(objects, tmp_path):
         "segimage2itkimage", "--inputDICOM", objects[0] / "ostia.dcm",
         "--outputDirectory", tmp_path, "-t", "nii",
     )  # fmt: skip
-    for k, vein in enumerate(ANATOMY.veins, 1):
+    ostia = [vein.ostium for vein in ANATOMY.veins]
+    for k, ostium in enumerate([*ostia, ANATOMY.appendage], 1):
         image = nibabel.load(tmp_path / f"{k}.nii.gz")
         index = np.argwhere(np.asarray(image.dataobj) > 0)
         points = apply_affine(np.diag([-1.0, -1.0, 1.0, 1.0]) @ image.affine, index)
-        assert points.mean(axis=0) == pytest.approx(vein.ostium.centre, abs=0.25)
+        assert points.mean(axis=0) == pytest.approx(ostium.centre, abs=0.25)
         # A disc of 1.6 mm: pi d^2 / 4 times its thickness.
         volume = len(points) * abs(np.linalg.det(image.affine[:3, :3]))
-        assert volume == pytest.approx(vein.ostium.measures.area_mm2 * 1.6, rel=0.06)
+        area = enclosed_area(ostium.contour.points)
+        assert volume == pytest.approx(area * 1.6, rel=0.06)
 
 
 def test_files_within_are_what_they_were(objects):
@@ -154,6 +183,57 @@ def test_files_within_are_what_they_were(objects):
     assert triangles[:, 1:] == pytest.approx(ANATOMY.wall.points[ANATOMY.wall.faces], abs=1e-4)
     # CID 7063.
     assert surface.MeasurementUnitsCodeSequence[0].CodeValue == "mm"
+
+
+TUBES = {"LSPV": (1.0, 0.0, 0.0), "RIPV": (-1.0, 0.0, 0.0), "LAA": (0.0, -1.0, 0.0)}
+
+
+def ball_with_tubes():
+    """A ball of 22 mm with two veins and an appendage of 16 mm that end 32 mm from its middle."""
+    grid = pyvista.ImageData(dimensions=(75, 75, 75), origin=(-37.0,) * 3, spacing=(1.0,) * 3)
+    inside = 22.0 - np.linalg.norm(grid.points, axis=1)
+    for direction in TUBES.values():
+        along = grid.points @ direction
+        beside = np.linalg.norm(grid.points - np.outer(along, direction), axis=1)
+        inside = np.maximum(inside, np.minimum(8.0 - beside, np.minimum(along, 32.0 - along)))
+    found = grid.contour([0.0], scalars=inside)
+    wall = Surface(np.asarray(found.points, float), found.faces.reshape(-1, 4)[:, 1:])
+    veins = [
+        dataclasses.replace(
+            handmade.round_vein(name, 21.5 * np.array(TUBES[name]), TUBES[name], length=10),
+            end_rims=(),
+        )
+        for name in ("LSPV", "RIPV")
+    ]
+    place = 21.5 * np.array(TUBES["LAA"])
+    tip = int(np.argmax(wall.points @ TUBES["LAA"]))
+    contour, _ = handmade.circle(place, TUBES["LAA"], 16.0)
+    appendage = Appendage(place, np.array(TUBES["LAA"]), contour, tip, 0.7)
+    return dataclasses.replace(ANATOMY, wall=wall, veins=tuple(veins), appendage=appendage)
+
+
+def test_parts_of_the_wall_are_objects_of_one_model():
+    study = study_of((), deidentify=False, version="1", created="2026-01-02T03:04:05Z")
+    walls = encapsulated_walls(ball_with_tubes(), study)
+    assert list(walls) == ["whole", "body", "LSPV", "RIPV", "LAA"]
+    assert len({(ds.SeriesInstanceUID, ds.ModelGroupUID) for ds in walls.values()}) == 1
+    assert [ds.InstanceNumber for ds in walls.values()] == [1, 2, 3, 4, 5]
+    assert walls["LAA"].ContentDescription == "LAA, Left auricular appendage (SCT 33626005)"
+    meshes = {}
+    for name, ds in walls.items():
+        assert conformance.faults(ds) == []
+        content = bytes(ds.EncapsulatedDocument)[: ds.EncapsulatedDocumentLength]
+        # Another library reads it.
+        meshes[name] = trimesh.load(io.BytesIO(content), file_type="stl")
+    areas = {name: mesh.area for name, mesh in meshes.items()}
+    whole = areas.pop("whole")
+    assert sum(areas.values()) == pytest.approx(whole, rel=1e-5)
+    for name, direction in TUBES.items():
+        along = meshes[name].vertices @ direction
+        assert along.min() == pytest.approx(21.5, abs=1.5)
+        assert along.max() == pytest.approx(32.0, abs=0.5)
+        # A tube of 10.5 mm on a radius of 8 mm, and its end.
+        assert areas[name] == pytest.approx(np.pi * (16.0 * 10.5 + 64.0), rel=0.1)
 
 
 def test_a_picture_is_what_it_was(objects):

@@ -21,8 +21,22 @@ VEIN_SITES: Mapping[str, Triple] = {
 }
 """PS3.16 CID 12280, and the dictionary of SNOMED CT codes in DICOM."""
 
+APPENDAGE: Triple = ("33626005", "SCT", "Left auricular appendage")
+"""PS3.16 CID 3011 and 7192. An atrial appendage (68786006) with the laterality left is read, and
+not written."""
+
+LEFT_ATRIUM: Triple = ("82471001", "SCT", "Left atrium")
+
 ANY_VEIN: Triple = ("122972007", "SCT", "Pulmonary vein")
 """Of a vein without a code of its own: the name stands in its tracking identifier."""
+
+
+def site_of(name: str) -> Triple:
+    """Return the code of a vein, of the appendage (LAA), or of the atrium's body."""
+    if name == "LAA":
+        return APPENDAGE
+    return LEFT_ATRIUM if name == "body" else VEIN_SITES.get(name, ANY_VEIN)
+
 
 OSTIUM: Triple = ("264114003", "SCT", "Ostium")
 SEAT: Triple = ("SEAT", SCHEME, "Predicted balloon seat")

@@ -92,6 +92,18 @@ def read_dataset(path: Path, role: str, **options: Any) -> Any:
         ) from error
 
 
+def class_of(ds: Any, path: Path) -> str:
+    """Return the class of a label file's object; empty where it states none."""
+    try:
+        with captured_warnings():
+            return str(ds.get("SOPClassUID", ""))
+    except Exception as error:  # Values are taken apart when they are asked for.
+        raise InputError(
+            f"volume {path} cannot be read as DICOM: {first_line(error)}; it may be damaged, "
+            "export it again"
+        ) from error
+
+
 CODED_LABELS: Mapping[str, str] = {
     "SCT:82471001": "left_atrium",
     "SCT:43863001": "LSPV",

@@ -15,7 +15,14 @@ import numpy as np
 
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray, unit
-from veinfit.io.dicom.common import CONTOUR_SET, Segment, Segments, coded, read_dataset
+from veinfit.io.dicom.common import (
+    CONTOUR_SET,
+    Segment,
+    Segments,
+    class_of,
+    coded,
+    read_dataset,
+)
 from veinfit.io.files import first_line
 from veinfit.io.quiet import captured_warnings
 
@@ -52,7 +59,7 @@ def read_contours(path: Path, dataset: Any | None = None) -> Segments:
         or not evenly spaced, or one stands twice; or regions lie in several frames of reference.
     """
     ds = read_dataset(path, "volume") if dataset is None else dataset
-    if ds.get("SOPClassUID") != CONTOUR_SET:
+    if class_of(ds, path) != CONTOUR_SET:
         raise InputError(f"volume {path} is no DICOM RT Structure Set; give one")
     try:
         with captured_warnings():
@@ -123,7 +130,7 @@ def _read(ds: Any, path: Path) -> Segments:
             if not here:
                 raise InputError(
                     f"volume {path}: {label or number} has no contour in a plane amid others; "
-                    "draw it there, or export without the gap"
+                    "add it there, or export without the gap"
                 )
             _check_once(here, path, label or str(number))
             shares[:, :, row] = _shares(here, shape)

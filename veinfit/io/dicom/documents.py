@@ -8,11 +8,16 @@ from typing import Any
 
 import numpy as np
 
+from veinfit.anatomy.model import Anatomy
+from veinfit.anatomy.wall_parts import wall_parts
+from veinfit.io.dicom.codes import site_of
 from veinfit.io.dicom.study import Study, code_item, finish
 from veinfit.surface import Surface
+from veinfit.surface.mesh import select_faces
 
 PDF = "1.2.840.10008.5.1.4.1.1.104.1"
 STL = "1.2.840.10008.5.1.4.1.1.104.3"
+WHOLE = "whole"
 
 
 def encapsulated_pdf(content: bytes, study: Study) -> Any:
@@ -23,13 +28,41 @@ def encapsulated_pdf(content: bytes, study: Study) -> Any:
     return finish(ds, study, "report")
 
 
-def encapsulated_stl(surface: Surface, study: Study) -> Any:
-    """Return the wall as Encapsulated STL, LPS mm (PS3.3 A.85.1)."""
-    ds = _document(STL, "M3D", stl_bytes(surface), "model/stl", "Left atrial wall", study)
+def encapsulated_walls(anatomy: Anatomy, study: Study) -> dict[str, Any]:
+    """Return the wall as Encapsulated STL, LPS mm (PS3.3 A.85.1), whole and part by part.
+
+    STL holds no labels. So each part is an object of its own, in the series and the model
+    group of the whole: the atrium's body, each vein past its ostium, the appendage.
+
+    Returns
+    -------
+    dict
+        ``whole``, ``body``, and the names of veins and appendage.
+    """
+    from pydicom.uid import generate_uid
+
+    names, part_of_face = wall_parts(anatomy)
+    shared = str(generate_uid()), str(generate_uid())
+    found = {WHOLE: _stl(anatomy.wall, WHOLE, "the left atrium with its veins", 1, shared, study)}
+    for k, name in enumerate(names):
+        value, scheme, meaning = site_of(name)
+        part = select_faces(anatomy.wall, part_of_face == k)[0]
+        if len(part.faces):
+            label = f"{name}, {meaning} ({scheme} {value})"
+            found[name] = _stl(part, name, label, 2 + k, shared, study)
+    return found
+
+
+def _stl(
+    surface: Surface, name: str, label: str, number: int, shared: tuple[str, str], study: Study
+) -> Any:
+    title = f"Left atrial wall: {name}"
+    ds = _document(STL, "M3D", stl_bytes(surface), "model/stl", title, study)
+    ds.SeriesInstanceUID, ds.ModelGroupUID = shared
+    ds.InstanceNumber, ds.ContentDescription = number, label[:64]
     ds.ConceptNameCodeSequence = [code_item(("85040-4", "LN", "3D model"))]
     ds.MeasurementUnitsCodeSequence = [code_item(("mm", "UCUM", "millimeter"))]
     ds.ModelModification, ds.ModelMirroring = "YES", "NO"
-    ds.ModelDescription = "Wall of the left atrium with its veins, cut open at their ends"
     ds.FrameOfReferenceUID, ds.PositionReferenceIndicator = study.frame_of_reference, ""
     return finish(ds, study, "surface")
 

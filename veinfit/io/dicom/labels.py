@@ -13,6 +13,7 @@ from veinfit.io.dicom.common import (
     SEGMENTATION,
     Segment,
     Segments,
+    class_of,
     read_dataset,
 )
 from veinfit.io.dicom.contours import read_contours
@@ -32,16 +33,17 @@ def read_segments(path: Path) -> Segments:
         The file is damaged, of another class, or cannot be put onto a grid.
     """
     ds = read_dataset(path, "volume")
-    kind = str(ds.get("SOPClassUID", ""))
+    kind = class_of(ds, path)
     if kind in (SEGMENTATION, LABEL_MAP_SEGMENTATION):
         return read_segmentation(path, ds)
     if kind == CONTOUR_SET:
         return read_contours(path, ds)
-    from pydicom.uid import UID
+    from pydicom.uid import UID_dictionary
 
-    name = UID(kind).name if kind else "an object without a class"
+    name = UID_dictionary[kind][0] if kind in UID_dictionary else "an object of no known class"
     raise InputError(
-        f"volume {path} is {name}; labels are read from a Segmentation or an RT Structure Set"
+        f"volume {path} is {name}; give a Segmentation or an RT Structure Set, from which labels "
+        "are read"
     )
 
 

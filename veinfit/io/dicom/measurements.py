@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from veinfit.anatomy.model import Vein
+from veinfit.anatomy.model import Anatomy, Appendage, Ostium, Vein
+from veinfit.anatomy.naming.names import APPENDAGE
 from veinfit.frames import FloatArray, perpendicular_basis
 from veinfit.io.cells import Row
 from veinfit.io.dicom import codes as known
@@ -96,20 +97,23 @@ def measurement_report(
     return finish(ds, study, "measurements")
 
 
-def ostia_segmentation(veins: Sequence[Vein], study: Study) -> Any:
-    """Return the ostia as discs, a segment a vein, on a grid along the patient's axes."""
+def ostia_segmentation(anatomy: Anatomy, study: Study) -> Any:
+    """Return the ostia of veins and appendage as discs, a segment each."""
     import highdicom
     from pydicom.sr.codedict import codes
     from pydicom.uid import generate_uid
 
-    places = np.concatenate([vein.ostium.contour.points for vein in veins])
+    ostia: dict[str, Ostium | Appendage] = {vein.name: vein.ostium for vein in anatomy.veins}
+    if anatomy.appendage is not None:
+        ostia[APPENDAGE] = anatomy.appendage
+    places = np.concatenate([ostium.contour.points for ostium in ostia.values()])
     low = places.min(axis=0) - 3.0
     count = np.ceil((places.max(axis=0) + 3.0 - low) / DISC_VOXEL_MM).astype(int)
-    masks = np.zeros((*count[::-1], len(veins)), dtype=np.uint8)
+    masks = np.zeros((*count[::-1], len(ostia)), dtype=np.uint8)
     index = np.indices(tuple(count[::-1])).reshape(3, -1).T[:, ::-1]
     world = low + DISC_VOXEL_MM * index
-    for k, vein in enumerate(veins):
-        masks[..., k] = _in_disc(world, vein).reshape(masks.shape[:3])
+    for k, ostium in enumerate(ostia.values()):
+        masks[..., k] = _in_disc(world, ostium).reshape(masks.shape[:3])
     affine = np.eye(4)
     # Slices, rows, columns.
     affine[:3, :3] = np.fliplr(np.eye(3)) * DISC_VOXEL_MM
@@ -119,7 +123,7 @@ def ostia_segmentation(veins: Sequence[Vein], study: Study) -> Any:
         affine,
         "PATIENT",
         study.frame_of_reference,
-        channels={"SegmentNumber": range(1, len(veins) + 1)},
+        channels={"SegmentNumber": range(1, len(ostia) + 1)},
     )
     algorithm = highdicom.AlgorithmIdentificationSequence(
         name="veinfit", version=study.version, family=_code(("123110", "DCM", "Derived"))
@@ -127,14 +131,14 @@ def ostia_segmentation(veins: Sequence[Vein], study: Study) -> Any:
     told = [
         highdicom.seg.SegmentDescription(
             k + 1,
-            f"{vein.name} ostium",
+            f"{name} ostium",
             codes.SCT.AnatomicalStructure,
             _code(known.OSTIUM),
             highdicom.seg.SegmentAlgorithmTypeValues.AUTOMATIC,
             algorithm_identification=algorithm,
-            anatomic_regions=[_code(known.VEIN_SITES.get(vein.name, known.ANY_VEIN))],
+            anatomic_regions=[_code(known.site_of(name))],
         )
-        for k, vein in enumerate(veins)
+        for k, name in enumerate(ostia)
     ]
     ds = highdicom.seg.Segmentation(
         [_stand_in(study)], volume, "BINARY", told, str(generate_uid()), 904, str(generate_uid()),
@@ -151,11 +155,10 @@ def ostia_segmentation(veins: Sequence[Vein], study: Study) -> Any:
     return finish(ds, study, "ostia")
 
 
-def _in_disc(points: FloatArray, vein: Vein) -> Any:
+def _in_disc(points: FloatArray, ostium: Ostium | Appendage) -> Any:
     """Tell which points (N, 3) lie in the ostial plane's disc within its contour."""
     from matplotlib.path import Path as Outline
 
-    ostium = vein.ostium
     first, second = perpendicular_basis(ostium.normal)
     away = points - ostium.centre
     close = np.abs(away @ ostium.normal) <= DISC_HALF_MM
@@ -201,7 +204,7 @@ def _code(triple: known.Triple) -> Any:
 def _site(vein: str) -> Any:
     from highdicom.sr import FindingSite
 
-    return FindingSite(_code(known.VEIN_SITES.get(vein, known.ANY_VEIN)))
+    return FindingSite(_code(known.site_of(vein)))
 
 
 def _tracking(name: str) -> Any:

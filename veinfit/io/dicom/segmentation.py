@@ -20,6 +20,7 @@ from veinfit.io.dicom.common import (
     SEGMENTATION,
     Segment,
     Segments,
+    class_of,
     coded,
     read_dataset,
 )
@@ -50,7 +51,7 @@ def read_segmentation(path: Path, dataset: Any | None = None) -> Segments:
         twice, or one is missing amid a segment.
     """
     ds = read_dataset(path, "volume") if dataset is None else dataset
-    if ds.get("SOPClassUID") not in (SEGMENTATION, LABEL_MAP_SEGMENTATION):
+    if class_of(ds, path) not in (SEGMENTATION, LABEL_MAP_SEGMENTATION):
         raise InputError(f"volume {path} is no DICOM Segmentation; give one")
     import highdicom
 

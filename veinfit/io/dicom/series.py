@@ -66,22 +66,31 @@ def read_series(folder: Path) -> ImageVolume:
             f"image {folder} holds {len(found)} DICOM slices, each a file of its own; name the "
             "folder of a series"
         )
-    slices = [ds for _, ds, _ in found]
     try:
-        for keyword, what in (
-            ("SeriesInstanceUID", "series"), ("FrameOfReferenceUID", "frames of reference"),
-        ):  # fmt: skip
-            held = {str(ds.get(keyword, "")) for ds in slices}
-            if len(held) > 1:
-                raise InputError(f"image {folder} holds {len(held)} {what}; give a folder with one")
-        affine, order = _placement(folder, slices)
-        values = _values(folder, slices, [pixels for _, _, pixels in found], order)
-    except (AttributeError, TypeError, ValueError, IndexError) as error:
+        with captured_warnings():
+            return _stacked(folder, *map(list, zip(*found, strict=True)))
+    except InputError:
+        raise
+    except Exception as error:  # Values are taken apart when they are asked for.
         raise InputError(
             f"image {folder} holds slices that do not fit together: {first_line(error)}; export "
             "the series again"
         ) from error
-    return ImageVolume(values, affine, tilt_notes(affine), tuple(path for path, _, _ in found))
+
+
+def _stacked(
+    folder: Path, files: list[Path], slices: list[Any], pixels: list[npt.NDArray[Any]]
+) -> ImageVolume:
+    for keyword, what in (
+        ("SeriesInstanceUID", "series"), ("FrameOfReferenceUID", "frames of reference"),
+    ):  # fmt: skip
+        held = {str(ds.get(keyword, "")) for ds in slices}
+        if len(held) > 1:
+            raise InputError(f"image {folder} holds {len(held)} {what}; give a folder with one")
+    affine, order = _placement(folder, slices)
+    return ImageVolume(
+        _values(folder, slices, pixels, order), affine, tilt_notes(affine), tuple(files)
+    )
 
 
 def _slice(path: Path) -> tuple[Any, npt.NDArray[Any]] | None:

@@ -8,14 +8,19 @@ from pathlib import Path
 from veinfit.anatomy.model import Anatomy
 from veinfit.io.cells import Row
 from veinfit.io.dicom.common import need_dicom
-from veinfit.io.dicom.documents import encapsulated_pdf, encapsulated_stl, secondary_capture
+from veinfit.io.dicom.documents import (
+    WHOLE,
+    encapsulated_pdf,
+    encapsulated_walls,
+    secondary_capture,
+)
 from veinfit.io.dicom.measurements import measurement_report, ostia_segmentation
 from veinfit.io.dicom.study import Study, study_of
 from veinfit.io.output import staged_output
 from veinfit.io.quiet import captured_warnings
 
 FILES = ("measurements.dcm", "ostia.dcm", "surface.dcm", "report.dcm")
-"""What is written, besides the pictures."""
+"""What is written, besides the pictures and the parts of the surface."""
 
 
 def write_dicom(
@@ -75,9 +80,11 @@ def _write(
 ) -> tuple[str, ...]:
     from pydicom.uid import generate_uid
 
-    objects = {"surface.dcm": encapsulated_stl(anatomy.wall, study)}
+    walls = encapsulated_walls(anatomy, study)
+    objects = {"surface.dcm": walls.pop(WHOLE)}
+    objects |= {f"surface-{name}.dcm": wall for name, wall in walls.items()}
     if anatomy.veins:
-        discs = ostia_segmentation(anatomy.veins, study)
+        discs = ostia_segmentation(anatomy, study)
         objects["ostia.dcm"] = discs
         objects["measurements.dcm"] = measurement_report(
             anatomy.veins, vein_rows, fit_rows, discs, study
