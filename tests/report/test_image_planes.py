@@ -9,12 +9,19 @@ import handmade
 import numpy as np
 import pytest
 from PIL import Image
+from scipy.spatial import cKDTree
+from scipy.spatial.transform import Rotation
+from skimage import measure
 from voxels import grid
 
 from veinfit.anatomy.model import Contour
 from veinfit.frames import apply_affine, unit
 from veinfit.labels.image import ImageVolume, sample_plane
+from veinfit.labels.lumen import lumen_input
+from veinfit.labels.model import LabelVolume
+from veinfit.labels.upright import upright_volume
 from veinfit.report.image_planes import draw_image_planes, lumen_curves, plane_frames
+from veinfit.settings import SurfaceSettings
 
 AXIS = unit([1.0, 0.3, 0.5])
 PLACE = np.array([4.0, -3.0, 2.0])
@@ -89,3 +96,41 @@ def test_the_ostium_and_its_calipers_are_drawn_on_the_plane(tmp_path):
     scale = 60.0 / 387
     assert np.ptp(columns) * scale == pytest.approx(18.0, abs=0.6)
     assert np.ptp(rows) * scale == pytest.approx(10.0, abs=0.6)
+
+
+TILTED = np.array([[0.7, 0, 0, -26.1], [0, 0.7, 0.25, -37.6], [0, 0, 0.9, -26.8], [0, 0, 0, 1]])
+OBLIQUE = np.eye(4)
+OBLIQUE[:3, :3] = Rotation.from_euler("xyz", (20, -15, 40), degrees=True).as_matrix() * (
+    0.6, 0.7, 1.0,
+)  # fmt: skip
+OBLIQUE[:3, 3] = -OBLIQUE[:3, :3] @ (42.0, 38.0, 30.0)
+
+
+@pytest.mark.parametrize("affine", [TILTED, OBLIQUE], ids=["tilted gantry", "oblique"])
+def test_the_wall_of_the_labels_lies_on_the_edge_of_the_image(affine):
+    """A ball of contrast of 24 mm: labels are where voxels are brighter than half of it.
+
+    On every plane of an ostium the wall's contour lies within half a voxel of where the image
+    passes through half of the contrast, and that is on the ball.
+    """
+    shape = (86, 76, 64)
+    points = apply_affine(affine, np.indices(shape).reshape(3, -1).T)
+    edge = float(np.linalg.norm(affine[:3, :3], axis=0).mean())
+    distance = np.linalg.norm(points - PLACE, axis=1)
+    grey = 400.0 * np.clip(0.5 - (distance - 24.0) / edge, 0.0, 1.0)
+    image = ImageVolume(grey.reshape(shape).astype(np.float32), affine)
+    labels = upright_volume(LabelVolume((image.values >= 200.0).astype(np.uint8), affine))
+    wall = lumen_input(labels, None, SurfaceSettings()).surface
+    half_voxel = 0.5 * float(np.linalg.norm(affine[:3, :3], axis=0).max())
+    centre = PLACE + 8.0 * AXIS
+    for _, right, up in plane_frames(AXIS):
+        n = 241
+        seen = sample_plane(image, centre, right, up, 30.0, n)
+        (found,) = measure.find_contours(seen, 200.0)
+        flat = np.column_stack([found[:, 1], n - 1 - found[:, 0]]) * 60.0 / (n - 1) - 30.0
+        (curve,) = lumen_curves(wall, centre, right, up)
+        gaps = cKDTree(curve).query(flat)[0]
+        assert gaps.max() < half_voxel and np.median(gaps) < 0.3 * half_voxel
+        places = centre + flat @ np.array([right, up])
+        away = np.linalg.norm(places - PLACE, axis=1)
+        assert away == pytest.approx(24.0, abs=0.5 * half_voxel)
