@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import re
 import zipfile
 import zlib
@@ -44,35 +45,37 @@ TOLD = {
     "ContentDate": "20231107",
     "SeriesDate": "20231108",
     "AcquisitionTime": "101112",
+    "InstanceCreationDate": "20231109",
+    "InstanceCreationTime": "121314",
 }
 """Further identifying attributes (PS3.15 E.1.1), of nobody."""
 
-NOT_TELLING = {"ISO_IR 192", "MONOCHROME2", "BINARY", "DERIVED", "PRIMARY", "invented"}
+NOT_TELLING = {"Image Position Patient", "Referenced Segment Number"}
+"""Names of dimensions, in every segmentation."""
 
 
 def identifying(datasets) -> set[str]:
     """Every text of some data sets that tells whose they are: unique identifiers, dates, names."""
     found: set[str] = set()
 
-    def add(_, element) -> None:
-        if element.VR in {"UI", "PN", "DA", "TM", "SH", "LO", "LT", "ST", "UT", "AE"}:
-            values = element.value if element.VM > 1 else [element.value]
-            found.update(str(value) for value in values)
+    def add(ds) -> None:
+        for element in ds:
+            if element.VR == "SQ":
+                # Codes and their meanings, and the program that wrote it, are nobody's.
+                if not element.keyword.endswith(("CodeSequence", "EquipmentSequence")):
+                    for item in element.value:
+                        add(item)
+            elif element.VR in {"UI", "PN", "DA", "TM", "SH", "LO", "LT", "ST", "UT", "AE"}:
+                values = element.value if element.VM > 1 else [element.value]
+                found.update(str(value) for value in values)
 
     for ds in datasets:
-        ds.walk(add)
-    # UIDs of the standard itself, and codes with their meanings, are nobody's.
+        add(ds)
+    # Nor are UIDs of the standard itself.
     return {
         text for text in found
         if len(text) > 5 and not text.startswith("1.2.840.10008.") and text not in NOT_TELLING
-        and text not in CODED
     }  # fmt: skip
-
-
-CODED = {
-    "91723000", "Anatomical Structure", "82471001", "123109", "Artificial Intelligence",
-    "DCM", "SCT", "LABELS", "DICOM", "121327", "121322", "Artificial intelligence",
-}  # fmt: skip
 
 
 def plain(path: Path) -> bytes:
@@ -81,11 +84,13 @@ def plain(path: Path) -> bytes:
     if path.suffix == ".npz":
         with zipfile.ZipFile(path) as packed:
             content += b"".join(packed.read(name) for name in packed.namelist())
-    for stream in re.finditer(rb"stream\r?\n(.*?)endstream", content, re.DOTALL):
-        try:
-            content += zlib.decompress(stream.group(1))
-        except zlib.error:
-            continue
+    # Pages of a PDF are packed, some of them as text.
+    for stream in re.findall(rb"stream\r?\n(.*?)endstream", content, re.DOTALL):
+        for unpacked in (lambda data: data, base64.a85decode):
+            try:
+                content += zlib.decompress(unpacked(stream.strip().removesuffix(b"~>")))
+            except (ValueError, zlib.error):
+                continue
     return content
 
 
