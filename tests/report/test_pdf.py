@@ -23,6 +23,7 @@ from reportlab.pdfgen.canvas import Canvas
 from veinfit.anatomy.model import Anatomy
 from veinfit.notes import Note
 from veinfit.report.fit_picture import PAPER_SHARE
+from veinfit.report.image_planes import TITLE
 from veinfit.report.model import InputFile, Picture
 from veinfit.report.paper_drawing import PLAIN, SMALLEST_PT, on_paper
 from veinfit.report.parts import vein_parts
@@ -157,6 +158,28 @@ def test_a_picture_made_for_paper_stands_there_whole(
         capture_output=True, check=True, text=True,
     ).stdout  # fmt: skip
     assert re.search(r"image +321 +123 ", told)
+
+
+def test_planes_of_the_image_stand_at_the_end_as_wide_as_the_page(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    stream = io.BytesIO()
+    Image.new("RGB", (1200, 430), "#808080").save(stream, format="PNG")
+    (tmp_path / "p.png").write_bytes(stream.getvalue())
+    planes = Picture("p.png", "LSPV", TITLE, "Squares of 60 mm.", "x", paper=stream.getvalue())
+    plain = pages_of(write_pdf(report_of(anatomy, fits)), tmp_path)
+    pdf = write_pdf(report_of(anatomy, fits, pictures=(planes,), folder=tmp_path))
+    pages = pages_of(pdf, tmp_path)
+    # Without an image nothing changes; with one, there are pages behind the others.
+    assert len(pages) == len(plain) + 1 and not any(TITLE in page for page in plain)
+    assert "The veins on the image" in pages[-1] and "Squares of 60 mm." in pages[-1]
+    (tmp_path / "p.pdf").write_bytes(pdf)
+    command = [tool("pdfimages"), "-list", str(tmp_path / "p.pdf")]
+    told = subprocess.run(command, capture_output=True, check=True, text=True).stdout
+    (row,) = (line.split() for line in told.splitlines() if " 1200 " in line)
+    # 1200 pixels over the width of the page: pixels an inch.
+    width = PAPERS["a4"][0] - 2 * MARGIN
+    assert float(row[12]) == pytest.approx(1200 / (width / 72), abs=1.0)
 
 
 def test_the_map_of_the_septum_is_on_paper(

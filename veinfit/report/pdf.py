@@ -16,6 +16,7 @@ from reportlab.platypus import (
     BaseDocTemplate,
     Flowable,
     Frame,
+    KeepTogether,
     PageBreak,
     PageTemplate,
     Spacer,
@@ -25,6 +26,7 @@ from reportlab.platypus import (
 from veinfit.report.aims import AIM_KEY
 from veinfit.report.colours import INK, MUTED, GapBand, gap_bands
 from veinfit.report.drawing import printable, shortened
+from veinfit.report.image_planes import TITLE as IMAGE_TITLE
 from veinfit.report.model import ReportInput
 from veinfit.report.pages import CAUTIONS
 from veinfit.report.paper_drawing import PLAIN
@@ -134,6 +136,7 @@ def _printed(
     story = [
         *summary(report, parts, width, height),
         *(b for p in parts for b in _vein(p, width, bands)),
+        *_on_the_image(parts, width),
     ]
     document.build(story, canvasmaker=partial(TaggedCanvas, initialFontName=PLAIN))
     return stream.getvalue(), document.page
@@ -181,9 +184,10 @@ def _vein(part: VeinPart, width: float, bands: Sequence[GapBand]) -> list[Flowab
             blocks.append(labelled((f"{SIGNS[sign]} {column}:", f"{said}."), size=SMALL_PT))
         blocks.append(Spacer(1, 2 * mm))
         missing = "No pictures were made of this vein."
-        blocks += picture_rows(part.pictures, width, 58 * mm, missing)
-        if part.pictures:
-            told = ", ".join(shown.title for shown in part.pictures)
+        seats = [shown for shown in part.pictures if shown.picture.balloon != IMAGE_TITLE]
+        blocks += picture_rows(seats, width, 58 * mm, missing)
+        if seats:
+            told = ", ".join(shown.title for shown in seats)
             blocks += [
                 words(f"{told}. {VIEWS_KEY}", SMALL_PT, MUTED),
                 gap_key(bands),
@@ -251,6 +255,22 @@ def _drawings(part: VeinPart, width: float) -> list[Flowable]:
         blocks += [*rows_of(maps, width, across), words(MAP_KEY, SMALL_PT, MUTED)]
     blocks += [Spacer(1, 1 * mm), *_beside(part)]
     return [*blocks, *note_blocks(part.notes, min(len(part.grave), NOTES_ON_VEIN))]
+
+
+def _on_the_image(parts: Sequence[VeinPart], width: float) -> list[Flowable]:
+    """Return the veins' planes of the image, as wide as the page; nothing without an image."""
+    blocks: list[Flowable] = []
+    for part in parts:
+        planes = [shown for shown in part.pictures if shown.picture.balloon == IMAGE_TITLE]
+        if planes:
+            title = words(f"{part.vein.name} {IMAGE_TITLE}", SMALL_PT, bold=True, role="H3")
+            caption = words(planes[0].picture.caption, SMALL_PT, MUTED)
+            picture = picture_rows(planes, width, width, "")
+            blocks.append(KeepTogether([title, *picture, caption, Spacer(1, 3 * mm)]))
+    if not blocks:
+        return []
+    title = words("The veins on the image", HEAD_PT, bold=True, role="H2")
+    return [PageBreak(), title, Spacer(1, 2 * mm), *blocks]
 
 
 def _beside(part: VeinPart) -> list[Flowable]:

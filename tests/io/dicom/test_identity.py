@@ -50,8 +50,8 @@ TOLD = {
 }
 """Further identifying attributes (PS3.15 E.1.1), of nobody."""
 
-NOT_TELLING = {"Image Position Patient", "Referenced Segment Number"}
-"""Names of dimensions, in every segmentation."""
+NOT_TELLING = {"Image Position Patient", "Referenced Segment Number", "invented"}
+"""Names of dimensions, in every segmentation; and a plain word."""
 
 
 def identifying(datasets) -> set[str]:
