@@ -132,7 +132,9 @@
   function outputs() {
     get("shift-told").textContent = Number(get("shift").value).toFixed(2);
     get("tilt-told").textContent = `${get("tilt").value}°`;
-    get("toward-told").textContent = get("toward").value;
+    const hour = get("toward").valueAsNumber || 12;
+    get("toward-told").textContent = `${hour} o'clock`;
+    get("toward").setAttribute("aria-valuetext", `${hour} o'clock`);
   }
   function list() {
     get("list").replaceChildren(...entries.all().map((e) => make("li", entries.words(e))));
