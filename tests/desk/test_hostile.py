@@ -9,6 +9,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from desk.asking import until
 
 from veinfit.desk.desk import Desk
 from veinfit.desk.journal import read_journal
@@ -40,7 +41,7 @@ def test_other_hosts_are_refused(client, ready, host):
     assert content(case.path) == before
 
 
-@pytest.mark.parametrize("token", ["", "x", "%2e%2e", "A" * 32])
+@pytest.mark.parametrize("token", ["", "x", "%2e%2e", "A" * 32, "%ff%fe", "%00"])
 def test_without_the_token_there_is_nothing(client, ready, token):
     ready()
     for path in ("", "states", "case/a/", "case/a/run", "new"):
@@ -143,6 +144,36 @@ def test_huge_and_untrue_sizes_are_refused(client, ready, monkeypatch):
     assert "disk" in client.send("a", "x.nii", b"12")["fault"]
     assert content(case.path) == before
     assert client.ask("case/a/options", {"options": {"phase": "x" * 300_000}})[0] == 413
+
+
+def test_a_disk_that_fills_up_on_the_way_is_told_and_leaves_nothing(client, ready, monkeypatch):
+    case = ready()
+    before = content(case.path)
+
+    def full(descriptor):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", full)
+    assert "No space left" in client.send("a", "x.nii", b"12")["fault"]
+    monkeypatch.undo()
+    assert content(case.path) == before
+
+
+def test_a_file_that_does_not_come_whole_leaves_nothing(client, ready):
+    import socket
+
+    case = ready()
+    before = content(case.path)
+    path = f"/{client.site.token}/case/a/file/x.nii"
+    with socket.create_connection(client.site.server_address) as line:
+        line.sendall(
+            f"POST {path} HTTP/1.1\r\nHost: {client.site.host}\r\n"
+            f"Origin: http://{client.site.host}\r\nContent-Type: application/octet-stream\r\n"
+            "Content-Length: 1000\r\n\r\nhalf".encode()
+        )
+        until(lambda: any((case.path / "inputs").glob(".veinfit-*")))
+    until(lambda: not any((case.path / "inputs").glob(".veinfit-*")))
+    assert content(case.path) == before
 
 
 def test_another_file_of_the_same_name_is_asked_about(client, ready):

@@ -11,6 +11,7 @@ import atria
 import browser as chrome
 import nibabel
 import numpy as np
+import pydicom
 import pytest
 
 from veinfit.desk.desk import Desk
@@ -147,6 +148,37 @@ def test_search_filter_and_cancel(page, client, desk, ready):
     at_state(page, "to review")
 
 
+def test_the_sample_in_one_click(page, client, desk):
+    page.open(client.site.address)
+    assert page.evaluate("document.querySelector('.welcome') !== null")
+    page.click("#sample")
+    at_state(page, "to review")
+    case = desk.case("Larkmoor 01 sample")
+    assert case.asked.frame == "lps" and {f.path for f in case.asked.files} == {
+        "inputs/larkmoor-01.ply", "inputs/landmarks.csv",
+    }  # fmt: skip
+    page.open(client.site.address, "!!document.querySelector('#rows tr')")
+    assert "Larkmoor 01" in text(page, "#rows a")
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (800, "dark")])
+def test_no_page_is_wider_than_the_screen(page, client, desk, ready, width, scheme):
+    from desk.quick_jobs import write_result
+
+    page.size(width, 900)
+    media = [{"name": "prefers-color-scheme", "value": scheme}]
+    page.call("Emulation.setEmulatedMedia", features=media)
+    case = ready("a-case-with-a-name-that-is-long-and-has-no-blank-in-it-at-all-and-goes-on")
+    write_result(case.path / "result", confidence=0.2)
+    ready("b").put_state("run.json", {"state": "failed", "reason": "x" * 200})
+    for path in ("", "help", f"case/{case.name}/", "case/b/"):
+        page.open(client.site.address + path)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, path
+        assert "not a medical device" in text(page, "footer")
+        ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
+        assert ground == ("rgb(255, 255, 255)" if scheme == "light" else "rgb(20, 25, 30)")
+
+
 def test_the_keyboard_alone_reaches_everything(page, client, ready):
     case = ready("a")
     case.put_state("run.json", {"state": "failed", "reason": "why"})
@@ -224,6 +256,24 @@ def test_from_a_dropped_mesh_to_a_signed_report(page, real, tmp_path, monkeypatc
     page.click("#run")
     page.wait("!document.querySelector('#running')?.hidden")
     at_state(page, "to review")
+
+    # A second reader left the vein where it was found: the two are 2 mm apart along the vein.
+    second = (
+        '[[correction]]\nvein = "LSPV"\nrename = "extra-1"\nwho = "reader 2"\nwhy = "no name"\n'
+    )
+    (desk.case("a").path / "second_reader.toml").write_text(second)
+    page.open(f"{site.address}case/a/", SETTLED)
+    page.click("#compare")
+    page.wait("!!document.querySelector('#compared table')")
+    rows = page.evaluate(
+        "[...document.querySelectorAll('#compared tbody tr')].map(r => "
+        "[...r.cells].map(c => c.textContent))"
+    )
+    told = {row[0]: row for row in rows}
+    assert float(told["RSPV"][2]) == pytest.approx(2.0, abs=0.4) and told["RSPV"][6]
+    assert told["LSPV"][1] == "extra-1" and float(told["LSPV"][2]) == 0.0
+    assert float(told["LIPV"][2]) == 0.0 and told["LIPV"][6] == ""
+
     enter(page, "#who", "reader 1")
     page.click("#reviewed")
     at_state(page, "reviewed")
@@ -235,9 +285,15 @@ def test_from_a_dropped_mesh_to_a_signed_report(page, real, tmp_path, monkeypatc
 
     # What leaves carries no identity unless asked.
     page.click("#leave-open")
+    page.click("#leave input[value=dicom]")
     page.click("#leave-go")
     page.wait("!!document.querySelector('#leave-zip')")
     (export,) = (desk.folder / "exports").iterdir()
     names = {p.relative_to(export).as_posix() for p in export.rglob("*") if p.is_file()}
-    assert names == {"case-01/report.html", "case-01/report.pdf", "case-01/viewer.html"}
+    assert {"case-01/report.html", "case-01/report.pdf", "case-01/viewer.html"} <= names
+    objects = [export / name for name in names if name.startswith("case-01/dicom/")]
+    assert len(objects) > 2 and len(names) == len(objects) + 3
+    for path in objects:
+        ds = pydicom.dcmread(path)
+        assert not ds.get("PatientName") and b"Larkmoor" not in path.read_bytes()
     assert "Larkmoor" not in (export / "case-01" / "report.html").read_text()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import threading
 import time
 import tomllib
 from dataclasses import replace
@@ -189,9 +190,29 @@ def test_a_folder_that_assess_wrote_is_a_case(tmp_path):
     case = case_named(tmp_path, "by-command")
     assert case is not None and case.result == case.path
     assert state_of(case, Summaries(tmp_path)).state == "to review"
+    # Looked at without a change it stays as it is; with one its results stay its results.
+    case.change(lambda asked: asked)
+    assert not case.has_asked
+    case.change(lambda asked: replace(asked, phase="end-systole"))
+    assert case.result == case.path
     mark_reviewed(case, "reader 1")
     sign(case, "reader 1")
     assert state_of(case, Summaries(tmp_path)).state == "signed"
+
+
+def test_changes_of_many_windows_lose_none(tmp_path):
+    case = make_case(tmp_path, "a")
+
+    def add(k: int) -> None:
+        held = HeldFile(f"inputs/{k}", "0" * 64, k)
+        case.change(lambda asked: replace(asked, files=(*asked.files, held)))
+
+    threads = [threading.Thread(target=add, args=(k,)) for k in range(20)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert {one.bytes for one in case.asked.files} == set(range(20))
 
 
 def test_those_that_need_attention_stand_first(tmp_path):
@@ -239,3 +260,27 @@ def test_a_read_only_folder_is_told(tmp_path, monkeypatch):
     monkeypatch.setattr("pathlib.Path.mkdir", refuse)
     one = Ownership(tmp_path)
     assert not one.take() and "cannot be written" in one.hindrance
+
+
+def test_colours_can_be_read_on_both_grounds():
+    import re
+    from importlib import resources
+
+    from veinfit.report.colours import contrast
+
+    text = (resources.files("veinfit.desk") / "templates" / "desk.css").read_text("utf-8")
+    light, dark = (dict(re.findall(r"--([\w-]+): (#\w+)", part)) for part in re.findall(
+        r":root \{(.*?)\}", text, re.S))  # fmt: skip
+
+    def long(colour: str) -> str:
+        return colour if len(colour) == 7 else "#" + "".join(2 * c for c in colour[1:])
+
+    for tones in (light, {**light, **dark}):
+        at = {name: long(colour) for name, colour in tones.items()}
+        # WCAG 2.2, 1.4.3: 4.5 for text; 1.4.11: 3 for the edges of what can be pressed.
+        for name in ("ink", "muted", "accent", "warn", "alarm"):
+            for ground in ("ground", "tint"):
+                assert contrast(at[name], at[ground]) >= 4.5, (name, ground)
+        assert contrast(at["alarm"], at["alarm-ground"]) >= 4.5
+        assert contrast(at["ink"], at["warn-ground"]) >= 4.5
+        assert contrast(at["edge"], at["ground"]) >= 3.0

@@ -70,7 +70,7 @@ def _options(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> dict[str, A
     changes = asked.get("options")
     if not isinstance(changes, dict):
         raise InputError("no options were sent")
-    case.ask(stated(case.asked, changes), who)
+    case.change(lambda asked_now: stated(asked_now, changes), who)
     also = 0
     if asked.get("all_meshes") is True:
         also = desk.state_for_meshes(case.asked.frame, case.asked.unit, who)

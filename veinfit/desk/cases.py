@@ -20,7 +20,8 @@ import json
 import re
 import shutil
 import tempfile
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -36,6 +37,9 @@ CORRECTIONS, SECOND = "corrections.toml", "second_reader.toml"
 
 LONGEST_NAME = 80
 NEW_PREFIX = ".veinfit-case-"
+
+_changing = threading.RLock()
+"""Two windows may change one case at the same time."""
 
 CLOSED = "the case is signed, and read-only until it is reopened with a reason; nothing was changed"
 
@@ -57,15 +61,21 @@ class CaseFolder:
         return self.path.name
 
     @property
+    def has_asked(self) -> bool:
+        """Whether it was made by a desk, and not by the commands alone."""
+        return (self.path / ASKED).is_file()
+
+    @property
     def asked(self) -> Asked:
         """What is asked for; nothing where the commands alone have made the case."""
-        return read_asked(self.path) if (self.path / ASKED).is_file() else Asked()
+        return read_asked(self.path) if self.has_asked else Asked()
 
     @property
     def result(self) -> Path:
         """Where its results are, or will be."""
-        bare = (self.path / "case.json").is_file() and not (self.path / ASKED).is_file()
-        return self.path if bare else self.path / RESULT
+        own = self.path / RESULT
+        bare = (self.path / "case.json").is_file() and not (own / "case.json").is_file()
+        return self.path if bare else own
 
     @property
     def has_result(self) -> bool:
@@ -99,9 +109,25 @@ class CaseFolder:
         """State what is asked, and say so in the journal."""
         self.need_open()
         before = self.asked
-        if asked != before or not (self.path / ASKED).is_file():
+        if asked != before:
             write_asked(self.path, asked)
             self.note(what, who)
+
+    def change(self, how: Callable[[Asked], Asked], who: str = "", what: str = "") -> Asked:
+        """Change what is asked, with nobody of this desk in between; return what is asked now.
+
+        Parameters
+        ----------
+        how : callable
+            Turns what is asked into what will be.
+        who, what : str
+            For the journal.
+        """
+        with _changing:
+            self.need_open()
+            asked = how(self.asked)
+            self.ask(asked, who, what or "options stated")
+            return asked
 
     def note(self, what: str, who: str = "", **more: Any) -> None:
         """Append to the journal.

@@ -251,11 +251,13 @@ class Desk:
     def run(self, case: CaseFolder, who: str = "") -> None:
         """Put a case into the queue, with the corrections that are there."""
         self.need_own()
-        asked = case.asked
-        chosen = asked.corrections or CORRECTIONS
-        found = chosen if (case.path / chosen).is_file() else ""
-        if found != asked.corrections:
-            case.ask(replace(asked, corrections=found), who, "corrections taken into the run")
+
+        def corrected(asked: Asked) -> Asked:
+            chosen = asked.corrections or CORRECTIONS
+            there = (case.path / chosen).is_file()
+            return replace(asked, corrections=chosen if there else "")
+
+        case.change(corrected, who, "corrections of the run stated")
         self.runs.ask(case, who)
 
     def run_ready(self, who: str = "") -> int:
@@ -274,7 +276,7 @@ class Desk:
             case = CaseFolder(self.folder / one.name)
             if one.state != "new" or not case.asked.is_mesh or not case.asked.missing:
                 continue
-            case.ask(stated(case.asked, {"frame": frame, "unit": unit}), who)
+            case.change(lambda asked: stated(asked, {"frame": frame, "unit": unit}), who)
             count += 1
         return count
 
@@ -284,8 +286,8 @@ class Desk:
         name = {"first": CORRECTIONS, "second": SECOND}.get(reader, "")
         if not name or not (case.path / name).is_file():
             raise InputError(f"the {reader} reader has saved no corrections")
-        asked = replace(case.asked, corrections=name)
-        case.ask(asked, who, f"the run takes the corrections of the {reader} reader")
+        told = f"the run takes the corrections of the {reader} reader"
+        case.change(lambda asked: replace(asked, corrections=name), who, told)
 
 
 def _is_ready(one: CaseState) -> bool:

@@ -10,7 +10,7 @@ from typing import Any
 from urllib.parse import quote
 
 from veinfit.cohort.batch.supervise import CaseProcess, ProcessDied, ProcessHung
-from veinfit.desk.cases import CaseFolder
+from veinfit.desk.cases import CaseFolder, own_size_and_time
 from veinfit.desk.worker import ASSESS
 from veinfit.errors import InputError
 from veinfit.frames import FloatArray
@@ -38,6 +38,8 @@ class CaseReview:
         self, case: CaseFolder, reader: str, function: str, may_write: Callable[[], object]
     ) -> None:
         self.case, self.reader, self._may_write = case, reader, may_write
+        self.mark = own_size_and_time(case.result / "case.npz")
+        """Of the results that it is of: other ones need another review."""
         self._process = CaseProcess(function, ANSWER_LIMIT_S)
         self._lock = threading.Lock()
         self._turns, self._newest = itertools.count(1), 0
@@ -168,11 +170,13 @@ class Reviews:
         key = (case.name, reader)
         with self._lock:
             found = self._open.pop(key, None)
-            if found is None:
+            mark = own_size_and_time(case.result / "case.npz")
+            stale = found if found is not None and found.mark != mark else None
+            if found is None or stale is not None:
                 found = CaseReview(case, reader, self._function, self._may_write)
             self._open[key] = found
             gone = [self._open.popitem(last=False)[1] for _ in self._beyond()]
-        for one in gone:
+        for one in (*gone, *([stale] if stale is not None else [])):
             one.close()
         return found
 

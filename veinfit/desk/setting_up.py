@@ -157,24 +157,24 @@ def contradictions(files: Sequence[dict[str, Any]]) -> list[str]:
 
 
 def _taken_over(case: CaseFolder, files: Sequence[dict[str, Any]]) -> Asked:
-    asked = case.asked
-    changed = asked
-    for file in files:
-        if file.get("fault"):
-            continue
-        option = ROLES.get(file["kind"])
-        if option and not getattr(changed, option):
-            changed = replace(changed, **{option: file["path"]})
+    sound = [file for file in files if not file.get("fault")]
+
+    def with_files(asked: Asked) -> Asked:
+        for file in sound:
+            option = ROLES.get(file["kind"])
+            if option and not getattr(asked, option):
+                asked = replace(asked, **{option: file["path"]})
+        sources = [f for f in sound if f["kind"] in ("mesh", "labels")]
+        if len(sources) == 1 and not asked.input:
+            only = sources[0]
+            if only["kind"] == "mesh" or _means_atrium(case, asked.labels):
+                asked = replace(asked, input=only["path"])
+        return asked
+
+    for file in sound:
         if file["kind"] == "corrections" and not (case.path / CORRECTIONS).exists():
             shutil.copyfile(case.path / file["path"], case.path / CORRECTIONS)
-    sources = [f for f in files if f["kind"] in ("mesh", "labels") and not f.get("fault")]
-    if len(sources) == 1 and not changed.input:
-        only = sources[0]
-        if only["kind"] == "mesh" or _means_atrium(case, changed.labels):
-            changed = replace(changed, input=only["path"])
-    if changed != asked:
-        case.ask(changed, what="taken over from the files")
-    return changed
+    return case.change(with_files, what="taken over from the files")
 
 
 def _means_atrium(case: CaseFolder, labels: str) -> bool:
@@ -214,7 +214,7 @@ def assign_parts(
         write_file(kept, text.encode())
     write_file(case.path / INPUTS / LABELS, text.encode())
     labels = f"{INPUTS}/{LABELS}"
-    case.ask(replace(asked, input=source, labels=labels, files=_held(case, labels)), who)
+    case.change(lambda now: _with_own(case, now, labels, input=source, labels=labels), who)
     named = {f"{p.file} {p.value}": p.name for p in parts if p.name}
     case.note("parts stated", who, parts=named)
 
@@ -233,21 +233,21 @@ def set_landmarks(case: CaseFolder, marks: dict[str, list[list[float]]], who: st
         if not is_structure_name(name):
             raise InputError(f"the name {name!r} may hold letters, digits, blanks and _ . - only")
         rows += [f"{name},{x:.2f},{y:.2f},{z:.2f}" for x, y, z in points]
-    asked = case.asked
     if len(rows) == 2:
-        case.ask(replace(asked, landmarks=""), who, "landmarks taken away")
+        case.change(lambda now: replace(now, landmarks=""), who, "landmarks taken away")
         return
     write_file(case.path / INPUTS / MARKS, ("\n".join(rows) + "\n").encode())
     path = f"{INPUTS}/{MARKS}"
-    case.ask(replace(asked, landmarks=path, files=_held(case, path)), who)
+    case.change(lambda now: _with_own(case, now, path, landmarks=path), who)
     case.note("landmarks set", who, points={name: len(points) for name, points in marks.items()})
 
 
-def _held(case: CaseFolder, path: str) -> tuple[HeldFile, ...]:
-    """Return the files of a case with one that the desk itself has written."""
+def _with_own(case: CaseFolder, asked: Asked, path: str, **options: Any) -> Asked:
+    """Return options changed, with a file that the desk itself has written."""
     file = case.path / path
     own = HeldFile(path, hash_file(file), file.stat().st_size)
-    return (*(one for one in case.asked.files if one.path != path), own)
+    files = (*(one for one in asked.files if one.path != path), own)
+    return replace(asked, files=files, **options)
 
 
 def _marks(case: CaseFolder, asked: Asked) -> dict[str, list[list[float]]]:

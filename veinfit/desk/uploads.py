@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import hashlib
 import os
@@ -10,8 +11,9 @@ import shutil
 from collections.abc import AsyncIterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
-from veinfit.desk.asked import HeldFile
+from veinfit.desk.asked import Asked, HeldFile
 from veinfit.desk.cases import INPUTS, CaseFolder
 from veinfit.errors import InputError
 from veinfit.io.files import LARGEST_FILE_BYTES, hash_file
@@ -110,7 +112,8 @@ async def take_in(
             os.fsync(stream.fileno())
         if count < size:
             raise InputError("the file did not come whole; send it again")
-        return _put(case, partial, name, digest.hexdigest(), count, clash)
+        told = digest.hexdigest()
+        return await asyncio.to_thread(_put, case, partial, name, told, count, clash)
     except OSError as error:
         raise unwritable(case.path, error) from error
     finally:
@@ -131,9 +134,12 @@ def _put(
     if not same:
         partial.replace(target)
     held = HeldFile(f"{INPUTS}/{target.name}", digest, size)
-    asked = case.asked
-    others = tuple(one for one in asked.files if one.path != held.path)
-    case.ask(replace(asked, files=(*others, held)), what=f"file taken in: {target.name}")
+
+    def added(asked: Asked) -> Asked:
+        others = tuple(one for one in asked.files if one.path != held.path)
+        return replace(asked, files=(*others, held))
+
+    case.change(added, what=f"file taken in: {target.name}")
     return held
 
 
@@ -160,16 +166,16 @@ def take_out(case: CaseFolder, path: str, who: str = "") -> None:
     InputError
         The case has no such file, or is signed.
     """
-    case.need_open()
-    asked = case.asked
-    if path not in {one.path for one in asked.files}:
-        raise InputError("the case has no such file")
-    used = {
-        name: "" for name in ("input", "labels", "landmarks", "image", "settings")
-        if getattr(asked, name) == path
-    }  # fmt: skip
-    left = tuple(one for one in asked.files if one.path != path)
-    case.ask(replace(asked, files=left, **used), who, f"file taken out: {Path(path).name}")  # type: ignore[arg-type]
+
+    def without(asked: Asked) -> Asked:
+        if path not in {one.path for one in asked.files}:
+            raise InputError("the case has no such file")
+        options = ("input", "labels", "landmarks", "image", "settings")
+        unset: dict[str, Any] = {n: "" for n in options if getattr(asked, n) == path}
+        left = tuple(one for one in asked.files if one.path != path)
+        return replace(asked, files=left, **unset)
+
+    case.change(without, who, f"file taken out: {Path(path).name}")
     file = case.path / path
     if file.parent == case.path / INPUTS:
         with contextlib.suppress(OSError):
