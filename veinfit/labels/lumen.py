@@ -139,7 +139,7 @@ def lumen_input(
 def value_counts(values: LabelArray) -> dict[int, int]:
     """Return how many voxels hold each value but 0, in ascending order of values."""
     counts: dict[int, int] = {}
-    for slab in _slabs(values):
+    for slab in _slabs(values[_occupied(values)]):
         if np.iinfo(values.dtype).max < TABLE_SIZE:
             amounts = np.bincount(slab.ravel(order="K"))
             found = np.flatnonzero(amounts)
@@ -158,19 +158,31 @@ def crop_to_values(
     """Return the part of a volume that bounds the wanted values, and its first index (3,)."""
     axis = _slowest_axis(values)
     low, high = np.array(values.shape), np.zeros(3, dtype=np.int64)
+    occupied = _occupied(values)
+    first = np.array([part.start for part in occupied])
     start = 0
-    for slab in _slabs(values):
+    for slab in _slabs(values[occupied]):
         member = _members(slab, wanted)
         for k in range(3):
             used = np.flatnonzero(member.any(axis=tuple(a for a in range(3) if a != k)))
             if len(used):
-                shift = start if k == axis else 0
+                shift = first[k] + (start if k == axis else 0)
                 low[k] = min(low[k], used[0] + shift)
                 high[k] = max(high[k], used[-1] + shift + 1)
         start += slab.shape[axis]
     low = np.minimum(low, high)
     box = tuple(slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
     return values[box], low
+
+
+def _occupied(values: LabelArray) -> tuple[slice, slice, slice]:
+    """Return the box that bounds all voxels but 0: a scan without its empty margins is small."""
+    box = [slice(0, n) for n in values.shape]
+    for axis in np.argsort(np.abs(values.strides))[::-1]:
+        others = tuple(k for k in range(3) if k != axis)
+        held = np.flatnonzero(values[tuple(box)].any(axis=others))
+        box[axis] = slice(int(held[0]), int(held[-1]) + 1) if len(held) else slice(0, 0)
+    return box[0], box[1], box[2]
 
 
 def _slowest_axis(values: LabelArray) -> int:
