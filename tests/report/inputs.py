@@ -6,6 +6,7 @@ from typing import Any
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.report.model import InputFile, ReportInput
+from veinfit.seating.compare import comparisons
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings
 
@@ -18,6 +19,7 @@ def report_of(anatomy: Anatomy, fits: tuple[Fit, ...], **changes: Any) -> Report
         "anatomy": anatomy,
         "fits": fits,
         "settings": Settings(),
+        "comparisons": comparisons(fits, Settings().seating, Settings().comparison),
         "version": "0.1.0",
         **changes,
     }

@@ -23,6 +23,7 @@ from veinfit.report.model import InputFile, ReportInput
 from veinfit.report.page import write_page
 from veinfit.report.parts import VeinPart, vein_parts
 from veinfit.report.pdf import write_pdf
+from veinfit.seating.compare import comparisons
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings
 
@@ -77,6 +78,7 @@ def report(anatomy: Anatomy, fits: tuple[Fit, ...]) -> ReportInput:
         anatomy=anatomy,
         fits=filled,
         settings=Settings(),
+        comparisons=comparisons(filled, Settings().seating, Settings().comparison),
         version="0.1.0",
         structures={"oesophagus": anatomy.wall, "right_phrenic_nerve": anatomy.wall},
     )

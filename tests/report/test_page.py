@@ -17,6 +17,7 @@ from veinfit.report.page import write_page
 from veinfit.report.pictures import draw_pictures
 from veinfit.report.practice import AGAINST_PRACTICE, HELD_OUT
 from veinfit.report.tables import CERTAINTY_MEASURES, MEASURES, VEIN_MEASURES
+from veinfit.seating.compare import comparisons
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings, describe
 
@@ -94,6 +95,7 @@ def _report(anatomy: Anatomy, fits: tuple[Fit, ...], **changes: object) -> Repor
         "anatomy": anatomy,
         "fits": fits,
         "settings": Settings(),
+        "comparisons": comparisons(fits, Settings().seating, Settings().comparison),
         "version": "0.1.0",
     }
     return ReportInput(**{**given, **changes})  # type: ignore[arg-type]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from html import escape
 from pathlib import Path
 from typing import Any, Literal
@@ -20,7 +21,7 @@ from veinfit.labels.image import ImageVolume
 from veinfit.notes import Note, verdict_first
 from veinfit.report.seating_words import in_words
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.compare import comparisons
+from veinfit.seating.compare import Comparison, comparisons
 from veinfit.seating.further import Crossings
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
@@ -32,7 +33,7 @@ Progress = Callable[[str], None]
 """Told what is being done, as each stage begins."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class CaseResult:
     """One case as it was assessed.
 
@@ -135,9 +136,8 @@ class CaseResult:
 
     def record(self, more_notes: tuple[Note, ...] = ()) -> CaseRecord:
         """Return what the tables and the document of the case are made of."""
-        settings = self.settings
-        sides = comparisons(self.fits, settings.seating, settings.comparison)
-        beside = [in_words(side, settings.comparison).remarks for side in sides]
+        words = self.settings.comparison
+        beside = [in_words(one, words).remarks for one in self.comparisons]
         return CaseRecord(
             anatomy=self.anatomy,
             fits=self.fits,
@@ -146,8 +146,14 @@ class CaseResult:
             settings=self.settings,
             provenance=self.provenance,
             crossings=self.crossings,
+            comparisons=self.comparisons,
             beside=tuple(tuple(said.text for said in one) for one in beside),
         )
+
+    @cached_property
+    def comparisons(self) -> tuple[Comparison, ...]:
+        """Every balloon beside the next larger one, vein by vein; worked out once."""
+        return comparisons(self.fits, self.settings.seating, self.settings.comparison)
 
     @property
     def unassessed(self) -> tuple[Fit, ...]:

@@ -202,4 +202,5 @@ def report_input(
         cardiac_phase=told.cardiac_phase or "",
         image_date=told.image_date or "",
         crossings=result.crossings,
+        comparisons=result.comparisons,
     )

@@ -252,9 +252,8 @@ def _summary(result: CaseResult, verbose: bool) -> str:
 def _side_by_side(result: CaseResult) -> Iterator[str]:
     """Yield what sets the balloons of each vein apart, in short."""
     from veinfit.report.seating_words import in_words
-    from veinfit.seating.compare import comparisons
 
-    for found in comparisons(result.fits, result.settings.seating, result.settings.comparison):
+    for found in result.comparisons:
         arcs = "; ".join(arc.words for arc in found.open_arcs)
         end = f" Neither seals; open with both: {arcs}." if arcs else ""
         told = in_words(found, result.settings.comparison).summary

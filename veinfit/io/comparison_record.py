@@ -6,27 +6,23 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from veinfit.seating.compare import comparisons
-from veinfit.seating.model import Fit
-from veinfit.settings import Settings
+from veinfit.seating.compare import Comparison
 
 DECIMALS = 2
 """Of clock hours and degrees, as in the tables."""
 
 
 def comparison_documents(
-    fits: Sequence[Fit], settings: Settings, words: Sequence[Sequence[str]]
+    told: Sequence[Comparison], words: Sequence[Sequence[str]]
 ) -> list[dict[str, Any]]:
     """Return what sets the balloons of every vein apart as plain values.
 
     Parameters
     ----------
-    fits : sequence of Fit
-    settings : Settings
+    told : sequence of Comparison
     words : sequence of sequence of str
         For every remark of every comparison; without them these are empty.
     """
-    told = comparisons(fits, settings.seating, settings.comparison)
     texts = words or [[""] * len(found.remarks) for found in told]
     return [
         {

@@ -90,7 +90,7 @@ def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, An
         "expected_splits": split_documents(record.fits),
         "expected": expected_rows(record),
         "crossings": _crossings(record),
-        "comparisons": comparison_documents(record.fits, record.settings, record.beside),
+        "comparisons": comparison_documents(record.comparisons, record.beside),
         "notes": [asdict(note) for note in _all_notes(record)],
         "files": sorted({*files, "case.json"}),
     }

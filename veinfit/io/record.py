@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from veinfit.anatomy.model import Anatomy
 from veinfit.io.provenance import Provenance
 from veinfit.notes import Note
+from veinfit.seating.compare import Comparison
 from veinfit.seating.further import Crossings
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings
@@ -17,8 +18,9 @@ class CaseRecord:
     """All that is written about a case.
 
     ``structures`` holds the names of the neighbouring structures supplied; ``crossings`` is
-    None where places of the septal crossing are not compared. ``beside`` holds the words for
-    every remark of every comparison of balloons, in their order.
+    None where places of the septal crossing are not compared. ``comparisons`` sets every balloon
+    beside the next larger one, ``beside`` holds the words for every remark of these, in their
+    order.
     """
 
     anatomy: Anatomy
@@ -28,4 +30,5 @@ class CaseRecord:
     settings: Settings
     provenance: Provenance
     crossings: Crossings | None = None
+    comparisons: tuple[Comparison, ...] = ()
     beside: tuple[tuple[str, ...], ...] = ()

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.notes import VERDICT, Note
+from veinfit.seating.compare import Comparison
 from veinfit.seating.further import Crossings
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
@@ -88,6 +89,8 @@ class ReportInput:
         Empty where not given.
     crossings : Crossings or None
         Places where the septum may be crossed; None where they are not compared.
+    comparisons : tuple of Comparison
+        Every balloon beside the next larger one, vein by vein.
     """
 
     case_id: str
@@ -106,6 +109,7 @@ class ReportInput:
     cardiac_phase: str = ""
     image_date: str = ""
     crossings: Crossings | None = None
+    comparisons: tuple[Comparison, ...] = ()
 
 
 def unique_notes(notes: Iterable[Note]) -> tuple[Note, ...]:

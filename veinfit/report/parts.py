@@ -38,7 +38,6 @@ from veinfit.report.wording import (
     vein_in_words,
     why_missing,
 )
-from veinfit.seating.compare import comparisons
 from veinfit.seating.model import Fit
 
 HEADLINES: tuple[tuple[str, str, str], ...] = (
@@ -115,7 +114,7 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
     several = len({fit.approach for fit in fits}) > 1
     tolerance = report.settings.seating.contact_tolerance_mm
     bands = gap_bands(tolerance)
-    sides = comparisons(fits, report.settings.seating, report.settings.comparison)
+    sides = tuple(one for one in report.comparisons if one.vein == vein.name)
     by_hand = hand_words(report.anatomy, vein.name)
     maps, narrow_maps = contact_charts_of_widths(
         vein, fits, bands, report.freezing_zones, (WIDE_PX, NARROW_PX)
