@@ -111,6 +111,8 @@ def test_what_is_wrong_is_told(tmp_path):
     turned[2].ImageOrientationPatient = [0, 1, 0, 1, 0, 0]
     assert "several orientations" in said("turned", turned)
     assert "does not exist" in refused(tmp_path / "gone.nii")
+    one_file = made.save(fresh()[0], tmp_path / "slice")
+    assert "give the folder that holds its whole series" in refused(one_file)
     cut = fresh()
     cut[1].PixelData = cut[1].PixelData[:40]
     assert "cannot be read as DICOM" in said("cut", cut)

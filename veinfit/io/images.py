@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from veinfit.errors import InputError
-from veinfit.io.files import VOLUME_SUFFIXES, check_file, known_suffix
+from veinfit.io.files import VOLUME_SUFFIXES, check_file, is_dicom, known_suffix
 from veinfit.io.volumes import read_numbers
 from veinfit.labels.image import ImageVolume, tilt_notes
 
@@ -34,6 +34,11 @@ def read_image(path: Path) -> ImageVolume:
         from veinfit.io.dicom.series import read_series
 
         return read_series(path)
+    if is_dicom(path):
+        raise InputError(
+            f"image {path} is one DICOM file; give the folder that holds its whole series, a file "
+            "for each slice"
+        )
     known_suffix(path, VOLUME_SUFFIXES, "image")
     check_file(path, "image")
     values, affine, notes = read_numbers(path, _as_stored)
