@@ -293,6 +293,59 @@ def test_private_codes_are_told():
     assert [code for code in private if f"`{code}`" not in text] == []
 
 
+def test_every_standard_code_is_in_the_dictionary_with_that_meaning():
+    from pydicom.sr._concepts_dict import concepts
+
+    meanings = {
+        (scheme, value): meaning
+        for scheme, keywords in concepts.items()
+        for values in keywords.values()
+        for value, (meaning, *_) in values.items()
+    }
+    used = [
+        *known.VEIN_SITES.values(), *known.MODEL_TITLES.values(), *known.YES_NO.values(),
+        *(concept for table in (known.VEIN_MEASURES, known.FIT_MEASURES)
+          for concept, _ in table.values()),
+        known.ANY_VEIN, known.APPENDAGE, known.LEFT_ATRIUM, known.OSTIUM, known.IMAGING,
+    ]  # fmt: skip
+    checked = [code for code in used if code[1] != known.SCHEME]
+    assert len(checked) > 15
+    for value, scheme, meaning in checked:
+        # The dictionary's wording differs ("structure of ... (body structure)"), not its words.
+        words = set(meanings[scheme, value].casefold().replace("venous", "vein").split())
+        assert set(meaning.casefold().split()) <= words, value
+
+
+def test_every_code_written_is_standard_or_told(objects):
+    """Of all objects: a code is in the dictionary of pydicom, or private and in the README."""
+    from pydicom.sr._concepts_dict import concepts
+
+    standard = {
+        (scheme, value)
+        for scheme, keywords in concepts.items()
+        for values in keywords.values()
+        for value in values
+    }
+    text = (Path(__file__).parents[3] / "veinfit" / "io" / "dicom" / "README.md").read_text("utf-8")
+    found = set()
+
+    def note(_, element):
+        if element.VR == "SQ" and element.keyword.endswith("CodeSequence"):
+            for code in element.value:
+                value = code.get("CodeValue") or code.LongCodeValue
+                found.add((code.CodingSchemeDesignator, value))
+
+    for ds in objects[1].values():
+        ds.walk(note)
+    private = {value for scheme, value in found if scheme == known.SCHEME}
+    assert len(private) > 10 and [value for value in private if f"`{value}`" not in text] == []
+    # Newton is a unit of UCUM that no context group of the dictionary holds; languages are tags
+    # of RFC 5646.
+    others = {("UCUM", "N"), ("RFC5646", "en-US")}
+    rest = {code for code in found if code[0] != known.SCHEME} - others
+    assert rest <= standard
+
+
 def test_codes_are_those_of_the_dictionary():
     from pydicom.sr.codedict import codes
 

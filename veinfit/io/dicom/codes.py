@@ -40,6 +40,16 @@ def site_of(name: str) -> Triple:
 
 OSTIUM: Triple = ("264114003", "SCT", "Ostium")
 SEAT: Triple = ("SEAT", SCHEME, "Predicted balloon seat")
+GEOMETRY: Triple = ("GEOMETRY", SCHEME, "Geometry of the wall")
+"""How ostia are found: none of the families of PS3.16 CID 7162."""
+
+MODEL_TITLES: Mapping[str, Triple] = {
+    "CT": ("85040-4", "LN", "CT 3D CAM model"),
+    "MR": ("85041-2", "LN", "MR 3D CAM model"),
+    "US": ("129018", "DCM", "US 3D CAM model"),
+}
+"""Titles of models (PS3.16 CID 7061), by the modality of the image."""
+
 IMAGING: Triple = ("363679005", "SCT", "Imaging procedure")
 YES_NO: Mapping[bool, Triple] = {
     True: ("373066001", "SCT", "Yes"),

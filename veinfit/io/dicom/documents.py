@@ -10,7 +10,7 @@ import numpy as np
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.anatomy.wall_parts import wall_parts
-from veinfit.io.dicom.codes import site_of
+from veinfit.io.dicom.codes import MODEL_TITLES, site_of
 from veinfit.io.dicom.study import Study, code_item, finish
 from veinfit.surface import Surface
 from veinfit.surface.mesh import select_faces
@@ -60,7 +60,9 @@ def _stl(
     ds = _document(STL, "M3D", stl_bytes(surface), "model/stl", title, study)
     ds.SeriesInstanceUID, ds.ModelGroupUID = shared
     ds.InstanceNumber, ds.ContentDescription = number, label[:64]
-    ds.ConceptNameCodeSequence = [code_item(("85040-4", "LN", "3D model"))]
+    # Of type 2: empty where the image is unknown.
+    title_code = MODEL_TITLES.get(study.modality)
+    ds.ConceptNameCodeSequence = [] if title_code is None else [code_item(title_code)]
     ds.MeasurementUnitsCodeSequence = [code_item(("mm", "UCUM", "millimeter"))]
     ds.ModelModification, ds.ModelMirroring = "YES", "NO"
     ds.FrameOfReferenceUID, ds.PositionReferenceIndicator = study.frame_of_reference, ""

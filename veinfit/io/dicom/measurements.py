@@ -126,7 +126,7 @@ def ostia_segmentation(anatomy: Anatomy, study: Study) -> Any:
         channels={"SegmentNumber": range(1, len(ostia) + 1)},
     )
     algorithm = highdicom.AlgorithmIdentificationSequence(
-        name="veinfit", version=study.version, family=_code(("123110", "DCM", "Derived"))
+        name="veinfit", version=study.version, family=_code(known.GEOMETRY)
     )
     told = [
         highdicom.seg.SegmentDescription(

@@ -20,6 +20,9 @@ IDENTITY = (
 OPTIONAL = ("IssuerOfPatientID", "StudyDescription")
 """Written only where the source has them (type 3)."""
 
+LABELS = ("SEG", "RTSTRUCT", "")
+"""Modalities of what holds no image."""
+
 CAUTION = "predicted from geometry; not for diagnosis on its own"
 DUMMY = {"DA": "19000101", "TM": "000000", "DT": "19000101000000"}
 
@@ -35,6 +38,8 @@ class Study:
     frame_of_reference : str
     sources : tuple of data set
         The objects that the results come from; none where they must not be named.
+    modality : str
+        Of the image among them, such as CT; empty where there is none.
     deidentified : bool
     version, created : str
         Of the program; when the case was assessed, UTC, ISO 8601.
@@ -43,6 +48,7 @@ class Study:
     values: dict[str, Any]
     frame_of_reference: str
     sources: tuple[Any, ...]
+    modality: str
     deidentified: bool
     version: str
     created: str
@@ -79,6 +85,7 @@ def study_of(sources: Sequence[Path], *, deidentify: bool, version: str, created
         values,
         frame or str(generate_uid()),
         () if deidentify else tuple(read),
+        next((m for o in read if (m := str(o.get("Modality", ""))) not in LABELS), ""),
         deidentify,
         version,
         created,
