@@ -240,6 +240,8 @@ def test_a_picture_is_what_it_was(objects):
     picture = objects[1]["picture-01.dcm"]
     assert picture.pixel_array.shape == (20, 30, 3)
     assert tuple(picture.pixel_array[3, 4]) == (200, 10, 5)
+    burned = {name: ds.get("BurnedInAnnotation") for name, ds in objects[1].items()}
+    assert (burned["picture-01.dcm"], burned["report.dcm"]) == ("NO", "YES")
 
 
 def test_all_lie_under_the_study_in_new_series(objects, source):

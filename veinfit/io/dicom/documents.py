@@ -98,7 +98,8 @@ def secondary_capture(
     # A drawing in perspective has no direction of its own.
     ds.PatientOrientation = ""
     ds.ImageType = ["DERIVED", "SECONDARY"]
-    ds.BurnedInAnnotation = "NO" if study.deidentified else "YES"
+    # Pictures name veins, never a patient.
+    ds.BurnedInAnnotation = "NO"
     ds.ContentDate, ds.ContentTime = study.date, study.time
     ds.DerivationDescription = f"{description}, drawn from the predicted seat"[:1024]
     return finish(ds, study, "pictures")
@@ -118,7 +119,8 @@ def _document(kind: str, modality: str, content: bytes, mime: str, title: str, s
     ds.Modality, ds.SeriesInstanceUID = modality, generate_uid()
     ds.SeriesNumber, ds.InstanceNumber = 901 if modality == "DOC" else 903, 1
     ds.ContentDate, ds.ContentTime, ds.AcquisitionDateTime = study.date, study.time, ""
-    ds.BurnedInAnnotation = "NO" if study.deidentified else "YES"
+    # A report may bear the name that was given to the case; a surface bears nothing.
+    ds.BurnedInAnnotation = "YES" if kind == PDF and not study.deidentified else "NO"
     ds.DocumentTitle, ds.MIMETypeOfEncapsulatedDocument = title, mime
     ds.EncapsulatedDocument = content + b"\0" * (len(content) % 2)
     ds.EncapsulatedDocumentLength = len(content)
