@@ -19,11 +19,11 @@ from veinfit.anatomy.branches.hints import LabelHints
 from veinfit.anatomy.branches.labelled_veins import labelled_veins
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.tubes import STATION_MM, WALL_REACH_MM, Tube, walk_tube
-from veinfit.anatomy.branches.widening import widening
+from veinfit.anatomy.branches.widening import leaning, widening
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure, known_for
 from veinfit.anatomy.ostium.search import END_CLEARANCE_MM, find_ostium, find_ostium_about
-from veinfit.anatomy.ostium.sections import tube_of_sections, weighed
+from veinfit.anatomy.ostium.sections import Found, is_sharp, tube_of_sections, weighed
 from veinfit.anatomy.ostium.trunks import find_trunk
 from veinfit.frames import FloatArray, angle_deg, unit
 from veinfit.notes import Note
@@ -36,10 +36,17 @@ MOST_MEMBERS = 4
 DIRECTION_MM = 8.0
 """A vein's direction at its end is taken over so much of it."""
 
+LONG_MM = 16.0
+"""The direction of a vein shorter than this is that of its ostium too, of the shortest half."""
+
 FAR_START_MM = 3.0
 BLIND_START_MM = 14.0
 """A tube that starts farther than this from a cut end, or from the tip of a rounded one, is none of
 the vein's."""
+
+LEAST_FROM_END = 0.5
+"""A piece of wall from which a branch is followed over less than this share of the length from its
+tip is no cut of it either."""
 
 SIDE_WALL_DEG = 50.0
 """A flat piece more oblique than this to what was walked from the tip is no cut of it."""
@@ -164,7 +171,7 @@ def single_candidate(
         end = None if tube is None else find_flat_end(lumen.wall, tube, branch.tip)
         if end is None:
             end = _end_of_stub(flat_end_at(lumen.wall, branch.tip), tube, branch)
-        tube = (end and walk_from(end, lumen, branches.ways)) or tube
+        end, tube = _walked_from_end(lumen, branches, branch, end, tube)
     cut = (opening.centre, opening.normal) if opening is not None else None
     cut = (end.centre, end.normal) if end is not None else cut
     if tube is not None and not _starts_at(tube, branch.tip if cut is None else cut[0], cut):
@@ -184,10 +191,32 @@ def single_candidate(
     by_turn = None if isinstance(found, OstiumFailure) else found
     if by_turn is not None and not _parts(by_turn[0], branch.way):
         by_turn = None
-    found = weighed(wall, by_turn, walked, border, rivals) or found
+    walks = [] if walked is None else [walked]
+    if line is not None and (by_turn is None or not is_sharp(by_turn[0])):
+        walks += leaning(wall, line[0], _direction(line[1], tube, by_turn), rivals)
+    found = weighed(wall, by_turn, walks, border, rivals) or found
     # The farthest cell of an oblique cut lies in its corner, past its middle.
     last = branch.tip if cut is None else cut[0]
     return replace(with_ostium(index, tube, last, found, end), border=border)
+
+
+def _walked_from_end(
+    lumen: Lumen, branches: Branches, branch: Branch, end: FlatEnd | None, tube: Tube | None
+) -> tuple[FlatEnd | None, Tube | None]:
+    """Return a blind branch's flat end, None for a piece of its side wall, and its tube.
+
+    A vein that can be followed from its tip can be followed as far from its cut. From a flat
+    piece of the side wall of a rounded end the sections soon part.
+    """
+    if end is None:
+        return None, tube
+    anew = walk_from(end, lumen, branches.ways)
+    starts = anew is not None and _starts_at(anew, end.centre, (end.centre, end.normal))
+    if not starts and tube is not None and _starts_at(tube, branch.tip, None):
+        walked = widening(tube.wall, end.centre, end.normal, ())
+        if walked is None or walked.length_mm < LEAST_FROM_END * tube.length_mm:
+            return None, tube
+    return end, anew or tube
 
 
 def _end_of_stub(end: FlatEnd | None, tube: Tube | None, branch: Branch) -> FlatEnd | None:
@@ -196,6 +225,14 @@ def _end_of_stub(end: FlatEnd | None, tube: Tube | None, branch: Branch) -> Flat
         return end
     first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
     return end if angle_deg(unit(first[0] - first[-1]), end.normal) < SIDE_WALL_DEG else None
+
+
+def _direction(axis: FloatArray, tube: Tube, by_turn: Found | None) -> FloatArray:
+    """Return the direction (3,) of a vein at its end; the shorter it is, the more its ostium's."""
+    if by_turn is None:
+        return axis
+    share = max(1.0 - tube.length_mm / LONG_MM, 0.0)
+    return unit((1.0 - 0.5 * share) * axis + 0.5 * share * by_turn[0].normal)
 
 
 def _parts(ostium: Ostium, way: FloatArray) -> bool:

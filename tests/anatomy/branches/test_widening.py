@@ -66,7 +66,7 @@ def test_sharp_half_turns_stand_and_soft_ones_give_way_by_degrees():
     heights = []
     for loose in (0.2, 0.9, 1.5, 2.5, 4.0, 8.0):
         start = by_turn(told - 1.5, Evidence(loose, 5.0, 0.3, 1.0, 0.0))
-        ostium, _ = weighed(wall, start, walked, None, ())
+        ostium, _ = weighed(wall, start, [walked], None, ())
         heights.append(ostium.centre[2])
     assert heights[:2] == pytest.approx([told - 1.5] * 2, abs=0.05)
     assert all(a < b for a, b in pairwise(heights[1:]))
@@ -76,17 +76,17 @@ def test_sharp_half_turns_stand_and_soft_ones_give_way_by_degrees():
 def test_without_half_turns_the_sections_alone_place_it():
     wall = bare(filleted_tube(8.0, 6.0))
     walked = widening(wall, np.array([0.0, 0.0, 24.0]), Z, ())
-    ostium, notes = weighed(wall, None, walked, None, ())
+    ostium, notes = weighed(wall, None, [walked], None, ())
     assert ostium.kind == "area_gradient"
     assert notes[0].severity == "caution"
-    sure, _ = weighed(wall, by_turn(2.0, Evidence(0.2, 2.0, 0.2, 1.0, 0.0)), walked, None, ())
+    sure, _ = weighed(wall, by_turn(2.0, Evidence(0.2, 2.0, 0.2, 1.0, 0.0)), [walked], None, ())
     assert ostium.error_mm > sure.error_mm
     assert ostium.confidence < sure.confidence
 
 
 def test_a_labels_border_serves_where_no_section_does():
     wall = bare(filleted_tube(8.0, 3.0))
-    ostium, _ = weighed(wall, None, None, (np.array([0.0, 0.0, 5.0]), Z), ())
+    ostium, _ = weighed(wall, None, [], (np.array([0.0, 0.0, 5.0]), Z), ())
     assert ostium.kind == "label_border"
     assert ostium.centre[2] == pytest.approx(5.0)
     assert ostium.measures.d_area_mm == pytest.approx(16.0, abs=0.1)

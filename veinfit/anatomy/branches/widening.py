@@ -20,7 +20,7 @@ from veinfit.anatomy.branches.contours import (
     polygon_area,
 )
 from veinfit.anatomy.branches.lumen import Wall
-from veinfit.frames import FloatArray, unit
+from veinfit.frames import FloatArray, perpendicular_basis, unit
 from veinfit.surface.cuts import PlaneContour, plane_contours
 
 STEP_MM = 0.5
@@ -43,7 +43,10 @@ ASIDE_MM = 2.5
 """... as where its middle moves aside by more than this."""
 
 WIDEST_SHARE = 2.2
-"""A section this many times as wide as the narrowest lies in the atrium."""
+"""A section this many times as wide as the narrow ones lies in the atrium."""
+
+NARROW_SHARE = 0.25
+"""The narrow ones: this quantile, for the first sections of a rounded end are smaller than any."""
 
 SMOOTHING_MM = 1.0
 """Standard deviation of the smoothing of the diameters."""
@@ -53,6 +56,10 @@ PARTED_DEG = 60.0
 
 LEAST_TURN_DEG = 8.0
 """Sections that widen by less than this more than the vein show no ostium."""
+
+LEANING_DEG = 10.0
+LEANING_WALKS = 4
+"""A vein's direction at its end is known to about this; so many walks lean so far from it."""
 
 BEFORE_MM = 8.0
 """The vein's own widening is the least over so much of it before the greatest."""
@@ -78,6 +85,11 @@ class Widening:
     contours: Sequence[PlaneContour]
     parted: bool
 
+    @property
+    def length_mm(self) -> float:
+        """Length of the vein from the first section to the last."""
+        return STEP_MM * (len(self.centres) - 1)
+
     def gradient_index(self) -> int | None:
         """Index of the section where the widening is midway between the vein's and its greatest.
 
@@ -95,6 +107,19 @@ class Widening:
             return None
         wide = np.flatnonzero(turn[own : peak + 1] >= 0.5 * (turn[own] + greatest))
         return own + int(wide[0]) if len(wide) else None
+
+
+def leaning(
+    wall: Wall, end: FloatArray, axis: FloatArray, rivals: Sequence[FloatArray]
+) -> list[Widening]:
+    """Walk about directions that lean all around from ``axis``; parameters as of ``widening``."""
+    lean = np.tan(np.radians(LEANING_DEG))
+    e1, e2 = perpendicular_basis(axis)
+    walks = [
+        widening(wall, end, unit(axis + lean * (np.cos(angle) * e1 + np.sin(angle) * e2)), rivals)
+        for angle in 2.0 * np.pi * np.arange(LEANING_WALKS) / LEANING_WALKS
+    ]
+    return [walked for walked in walks if walked is not None]
 
 
 def widening(
@@ -144,7 +169,7 @@ def widening(
             diameters
             and (
                 d - diameters[-1] > JUMP_MM
-                or d > WIDEST_SHARE * min(diameters)
+                or d > WIDEST_SHARE * np.quantile(diameters, NARROW_SHARE)
                 or np.linalg.norm(middle - point) > ASIDE_MM
             )
         ):

@@ -69,9 +69,15 @@ SETTLED_MM = 0.05
 LEAST_SECTOR_SHARE = 0.25
 """With half-turn points in fewer sectors than this the wall's turn tells no ostium."""
 
-LEAN_DEG = 4.0
-"""The last plane goes through the half turns about the axis and about four that lean so far from
-it: facets, steps of voxels and a turn that just fails to end count less in their mean."""
+LEANS = 6
+"""The last plane goes through the half turns about the axis and about so many that lean from it all
+around: facets, steps of voxels and a turn that just fails to end count less in their mean."""
+
+LEAN_DEG = (4.0, 12.0)
+"""They lean by this much at least and at most ..."""
+
+LEAN_DEG_MM = 32.0
+"""... and by this over the length of vein in between, mm: as uncertain as the axis itself."""
 
 
 def find_ostium(
@@ -99,28 +105,41 @@ def find_ostium(
     if len(tube.centres) < 3:
         return OstiumFailure("the stub is too short to show the vein's direction")
     search = _Search(tube, s, settings, clearance_mm, rivals)
-    results = [search.follow(at) for at in _starts(tube, s)]
-    found = [r for r in results if not isinstance(r, OstiumFailure)]
-    if found:
-        return _agreed(found)
-    return next(r for r in results if isinstance(r, OstiumFailure))
+    settled: list[_Settled] = []
+    failures: list[OstiumFailure] = []
+    for at in _starts(tube, s):
+        result = search.follow(at)
+        if isinstance(result, OstiumFailure):
+            failures.append(result)
+        else:
+            settled.append(result)
+    found: list[tuple[int, Ostium, tuple[Note, ...]]] = []
+    while settled:
+        alike = [
+            each
+            for each in settled
+            if np.linalg.norm(each.plane.centre - settled[0].plane.centre) < AGREED_MM
+        ]
+        ostium = search.ostium_of(settled[0])
+        settled = [each for each in settled if each not in alike]
+        if isinstance(ostium, OstiumFailure):
+            failures.append(ostium)
+        else:
+            found.append((len(alike), *ostium))
+    return _agreed(found) if found else failures[0]
 
 
 def _agreed(
-    found: Sequence[tuple[Ostium, tuple[Note, ...]]],
+    found: Sequence[tuple[int, Ostium, tuple[Note, ...]]],
 ) -> tuple[Ostium, tuple[Note, ...]]:
-    """Return what most of some ostia agree on, of several the one with the least error bound."""
+    """Return the ostium that most starts came to, of several the one with the least error bound.
 
-    def away(ostium: Ostium) -> list[float]:
-        return [float(np.linalg.norm(o.centre - ostium.centre)) for o, _ in found]
-
-    def rank(result: tuple[Ostium, tuple[Note, ...]]) -> tuple[float, float]:
-        return -sum(d < AGREED_MM for d in away(result[0])), result[0].error_mm
-
-    ostium, notes = min(found, key=rank)
+    ``found`` are how many starts came to each ostium, the ostium, and its notes.
+    """
+    _, ostium, notes = min(found, key=lambda each: (-each[0], each[1].error_mm))
     assert ostium.evidence is not None
-    evidence = replace(ostium.evidence, apart_mm=max(away(ostium)))
-    return with_evidence(ostium, evidence), notes
+    apart = max(float(np.linalg.norm(other.centre - ostium.centre)) for _, other, _ in found)
+    return with_evidence(ostium, replace(ostium.evidence, apart_mm=apart)), notes
 
 
 def find_ostium_about(
@@ -211,6 +230,28 @@ def _too_few(found: int, sectors: int) -> OstiumFailure:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Settled:
+    """Where a search came to rest.
+
+    Attributes
+    ----------
+    plane : Plane
+    turns : sequence of HalfTurn or None
+        One a sector.
+    origin, axis : (3,) array
+        The line that the sectors turn about.
+    start : float
+        Where profiles start, mm along the axis from ``origin``.
+    """
+
+    plane: Plane
+    turns: Sequence[HalfTurn | None]
+    origin: FloatArray
+    axis: FloatArray
+    start: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Search:
     """A search for the ostium of one tube; ``s`` are the arc lengths of its centres."""
 
@@ -220,58 +261,56 @@ class _Search:
     clearance_mm: float
     rivals: Sequence[FloatArray]
 
-    def follow(self, at: float) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
-        """Follow one start, an arc length from the distal end, to its ostium."""
+    def follow(self, at: float) -> _Settled | OstiumFailure:
+        """Follow one start, an arc length from the distal end, until its plane settles."""
         tube, s, sectors = self.tube, self.s, self.settings.sectors
-        previous: FloatArray | None = None
-        plane: Plane | None = None
-        turns: list[HalfTurn | None] = []
+        settled: _Settled | None = None
         for _ in range(ROUNDS):
-            origin, axis = line = _local_axis(tube, s, at, plane)
+            before = settled
+            origin, axis = line = _local_axis(tube, s, at, before and before.plane)
             start = _start_mm(tube, s, at, line, self.clearance_mm)
             turns = half_turns(tube.wall, origin, axis, start, sectors)
             found = [t for t in turns if t is not None]
             if len(found) < LEAST_SECTOR_SHARE * sectors:
                 return _too_few(len(found), sectors)
             plane = _plane(found, axis)
-            if previous is not None and np.linalg.norm(plane.centre - previous) < SETTLED_MM:
+            settled = _Settled(plane, turns, origin, axis, start)
+            moved = np.inf if before is None else plane.centre - before.plane.centre
+            if np.linalg.norm(moved) < SETTLED_MM:
                 break
-            previous = plane.centre
             at = _arc_at(tube, s, plane.centre)
-        assert plane is not None
-        foot = origin + ((plane.centre - origin) @ axis) * axis
-        plane, spread = self._about_leaning_axes(plane, turns, foot, axis, origin, start)
-        result = ostium_in_plane(tube, plane, turns, self.rivals)
+        assert settled is not None
+        return settled
+
+    def ostium_of(self, settled: _Settled) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
+        """Return the ostium where a search came to rest, by half turns about leaning axes too."""
+        plane, spread = self._about_leaning_axes(settled)
+        result = ostium_in_plane(self.tube, plane, settled.turns, self.rivals)
         if isinstance(result, OstiumFailure):
             return result
         ostium, notes = result
         assert ostium.evidence is not None
         return with_evidence(ostium, replace(ostium.evidence, spread_mm=spread)), notes
 
-    def _about_leaning_axes(
-        self,
-        plane: Plane,
-        turns: Sequence[HalfTurn | None],
-        foot: FloatArray,
-        axis: FloatArray,
-        origin: FloatArray,
-        start: float,
-    ) -> tuple[Plane, float]:
+    def _about_leaning_axes(self, settled: _Settled) -> tuple[Plane, float]:
         """Return the plane through half turns about several axes, and how far theirs lie apart."""
-        pooled = [t for t in turns if t is not None]
+        plane, axis, origin = settled.plane, settled.axis, settled.origin
+        foot = origin + ((plane.centre - origin) @ axis) * axis
+        up = settled.start - float((foot - origin) @ axis)
+        known = min(max(float((self.tube.centres[0] - foot) @ axis), 1.0), AXIS_SPAN_MM)
+        lean = np.tan(np.radians(np.clip(LEAN_DEG_MM / known, *LEAN_DEG)))
+        pooled = [t for t in settled.turns if t is not None]
         heights = []
-        lean = np.tan(np.radians(LEAN_DEG))
-        for side in perpendicular_basis(axis):
-            for sign in (-1.0, 1.0):
-                leaning = unit(axis + sign * lean * side)
-                up = start - float((foot - origin) @ axis)
-                others = half_turns(self.tube.wall, foot, leaning, up, self.settings.sectors)
-                found = [t for t in others if t is not None]
-                if len(found) < LEAST_SECTOR_SHARE * self.settings.sectors:
-                    continue
-                theirs = _plane(found, axis)
-                heights.append(float((theirs.centre - plane.centre) @ plane.normal))
-                pooled += found
+        e1, e2 = perpendicular_basis(axis)
+        for angle in 2.0 * np.pi * np.arange(LEANS) / LEANS:
+            leaning = unit(axis + lean * (np.cos(angle) * e1 + np.sin(angle) * e2))
+            others = half_turns(self.tube.wall, foot, leaning, up, self.settings.sectors)
+            found = [t for t in others if t is not None]
+            if len(found) < LEAST_SECTOR_SHARE * self.settings.sectors:
+                continue
+            theirs = _plane(found, axis)
+            heights.append(float((theirs.centre - plane.centre) @ plane.normal))
+            pooled += found
         return _plane(pooled, axis), max(map(abs, heights), default=0.0)
 
 

@@ -20,7 +20,7 @@ from veinfit.anatomy.branches.contours import (
 )
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.tubes import Tube
-from veinfit.anatomy.branches.widening import STEP_MM, Widening
+from veinfit.anatomy.branches.widening import ASIDE_MM, Widening
 from veinfit.anatomy.model import Contour, Evidence, Ostium, OstiumKind
 from veinfit.anatomy.ostium.plane import with_evidence
 from veinfit.frames import FloatArray, unit
@@ -38,11 +38,11 @@ SHARP_MM = 1.0
 BEFORE_MM = 1.5
 """Sections draw the ostium toward the atrium by no more than this."""
 
-BLEND_STEPS = 6
-"""So many places between the two are tried until one cuts the vein alone."""
+ALONE_SHIFTS_MM = np.arange(0.0, 4.01, 0.25)
+"""So far into the vein planes are tried until one cuts it alone."""
 
 WIDER = 1.15
-"""A contour this many times wider than both is not the vein's alone."""
+"""A contour this many times wider than was seen there is not the vein's alone."""
 
 WORDS: dict[OstiumKind, str] = {
     "area_gradient": "where the vein widens half as fast as at its steepest",
@@ -50,7 +50,8 @@ WORDS: dict[OstiumKind, str] = {
     "label_border": "at the border of the vein's label",
 }
 
-_Found = tuple[Ostium, tuple[Note, ...]]
+Found = tuple[Ostium, tuple[Note, ...]]
+"""An ostium and what is to be said of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,11 +66,11 @@ class _Place:
 
 def weighed(
     wall: Wall,
-    by_turn: _Found | None,
-    walked: Widening | None,
+    by_turn: Found | None,
+    walks: Sequence[Widening],
     border: tuple[FloatArray, FloatArray] | None,
     rivals: Sequence[FloatArray],
-) -> _Found | None:
+) -> Found | None:
     """Return the ostium that half turns, sections and a label's border tell together.
 
     Parameters
@@ -78,18 +79,19 @@ def weighed(
         The wall near the vein.
     by_turn : (Ostium, tuple of Note) or None
         By the half turns; None where they tell none.
-    walked : Widening or None
+    walks : sequence of Widening
+        About directions as likely as each other: the middle of what they tell counts.
     border : (centre, normal) or None
         Of the vein's own label.
     rivals : sequence of (N, 3) array
         Ways into other veins.
     """
-    place = _place_of_sections(walked)
+    place = _place_of_walks(walks)
     at_border = None if border is None else _place_of_border(wall, border)
     if place is None or (place.kind == "parting" and at_border is not None):
         place = at_border or place
     if by_turn is None:
-        return None if place is None else _alone(wall, place)
+        return None if place is None else _alone(wall, place, rivals)
     ostium, notes = by_turn
     if place is None or ostium.evidence is None:
         return by_turn
@@ -102,15 +104,23 @@ def weighed(
         # Seen from the half turns the sections lie in the atrium: there they are hardly the vein's.
         back = (-BEFORE_MM - apart) * place.normal
         place = replace(place, centre=place.centre + back, diameter_mm=0.0)
-    for more in np.linspace(0.0, 1.0, BLEND_STEPS):
-        blended = _between(wall, ostium, place, share + more * (1.0 - share), rivals)
+    for some in (share, 1.0):
+        blended = _between(wall, ostium, place, some, rivals)
         if blended is not None:
             kind = place.kind if share > 0.5 else ostium.kind
-            blended = replace(blended, kind=kind)
-            return with_evidence(blended, evidence), (*notes, _note(kind))[
-                : len(notes) + (share > 0.5)
-            ]
+            said = (_note(kind),) if share > 0.5 else ()
+            return with_evidence(replace(blended, kind=kind), evidence), (*notes, *said)
     return with_evidence(ostium, evidence), notes
+
+
+def is_sharp(ostium: Ostium) -> bool:
+    """Whether half turns place an ostium so well that no sections are needed."""
+    return ostium.evidence is not None and _looseness_mm2(ostium.evidence) <= 0.0
+
+
+def _looseness_mm2(evidence: Evidence) -> float:
+    loose = evidence.moved_mm**2 + evidence.spread_mm**2 + (0.5 * evidence.residual_mm) ** 2
+    return max(loose - SHARP_MM**2, 0.0)
 
 
 def _share_of_sections(evidence: Evidence, apart_mm: float) -> float:
@@ -118,15 +128,29 @@ def _share_of_sections(evidence: Evidence, apart_mm: float) -> float:
 
     ``apart_mm`` is how far in the atrium the half turns lie, seen from the sections.
     """
-    loose = evidence.moved_mm**2 + evidence.spread_mm**2 + (0.5 * evidence.residual_mm) ** 2
-    loose = max(loose - SHARP_MM**2, 0.0)
+    loose = _looseness_mm2(evidence)
     error = np.interp(apart_mm, *np.transpose(SECTIONS_ERROR_MM))
     return float(loose / (loose + error**2))
 
 
-def _place_of_sections(walked: Widening | None) -> _Place | None:
-    if walked is None:
+def _place_of_walks(walks: Sequence[Widening]) -> _Place | None:
+    """Return the middle of the places that several walks tell."""
+    if not walks:
         return None
+    places = [_place_of_sections(walked) for walked in walks]
+    normal = unit(np.mean([place.normal for place in places], axis=0))
+    centres = np.array([place.centre for place in places])
+    heights = centres @ normal
+    by_gradient = sum(place.kind == "area_gradient" for place in places)
+    return _Place(
+        centres.mean(axis=0) + (np.median(heights) - heights.mean()) * normal,
+        normal,
+        float(np.median([place.diameter_mm for place in places])),
+        "area_gradient" if 2 * by_gradient > len(places) else "parting",
+    )
+
+
+def _place_of_sections(walked: Widening) -> _Place:
     index = walked.gradient_index()
     kind: OstiumKind = "area_gradient"
     if index is None:
@@ -151,38 +175,60 @@ def _between(
     """Return the ostium a share of the way from one place to the other; None if not alone."""
     centre = (1.0 - share) * ostium.centre + share * place.centre
     normal = unit((1.0 - share) * ostium.normal + share * place.normal)
-    contour = contour_around(plane_contours(wall.surface, centre, normal), centre, normal)
-    if contour is None or wall.is_cap[contour.faces].any():
-        return None
-    measures = measure_contour(contour.points, normal)
-    widest = max(ostium.measures.d_area_mm, place.diameter_mm)
-    alone = measures.d_area_mm < WIDER * widest and not any(
-        passes(way, contour.points, centre, normal) for way in rivals
-    )
-    if not alone:
-        return None
+    expected = ostium.measures.d_area_mm
+    if place.diameter_mm > 0.0:
+        expected = (1.0 - share) * expected + share * place.diameter_mm
+    contour = _own_contour(wall, centre, normal, expected, rivals)
+    return None if contour is None else _with_contour(ostium, contour, normal)
+
+
+def _own_contour(
+    wall: Wall,
+    centre: FloatArray,
+    normal: FloatArray,
+    expected_mm: float,
+    rivals: Sequence[FloatArray],
+) -> FloatArray | None:
+    """Return the contour (N, 3) that is the vein's alone in a plane or the next one into it."""
+    for shift in ALONE_SHIFTS_MM:
+        point = centre + shift * normal
+        contour = contour_around(plane_contours(wall.surface, point, normal), point, normal)
+        if contour is None or wall.is_cap[contour.faces].any():
+            continue
+        if measure_contour(contour.points, normal).d_area_mm > WIDER * expected_mm:
+            continue
+        if np.linalg.norm(contour_centroid(contour.points, normal) - point) > ASIDE_MM:
+            continue
+        if not any(passes(way, contour.points, point, normal) for way in rivals):
+            return contour.points
+    return None
+
+
+def _with_contour(ostium: Ostium, contour: FloatArray, normal: FloatArray) -> Ostium:
     return replace(
         ostium,
-        centre=contour_centroid(contour.points, normal),
+        centre=contour_centroid(contour, normal),
         normal=normal,
-        contour=Contour(contour.points),
-        measures=measures,
+        contour=Contour(contour),
+        measures=measure_contour(contour, normal),
     )
 
 
-def _alone(wall: Wall, place: _Place) -> _Found | None:
+def _alone(wall: Wall, place: _Place, rivals: Sequence[FloatArray]) -> Found | None:
     """Return the ostium in a place that no half turns confirm."""
-    contour = contour_around(
-        plane_contours(wall.surface, place.centre, place.normal), place.centre, place.normal
-    )
-    if contour is None:
-        return None
+    points = _own_contour(wall, place.centre, place.normal, place.diameter_mm, rivals)
+    if points is None:
+        whole = plane_contours(wall.surface, place.centre, place.normal)
+        contour = contour_around(whole, place.centre, place.normal)
+        if contour is None:
+            return None
+        points = contour.points
     nothing = Evidence(3.0, 15.0, 2.0, 0.0, 0.0, by_sections=1.0)
     ostium = Ostium(
-        centre=contour_centroid(contour.points, place.normal),
+        centre=contour_centroid(points, place.normal),
         normal=place.normal,
-        contour=Contour(contour.points),
-        measures=measure_contour(contour.points, place.normal),
+        contour=Contour(points),
+        measures=measure_contour(points, place.normal),
         half_turn_points=np.zeros((0, 3)),
         residual_mm=float("nan"),
         error_mm=0.0,
@@ -203,7 +249,7 @@ def tube_of_sections(walked: Widening, wall: Wall, way: FloatArray) -> Tube:
     return Tube(
         centres=walked.centres[::2],
         areas_mm2=np.pi / 4.0 * walked.diameters_mm[::2] ** 2,
-        length_mm=STEP_MM * (len(walked.centres) - 1),
+        length_mm=walked.length_mm,
         wall=wall,
         way=way,
     )
