@@ -193,7 +193,7 @@ def single_candidate(
         by_turn = None
     walks = [] if walked is None else [walked]
     if line is not None and (by_turn is None or not is_sharp(by_turn[0])):
-        walks += leaning(wall, line[0], _direction(line[1], tube, by_turn), rivals)
+        walks = leaning(wall, line[0], _direction(line[1], tube, by_turn), rivals) or walks
     found = weighed(wall, by_turn, walks, border, rivals) or found
     # The farthest cell of an oblique cut lies in its corner, past its middle.
     last = branch.tip if cut is None else cut[0]
@@ -241,9 +241,14 @@ def _parts(ostium: Ostium, way: FloatArray) -> bool:
 
 
 def _starts_at(tube: Tube, place: FloatArray, cut: _Line | None) -> bool:
-    """Whether a tube starts at the end of its branch."""
+    """Whether a tube starts at the end of its branch; its first section lies clear of a cut."""
     away = float(np.linalg.norm(tube.centres[0] - place))
-    return away < (BLIND_START_MM if cut is None else FAR_START_MM)
+    if cut is None:
+        return away < BLIND_START_MM
+    first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
+    lean_deg = min(float(angle_deg(first[0] - first[-1], cut[1])), SIDE_WALL_DEG)
+    radius = float(np.sqrt(tube.areas_mm2[0] / np.pi))
+    return away < FAR_START_MM + radius * np.tan(np.radians(lean_deg))
 
 
 def _end_line(
@@ -348,7 +353,9 @@ def _trunk(
     if len(members) > MOST_MEMBERS or len(tubes) < len(members):
         return None
     ways = [branches.branches[m].way for m in members]
-    trunk = find_trunk(lumen, part, ways, tubes, settings)
+    ostia = [singles[m].ostium for m in members]
+    area = sum(o.measures.area_mm2 for o in ostia if o is not None) if all(ostia) else 0.0
+    trunk = find_trunk(lumen, part, ways, tubes, settings, area)
     if trunk is None:
         return None
     return Candidate(

@@ -20,6 +20,7 @@ from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.measures import takeoff_wall_deg
 from veinfit.anatomy.model import Ostium, Vein
 from veinfit.anatomy.naming.diameters import UNUSUAL_CONFIDENCE, unusual_calibre
+from veinfit.anatomy.naming.names import MIDDLE_ROLES
 from veinfit.anatomy.vein_axis import Axis, fit_axis, trunk_axis
 from veinfit.anatomy.wall_opening import end_rims
 from veinfit.frames import FloatArray, frontal_angle_deg, transverse_angle_deg
@@ -37,6 +38,9 @@ EXTRA_NAME_CONFIDENCE = 0.5
 
 UNNAMED_TRUNK_CONFIDENCE = 0.5
 """A branch of what may be a common trunk: its own name is even odds."""
+
+EARLY_BRANCH_MM = 2.0
+"""A right vein and a middle one that share this much may be a vein and its first branch."""
 
 CLOSE_RUNNER_UP = 0.9
 """A name below this confidence is noted with its runner-up."""
@@ -60,7 +64,7 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
     line = course.centreline
     takeoff = takeoff_wall_deg(axis.direction, found.opened.wall.surface, ostium, others)
     confidence = found.naming.confidence.get(name, EXTRA_NAME_CONFIDENCE)
-    shared = _unnamed_trunk_mm(found, candidate)
+    shared = _unnamed_trunk_mm(found, candidate, _least_shared_mm(found, name))
     if shared is not None:
         confidence = min(confidence, UNNAMED_TRUNK_CONFIDENCE)
     notes = [replace(n, subject=name) for n in candidate.notes]
@@ -71,8 +75,8 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
     if shared is not None:
         text = (
             f"it joins another branch about {shared:.0f} mm before the atrium, and the common "
-            "part shows no clear ostium: it may belong to a common trunk, whose ostium lies nearer "
-            "to the atrium"
+            "part shows no clear ostium: they may be branches of one vein, whose ostium lies "
+            "nearer to the atrium"
         )
         notes.append(Note("names", text, name, "caution"))
     unusual = unusual_calibre(name, ostium.measures.d_area_mm)
@@ -160,7 +164,18 @@ def _end_normal(found: Detection, candidate: Candidate) -> FloatArray | None:
     return None if candidate.end is None else candidate.end.normal
 
 
-def _unnamed_trunk_mm(found: Detection, candidate: Candidate) -> float | None:
+def _least_shared_mm(found: Detection, name: str) -> float:
+    """From which shared length on the branches may be those of one vein.
+
+    Right inferior veins branch early: what looks like a middle vein beside one may be a branch.
+    """
+    middle = any(role in found.roles for role in MIDDLE_ROLES)
+    if middle and name in (*MIDDLE_ROLES, "RSPV", "RIPV"):
+        return EARLY_BRANCH_MM
+    return found.settings.anatomy.common_trunk_mm
+
+
+def _unnamed_trunk_mm(found: Detection, candidate: Candidate, least_mm: float) -> float | None:
     """Length of a part that a single branch shares with others and that shows no ostium.
 
     One that does was weighed by the names: a trunk too short to be common, or an antrum.
@@ -173,8 +188,8 @@ def _unnamed_trunk_mm(found: Detection, candidate: Candidate) -> float | None:
         for part in found.branches.shared
         if candidate.members[0] in part.members
         and part.members not in weighed
-        and len(part.members) <= MOST_MEMBERS
-        and part.length_mm >= found.settings.anatomy.common_trunk_mm
+        and len(part.members) <= (MOST_MEMBERS if least_mm > EARLY_BRANCH_MM else 2)
+        and part.length_mm >= least_mm
     ]
     return max(lengths, default=None)
 

@@ -45,8 +45,9 @@ ASIDE_MM = 2.5
 WIDEST_SHARE = 2.2
 """A section this many times as wide as the narrow ones lies in the atrium."""
 
-NARROW_SHARE = 0.25
-"""The narrow ones: this quantile, for the first sections of a rounded end are smaller than any."""
+ROUNDED_SHARE = 0.8
+"""Sections at a rounded end, smaller than this share of the median over ``RAGGED_MM``, are none of
+the narrow ones."""
 
 SMOOTHING_MM = 1.0
 """Standard deviation of the smoothing of the diameters."""
@@ -57,9 +58,11 @@ PARTED_DEG = 60.0
 LEAST_TURN_DEG = 8.0
 """Sections that widen by less than this more than the vein show no ostium."""
 
-LEANING_DEG = 10.0
-LEANING_WALKS = 4
-"""A vein's direction at its end is known to about this; so many walks lean so far from it."""
+LEANING_WALKS = 6
+LEANING_DEG = (6.0, 15.0)
+LEANING_DEG_BY_WIDTH = 10.0
+"""So many walks lean all around from a vein's direction at its end, as far as that is uncertain: by
+the last times the vein's width over its length, between the two."""
 
 BEFORE_MM = 8.0
 """The vein's own widening is the least over so much of it before the greatest."""
@@ -113,13 +116,18 @@ def leaning(
     wall: Wall, end: FloatArray, axis: FloatArray, rivals: Sequence[FloatArray]
 ) -> list[Widening]:
     """Walk about directions that lean all around from ``axis``; parameters as of ``widening``."""
-    lean = np.tan(np.radians(LEANING_DEG))
+    first = widening(wall, end, axis, rivals)
+    if first is None:
+        return []
+    slender = first.length_mm / float(np.median(first.diameters_mm))
+    lean_deg = np.clip(LEANING_DEG_BY_WIDTH / max(slender, 0.1), *LEANING_DEG)
+    lean = np.tan(np.radians(lean_deg))
     e1, e2 = perpendicular_basis(axis)
     walks = [
         widening(wall, end, unit(axis + lean * (np.cos(angle) * e1 + np.sin(angle) * e2)), rivals)
         for angle in 2.0 * np.pi * np.arange(LEANING_WALKS) / LEANING_WALKS
     ]
-    return [walked for walked in walks if walked is not None]
+    return [first, *(walked for walked in walks if walked is not None)]
 
 
 def widening(
@@ -169,7 +177,7 @@ def widening(
             diameters
             and (
                 d - diameters[-1] > JUMP_MM
-                or d > WIDEST_SHARE * np.quantile(diameters, NARROW_SHARE)
+                or d > WIDEST_SHARE * _narrowest_mm(diameters)
                 or np.linalg.norm(middle - point) > ASIDE_MM
             )
         ):
@@ -191,6 +199,12 @@ def widening(
     if not centres:
         return None
     return Widening(np.array(axes), np.array(centres), np.array(diameters), contours, parted)
+
+
+def _narrowest_mm(diameters: Sequence[float]) -> float:
+    """Return the least of some diameters from the end on, but for those of a rounded end."""
+    first = float(np.median(diameters[: round(RAGGED_MM / STEP_MM)]))
+    return min(d for d in diameters if d >= ROUNDED_SHARE * first)
 
 
 def _diameter_mm(contour: PlaneContour, point: FloatArray, axis: FloatArray) -> float:

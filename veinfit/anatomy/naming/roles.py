@@ -83,6 +83,10 @@ ANTRUM = 2.05
 """... and from this on nothing else. 101 common trunks of invented atria reach 1.81, with their
 branches measured where they part."""
 
+ANTRUM_LENGTH_SHARE = (0.5, 0.8)
+"""What is longer than the second share of its width is a trunk and no antrum, however narrow its
+branches are; up to the first it may be either."""
+
 ANTRUM_COST = 10.0
 """Cost of naming a shared antrum a common trunk."""
 
@@ -174,7 +178,10 @@ def antrum_share(claim: Claim) -> float:
     """How far the common part of branches is their antrum rather than a trunk, 0 to 1."""
     if len(claim.members) > MOST_TRUNK_BRANCHES and claim.place[0] < 0.0:
         return 1.0
-    return float(np.clip((claim.excess - WIDE_TRUNK) / (ANTRUM - WIDE_TRUNK), 0.0, 1.0))
+    wide = float(np.clip((claim.excess - WIDE_TRUNK) / (ANTRUM - WIDE_TRUNK), 0.0, 1.0))
+    low, high = ANTRUM_LENGTH_SHARE
+    length = (claim.shared_mm or 0.0) / claim.diameter_mm
+    return wide * float(np.clip((high - length) / (high - low), 0.0, 1.0))
 
 
 ROLES: tuple[str, ...] = tuple(TEMPLATE)

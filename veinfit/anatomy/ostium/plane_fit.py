@@ -8,13 +8,13 @@ import numpy as np
 
 from veinfit.frames import FloatArray, angle_deg, dots, perpendicular_basis, unit
 
-LEAST_DEVIATION_MM = 0.01
-"""Half-turn points nearer to the plane than this pull less."""
+LEAST_DEVIATION_MM = 0.03
+"""Half-turn points nearer to the plane than this, about their noise, pull less."""
 
 FIT_ROUNDS = 100
 """Rounds of reweighting in the fit of the plane; it has mostly settled long before."""
 
-SETTLED_PLANE = 1e-5
+SETTLED_PLANE = 1e-4
 """The fit has settled when height, mm, and slopes change by less than this."""
 
 LEAST_DETERMINANT = 1e-6

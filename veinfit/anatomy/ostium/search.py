@@ -63,6 +63,9 @@ ROUNDS = 6
 AGREED_MM = 0.3
 """Ostia whose centres lie nearer to each other than this are one."""
 
+AS_SURE_MM = 2.0
+"""Ostia whose bounds differ by no more than this are as sure as each other."""
+
 SETTLED_MM = 0.05
 """The plane has settled when its centre moves less than this between rounds."""
 
@@ -132,11 +135,15 @@ def find_ostium(
 def _agreed(
     found: Sequence[tuple[int, Ostium, tuple[Note, ...]]],
 ) -> tuple[Ostium, tuple[Note, ...]]:
-    """Return the ostium that most starts came to, of several the one with the least error bound.
+    """Return the ostium farthest in the vein that is about as sure as any.
 
+    Where searches from several starts disagree, those that ran on into the atrium err.
     ``found`` are how many starts came to each ostium, the ostium, and its notes.
     """
-    _, ostium, notes = min(found, key=lambda each: (-each[0], each[1].error_mm))
+    least = min(ostium.error_mm for _, ostium, _ in found)
+    sure = [each for each in found if each[1].error_mm <= least + AS_SURE_MM]
+    first = sure[0][1]
+    _, ostium, notes = max(sure, key=lambda each: (each[1].centre - first.centre) @ first.normal)
     assert ostium.evidence is not None
     apart = max(float(np.linalg.norm(other.centre - ostium.centre)) for _, other, _ in found)
     return with_evidence(ostium, replace(ostium.evidence, apart_mm=apart)), notes

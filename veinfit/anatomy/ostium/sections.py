@@ -20,29 +20,32 @@ from veinfit.anatomy.branches.contours import (
 )
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.tubes import Tube
-from veinfit.anatomy.branches.widening import ASIDE_MM, Widening
+from veinfit.anatomy.branches.widening import Widening
 from veinfit.anatomy.model import Contour, Evidence, Ostium, OstiumKind
 from veinfit.anatomy.ostium.plane import with_evidence
 from veinfit.frames import FloatArray, unit
 from veinfit.notes import Note
 from veinfit.surface.cuts import plane_contours
 
-SECTIONS_ERROR_MM = ((3.0, 2.0), (6.0, 1.0))
+SECTIONS_ERROR_MM = ((3.0, 2.0), (6.0, 1.0), (9.0, 0.5))
 """Standard deviation of the place that sections tell, mm: the second where they lie up to the first
 mm farther in the vein than the half turns. Soft half turns err toward the atrium: past where the
 vein has parted from it they are doubted the more. On synthetic atria of the real kind."""
 
+BORDER_ERROR_SHARE = 0.5
+"""A label's border is known to this share of it: however the wall is meshed it stays there."""
+
 SHARP_MM = 1.0
 """Half turns whose plane is known to this need no sections."""
 
-BEFORE_MM = 1.5
+BEFORE_MM = 0.5
 """Sections draw the ostium toward the atrium by no more than this."""
 
-ALONE_SHIFTS_MM = np.arange(0.0, 4.01, 0.25)
-"""So far into the vein planes are tried until one cuts it alone."""
+BLEND_STEPS = 6
+"""So many places between the two are tried until one cuts the vein alone."""
 
 WIDER = 1.15
-"""A contour this many times wider than was seen there is not the vein's alone."""
+"""A contour this many times wider than both is not the vein's alone."""
 
 WORDS: dict[OstiumKind, str] = {
     "area_gradient": "where the vein widens half as fast as at its steepest",
@@ -91,12 +94,12 @@ def weighed(
     if place is None or (place.kind == "parting" and at_border is not None):
         place = at_border or place
     if by_turn is None:
-        return None if place is None else _alone(wall, place, rivals)
+        return None if place is None else _alone(wall, place)
     ostium, notes = by_turn
     if place is None or ostium.evidence is None:
         return by_turn
     apart = float((place.centre - ostium.centre) @ place.normal)
-    share = _share_of_sections(ostium.evidence, apart)
+    share = _share_of_sections(ostium.evidence, apart, place.kind)
     evidence = replace(ostium.evidence, sections_mm=apart, by_sections=share)
     if share <= 0.0:
         return with_evidence(ostium, evidence), notes
@@ -104,12 +107,14 @@ def weighed(
         # Seen from the half turns the sections lie in the atrium: there they are hardly the vein's.
         back = (-BEFORE_MM - apart) * place.normal
         place = replace(place, centre=place.centre + back, diameter_mm=0.0)
-    for some in (share, 1.0):
-        blended = _between(wall, ostium, place, some, rivals)
+    for more in np.linspace(0.0, 1.0, BLEND_STEPS):
+        blended = _between(wall, ostium, place, share + more * (1.0 - share), rivals)
         if blended is not None:
             kind = place.kind if share > 0.5 else ostium.kind
-            said = (_note(kind),) if share > 0.5 else ()
-            return with_evidence(replace(blended, kind=kind), evidence), (*notes, *said)
+            blended = replace(blended, kind=kind)
+            return with_evidence(blended, evidence), (*notes, _note(kind))[
+                : len(notes) + (share > 0.5)
+            ]
     return with_evidence(ostium, evidence), notes
 
 
@@ -123,29 +128,34 @@ def _looseness_mm2(evidence: Evidence) -> float:
     return max(loose - SHARP_MM**2, 0.0)
 
 
-def _share_of_sections(evidence: Evidence, apart_mm: float) -> float:
+def _share_of_sections(evidence: Evidence, apart_mm: float, kind: OstiumKind) -> float:
     """Return how much the sections count beside half turns of this evidence, 0 to 1.
 
     ``apart_mm`` is how far in the atrium the half turns lie, seen from the sections.
     """
     loose = _looseness_mm2(evidence)
     error = np.interp(apart_mm, *np.transpose(SECTIONS_ERROR_MM))
+    error *= BORDER_ERROR_SHARE if kind == "label_border" else 1.0
     return float(loose / (loose + error**2))
 
 
 def _place_of_walks(walks: Sequence[Widening]) -> _Place | None:
-    """Return the middle of the places that several walks tell."""
+    """Return the section of the first walk that lies where the middle of all walks does.
+
+    Its own last one where that lies farther in: a section of a walk cuts the vein alone.
+    """
     if not walks:
         return None
     places = [_place_of_sections(walked) for walked in walks]
-    normal = unit(np.mean([place.normal for place in places], axis=0))
-    centres = np.array([place.centre for place in places])
-    heights = centres @ normal
+    own, first = places[0], walks[0]
+    height = np.median([(place.centre - own.centre) @ own.normal for place in places])
+    heights = (first.centres - own.centre) @ own.normal
+    index = int(np.argmin(np.abs(heights - height)))
     by_gradient = sum(place.kind == "area_gradient" for place in places)
     return _Place(
-        centres.mean(axis=0) + (np.median(heights) - heights.mean()) * normal,
-        normal,
-        float(np.median([place.diameter_mm for place in places])),
+        first.centres[index],
+        first.axes[index],
+        float(first.diameters_mm[index]),
         "area_gradient" if 2 * by_gradient > len(places) else "parting",
     )
 
@@ -175,60 +185,38 @@ def _between(
     """Return the ostium a share of the way from one place to the other; None if not alone."""
     centre = (1.0 - share) * ostium.centre + share * place.centre
     normal = unit((1.0 - share) * ostium.normal + share * place.normal)
-    expected = ostium.measures.d_area_mm
-    if place.diameter_mm > 0.0:
-        expected = (1.0 - share) * expected + share * place.diameter_mm
-    contour = _own_contour(wall, centre, normal, expected, rivals)
-    return None if contour is None else _with_contour(ostium, contour, normal)
-
-
-def _own_contour(
-    wall: Wall,
-    centre: FloatArray,
-    normal: FloatArray,
-    expected_mm: float,
-    rivals: Sequence[FloatArray],
-) -> FloatArray | None:
-    """Return the contour (N, 3) that is the vein's alone in a plane or the next one into it."""
-    for shift in ALONE_SHIFTS_MM:
-        point = centre + shift * normal
-        contour = contour_around(plane_contours(wall.surface, point, normal), point, normal)
-        if contour is None or wall.is_cap[contour.faces].any():
-            continue
-        if measure_contour(contour.points, normal).d_area_mm > WIDER * expected_mm:
-            continue
-        if np.linalg.norm(contour_centroid(contour.points, normal) - point) > ASIDE_MM:
-            continue
-        if not any(passes(way, contour.points, point, normal) for way in rivals):
-            return contour.points
-    return None
-
-
-def _with_contour(ostium: Ostium, contour: FloatArray, normal: FloatArray) -> Ostium:
+    contour = contour_around(plane_contours(wall.surface, centre, normal), centre, normal)
+    if contour is None or wall.is_cap[contour.faces].any():
+        return None
+    measures = measure_contour(contour.points, normal)
+    widest = max(ostium.measures.d_area_mm, place.diameter_mm)
+    alone = measures.d_area_mm < WIDER * widest and not any(
+        passes(way, contour.points, centre, normal) for way in rivals
+    )
+    if not alone:
+        return None
     return replace(
         ostium,
-        centre=contour_centroid(contour, normal),
+        centre=contour_centroid(contour.points, normal),
         normal=normal,
-        contour=Contour(contour),
-        measures=measure_contour(contour, normal),
+        contour=Contour(contour.points),
+        measures=measures,
     )
 
 
-def _alone(wall: Wall, place: _Place, rivals: Sequence[FloatArray]) -> Found | None:
+def _alone(wall: Wall, place: _Place) -> Found | None:
     """Return the ostium in a place that no half turns confirm."""
-    points = _own_contour(wall, place.centre, place.normal, place.diameter_mm, rivals)
-    if points is None:
-        whole = plane_contours(wall.surface, place.centre, place.normal)
-        contour = contour_around(whole, place.centre, place.normal)
-        if contour is None:
-            return None
-        points = contour.points
+    contour = contour_around(
+        plane_contours(wall.surface, place.centre, place.normal), place.centre, place.normal
+    )
+    if contour is None:
+        return None
     nothing = Evidence(3.0, 15.0, 2.0, 0.0, 0.0, by_sections=1.0)
     ostium = Ostium(
-        centre=contour_centroid(points, place.normal),
+        centre=contour_centroid(contour.points, place.normal),
         normal=place.normal,
-        contour=Contour(points),
-        measures=measure_contour(points, place.normal),
+        contour=Contour(contour.points),
+        measures=measure_contour(contour.points, place.normal),
         half_turn_points=np.zeros((0, 3)),
         residual_mm=float("nan"),
         error_mm=0.0,

@@ -39,6 +39,10 @@ TRUNK_EXCESS = 3.6
 """No section of a trunk, its ostium included, is larger than this times its branches together
 where they part. On drawn atria the trunks of early branching veins reach 3.4."""
 
+OSTIA_EXCESS = 2.6
+"""Or, if that is more, than this times its branches' own ostia together: branches that part at once
+may be thin farther on. Of drawn veins that part within 7 mm trunks have 1.5 to 2.4."""
+
 FORK_SPAN_MM = 8.0
 """A branch's direction where it joins is taken over this length of it."""
 
@@ -91,6 +95,7 @@ def find_trunk(
     ways: Sequence[FloatArray],
     tubes: Sequence[Tube],
     settings: AnatomySettings,
+    ostia_mm2: float = 0.0,
 ) -> Trunk | None:
     """Walk the common part of several branches from their crotch to the body.
 
@@ -103,6 +108,8 @@ def find_trunk(
     tubes : sequence of Tube
         Of the branches, in the same order.
     settings : AnatomySettings
+    ostia_mm2 : float
+        Area of the branches' own ostia together, 0 where one has none.
 
     Returns
     -------
@@ -111,16 +118,18 @@ def find_trunk(
     """
     walked = [_beyond(tube, part.parting.crest) for tube in tubes]
     together = sum(_area_at_parting(tube) for tube in walked)
+    limit = max(TRUNK_EXCESS * together, OSTIA_EXCESS * ostia_mm2)
     fork = _fork(part, walked)
-    courses = list(_courses(lumen, (part.way, fork), ways, TRUNK_EXCESS * together))
+    courses = list(_courses(lumen, (part.way, fork), ways, limit))
     for starts in _starts(lumen, part, fork, courses, together, settings):
         found = [
             trunk
             for tube, start in starts
-            if (trunk := _settled(part, tube, start, ways, together, settings)) is not None
+            if (trunk := _settled(part, tube, start, ways, limit, settings)) is not None
         ]
         if found:
-            return min(found, key=lambda trunk: trunk.ostium.error_mm)
+            best = min(found, key=lambda trunk: trunk.ostium.error_mm)
+            return replace(best, excess=best.ostium.measures.area_mm2 / together)
     return None
 
 
@@ -167,7 +176,7 @@ def _settled(
     tube: Tube,
     start: Ostium,
     ways: Sequence[FloatArray],
-    together: float,
+    limit_mm2: float,
     settings: AnatomySettings,
 ) -> Trunk | None:
     """Return the trunk that a start leads to, if it lies before the crest and holds all ways."""
@@ -176,11 +185,10 @@ def _settled(
         return None
     ostium, notes = result
     length = part.parting.length_from(ostium.centre, ostium.normal)
-    excess = ostium.measures.area_mm2 / together
     holds = all(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in ways)
-    if length <= 0 or excess > TRUNK_EXCESS or not holds:
+    if length <= 0 or ostium.measures.area_mm2 > limit_mm2 or not holds:
         return None
-    return Trunk(tube, ostium, notes, length, excess)
+    return Trunk(tube, ostium, notes, length, 1.0)
 
 
 def _clear_of_crotch(tube: Tube) -> FloatArray:
