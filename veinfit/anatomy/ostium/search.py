@@ -274,7 +274,7 @@ class _Search:
         settled: _Settled | None = None
         for _ in range(ROUNDS):
             before = settled
-            origin, axis = line = _local_axis(tube, s, at, before and before.plane)
+            origin, axis = line = _local_axis(tube, s, at, None if before is None else before.plane)
             start = _start_mm(tube, s, at, line, self.clearance_mm)
             turns = half_turns(tube.wall, origin, axis, start, sectors)
             found = [t for t in turns if t is not None]
