@@ -8,8 +8,8 @@ import numpy as np
 
 from veinfit.frames import FloatArray, angle_deg, dots, perpendicular_basis, unit
 
-LEAST_DEVIATION_MM = 0.03
-"""Half-turn points nearer to the plane than this, about their noise, pull less."""
+LEAST_DEVIATION_MM = 0.01
+"""Half-turn points nearer to the plane than this pull less."""
 
 FIT_ROUNDS = 100
 """Rounds of reweighting in the fit of the plane; it has mostly settled long before."""
