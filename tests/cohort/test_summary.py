@@ -391,3 +391,45 @@ def test_the_whole_case_is_written_and_shown(tmp_path):
     assert head[1].startswith("28 mm,one,3,1.0000,0.5000,")
     (page,) = (name for name in files if name.endswith(".html"))
     assert "Expected seals of a case" in (tmp_path / "out" / page).read_text()
+
+
+def test_veins_with_doubtful_names_are_counted_and_left_out(tmp_path):
+    fits, _ = case((True, True), (False, False))
+    veins = [
+        {"vein": "LSPV", "name_confidence": 0.95, "confidence": 0.9},
+        {"vein": "RIPV", "name_confidence": 0.5, "confidence": 0.5},
+    ]
+    leaks = [{"vein": vein, "balloon": "28 mm", "clock_h": 6.0, "side": "atrial"} for vein in VEINS]
+    folder = cohort(tmp_path / "run", [(fits, veins, leaks)] * 4)
+    everything, sure = read_cohort(folder), read_cohort(folder, least_name_confidence=0.9)
+    assert any("of 8 veins" in text and "4 a doubtful name" in text for text in findings(
+        summarise(everything)
+    ))  # fmt: skip
+    assert (everything.left_out, sure.left_out) == (0, 4)
+    assert set(sure.vein) == {"LSPV"}
+    assert sure.anatomy.keys() == everything.anatomy.keys()
+    assert set(sure.leaks.vein) == {"LSPV"}
+    assert any("4 veins with a doubtful name were left out" in t for t in findings(summarise(sure)))
+    with pytest.raises(InputError, match="least-name-confidence"):
+        read_cohort(folder, least_name_confidence=0.99)
+
+
+def test_the_command_says_how_many_veins_it_left_out(tmp_path, capsys):
+    fits, _ = case((True, True), (False, False))
+    veins = [
+        {"vein": vein, "name_confidence": sure}
+        for vein, sure in zip(VEINS, (1.0, 0.4), strict=True)
+    ]
+    folder = cohort(tmp_path / "run", [(fits, veins)] * 4)
+    told = [
+        "cohort",
+        "summary",
+        str(folder),
+        "--out",
+        str(tmp_path / "out"),
+        "--least-name-confidence",
+    ]
+    assert main([*told, "0.9"]) == 0
+    assert "4 cases, 4 veins (4 more with a doubtful name left out)" in capsys.readouterr().out
+    assert main([*told, "90"]) == 2
+    assert "pass 0 to 1" in capsys.readouterr().err

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from veinfit.commands.exits import EXIT_DONE
 from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned
+from veinfit.errors import InputError
 
 if TYPE_CHECKING:
     from veinfit.cohort.statistics import Interval
@@ -32,6 +33,13 @@ def add(commands: Commands) -> None:
         choices=("coaxial", "transseptal"),
         help="which approach (default: transseptal where the cohort has it)",
     )
+    option(
+        "--least-name-confidence",
+        metavar="P",
+        type=float,
+        default=0.0,
+        help="leave out veins whose name is less probable than this, 0 to 1 (default: none)",
+    )
     add_loudness(parser)
 
 
@@ -42,8 +50,11 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.cohort.summary.summarise import summarise
     from veinfit.io.output import check_output
 
+    least = arguments.least_name_confidence
+    if not 0.0 <= least <= 1.0:
+        raise InputError(f"--least-name-confidence {least:g} is no probability; pass 0 to 1")
     check_output(arguments.out)
-    summary = summarise(read_cohort(arguments.cohort, arguments.approach))
+    summary = summarise(read_cohort(arguments.cohort, arguments.approach, least))
     files = write_summary(summary, arguments.out)
     if not arguments.quiet:
         print(_summary(summary))
@@ -59,12 +70,17 @@ def _spread(found: Interval) -> str:
     return f"{number(found.value)} ({span(found.low, found.high)})"
 
 
+def _left_out(summary: Summary) -> str:
+    count = summary.cohort.left_out
+    return f" ({count} more with a doubtful name left out)" if count else ""
+
+
 def _summary(summary: Summary) -> str:
     """Return the split over all veins and each vein, and the cautions."""
     from veinfit.cohort.summary.model import PARTS
     from veinfit.report.study_page import number
 
-    lines = [f"{summary.cohort.cases} cases, {len(summary.cohort.vein)} veins"]
+    lines = [f"{summary.cohort.cases} cases, {len(summary.cohort.vein)} veins{_left_out(summary)}"]
     splits = [s for s in summary.splits if s.closure == "occluded" and s.number]
     if splits:
         rows: list[tuple[str, ...]] = [("vein", "smaller", "larger", *PARTS, "veins")]

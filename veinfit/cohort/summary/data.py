@@ -95,6 +95,8 @@ class Cohort:
         By diameter.
     structures : tuple of str
     leaks : Leaks
+    left_out : int
+        Veins that were left out because their name is doubtful.
     """
 
     cases: int
@@ -107,9 +109,12 @@ class Cohort:
     sizes: tuple[Size, ...]
     structures: tuple[str, ...]
     leaks: Leaks
+    left_out: int = 0
 
 
-def read_cohort(folder: Path, approach: str | None = None) -> Cohort:
+def read_cohort(
+    folder: Path, approach: str | None = None, least_name_confidence: float = 0.0
+) -> Cohort:
     """Load what ``cohort run`` wrote.
 
     Parameters
@@ -117,11 +122,13 @@ def read_cohort(folder: Path, approach: str | None = None) -> Cohort:
     folder : Path
     approach : str, optional
         The transseptal one where it is there, else the only one.
+    least_name_confidence : float
+        Veins whose name is less probable than this are left out.
 
     Raises
     ------
     InputError
-        The folder holds no finished cohort, or not this approach.
+        The folder holds no finished cohort, not this approach, or no vein with so sure a name.
     """
     import pyarrow as pa
     import pyarrow.compute as pc
@@ -135,7 +142,7 @@ def read_cohort(folder: Path, approach: str | None = None) -> Cohort:
             columns=["case", "vein", *VEIN_NUMBERS, *QUALITY_NUMBERS]
         )
         leaks = ds.dataset(folder / "leaks", format="parquet").to_table(
-            columns=["vein", "balloon", "approach", "clock_h", "side"]
+            columns=["case", "vein", "balloon", "approach", "clock_h", "side"]
         )
     except (OSError, pa.ArrowException, KeyError) as error:
         raise InputError(f"cohort {folder} cannot be read: {error}") from error
@@ -147,6 +154,14 @@ def read_cohort(folder: Path, approach: str | None = None) -> Cohort:
         raise InputError(f"cohort {folder} has no approach {chosen!r}; it has {', '.join(there)}")
     fits = fits.filter(pc.equal(fits["approach"], chosen)).combine_chunks()
     leaks = leaks.filter(pc.equal(leaks["approach"], chosen))
+    doubtful = veins.filter(pc.less(veins["name_confidence"], least_name_confidence))
+    every = len(set(_joined(fits).to_pylist()))
+    fits, leaks = (_without(table, doubtful) for table in (fits, leaks))
+    if not fits.num_rows:
+        raise InputError(
+            f"cohort {folder} has no vein whose name is as probable as {least_name_confidence:g}; "
+            "pass a lower --least-name-confidence"
+        )
     case, vein, home = _keys(fits)
     structures = _structures(fits["distances_mm"].combine_chunks())
     return Cohort(
@@ -163,7 +178,23 @@ def read_cohort(folder: Path, approach: str | None = None) -> Cohort:
             _text(leaks["vein"]), _text(leaks["balloon"]), _floats(leaks["clock_h"]),
             _text(leaks["side"]),
         ),
+        left_out=every - len(case),
     )  # fmt: skip
+
+
+def _joined(table: Any) -> Any:
+    """Return case and vein of every row as one word."""
+    import pyarrow.compute as pc
+
+    return pc.binary_join_element_wise(table["case"], table["vein"], "\0")
+
+
+def _without(table: Any, doubtful: Any) -> Any:
+    """Return a table without the rows of some veins."""
+    import pyarrow.compute as pc
+
+    left_out = pc.is_in(_joined(table), value_set=_joined(doubtful).combine_chunks())
+    return table.filter(pc.invert(left_out)).combine_chunks()
 
 
 def _check_folder(folder: Path) -> None:
@@ -212,10 +243,7 @@ def _anatomy(
     """Return the measures of the vein that each entry is about."""
     import pyarrow.compute as pc
 
-    def joined(table: Any) -> Any:
-        return pc.binary_join_element_wise(table["case"], table["vein"], "\0")
-
-    row = pc.index_in(joined(fits), value_set=joined(veins).combine_chunks())
+    row = pc.index_in(_joined(fits), value_set=_joined(veins).combine_chunks())
     place = np.full(number, veins.num_rows, dtype=np.intp)
     place[home] = pc.fill_null(row, veins.num_rows).to_numpy()
     return {name: np.append(_floats(veins[name]), math.nan)[place] for name in names}

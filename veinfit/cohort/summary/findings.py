@@ -67,8 +67,10 @@ def _quality(summary: Summary) -> str:
     doubtful = int(np.sum(cohort.quality["name_confidence"] < CLOSE_RUNNER_UP))
     lost = sum(int(np.sum(size.outcome == "not assessed")) for size in cohort.sizes)
     veins = len(cohort.vein)
+    left_out = cohort.left_out
+    without = f"{left_out} veins with a doubtful name were left out; " if left_out else ""
     return (
-        f"Measurement: of {veins} veins {low} have a measurement confidence below "
+        f"Measurement: {without}of {veins} veins {low} have a measurement confidence below "
         f"{LOW_CONFIDENCE:g} and {doubtful} a doubtful name (probability below "
         f"{CLOSE_RUNNER_UP:g}); {lost} seats could not be assessed; {cohort.failed} of "
         f"{cohort.cases} cases failed."
