@@ -34,9 +34,9 @@ def test_a_cut_of_45_degrees_near_the_ostium_is_told(past_mm, aslant_deg, told):
     (vein,) = [v for v in made.truth.veins if v.name == "LSPV"]
     surface = cut_aslant(made.open_surface(1.6), vein, past_mm, aslant_deg)
     anatomy = find_anatomy(LumenInput(surface), Settings())
-    notes = [n for n in anatomy.notes if "aslant" in n.text]
+    notes = [n for n in anatomy.notes if "cut obliquely" in n.text]
     assert [n.subject for n in notes] == (["LSPV"] if told else [])
     if told:
-        degrees = float(notes[0].text.split("cut ")[1].split(" degrees")[0])
+        degrees = float(notes[0].text.split("obliquely, by ")[1].split(" degrees")[0])
         assert degrees == pytest.approx(aslant_deg, abs=8.0)
         assert notes[0].severity == "caution"
