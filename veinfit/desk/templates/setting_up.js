@@ -163,6 +163,7 @@ const settingUp = (() => {
       const parts = rows.map((row) => [row.file, row.value, row.input.value.trim()]);
       const keep = get("keep-map").checked ? get("keep-as").value : "";
       const answer = await ask("parts", { parts, who: who(), keep_as: keep });
+      get("to-run").hidden = !answer;
       get("parts-saved").textContent = answer ? "Saved: the case can be run." : "";
       if (answer) { fault(""); get("reason").textContent = ""; load(); }
     });
