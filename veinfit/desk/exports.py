@@ -93,7 +93,7 @@ class Exports:
             finally:
                 shutil.rmtree(stage, ignore_errors=True)
             for case in cases:
-                case.note("taken out", kinds=kinds, identity=identity, export=name)
+                case.note("exported", kinds=kinds, identity=identity, export=name)
             state["state"] = "done"
         except (InputError, OSError) as error:
             state.update(state="failed", fault=str(error))

@@ -113,7 +113,9 @@ def _looked(path: Path, look: FileLook) -> FileLook:
         from veinfit.io.landmarks import read_landmarks
 
         marks = read_landmarks(path)
-        told = tuple((key, f"{len(marks[key])} points") for key in marks)
+        told = tuple(
+            (key, f"{len(marks[key])} point" + "s" * (len(marks[key]) > 1)) for key in marks
+        )
         frame = ("Frame", f"{marks.frame.upper()}, as the file states or by default")
         return _with(look, kind="landmarks", told=(frame, *told))
     if name.endswith(DATA_SUFFIXES):

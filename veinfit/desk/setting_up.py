@@ -144,11 +144,11 @@ def contradictions(files: Sequence[dict[str, Any]]) -> list[str]:
     if meshes and labels:
         told.append(
             f"{meshes[0]} is a mesh and {labels[0]} a label file: a case has one or the other; "
-            "take one out, or make another case of it"
+            "remove one, or make another case of it"
         )
     if len(meshes) > 1:
         told.append(
-            f"{' and '.join(meshes[:3])} are meshes: a case has one; take the others out, or make "
+            f"{' and '.join(meshes[:3])} are meshes: a case has one; remove the others, or make "
             "cases of them"
         )
     if any(f["kind"] == "label map" for f in files) and not labels:

@@ -175,7 +175,7 @@ def take_out(case: CaseFolder, path: str, who: str = "") -> None:
         left = tuple(one for one in asked.files if one.path != path)
         return replace(asked, files=left, **unset)
 
-    case.change(without, who, f"file taken out: {Path(path).name}")
+    case.change(without, who, f"file removed: {Path(path).name}")
     file = case.path / path
     if file.parent == case.path / INPUTS:
         with contextlib.suppress(OSError):

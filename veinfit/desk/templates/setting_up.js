@@ -8,7 +8,7 @@ const settingUp = (() => {
   const who = () => get("who")?.value ?? data.who;
 
   function fileCard(file) {
-    const out = make("button", "Take out", [], { type: "button", ariaLabel: `Take ${file.name} out` });
+    const out = make("button", "Remove", [], { type: "button", ariaLabel: `Remove ${file.name}` });
     out.addEventListener("click", async () => {
       if (await ask("take-out", { path: file.path, who: who() })) load();
     });
@@ -129,6 +129,7 @@ const settingUp = (() => {
     get("files").replaceChildren(...told.files.map(fileCard));
     get("contradictions").replaceChildren(...told.contradictions.map((text) => make("li", text)));
     marks = told.marks;
+    if (data.state.state === "new") get("reason").textContent = told.missing;
     meshAsks();
     await draw();
     partRows();
