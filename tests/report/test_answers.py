@@ -61,9 +61,9 @@ def test_a_tie_between_intervals_that_part_says_why(fits: tuple[Fit, ...]) -> No
 
 def test_pushes_are_told_in_words(fits: tuple[Fit, ...]) -> None:
     greatest = SETTINGS.seating.greatest_push_n
-    told = points(replace(fits[0], push_to_seal_n=0.1 * greatest), fits[1])["Least push that seals"]
+    told = points(replace(fits[0], push_to_seal_n=0.1 * greatest), fits[1])["Push to seal"]
     assert told == f"28 mm light ({0.1 * greatest:.2f} N), 31 mm no push tried"
-    assert "Least push that seals" not in points(fits[0])
+    assert "Push to seal" not in points(fits[0])
 
 
 def test_depth_freezing_and_neighbours_are_told_with_each_size(fits: tuple[Fit, ...]) -> None:
@@ -72,7 +72,7 @@ def test_depth_freezing_and_neighbours_are_told_with_each_size(fits: tuple[Fit, 
     large = replace(fits[1], deep=False, freeze_loss_probability=0.11, distances_mm=near)
     told = points(small, large)
     assert told["Sealed but deep"] == "28 mm in 0.07 of tries"
-    assert told["Seal lost as freezing starts"] == "31 mm in 0.11 of tries"
+    assert told["Lost as freezing starts"] == "31 mm in 0.11 of tries"
     sealed = replace(small, occluded=True, sealed=True)
     assert points(sealed, large)["Nominal seat"].startswith("28 mm sealed, but deep")
     assert told["Near"] == "right phrenic nerve 4.2 mm (28 mm), 4.2 mm (31 mm)"
@@ -86,8 +86,10 @@ def test_what_a_growing_balloon_does_where_it_lies_is_told(fits: tuple[Fit, ...]
     )  # fmt: skip
     small = replace(fits[0], growth=Growth(steps, (), 0.3, 0.1))
     assert points(small, fits[1])["Grown in place"] == (
-        "28 mm to 31 mm: nominal seat leaks from 29.5 mm on, oesophagus −1.0 mm"
+        "28 mm to 31 mm: nominal seat leaks from 29.5 mm on"
     )
+    near = replace(small, distances_mm={"oesophagus": 2.0})
+    assert points(near, fits[1])["Near"] == ("oesophagus 2.0 mm (28 mm), −1.0 mm (grown to 31 mm)")
     kept = tuple(replace(step, sealed=True, seal_probability=None) for step in steps)
     grown = points(replace(fits[0], growth=Growth(kept, (), None, None)))["Grown in place"]
     assert grown.startswith("28 mm to 31 mm: nominal seat stays sealed")

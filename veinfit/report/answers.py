@@ -31,7 +31,7 @@ from veinfit.settings import Settings
 
 DECIDES: Mapping[str, str] = {
     "direction": "direction of the shaft",
-    "shaft offset": "shaft off the middle of the ostium",
+    "shaft offset": "shaft off centre",
     "guide lean": "lean of the guide",
     "push and stiffness": "push against stiffness of the wall",
     "guide": "stiffness of the guide",
@@ -206,8 +206,8 @@ def _points(sizes: Sequence[SizeAnswer], settings: Settings) -> Iterator[tuple[s
     told = (
         ("Nominal seat", _nominal(sizes)),
         ("Sealed but deep", _deep(sizes)),
-        ("Least push that seals", _push(sizes, settings)),
-        ("Seal lost as freezing starts", _freezing(sizes)),
+        ("Push to seal", _push(sizes, settings)),
+        ("Lost as freezing starts", _freezing(sizes)),
         ("Decided by", _decides(sizes)),
         ("Grown in place", _grown(sizes)),
         ("Aim", _aim(sizes)),
@@ -323,10 +323,6 @@ def _grown(sizes: Sequence[SizeAnswer]) -> str:
             words.append("nominal seat stays sealed")
         elif not growth.steps[0].sealed:
             words.append("nominal seat stays unsealed")
-        words += [
-            f"{name.replace('_', ' ')} {number(distance)}{SPACE}mm"
-            for name, distance in last.distances_mm.items()
-        ]
         if words:
             to = f"{size.title} to {number(last.diameter_mm, 0)}{SPACE}mm"
             told.append(f"{to}: {', '.join(words)}")
@@ -334,6 +330,7 @@ def _grown(sizes: Sequence[SizeAnswer]) -> str:
 
 
 def _near(sizes: Sequence[SizeAnswer]) -> str:
+    """Say how near each structure is to the freezing zone of each size, and once it has grown."""
     names = dict.fromkeys(name for size in sizes for name in size.fit.distances_mm)
     told = []
     for name in names:
@@ -341,6 +338,13 @@ def _near(sizes: Sequence[SizeAnswer]) -> str:
             f"{number(s.fit.distances_mm[name])}{SPACE}mm ({s.title})"
             for s in sizes
             if name in s.fit.distances_mm
+        ]
+        last = [s.fit.growth.steps[-1] for s in sizes if s.fit.growth is not None]
+        each += [
+            f"{number(step.distances_mm[name])}{SPACE}mm "
+            f"(grown to {number(step.diameter_mm, 0)}{SPACE}mm)"
+            for step in last
+            if name in step.distances_mm
         ]
         told.append(f"{name.replace('_', ' ')} {', '.join(each)}")
     return "; ".join(told)
