@@ -173,12 +173,12 @@ def test_a_notebook_shows_results(result: veinfit.CaseResult) -> None:
 
 
 def test_a_surface_in_memory_is_described_by_its_content(tmp_path: Path) -> None:
-    from veinfit.case.asked import files_asked
+    from veinfit.case.options import files_of
     from veinfit.case.reading import read_case
 
     wall = veinfit.as_surface(trimesh.creation.box((40, 50, 60)))
     moved = veinfit.Surface(wall.points + 1.0, wall.faces)
-    told = [files_asked(w, None, None, None, None, [28])[0] for w in (wall, wall, moved)]
+    told = [files_of(w, None, None, None, None, [28])[0] for w in (wall, wall, moved)]
     assert told[0] == told[1] != told[2]
     assert (told[0].role, told[0].format) == ("input", "memory")
     assert read_case(wall).lumen.surface is wall

@@ -12,17 +12,17 @@ from typing import Any
 from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.corrections.apply import Correction, find_corrected
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.case.asked import (
+from veinfit.case.image import read_case_image
+from veinfit.case.options import (
     STANDARD_BALLOONS_MM,
     balloon_values,
     checked_date,
     chosen_balloons,
-    files_asked,
+    corrections_of,
+    files_of,
     one_line,
-    read_asked_corrections,
-    read_asked_settings,
+    settings_of,
 )
-from veinfit.case.image import read_case_image
 from veinfit.case.reading import SEPTAL_CROSSING, read_case, with_septum
 from veinfit.case.result import CaseResult, Progress, silent
 from veinfit.errors import InputError
@@ -119,14 +119,14 @@ def assess(
     tell("reading the input")
     approaches = approaches_named(approach)
     candidates = chosen_balloons(balloons)
-    chosen = read_asked_settings(settings)
+    chosen = settings_of(settings)
     about = [
         one_line("case id", case_id),
         one_line("cardiac phase", phase),
         checked_date(image_date),
     ]
-    files = files_asked(input, labels, landmarks, corrections, settings, balloons, also, image)
-    by_hand = read_asked_corrections(corrections)
+    files = files_of(input, labels, landmarks, corrections, settings, balloons, also, image)
+    by_hand = corrections_of(corrections)
     case = read_case(
         input,
         labels=labels,

@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 
 from veinfit.errors import InputError
-from veinfit.frames import apply_affine
 from veinfit.io.files import is_dicom
 from veinfit.io.images import read_image
 from veinfit.labels.image import ImageVolume
 from veinfit.notes import Note
 from veinfit.surface import Surface
+from veinfit.vectors import apply_affine
 
 WHOLE_SHARE = 0.99
 """An atrium of which less is on the image is told as shown in part."""

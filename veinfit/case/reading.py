@@ -11,7 +11,7 @@ import numpy as np
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray, Frame, lengths
+from veinfit.frames import Frame
 from veinfit.io.files import input_kind
 from veinfit.io.gathering import read_labels
 from veinfit.io.label_map import read_label_map
@@ -31,6 +31,7 @@ from veinfit.seating.approach.septum import (
 from veinfit.seating.neighbours import Structure
 from veinfit.settings import Settings
 from veinfit.surface import Surface
+from veinfit.vectors import FloatArray, lengths
 
 FARTHEST_LANDMARK_MM = 200.0
 """No structure beside the heart has all its points farther from the atrium."""

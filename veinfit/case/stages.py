@@ -10,7 +10,7 @@ from typing import Any
 from veinfit.anatomy.find import find_anatomy
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy
-from veinfit.case.asked import STANDARD_BALLOONS_MM, chosen_balloons, read_asked_settings
+from veinfit.case.options import STANDARD_BALLOONS_MM, chosen_balloons, settings_of
 from veinfit.case.reading import read_case, with_septum
 from veinfit.case.result import CaseResult, TableKind, as_tables
 from veinfit.errors import InputError
@@ -101,7 +101,7 @@ def read_volume(
     >>> sorted(lumen.hints)  # doctest: +SKIP
     ['appendage', 'left_atrium', 'pulmonary_veins']
     """
-    chosen = read_asked_settings(settings)
+    chosen = settings_of(settings)
     return read_case(path, labels=labels, also=also, settings=chosen).lumen
 
 
@@ -157,7 +157,7 @@ def find_veins(
 faces), a triangle mesh of pyvista (points, regular_faces), or a pair of arrays: points (V, 3) in \
 mm and faces (F, 3); got a int
     """
-    chosen = read_asked_settings(settings)
+    chosen = settings_of(settings)
     if isinstance(atrium, (str, Path)):
         case = read_case(
             atrium,
@@ -256,7 +256,7 @@ in a wall of your own is an Opening
         approach = "coaxial" if isinstance(where, Opening) else DEFAULT_APPROACH
     elif isinstance(where, Opening) and approach != "coaxial":
         raise InputError(f"approach {approach!r} needs a septum; an opening alone has none")
-    chosen = read_asked_settings(settings)
+    chosen = settings_of(settings)
     one = isinstance(balloons, (int, float, str, Path, Balloon))
     listed: Any = [balloons] if one else balloons
     candidates = chosen_balloons(listed)

@@ -163,7 +163,7 @@ def stated(asked: Asked, changes: Mapping[str, Any]) -> Asked:
     """
     from dataclasses import replace
 
-    from veinfit.case.asked import checked_date, chosen_balloons, one_line
+    from veinfit.case.options import checked_date, chosen_balloons, one_line
     from veinfit.frames import FRAMES
     from veinfit.io.meshes import UNITS
     from veinfit.seating.approach.line import approaches_named

@@ -16,12 +16,12 @@ from veinfit.anatomy.model import (
     Ostium,
     Vein,
 )
-from veinfit.frames import FloatArray, unit
 from veinfit.surface import Surface
 from veinfit.surface.cuts import plane_contours
 from veinfit.surface.foreign import as_surface
 from veinfit.surface.mesh import face_middles, face_vectors
 from veinfit.surface.openings import boundary_loops, loop_plane
+from veinfit.vectors import FloatArray, unit
 
 STEP_MM = 1.0
 """Distance between the points of a centreline that nobody gave."""

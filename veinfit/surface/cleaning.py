@@ -15,7 +15,6 @@ from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
 from veinfit.errors import InputError
-from veinfit.frames import BoolArray, IntArray
 from veinfit.notes import Note
 from veinfit.settings import SurfaceSettings
 from veinfit.surface.mesh import (
@@ -26,6 +25,7 @@ from veinfit.surface.mesh import (
 )
 from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter
 from veinfit.surface.two_sided import LARGE_SHARE, inner_of_shell, is_inner_sheet
+from veinfit.vectors import BoolArray, IntArray
 
 MERGE_TOLERANCE_MM = 1e-4
 """Vertices closer than this are one: far below any voxel, far above file rounding."""

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.surface.mesh import Surface
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

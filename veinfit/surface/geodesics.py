@@ -16,8 +16,8 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from veinfit.frames import FloatArray, IntArray, lengths
 from veinfit.surface.mesh import Surface, edges
+from veinfit.vectors import FloatArray, IntArray, lengths
 
 POINTS_PER_EDGE = 4
 """Points between the ends of each edge."""

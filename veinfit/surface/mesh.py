@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 from scipy import sparse
 
-from veinfit.frames import BoolArray, FloatArray, IntArray, cross, lengths, unit
+from veinfit.vectors import BoolArray, FloatArray, IntArray, cross, lengths, unit
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from veinfit.frames import FloatArray, IntArray, unit
 from veinfit.surface.mesh import Surface
+from veinfit.vectors import FloatArray, IntArray, unit
 
 
 def boundary_loops(surface: Surface) -> list[IntArray]:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray, lengths
 from veinfit.surface.mesh import Surface, any_corner, edges
+from veinfit.vectors import BoolArray, FloatArray, IntArray, lengths
 
 LENGTH_DECIMALS = 6
 """Edge lengths are compared at this many decimals of a millimetre, so that edges of equal

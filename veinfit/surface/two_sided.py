@@ -7,7 +7,6 @@ from scipy import sparse
 from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
-from veinfit.frames import BoolArray, FloatArray, IntArray, dots
 from veinfit.surface.mesh import (
     Surface,
     edges,
@@ -17,6 +16,7 @@ from veinfit.surface.mesh import (
     face_normals,
     select_faces,
 )
+from veinfit.vectors import BoolArray, FloatArray, IntArray, dots
 
 THICKEST_MM = 8.0
 """No wall of an atrium is thicker; with its fat it seldom is half of that."""

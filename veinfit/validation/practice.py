@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy
-from veinfit.frames import FloatArray, side_words
+from veinfit.frames import side_words
 from veinfit.seating.approach.line import approach_line
 from veinfit.seating.approach.reachable import Directions, directions_about
 from veinfit.seating.balloon import sphere
@@ -27,6 +27,7 @@ from veinfit.seating.uncertainty.margin import LEAST_ASSESSED
 from veinfit.seating.uncertainty.readings import SEATED, Readings
 from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS, draw
 from veinfit.settings import Settings
+from veinfit.vectors import FloatArray
 
 SMALL_MM, LARGE_MM = 28.0, 31.0
 """The two sizes of which practice tells."""

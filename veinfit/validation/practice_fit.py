@@ -17,9 +17,9 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.stats import qmc
 
-from veinfit.frames import FloatArray
 from veinfit.settings import Settings
 from veinfit.validation.practice import TARGETS, Target
+from veinfit.vectors import FloatArray
 
 PULL = 0.15
 """Weight of the distance from the starting values, in shares of the range."""

@@ -17,10 +17,10 @@ from scipy.ndimage import gaussian_filter1d
 
 from veinfit.anatomy.branches.contours import contour_around, measure_contour
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.frames import BoolArray, FloatArray, perpendicular_basis
 from veinfit.surface import Surface
 from veinfit.surface.cuts import plane_contours
 from veinfit.surface.mesh import enclosed_volume
+from veinfit.vectors import BoolArray, FloatArray, perpendicular_basis
 
 STATIONS_MM = (-12.0, -9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0)
 """Where sections across a vein's axis are taken."""

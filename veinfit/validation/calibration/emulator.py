@@ -13,13 +13,13 @@ import numpy as np
 from scipy.interpolate import RBFInterpolator
 from scipy.special import ndtr
 
-from veinfit.frames import FloatArray, IntArray
 from veinfit.seating.approach.line import ApproachLine
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.prepare import PreparedVein
 from veinfit.seating.uncertainty.attempts import simulator
 from veinfit.seating.uncertainty.unknowns import Unknowns, draw, spring_factors
 from veinfit.settings import MarginSettings, SeatingSettings, Settings
+from veinfit.vectors import FloatArray, IntArray
 
 WIDE = MarginSettings(
     samples=512,

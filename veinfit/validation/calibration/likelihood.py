@@ -16,8 +16,8 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.stats import chi2, norm, qmc
 
-from veinfit.frames import FloatArray
 from veinfit.validation.calibration.quantities import Quantity
+from veinfit.vectors import FloatArray
 
 DROP = 0.5 * float(chi2.ppf(0.95, 1))
 """A profile that lies this far below the greatest log-likelihood bounds a 95 % interval."""

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import logsumexp
 
-from veinfit.frames import FloatArray
 from veinfit.validation.calibration.likelihood import LogLikelihood
 from veinfit.validation.calibration.responses import Responses
+from veinfit.vectors import FloatArray
 
 COMPLETE_GRADE = 4
 """The occlusion grade that counts as occluded; lower ones leak."""

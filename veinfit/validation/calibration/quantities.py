@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import FloatArray
 from veinfit.settings import Settings
+from veinfit.vectors import FloatArray
 
 
 @dataclass(frozen=True, slots=True)

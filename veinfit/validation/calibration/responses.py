@@ -10,11 +10,11 @@ from scipy.interpolate import RBFInterpolator
 from scipy.special import expit
 from scipy.stats import qmc
 
-from veinfit.frames import FloatArray
 from veinfit.seating.uncertainty.unknowns import draw
 from veinfit.settings import Settings
 from veinfit.validation.calibration.emulator import Emulator
 from veinfit.validation.calibration.quantities import Quantity
+from veinfit.vectors import FloatArray
 
 DESIGN = 256
 """Points in the box of the quantities at which probabilities are worked out."""

@@ -1,4 +1,4 @@
-"""What was asked for: settings, balloons, corrections and texts, checked."""
+"""What a case is made with: settings, balloons, corrections and texts, checked."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ STANDARD_BALLOONS_MM = (28.0, 31.0)
 """Diameters of the balloons that are tried when none is named."""
 
 
-def read_asked_settings(settings: Settings | Path | str | None) -> Settings:
+def settings_of(settings: Settings | Path | str | None) -> Settings:
     """Return settings given as such or as a file; the defaults where None."""
     if settings is None:
         return Settings()
@@ -34,7 +34,7 @@ def read_asked_settings(settings: Settings | Path | str | None) -> Settings:
     return settings
 
 
-def read_asked_corrections(
+def corrections_of(
     given: Path | str | Sequence[Correction] | None,
 ) -> tuple[Correction, ...]:
     """Return corrections given as such or as a file."""
@@ -97,7 +97,7 @@ def checked_date(text: str | None) -> str | None:
         raise InputError(f"image date {text!r} is no date; write it as YYYY-MM-DD") from error
 
 
-def files_asked(
+def files_of(
     input: Path | str | Surface,
     labels: Path | str | None,
     landmarks: Path | str | None,
