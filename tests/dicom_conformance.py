@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 from functools import cache
+from importlib import import_module
 from importlib.resources import files
 from typing import Any
 
@@ -23,19 +24,31 @@ structured report by the type of each value. Another toolkit, dcmqi, reads both.
 CONTENT = "sr-document-content"
 
 
+IODS, MODULES, CLASSES = (
+    ("iod_module_map.json", "_iods", "IOD_MODULE_MAP"),
+    ("module_attribute_map.json", "_modules", "MODULE_ATTRIBUTE_MAP"),
+    ("sop_class_iod_map.json", "_iods", "SOP_CLASS_UID_IOD_KEY_MAP"),
+)
+"""Where the tables are: a file of newer releases, and the module and name of older ones."""
+
+
 @cache
-def table(name: str) -> Any:
-    return json.loads(files("highdicom").joinpath("_standard", name).read_text("utf-8"))
+def table(place: tuple[str, str, str]) -> Any:
+    file, module, name = place
+    path = files("highdicom").joinpath("_standard", file)
+    if path.is_file():
+        return json.loads(path.read_text("utf-8"))
+    return getattr(import_module(f"highdicom.{module}"), name)
 
 
 def modules(sop_class: str) -> list[dict[str, Any]]:
-    return list(table("iod_module_map.json")[table("sop_class_iod_map.json")[sop_class]])
+    return list(table(IODS)[table(CLASSES)[sop_class]])
 
 
 def faults(ds: Dataset) -> list[str]:
     """Return what the tables find wanting, a line each."""
     found = []
-    attributes = table("module_attribute_map.json")
+    attributes = table(MODULES)
     for module in modules(ds.SOPClassUID):
         if module["usage"] != "M" or module["key"] == CONTENT:
             continue
@@ -64,7 +77,7 @@ def _missing(ds: Dataset, attribute: dict[str, Any], module: str) -> list[str]:
 
 def _strange(ds: Dataset) -> list[str]:
     """Return attributes of the top level that no module of the IOD knows."""
-    attributes = table("module_attribute_map.json")
+    attributes = table(MODULES)
     known = {
         tag_for_keyword(a["keyword"])
         for module in modules(ds.SOPClassUID)

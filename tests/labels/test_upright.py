@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import nibabel
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
 from veinfit.frames import apply_affine
+from veinfit.io.gathering import read_labels
+from veinfit.io.label_map import label_map_from_mapping
 from veinfit.labels.lumen import lumen_input
 from veinfit.labels.model import LabelMap, LabelVolume
 from veinfit.labels.upright import shear_deg, upright_affine, upright_volume
@@ -91,3 +94,31 @@ def test_perpendicular_axes_stay():
     assert upright_volume(volume) is volume
     empty = upright_volume(LabelVolume(np.zeros((9, 9, 9), np.uint8), tilted()))
     assert shear_deg(empty.affine) < 1e-5 and not empty.values.any()
+
+
+@pytest.mark.parametrize("entry", ["value", "at_least"])
+def test_tilted_files_of_a_map_are_put_upright(entry, tmp_path):
+    """A ball as a probability or as a value, and a tube in a file of its own on the same slices."""
+    affine = tilted(turn=np.eye(3))
+    points = points_of(affine) - CENTRE
+    distance = np.linalg.norm(points, axis=-1)
+    ball = np.clip(0.5 - (distance - 20.0), 0.0, 1.0)
+    tube = (np.hypot(points[..., 1], points[..., 2]) < 6.0) & (abs(points[..., 0] - 22.0) < 6.0)
+    ras = np.diag([-1.0, -1.0, 1.0, 1.0]) @ affine
+    stored = ball.astype(np.float32) if entry == "at_least" else (ball >= 0.5).astype(np.uint8)
+    nibabel.save(nibabel.Nifti1Image(stored, ras), tmp_path / "ball.nii.gz")
+    nibabel.save(nibabel.Nifti1Image(tube.astype(np.uint8), ras), tmp_path / "tube.nii.gz")
+    labels = {
+        "left_atrium": {"at_least": 0.5} if entry == "at_least" else 1,
+        "LSPV": {"file": str(tmp_path / "tube.nii.gz")},
+    }
+    volume, meaning = read_labels(
+        tmp_path / "ball.nii.gz", label_map_from_mapping({"labels": labels})
+    )
+    assert shear_deg(volume.affine) < 1e-4
+    assert ["tilted by" in note.text for note in volume.notes if "resampled" in note.text] == [True]
+    surface = lumen_input(volume, meaning, SurfaceSettings()).surface
+    away = surface.points - CENTRE
+    far = away[:, 0] < 10.0
+    assert np.linalg.norm(away[far], axis=1) == pytest.approx(20.0, abs=0.6)
+    assert away[:, 0].max() == pytest.approx(28.0, abs=0.6)

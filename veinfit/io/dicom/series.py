@@ -107,7 +107,8 @@ def _slice(path: Path) -> tuple[Any, npt.NDArray[Any]] | None:
         return None  # A folder may hold a text beside its slices.
     except Exception as error:  # What a damaged file makes the library raise is open.
         raise InputError(
-            f"image {path} cannot be read as DICOM: {first_line(error)}; export it again"
+            f"image {path} cannot be read as DICOM: {first_line(error)}; export it again, "
+            "uncompressed where it is packed"
         ) from error
     if pixels.ndim != 2:
         raise InputError(
