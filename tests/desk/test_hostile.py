@@ -278,3 +278,12 @@ def test_a_second_desk_is_told_and_changes_nothing(client, desk, ready, quick):
         assert second.told("new", {"name": "b"})["name"] == "b"
         other.end()
     assert read_journal(case.path).torn == 0
+
+
+def test_a_folder_that_is_gone_is_told_in_one_line(client, desk):
+    desk.folder.rename(desk.folder.with_name("elsewhere"))
+    status, told = client.ask("")
+    assert status == 503 and told.count(b"\n") == 1 and b"cannot be read" in told
+    assert "cannot be read" in client.told("states")["fault"]
+    desk.folder.with_name("elsewhere").rename(desk.folder)
+    assert client.ask("")[0] == 200

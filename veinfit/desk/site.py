@@ -10,7 +10,7 @@ from typing import Any, TypeAlias
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import HTMLResponse, Response, StreamingResponse
+from starlette.responses import HTMLResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from veinfit.desk import acts, pages
@@ -58,10 +58,16 @@ def desk_app(desk: Desk) -> Starlette:
             Route("/review/{case}/{reader}/corrections", site.review_corrections),
             Route("/review/{case}/{reader}/case/{name:path}", site.result),
             Route("/review/{case}/{reader}/{act}", site.review_act, methods=["POST"]),
-        ]
+        ],
+        exception_handlers={InputError: _hindered},
     )
     app.router.redirect_slashes = False
     return app
+
+
+def _hindered(request: Request, error: Exception) -> Response:
+    """Say in one line why a page cannot be shown: the folder is gone, or cannot be read."""
+    return PlainTextResponse(f"{error}\n", 503)
 
 
 class _Site:
