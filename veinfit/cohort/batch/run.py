@@ -239,7 +239,7 @@ class _Run:
         """Keep the answer to a task."""
         failed = "rows" not in answer
         rows = failed_rows(task.case.case, answer["failed"]) if failed else answer["rows"]
-        self.patiently(lambda: self.store.keep(task.shard, task.key, rows))
+        self.patiently(lambda: self.store.save(task.shard, task.key, rows))
         self.patiently(lambda: self.store.note_cost(task.case.case, answer.get("cost")))
         self.worked += 1
         self.progress.finished(failed)

@@ -123,7 +123,7 @@ class Store:
                 cases.setdefault(row["case"], empty)[table].append(row)
         for name, rows in cases.items():
             if name in homes and name not in dropped:
-                self.keep(homes[name], str(rows["cases"][0].pop("key")), rows)
+                self.save(homes[name], str(rows["cases"][0].pop("key")), rows)
         self.remove(shard)
 
     def remove(self, shard: int) -> None:
@@ -133,7 +133,7 @@ class Store:
 
     # ---- cases of parts that are not done --------------------------------------------------
 
-    def keep(self, shard: int, key: str, rows: CaseRows) -> None:
+    def save(self, shard: int, key: str, rows: CaseRows) -> None:
         """Add a finished case to the journal of its part."""
         append_line(self.journal(shard), _line(key, rows))
 
@@ -155,7 +155,7 @@ class Store:
                 continue
             for key, rows, case in entries:
                 if case in homes and homes[case] != shard:
-                    self.keep(homes[case], key, rows)
+                    self.save(homes[case], key, rows)
             mine = [(key, rows) for key, rows, case in entries if homes.get(case) == shard]
             content = b"".join(_line(key, rows) for key, rows in mine)
             replace_file(path, lambda new, content=content: new.write_bytes(content))

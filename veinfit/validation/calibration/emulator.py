@@ -77,14 +77,14 @@ class Emulator:
     error_mm: float
 
     def chances(
-        self, unknowns: Unknowns, law: MarginSettings, shifts: FloatArray, tolerance: FloatArray
+        self, unknowns: Unknowns, margin: MarginSettings, shifts: FloatArray, tolerance: FloatArray
     ) -> FloatArray:
         """Probability of occlusion (M, P) for each of M laws and P patients.
 
         Parameters
         ----------
         unknowns : Unknowns
-        law : MarginSettings
+        margin : MarginSettings
             Spreads of the tries and of the patients; its scatter is not used.
         shifts : (M, 4) array
             Logarithm of the factor on push, guide and shaft, and the scatter, degrees.
@@ -96,12 +96,12 @@ class Emulator:
         points[..., :2] = (
             unknowns.first[..., :2] * shifts[:, None, None, 3:] / WIDE.direction_sd_deg
         )
-        stiffness = np.log(unknowns.stiffness_factor(law))[:, None, None]
-        springs = np.log(spring_factors(unknowns.first, law)) - stiffness
+        stiffness = np.log(unknowns.stiffness_factor(margin))[:, None, None]
+        springs = np.log(spring_factors(unknowns.first, margin)) - stiffness
         wide = np.array([WIDE.push_spread, WIDE.guide_spread, WIDE.shaft_spread])
         points[..., 2:5] = (springs + shifts[:, None, None, :3]) / wide
         points[..., 5:9] = unknowns.first[..., 5:9] / WIDER
-        offset = unknowns.surface_offset_mm(law) / WIDE.surface_offset_sd_mm
+        offset = unknowns.surface_offset_mm(margin) / WIDE.surface_offset_sd_mm
         points[..., 9] = offset[:, None]
         flat = np.clip(points.reshape(-1, len(PLACES) + 1)[:, self.columns], -REACH, REACH)
         widths = self.widths(flat).reshape(len(shifts), patients, each)
@@ -112,16 +112,16 @@ def emulate(
     prepared: PreparedVein, balloon: Balloon, line: ApproachLine, settings: Settings, label: str
 ) -> Emulator | None:
     """Seat a wide sample and interpolate it; None where too few tries could be assessed."""
-    law = replace(
+    margin = replace(
         WIDE,
         seed=settings.margin.seed,
         shaft_offset_sd_mm=WIDER * settings.margin.shaft_offset_sd_mm,
         guide_lean_sd_deg=WIDER * settings.margin.guide_lean_sd_deg,
     )
-    unknowns = draw(law, label, 1)
+    unknowns = draw(margin, label, 1)
     count = unknowns.patient.shape[0] * unknowns.shape[1]
     # Past occlusion the width goes on falling: where tries stop, it would tell the tolerance alone.
-    tries = simulator(prepared, balloon, line, settings.seating, law).pushed_on(
+    tries = simulator(prepared, balloon, line, settings.seating, margin).pushed_on(
         np.tile(line.direction, (count, 1)),
         np.repeat(unknowns.patient, unknowns.shape[1], axis=0),
         unknowns.first.reshape(count, -1),
@@ -135,25 +135,25 @@ def emulate(
         ],
         axis=1,
     )
-    columns = np.flatnonzero(_active(settings.seating, law))
+    columns = np.flatnonzero(_active(settings.seating, margin))
     known = tries.assessed
     scores = scores[known][:, columns]
     widths = np.clip(tries.width_mm[known], *WIDTH_RANGE_MM)
-    held = np.random.default_rng(law.seed).permutation(len(widths)) < HELD_OUT * len(widths)
+    held = np.random.default_rng(margin.seed).permutation(len(widths)) < HELD_OUT * len(widths)
     trial = _interpolate(scores[~held], widths[~held])
     error = float(np.sqrt(np.mean((trial(scores[held]) - widths[held]) ** 2)))
     return Emulator(_interpolate(scores, widths), columns, max(error, FINEST_MM))
 
 
-def _active(seating: SeatingSettings, law: MarginSettings) -> list[bool]:
+def _active(seating: SeatingSettings, margin: MarginSettings) -> list[bool]:
     """Which scores have an effect."""
     effect = {
         "direction": True,
         "push": seating.greatest_push_n > 0.0,
         "guide": seating.guide_n_per_mm > 0.0,
         "shaft": seating.shaft_n_per_mm > 0.0,
-        "offset": seating.shaft_n_per_mm > 0.0 and law.shaft_offset_sd_mm > 0.0,
-        "lean": seating.guide_n_per_mm > 0.0 and law.guide_lean_sd_deg > 0.0,
+        "offset": seating.shaft_n_per_mm > 0.0 and margin.shaft_offset_sd_mm > 0.0,
+        "lean": seating.guide_n_per_mm > 0.0 and margin.guide_lean_sd_deg > 0.0,
     }
     return [*(effect[place] for place in PLACES), True]
 

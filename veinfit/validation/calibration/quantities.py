@@ -62,7 +62,7 @@ class Quantity:
 
 def quantities(settings: Settings) -> tuple[Quantity, ...]:
     """Return what can be fitted from these settings on; a spring that is 0 stays 0."""
-    seating, law = settings.seating, settings.margin
+    seating, margin = settings.seating, settings.margin
     springs = (
         ("push", "greatest_push_n", seating.greatest_push_n, 2.0),
         ("guide", "guide_n_per_mm", seating.guide_n_per_mm, 2.5),
@@ -76,7 +76,7 @@ def quantities(settings: Settings) -> tuple[Quantity, ...]:
         for words, setting, value, reach in springs
         if value > 0.0
     ]  # fmt: skip
-    scatter = law.direction_sd_deg
+    scatter = margin.direction_sd_deg
     if scatter > 0.0:
         name, uncertainty = "margin.direction_sd_deg", "margin.direction_calibration"
         found.append(

@@ -71,14 +71,14 @@ def respond(
         From which the emulators were made.
     fitted : tuple of Quantity
     """
-    law = replace(settings.margin, samples=PATIENTS * TRIES, chains_per_patient=TRIES)
-    rng = np.random.default_rng(law.seed)
+    margin = replace(settings.margin, samples=PATIENTS * TRIES, chains_per_patient=TRIES)
+    rng = np.random.default_rng(margin.seed)
     shares = qmc.Sobol(len(fitted), scramble=True, rng=rng).random(DESIGN)
     shares = np.concatenate([shares, rng.random((CHECK, len(fitted)))])
     shifts, tolerance = _laws(shares, settings, fitted)
     chances = np.stack(
         [
-            emulator.chances(draw(law, label, 1), law, shifts, tolerance)
+            emulator.chances(draw(margin, label, 1), margin, shifts, tolerance)
             for emulator, label in zip(emulators, labels, strict=True)
         ],
         axis=1,
