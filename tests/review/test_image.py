@@ -5,11 +5,13 @@ from __future__ import annotations
 import base64
 
 import browser as chrome
+import nibabel
 import numpy as np
 import pytest
 from review import driving
 
 from veinfit import case
+from veinfit.cli import main
 from veinfit.errors import InputError
 from veinfit.frames import clock_basis
 from veinfit.labels.image import ImageVolume
@@ -101,6 +103,15 @@ def test_a_review_without_an_image_has_no_place_for_it(folder):
     assert 'id="image"' not in write_review(plain)[0]
     with pytest.raises(InputError, match="start it with --image"):
         plain.image_plane({})
+
+
+def test_an_image_that_cannot_be_used_ends_the_command(folder, tmp_path, capfd):
+    affine = np.eye(4)
+    affine[:3, 3] = 900.0
+    nibabel.save(nibabel.Nifti1Image(np.zeros((9, 9, 9), np.int16), affine), tmp_path / "far.nii")
+    code = main(["review", str(folder), "--image", str(tmp_path / "far.nii"), "--no-browser"])
+    out, err = capfd.readouterr()
+    assert code == 2 and out == "" and "shows nothing of the atrium" in err
 
 
 def box(page: chrome.Browser, kind: int) -> dict[str, float]:

@@ -58,14 +58,17 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     with progress_on(arguments, terminal) as progress:
         result = load_case(arguments.case)
         target = arguments.corrections or arguments.case / CORRECTIONS
-        session = ReviewSession(result, target, progress or (lambda stage: None))
+        image = None
         if arguments.image is not None:
             from veinfit.case.image import read_shown_image
 
+            # Read first: finding the anatomy again takes a while.
             image, notes = read_shown_image(arguments.image, result.anatomy.wall)
-            session.show_image(image)
             for note in notes:
                 print(note_line(note), file=terminal)
+        session = ReviewSession(result, target, progress or (lambda stage: None))
+        if image is not None:
+            session.show_image(image)
         server = ReviewServer(session, arguments.case, *write_review(session))
     with server:
         server.start()
