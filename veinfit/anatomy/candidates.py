@@ -40,6 +40,7 @@ LONG_MM = 16.0
 """The direction of a vein shorter than this is that of its ostium too, of the shortest half."""
 
 FAR_START_MM = 3.0
+ASLANT_SHARE = 0.6
 BLIND_START_MM = 14.0
 """A tube that starts farther than this from a cut end, or from the tip of a rounded one, is none of
 the vein's."""
@@ -174,7 +175,8 @@ def single_candidate(
         end, tube = _walked_from_end(lumen, branches, branch, end, tube)
     cut = (opening.centre, opening.normal) if opening is not None else None
     cut = (end.centre, end.normal) if end is not None else cut
-    if tube is not None and not _starts_at(tube, branch.tip if cut is None else cut[0], cut):
+    place = branch.tip if cut is None else cut[0]
+    if tube is not None and not _starts_at(tube, place, cut, end is not None):
         tube = None  # what was walked lies in the atrium
     line = _end_line(branch, tube, cut, border)
     way = branch.way[::-1]
@@ -211,7 +213,7 @@ def _walked_from_end(
     if end is None:
         return None, tube
     anew = walk_from(end, lumen, branches.ways)
-    starts = anew is not None and _starts_at(anew, end.centre, (end.centre, end.normal))
+    starts = anew is not None and _starts_at(anew, end.centre, (end.centre, end.normal), end=True)
     if not starts and tube is not None and _starts_at(tube, branch.tip, None):
         walked = widening(tube.wall, end.centre, end.normal, ())
         if walked is None or walked.length_mm < LEAST_FROM_END * tube.length_mm:
@@ -240,15 +242,21 @@ def _parts(ostium: Ostium, way: FloatArray) -> bool:
     return enters(way, ostium.contour.points, ostium.centre, ostium.normal)
 
 
-def _starts_at(tube: Tube, place: FloatArray, cut: _Line | None) -> bool:
-    """Whether a tube starts at the end of its branch; its first section lies clear of a cut."""
+def _starts_at(tube: Tube, place: FloatArray, cut: _Line | None, end: bool = False) -> bool:
+    """Whether a tube starts at the end of its branch: at a cut, or at a rounded one's tip.
+
+    The first section that is clear of the flat ``end`` of a closed vein lies the farther from it
+    the more oblique it is; at an opening the walk starts square to it.
+    """
     away = float(np.linalg.norm(tube.centres[0] - place))
     if cut is None:
         return away < BLIND_START_MM
+    if not end:
+        return away < FAR_START_MM
     first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
     lean_deg = min(float(angle_deg(first[0] - first[-1], cut[1])), SIDE_WALL_DEG)
     radius = float(np.sqrt(tube.areas_mm2[0] / np.pi))
-    return away < FAR_START_MM + radius * np.tan(np.radians(lean_deg))
+    return away < FAR_START_MM + ASLANT_SHARE * radius * np.tan(np.radians(lean_deg))
 
 
 def _end_line(
