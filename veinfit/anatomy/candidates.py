@@ -40,7 +40,6 @@ LONG_MM = 16.0
 """The direction of a vein shorter than this is that of its ostium too, of the shortest half."""
 
 FAR_START_MM = 3.0
-ASLANT_SHARE = 0.6
 BLIND_START_MM = 14.0
 """A tube that starts farther than this from a cut end, or from the tip of a rounded one, is none of
 the vein's."""
@@ -256,7 +255,7 @@ def _starts_at(tube: Tube, place: FloatArray, cut: _Line | None, end: bool = Fal
     first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
     lean_deg = min(float(angle_deg(first[0] - first[-1], cut[1])), SIDE_WALL_DEG)
     radius = float(np.sqrt(tube.areas_mm2[0] / np.pi))
-    return away < FAR_START_MM + ASLANT_SHARE * radius * np.tan(np.radians(lean_deg))
+    return away < FAR_START_MM + radius * np.tan(np.radians(lean_deg))
 
 
 def _end_line(
