@@ -254,6 +254,15 @@ def test_three_right_branches_that_share_a_wide_antrum_are_three_veins():
     assert {r for r in naming.roles if r != "MV"} == {"LSPV", "LIPV", "RSPV", "RMPV", "RIPV"}
 
 
+def test_what_is_nearly_as_long_as_wide_is_a_trunk_however_thin_its_branches_are():
+    branches = [claim("LIPV", 2), claim("RIPV", 3)]
+    claims = [claim("LSPV", 0), claim("RSPV", 1), *branches, claim("MV", 4)]
+    for shared_mm, expected in ((19.0, "ICPV"), (10.5, "LIPV")):
+        common = claim("ICPV", 2, members=(2, 3), diameter_mm=22.0, shared_mm=shared_mm, excess=2.6)
+        naming = name_candidates([*claims, common], 10.0)
+        assert expected in naming.roles
+
+
 def test_a_right_lower_vein_is_no_middle_one_where_no_other_is_below_it():
     # It lies between the places of the middle and the inferior vein, a little nearer to the first.
     claims = [claim(r, k) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "MV"))]
