@@ -61,10 +61,10 @@ ROUNDS = 6
 """Rounds of re-centring the sectors on the plane they gave."""
 
 AGREED_MM = 0.3
-"""Ostia whose centres lie nearer to each other than this are one."""
+"""Ostia whose centres lie nearer to each other than this are one ..."""
 
 AS_SURE_MM = 2.0
-"""Ostia whose bounds differ by no more than this are as sure as each other."""
+"""... and as sure as each other where their bounds differ by no more than this."""
 
 SETTLED_MM = 0.05
 """The plane has settled when its centre moves less than this between rounds."""
@@ -91,10 +91,9 @@ def find_ostium(
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Place the ostium of one tube, whose profiles keep ``clearance_mm`` from its distal end.
 
-    The search starts at each place where the tube may begin to widen, and
-    re-centres the sectors on the plane found until it settles; the ostium that
-    most starts come to is taken, of several the one with the least error bound. All
-    half-turn points count alike.
+    The search starts at each place where the tube may begin to widen, and re-centres the
+    sectors on the plane found until it settles; of several ostia that are about as sure the one
+    farthest in the vein is taken. All half-turn points count alike.
 
     Parameters
     ----------
@@ -116,7 +115,7 @@ def find_ostium(
             failures.append(result)
         else:
             settled.append(result)
-    found: list[tuple[int, Ostium, tuple[Note, ...]]] = []
+    found: list[tuple[Ostium, tuple[Note, ...]]] = []
     while settled:
         alike = [
             each
@@ -128,24 +127,23 @@ def find_ostium(
         if isinstance(ostium, OstiumFailure):
             failures.append(ostium)
         else:
-            found.append((len(alike), *ostium))
+            found.append(ostium)
     return _agreed(found) if found else failures[0]
 
 
 def _agreed(
-    found: Sequence[tuple[int, Ostium, tuple[Note, ...]]],
+    found: Sequence[tuple[Ostium, tuple[Note, ...]]],
 ) -> tuple[Ostium, tuple[Note, ...]]:
     """Return the ostium farthest in the vein that is about as sure as any.
 
     Where searches from several starts disagree, those that ran on into the atrium err.
-    ``found`` are how many starts came to each ostium, the ostium, and its notes.
     """
-    least = min(ostium.error_mm for _, ostium, _ in found)
-    sure = [each for each in found if each[1].error_mm <= least + AS_SURE_MM]
-    first = sure[0][1]
-    _, ostium, notes = max(sure, key=lambda each: (each[1].centre - first.centre) @ first.normal)
+    limit = min(ostium.error_mm for ostium, _ in found) + AS_SURE_MM
+    sure = [each for each in found if each[0].error_mm <= limit]
+    first = sure[0][0]
+    ostium, notes = max(sure, key=lambda each: (each[0].centre - first.centre) @ first.normal)
     assert ostium.evidence is not None
-    apart = max(float(np.linalg.norm(other.centre - ostium.centre)) for _, other, _ in found)
+    apart = max(float(np.linalg.norm(other.centre - ostium.centre)) for other, _ in found)
     return with_evidence(ostium, replace(ostium.evidence, apart_mm=apart)), notes
 
 
