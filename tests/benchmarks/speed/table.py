@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import platform
+import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -19,10 +20,12 @@ def table(told: Mapping[str, Any]) -> str:
     floor_s = sum(told["floor"][name] for name in FLOOR)
     return "\n\n".join(
         [
-            f"One run of `python -m tests.benchmarks` on {os.cpu_count()} cores of "
-            f"{platform.machine()}, Python {platform.python_version()}, at a load of "
-            f"{told['load']:.1f} by other work; seconds of processor. Start-up takes "
-            f"{told['start-up']['start-up']:.1f} s and is in no other figure.",
+            _prose(
+                f"One run of `python -m tests.benchmarks` on {os.cpu_count()} cores of "
+                f"{platform.machine()}, Python {platform.python_version()}, at a load of "
+                f"{told['load']:.1f} by other work; seconds of processor. Start-up takes "
+                f"{told['start-up']['start-up']:.1f} s and is in no other figure."
+            ),
             _floor(told["floor"], floor_s),
             _jobs(told, floor_s),
             _libraries(told["libraries"]),
@@ -32,7 +35,7 @@ def table(told: Mapping[str, Any]) -> str:
 
 def _floor(floor: Mapping[str, float], floor_s: float) -> str:
     parts = ", ".join(f"{name} {floor[name]:.2f}" for name in FLOOR)
-    return (
+    return _prose(
         f"The floor, which is what any program has to do with the volume, by nibabel, scipy and "
         f"scikit-image: {floor_s:.2f} s ({parts})."
     )
@@ -82,6 +85,10 @@ def _libraries(rows: list[dict[str, Any]]) -> str:
         own, other = (_seconds(row[name]) for name in ("own_s", "other_s"))
         lines.append([row["stage"], own, row["other"], other, row["differs"]])
     return "\n".join(map(_line, lines))
+
+
+def _prose(text: str) -> str:
+    return textwrap.fill(text, 100, break_long_words=False, break_on_hyphens=False)
 
 
 def _seconds(value: float) -> str:
