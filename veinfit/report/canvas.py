@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import io
-import warnings
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -13,6 +11,7 @@ import numpy as np
 from veinfit.report.colours import DARK_TONES, INK, PAPER
 from veinfit.report.drawing import printable
 from veinfit.report.placing import Box, free_place
+from veinfit.report.quiet_fonts import without_warnings
 from veinfit.report.wrapping import broken
 
 DESIGN_SIZE = (1200, 900)
@@ -26,14 +25,6 @@ _MEASURED: dict[tuple[str, float, bool], tuple[float, float]] = {}
 
 _PT_PER_PX = 0.72
 """Points a pixel on the canvas, whose resolution is 100 pixels an inch."""
-
-
-@contextmanager
-def _without_warnings() -> Iterator[None]:
-    """Keep warnings off the terminal: a name may hold a character that the font lacks."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        yield
 
 
 class Canvas:
@@ -358,7 +349,7 @@ class Canvas:
     def png(self) -> bytes:
         """Return the picture as PNG: the same bytes for the same drawing."""
         stream = io.BytesIO()
-        with _without_warnings():
+        with without_warnings():
             self._figure.savefig(
                 stream,
                 format="png",
@@ -369,7 +360,7 @@ class Canvas:
         return stream.getvalue()
 
     def _extent(self, item: Any) -> Any:
-        with _without_warnings():
+        with without_warnings():
             return item.get_window_extent(self._renderer)
 
     def _text_item(
