@@ -16,10 +16,11 @@ from veinfit.anatomy.model import (
     Section,
     Vein,
 )
-from veinfit.frames import clock_direction, perpendicular_basis, unit
+from veinfit.frames import clock_direction
 from veinfit.notes import Note
 from veinfit.seating.model import ClockReading, Fit, Leak
 from veinfit.surface import Surface
+from veinfit.vectors import perpendicular_basis, unit
 
 
 def circle(centre, normal, diameter, count=36):

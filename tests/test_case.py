@@ -16,8 +16,8 @@ import pytest
 import veinfit
 from veinfit import case
 from veinfit.case import assessing, writing
-from veinfit.io.document import case_schema
-from veinfit.io.tables import FIT_COLUMNS, VEIN_COLUMNS
+from veinfit.io.results.document import case_schema
+from veinfit.io.results.tables import FIT_COLUMNS, VEIN_COLUMNS
 from veinfit.notes import Note
 from veinfit.settings import Settings
 from veinfit.surface import Surface

@@ -14,7 +14,7 @@ import handmade
 
 from veinfit.case.image import read_case_image
 from veinfit.errors import InputError
-from veinfit.io.provenance import input_files
+from veinfit.io.results.provenance import input_files
 
 AROUND = np.array([[2.0, 0, 0, -30], [0, 2.0, 0, -30], [0, 0, 2.5, -30], [0, 0, 0, 1]])
 GREY = np.zeros((31, 31, 25))

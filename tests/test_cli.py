@@ -22,7 +22,7 @@ from veinfit.case import writing
 from veinfit.cli import main
 from veinfit.commands.exits import EXIT_READER_GONE
 from veinfit.commands.terminal import tell_warning
-from veinfit.io.provenance import Provenance, program_versions
+from veinfit.io.results.provenance import Provenance, program_versions
 from veinfit.notes import Note
 from veinfit.settings import Settings
 
@@ -305,7 +305,7 @@ def test_without_opengl_pictures_are_plain_and_a_line_says_so(quick, tmp_path, c
     told = capfd.readouterr()
     (line,) = [line for line in told.out.splitlines() if "(pictures)" in line]
     assert line.startswith("info (pictures): The graphics library could not draw (it ")
-    assert "the built-in painter drew the pictures" in line and "libegl1" in line
+    assert "the built-in renderer drew the pictures" in line and "libegl1" in line
     assert told.err.splitlines() == ["veinfit: pictures", "veinfit: report"]
     drawn = sorted(path.name for path in (tmp_path / "c" / "pictures").iterdir())
     assert drawn == ["LSPV-28mm-coaxial.png", "overview.png"]

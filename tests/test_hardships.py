@@ -19,9 +19,9 @@ from few_tries import FEW, NO_MARGIN
 from veinfit import case
 from veinfit.cli import main
 from veinfit.errors import InputError
-from veinfit.io.landmarks import read_landmarks
-from veinfit.io.meshes import read_mesh
-from veinfit.io.provenance import Provenance, program_versions
+from veinfit.io.inputs.landmarks import read_landmarks
+from veinfit.io.inputs.meshes import read_mesh
+from veinfit.io.results.provenance import Provenance, program_versions
 from veinfit.settings import Settings
 
 COMMAND = [sys.executable, "-m", "veinfit"]

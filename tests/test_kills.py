@@ -17,7 +17,7 @@ import pytest
 from few_tries import NO_MARGIN
 
 from veinfit import case
-from veinfit.io.output import staged_output
+from veinfit.io.results.output import staged_output
 
 WRITER = """
 import os, sys
@@ -25,7 +25,7 @@ from dataclasses import replace
 from pathlib import Path
 import handmade
 from veinfit import case
-from veinfit.io.provenance import Provenance, program_versions
+from veinfit.io.results.provenance import Provenance, program_versions
 from veinfit.settings import Settings
 
 def result(name):

@@ -18,7 +18,7 @@ from few_tries import FEW
 from veinfit.cli import build_parser
 from veinfit.commands import exits
 from veinfit.io.columns import columns_page, schema_text, with_columns
-from veinfit.io.corrections import read_corrections
+from veinfit.io.inputs.corrections import read_corrections
 from veinfit.seating.balloon import balloon_from_mapping
 from veinfit.settings import Settings
 from veinfit.settings.table import settings_page

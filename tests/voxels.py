@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import FloatArray, apply_affine, unit
 from veinfit.surface import Surface
 from veinfit.surface.cuts import plane_contours
 from veinfit.surface.mesh import face_areas, face_normals
+from veinfit.vectors import FloatArray, apply_affine, unit
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from veinfit.case.stages import tables as tables
     from veinfit.errors import InputError as InputError
     from veinfit.io.columns import columns as columns
-    from veinfit.io.landmarks import read_landmarks as read_landmarks
+    from veinfit.io.inputs.landmarks import read_landmarks as read_landmarks
     from veinfit.seating.balloon import Balloon as Balloon
     from veinfit.seating.model import Fit as Fit
     from veinfit.seating.opening import Opening as Opening
@@ -62,7 +62,7 @@ _HOMES = {
     "load_case": "veinfit.case",
     "picture": "veinfit.case.picturing",
     "read_balloon": "veinfit.case.stages",
-    "read_landmarks": "veinfit.io.landmarks",
+    "read_landmarks": "veinfit.io.inputs.landmarks",
     "read_surface": "veinfit.case.stages",
     "read_volume": "veinfit.case.stages",
     "seat": "veinfit.case.stages",

@@ -12,17 +12,8 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TextIO
 
-from veinfit.commands import (
-    agree,
-    assess,
-    calibrate,
-    changes,
-    cohort,
-    desk,
-    picture,
-    practice,
-    review,
-)
+from veinfit.commands import agree, assess, calibrate, changes, desk, picture, practice, review
+from veinfit.commands.cohort import group as cohort
 from veinfit.commands.exits import (
     EXIT_BAD_INPUT,
     EXIT_INTERNAL_ERROR,

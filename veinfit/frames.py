@@ -12,16 +12,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from veinfit.vectors import BoolArray as BoolArray
-from veinfit.vectors import FloatArray as FloatArray
-from veinfit.vectors import IntArray as IntArray
-from veinfit.vectors import angle_deg as angle_deg
-from veinfit.vectors import apply_affine as apply_affine
-from veinfit.vectors import cross as cross
-from veinfit.vectors import dots as dots
-from veinfit.vectors import lengths as lengths
-from veinfit.vectors import perpendicular_basis as perpendicular_basis
-from veinfit.vectors import unit as unit
+from veinfit.vectors import FloatArray, angle_deg, unit
 
 Frame = Literal["lps", "ras"]
 FRAMES: tuple[Frame, ...] = ("lps", "ras")

@@ -10,9 +10,9 @@ from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.branches.lumen import prepare_lumen
 from veinfit.anatomy.fewer_faces import ENOUGH_FACES, WORTH_IT, for_finding
 from veinfit.anatomy.lumen_input import LumenInput
-from veinfit.frames import angle_deg
 from veinfit.settings import Settings
 from veinfit.surface.refine import refine
+from veinfit.vectors import angle_deg
 
 SETTINGS = Settings()
 

@@ -12,11 +12,12 @@ from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.branches.lumen import prepare_lumen
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.errors import InputError
-from veinfit.frames import RAS_TO_LPS, angle_deg
+from veinfit.frames import RAS_TO_LPS
 from veinfit.labels import lumen_surface
 from veinfit.settings import Settings
 from veinfit.synthetic import build
-from veinfit.synthetic.draw import draw_shape
+from veinfit.synthetic.draw.draw import draw_shape
+from veinfit.vectors import angle_deg
 
 SETTINGS = Settings()
 FOUR = {"LSPV", "LIPV", "RSPV", "RIPV"}

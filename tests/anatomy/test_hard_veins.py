@@ -7,9 +7,9 @@ import pytest
 
 from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.lumen_input import LumenInput
-from veinfit.frames import perpendicular_basis, unit
 from veinfit.labels import LabelMap, LabelVolume, lumen_input
 from veinfit.settings import Settings
+from veinfit.vectors import perpendicular_basis, unit
 
 EDGE_MM = 1.0
 BAG_MM = np.array([30.0, 22.0, 26.0])

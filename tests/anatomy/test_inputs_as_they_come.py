@@ -20,7 +20,7 @@ from veinfit.surface import Surface
 from veinfit.surface.mesh import vertex_normals
 from veinfit.surface.openings import boundary_loops
 from veinfit.synthetic import build
-from veinfit.synthetic.draw import draw_shape
+from veinfit.synthetic.draw.draw import draw_shape
 
 SETTINGS = Settings()
 EDGE_MM = 1.6

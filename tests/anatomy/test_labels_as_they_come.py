@@ -14,11 +14,11 @@ from scipy import ndimage
 
 from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.lumen_input import LumenInput
-from veinfit.io.label_map import read_label_map
+from veinfit.io.inputs.label_map import read_label_map
 from veinfit.labels.lumen import lumen_input
 from veinfit.settings import Settings
 from veinfit.synthetic import build
-from veinfit.synthetic.draw import draw_shape
+from veinfit.synthetic.draw.draw import draw_shape
 
 SETTINGS = Settings()
 EDGE_MM = 1.0

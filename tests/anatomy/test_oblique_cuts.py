@@ -8,9 +8,9 @@ from atria import atrium
 
 from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.lumen_input import LumenInput
-from veinfit.frames import perpendicular_basis
 from veinfit.settings import Settings
 from veinfit.surface.mesh import face_middles, select_faces
+from veinfit.vectors import perpendicular_basis
 
 
 def cut_aslant(surface, vein, past_mm, aslant_deg):

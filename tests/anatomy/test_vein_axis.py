@@ -11,8 +11,8 @@ from surface.shapes import grid_faces
 
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.vein_axis import fit_axis
-from veinfit.frames import angle_deg, unit
 from veinfit.surface import Surface
+from veinfit.vectors import angle_deg, unit
 
 Z = np.array([0.0, 0.0, 1.0])
 

@@ -12,19 +12,19 @@ from scipy import stats
 from veinfit.cohort import drawing
 from veinfit.cohort.drawing import draw_cohort, draw_job
 from veinfit.errors import InputError
-from veinfit.io.meshes import read_mesh
-from veinfit.synthetic.comparison import COLUMNS, compare, comparison_csv
-from veinfit.synthetic.distributions import (
+from veinfit.io.inputs.meshes import read_mesh
+from veinfit.synthetic.draw.comparison import COLUMNS, compare, comparison_csv
+from veinfit.synthetic.draw.distributions import (
     MEASURES,
     VARIANTS,
     built_in_distributions,
     parse_distributions,
 )
-from veinfit.synthetic.drawn_case import Recipe, case_name, draw_case
+from veinfit.synthetic.draw.drawn_case import Recipe, case_name, draw_case
+from veinfit.synthetic.draw.laws import Law, Source
+from veinfit.synthetic.draw.targets import draw_targets
 from veinfit.synthetic.files import write_ply
-from veinfit.synthetic.laws import Law, Source
-from veinfit.synthetic.meshing import folds
-from veinfit.synthetic.targets import draw_targets
+from veinfit.synthetic.wall.meshing import folds
 
 BUILT_IN = built_in_distributions()
 CASES = 3000

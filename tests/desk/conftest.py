@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from desk.asking import Client
 
-from veinfit.desk.asked import Asked
-from veinfit.desk.cases import CaseFolder, make_case
-from veinfit.desk.desk import Desk
-from veinfit.desk.site import desk_app
+from veinfit.desk.site.desk import Desk
+from veinfit.desk.site.site import desk_app
+from veinfit.desk.store.asked import Asked
+from veinfit.desk.store.cases import CaseFolder, make_case
 from veinfit.review.local_site import LocalSite
 
 FUNCTION = "quick_jobs:work"

@@ -19,7 +19,7 @@ EXPECTED = "choice,tries,expected_sealed,all_sealed_probability,weakest_vein,vei
 
 def write_result(out: Path, confidence: float = 0.9, made: str = "2026-01-01T00:00:00Z") -> None:
     """Write the least of what ``assess`` writes, as it does: at once."""
-    from veinfit.io.output import staged_output
+    from veinfit.io.results.output import staged_output
 
     tables = {
         "veins.csv": f"{VEINS}LSPV,18.0,15.0,{confidence},1.0\n",
@@ -38,7 +38,7 @@ def write_result(out: Path, confidence: float = 0.9, made: str = "2026-01-01T00:
 
 def work(job: dict[str, Any]) -> Any:
     if job["do"] != "assess":
-        from veinfit.desk.worker import work as real
+        from veinfit.desk.jobs.worker import work as real
 
         return real(job)
     folder = Path(job["case"])

@@ -11,9 +11,9 @@ from types import SimpleNamespace
 import pytest
 from desk.asking import until
 
-from veinfit.desk.desk import Desk
-from veinfit.desk.journal import read_journal
-from veinfit.desk.site import desk_app
+from veinfit.desk.site.desk import Desk
+from veinfit.desk.site.site import desk_app
+from veinfit.desk.store.journal import read_journal
 from veinfit.io.files import LARGEST_FILE_BYTES
 
 ACTS = ["options", "parts", "landmarks", "take-out", "run", "cancel", "reviewed", "sign", "reopen"]

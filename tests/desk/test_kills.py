@@ -13,11 +13,11 @@ from pathlib import Path
 import pytest
 from desk.asking import until
 
-from veinfit.desk.asked import Asked
-from veinfit.desk.cases import CaseFolder, cases_in, make_case
-from veinfit.desk.desk import Desk
-from veinfit.desk.journal import read_journal
-from veinfit.desk.states import Summaries, state_of
+from veinfit.desk.site.desk import Desk
+from veinfit.desk.store.asked import Asked
+from veinfit.desk.store.cases import CaseFolder, cases_in, make_case
+from veinfit.desk.store.journal import read_journal
+from veinfit.desk.store.states import Summaries, state_of
 
 pytestmark = [
     pytest.mark.slow,

@@ -14,10 +14,10 @@ import numpy as np
 import pydicom
 import pytest
 
-from veinfit.desk.desk import Desk
-from veinfit.desk.journal import read_journal
-from veinfit.desk.site import desk_app, site_of
-from veinfit.io.corrections import read_corrections
+from veinfit.desk.site.desk import Desk
+from veinfit.desk.site.site import desk_app, site_of
+from veinfit.desk.store.journal import read_journal
+from veinfit.io.inputs.corrections import read_corrections
 from veinfit.review.local_site import LocalSite
 
 pytestmark = pytest.mark.slow

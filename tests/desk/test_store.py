@@ -13,12 +13,12 @@ from desk.quick_jobs import write_result
 from hypothesis import given
 from hypothesis import strategies as st
 
-from veinfit.desk.asked import Asked, HeldFile, asked_text, read_asked, stated, write_asked
-from veinfit.desk.cases import SIGNED, case_named, cases_in, make_case, plain_name
-from veinfit.desk.journal import read_journal
-from veinfit.desk.owner import Ownership
-from veinfit.desk.signing import changed_since_signing, mark_reviewed, reopen, sign
-from veinfit.desk.states import Summaries, listed, state_of
+from veinfit.desk.store.asked import Asked, HeldFile, asked_text, read_asked, stated, write_asked
+from veinfit.desk.store.cases import SIGNED, case_named, cases_in, make_case, plain_name
+from veinfit.desk.store.journal import read_journal
+from veinfit.desk.store.owner import Ownership
+from veinfit.desk.store.signing import changed_since_signing, mark_reviewed, reopen, sign
+from veinfit.desk.store.states import Summaries, listed, state_of
 from veinfit.errors import InputError
 
 TEXT = st.text(st.characters(blacklist_categories=("Cs",)), max_size=30)

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 from fuzz.seed import Seed
 
-from veinfit.io.gathering import read_labels
-from veinfit.io.images import read_image
+from veinfit.io.inputs.gathering import read_labels
+from veinfit.io.inputs.images import read_image
 
 SHAPE = (12, 10, 9)
 FIXED = {"DA": "20260102", "TM": "030405", "DT": "20260102030405"}

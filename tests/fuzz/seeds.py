@@ -20,16 +20,16 @@ from fuzz.seed import Seed
 from veinfit import case
 from veinfit.cohort.batch.cases import find_cases
 from veinfit.commands.changes import compare
-from veinfit.io.corrections import read_corrections
-from veinfit.io.label_map import read_label_map
-from veinfit.io.landmarks import read_landmarks
-from veinfit.io.meshes import read_mesh
-from veinfit.io.observed import read_observed
-from veinfit.io.provenance import Provenance, program_versions
-from veinfit.io.volumes import read_volume
+from veinfit.io.inputs.corrections import read_corrections
+from veinfit.io.inputs.label_map import read_label_map
+from veinfit.io.inputs.landmarks import read_landmarks
+from veinfit.io.inputs.meshes import read_mesh
+from veinfit.io.inputs.observed import read_observed
+from veinfit.io.inputs.volumes import read_volume
+from veinfit.io.results.provenance import Provenance, program_versions
 from veinfit.seating.balloon import balloon_from_toml
 from veinfit.settings import Settings
-from veinfit.synthetic.distributions import BUILT_IN, read_distributions
+from veinfit.synthetic.draw.distributions import BUILT_IN, read_distributions
 from veinfit.validation.predictions import read_predictions
 
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from veinfit.errors import InputError
-from veinfit.io.landmarks import read_landmarks
+from veinfit.io.inputs.landmarks import read_landmarks
 from veinfit.io.mesh_formats.lz4 import unpack_lz4
 from veinfit.io.mesh_formats.parsers import PARSERS
 from veinfit.io.mesh_formats.polygons import DamagedMesh

@@ -20,8 +20,8 @@ from veinfit.io.columns import (
     names,
     registry,
 )
-from veinfit.io.tables import anatomy_tables, arrow_tables, fit_columns, fit_row
-from veinfit.report.tables import MEASURES, VEIN_MEASURES
+from veinfit.io.results.tables import anatomy_tables, arrow_tables, fit_columns, fit_row
+from veinfit.report.answers.tables import MEASURES, VEIN_MEASURES
 from veinfit.seating.expected import Expected
 from veinfit.seating.further import CrossingPlace, GrowthStep
 from veinfit.seating.model import Aim, AttemptRow, ClockReading, Fit, Leak

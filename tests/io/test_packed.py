@@ -15,8 +15,8 @@ import pyvista
 import SimpleITK
 
 from veinfit.errors import InputError
-from veinfit.io.meshes import read_mesh
-from veinfit.io.volumes import read_volume
+from veinfit.io.inputs.meshes import read_mesh
+from veinfit.io.inputs.volumes import read_volume
 
 SHAPE = (24, 22, 20)
 BYTES = 24 * 22 * 20 * 2

@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 
 from veinfit.errors import InputError
-from veinfit.io.document import case_document, case_json, case_schema, files_of_earlier_run
-from veinfit.io.provenance import Provenance, input_files, program_versions
-from veinfit.io.record import CaseRecord
-from veinfit.io.tables import FIT_COLUMNS, case_tables
+from veinfit.io.results.document import case_document, case_json, case_schema, files_of_earlier_run
+from veinfit.io.results.provenance import Provenance, input_files, program_versions
+from veinfit.io.results.record import CaseRecord
+from veinfit.io.results.tables import FIT_COLUMNS, case_tables
 from veinfit.notes import Note
 from veinfit.settings import Settings
 

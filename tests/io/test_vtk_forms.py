@@ -11,7 +11,7 @@ import pyvista
 from vtkmodules.vtkIOLegacy import vtkPolyDataWriter, vtkUnstructuredGridWriter
 from vtkmodules.vtkIOXML import vtkXMLPolyDataWriter
 
-from veinfit.io.meshes import read_mesh
+from veinfit.io.inputs.meshes import read_mesh
 
 
 @pytest.fixture(scope="module")

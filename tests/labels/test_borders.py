@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from veinfit.frames import angle_deg, unit
 from veinfit.labels import lumen_input
 from veinfit.labels.model import LabelMap, LabelVolume
 from veinfit.settings import Settings
+from veinfit.vectors import angle_deg, unit
 
 BODY, VEIN, OTHER, UNNAMED = 1, 2, 3, 9
 AXIS = unit(np.array([0.8, 0.3, 0.52]))

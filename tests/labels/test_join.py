@@ -8,12 +8,12 @@ from scipy.spatial.transform import Rotation
 from voxels import ball, grid
 
 from veinfit.errors import InputError
-from veinfit.frames import apply_affine
 from veinfit.labels.join import Grid, crop_part, join_parts
 from veinfit.labels.lumen import lumen_input
 from veinfit.labels.model import LabelMap, LabelVolume
 from veinfit.settings import SurfaceSettings
 from veinfit.surface.mesh import enclosed_volume
+from veinfit.vectors import apply_affine
 
 RADIUS = 24.0
 BODY_MM3 = 4 / 3 * np.pi * RADIUS**3

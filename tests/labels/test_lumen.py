@@ -8,11 +8,11 @@ from scipy.sparse import csgraph
 from scipy.spatial.transform import Rotation
 
 from veinfit.errors import InputError
-from veinfit.frames import apply_affine
 from veinfit.labels import LabelMap, LabelVolume, lumen_input
 from veinfit.labels.lumen import crop_to_values, value_counts
 from veinfit.settings import SurfaceSettings
 from veinfit.surface.mesh import edge_graph, edges, enclosed_volume
+from veinfit.vectors import apply_affine
 
 SETTINGS = SurfaceSettings()
 EDGE = 1.5

@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from veinfit.frames import apply_affine
-from veinfit.io.gathering import read_labels
-from veinfit.io.label_map import label_map_from_mapping
+from veinfit.io.inputs.gathering import read_labels
+from veinfit.io.inputs.label_map import label_map_from_mapping
 from veinfit.labels.lumen import lumen_input
 from veinfit.labels.model import LabelMap, LabelVolume
 from veinfit.labels.upright import shear_deg, upright_affine, upright_volume
 from veinfit.settings import SurfaceSettings
 from veinfit.surface.mesh import enclosed_volume
+from veinfit.vectors import apply_affine
 
 TURN = Rotation.from_euler("xyz", (10, -25, 40), degrees=True).as_matrix()
 CENTRE = np.array([3.0, -4.0, 5.0])

@@ -10,13 +10,13 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.lumen_input import LumenInput
-from veinfit.frames import apply_affine
-from veinfit.io.volumes import read_volume
+from veinfit.io.inputs.volumes import read_volume
 from veinfit.labels.lumen import lumen_input
 from veinfit.labels.model import LabelVolume
 from veinfit.settings import Settings, SurfaceSettings
 from veinfit.synthetic import build
-from veinfit.synthetic.draw import draw_shape
+from veinfit.synthetic.draw.draw import draw_shape
+from veinfit.vectors import apply_affine
 
 EDGE = 0.8
 TILT_DEG = 18.0

@@ -12,7 +12,6 @@ from scipy.sparse import csgraph
 from scipy.spatial.transform import Rotation
 from voxels import ball, grid, mean_normal_error_deg, section_diameters, tube
 
-from veinfit.frames import angle_deg, unit
 from veinfit.labels import lumen_surface
 from veinfit.settings import SurfaceSettings
 from veinfit.surface.mesh import (
@@ -23,6 +22,7 @@ from veinfit.surface.mesh import (
     face_normals,
     total_area,
 )
+from veinfit.vectors import angle_deg, unit
 
 SETTINGS = SurfaceSettings()
 FINE = (0.5, 0.5, 0.7)

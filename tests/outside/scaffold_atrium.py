@@ -37,8 +37,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from veinfit.frames import FloatArray, IntArray, to_lps, unit
+from veinfit.frames import to_lps
 from veinfit.surface.mesh import Surface, edges
+from veinfit.vectors import FloatArray, IntArray, unit
 
 UNIT_SCALE_MM = 80.0
 """Size that gives the human scaffold a left atrium in millimetres."""

@@ -24,7 +24,6 @@ from outside.scaffold_atrium import (
 )
 from scipy.sparse.csgraph import connected_components
 
-from veinfit.frames import angle_deg
 from veinfit.surface.mesh import (
     edge_graph,
     edges,
@@ -33,6 +32,7 @@ from veinfit.surface.mesh import (
     face_normals,
     total_area,
 )
+from veinfit.vectors import angle_deg
 
 WALL_MM = 1.6
 """Stated thickness of the atrial free wall: 0.02 of the unit scale."""

@@ -31,12 +31,12 @@ from veinfit.frames import (
     frontal_angle_deg,
     side_words,
     transverse_angle_deg,
-    unit,
 )
 from veinfit.notes import Note
 from veinfit.seating.model import ClockReading, Fit, Leak
 from veinfit.surface import Surface
 from veinfit.surface.mesh import edges, select_faces
+from veinfit.vectors import unit
 
 BODY_RADIUS_MM = 27.0
 STEP_MM = 1.0

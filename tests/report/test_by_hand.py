@@ -10,12 +10,12 @@ import pytest
 from report.inputs import report_of
 
 from veinfit.anatomy.model import Anatomy, AppliedCorrection
+from veinfit.report.answers.parts import vein_parts
 from veinfit.report.by_hand import dropped, hand_words
 from veinfit.report.model import ReportInput
-from veinfit.report.overview import landmarks, overview_caption
-from veinfit.report.page import write_page
-from veinfit.report.parts import vein_parts
-from veinfit.report.viewer_scene import viewer_scene
+from veinfit.report.page.page import write_page
+from veinfit.report.pictures.overview import landmarks, overview_caption
+from veinfit.report.viewer.viewer_scene import viewer_scene
 from veinfit.seating.model import Fit
 
 

@@ -16,13 +16,13 @@ from printed import pages_of
 from veinfit.anatomy.corrections.text import correction_entry
 from veinfit.anatomy.model import Anatomy
 from veinfit.io.cells import decimals
-from veinfit.io.provenance import Provenance
-from veinfit.io.record import CaseRecord
-from veinfit.io.tables import case_tables
+from veinfit.io.results.provenance import Provenance
+from veinfit.io.results.record import CaseRecord
+from veinfit.io.results.tables import case_tables
+from veinfit.report.answers.parts import VeinPart, vein_parts
 from veinfit.report.model import InputFile, ReportInput
-from veinfit.report.page import write_page
-from veinfit.report.parts import VeinPart, vein_parts
-from veinfit.report.pdf import write_pdf
+from veinfit.report.page.page import write_page
+from veinfit.report.paper.pdf import write_pdf
 from veinfit.seating.compare import comparisons
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings

@@ -16,9 +16,9 @@ from report.inputs import report_of
 from veinfit.anatomy.model import Anatomy
 from veinfit.notes import Note
 from veinfit.report.model import Picture, ReportInput
-from veinfit.report.page import write_page
+from veinfit.report.page.page import write_page
 from veinfit.report.practice import AGAINST_PRACTICE
-from veinfit.report.viewer import write_viewer
+from veinfit.report.viewer.viewer import write_viewer
 from veinfit.seating.model import Fit
 
 AA = 4.5

@@ -15,7 +15,7 @@ import pytest
 from review.driving import SETTLED, choose, enter, save, text
 
 from veinfit.errors import InputError
-from veinfit.io.corrections import read_corrections
+from veinfit.io.inputs.corrections import read_corrections
 from veinfit.seating.balloon import parse_balloons
 
 VEIN = "RIPV"

@@ -9,7 +9,7 @@ from __future__ import annotations
 import pytest
 from review.driving import SETTLED, choose, enter, listed, save, shift, text
 
-from veinfit.io.corrections import read_corrections
+from veinfit.io.inputs.corrections import read_corrections
 
 BY_ANOTHER = """# a remark that only a person writes
 [[correction]]

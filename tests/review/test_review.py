@@ -13,7 +13,7 @@ import pytest
 
 from veinfit import case
 from veinfit.errors import InputError
-from veinfit.io.corrections import read_corrections
+from veinfit.io.inputs.corrections import read_corrections
 from veinfit.review.session import ReviewSession
 
 

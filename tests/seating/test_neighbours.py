@@ -8,10 +8,10 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from veinfit.frames import unit
 from veinfit.seating.balloon import Balloon, sphere
 from veinfit.seating.neighbours import FreezingZone, distances_mm, zone_distance_mm
 from veinfit.surface import Surface
+from veinfit.vectors import unit
 
 SHAFT = unit([0.3, -0.5, 0.8])
 CENTRE = np.array([12.0, -40.0, 55.0])

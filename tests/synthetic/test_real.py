@@ -9,11 +9,11 @@ import pytest
 
 from veinfit.surface.cuts import plane_contours
 from veinfit.synthetic import AtriumShape, BodyShape, SyntheticAtrium, VeinShape, build
-from veinfit.synthetic.distributions import built_in_distributions
-from veinfit.synthetic.drawn_case import draw_case
-from veinfit.synthetic.entries import trunk_entry
-from veinfit.synthetic.meshing import folds
-from veinfit.synthetic.ostia import widening
+from veinfit.synthetic.draw.distributions import built_in_distributions
+from veinfit.synthetic.draw.drawn_case import draw_case
+from veinfit.synthetic.truth.entries import trunk_entry
+from veinfit.synthetic.truth.ostia import widening
+from veinfit.synthetic.wall.meshing import folds
 
 
 @lru_cache

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from veinfit.io.meshes import read_mesh
+from veinfit.io.inputs.meshes import read_mesh
 from veinfit.synthetic import build, draw_shape
 
 SAMPLES = Path(__file__).parents[2] / "sample_meshes"

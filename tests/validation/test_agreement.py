@@ -11,7 +11,7 @@ import pytest
 
 from veinfit.cli import main
 from veinfit.errors import InputError
-from veinfit.io.observed import ObservedRow
+from veinfit.io.inputs.observed import ObservedRow
 from veinfit.validation.agreement.agree import agreement
 from veinfit.validation.agreement.join import join
 from veinfit.validation.predictions import Prediction, read_predictions

@@ -11,7 +11,7 @@ from scipy.special import ndtr
 from seating.phantoms import hole
 
 from veinfit.errors import InputError
-from veinfit.io.observed import ObservedRow
+from veinfit.io.inputs.observed import ObservedRow
 from veinfit.seating.balloon import sphere
 from veinfit.seating.uncertainty.unknowns import draw, spring_factors
 from veinfit.settings import MarginSettings, SeatingSettings, Settings

@@ -25,9 +25,9 @@ from veinfit.anatomy.ostium.plane import OstiumFailure, known_for
 from veinfit.anatomy.ostium.search import END_CLEARANCE_MM, find_ostium, find_ostium_about
 from veinfit.anatomy.ostium.sections import Found, is_sharp, tube_of_sections, weighed
 from veinfit.anatomy.ostium.trunks import find_trunk
-from veinfit.frames import FloatArray, angle_deg, unit
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
+from veinfit.vectors import FloatArray, angle_deg, unit
 
 MOST_MEMBERS = 4
 """No trunk has more branches than this; what joins more is the body."""

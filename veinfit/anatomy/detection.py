@@ -12,10 +12,10 @@ from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.naming.names import APPENDAGE, MITRAL, Naming
 from veinfit.anatomy.wall_opening import Opened
-from veinfit.frames import FloatArray
 from veinfit.labels.model import VEIN_NAMES, LabelBorder
 from veinfit.notes import Note
 from veinfit.settings import Settings
+from veinfit.vectors import FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

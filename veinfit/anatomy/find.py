@@ -35,14 +35,11 @@ from veinfit.anatomy.ridges import ridge_widths
 from veinfit.anatomy.vein import measure_vein
 from veinfit.anatomy.verdict import input_verdict
 from veinfit.anatomy.wall_opening import Opened, end_rims, nearest_rim, open_lumen
-from veinfit.frames import (
-    FloatArray,
-    Frame,
-    unit,
-)
+from veinfit.frames import Frame
 from veinfit.notes import Note
 from veinfit.settings import Settings
 from veinfit.surface import Surface
+from veinfit.vectors import FloatArray, unit
 
 LEAST_EXTRA_MM = 2.0
 """What is no usual vein and ends nearer than this past its ostium is a bump, no vein."""

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from veinfit.frames import FloatArray
 from veinfit.labels.model import LabelBorder
 from veinfit.surface import Surface
+from veinfit.vectors import FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

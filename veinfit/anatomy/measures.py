@@ -8,9 +8,9 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.model import Ostium
-from veinfit.frames import FloatArray, angle_deg, lengths, unit
 from veinfit.surface import Surface
 from veinfit.surface.mesh import face_middles, face_vectors
+from veinfit.vectors import FloatArray, angle_deg, lengths, unit
 
 WALL_RING_MM = (2.0, 9.0)
 """The atrial wall around an ostium is taken between these distances from its contour."""

@@ -13,9 +13,9 @@ from typing import Literal
 
 from veinfit.anatomy.naming.roles import APPENDAGE, MITRAL
 from veinfit.anatomy.verdict import InputVerdict
-from veinfit.frames import FloatArray, IntArray
 from veinfit.notes import Note
 from veinfit.surface import Surface
+from veinfit.vectors import FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.model import Vein
-from veinfit.frames import FloatArray, angle_deg
 from veinfit.notes import Note
+from veinfit.vectors import FloatArray, angle_deg
 
 TOLD_DEG = 30.0
 """A cut this oblique to the vein's axis is told where it comes near the ostium."""

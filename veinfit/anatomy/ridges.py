@@ -9,11 +9,11 @@ from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.model import Contour, Ridge
-from veinfit.frames import FloatArray, IntArray, cross, lengths
 from veinfit.notes import Note
 from veinfit.surface import Surface
 from veinfit.surface.geodesics import shortest_way, way_length
 from veinfit.surface.mesh import edge_graph, face_corners, face_middles, select_faces
+from veinfit.vectors import FloatArray, IntArray, cross, lengths
 
 NEIGHBOURS: tuple[tuple[str, str], ...] = (
     ("LSPV", "LIPV"),

@@ -23,8 +23,9 @@ from veinfit.anatomy.naming.diameters import UNUSUAL_CONFIDENCE, unusual_calibre
 from veinfit.anatomy.naming.names import MIDDLE_ROLES
 from veinfit.anatomy.vein_axis import Axis, fit_axis, trunk_axis
 from veinfit.anatomy.wall_opening import end_rims
-from veinfit.frames import FloatArray, frontal_angle_deg, transverse_angle_deg
+from veinfit.frames import frontal_angle_deg, transverse_angle_deg
 from veinfit.notes import Note
+from veinfit.vectors import FloatArray
 
 TRUNK_BRANCHES: Mapping[str, tuple[str, str]] = {
     "LCPV": ("LSPV", "LIPV"),

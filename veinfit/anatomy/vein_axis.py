@@ -20,8 +20,8 @@ from veinfit.anatomy.branches.contours import (
 )
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.model import Ostium, Section
-from veinfit.frames import BoolArray, FloatArray, angle_deg, unit
 from veinfit.surface.cuts import plane_contours
+from veinfit.vectors import BoolArray, FloatArray, angle_deg, unit
 
 SHORTEST_AXIS_MM = 2.0
 """An axis over less than this leans on the ostial normal, and a caution says so."""

@@ -14,8 +14,8 @@ from veinfit.anatomy.branches.mitral import MitralSide, find_mitral_side
 from veinfit.anatomy.branches.tubes import tangents
 from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.naming.names import APPENDAGE, MITRAL, TEMPLATE, Naming
-from veinfit.frames import FloatArray, IntArray, unit
 from veinfit.surface import Surface
+from veinfit.vectors import FloatArray, IntArray, unit
 
 ROUNDED_RIM_MM = 0.75
 """A flat end is cut off so far inside: surfacing rounds its rim."""

@@ -8,8 +8,8 @@ from scipy.sparse import csgraph
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.anatomy.naming.names import APPENDAGE
-from veinfit.frames import FloatArray, IntArray
 from veinfit.surface import Surface
+from veinfit.vectors import FloatArray, IntArray
 
 PAST_OSTIUM_MM = 25.0
 """A vein reaches as far as its trunk and this much beyond."""

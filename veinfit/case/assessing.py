@@ -27,8 +27,8 @@ from veinfit.case.reading import SEPTAL_CROSSING, read_case, with_septum
 from veinfit.case.result import CaseResult, Progress, silent
 from veinfit.errors import InputError
 from veinfit.frames import Frame
-from veinfit.io.meshes import Unit
-from veinfit.io.provenance import Provenance, program_versions
+from veinfit.io.inputs.meshes import Unit
+from veinfit.io.results.provenance import Provenance, program_versions
 from veinfit.labels.image import ImageVolume
 from veinfit.notes import Note
 from veinfit.seating.approach.crossings import crossing_map

@@ -8,7 +8,7 @@ import numpy as np
 
 from veinfit.errors import InputError
 from veinfit.io.files import is_dicom
-from veinfit.io.images import read_image
+from veinfit.io.inputs.images import read_image
 from veinfit.labels.image import ImageVolume
 from veinfit.notes import Note
 from veinfit.surface import Surface

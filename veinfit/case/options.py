@@ -8,10 +8,10 @@ from pathlib import Path
 
 from veinfit.anatomy.corrections.apply import Correction
 from veinfit.errors import InputError
-from veinfit.io.corrections import read_corrections
 from veinfit.io.files import check_file, input_kind
-from veinfit.io.label_map import read_label_map
-from veinfit.io.provenance import InputFile, input_files, surface_in_memory
+from veinfit.io.inputs.corrections import read_corrections
+from veinfit.io.inputs.label_map import read_label_map
+from veinfit.io.results.provenance import InputFile, input_files, surface_in_memory
 from veinfit.seating.balloon import Balloon, parse_balloons
 from veinfit.settings import Settings
 from veinfit.surface import Surface

@@ -9,12 +9,11 @@ from typing import Literal
 from veinfit.anatomy.model import Anatomy
 from veinfit.case.result import CaseResult
 from veinfit.errors import InputError
-from veinfit.io.output import write_file
+from veinfit.io.results.output import write_file
 from veinfit.notes import Note
-from veinfit.report.aims import AIM_KEY, aim_charts
+from veinfit.report.charts.aims import AIM_KEY, aim_charts
 from veinfit.report.colours import gap_bands
-from veinfit.report.look import parse_look
-from veinfit.report.one_view import (
+from veinfit.report.pictures.one_view import (
     Drawn,
     Style,
     check_size,
@@ -22,8 +21,9 @@ from veinfit.report.one_view import (
     draw_still,
     draw_turning,
 )
+from veinfit.report.render.look import parse_look
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.growth import grown_fits
+from veinfit.seating.growth.in_place import grown_fits
 from veinfit.seating.model import Fit
 from veinfit.seating.opening import Opening
 from veinfit.settings import SeatingSettings

@@ -13,10 +13,10 @@ from veinfit.anatomy.model import Anatomy
 from veinfit.errors import InputError
 from veinfit.frames import Frame
 from veinfit.io.files import input_kind
-from veinfit.io.gathering import read_labels
-from veinfit.io.label_map import read_label_map
-from veinfit.io.landmarks import read_landmarks
-from veinfit.io.meshes import Unit, read_mesh
+from veinfit.io.inputs.gathering import read_labels
+from veinfit.io.inputs.label_map import read_label_map
+from veinfit.io.inputs.landmarks import read_landmarks
+from veinfit.io.inputs.meshes import Unit, read_mesh
 from veinfit.labels import lumen_input
 from veinfit.notes import Note
 from veinfit.seating.approach.septum import (

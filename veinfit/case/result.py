@@ -14,9 +14,9 @@ from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy
 from veinfit.case.choosing import choose_fit
 from veinfit.io.columns import column
-from veinfit.io.provenance import Provenance
-from veinfit.io.record import CaseRecord
-from veinfit.io.tables import Table, arrow_tables, case_rows
+from veinfit.io.results.provenance import Provenance
+from veinfit.io.results.record import CaseRecord
+from veinfit.io.results.tables import Table, arrow_tables, case_rows
 from veinfit.labels.image import ImageVolume
 from veinfit.notes import Note, verdict_first
 from veinfit.report.seating_words import in_words

@@ -15,8 +15,8 @@ from veinfit.case.reading import read_case, with_septum
 from veinfit.case.result import CaseResult, TableKind, as_tables
 from veinfit.errors import InputError
 from veinfit.frames import Frame
-from veinfit.io.meshes import Unit, read_mesh
-from veinfit.io.tables import anatomy_tables
+from veinfit.io.inputs.meshes import Unit, read_mesh
+from veinfit.io.results.tables import anatomy_tables
 from veinfit.seating.approach.line import approaches_named
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.kinds import DEFAULT_APPROACH

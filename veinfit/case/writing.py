@@ -7,18 +7,18 @@ from pathlib import Path
 
 from veinfit.case.result import CaseResult, Progress, WrittenCase, silent
 from veinfit.errors import InputError
-from veinfit.io.archive import archived, load_archive
-from veinfit.io.document import case_document, case_json, files_of_earlier_run
-from veinfit.io.output import staged_output, unwritable
-from veinfit.io.tables import case_tables
+from veinfit.io.results.archive import archived, load_archive
+from veinfit.io.results.document import case_document, case_json, files_of_earlier_run
+from veinfit.io.results.output import staged_output, unwritable
+from veinfit.io.results.tables import case_tables
 from veinfit.notes import Note
 from veinfit.report import model as report_model
-from veinfit.report.image_planes import draw_image_planes
-from veinfit.report.page import write_page
-from veinfit.report.parts import vein_parts
-from veinfit.report.pdf import PaperName, write_pdf
-from veinfit.report.pictures import draw_pictures
-from veinfit.report.viewer import write_viewer
+from veinfit.report.answers.parts import vein_parts
+from veinfit.report.charts.image_planes import draw_image_planes
+from veinfit.report.page.page import write_page
+from veinfit.report.paper.pdf import PaperName, write_pdf
+from veinfit.report.pictures.pictures import draw_pictures
+from veinfit.report.viewer.viewer import write_viewer
 
 ARCHIVE = "case.npz"
 """What a finished case is drawn from again."""

@@ -19,10 +19,10 @@ from veinfit.cohort.batch.lock import held
 from veinfit.cohort.batch.progress import Progress, Silent
 from veinfit.cohort.batch.supervise import CaseProcess, supervised
 from veinfit.errors import InputError
-from veinfit.io.output import check_output, unwritable
-from veinfit.synthetic.comparison import Row, compare, comparison_csv
-from veinfit.synthetic.distributions import Distributions, parse_distributions
-from veinfit.synthetic.drawn_case import INVENTED, Recipe, case_name, write_case
+from veinfit.io.results.output import check_output, unwritable
+from veinfit.synthetic.draw.comparison import Row, compare, comparison_csv
+from veinfit.synthetic.draw.distributions import Distributions, parse_distributions
+from veinfit.synthetic.draw.drawn_case import INVENTED, Recipe, case_name, write_case
 from veinfit.synthetic.files import write_text
 
 CASES_FOLDER = "cases"

@@ -48,8 +48,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         return _template(arguments)
     if arguments.out is None:
         raise InputError("pass --out with the name of a folder for the results")
-    from veinfit.io.observed import read_observed
-    from veinfit.io.output import check_output
+    from veinfit.io.inputs.observed import read_observed
+    from veinfit.io.results.output import check_output
     from veinfit.validation.agreement.agree import agreement
     from veinfit.validation.agreement.join import join
     from veinfit.validation.agreement.page import write_agreement
@@ -69,8 +69,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
 
 def _template(arguments: argparse.Namespace) -> int:
-    from veinfit.io.observed import template
-    from veinfit.io.output import unwritable
+    from veinfit.io.inputs.observed import template
+    from veinfit.io.results.output import unwritable
     from veinfit.validation.predictions import read_predictions
 
     path = arguments.template
@@ -89,7 +89,7 @@ def _template(arguments: argparse.Namespace) -> int:
 
 def _summary(found: Agreement) -> str:
     """Return the measures of all rows, the rows left out and the cautions."""
-    from veinfit.report.study_page import number, span
+    from veinfit.report.page.study_page import number, span
 
     rows = [("measure", "value", "clustered by patient", "rows", "patients")]
     rows += [

@@ -91,7 +91,7 @@ def add(commands: Commands) -> None:
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``assess`` and return its exit code."""
     from veinfit.case import assess, write_case
-    from veinfit.io.output import check_output
+    from veinfit.io.results.output import check_output
 
     # Asked first: a run of a minute must not end at a folder that cannot be written.
     check_output(arguments.out)
@@ -150,7 +150,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
 def _tell_whole_case(result: CaseResult) -> None:
     """Print how many veins are predicted to be sealed, by the sizes at hand."""
-    from veinfit.report.case_answer import case_lines
+    from veinfit.report.answers.case_answer import case_lines
 
     for line in case_lines(result.fits, result.settings.margin.steered_attempts):
         print(f"{line.label}, predicted to be sealed: {line.words}")
@@ -159,7 +159,7 @@ def _tell_whole_case(result: CaseResult) -> None:
 def _write_dicom(result: CaseResult, arguments: argparse.Namespace) -> tuple[str, ...]:
     """Write a finished case as DICOM, under the study of its labels, or else of its image."""
     from veinfit.io.dicom.writing import write_dicom
-    from veinfit.io.tables import fit_row, vein_rows
+    from veinfit.io.results.tables import fit_row, vein_rows
 
     return write_dicom(
         result.anatomy,
@@ -177,7 +177,7 @@ def _write_dicom(result: CaseResult, arguments: argparse.Namespace) -> tuple[str
 def _dicom_sources(result: CaseResult, arguments: argparse.Namespace) -> tuple[Path, ...]:
     """Return the DICOM files that the results come from, the one with the identity first."""
     from veinfit.io.files import is_dicom
-    from veinfit.io.label_map import read_label_map
+    from veinfit.io.inputs.label_map import read_label_map
 
     parts = read_label_map(arguments.labels).parts.values() if arguments.labels else ()
     mapped = (Path(part.file) for part in parts if part.file)

@@ -47,8 +47,8 @@ def add(commands: Commands) -> None:
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``calibrate`` and return its exit code."""
     from veinfit.cohort.batch.cases import find_cases
-    from veinfit.io.observed import read_observed
-    from veinfit.io.output import unwritable
+    from veinfit.io.inputs.observed import read_observed
+    from veinfit.io.results.output import unwritable
     from veinfit.seating.balloon import parse_balloons
     from veinfit.settings import Settings
     from veinfit.validation.calibration.run import calibrate

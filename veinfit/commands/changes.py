@@ -13,7 +13,7 @@ from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned
 from veinfit.errors import InputError
 
 if TYPE_CHECKING:
-    from veinfit.report.changes import Change
+    from veinfit.report.page.changes import Change
 
 CSV, PAGE = "changes.csv", "changes.html"
 
@@ -41,8 +41,8 @@ def add(commands: Commands) -> None:
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``changes`` and return its exit code."""
     from veinfit.io.cells import csv_table
-    from veinfit.io.output import staged_output
-    from veinfit.report.changes import CHANGE_COLUMNS
+    from veinfit.io.results.output import staged_output
+    from veinfit.report.page.changes import CHANGE_COLUMNS
 
     changes, headlines, differences, page = compare(arguments.before, arguments.after)
     if not arguments.quiet:
@@ -78,8 +78,8 @@ def compare(
     InputError
         One of the folders holds no record of a case, or not a whole one.
     """
-    from veinfit.io.document import read_document
-    from veinfit.report.changes import (
+    from veinfit.io.results.document import read_document
+    from veinfit.report.page.changes import (
         case_changes,
         case_differences,
         change_headlines,

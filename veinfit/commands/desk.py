@@ -45,7 +45,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         raise InputError("--workers must be a number from 1 to 64")
     if not arguments.folder.is_dir():
         raise InputError(f"folder {arguments.folder} does not exist; make it, or name another")
-    from veinfit.desk.site import site_of
+    from veinfit.desk.site.site import site_of
     from veinfit.review.local_site import LocalSite
 
     desk, app = site_of(arguments.folder, arguments.workers)

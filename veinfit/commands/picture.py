@@ -77,9 +77,9 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
     from veinfit.case import load_case
     from veinfit.case.picturing import picture
-    from veinfit.io.output import check_output_file
-    from veinfit.report.look import parse_look
-    from veinfit.report.one_view import check_size
+    from veinfit.io.results.output import check_output_file
+    from veinfit.report.pictures.one_view import check_size
+    from veinfit.report.render.look import parse_look
 
     # What can be refused is refused before the case is read.
     check_output_file(arguments.out)

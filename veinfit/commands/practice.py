@@ -79,7 +79,7 @@ def _power(text: str) -> int:
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``practice`` and return its exit code."""
     from veinfit.cohort.batch.cases import find_cases
-    from veinfit.io.output import check_output, staged_output
+    from veinfit.io.results.output import check_output, staged_output
     from veinfit.settings import Settings
     from veinfit.validation.practice import quantities
     from veinfit.validation.practice_fit import fit_to_practice

@@ -11,18 +11,18 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from veinfit.io.files import hash_file as hash_file
     from veinfit.io.files import input_kind as input_kind
-    from veinfit.io.label_map import read_label_map as read_label_map
-    from veinfit.io.landmarks import read_landmarks as read_landmarks
-    from veinfit.io.meshes import read_mesh as read_mesh
-    from veinfit.io.volumes import read_volume as read_volume
+    from veinfit.io.inputs.label_map import read_label_map as read_label_map
+    from veinfit.io.inputs.landmarks import read_landmarks as read_landmarks
+    from veinfit.io.inputs.meshes import read_mesh as read_mesh
+    from veinfit.io.inputs.volumes import read_volume as read_volume
 
 _HOMES = {
     "hash_file": "veinfit.io.files",
     "input_kind": "veinfit.io.files",
-    "read_label_map": "veinfit.io.label_map",
-    "read_landmarks": "veinfit.io.landmarks",
-    "read_mesh": "veinfit.io.meshes",
-    "read_volume": "veinfit.io.volumes",
+    "read_label_map": "veinfit.io.inputs.label_map",
+    "read_landmarks": "veinfit.io.inputs.landmarks",
+    "read_mesh": "veinfit.io.inputs.meshes",
+    "read_volume": "veinfit.io.inputs.volumes",
 }
 """Where each public name is defined."""
 

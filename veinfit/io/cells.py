@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from veinfit.frames import FloatArray
+from veinfit.vectors import FloatArray
 
 Value = str | float | int | bool | None
 

@@ -7,9 +7,10 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 from scipy import ndimage
 
-from veinfit.frames import BoolArray, FloatArray, IntArray, side_words, unit
+from veinfit.frames import side_words
 from veinfit.labels.model import LabelArray, LabelBorder, LabelVolume
 from veinfit.notes import Note, Severity
+from veinfit.vectors import BoolArray, FloatArray, IntArray, unit
 
 LEAST_BORDER_MM2 = 7.0
 """A border smaller than the section of a vein of 3 mm is a touch and no border."""

@@ -10,9 +10,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from veinfit.frames import FloatArray, apply_affine
 from veinfit.labels.upright import SHEAR_LIMIT_DEG, shear_deg
 from veinfit.notes import Note
+from veinfit.vectors import FloatArray, apply_affine
 
 CONTRAST_CT = (-200.0, 600.0)
 """Darkest and brightest Hounsfield unit of a contrast CT (common practice, no source)."""

@@ -12,7 +12,6 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from veinfit.errors import InputError
-from veinfit.frames import BoolArray, FloatArray, IntArray, apply_affine
 from veinfit.labels.model import (
     BODY_NAME,
     EXTRA_VEIN,
@@ -24,6 +23,7 @@ from veinfit.labels.model import (
 )
 from veinfit.labels.upright import SHEAR_LIMIT_DEG, shear_deg, upright_affine
 from veinfit.notes import Note
+from veinfit.vectors import BoolArray, FloatArray, IntArray, apply_affine
 
 HALF = 0.5
 """A point is inside a mask where the linear interpolation of it reaches this: unbiased."""

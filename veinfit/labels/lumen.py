@@ -7,7 +7,6 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from veinfit.errors import InputError
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.labels.borders import (
     image_border_notes,
     image_border_points,
@@ -30,6 +29,7 @@ from veinfit.labels.voxel_surface import crop_to, lumen_surface
 from veinfit.notes import Note, Severity
 from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 LISTED_VALUES = 12
 """A message lists at most this many values of a volume."""

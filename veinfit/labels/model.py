@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from veinfit.frames import BoolArray, FloatArray, apply_affine
 from veinfit.notes import Note
 from veinfit.surface import Surface
+from veinfit.vectors import BoolArray, FloatArray, apply_affine
 
 LabelArray = npt.NDArray[np.unsignedinteger[Any]]
 

@@ -7,9 +7,9 @@ from itertools import combinations, product
 import numpy as np
 from scipy import ndimage
 
-from veinfit.frames import BoolArray, FloatArray, IntArray, apply_affine, unit
 from veinfit.labels.model import LabelVolume, plain_number
 from veinfit.notes import Note
+from veinfit.vectors import BoolArray, FloatArray, IntArray, apply_affine, unit
 
 SHEAR_LIMIT_DEG = 0.5
 """Grid axes may be this far from perpendicular: far above rounding, far below a gantry tilt."""

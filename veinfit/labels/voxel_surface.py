@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
-from veinfit.frames import BoolArray, FloatArray, IntArray, apply_affine
 from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import (
@@ -23,6 +22,7 @@ from veinfit.surface.mesh import (
     vertex_areas,
     vertex_normals,
 )
+from veinfit.vectors import BoolArray, FloatArray, IntArray, apply_affine
 
 THICK_RATIO = 2.0
 """Voxels longer than this many times their shortest edge leave terraces that plain smoothing

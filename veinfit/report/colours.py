@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import FloatArray
+from veinfit.vectors import FloatArray
 
 CONTACT = "#0f2a57"
 GAP_BANDS: tuple[tuple[float, str], ...] = (

@@ -11,8 +11,8 @@ from pathlib import Path
 from veinfit.anatomy.corrections.apply import Correction
 from veinfit.anatomy.corrections.text import corrections_text, entry_values
 from veinfit.errors import InputError
-from veinfit.io.corrections import read_corrections
-from veinfit.io.output import unwritable, write_file
+from veinfit.io.inputs.corrections import read_corrections
+from veinfit.io.results.output import unwritable, write_file
 from veinfit.review.merging import Entry, combined
 
 ABSENT = ""

@@ -10,10 +10,11 @@ from typing import Any
 import numpy as np
 
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray, clock_direction, unit
+from veinfit.frames import clock_direction
 from veinfit.labels.image import ImageVolume, display_window, sample_plane
-from veinfit.report.image_planes import HALF_MM, lumen_curves, plane_frames
+from veinfit.report.charts.image_planes import HALF_MM, lumen_curves, plane_frames
 from veinfit.surface import Surface
+from veinfit.vectors import FloatArray, unit
 
 POINTS = 201
 """Points a side of a plane: 0.3 mm apart, finer than any CT."""

@@ -8,9 +8,9 @@ from markupsafe import Markup
 
 from veinfit.anatomy.naming.names import APPENDAGE
 from veinfit.labels.model import VEIN_NAMES
-from veinfit.report.pages import CAUTIONS, environment, template_text
-from veinfit.report.viewer import embedded_json, script_hash
-from veinfit.report.viewer_scene import viewer_scene
+from veinfit.report.page.pages import CAUTIONS, environment, template_text
+from veinfit.report.viewer.viewer import embedded_json, script_hash
+from veinfit.report.viewer.viewer_scene import viewer_scene
 from veinfit.review.session import ReviewSession
 
 SCRIPTS = (

@@ -15,8 +15,8 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray
 from veinfit.review.local_site import LocalSite, json_answer, json_body, refused
+from veinfit.vectors import FloatArray
 
 SHOWN_TYPES = {
     ".html": "text/html; charset=utf-8",

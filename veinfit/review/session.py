@@ -18,19 +18,19 @@ from veinfit.anatomy.naming.names import TEMPLATE
 from veinfit.anatomy.vein import TRUNK_BRANCHES
 from veinfit.case import CaseResult, Progress, report_input
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray, unit
-from veinfit.io.corrections import corrections_from_mapping, read_corrections
+from veinfit.io.inputs.corrections import corrections_from_mapping, read_corrections
 from veinfit.labels.image import ImageVolume
 from veinfit.labels.model import VEIN_NAMES
+from veinfit.report.answers.tables import vein_rows
 from veinfit.report.model import ReportInput
-from veinfit.report.tables import vein_rows
-from veinfit.report.viewer_scene import vein_scene
+from veinfit.report.viewer.viewer_scene import vein_scene
 from veinfit.review.corrections_file import ABSENT, CorrectionsFile, FileState
 from veinfit.review.image_view import ImageView
 from veinfit.review.merging import combined, differences, merge, same
 from veinfit.seating.approach.rays import free_way_mm
 from veinfit.seating.model import Fit
 from veinfit.seating.seat import each_seat
+from veinfit.vectors import FloatArray, unit
 
 DRAFT = {"who": "not stated", "why": "not stated"}
 """Stands for who and why while a correction is only tried; what is saved must state them."""

@@ -33,9 +33,9 @@ from typing import Any, Literal, get_args
 import numpy as np
 
 from veinfit.errors import InputError
-from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.mechanics.shape import Shape, Sphere, Spheroid, Turned
 from veinfit.toml import parse_toml, read_toml
+from veinfit.vectors import BoolArray, FloatArray
 
 Profile = Literal["sphere", "spheroid", "table"]
 

@@ -12,9 +12,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from veinfit.frames import FloatArray
 from veinfit.seating.kinds import DEFAULT_APPROACH
 from veinfit.seating.model import Chance, Fit
+from veinfit.vectors import FloatArray
 
 
 @dataclass(frozen=True, slots=True)

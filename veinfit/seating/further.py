@@ -10,8 +10,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from veinfit.frames import FloatArray
 from veinfit.seating.kinds import Approach, Outcome
+from veinfit.vectors import FloatArray
 
 
 @dataclass(frozen=True, slots=True)

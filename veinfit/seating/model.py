@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.seating.further import Growth, VeinPlans
 from veinfit.seating.kinds import Approach, Outcome
 from veinfit.seating.uncertainty.aim_field import AimField
 from veinfit.surface import Surface
+from veinfit.vectors import FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

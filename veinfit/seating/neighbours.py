@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import FloatArray
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.shape import TINY, Shape, Sphere
 from veinfit.surface import Surface
+from veinfit.vectors import FloatArray
 
 DISTANCE_TOLERANCE_MM = 0.005
 """Distances are found to this accuracy."""

@@ -8,13 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.notes import Note
 from veinfit.seating.approach.line import ApproachLine
 from veinfit.seating.approach.start import find_start, start_notes
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.freeze import constant_size, freeze_drift
-from veinfit.seating.loop import loop_reading
+from veinfit.seating.growth.freeze import constant_size, freeze_drift
+from veinfit.seating.growth.loop import loop_reading
 from veinfit.seating.mechanics.attempt import attempt
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH
@@ -42,6 +41,7 @@ from veinfit.seating.uncertainty.attempts import Simulator
 from veinfit.seating.uncertainty.readings import SEATED
 from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS
 from veinfit.settings import SeatingSettings
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 BEFORE_SHARE = 0.7
 """The nominal seat's push begins at this share of the one at which the gathered wall occluded."""

@@ -10,7 +10,6 @@ from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.mechanics.guide import Guide, guide_of
 from veinfit.seating.seal.missing_wall import (
     MissingWall,
@@ -32,6 +31,7 @@ from veinfit.surface.mesh import (
     vertex_areas,
 )
 from veinfit.surface.refine import refine
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 TOUCH_MARGIN_MM = 3.0
 """Walls are in the patch that come within this distance of a ball on the guide."""

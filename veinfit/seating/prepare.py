@@ -9,7 +9,6 @@ from functools import cached_property
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.frames import BoolArray, FloatArray, unit
 from veinfit.seating.approach.line import ApproachLine, line_through_ostium
 from veinfit.seating.approach.start import nominal_back_mm, shaft_way_mm
 from veinfit.seating.balloon import Balloon
@@ -30,6 +29,7 @@ from veinfit.seating.seal.gap import touchable_vertices
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import face_areas, face_normals, select_faces, vertex_areas
+from veinfit.vectors import BoolArray, FloatArray, unit
 
 RING_DIAMETERS = 0.6
 """Wall within so many greatest diameters of the ostial centre has the ring's stiffness, ..."""

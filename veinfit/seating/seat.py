@@ -9,7 +9,7 @@ from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.seating.approach.line import approach_line, line_through_ostium
 from veinfit.seating.approach.reachable import directions_about
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.growth import growth_of
+from veinfit.seating.growth.in_place import growth_of
 from veinfit.seating.mechanics.guide import guide_notes
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure

@@ -6,8 +6,8 @@ one implicit function.
 """
 
 from veinfit.synthetic.atrium import SyntheticAtrium, build
-from veinfit.synthetic.draw import VARIANTS, draw_shape
-from veinfit.synthetic.shape import (
+from veinfit.synthetic.draw.draw import VARIANTS, draw_shape
+from veinfit.synthetic.shape.shape import (
     AppendageShape,
     AtriumShape,
     BodyShape,

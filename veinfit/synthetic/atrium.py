@@ -10,16 +10,16 @@ import numpy as np
 
 from veinfit.labels import LabelVolume
 from veinfit.surface.mesh import Surface, enclosed_volume
-from veinfit.synthetic import surfaces
-from veinfit.synthetic.assembly import implicit
-from veinfit.synthetic.chamber import chamber_volume_ml
-from veinfit.synthetic.fields import Implicit
-from veinfit.synthetic.neighbours import Neighbours, find_neighbours
-from veinfit.synthetic.shape import AtriumShape, Vector
-from veinfit.synthetic.survey import survey_opening, survey_veins
-from veinfit.synthetic.truth import AtriumTruth
-from veinfit.synthetic.tubes import Ends
-from veinfit.synthetic.voxels import label_map_text, label_volume
+from veinfit.synthetic.shape.shape import AtriumShape, Vector
+from veinfit.synthetic.truth.survey import survey_opening, survey_veins
+from veinfit.synthetic.truth.truth import AtriumTruth
+from veinfit.synthetic.wall import surfaces
+from veinfit.synthetic.wall.assembly import implicit
+from veinfit.synthetic.wall.chamber import chamber_volume_ml
+from veinfit.synthetic.wall.fields import Implicit
+from veinfit.synthetic.wall.neighbours import Neighbours, find_neighbours
+from veinfit.synthetic.wall.tubes import Ends
+from veinfit.synthetic.wall.voxels import label_map_text, label_volume
 
 VOLUME_GRIDS_MM = (1.2, 2.0)
 """Spacings of the two grids from whose contours the volume is worked out."""

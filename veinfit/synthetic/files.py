@@ -12,7 +12,7 @@ import trimesh
 from veinfit.frames import ras_affine_to_lps
 from veinfit.labels import LabelVolume
 from veinfit.surface import Surface
-from veinfit.synthetic.neighbours import Neighbours, Tubular
+from veinfit.synthetic.wall.neighbours import Neighbours, Tubular
 
 DECIMALS = 3
 """Coordinates are rounded to a micrometre, so that files do not hang on the last bits."""

@@ -14,7 +14,7 @@ from veinfit.anatomy.branches.contours import (
     measure_contour,
     surrounds,
 )
-from veinfit.frames import perpendicular_basis, unit
+from veinfit.vectors import perpendicular_basis, unit
 
 
 def ellipse(a, b, normal=(0.0, 0.0, 1.0), centre=(0.0, 0.0, 0.0), count=720):

@@ -11,10 +11,10 @@ from veinfit.anatomy.branches.inscribed import inscribed_spheres
 from veinfit.anatomy.branches.lumen import Wall, prepare_lumen
 from veinfit.anatomy.branches.tubes import Tube
 from veinfit.anatomy.candidates import find_candidates
-from veinfit.frames import angle_deg, unit
 from veinfit.labels import lumen_surface
 from veinfit.settings import Settings
 from veinfit.surface import Surface
+from veinfit.vectors import angle_deg, unit
 
 SETTINGS = Settings()
 AXIS = unit(np.array([0.6, -0.3, 0.74]))

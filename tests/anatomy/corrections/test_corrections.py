@@ -14,9 +14,10 @@ from veinfit.anatomy.corrections.hand_set import HAND_SET_ERROR_MM
 from veinfit.anatomy.corrections.text import correction_entry, corrections_text
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.errors import InputError
-from veinfit.frames import angle_deg, clock_direction
-from veinfit.io.corrections import corrections_from_mapping, read_corrections
+from veinfit.frames import clock_direction
+from veinfit.io.inputs.corrections import corrections_from_mapping, read_corrections
 from veinfit.settings import Settings
+from veinfit.vectors import angle_deg
 
 WHO = {"who": "reader 2", "why": "seen otherwise"}
 

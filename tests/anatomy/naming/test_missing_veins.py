@@ -11,7 +11,7 @@ from veinfit.anatomy.naming.missing_veins import absent_notes, labelled_but_miss
 from veinfit.anatomy.ostium.plane import known_for, with_evidence
 from veinfit.settings import Settings
 from veinfit.synthetic import build
-from veinfit.synthetic.draw import draw_shape
+from veinfit.synthetic.draw.draw import draw_shape
 
 
 def test_a_labelled_vein_that_was_not_found_is_told():

@@ -12,7 +12,7 @@ from veinfit.anatomy.naming.frame_check import seen_in
 from veinfit.anatomy.naming.names import TEMPLATE, Claim, name_candidates
 from veinfit.anatomy.naming.roles import SOME_VEIN
 from veinfit.errors import InputError
-from veinfit.frames import unit
+from veinfit.vectors import unit
 
 FOUR = ("LSPV", "LIPV", "RSPV", "RIPV", "LAA", "MV")
 

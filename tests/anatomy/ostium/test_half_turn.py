@@ -12,7 +12,7 @@ from veinfit.anatomy.model import Evidence
 from veinfit.anatomy.ostium.certainty import ostium_confidence, ostium_error_mm
 from veinfit.anatomy.ostium.half_turn import half_turns
 from veinfit.anatomy.ostium.plane_fit import fit_plane, stability
-from veinfit.frames import angle_deg
+from veinfit.vectors import angle_deg
 
 Z = np.array([0.0, 0.0, 1.0])
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 
-from veinfit.frames import FloatArray, IntArray
+from veinfit.vectors import FloatArray, IntArray
 
 NEWTON_PER_KPA_MM2 = 1e-3
 

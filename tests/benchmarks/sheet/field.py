@@ -13,7 +13,7 @@ import numpy as np
 from benchmarks.sheet.seats import equilibria
 from benchmarks.sheet.shapes import SEATS, SeatSurface
 
-from veinfit.frames import FloatArray
+from veinfit.vectors import FloatArray
 
 BALL_MM = 28.0
 PUSH_N = 0.2

@@ -21,7 +21,6 @@ import numpy as np
 from benchmarks.sheet.shapes import SEATS, seat_surface
 from seating.phantoms import as_phantom
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.approach.start import find_start
 from veinfit.seating.balloon import sphere
@@ -31,6 +30,7 @@ from veinfit.seating.seal.gap import gap_field
 from veinfit.seating.seal.seal import find_seal
 from veinfit.settings import SeatingSettings, Settings
 from veinfit.surface import Surface
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 WITHIN_MM = 0.5
 TIE_MM = 0.3

@@ -14,7 +14,7 @@ import numpy as np
 from benchmarks.sheet.elastic import NEWTON_PER_KPA_MM2, Sheet, dots
 from scipy.sparse.linalg import splu
 
-from veinfit.frames import BoolArray, FloatArray
+from veinfit.vectors import BoolArray, FloatArray
 
 CONTACT_KPA_PER_MM = 300.0
 """Stiffness of contact: the pressures met, of some 3 kPa, press it in by 0.01 mm."""

@@ -18,7 +18,7 @@ from benchmarks.sheet.seats import WALL_MM, loaded_corners, oval_field, perimete
 from benchmarks.sheet.shapes import SEATS, SeatShape, seat_surface
 from scipy.sparse.linalg import splu
 
-from veinfit.frames import FloatArray, IntArray
+from veinfit.vectors import FloatArray, IntArray
 
 FIRST_LOAD = 2e-4
 """N/mm², at which the pressure begins; it grows by half each time."""

@@ -14,7 +14,7 @@ from scipy import sparse
 from scipy.sparse import csgraph
 from scipy.sparse.linalg import splu
 
-from veinfit.frames import FloatArray, IntArray
+from veinfit.vectors import FloatArray, IntArray
 
 WALL_MM = 2.0
 """Thickness, FACTS of published walls: 1.3 to 2.9 mm (Platonov 2008)."""

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import FloatArray, IntArray
+from veinfit.vectors import FloatArray, IntArray
 
 LIP_RADIUS_MM = 9.5
 TAPER_DEG = 13.0

@@ -20,7 +20,7 @@ from veinfit import case
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
 from veinfit.anatomy.model import Anatomy
 from veinfit.case.result import CaseResult
-from veinfit.io.volumes import read_volume
+from veinfit.io.inputs.volumes import read_volume
 from veinfit.labels import LabelVolume
 from veinfit.seating.approach.line import ApproachLine, line_through_ostium
 from veinfit.seating.approach.start import find_start

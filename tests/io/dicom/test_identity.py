@@ -19,7 +19,7 @@ from PIL import Image
 from scipy import ndimage
 
 from veinfit.cli import main
-from veinfit.frames import apply_affine
+from veinfit.vectors import apply_affine
 
 SETTINGS = """
 [margin]

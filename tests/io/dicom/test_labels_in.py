@@ -18,15 +18,15 @@ from pydicom import config
 from pydicom.uid import RLELossless, generate_uid
 
 from veinfit.errors import InputError
-from veinfit.frames import apply_affine
 from veinfit.io.dicom.labels import read_segments
 from veinfit.io.files import input_kind
-from veinfit.io.gathering import read_labels
-from veinfit.io.label_map import label_map_from_mapping
-from veinfit.io.provenance import input_files
+from veinfit.io.inputs.gathering import read_labels
+from veinfit.io.inputs.label_map import label_map_from_mapping
+from veinfit.io.results.provenance import input_files
 from veinfit.labels.lumen import lumen_input
 from veinfit.settings import SurfaceSettings
 from veinfit.surface.mesh import enclosed_volume
+from veinfit.vectors import apply_affine
 
 # PS3.3 C.7.6.2.1.1, worked by hand: position (-99.8, -282.8, 94.25), orientation 1\0\0\0\1\0,
 # spacing 0.5\0.4 (rows \ columns), step 1.25. Column 3, row 2, slice 1: (-98.6, -281.8, 95.5).
@@ -387,7 +387,7 @@ def test_veins_are_those_of_the_labels_whatever_brings_them(tmp_path):
     from veinfit.anatomy.lumen_input import LumenInput
     from veinfit.settings import Settings
     from veinfit.synthetic import build
-    from veinfit.synthetic.draw import draw_shape
+    from veinfit.synthetic.draw.draw import draw_shape
 
     atrium = build(draw_shape(11, "four"))
     labelled = atrium.label_volume(spacing_mm=(0.8, 0.8, 0.8))

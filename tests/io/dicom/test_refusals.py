@@ -13,7 +13,7 @@ from pydicom.uid import JPEG2000Lossless, RLELossless
 
 from veinfit.cli import main
 from veinfit.io.dicom.labels import read_segments
-from veinfit.io.images import read_image
+from veinfit.io.inputs.images import read_image
 
 EDGE = 2.0
 AFFINE = np.array([[EDGE, 0, 0, -40], [0, EDGE, 0, -40], [0, 0, EDGE, -40], [0, 0, 0, 1.0]])

@@ -24,13 +24,13 @@ from PIL import Image
 
 from veinfit.anatomy.model import Appendage
 from veinfit.cli import main
-from veinfit.frames import apply_affine
 from veinfit.io.dicom import codes as known
 from veinfit.io.dicom.documents import encapsulated_walls
 from veinfit.io.dicom.study import study_of
 from veinfit.io.dicom.writing import FILES, write_dicom
-from veinfit.io.tables import fit_row, vein_rows
+from veinfit.io.results.tables import fit_row, vein_rows
 from veinfit.surface import Surface
+from veinfit.vectors import apply_affine
 
 ANATOMY = handmade.anatomy()
 PARTS = {"surface-body.dcm"}

@@ -13,7 +13,6 @@ from seating.phantoms import moved, rounded_hole
 from veinfit.anatomy.model import MitralOpening
 from veinfit.anatomy.naming.names import MITRAL, TEMPLATE
 from veinfit.errors import InputError
-from veinfit.frames import unit
 from veinfit.seating.approach.septum import (
     CAVAL_COURSE,
     CROSSING_PLACE,
@@ -24,6 +23,7 @@ from veinfit.seating.approach.septum import (
     stated_crossing,
 )
 from veinfit.surface import Surface
+from veinfit.vectors import unit
 
 BODY_MM = 25.0
 VEIN = rounded_hole(8.0, 4.0, edge_mm=2.0, plate_mm=20.0, tube_mm=15.0)

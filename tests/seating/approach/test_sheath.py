@@ -13,13 +13,13 @@ from scipy.spatial.transform import Rotation
 from seating.phantoms import hole
 
 from veinfit.anatomy.model import SeptalCrossing
-from veinfit.frames import angle_deg, unit
 from veinfit.seating.approach.line import approach_line, approaches_named
 from veinfit.seating.approach.sheath import reach_of, relaxed_direction
 from veinfit.seating.balloon import sphere
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
+from veinfit.vectors import angle_deg, unit
 
 BODY = trimesh.creation.icosphere(subdivisions=4, radius=30.0)
 LUMEN = Surface(np.asarray(BODY.vertices), BODY.faces.astype(np.int64))

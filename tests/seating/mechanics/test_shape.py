@@ -12,8 +12,7 @@ from seating.phantoms import cone, hole
 from seating.pushed import before
 
 from veinfit.errors import InputError
-from veinfit.frames import unit
-from veinfit.report.fit_scene import balloon_surface
+from veinfit.report.pictures.fit_scene import balloon_surface
 from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.balloon import Balloon, balloon_from_mapping, sphere
 from veinfit.seating.mechanics.shape import Sphere, Spheroid, Turned, depth_terms
@@ -23,6 +22,7 @@ from veinfit.seating.seal.gap import gap_field
 from veinfit.seating.seat import seat_balloon, seat_vein
 from veinfit.seating.uncertainty.attempts import simulator
 from veinfit.settings import MarginSettings, SeatingSettings
+from veinfit.vectors import unit
 
 SOFT = SeatingSettings(patch_edge_mm=1.0, growth_what_if_mm=0.0)
 RIGID = replace(

@@ -11,7 +11,7 @@ from scipy.stats import ncx2
 from seating.phantoms import hole
 
 from veinfit.anatomy.model import SeptalCrossing
-from veinfit.frames import clock_direction, clock_hours, unit
+from veinfit.frames import clock_direction, clock_hours
 from veinfit.seating.approach.reachable import HOURS, Directions
 from veinfit.seating.balloon import sphere
 from veinfit.seating.seat import seat_vein
@@ -19,6 +19,7 @@ from veinfit.seating.uncertainty.aims import aim_field, sealing_aims, spread_tri
 from veinfit.seating.uncertainty.readings import OUTCOMES, SEATED
 from veinfit.seating.uncertainty.unknowns import draw, tilted
 from veinfit.settings import MarginSettings, SeatingSettings
+from veinfit.vectors import unit
 
 AXIS = np.array([0.0, 0.0, -1.0])
 SETTINGS = SeatingSettings(patch_edge_mm=1.2, growth_what_if_mm=0.0)

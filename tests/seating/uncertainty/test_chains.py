@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from seating.phantoms import hole
 
-from veinfit.frames import unit
 from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.balloon import sphere
 from veinfit.seating.prepare import prepare
@@ -25,6 +24,7 @@ from veinfit.seating.uncertainty.readings import (
 )
 from veinfit.seating.uncertainty.unknowns import Unknowns, draw
 from veinfit.settings import MarginSettings, SeatingSettings
+from veinfit.vectors import unit
 
 OVAL = hole(11.0, ratio=0.6, edge_mm=1.2, plate_mm=24.0, tube_mm=16.0)
 SETTINGS = SeatingSettings(patch_edge_mm=1.2, growth_what_if_mm=0.0)

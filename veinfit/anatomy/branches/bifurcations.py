@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import FloatArray, unit
+from veinfit.vectors import FloatArray, unit
 
 NORMAL_WEIGHT_MM = 15.0
 """A parting so far from the ostium tells a common part's direction as well as the ostial normal."""

@@ -12,7 +12,7 @@ from veinfit.anatomy.branches.contours import measure_contour, passes
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.tubes import Tube, arc_length, resample, section_at, smooth, tangents
 from veinfit.anatomy.model import Centreline, Contour, Ostium, Section
-from veinfit.frames import FloatArray, unit
+from veinfit.vectors import FloatArray, unit
 
 CREST_MARGIN_MM = 0.5
 """Sections of a trunk keep this far from the crest of its crotch."""

@@ -8,8 +8,8 @@ import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
 from veinfit.anatomy.model import ContourMeasures
-from veinfit.frames import BoolArray, FloatArray, perpendicular_basis
 from veinfit.surface.cuts import PlaneContour
+from veinfit.vectors import BoolArray, FloatArray, perpendicular_basis
 
 
 def in_plane(points: FloatArray, origin: FloatArray, normal: FloatArray) -> FloatArray:

@@ -11,12 +11,12 @@ from scipy.sparse import csgraph
 
 from veinfit.anatomy.branches.contours import contour_around
 from veinfit.anatomy.branches.lumen import Wall
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import face_neighbours
 from veinfit.surface.cuts import plane_contours, split_along_plane
 from veinfit.surface.mesh import select_faces
 from veinfit.surface.openings import boundary_loops
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 from veinfit.anatomy.branches.bifurcations import Parting
 from veinfit.anatomy.branches.inscribed import InscribedSpheres, distances_from
 from veinfit.anatomy.branches.paths import Ways, ways_from
-from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 CORE_SHARE = 0.85
 """Cells whose sphere has this share of the largest radius are the body's core."""

@@ -15,8 +15,8 @@ from scipy.sparse import csgraph
 from veinfit.anatomy.branches.lumen import Lumen, Wall
 from veinfit.anatomy.branches.paths import Ways
 from veinfit.anatomy.branches.tubes import STATION_MM, Tube, walk_tube
-from veinfit.frames import BoolArray, FloatArray, IntArray, dots, perpendicular_basis, unit
 from veinfit.surface.mesh import face_areas, face_middles, face_normals
+from veinfit.vectors import BoolArray, FloatArray, IntArray, dots, perpendicular_basis, unit
 
 INSIDE_MM = 3.0
 """The end is looked at from a centre so far inside it."""

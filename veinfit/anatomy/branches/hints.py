@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.finding import Branch
 from veinfit.anatomy.naming.roles import APPENDAGE, SOME_VEIN
-from veinfit.frames import FloatArray
+from veinfit.vectors import FloatArray
 
 BODY_LABEL = "left_atrium"
 VEINS_LABEL = "pulmonary_veins"

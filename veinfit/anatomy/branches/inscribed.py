@@ -22,9 +22,9 @@ from vtkmodules.vtkCommonCore import vtkPoints
 from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
 from vtkmodules.vtkImagingStencil import vtkImageStencilToImage, vtkPolyDataToImageStencil
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.surface import Surface
 from veinfit.surface.mesh import enclosed_volume, own_frame
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 FINEST_GRID_MM = 0.7
 """Grid of a small atrium: a 4 mm vein is then nearly six cells wide."""

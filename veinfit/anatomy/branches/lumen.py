@@ -9,7 +9,6 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.finding import Opening
 from veinfit.errors import InputError
-from veinfit.frames import BoolArray, FloatArray
 from veinfit.notes import Note
 from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
@@ -17,6 +16,7 @@ from veinfit.surface.cleaning import clean_surface
 from veinfit.surface.mesh import enclosed_volume, face_middles, select_faces
 from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter, loop_plane
 from veinfit.surface.roughness import vertex_scatter_mm
+from veinfit.vectors import BoolArray, FloatArray
 
 LEAST_VOLUME_ML = 8.0
 """No human left atrium is smaller: published least volumes are 40 ± 13 mL."""

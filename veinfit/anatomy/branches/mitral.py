@@ -9,10 +9,10 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.anatomy.branches.end_cuts import EndCut
-from veinfit.frames import BoolArray, FloatArray, IntArray, angle_deg, unit
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import face_neighbours
 from veinfit.surface.mesh import face_areas, face_middles, face_normals, select_faces
+from veinfit.vectors import BoolArray, FloatArray, IntArray, angle_deg, unit
 
 EXPECTED_WITHIN_DEG = 60.0
 """A lid faces within this of where the mitral side is expected."""

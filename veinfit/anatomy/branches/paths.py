@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.inscribed import InscribedSpheres, distances_from, way_costs
-from veinfit.frames import FloatArray, IntArray
+from veinfit.vectors import FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -14,8 +14,8 @@ from veinfit.anatomy.branches.contours import (
     polygon_area,
 )
 from veinfit.anatomy.branches.lumen import Lumen, Wall
-from veinfit.frames import FloatArray, lengths, unit
 from veinfit.surface.cuts import PlaneContour, plane_contours
+from veinfit.vectors import FloatArray, lengths, unit
 
 STATION_MM = 1.0
 """Distance between stations of the first walk along a branch."""

@@ -20,8 +20,8 @@ from veinfit.anatomy.branches.contours import (
     polygon_area,
 )
 from veinfit.anatomy.branches.lumen import Wall
-from veinfit.frames import FloatArray, perpendicular_basis, unit
 from veinfit.surface.cuts import PlaneContour, plane_contours
+from veinfit.vectors import FloatArray, perpendicular_basis, unit
 
 STEP_MM = 0.5
 """Spacing of the sections."""

@@ -15,8 +15,8 @@ from veinfit.anatomy.naming.names import MITRAL
 from veinfit.anatomy.ostium.search import find_ostium
 from veinfit.anatomy.vein import TRUNK_BRANCHES
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray
 from veinfit.surface.cuts import plane_contours
+from veinfit.vectors import FloatArray
 
 INSIDE_STEPS = 1.8
 """A point within this many grid cells of the lumen's nearest cell lies in the blood."""

@@ -23,10 +23,11 @@ from veinfit.anatomy.naming.names import APPENDAGE, MITRAL
 from veinfit.anatomy.vein import TRUNK_BRANCHES
 from veinfit.anatomy.wall_opening import open_lumen
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray, Frame
+from veinfit.frames import Frame
 from veinfit.labels.model import VEIN_NAMES
 from veinfit.notes import Note
 from veinfit.settings import Settings
+from veinfit.vectors import FloatArray
 
 STAGE = "corrections"
 """The stage that these notes speak for."""

@@ -15,8 +15,9 @@ from veinfit.anatomy.branches.contours import (
 from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.model import Contour, Ostium, Vein
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray, angle_deg, clock_direction, unit
+from veinfit.frames import clock_direction
 from veinfit.surface.cuts import plane_contours
+from veinfit.vectors import FloatArray, angle_deg, unit
 
 HAND_SET_ERROR_MM = 2.0
 """Error bound of an ostium set by hand.

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.anatomy.branches.inscribed import InscribedSpheres
-from veinfit.frames import FloatArray, Frame, unit
+from veinfit.frames import Frame
 from veinfit.notes import Note
+from veinfit.vectors import FloatArray, unit
 
 REFUSED_MARGIN = 6.0
 """The frame is refused when another fits better by this (log odds); below it a warning stands

@@ -40,7 +40,7 @@ from veinfit.anatomy.naming.roles import (
     antrum_share,
 )
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray
+from veinfit.vectors import FloatArray
 
 __all__ = ["APPENDAGE", "MITRAL", "TEMPLATE", "Claim", "Naming", "name_candidates"]
 

@@ -16,7 +16,7 @@ from scipy.special import log_ndtr
 
 from veinfit.anatomy.naming.diameters import FIRST_BRANCH_MM, USUAL_DIAMETER_MM
 from veinfit.anatomy.naming.frame_check import Axes, seen_in
-from veinfit.frames import BoolArray, FloatArray, unit
+from veinfit.vectors import BoolArray, FloatArray, unit
 
 APPENDAGE = "LAA"
 MITRAL = "MV"

@@ -16,7 +16,6 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from veinfit.anatomy.branches.lumen import Wall
-from veinfit.frames import FloatArray, IntArray, dots, lengths, perpendicular_basis
 from veinfit.ostium_definition import (
     BULGE_MM,
     BULGE_SHARE,
@@ -26,6 +25,7 @@ from veinfit.ostium_definition import (
     SMOOTHING_MM,
 )
 from veinfit.surface.cuts import FanCurves, fan_curves
+from veinfit.vectors import FloatArray, IntArray, dots, lengths, perpendicular_basis
 
 PROFILE_STEP_MM = 0.25
 """Spacing of points on a profile."""

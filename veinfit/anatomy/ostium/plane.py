@@ -23,13 +23,13 @@ from veinfit.anatomy.ostium.certainty import (
 )
 from veinfit.anatomy.ostium.half_turn import HalfTurn
 from veinfit.anatomy.ostium.plane_fit import Plane, stability
-from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.ostium_definition import (
     STRAY_MM,
     STRAY_SHARE,
 )
 from veinfit.surface.cuts import PlaneContour, plane_contours
+from veinfit.vectors import FloatArray
 
 NOTED_SHORT_MM = 6.0
 """Below this a caution tells it."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import FloatArray, angle_deg, dots, perpendicular_basis, unit
+from veinfit.vectors import FloatArray, angle_deg, dots, perpendicular_basis, unit
 
 LEAST_DEVIATION_MM = 0.01
 """Half-turn points nearer to the plane than this pull less."""

@@ -14,9 +14,9 @@ from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.ostium.plane import OstiumFailure, ostium_in_plane, with_evidence
 from veinfit.anatomy.ostium.plane_fit import Plane, fit_plane
-from veinfit.frames import FloatArray, perpendicular_basis, unit
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
+from veinfit.vectors import FloatArray, perpendicular_basis, unit
 
 WALK_START_MM = 8.0
 """Profiles start this far distal of the ostium: past the flare of all but the widest funnel."""

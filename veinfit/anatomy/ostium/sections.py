@@ -23,9 +23,9 @@ from veinfit.anatomy.branches.tubes import Tube
 from veinfit.anatomy.branches.widening import Widening
 from veinfit.anatomy.model import Contour, Evidence, Ostium, OstiumKind
 from veinfit.anatomy.ostium.plane import with_evidence
-from veinfit.frames import FloatArray, unit
 from veinfit.notes import Note
 from veinfit.surface.cuts import plane_contours
+from veinfit.vectors import FloatArray, unit
 
 SECTIONS_ERROR_MM = ((3.0, 2.0), (6.0, 1.0), (9.0, 0.5))
 """Standard deviation of the place that sections tell, mm: the second where they lie up to the first

@@ -24,9 +24,9 @@ from veinfit.anatomy.branches.tubes import (
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.anatomy.ostium.search import find_ostium, find_ostium_about, settle_before_parting
-from veinfit.frames import FloatArray, unit
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
+from veinfit.vectors import FloatArray, unit
 
 WAY_STEP_MM = 0.5
 """Spacing at which common sections are sought."""

@@ -21,7 +21,7 @@ from veinfit.io.files import (
     known_suffix,
     read_bytes,
 )
-from veinfit.io.meshes import Unit
+from veinfit.io.inputs.meshes import Unit
 
 COLUMNS = (
     "case", "input", "labels", "landmarks", "corrections", "frame", "unit", "phase", "also",

@@ -13,8 +13,8 @@ from typing import Any
 from veinfit.case import assess
 from veinfit.cohort.batch.cases import BatchCase
 from veinfit.errors import InputError
-from veinfit.io.label_map import read_label_map
-from veinfit.io.provenance import input_files
+from veinfit.io.inputs.label_map import read_label_map
+from veinfit.io.results.provenance import input_files
 from veinfit.seating.approach.line import approaches_named
 from veinfit.seating.balloon import Balloon, parse_balloons
 from veinfit.seating.kinds import DEFAULT_APPROACH

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.io.cells import Row, plain_value
 from veinfit.io.columns import Kind, arrow_type, column
-from veinfit.io.margin_record import margin_document
-from veinfit.io.tables import (
+from veinfit.io.results.margin_record import margin_document
+from veinfit.io.results.tables import (
     FIT_COLUMNS,
     LEAK_COLUMNS,
     VEIN_COLUMNS,

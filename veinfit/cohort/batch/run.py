@@ -21,7 +21,7 @@ from veinfit.cohort.batch.run_file import RUN_FILE, check_run, run_json
 from veinfit.cohort.batch.store import Store, replace_file
 from veinfit.cohort.batch.supervise import ASSESS, TIME_LIMIT_S, Answer, run_local
 from veinfit.errors import InputError
-from veinfit.io.output import check_output
+from veinfit.io.results.output import check_output
 
 ROUNDS = 3
 """Parts that were deleted under the run are made again, this often at most."""

@@ -9,7 +9,7 @@ import numpy as np
 from veinfit.anatomy.vein import CLOSE_RUNNER_UP
 from veinfit.cohort.statistics import Interval
 from veinfit.cohort.summary.model import PARTS, Rate, Summary
-from veinfit.report.study_page import number, span
+from veinfit.report.page.study_page import number, span
 
 LOW_CONFIDENCE = 0.5
 """A measurement confidence below this counts as low."""

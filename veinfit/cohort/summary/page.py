@@ -20,8 +20,8 @@ from veinfit.cohort.summary.plots import (
     title,
 )
 from veinfit.io.cells import csv_table
-from veinfit.io.output import staged_output
-from veinfit.report.study_page import (
+from veinfit.io.results.output import staged_output
+from veinfit.report.page.study_page import (
     Page,
     Section,
     Table,

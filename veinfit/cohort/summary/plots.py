@@ -21,9 +21,9 @@ from veinfit.cohort.summary.model import (
     Split,
     Summary,
 )
-from veinfit.report.charts import SERIES
+from veinfit.report.charts.charts import SERIES
 from veinfit.report.colours import INK, MUTED
-from veinfit.report.study_page import Figure, number, picture, plot, span
+from veinfit.report.page.study_page import Figure, number, picture, plot, span
 
 MARKERS = ("o", "s", "^", "D")
 PART_FILLS = (

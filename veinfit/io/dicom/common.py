@@ -14,7 +14,7 @@ from veinfit.io.quiet import captured_warnings
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from veinfit.frames import FloatArray
+    from veinfit.vectors import FloatArray
 
 SEGMENTATION = "1.2.840.10008.5.1.4.1.1.66.4"
 LABEL_MAP_SEGMENTATION = "1.2.840.10008.5.1.4.1.1.66.7"

@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray, unit
 from veinfit.io.dicom.common import (
     CONTOUR_SET,
     Segment,
@@ -25,6 +24,7 @@ from veinfit.io.dicom.common import (
 )
 from veinfit.io.files import first_line
 from veinfit.io.quiet import captured_warnings
+from veinfit.vectors import FloatArray, unit
 
 PIXEL_MM = (0.4, 1.0)
 """Contours are filled on squares as wide as the planes are apart, within these bounds, each by the

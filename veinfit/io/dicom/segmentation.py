@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray
 from veinfit.io.dicom.common import (
     LABEL_MAP_SEGMENTATION,
     SEGMENTATION,
@@ -27,6 +26,7 @@ from veinfit.io.dicom.common import (
 from veinfit.io.files import first_line
 from veinfit.io.quiet import captured_warnings
 from veinfit.io.volume_formats.checks import check_bytes, check_grid
+from veinfit.vectors import FloatArray
 
 POSITION_DIGITS = 3
 """Frames at positions that agree to a micrometre lie at one place."""

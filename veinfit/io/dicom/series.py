@@ -14,12 +14,12 @@ import numpy as np
 import numpy.typing as npt
 
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray
 from veinfit.io.dicom.common import need_dicom
 from veinfit.io.files import first_line
 from veinfit.io.quiet import captured_warnings
 from veinfit.io.volume_formats.checks import check_bytes, check_grid
 from veinfit.labels.image import ImageVolume, tilt_notes
+from veinfit.vectors import FloatArray
 
 STEP_SHARE = 0.02
 """Distances of slices may differ by this share."""

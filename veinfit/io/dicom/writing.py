@@ -16,8 +16,8 @@ from veinfit.io.dicom.documents import (
 )
 from veinfit.io.dicom.measurements import measurement_report, ostia_segmentation
 from veinfit.io.dicom.study import Study, study_of
-from veinfit.io.output import staged_output
 from veinfit.io.quiet import captured_warnings
+from veinfit.io.results.output import staged_output
 
 FILES = ("measurements.dcm", "ostia.dcm", "surface.dcm", "report.dcm")
 """What is written, besides the pictures and the parts of the surface."""

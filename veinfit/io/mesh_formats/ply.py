@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from veinfit.frames import FloatArray
 from veinfit.io.files import first_line
 from veinfit.io.mesh_formats.polygons import DamagedMesh, Polygons, unrolled
 from veinfit.io.mesh_formats.words import worded_lines
+from veinfit.vectors import FloatArray
 
 PLY_TYPES = {
     "char": "i1", "int8": "i1", "uchar": "u1", "uint8": "u1",

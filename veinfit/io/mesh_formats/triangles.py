@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 
-from veinfit.frames import IntArray
 from veinfit.io.mesh_formats.polygons import DamagedMesh, Polygons
 from veinfit.io.quiet import captured_vtk
+from veinfit.vectors import IntArray
 
 
 def triangulated(mesh: Polygons) -> IntArray:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from veinfit.frames import IntArray
 from veinfit.io.mesh_formats.polygons import DamagedMesh, Polygons, unrolled
+from veinfit.vectors import IntArray
 
 STRIP, PIXEL = 6, 8
 FLAT = (5, 7, 9)

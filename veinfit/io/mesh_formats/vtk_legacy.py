@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from veinfit.frames import FloatArray, IntArray
 from veinfit.io.files import first_line
 from veinfit.io.mesh_formats.polygons import DamagedMesh, Polygons
 from veinfit.io.mesh_formats.vtk_cells import cells_of_types, joined, polygon_cells, strip_cells
+from veinfit.vectors import FloatArray, IntArray
 
 TYPES = {
     "char": "i1", "unsigned_char": "u1", "short": "i2", "unsigned_short": "u2",

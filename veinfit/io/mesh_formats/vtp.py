@@ -10,11 +10,11 @@ from xml.parsers import expat
 
 import numpy as np
 
-from veinfit.frames import FloatArray, IntArray
 from veinfit.io.files import first_line
 from veinfit.io.mesh_formats.polygons import DamagedMesh, Polygons
 from veinfit.io.mesh_formats.vtk_cells import Cells, joined, polygon_cells, strip_cells
 from veinfit.io.mesh_formats.vtp_data import Form, array_bytes
+from veinfit.vectors import FloatArray, IntArray
 
 TYPES = {
     "Int8": "i1", "UInt8": "u1", "Int16": "i2", "UInt16": "u2", "Int32": "i4", "UInt32": "u4",

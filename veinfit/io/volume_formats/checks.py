@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray
 from veinfit.io.files import first_line
 from veinfit.labels.model import plain_number
 from veinfit.labels.upright import shear_deg
+from veinfit.vectors import FloatArray
 
 SMALLEST_GRID = 8
 """Voxels along each axis below which no atrium can be told."""

@@ -9,7 +9,6 @@ import numpy as np
 import numpy.typing as npt
 
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray
 from veinfit.io.volume_formats.checks import (
     DamagedVolume,
     check_bytes,
@@ -28,6 +27,7 @@ from veinfit.io.volume_formats.headers import (
 )
 from veinfit.io.volume_formats.whole_numbers import Numbers, whole_numbers
 from veinfit.notes import Note
+from veinfit.vectors import FloatArray
 
 TYPES = {
     "met_char": "i1", "met_uchar": "u1", "met_short": "i2", "met_ushort": "u2",

@@ -13,7 +13,7 @@ from nibabel import Nifti1Header, Nifti2Header
 from nibabel.arrayproxy import ArrayProxy
 
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray, ras_affine_to_lps
+from veinfit.frames import ras_affine_to_lps
 from veinfit.io.quiet import captured_warnings
 from veinfit.io.volume_formats.checks import (
     DamagedVolume,
@@ -25,6 +25,7 @@ from veinfit.io.volume_formats.checks import (
 from veinfit.io.volume_formats.packed import SURPLUS_BYTES, read_rest
 from veinfit.io.volume_formats.whole_numbers import Numbers, whole_numbers
 from veinfit.notes import Note
+from veinfit.vectors import FloatArray
 
 PLACEMENT_TOLERANCE_MM = 0.5
 """The two placements of a NIfTI header may differ by this much at the corners of the volume."""

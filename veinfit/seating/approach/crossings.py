@@ -16,7 +16,6 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
-from veinfit.frames import FloatArray, perpendicular_basis, unit
 from veinfit.notes import Note
 from veinfit.seating.approach.rays import free_way_mm
 from veinfit.seating.approach.reachable import FaceBoxes, in_box
@@ -26,6 +25,7 @@ from veinfit.seating.further import BestCrossing, CrossingPlace, Crossings
 from veinfit.seating.model import Fit
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
+from veinfit.vectors import FloatArray, perpendicular_basis, unit
 
 STEP_MM = 5.0
 """The places lie this far apart on a plane that touches the wall at the crossing point."""

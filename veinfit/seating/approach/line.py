@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 
 from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray, angle_deg, unit
 from veinfit.notes import Note
 from veinfit.seating.approach.septum import estimated_crossing
 from veinfit.seating.approach.sheath import reach_of
 from veinfit.seating.kinds import BOTH, Approach
 from veinfit.settings import SeatingSettings
+from veinfit.vectors import FloatArray, angle_deg, unit
 
 ALIGNED_DEG = 1.0
 """A shaft this near to the vein's axis is along it."""

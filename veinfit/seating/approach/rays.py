@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from veinfit.frames import FloatArray
 from veinfit.surface import Surface
+from veinfit.vectors import FloatArray
 
 NEAR_MM = 0.5
 """Ways back are followed from this far before the ostium, clear of its own plane."""

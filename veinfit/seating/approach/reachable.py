@@ -7,13 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.frames import BoolArray, FloatArray, angle_deg, clock_direction, unit
+from veinfit.frames import clock_direction
 from veinfit.seating.approach.line import ApproachLine
 from veinfit.seating.approach.rays import NEAR_MM, free_way_mm
 from veinfit.seating.approach.sheath import CROSSING_SLACK_MM
 from veinfit.settings import MarginSettings, SeatingSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import select_faces
+from veinfit.vectors import BoolArray, FloatArray, angle_deg, unit
 
 HOURS = tuple(range(12))
 """Directions around the clock: every 30 degrees."""

@@ -11,9 +11,9 @@ from scipy.spatial.transform import Rotation
 from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
 from veinfit.anatomy.naming.names import TEMPLATE
 from veinfit.errors import InputError
-from veinfit.frames import FloatArray, unit
 from veinfit.notes import Note
 from veinfit.seating.approach.rays import free_way_mm
+from veinfit.vectors import FloatArray, unit
 
 CROSSING_PLACE = (-0.78, -0.48, -0.40)
 """Direction of the crossing from the body's centre, in the template of the left atrium.

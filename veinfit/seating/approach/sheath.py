@@ -19,10 +19,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.anatomy.model import SeptalCrossing, Vein
-from veinfit.frames import FloatArray, angle_deg, unit
 from veinfit.seating.approach.rays import free_way_mm, way_back_mm
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
+from veinfit.vectors import FloatArray, angle_deg, unit
 
 STEP_DEG = 2.0
 """Misalignments are tried in steps of this, ..."""

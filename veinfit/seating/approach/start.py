@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.frames import FloatArray
 from veinfit.notes import Note
 from veinfit.seating.approach.line import ApproachLine
 from veinfit.seating.approach.rays import way_back_mm
@@ -15,6 +14,7 @@ from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.minimise import Exit, minimise
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
+from veinfit.vectors import FloatArray
 
 FARTHEST_MM = 40.0
 """A balloon is not backed off farther than this: about an atrium's depth."""

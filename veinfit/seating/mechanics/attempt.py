@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.minimise import (
     AT_REST,
@@ -20,6 +19,7 @@ from veinfit.seating.mechanics.minimise import (
     Exit,
     minimise,
 )
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 FIRST_PUSH_N = 0.02
 """The push from which a try begins."""

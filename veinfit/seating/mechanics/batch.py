@@ -14,13 +14,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.mechanics.guide import Guide
 from veinfit.seating.mechanics.near import NearWall
 from veinfit.seating.mechanics.over_faces import over_faces
 from veinfit.seating.mechanics.over_points import over_points
 from veinfit.seating.mechanics.shape import Shape, depth_terms
 from veinfit.seating.mechanics.walls import BalloonWall
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 REACH_MARGIN_MM = 0.01
 """The wall is looked at this far beyond the balloons."""

@@ -11,7 +11,7 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 SHARP_MM = 0.15
 """A point whose neighbours' middle lies this far off is on an edge: walls of 0.7 mm edge length

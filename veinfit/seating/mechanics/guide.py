@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.anatomy.model import Vein
-from veinfit.frames import FloatArray, side_words, unit
+from veinfit.frames import side_words
 from veinfit.notes import Note
+from veinfit.vectors import FloatArray, unit
 
 FAR_MM = 1000.0
 """How far a guide runs on straight beyond its ends: farther than any heart is wide."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from veinfit.frames import FloatArray
+from veinfit.vectors import FloatArray
 
 NEWTON_PER_KPA_MM2 = 1e-3
 """1 kPa over 1 mm² is a millinewton."""

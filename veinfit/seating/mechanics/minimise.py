@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.near import NearWall
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 RESIDUAL_SHARE = 1e-6
 """At rest the forces balance to this share of the push."""

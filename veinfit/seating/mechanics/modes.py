@@ -16,7 +16,7 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
 from veinfit.anatomy.model import Vein
-from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 WHOLE_DIAMETERS = 0.55
 """Wall within so many greatest diameters of the ostial centre takes part in full, ..."""

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import FloatArray, IntArray
 from veinfit.seating.mechanics.walls import BalloonWall
+from veinfit.vectors import FloatArray, IntArray
 
 KEPT_MM = 1.5
 """Points up to this far outside a balloon are kept; it may move as far before they are renewed."""

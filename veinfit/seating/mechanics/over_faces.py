@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.mechanics.shape import Shape, Sphere, depth_terms
 from veinfit.seating.mechanics.walls import BalloonWall, over_triangles
 from veinfit.surface.mesh import any_corner
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 if TYPE_CHECKING:
     from veinfit.seating.mechanics.over_points import Derivatives

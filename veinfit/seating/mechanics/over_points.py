@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.mechanics.law import IndentationLaw
 from veinfit.seating.mechanics.modes import ShapeModes
 from veinfit.seating.mechanics.near import Pairs
 from veinfit.seating.mechanics.shape import Shape, Sphere, depth_terms
+from veinfit.vectors import BoolArray, FloatArray
 
 Derivatives = tuple[FloatArray, FloatArray, FloatArray]
 """Energy (K,), gradient (K, n) and Hessian (K, n, n)."""

@@ -14,7 +14,7 @@ from typing import Protocol
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from veinfit.frames import FloatArray, dots, lengths
+from veinfit.vectors import FloatArray, dots, lengths
 
 TINY = float(np.finfo(float).tiny)
 """Stands in for a distance of zero."""

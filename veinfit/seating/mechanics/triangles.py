@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import FloatArray, IntArray
 from veinfit.surface.mesh import any_corner
+from veinfit.vectors import FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.mechanics.coarse import gather, sharp_points
 from veinfit.seating.mechanics.law import IndentationLaw
 from veinfit.seating.mechanics.modes import ShapeModes
 from veinfit.seating.mechanics.triangles import parts_above
 from veinfit.surface.mesh import any_corner
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 SETS_LOOKED_AT = 10
 """Closed lines are looked for with so many sets of seats, ..."""

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.seal.closure import SECTORS, ClosureWall, closure_wall
 from veinfit.seating.uncertainty.attempts import Simulator
 from veinfit.seating.uncertainty.readings import SEATED, Readings
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 RESERVE_SD = 4.0
 """The wall reaches so many standard deviations of the surface offset past the largest balloon."""

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.mechanics.minimise import AT_REST, minimise
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.prepare import PreparedVein, balloon_batch
@@ -21,6 +20,7 @@ from veinfit.seating.seal.reach import why_not_reached
 from veinfit.seating.seal.seal import verdict
 from veinfit.seating.uncertainty.attempts import Simulator
 from veinfit.seating.uncertainty.readings import Readings
+from veinfit.vectors import BoolArray, FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -14,7 +14,7 @@ from itertools import product
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray, clock_direction, clock_hours, side_words
+from veinfit.frames import clock_direction, clock_hours, side_words
 from veinfit.notes import Note
 from veinfit.seating.approach.reachable import Directions
 from veinfit.seating.further import Plan, PlanSeat, VeinPlans
@@ -29,6 +29,7 @@ from veinfit.seating.uncertainty.made import TriesMade
 from veinfit.seating.uncertainty.margin import LEAST_ASSESSED
 from veinfit.seating.uncertainty.readings import NOT_ASSESSED, Readings
 from veinfit.seating.uncertainty.unknowns import draw
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 TRIES_PER_PATIENT = 4
 """Tries of each seat of a plan for each draw of the patient's unknowns."""

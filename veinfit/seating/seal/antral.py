@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from veinfit.frames import BoolArray
 from veinfit.seating.mechanics.triangles import area_above
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.clock import ClockSeal
 from veinfit.seating.seal.gap import GapField
 from veinfit.surface.mesh import any_corner
+from veinfit.vectors import BoolArray
 
 ON_PLANE_MM = 1e-6
 """Wall this close to the ostial plane counts as on its atrial side."""

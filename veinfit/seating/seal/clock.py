@@ -6,13 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import FloatArray, IntArray, clock_direction, side_words
+from veinfit.frames import clock_direction, side_words
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.kinds import Approach
 from veinfit.seating.model import ClockReading
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.gap import GapField
 from veinfit.surface.mesh import edges
+from veinfit.vectors import FloatArray, IntArray
 
 MERIDIANS = 240
 """Half planes about the axis, 1.5 degrees apart: 0.2 mm on a vein of 17 mm."""

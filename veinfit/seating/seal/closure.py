@@ -10,12 +10,12 @@ from scipy import sparse
 from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.coarse import Cells, gather
 from veinfit.seating.mechanics.modes import ShapeModes
 from veinfit.seating.prepare import BalloonContact, PreparedVein
 from veinfit.seating.seal.reduced import ReducedWall, reduce_wall
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 NEAR_MM = 5.0
 """Wall this far from every balloon is taken as wide open."""

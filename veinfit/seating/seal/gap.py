@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.shape import gaps_mm
 from veinfit.seating.patch import WallPatch
+from veinfit.vectors import BoolArray, FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,10 +16,11 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.frames import BoolArray, FloatArray, IntArray, side_words, unit
+from veinfit.frames import side_words
 from veinfit.seating.seal.paths import connected_to
 from veinfit.surface import Surface
 from veinfit.surface.openings import boundary_loops, loop_diameter
+from veinfit.vectors import BoolArray, FloatArray, IntArray, unit
 
 Kind = Literal["vein", "atrium", "hole"]
 

@@ -15,10 +15,10 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
-from veinfit.frames import lengths as vector_lengths
 from veinfit.seating.patch import WallPatch
 from veinfit.surface.mesh import any_corner, edges
+from veinfit.vectors import BoolArray, FloatArray, IntArray
+from veinfit.vectors import lengths as vector_lengths
 
 AREA_UNIT_MM2 = 1e-4
 """Areas are counted in whole units of this in the cut; far below any that matters."""

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from veinfit.frames import FloatArray, IntArray
+from veinfit.vectors import FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from veinfit.frames import BoolArray, FloatArray
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.prepare import BalloonContact, PreparedVein
 from veinfit.settings import SeatingSettings
+from veinfit.vectors import BoolArray, FloatArray
 
 
 def reached(patch: WallPatch, noses: FloatArray, settings: SeatingSettings) -> BoolArray:

@@ -14,11 +14,11 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.gap import GapField
 from veinfit.seating.seal.missing_wall import MissingWall, in_play, parting
 from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path, widest_widths
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

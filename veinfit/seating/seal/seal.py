@@ -8,7 +8,7 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from veinfit.frames import BoolArray, FloatArray, IntArray, clock_hours, side_words, unit
+from veinfit.frames import clock_hours, side_words
 from veinfit.notes import Note
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.kinds import Approach
@@ -21,6 +21,7 @@ from veinfit.seating.seal.orifice import CutGraph, Line, least_open_line
 from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path
 from veinfit.seating.seal.straighten import straightened_area
 from veinfit.surface.mesh import any_corner
+from veinfit.vectors import BoolArray, FloatArray, IntArray, unit
 
 LEAST_LEAK_MM2 = 1e-3
 """Parts of the line around a vein that are open over less than this are no leak of their own."""

@@ -12,11 +12,12 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from veinfit.frames import BoolArray, FloatArray, IntArray, clock_basis
+from veinfit.frames import clock_basis
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.orifice import open_areas
 from veinfit.surface import Surface
 from veinfit.surface.mesh import edges
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 POINTS_ON_EDGE = 4
 """Points set on each edge: a straight way deviates by under 1 % of its length."""

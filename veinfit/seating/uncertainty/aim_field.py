@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import FloatArray, IntArray
+from veinfit.vectors import FloatArray, IntArray
 
 LEAST_EFFECTIVE = 8.0
 """A probability needs so many tries of equal weight."""

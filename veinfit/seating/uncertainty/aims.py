@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from veinfit.frames import FloatArray, side_words
+from veinfit.frames import side_words
 from veinfit.seating.approach.reachable import Directions
 from veinfit.seating.model import Aim
 from veinfit.seating.uncertainty.aim_field import AimField, normal_density
@@ -26,6 +26,7 @@ from veinfit.seating.uncertainty.unknowns import (
     tilted,
 )
 from veinfit.settings import MarginSettings
+from veinfit.vectors import FloatArray
 
 SCATTERS = 1.0
 """Tries are spread over directions up to so many scatters past the greatest tilt."""

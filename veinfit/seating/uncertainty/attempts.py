@@ -6,7 +6,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.approach.line import ApproachLine
 from veinfit.seating.approach.start import Start, find_start
 from veinfit.seating.balloon import Balloon
@@ -28,6 +27,7 @@ from veinfit.seating.uncertainty.readings import (
 )
 from veinfit.seating.uncertainty.unknowns import perturbed
 from veinfit.settings import MarginSettings, SeatingSettings
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 WIDE_MM = 5.0
 """A gap is followed up to this; what is wider counts as this wide."""

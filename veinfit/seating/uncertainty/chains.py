@@ -14,10 +14,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.uncertainty.attempts import Simulator
 from veinfit.seating.uncertainty.readings import NOT_ASSESSED, SEATED, Readings
 from veinfit.seating.uncertainty.unknowns import TryInputs, Unknowns
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 Limit = Callable[[FloatArray], FloatArray]
 """Aims (N, 3) turned back to where the sheath can point, toward the vein's axis."""

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.frames import FloatArray
+from veinfit.vectors import FloatArray
 
 TRIES_PER_TERM = 2.0
 """With fewer tries than this for each coefficient no expansion is fitted."""

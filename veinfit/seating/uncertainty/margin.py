@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import betaincinv
 
-from veinfit.frames import BoolArray, FloatArray
 from veinfit.notes import Note
 from veinfit.seating.mechanics.minimise import minimise
 from veinfit.seating.model import Chance, Fit, Margin
@@ -18,6 +17,7 @@ from veinfit.seating.uncertainty.expansion import Term, expand
 from veinfit.seating.uncertainty.readings import PASSES_THROUGH
 from veinfit.seating.uncertainty.unknowns import Unknowns, perturbed
 from veinfit.settings import MarginSettings, SeatingSettings
+from veinfit.vectors import BoolArray, FloatArray
 
 LEAST_ASSESSED = 0.75
 """With a smaller share of tries that could be assessed there is no margin."""

@@ -6,8 +6,8 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from veinfit.frames import BoolArray, FloatArray, IntArray
 from veinfit.seating.kinds import Outcome
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 SEATED, PASSES_THROUGH, CANNOT_REACH, NOT_ASSESSED = 0, 1, 2, 3
 """Outcomes of a try, in tables by the words of ``OUTCOMES``."""

@@ -17,9 +17,9 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.special import ndtri
 
-from veinfit.frames import FloatArray, perpendicular_basis, unit
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.settings import MarginSettings
+from veinfit.vectors import FloatArray, perpendicular_basis, unit
 
 PATIENT_UNKNOWNS = ("surface offset", "stiffness", "shape stiffness")
 """In the order of ``Unknowns.patient``."""

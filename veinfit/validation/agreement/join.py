@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from veinfit.errors import InputError
-from veinfit.io.observed import ObservedRow
+from veinfit.io.inputs.observed import ObservedRow
 from veinfit.validation.predictions import Prediction
 
 TRUNKS: dict[str, tuple[str, ...]] = {

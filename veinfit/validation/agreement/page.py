@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from veinfit.io.cells import Row, csv_table
-from veinfit.io.observed import GRADES
-from veinfit.io.output import staged_output
+from veinfit.io.inputs.observed import GRADES
+from veinfit.io.results.output import staged_output
 from veinfit.report.colours import CONTACT, MUTED, PLANE
-from veinfit.report.study_page import (
+from veinfit.report.page.study_page import (
     Figure,
     Page,
     Section,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.errors import InputError
-from veinfit.io.observed import ObservedRow
+from veinfit.io.inputs.observed import ObservedRow
 from veinfit.seating.approach.line import approach_line
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.prepare import prepare

@@ -1,0 +1,64 @@
+"""The figures of a whole case, against sums and products made by hand."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from report.answers.test_answers import margin
+from report.inputs import report_of
+
+from veinfit.anatomy.model import Anatomy
+from veinfit.report.answers.case_answer import case_lines
+from veinfit.report.page.page import write_page
+from veinfit.seating.further import Growth, GrowthStep
+from veinfit.seating.model import Fit
+
+CHANCES = {"LSPV": (0.9, 0.5), "LIPV": (0.2, 0.6), "RSPV": (0.8, 0.8), "RIPV": (0.4, 0.3)}
+GROWN = {"LSPV": 0.9, "LIPV": 0.5, "RSPV": 0.8, "RIPV": 0.6}
+
+
+@pytest.fixture
+def counted(fits: tuple[Fit, ...]) -> tuple[Fit, ...]:
+    found = []
+    for fit in fits:
+        small = fit.balloon_mm == 28.0
+        step = GrowthStep(fit.vein, "coaxial", "28", "31", 31.0, "seated", seal_probability=0.31)
+        growth = Growth((step,), (GROWN[fit.vein],) * 4, None, None)
+        chance = CHANCES[fit.vein][0 if small else 1]
+        grown = growth if small else None
+        found.append(replace(fit, margin=margin(chance, {}), growth=grown, seal_probability=chance))
+    return tuple(found)
+
+
+def test_sums_and_products_are_those_made_by_hand(counted: tuple[Fit, ...]) -> None:
+    once, often = case_lines(counted)
+    assert once.label == "All 4 veins, one try" and often.label == "All 4 veins, up to 3 tries"
+    told = once.words.replace("\xa0", " ")
+    # 0.9 + 0.2 + 0.8 + 0.4, their product; 1 - (1 - a)(1 - b) for one size, then the other.
+    assert re.sub(r"(28|31) mm|(28|31)", r"\1\2", told) == (
+        "28 2.3 (all: 0.06); 31 2.2 (all: 0.07); 28, then 31 3.2 (all: 0.36); "
+        "28, grown to 31 2.8 (all: 0.22). Least likely: LIPV or RIPV."
+    )
+
+
+def test_a_vein_that_could_not_be_assessed_is_not_counted(counted: tuple[Fit, ...]) -> None:
+    short = tuple(replace(fit, margin=None) if fit.vein == "LIPV" else fit for fit in counted)
+    assert case_lines(short)[0].label == "3 of 4 veins, one try"
+    assert case_lines(tuple(replace(fit, margin=None) for fit in counted)) == ()
+
+
+def test_the_page_tells_the_case_and_what_grows(anatomy: Anatomy, counted: tuple[Fit, ...]) -> None:
+    page = write_page(report_of(anatomy, counted)).replace("\xa0", " ")
+    assert '<th scope="col">All 4 veins</th><th scope="col">one try</th>' in page
+    assert '<th scope="row">28 mm, then 31 mm</th><td>3.2 (all: 0.36)</td>' in page.replace(
+        ">28, then 31<", ">28 mm, then 31 mm<"
+    )
+    assert "veins predicted to be sealed" in page
+    shown = re.findall(r"or then grown in place to 31 mm: .*?(0\.\d\d)", page)
+    assert sorted(float(one) for one in shown) == sorted(GROWN.values())
+    told = case_lines(counted)[0].words.replace("\xa0", " ")
+    total = re.search(r"grown to 31( mm)? ([\d.]+)", told)
+    assert total is not None
+    assert float(total[2]) == pytest.approx(sum(float(one) for one in shown))

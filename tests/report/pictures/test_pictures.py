@@ -1,0 +1,258 @@
+from __future__ import annotations
+
+import signal
+import textwrap
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from veinfit.anatomy.model import Anatomy
+from veinfit.anatomy.wall_parts import vein_vertices
+from veinfit.report.colours import gap_bands, rgb
+from veinfit.report.pictures.fit_picture import fit_layout
+from veinfit.report.pictures.fit_scene import frame_vein, ring_radius_mm
+from veinfit.report.pictures.overview import landmarks, overview_caption
+from veinfit.report.pictures.pictures import draw_pictures
+from veinfit.report.render import vtk_renderer
+from veinfit.seating.model import Fit
+
+SMALL = (600, 450)
+
+
+def _pixels(path: Path) -> np.ndarray:
+    with Image.open(path) as image:
+        return np.asarray(image.convert("RGB")).astype(int)
+
+
+def _near(pixels: np.ndarray, colour: str, within: int = 12) -> np.ndarray:
+    return np.abs(pixels - np.rint(255 * rgb(colour)).astype(int)).max(axis=-1) <= within
+
+
+@pytest.fixture(scope="module")
+def drawn(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, tuple]:
+    folder = tmp_path_factory.mktemp("case")
+    pictures = draw_pictures(anatomy, fits[:2], {}, folder, renderer="plain")
+    return folder, pictures
+
+
+def test_one_overview_and_one_picture_for_each_fit(drawn: tuple[Path, tuple]) -> None:
+    folder, pictures = drawn
+    assert [p.file for p in pictures] == [
+        "pictures/overview.png",
+        "pictures/LSPV-28-coaxial.png",
+        "pictures/LSPV-31-coaxial.png",
+    ]
+    assert [(p.vein, p.balloon) for p in pictures] == [("", ""), ("LSPV", "28"), ("LSPV", "31")]
+    assert sorted(p.name for p in (folder / "pictures").iterdir()) == [
+        "LSPV-28-coaxial.png",
+        "LSPV-31-coaxial.png",
+        "overview.png",
+    ]
+    for picture in pictures:
+        assert _pixels(folder / picture.file).shape == (900, 1200, 3)
+        assert len(picture.alt) > 40 and len(picture.caption) > 40
+        assert not picture.notes
+
+
+def test_captions_carry_the_figures(drawn: tuple[Path, tuple], fits: tuple[Fit, ...]) -> None:
+    _, pictures = drawn
+    leak, depth = fits[0].leak_width_mm, fits[0].depth_mm
+    assert leak is not None and depth is not None
+    caption = pictures[1].caption.replace("\u00a0", " ")
+    assert f"{leak:.1f} mm wide" in caption
+    assert f"{depth:.1f}".replace("-", "−") in caption
+    assert "coaxial approach assumed" in caption.lower()
+
+
+def test_the_clock_ring_is_painted_with_the_gap(
+    drawn: tuple[Path, tuple], anatomy: Anatomy, fits: tuple[Fit, ...]
+) -> None:
+    folder, pictures = drawn
+    layout = fit_layout((1200, 900))
+    frame = frame_vein(anatomy.veins[0], fits[:2], *layout.view_px)
+    middle = np.array([layout.axial.left, layout.axial.top]) + np.array(layout.view_px) / 2
+    radius = ring_radius_mm(frame) / frame.axial.mm_per_px
+    bands = gap_bands(0.5)
+    for fit, picture in zip(fits[:2], pictures[1:], strict=True):
+        pixels = _pixels(folder / picture.file)
+        checked = 0
+        for reading in fit.clock:
+            # Readings at a band's edge may be drawn with either colour, ticks cover the hours.
+            edges = [0.5, 1.0, 2.0, 3.0, 5.0]
+            if reading.clock_h % 1 == 0 or min(abs(reading.gap_mm - e) for e in edges) < 0.1:
+                continue
+            turn = np.radians(30 * reading.clock_h)
+            x, y = middle + radius * np.array([np.sin(turn), -np.cos(turn)])
+            band = next(b for b in bands if b.high_mm is None or reading.gap_mm <= b.high_mm)
+            assert _near(pixels[round(y), round(x)], band.colour), (fit.balloon, reading)
+            checked += 1
+        assert checked > 6
+
+
+def test_contact_is_seen_on_the_wall(drawn: tuple[Path, tuple]) -> None:
+    folder, pictures = drawn
+    layout = fit_layout((1200, 900))
+    for picture in pictures[1:]:
+        pixels = _pixels(folder / picture.file)
+        for area in (layout.side, layout.axial):
+            part = pixels[int(area.top) : int(area.bottom), int(area.left) : int(area.right)]
+            # Darkened by light and tinted by the balloon, but blue and dark as nothing else.
+            red, _, blue = np.moveaxis(part, -1, 0)
+            assert ((blue > red + 25) & (blue < 140)).mean() > 0.01
+
+
+def test_the_same_input_gives_the_same_bytes(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    for name in ("a", "b"):
+        draw_pictures(anatomy, fits[:1], {}, tmp_path / name, size_px=SMALL, renderer="plain")
+    for file in (tmp_path / "a" / "pictures").iterdir():
+        assert file.read_bytes() == (tmp_path / "b" / "pictures" / file.name).read_bytes()
+
+
+def test_the_graphics_library_gives_the_same_bytes_twice(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    try:
+        for name in ("a", "b"):
+            draw_pictures(anatomy, fits[:1], {}, tmp_path / name, size_px=SMALL, renderer="vtk")
+    except vtk_renderer.GraphicsUnavailable as fault:
+        pytest.skip(f"no off-screen graphics on this machine: {fault}")
+    for file in (tmp_path / "a" / "pictures").iterdir():
+        assert file.read_bytes() == (tmp_path / "b" / "pictures" / file.name).read_bytes()
+
+
+def test_where_the_library_crashes_the_plain_renderer_takes_over(
+    anatomy: Anatomy,
+    fits: tuple[Fit, ...],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    script = tmp_path / "worker.py"
+    script.write_text(
+        textwrap.dedent(
+            """
+            import os, signal, sys
+            print("noise of a library", file=sys.stderr)
+            os.kill(os.getpid(), signal.SIGSEGV)
+            """
+        ),
+        encoding="utf-8",
+    )
+    monkeypatch.setattr(vtk_renderer.worker, "__file__", str(script))
+    pictures = draw_pictures(anatomy, fits[:1], {}, tmp_path, size_px=SMALL)
+    assert len(pictures) == 2
+    for picture in pictures:
+        (note,) = picture.notes
+        assert note.stage == "pictures"
+        assert f"signal {int(signal.SIGSEGV)}" in note.text
+        assert "libegl1" in note.text
+        assert (tmp_path / picture.file).exists()
+    assert capfd.readouterr() == ("", "")
+    with pytest.raises(vtk_renderer.GraphicsUnavailable):
+        draw_pictures(anatomy, fits[:1], {}, tmp_path, size_px=SMALL, renderer="vtk")
+
+
+@pytest.mark.slow
+def test_any_name_becomes_a_file_of_its_own(
+    six_veins: tuple[Anatomy, tuple[Fit, ...]], tmp_path: Path
+) -> None:
+    anatomy, fits = six_veins
+    hostile = fits[-1]
+    same = [
+        hostile,
+        replace(hostile, balloon="../../31"),
+        replace(hostile, balloon="..\\..\\31"),
+        replace(hostile, balloon="\u0000\n"),
+        replace(hostile, balloon="a" * 300),
+        hostile,
+    ]
+    pictures = draw_pictures(anatomy, same, {}, tmp_path, size_px=SMALL, renderer="plain")
+    files = [p.file for p in pictures]
+    assert len({f.lower() for f in files}) == len(files)
+    inside = (tmp_path / "pictures").resolve()
+    assert all((tmp_path / f).resolve().parent == inside for f in files)
+    assert {p.name for p in inside.iterdir()} == {f.split("/")[1] for f in files}
+
+
+def test_fits_without_seat_patch_or_clock_are_drawn(
+    anatomy: Anatomy,
+    fits: tuple[Fit, ...],
+    without_seat: Callable[[Fit], Fit],
+    tmp_path: Path,
+) -> None:
+    bare = Fit("RIPV", "28", 28.0, "coaxial", "cannot reach", reason="the sheath is too short")
+    gap = fits[1].patch_gap_mm
+    assert gap is not None
+    far = np.where(np.arange(len(gap)) % 7 == 0, np.inf, gap)
+    some = [
+        without_seat(fits[0]),
+        replace(fits[1], clock=(), patch_gap_mm=far),
+        replace(fits[2], patch=None, patch_gap_mm=None),
+        replace(fits[3], outcome="not assessed", reason="a cut end", occluded=None, sealed=None),
+        replace(bare, vein="nowhere"),
+        bare,
+    ]
+    pictures = draw_pictures(anatomy, some, {}, tmp_path, size_px=SMALL, renderer="plain")
+    assert len(pictures) == 6  # the overview, and every fit of a vein that is there
+    assert "passes through" in pictures[1].caption
+    assert "without a balloon" in pictures[1].alt
+    assert "the sheath is too short" in pictures[-1].caption
+
+
+def test_an_atrium_without_veins_and_landmarks_is_drawn(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    bare = replace(anatomy, veins=(), appendage=None, mitral=None, ridges=())
+    (picture,) = draw_pictures(bare, fits, {}, tmp_path, size_px=SMALL, renderer="plain")
+    assert "0 veins" in picture.caption
+
+
+def test_structures_are_drawn_and_named(anatomy: Anatomy, tmp_path: Path) -> None:
+    line = np.stack([np.zeros(30), np.full(30, 36.0), np.linspace(-40, 40, 30)], axis=1)
+    with_line, without = (
+        draw_pictures(anatomy, (), s, tmp_path / n, size_px=SMALL, renderer="plain")[0]
+        for n, s in (("a", {"oesophagus": line, "empty": np.zeros((0, 3))}), ("b", {}))
+    )
+    assert "oesophagus" in with_line.alt and "empty" not in with_line.alt
+    a, b = _pixels(tmp_path / "a" / with_line.file), _pixels(tmp_path / "b" / without.file)
+    assert (a != b).any(axis=-1).mean() > 0.005
+
+
+def test_every_vein_is_named_in_the_overview(six_veins: tuple[Anatomy, tuple[Fit, ...]]) -> None:
+    anatomy, _ = six_veins
+    named = [mark.text for mark in landmarks(anatomy, {})]
+    assert named == [*(vein.name for vein in anatomy.veins), "LAA", "MV"]
+    assert all(vein.name in overview_caption(anatomy) for vein in anatomy.veins)
+
+
+def test_a_veins_wall_is_what_lies_past_its_ostium(anatomy: Anatomy) -> None:
+    owned = [set(vein_vertices(anatomy.wall, vein).tolist()) for vein in anatomy.veins]
+    for k, vein in enumerate(anatomy.veins):
+        points = anatomy.wall.points[sorted(owned[k])]
+        assert len(points) > 200
+        assert ((points - vein.ostium.centre) @ vein.ostium.normal > 0).all()
+        across = points - np.outer(points @ vein.axis, vein.axis)
+        assert np.linalg.norm(across, axis=1).max() < 16
+    assert len(set.union(*owned)) == sum(map(len, owned))
+
+
+def test_a_picture_that_is_too_small_is_refused(anatomy: Anatomy, tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="at least 400 × 300"):
+        draw_pictures(anatomy, (), {}, tmp_path, size_px=(300, 300), renderer="plain")
+
+
+@pytest.mark.parametrize("size", [(600, 450), (900, 1000), (1500, 700)])
+def test_any_size_and_shape_is_kept(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path, size: tuple[int, int]
+) -> None:
+    pictures = draw_pictures(anatomy, fits[:1], {}, tmp_path, size_px=size, renderer="plain")
+    for picture in pictures:
+        assert _pixels(tmp_path / picture.file).shape == (size[1], size[0], 3)

@@ -1,0 +1,149 @@
+from __future__ import annotations
+
+import io
+import itertools
+import struct
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from veinfit.frames import POSTERIOR, SUPERIOR
+from veinfit.report.render.annotations import annotate
+from veinfit.report.render.canvas import BODY_PX, Canvas
+from veinfit.report.render.drawing import printable, shortened
+from veinfit.report.render.placing import Box
+from veinfit.report.render.scene import Camera
+
+WHOLE = Box(0, 0, 600, 450)
+
+
+def _chunks(png: bytes) -> list[bytes]:
+    names, at = [], 8
+    while at < len(png):
+        (length,) = struct.unpack(">I", png[at : at + 4])
+        names.append(png[at + 4 : at + 8])
+        at += 12 + length
+    return names
+
+
+def test_labels_never_overlap_and_stay_inside() -> None:
+    canvas = Canvas((600, 450))
+    anchors = np.random.default_rng(4).uniform([250, 180], [350, 270], size=(14, 2))
+    boxes = [
+        canvas.label(anchor, f"label {k}", WHOLE, second="10.5 × 8.2 mm")
+        for k, anchor in enumerate(anchors)
+    ]
+    placed = [box for box in boxes if box is not None]
+    assert len(placed) == 14
+    assert all(WHOLE.holds(box) for box in placed)
+    assert not any(a.overlaps(b) for a, b in itertools.combinations(placed, 2))
+
+
+def test_a_label_without_room_is_left_out() -> None:
+    canvas = Canvas((600, 450))
+    canvas.reserve(WHOLE)
+    assert canvas.label(np.array([300.0, 200.0]), "no room", WHOLE) is None
+
+
+def test_labels_keep_off_what_is_reserved_and_what_is_to_be_seen() -> None:
+    canvas = Canvas((600, 450))
+    kept_free = Box(260, 0, 600, 450)
+    canvas.reserve(kept_free)
+    seen = np.stack(np.meshgrid(np.arange(0, 260, 6), np.arange(230, 450, 6)), -1).reshape(-1, 2)
+    box = canvas.label(np.array([255.0, 225.0]), "here", WHOLE, avoid=seen.astype(float))
+    assert box is not None
+    assert not box.overlaps(kept_free)
+    assert box.bottom <= 236
+
+
+def test_a_leader_to_a_place_outside_its_view_stays_inside() -> None:
+    """Titles lie outside a view: seen obliquely, places named lie there too."""
+    canvas, view = Canvas((600, 450)), Box(100, 120, 500, 400)
+    box = canvas.label(np.array([300.0, 20.0]), "above", view)
+    assert box is not None and view.holds(box)
+    with Image.open(io.BytesIO(canvas.png())) as picture:
+        inked = np.argwhere(np.asarray(picture.convert("L")) < 128)
+    assert len(inked) > 20
+    assert inked[:, 0].min() >= 119 and inked[:, 0].max() <= 401
+
+
+def test_text_is_measured_as_it_is_drawn() -> None:
+    canvas = Canvas((600, 450))
+    measured = canvas.measure("depth −13.2 mm", BODY_PX, bold=True)
+    drawn = canvas.text(100, 100, "depth −13.2 mm", BODY_PX, bold=True)
+    assert drawn.size == pytest.approx((measured.right, measured.bottom), abs=1.0)
+
+
+def test_nothing_is_written_smaller_than_the_least_size() -> None:
+    large = Canvas((600, 450), unit=1.0, least_px=40.0)
+    plain = Canvas((600, 450), unit=1.0)
+    assert large.terse and not plain.terse
+    assert large.measure("depth", 12.0) == plain.measure("depth", 40.0)
+    assert large.measure("depth", 50.0) == plain.measure("depth", 50.0)
+    assert large.text(5, 5, "depth", 12.0).size == plain.text(5, 5, "depth", 40.0).size
+
+
+@pytest.mark.parametrize("text", ["a few words and then some more of them", "x" * 200, ""])
+def test_broken_lines_fit_and_lose_nothing(text: str) -> None:
+    canvas = Canvas((600, 450))
+    rows = canvas.broken(text, 180.0, BODY_PX)
+    assert all(canvas.measure(row, BODY_PX).right <= 181.0 for row in rows)
+    assert "".join(rows).replace(" ", "") == text.replace(" ", "")
+
+
+def test_text_that_is_too_long_is_cut_with_an_ellipsis() -> None:
+    def height(lines: int) -> float:
+        return Canvas((600, 450)).wrapped(Box(0, 0, 200, 450), "word " * 100, lines=lines)
+
+    assert height(3) == pytest.approx(3 * height(1), rel=0.01)
+    assert shortened("RSPV", 4) == "RSPV"
+    assert shortened("a long name", 6) == "a lon…"
+
+
+def test_control_characters_and_dollars_are_drawn_as_they_are() -> None:
+    assert printable("a\nb\tc\u202ed") == "a b c d"
+    canvas = Canvas((600, 450))
+    # A dollar would begin a formula, and an unfinished one is an error.
+    canvas.text(10, 10, "cost $x^{ and \u4e2d\u6587")
+    assert canvas.png().startswith(b"\x89PNG")
+
+
+def test_the_same_drawing_gives_the_same_bytes_without_a_time_or_a_name() -> None:
+    def draw() -> bytes:
+        canvas = Canvas((600, 450))
+        canvas.image(np.full((100, 200, 3), 90, dtype=np.uint8), 20, 30)
+        canvas.line(np.array([[0.0, 0.0], [600.0, 450.0]]), dash=(6, 4))
+        canvas.text(50, 50, "RIPV")
+        return canvas.png()
+
+    first = draw()
+    assert first == draw()
+    assert set(_chunks(first)) <= {b"IHDR", b"pHYs", b"IDAT", b"IEND"}
+
+
+def test_an_image_lies_pixel_for_pixel() -> None:
+    from io import BytesIO
+
+    from PIL import Image
+
+    pixels = np.random.default_rng(1).integers(0, 255, (100, 200, 3), dtype=np.uint8)
+    canvas = Canvas((600, 450))
+    canvas.image(pixels, 20, 30)
+    shown = np.asarray(Image.open(BytesIO(canvas.png())).convert("RGB"))
+    assert (shown[30:130, 20:220] == pixels).all()
+
+
+def test_the_scale_bar_is_ten_millimetres_long() -> None:
+    from io import BytesIO
+
+    from PIL import Image
+
+    canvas = Canvas((600, 450))
+    camera = Camera(np.zeros(3), POSTERIOR, SUPERIOR, 0.125, 600, 450)
+    annotate(canvas, camera, WHOLE)
+    shown = np.asarray(Image.open(BytesIO(canvas.png())).convert("L"))
+    row = shown[round(450 - 18 * canvas.unit)]
+    dark = np.flatnonzero(row[:200] < 100)  # further right stands a letter
+    # The line's own caps add its width.
+    assert np.ptp(dark) == pytest.approx(10 / 0.125, abs=4)

@@ -1,0 +1,1 @@
+"""``cohort``: many cases, a command a module."""

@@ -1,0 +1,200 @@
+"""Reviews that are open: each in a process of its own, asked through a pipe."""
+
+from __future__ import annotations
+
+import itertools
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+from urllib.parse import quote
+
+from veinfit.cohort.batch.supervise import CaseProcess, ProcessDied, ProcessHung
+from veinfit.desk.jobs.worker import ASSESS
+from veinfit.desk.store.cases import CaseFolder, own_size_and_time
+from veinfit.errors import InputError
+from veinfit.vectors import FloatArray
+
+OPEN_AT_MOST = 2
+"""Reviews whose process is kept: each holds the anatomy of its case, some 500 MB."""
+
+ANSWER_LIMIT_S = 300.0
+"""An answer that takes longer counts as hung."""
+
+
+class CaseReview:
+    """One case under review by one reader; what its page asks is answered by its process.
+
+    Parameters
+    ----------
+    case : CaseFolder
+    reader : {'first', 'second'}
+    function : str
+    may_write : callable
+        Raises InputError where nothing may be changed.
+    """
+
+    def __init__(
+        self, case: CaseFolder, reader: str, function: str, may_write: Callable[[], object]
+    ) -> None:
+        self.case, self.reader, self._may_write = case, reader, may_write
+        self.mark = own_size_and_time(case.result / "case.npz")
+        """Of the results that it is of: other ones need another review."""
+        self._process = CaseProcess(function, ANSWER_LIMIT_S)
+        self._lock = threading.Lock()
+        self._turns, self._newest = itertools.count(1), 0
+        self._opening: threading.Thread | None = None
+        self.page: tuple[str, str] | None = None
+        self.fault = ""
+
+    def open(self) -> None:
+        """Begin to open it; :attr:`page` or :attr:`fault` says when that is done."""
+        if self._opening is None:
+            self._opening = threading.Thread(target=self._open, daemon=True)
+            self._opening.start()
+
+    def _open(self) -> None:
+        try:
+            with self._lock:
+                told = self._ask("page", back=f"{quote(self.case.name)}/")
+            self.page = told["page"], told["policy"]
+        except InputError as error:
+            self.fault = str(error)
+
+    def close(self) -> None:
+        """End its process."""
+        self._process.close()
+
+    # ---- what the page asks ----
+    def opened(self) -> dict[str, Any]:
+        """Return what the corrections file says now."""
+        with self._lock:
+            return dict(self._ask("opened"))
+
+    def merged(self, entries: Sequence[Mapping[str, Any]], base: str) -> dict[str, Any]:
+        """Bring a page's entries together with the file."""
+        with self._lock:
+            return dict(self._ask("merged", entries=list(entries), base=base))
+
+    def save(
+        self, entries: Sequence[Mapping[str, Any]], base: str = "", agreed: bool = False
+    ) -> dict[str, Any]:
+        """Write the corrections file, and say in the journal who did."""
+        with self._lock:
+            self._may_write()
+            self.case.need_open()
+            told = dict(self._ask("save", entries=list(entries), base=base, agreed=agreed))
+            if "kept" in told and "ask" not in told and "changed" not in told:
+                who = ", ".join(sorted({str(e.get("who", "")) for e in entries}))
+                veins = sorted({str(e.get("vein", "")) for e in entries})
+                what = f"corrections of the {self.reader} reader saved"
+                self.case.note(what, who, veins=veins)
+            return told
+
+    def preview(
+        self,
+        vein: str,
+        entries: Sequence[Mapping[str, Any]],
+        seats: bool,
+        added: bool = False,
+        first: int | None = None,
+    ) -> dict[str, Any]:
+        """Return what a vein would become; a question that a later one overtook is let go."""
+        turn = next(self._turns)
+        self._newest = max(turn, self._newest)
+        with self._lock:
+            if turn < self._newest:
+                return {"superseded": True}
+            return dict(
+                self._ask(
+                    "preview",
+                    vein=vein,
+                    entries=list(entries),
+                    seats=seats,
+                    added=added,
+                    first=first,
+                )
+            )
+
+    def place(self, origin: FloatArray, direction: FloatArray) -> tuple[list[float], list[str]]:
+        """Return a point in the blood under a place that was clicked."""
+        with self._lock:
+            told = self._ask("place", origin=origin.tolist(), direction=direction.tolist())
+            return told[0], told[1]
+
+    def image_plane(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+        """Return a plane of the image behind the labels."""
+        plane = {name: asked.get(name) for name in ("kind", "centre", "normal", "axis")}
+        with self._lock:
+            return dict(self._ask("image", plane=plane))
+
+    def compared(self) -> list[dict[str, Any]]:
+        """Return how the two readers' corrections differ."""
+        with self._lock:
+            return list(self._ask("compare"))
+
+    def _ask(self, act: str, **more: Any) -> Any:
+        job = {"do": "review", "case": str(self.case.path), "reader": self.reader, "act": act}
+        try:
+            answer = self._process.run({**job, **more})
+        except ProcessHung as error:
+            raise InputError(
+                f"the review did not answer within {ANSWER_LIMIT_S / 60:.0f} min and was ended; "
+                "load the page anew"
+            ) from error
+        except ProcessDied as death:
+            raise InputError(
+                f"the review's process ended ({death}); nothing saved is lost: load the page anew"
+            ) from death
+        if "failed" in answer:
+            raise InputError(str(answer["failed"]))
+        return answer["rows"]
+
+
+class Reviews:
+    """The reviews that are open; the one that was asked least recently makes room.
+
+    Parameters
+    ----------
+    may_write : callable
+    function : str
+    """
+
+    def __init__(self, may_write: Callable[[], object], function: str = ASSESS) -> None:
+        self._may_write, self._function = may_write, function
+        self._open: OrderedDict[tuple[str, str], CaseReview] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def of(self, case: CaseFolder, reader: str) -> CaseReview:
+        """Return the review of a case by a reader, begun where it was not."""
+        key = (case.name, reader)
+        with self._lock:
+            found = self._open.pop(key, None)
+            mark = own_size_and_time(case.result / "case.npz")
+            stale = found if found is not None and found.mark != mark else None
+            if found is None or stale is not None:
+                found = CaseReview(case, reader, self._function, self._may_write)
+            self._open[key] = found
+            gone = [self._open.popitem(last=False)[1] for _ in self._beyond()]
+        for one in (*gone, *([stale] if stale is not None else [])):
+            one.close()
+        return found
+
+    def _beyond(self) -> range:
+        return range(len(self._open) - OPEN_AT_MOST)
+
+    def forget(self, name: str) -> None:
+        """Close the reviews of a case, whose results are new ones."""
+        with self._lock:
+            keys = [key for key in self._open if key[0] == name]
+            gone = [self._open.pop(key) for key in keys]
+        for one in gone:
+            one.close()
+
+    def close(self) -> None:
+        """Close them all."""
+        with self._lock:
+            gone = list(self._open.values())
+            self._open.clear()
+        for one in gone:
+            one.close()

@@ -1,0 +1,1 @@
+"""The page: its addresses, what may be done, what is shown."""

@@ -1,0 +1,158 @@
+"""What a page may ask to be done with a case: each checked, then done."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from veinfit.desk.jobs.setting_up import assign_parts, set_landmarks
+from veinfit.desk.site.desk import Desk, values_of
+from veinfit.desk.store.asked import stated
+from veinfit.desk.store.cases import CaseFolder
+from veinfit.desk.store.parts import Assigned
+from veinfit.desk.store.signing import mark_reviewed, reopen, sign
+from veinfit.desk.store.uploads import take_out
+from veinfit.errors import InputError
+
+LONGEST_TEXT = 300
+MOST_MARKS = 500
+
+Act = Callable[[Desk, CaseFolder, dict[str, Any]], "dict[str, Any] | None"]
+
+
+def text_of(asked: Mapping[str, Any], name: str) -> str:
+    """Return a text of one line that a page sent; empty where it sent none.
+
+    Raises
+    ------
+    InputError
+        It is too long, or holds signs that cannot be printed.
+    """
+    value = asked.get(name, "")
+    if not isinstance(value, str) or len(value) > LONGEST_TEXT:
+        raise InputError(f"{name} must be a text of at most {LONGEST_TEXT} signs")
+    if not all(c.isprintable() for c in value):
+        raise InputError(f"{name} must be a text of one line")
+    return value.strip()
+
+
+def _who(desk: Desk, asked: Mapping[str, Any]) -> str:
+    desk.need_own()
+    who = text_of(asked, "who")
+    if who:
+        desk.who = who
+    return who or desk.who
+
+
+def new(desk: Desk, asked: Mapping[str, Any]) -> dict[str, Any]:
+    """Make a case."""
+    who = _who(desk, asked)
+    return {"name": desk.new_case(text_of(asked, "name") or "case", who).name}
+
+
+def export(desk: Desk, asked: Mapping[str, Any]) -> dict[str, Any]:
+    """Begin an export of some cases."""
+    desk.need_own()
+    names, kinds = asked.get("cases"), asked.get("kinds")
+    if not isinstance(names, list) or not isinstance(kinds, list):
+        raise InputError("choose at least one case and one kind of file")
+    found = [desk.case(str(name)) for name in names]
+    cases = [case for case in found if case is not None]
+    if len(cases) < len(found):
+        raise InputError("one of the cases is not there any more; load the page anew")
+    name = desk.exports.ask(cases, [str(k) for k in kinds], asked.get("identity") is True)
+    return {"export": name}
+
+
+def _options(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> dict[str, Any]:
+    who = _who(desk, asked)
+    changes = asked.get("options")
+    if not isinstance(changes, dict):
+        raise InputError("no options were sent")
+    case.change(lambda asked_now: stated(asked_now, changes), who)
+    also = 0
+    if asked.get("all_meshes") is True:
+        also = desk.state_for_meshes(case.asked.frame, case.asked.unit, who)
+    return {"asked": values_of(case.asked), "also": also}
+
+
+def _parts(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
+    who = _who(desk, asked)
+    rows = asked.get("parts")
+    if not isinstance(rows, list):
+        raise InputError("no parts were sent")
+    parts = []
+    for row in rows:
+        if not isinstance(row, list) or len(row) != 3 or type(row[1]) is not int:
+            raise InputError("a part is a file, a value and a name")
+        parts.append(Assigned(str(row[0]), row[1], str(row[2]).strip()))
+    assign_parts(case, parts, who, desk.folder, text_of(asked, "keep_as"))
+
+
+def _landmarks(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
+    who = _who(desk, asked)
+    marks = asked.get("marks")
+    if not isinstance(marks, dict):
+        raise InputError("no landmarks were sent")
+    checked: dict[str, list[list[float]]] = {}
+    for name, points in marks.items():
+        if not isinstance(points, list) or len(points) > MOST_MARKS:
+            raise InputError(f"{name}: a landmark has at most {MOST_MARKS} points")
+        if not all(_is_point(point) for point in points):
+            raise InputError(f"{name}: a point is three numbers, mm")
+        if points:
+            checked[str(name)] = points
+    set_landmarks(case, checked, who)
+
+
+def _is_point(point: object) -> bool:
+    return (
+        isinstance(point, list)
+        and len(point) == 3
+        and all(type(c) in (int, float) and math.isfinite(c) for c in point)
+    )
+
+
+def _take_out(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
+    take_out(case, text_of(asked, "path"), _who(desk, asked))
+
+
+def _run(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
+    desk.reviews.forget(case.name)
+    desk.run(case, _who(desk, asked))
+
+
+def _cancel(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
+    desk.runs.cancel(case, _who(desk, asked))
+
+
+def _reviewed(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
+    mark_reviewed(case, _who(desk, asked))
+
+
+def _sign(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
+    sign(case, _who(desk, asked))
+
+
+def _reopen(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
+    reopen(case, _who(desk, asked), text_of(asked, "reason"))
+
+
+def _reader(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
+    desk.choose_reader(case, text_of(asked, "reader"), _who(desk, asked))
+
+
+ACTS: dict[str, Act] = {
+    "options": _options,
+    "parts": _parts,
+    "landmarks": _landmarks,
+    "take-out": _take_out,
+    "run": _run,
+    "cancel": _cancel,
+    "reviewed": _reviewed,
+    "sign": _sign,
+    "reopen": _reopen,
+    "reader": _reader,
+}
+"""By the last part of the address."""

@@ -1,0 +1,192 @@
+"""The desk's pages: data put into templates; nothing is computed for them."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from functools import lru_cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from veinfit.desk.site.desk import Desk, values_of
+from veinfit.desk.store.cases import REVIEWED, RUN, SECOND, SIGNED, CaseFolder
+from veinfit.desk.store.parts import NEIGHBOURS
+from veinfit.desk.store.signing import changed_since_signing
+from veinfit.errors import InputError
+from veinfit.io.results.provenance import program_versions
+from veinfit.labels.model import LABEL_NAMES
+from veinfit.report.definitions import DEFINITIONS
+from veinfit.report.page import pages as report_pages
+from veinfit.report.viewer.viewer import embedded_json, script_hash
+from veinfit.report.wording import likelihood
+from veinfit.settings import Settings
+
+FRONT_SCRIPTS = ("desk.js", "taking_in.js", "leaving.js", "front.js")
+CASE_SCRIPTS = ("desk.js", "taking_in.js", "leaving.js", "shapes.js", "setting_up.js", "case.js")
+
+PART_NAMES = (*LABEL_NAMES, *NEIGHBOURS)
+
+
+@lru_cache
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("veinfit.desk", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+@lru_cache
+def _text(name: str) -> str:
+    return (resources.files("veinfit.desk") / "templates" / name).read_text("utf-8")
+
+
+def _written(
+    template: str, scripts: tuple[str, ...], data: dict[str, Any], viewer: bool = False, **more: Any
+) -> tuple[str, str]:
+    """Return a page and the policy to send it with: no script but its own, no other address."""
+    parts = [report_pages.template_text("viewer.js")] if viewer else []
+    script = "\n" + "".join([*parts, *map(_text, scripts)]) if scripts or viewer else ""
+    page = (
+        _environment()
+        .get_template(template)
+        .render(
+            cautions=report_pages.CAUTIONS,
+            version=program_versions()["veinfit"],
+            style=Markup(_text("desk.css")),
+            data=embedded_json(data),
+            script=Markup(script),
+            **more,
+        )
+    )
+    allowed = f"'{script_hash(script)}'" if script else "'none'"
+    policy = (
+        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; "
+        "img-src 'self' data:; connect-src 'self'; base-uri 'none'; "
+        "form-action 'none'; frame-ancestors 'none'"
+    )
+    return page, policy
+
+
+def front_page(desk: Desk) -> tuple[str, str]:
+    """Return the page that lists the cases."""
+    states = desk.states()
+    data = {
+        "cases": states,
+        "reading": desk.only_reading(),
+        "loose": desk.loose(),
+        "who": desk.who,
+    }
+    first = not states
+    return _written(
+        "front.html.j2", FRONT_SCRIPTS, data, root="", folder=desk.folder.name, first=first
+    )
+
+
+def case_page(desk: Desk, case: CaseFolder) -> tuple[str, str]:
+    """Return the page of one case."""
+    state = desk.state(case)
+    try:
+        asked: dict[str, Any] = dict(values_of(case.asked))
+    except InputError as error:
+        asked = {"fault": str(error)}
+    signed = case.state_file(SIGNED) if case.is_signed else {}
+    data = {
+        "name": case.name,
+        "address": quote(case.name),
+        "state": state,
+        "asked": asked,
+        "reading": desk.only_reading(),
+        "who": desk.who,
+        "part_names": PART_NAMES,
+        "run": case.state_file(RUN),
+        "own_files": case.result != case.path,
+    }
+    return _written(
+        "case.html.j2",
+        CASE_SCRIPTS,
+        data,
+        viewer=True,
+        root="../../",
+        name=case.name,
+        address=quote(case.name),
+        state=state,
+        has_result=case.has_result,
+        has_picture=(case.result / "pictures" / "overview.png").is_file(),
+        has_pdf=(case.result / "report.pdf").is_file(),
+        reviewed=case.state_file(REVIEWED),
+        signed=signed,
+        changed=changed_since_signing(case) if signed else (),
+        second=(case.path / SECOND).is_file(),
+        answers=_answers(case.result) if case.has_result else {"balloons": (), "rows": ()},
+    )
+
+
+def opening_page(desk: Desk, case: CaseFolder, fault: str) -> tuple[str, str]:
+    """Return the page that stands while a review is opened."""
+    return _written(
+        "opening.html.j2",
+        (),
+        {},
+        root="../../../",
+        name=case.name,
+        address=quote(case.name),
+        fault=fault,
+    )
+
+
+def help_page(desk: Desk) -> tuple[str, str]:
+    """Return the definitions."""
+    return _written("help.html.j2", (), {}, root="", definitions=DEFINITIONS)
+
+
+def _answers(result: Path) -> dict[str, Any]:
+    """Return what the results say of each vein, in short, from their tables."""
+    try:
+        veins = {row["vein"]: row for row in _rows(result / "veins.csv")}
+        fits = list(_rows(result / "fits.csv"))
+    except (OSError, KeyError):
+        return {"balloons": (), "rows": ()}
+    balloons = list(dict.fromkeys(row["balloon"] for row in fits))
+    names = dict.fromkeys([*veins, *(row["vein"] for row in fits)])
+    rows = []
+    for name in names:
+        vein = veins.get(name)
+        mine = {row["balloon"]: row for row in fits if row["vein"] == name}
+        rows.append(
+            {
+                "vein": name,
+                "ostium": f"{float(vein['d_max_mm']):.1f} × {float(vein['d_min_mm']):.1f}"
+                if vein
+                else "not measured",
+                "confidence": f"{float(vein['confidence']):.2f}" if vein else "",
+                "cells": [_chance(mine.get(balloon)) for balloon in balloons],
+            }
+        )
+    return {"balloons": balloons, "rows": rows}
+
+
+def _chance(row: dict[str, str] | None) -> str:
+    """Say how likely one try is to seal, in the report's words."""
+    if row is None:
+        return ""
+    if row["outcome"] != "seated":
+        return f"{row['outcome']}: {row['reason']}" if row["reason"] else row["outcome"]
+    if not row["seal_probability"]:
+        return "nominal seat sealed" if row["sealed"] == "true" else "nominal seat not sealed"
+    value = float(row["seal_probability"])
+    bounds = [float(row[f"seal_probability_{end}"] or value) for end in ("low", "high")]
+    word = likelihood(value, Settings().report, (bounds[0], bounds[1]))
+    return f"{word} {value:.2f} ({bounds[0]:.2f} to {bounds[1]:.2f})"
+
+
+def _rows(path: Path) -> Iterator[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as stream:
+        yield from csv.DictReader(stream)

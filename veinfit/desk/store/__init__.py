@@ -1,0 +1,1 @@
+"""The folder as the store: cases, what is asked, states, signatures, the journal."""

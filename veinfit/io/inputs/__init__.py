@@ -1,0 +1,1 @@
+"""Readers: one input a module."""

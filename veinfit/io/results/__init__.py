@@ -1,0 +1,1 @@
+"""Writers of a case's results, and their archive."""

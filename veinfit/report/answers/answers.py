@@ -1,0 +1,350 @@
+"""The first screenful: a line for each vein, those in doubt first.
+
+It says what is predicted for each choice and how sure that is; it never says what to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from veinfit.report.answers.tables import Cell, cell
+from veinfit.report.charts.aims import aim_words
+from veinfit.report.charts.further import together_words
+from veinfit.report.wording import (
+    SPACE,
+    Mark,
+    column_title,
+    interval_words,
+    leak_mm,
+    leak_place,
+    likelihood,
+    mark,
+    number,
+    push_words,
+    why_missing,
+)
+from veinfit.seating.compare import Comparison
+from veinfit.seating.kinds import DEFAULT_APPROACH
+from veinfit.seating.model import Fit
+from veinfit.settings import Settings
+
+DECIDES: Mapping[str, str] = {
+    "direction": "direction of the shaft",
+    "shaft offset": "shaft off centre",
+    "guide lean": "lean of the guide",
+    "push and stiffness": "push against stiffness of the wall",
+    "guide": "stiffness of the guide",
+    "shaft": "stiffness of the shaft",
+    "surface offset": "place of the wall in the image",
+    "shape of the wall": "change of shape of the wall",
+    "together": "several causes together",
+}
+"""What may decide the probability, in words."""
+
+LEAST_SHARE = 0.2
+"""What explains less of the spread than this share is not told."""
+
+LEAST_TOLD = 0.005
+"""A probability below this is written 0.00 and not told."""
+
+WIDE_POINTS = ("Aim", "Several seats", "Near")
+"""What needs a line of its own; two of the others stand beside each other."""
+
+MOST_TOLD = 2
+"""So many of the things that decide are told, the greatest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chance:
+    """One probability as it is shown: its word, its figure and its interval."""
+
+    word: str
+    value: Cell
+    interval: str
+
+
+@dataclass(frozen=True, slots=True)
+class SizeAnswer:
+    """What is predicted for one balloon before one vein.
+
+    ``steered`` is the probability in up to three tries, ``grown`` that of a seal in one try or,
+    where it leaks, once grown in place to ``grown_to``; None where it was not computed.
+    """
+
+    fit: Fit
+    title: str
+    sign: Mark
+    one: Chance
+    steered: Chance | None
+    grown: Chance | None
+    grown_to: str
+    best: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One vein's line.
+
+    Attributes
+    ----------
+    vein : str
+    sizes : tuple of SizeAnswer
+    tie : str
+        A sentence where sizes tie, with their figures; else empty.
+    points : tuple of (str, str)
+        What is told besides: a word for it, and a phrase.
+    """
+
+    vein: str
+    sizes: tuple[SizeAnswer, ...]
+    tie: str
+    points: tuple[tuple[str, str], ...]
+
+    @property
+    def greatest(self) -> float:
+        """The greatest probability of one try; below zero where there is none."""
+        found = [s.fit.seal_probability for s in self.sizes]
+        return max((p for p in found if p is not None), default=-1.0)
+
+
+def answer(
+    vein: str, fits: Sequence[Fit], sides: Sequence[Comparison], settings: Settings
+) -> Answer:
+    """Return the line of one vein.
+
+    Parameters
+    ----------
+    vein : str
+    fits : sequence of Fit
+        The vein's.
+    sides : sequence of Comparison
+        The vein's balloons side by side.
+    settings : Settings
+    """
+    led = _led(fits)
+    greatest = max(
+        (f.seal_probability for f in led if f.seal_probability is not None), default=None
+    )
+    sizes = tuple(_size(fit, greatest, settings) for fit in led)
+    approaches = {fit.approach for fit in led}
+    ties = any(
+        remark.topic == "margin" and remark.tie
+        for side in sides
+        if side.approach in approaches
+        for remark in side.remarks
+    )
+    tie = ""
+    if ties and len(led) > 1:
+        tie = _tie_words([s.fit for s in sizes if s.fit.seal_probability is not None])
+    return Answer(vein, sizes, tie, tuple(_points(sizes, settings)))
+
+
+def in_doubt_first(answers: Sequence[Answer]) -> tuple[Answer, ...]:
+    """Return lines: first those without a likely size, then by their greatest probability."""
+
+    def doubt(one: Answer) -> tuple[bool, float]:
+        return any(size.one.word == "likely" for size in one.sizes), one.greatest
+
+    return tuple(sorted(answers, key=doubt))
+
+
+def _led(fits: Sequence[Fit]) -> list[Fit]:
+    """Return the fits of the approach that leads: coaxial rows beside it are for reference."""
+    led = [fit for fit in fits if fit.approach == DEFAULT_APPROACH]
+    return led or list(fits)
+
+
+def _tie_words(fits: Sequence[Fit]) -> str:
+    """Say that sizes tie; where the intervals shown part, the sampling error makes them meet."""
+    told = " and ".join(number(fit.seal_probability, 2) for fit in fits)
+    lows = [fit.seal_probability_low for fit in fits if fit.seal_probability_low is not None]
+    highs = [fit.seal_probability_high for fit in fits if fit.seal_probability_high is not None]
+    parted = bool(lows) and bool(highs) and max(lows) > min(highs)
+    counted = ", the sampling error counted" if parted else ""
+    return f"A tie: {told}; the intervals overlap{counted}."
+
+
+def _size(fit: Fit, greatest: float | None, settings: Settings) -> SizeAnswer:
+    steered = fit.steered_seal_probability
+    grown, grown_to = _grown_chance(fit, settings)
+    return SizeAnswer(
+        fit=fit,
+        title=column_title(fit, with_approach=False),
+        sign=mark(fit, settings.report),
+        one=_chance(fit, "seal_probability", settings),
+        steered=None if steered is None else _chance(fit, "steered_seal_probability", settings),
+        grown=grown,
+        grown_to=grown_to,
+        best=greatest is not None and fit.seal_probability == greatest,
+    )
+
+
+def _chance(fit: Fit, field: str, settings: Settings) -> Chance:
+    value: float | None = getattr(fit, field)
+    bounds = getattr(fit, f"{field}_low"), getattr(fit, f"{field}_high")
+    word = likelihood(value, settings.report, bounds)
+    if not word:
+        word = "no seat" if fit.outcome in ("passes through", "cannot reach") else "not assessed"
+    return Chance(word, cell(value, field, 2, why_missing(fit)), interval_words(*bounds))
+
+
+def _grown_chance(fit: Fit, settings: Settings) -> tuple[Chance | None, str]:
+    """Return the probability before growth in place or after it, and the last diameter.
+
+    The case's expected number with growth is its sum over the veins.
+    """
+    either = None if fit.growth is None else fit.growth.either_probability
+    if fit.growth is None or either is None:
+        return None, ""
+    last = fit.growth.steps[-1]
+    told = Chance(likelihood(either, settings.report), cell(either, "", 2), "")
+    return told, f"{number(last.diameter_mm, 0)}{SPACE}mm"
+
+
+def _points(sizes: Sequence[SizeAnswer], settings: Settings) -> Iterator[tuple[str, str]]:
+    told = (
+        ("Nominal seat", _nominal(sizes)),
+        ("Sealed but deep", _deep(sizes)),
+        ("Push to seal", _push(sizes, settings)),
+        ("Lost as freezing starts", _freezing(sizes)),
+        ("Decided by", _decides(sizes)),
+        ("Grown in place", _grown(sizes)),
+        ("Aim", _aim(sizes)),
+        ("Several seats", together_words([size.fit for size in sizes])),
+        ("Near", _near(sizes)),
+    )
+    yield from ((label, text) for label, text in told if text)
+
+
+def _nominal(sizes: Sequence[SizeAnswer]) -> str:
+    """Say what the nominal seats are, and where they leak."""
+    by_words: dict[str, list[str]] = {}
+    for size in sizes:
+        by_words.setdefault(_nominal_seat(size.fit), []).append(size.title)
+    return "; ".join(f"{' and '.join(titles)} {words}" for words, titles in by_words.items())
+
+
+def _nominal_seat(fit: Fit) -> str:
+    if fit.outcome != "seated":
+        return f"none: {why_missing(fit)}"
+    if fit.occluded is None:
+        return "not assessed"
+    if not fit.occluded:
+        if fit.leak_width_mm is None:
+            return "leaks"
+        return f"leaks {leak_place(fit)}, {leak_mm(fit.leak_width_mm)} wide"
+    if fit.sealed is None:
+        return "occluded, cold contact not assessed"
+    if not fit.sealed:
+        return "occluded, but not by cold contact alone"
+    return "sealed, but deep" if fit.deep else "sealed"
+
+
+def _push(sizes: Sequence[SizeAnswer], settings: Settings) -> str:
+    """Say how strong the least push is that seals."""
+    if all(size.fit.push_to_seal_n is None for size in sizes):
+        return ""
+    told = []
+    for size in sizes:
+        value = size.fit.push_to_seal_n
+        if value is None:
+            told.append(f"{size.title} no push tried")
+        else:
+            word = push_words(value, settings.seating.greatest_push_n, settings.report)
+            told.append(f"{size.title} {word} ({number(value, 2)}{SPACE}N)")
+    return ", ".join(told)
+
+
+def _decides(sizes: Sequence[SizeAnswer]) -> str:
+    """Say what the spread of the leak hangs on, for the size with the greatest probability."""
+    for size in sorted(sizes, key=lambda s: not s.best):
+        if size.fit.margin is None:
+            continue
+        shares = sorted(size.fit.margin.shares.items(), key=lambda item: -item[1])
+        told = [DECIDES.get(k, k) for k, share in shares[:MOST_TOLD] if share >= LEAST_SHARE]
+        if told:
+            return ", then ".join(told)
+    return ""
+
+
+def _aim(sizes: Sequence[SizeAnswer]) -> str:
+    """Say from where each size seals; sizes of which the same is true are named together."""
+    by_words: dict[str, list[str]] = {}
+    for size in sizes:
+        words = aim_words(size.fit.aims)
+        if words:
+            by_words.setdefault(words, []).append(size.title)
+    return "; ".join(
+        f"{' and '.join(titles)} {words.replace('seals', 'seal', 1) if titles[1:] else words}"
+        for words, titles in by_words.items()
+    )
+
+
+def _deep(sizes: Sequence[SizeAnswer]) -> str:
+    """Say in how many tries each size seals and lies deep."""
+    tries = [
+        f"{s.title} in {number(s.fit.deep_seal_probability, 2)}"
+        for s in sizes
+        if s.fit.deep_seal_probability is not None and s.fit.deep_seal_probability >= LEAST_TOLD
+    ]
+    if tries:
+        return f"{', '.join(tries)} of tries"
+    return "in no try" if any(s.fit.deep_seal_probability is not None for s in sizes) else ""
+
+
+def _freezing(sizes: Sequence[SizeAnswer]) -> str:
+    """Say in how many tries the seal is lost as freezing starts, else at the nominal seat."""
+    tries = [
+        f"{s.title} in {number(s.fit.freeze_loss_probability, 2)}"
+        for s in sizes
+        if s.fit.freeze_loss_probability is not None
+    ]
+    if tries:
+        return f"{', '.join(tries)} of tries"
+    lost = [s.title for s in sizes if s.fit.sealed and s.fit.sealed_after_freeze is False]
+    return f"{' and '.join(lost)} at the nominal seat" if lost else ""
+
+
+def _grown(sizes: Sequence[SizeAnswer]) -> str:
+    """Say what becomes of a seat when its balloon grows to the next size where it lies."""
+    told = []
+    for size in sizes:
+        growth = size.fit.growth
+        if growth is None:
+            continue
+        last = growth.steps[-1]
+        words = []
+        if growth.lost_at_mm is not None:
+            words.append(f"nominal seat leaks from {number(growth.lost_at_mm)}{SPACE}mm on")
+        elif growth.gained_at_mm is not None:
+            words.append(f"nominal seat sealed from {number(growth.gained_at_mm)}{SPACE}mm on")
+        elif growth.seal_kept:
+            words.append("nominal seat stays sealed")
+        elif not growth.steps[0].sealed:
+            words.append("nominal seat stays unsealed")
+        if words:
+            to = f"{size.title} to {number(last.diameter_mm, 0)}{SPACE}mm"
+            told.append(f"{to}: {', '.join(words)}")
+    return "; ".join(told)
+
+
+def _near(sizes: Sequence[SizeAnswer]) -> str:
+    """Say how near each structure is to the freezing zone of each size, and once it has grown."""
+    names = dict.fromkeys(name for size in sizes for name in size.fit.distances_mm)
+    told = []
+    for name in names:
+        each = [
+            f"{number(s.fit.distances_mm[name])}{SPACE}mm ({s.title})"
+            for s in sizes
+            if name in s.fit.distances_mm
+        ]
+        last = [s.fit.growth.steps[-1] for s in sizes if s.fit.growth is not None]
+        each += [
+            f"{number(step.distances_mm[name])}{SPACE}mm "
+            f"(grown to {number(step.diameter_mm, 0)}{SPACE}mm)"
+            for step in last
+            if name in step.distances_mm
+        ]
+        told.append(f"{name.replace('_', ' ')} {', '.join(each)}")
+    return "; ".join(told)

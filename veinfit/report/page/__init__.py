@@ -1,0 +1,1 @@
+"""The report as pages for a browser, and pages about many cases."""

@@ -1,0 +1,1 @@
+"""The report on paper: a tagged PDF."""

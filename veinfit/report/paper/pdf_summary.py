@@ -1,0 +1,186 @@
+"""The first page of the printed report: what is predicted for each vein and for the case."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, Spacer, TableStyle
+
+from veinfit.report.answers.answers import Answer, SizeAnswer, in_doubt_first
+from veinfit.report.answers.case_answer import CASE_KEY, CASE_TITLE, case_lines, case_rows
+from veinfit.report.answers.correction_table import COMPARED, correction_rows
+from veinfit.report.answers.parts import VeinPart, case_notes, headlines, unmeasured, warnings
+from veinfit.report.charts.further import crossing_charts, crossing_key
+from veinfit.report.colours import MUTED
+from veinfit.report.model import ReportInput
+from veinfit.report.page.pages import CAUTIONS
+from veinfit.report.paper.pdf_blocks import (
+    ACCENT,
+    ALARM,
+    GUTTER,
+    LINED,
+    SMALL_PT,
+    TITLE_PT,
+    TYPE_PT,
+    Bookmark,
+    labelled,
+    note_blocks,
+    note_colour,
+    picture_rows,
+    rows_of,
+    titled,
+    words,
+)
+from veinfit.report.paper.tagged import Figures
+from veinfit.report.pictures.shown import shown_pictures
+from veinfit.report.practice import AGAINST_PRACTICE
+from veinfit.report.wording import SIGNS, number, scale_words
+
+LEAST_OVERVIEW, GREATEST_OVERVIEW = 100 * mm, 125 * mm
+"""Heights of the overview: the room that is left, else on the next page. Its labels are readable
+from the lower one on."""
+
+NOTES_ON_SUMMARY = 10
+"""So many notes are printed, cautions first; more are counted, and in report.html."""
+
+
+def summary(
+    report: ReportInput, parts: Sequence[VeinPart], width: float, height: float
+) -> list[Flowable]:
+    """Return the blocks of the first page; the overview takes the room that they leave.
+
+    Parameters
+    ----------
+    report : ReportInput
+    parts : sequence of VeinPart
+    width, height : float
+        Of the page inside its margins, points.
+    """
+    approaches = " and a ".join(dict.fromkeys(f.approach for p in parts for f in p.fits))
+    assumed = f"What the geometry predicts for a {approaches} approach, which is assumed. "
+    alarms = warnings(report)
+    blocks: list[Flowable] = [
+        Bookmark("summary", "Summary"),
+        *(labelled(("Warning:", note.text), colour=ALARM) for note in alarms),
+        words("Predicted balloon seats in the pulmonary veins", TYPE_PT, ACCENT, bold=True),
+        words(report.case_id or "Unnamed case", TITLE_PT, bold=True, role="H1"),
+        Spacer(1, 2),
+        words((assumed if approaches else "") + " ".join(CAUTIONS), SMALL_PT, MUTED),
+    ]
+    told = headlines(report)
+    for label, note in told:
+        line = labelled((f"{label}:", note.text), size=SMALL_PT, colour=note_colour(note))
+        blocks.append(line)
+    blocks += [Spacer(1, 2 * mm), _answers(report, parts, width)]
+    law = report.settings.report
+    fits = [fit for part in parts for fit in part.fits]
+    tries = report.settings.margin.steered_attempts
+    blocks += [*_case(case_rows(case_lines(fits, tries)), width), Spacer(1, 1 * mm)]
+    blocks += [
+        words(f"Probability that one try seals. {scale_words(law)}", SMALL_PT, MUTED),
+        words(AGAINST_PRACTICE, SMALL_PT, MUTED),
+        Spacer(1, 2 * mm),
+    ]
+    below: list[Flowable] = []
+    for row in correction_rows(report.anatomy.corrections):
+        pairs = zip(COMPARED, row.values, strict=True)
+        values = "; ".join(f"{title} {a} automatic, {b} corrected" for (_, title), (a, b) in pairs)
+        label = f"Corrected by hand, {row.vein}:"
+        text = f"{row.what}, by {row.who}: {row.why}. {values}."
+        below.append(labelled((label, text), size=SMALL_PT))
+    first = {*alarms, *(note for _, note in told)}
+    notes = [note for note in case_notes(report) if note not in first]
+    below += [*note_blocks(notes, NOTES_ON_SUMMARY), Spacer(1, 2 * mm)]
+    origin = _origin(report)
+    used = sum(block.wrap(width, height)[1] for block in (*blocks, *below, origin))
+    room = min(max(height - used - 4 * mm, LEAST_OVERVIEW), GREATEST_OVERVIEW)
+    picture = shown_pictures(report, [p for p in report.pictures if not p.vein])
+    atrium = picture_rows(picture, width, room, "No overview picture was made.")
+    return [*blocks, *below, *atrium, *_septum(report, width), origin]
+
+
+def _septum(report: ReportInput, width: float) -> list[Flowable]:
+    """Return the maps of the places of the septal crossing, two beside each other."""
+    drawn = crossing_charts(report.crossings)
+    if not drawn:
+        return []
+    half = 0.5 * (width - GUTTER)
+    return [
+        words("Where the septum is crossed", TYPE_PT, ACCENT, bold=True, role="H2"),
+        words(crossing_key(report.crossings), SMALL_PT, MUTED),
+        *rows_of([titled(title, drawing, half) for title, drawing in drawn], width, 2),
+        Spacer(1, 2 * mm),
+    ]
+
+
+def _case(rows: Sequence[Sequence[str]], width: float) -> list[Flowable]:
+    """Return what is predicted for the whole case as a table."""
+    if not rows:
+        return []
+    table = Figures(
+        [[words(text, SMALL_PT, bold=not k or not column) for column, text in enumerate(row)]
+         for k, row in enumerate(rows)],
+        colWidths=[0.34 * width, *[0.66 * width / (len(rows[0]) - 1)] * (len(rows[0]) - 1)],
+        style=TableStyle(list(LINED)),
+        hAlign="LEFT",
+    )  # fmt: skip
+    title = words(CASE_TITLE, SMALL_PT, ACCENT, bold=True, role="H2")
+    return [Spacer(1, 1 * mm), title, table, words(CASE_KEY, SMALL_PT, MUTED)]
+
+
+def _answers(report: ReportInput, parts: Sequence[VeinPart], width: float) -> Flowable:
+    """Return a line for each vein, those in doubt first."""
+    by_name = {part.vein.name: part for part in parts}
+    rows: list[list[Any]] = [
+        [words(reason, SMALL_PT) if k else words(name, TYPE_PT, bold=True)
+         for k in range(2)] + [""]
+        for name, reason in unmeasured(report)
+    ]  # fmt: skip
+    spans = [("SPAN", (1, k), (-1, k)) for k in range(len(rows))]
+    rows += [_answer(one, by_name[one.vein]) for one in in_doubt_first([p.answer for p in parts])]
+    if not rows:
+        return words("No vein was measured; the notes say why.")
+    shares = (0.13, 0.33, 0.54)
+    style = TableStyle([*LINED, *spans])
+    return Figures(rows, colWidths=[share * width for share in shares], style=style, hAlign="LEFT")
+
+
+def _answer(one: Answer, part: VeinPart) -> list[Any]:
+    about = f"ostium {part.size} mm; measurement confidence {part.confidence}"
+    name = [words(one.vein, TYPE_PT, bold=True), words(about, SMALL_PT, MUTED)]
+    sizes: list[Flowable] = [labelled(*_size(size), size=SMALL_PT) for size in one.sizes]
+    if not sizes:
+        sizes = [words("no balloon was tried", SMALL_PT)]
+    if one.tie:
+        sizes.append(words(one.tie, SMALL_PT))
+    points = labelled(*((label, f"{text}.") for label, text in one.points), size=SMALL_PT)
+    return [name, sizes, points]
+
+
+def _size(size: SizeAnswer) -> list[tuple[str, str]]:
+    """Return what is told of one balloon: a label and words, once for each number of tries."""
+    told = []
+    for chance, after in ((size.one, ""), (size.steered, "up to three tries ")):
+        if chance is not None:
+            interval = f" ({chance.interval})" if chance.interval else ""
+            told.append(f"{after}{chance.word} {chance.value.text}{interval}")
+    if size.grown is not None:
+        told.append(f"or then grown to {size.grown_to} {size.grown.word} {size.grown.value.text}")
+    return [(f"{SIGNS[size.sign]} {size.title}", "; ".join(told))]
+
+
+def _origin(report: ReportInput) -> Flowable:
+    files = "; ".join(
+        f"{file.role}{f' ({file.format})' if file.format else ''} SHA-256 {file.sha256}"
+        for file in report.inputs
+    )
+    told = (
+        f"Made {report.created} by veinfit {report.version}. Image date "
+        f"{report.image_date or 'not stated'}; cardiac phase {report.cardiac_phase or 'not stated'}"
+        f"; atrial volume {number(report.anatomy.volume_ml, 0)} ml. Inputs: {files or 'none'}. "
+        "Settings, definitions and all notes: report.html. Lengths in mm, in the patient's frame "
+        "(LPS)."
+    )
+    return words(told, SMALL_PT, MUTED)

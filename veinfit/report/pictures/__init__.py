@@ -1,0 +1,1 @@
+"""The pictures of a case: the overview, and each balloon in its vein."""

@@ -1,0 +1,191 @@
+"""The picture of one fit: from the side, and from the atrium into the vein."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.anatomy.model import Anatomy
+from veinfit.report.by_hand import hand_words
+from veinfit.report.colours import (
+    INK,
+    MUTED,
+    PAPER,
+    GapBand,
+)
+from veinfit.report.pictures.fit_axial import draw_axial
+from veinfit.report.pictures.fit_scene import (
+    FitFrame,
+)
+from veinfit.report.pictures.fit_side import draw_side
+from veinfit.report.render.canvas import BODY_PX, SMALL_PX, TITLE_PX, Canvas
+from veinfit.report.render.drawing import printable, shortened
+from veinfit.report.render.placing import Box
+from veinfit.report.wording import (
+    Mark,
+    balloon_title,
+    figures,
+    headline,
+    mark,
+)
+from veinfit.seating.model import Fit
+from veinfit.settings import ReportSettings
+from veinfit.vectors import FloatArray
+
+HEADER_PX, FOOTER_PX, GUTTER_PX = 118.0, 158.0, 8.0
+"""Heights of the lines above and below the two views, and the space between them."""
+
+PAPER_SHARE = 0.0312
+"""Type for paper as a share of the two views' width: 8 points where they are 91 mm wide."""
+
+
+@dataclass(frozen=True, slots=True)
+class FitLayout:
+    """Where the two views lie in a picture, in whole pixels."""
+
+    size_px: tuple[int, int]
+    side: Box
+    axial: Box
+
+    @property
+    def view_px(self) -> tuple[int, int]:
+        """Width and height of a view."""
+        width, height = self.side.size
+        return int(width), int(height)
+
+
+def fit_layout(size_px: tuple[int, int]) -> FitLayout:
+    """Divide a picture of ``size_px`` into header, two views and footer."""
+    u = Canvas(size_px).unit
+    gutter = round(GUTTER_PX * u)
+    top, bottom = round(HEADER_PX * u), size_px[1] - round(FOOTER_PX * u)
+    width = (size_px[0] - 3 * gutter) // 2
+    left, right = gutter, size_px[0] - gutter - width
+    return FitLayout(
+        size_px, Box(left, top, left + width, bottom), Box(right, top, right + width, bottom)
+    )
+
+
+def draw_fit(
+    anatomy: Anatomy,
+    fit: Fit,
+    frame: FitFrame,
+    layout: FitLayout,
+    bands: tuple[GapBand, ...],
+    images: tuple[np.ndarray, np.ndarray],
+    profiles: Mapping[str, FloatArray],
+    words: ReportSettings,
+) -> bytes:
+    """Write on the two flat views of a fit and return the picture as PNG."""
+    canvas = Canvas(layout.size_px)
+    for image, area in zip(images, (layout.side, layout.axial), strict=True):
+        canvas.image(image, int(area.left), int(area.top))
+        canvas.box(area, "none", edge="#9aa3ab", above=7.0)
+    whole = Box(layout.side.left, layout.side.top, layout.axial.right, layout.side.bottom)
+    draw_header(canvas, fit, whole, words, hand_words(anatomy, fit.vein))
+    view_title(canvas, layout.side, "From the side, near wall cut away")
+    view_title(canvas, layout.axial, "From the atrium into the vein")
+    draw_side(canvas, anatomy, fit, frame, layout.side, bands, profiles)
+    draw_axial(canvas, fit, frame, layout.axial, bands, profiles)
+    draw_footer(canvas, fit, whole, bands)
+    return canvas.png()
+
+
+def draw_for_paper(
+    anatomy: Anatomy,
+    fit: Fit,
+    frame: FitFrame,
+    layout: FitLayout,
+    bands: tuple[GapBand, ...],
+    images: tuple[np.ndarray, np.ndarray],
+    profiles: Mapping[str, FloatArray],
+) -> bytes:
+    """Return the two flat views of a fit as PNG, with few words and in large type.
+
+    Two of these stand beside each other on a page: type of :data:`PAPER_SHARE` is 8 points there.
+    """
+    width, height = layout.view_px
+    u = Canvas(layout.size_px).unit
+    gutter = round(GUTTER_PX * u)
+    size = (2 * width + gutter, height)
+    canvas = Canvas(size, unit=u, least_px=PAPER_SHARE * size[0])
+    side, axial = Box(0, 0, width, height), Box(width + gutter, 0, size[0], height)
+    for image, area in zip(images, (side, axial), strict=True):
+        canvas.image(image, int(area.left), 0)
+        canvas.box(area, "none", edge="#9aa3ab", above=7.0)
+    draw_side(canvas, anatomy, fit, frame, side, bands, profiles)
+    draw_axial(canvas, fit, frame, axial, bands, profiles)
+    return canvas.png()
+
+
+def draw_header(
+    canvas: Canvas, fit: Fit, below: Box, words: ReportSettings, by_hand: str = ""
+) -> None:
+    """Write a fit's title and how likely it is to seal above the views, which lie in ``below``.
+
+    ``by_hand`` says what was done to the vein by hand.
+    """
+    u = canvas.unit
+    x = below.left + 4 * u
+    room = below.right - x
+    title = f"{printable(fit.vein)} · {printable(balloon_title(fit))}, {fit.approach}"
+    title += f" ({by_hand})" if by_hand else ""
+    length = len(title)
+    while canvas.measure(title, TITLE_PX, bold=True).right > room and length > 8:
+        length -= 1
+        title = shortened(title, length)
+    canvas.text(x, 4 * u, title, TITLE_PX, bold=True)
+    radius = 10 * u
+    draw_sign(canvas, mark(fit, words), np.array([x + radius, 63 * u]), radius)
+    _one_line(canvas, x + 30 * u, 50 * u, below.right, headline(fit, words), BODY_PX)
+
+
+def view_title(canvas: Canvas, area: Box, words: str) -> None:
+    """Write above a view how it is seen."""
+    u = canvas.unit
+    canvas.text(area.left + 4 * u, 86 * u, words, SMALL_PX, colour=MUTED, bold=True)
+
+
+def draw_sign(canvas: Canvas, sign: Mark, centre: np.ndarray, radius: float) -> None:
+    """Draw the sign of a probability: a full, half or empty circle, or a dash."""
+    if sign == "none":
+        dash = centre + radius * np.array([[-1.0, 0.0], [1.0, 0.0]])
+        canvas.line(dash, INK, 4.0, casing=None)
+        return
+    canvas.circle(centre, radius, INK if sign == "full" else PAPER, edge=INK, width=3.0)
+    if sign == "half":
+        turn = np.linspace(np.pi / 2, 3 * np.pi / 2, 24)
+        half = centre + radius * np.stack([np.cos(turn), np.sin(turn)], axis=1)
+        canvas.polygon(half, INK, above=2.5)
+
+
+def _one_line(canvas: Canvas, x: float, y: float, right: float, text: str, size: float) -> None:
+    shown = printable(text)
+    while canvas.measure(shown, size).right > right - x and len(shown) > 4:
+        shown = shortened(shown, len(shown) - 1)
+    canvas.text(x, y, shown, size)
+
+
+def draw_footer(canvas: Canvas, fit: Fit, above: Box, bands: tuple[GapBand, ...]) -> None:
+    """Write the gap's scale and the figures below the views, which lie in ``above``."""
+    u = canvas.unit
+    x, y = above.left + 4 * u, above.bottom + 14 * u
+    canvas.text(x, y + 11 * u, "Gap to the wall, mm", SMALL_PX, bold=True, down="center")
+    x += canvas.measure("Gap to the wall, mm", SMALL_PX, bold=True).right + 16 * u
+    start, end = x, above.right
+    for band in bands:
+        width = canvas.measure(band.label, SMALL_PX).right
+        if x + 43 * u + width > end:
+            x, y = start, y + 30 * u
+        canvas.box(Box(x, y, x + 36 * u, y + 22 * u), band.colour, edge=INK)
+        canvas.text(x + 43 * u, y + 11 * u, band.label, SMALL_PX, down="center")
+        x += 43 * u + width + 18 * u
+    y += 36 * u
+    canvas.wrapped(
+        Box(above.left + 4 * u, y, above.right, canvas.height),
+        figures(fit),
+        SMALL_PX,
+        lines=4,
+    )

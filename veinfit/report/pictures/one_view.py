@@ -1,0 +1,388 @@
+"""One picture of one fit, from a side of one's choice; or one that turns."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.errors import InputError
+from veinfit.notes import Note
+from veinfit.report.by_hand import hand_words
+from veinfit.report.colours import (
+    DARK_TONES,
+    INK,
+    LEAK,
+    PAPER,
+    PLANE,
+    WALL_OUTER,
+    GapBand,
+    gap_bands,
+)
+from veinfit.report.pictures.fit_axial import draw_axial
+from veinfit.report.pictures.fit_picture import (
+    FOOTER_PX,
+    GUTTER_PX,
+    HEADER_PX,
+    draw_footer,
+    draw_header,
+    view_title,
+)
+from veinfit.report.pictures.fit_scene import (
+    FitFrame,
+    axial_view,
+    camera_around,
+    frame_vein,
+    side_view,
+    whole_view,
+)
+from veinfit.report.pictures.fit_shared import leak_point
+from veinfit.report.pictures.fit_side import draw_side
+from veinfit.report.pictures.overview import NAME_LENGTH, landmarks, seen_at
+from veinfit.report.pictures.pictures import (
+    COARSE,
+    SMALLEST_PX,
+    SMOOTH,
+    RendererName,
+    fallback_note,
+    finite,
+    flattened,
+)
+from veinfit.report.render import plain_renderer, vtk_renderer
+from veinfit.report.render.annotations import annotate
+from veinfit.report.render.canvas import BODY_PX, SMALL_PX, Canvas
+from veinfit.report.render.drawing import printable, shortened
+from veinfit.report.render.look import Look
+from veinfit.report.render.placing import Box
+from veinfit.report.render.projection import (
+    projection_name,
+    viewer_angles,
+    viewer_direction,
+    viewer_up,
+)
+from veinfit.report.render.scene import Camera, Raster, View, passes_of
+from veinfit.report.wording import figures, headline, leak_mm
+from veinfit.seating.model import Fit
+from veinfit.settings import ReportSettings
+from veinfit.vectors import FloatArray
+
+GREATEST_PX = 4000
+"""Above this a picture's passes do not fit into the memory of a small machine."""
+
+FRAME_MS = 90
+"""How long each picture of a turning one is shown."""
+
+HOLD_FRAMES = 4
+"""Each diameter of a growing balloon is shown so many times as long."""
+
+GIF_COLOURS = 255
+"""Colours of a turning picture, one palette for all its frames."""
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """How a picture is made.
+
+    Attributes
+    ----------
+    size_px : tuple of int
+        Width and height.
+    dark : bool
+        Light writing on a dark ground.
+    cutaway : bool
+        Whether the wall before the balloon is cut away. The view down the axis
+        is always cut behind the balloon: the atrium would hide it.
+    scale_bar : bool
+    contact_tolerance_mm : float
+        A gap up to this is painted as contact.
+    renderer : {'auto', 'vtk', 'plain'}
+    words : ReportSettings
+        From where on a seal is called likely or unlikely.
+    """
+
+    size_px: tuple[int, int] = (1200, 900)
+    dark: bool = False
+    cutaway: bool = True
+    scale_bar: bool = True
+    contact_tolerance_mm: float = 0.5
+    renderer: RendererName = "auto"
+    words: ReportSettings = field(default_factory=ReportSettings)
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A picture as the content of its file, its caption, and how it came about."""
+
+    content: bytes
+    caption: str
+    notes: tuple[Note, ...] = ()
+
+
+def check_size(size_px: tuple[int, int]) -> None:
+    """Raise InputError unless a picture can have this many pixels."""
+    (width, height), (least_w, least_h) = size_px, SMALLEST_PX
+    if not (least_w <= width <= GREATEST_PX and least_h <= height <= GREATEST_PX):
+        raise InputError(
+            f"size {width}x{height} is out of range: {least_w}x{least_h} to "
+            f"{GREATEST_PX}x{GREATEST_PX} pixels"
+        )
+
+
+def draw_still(
+    anatomy: Anatomy, fit: Fit, others: Sequence[Fit], look: Look, style: Style
+) -> Drawn:
+    """Draw one picture as PNG: the same bytes for the same input.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    fit : Fit
+    others : sequence of Fit
+        All fits of the vein: every size is seen by the same camera.
+    look : Look
+    style : Style
+    """
+    frame = _frame(_vein(anatomy, fit), others, look, style)
+    drawn, notes = _draw(anatomy, fit, [frame], look, style, labelled=True)
+    words = _title(frame, look, style)
+    about = f"{fit.vein}, {fit.balloon}, {fit.approach}. {words}."
+    caption = f"{about} {headline(fit, style.words)}. {figures(fit)}"
+    return Drawn(drawn[0], caption, notes)
+
+
+def draw_turning(
+    anatomy: Anatomy, fit: Fit, others: Sequence[Fit], look: Look, style: Style, frames: int
+) -> Drawn:
+    """Draw a picture that turns once about the patient's long axis, as GIF.
+
+    It starts at ``look`` and turns towards the patient's left.
+    """
+    vein = _vein(anatomy, fit)
+    first = _frame(vein, others, look, style)
+    camera = first.axial if look.kind == "axis" else first.side
+    lao, cranial = viewer_angles(camera.towards)
+    looks = [Look("angles", lao + 360.0 * k / frames, cranial) for k in range(frames)]
+    seen = [_frame(vein, others, one, style) for one in looks]
+    scale = max(frame.side.mm_per_px for frame in seen)
+    places = [vein.ostium.centre, *(f.centre for f in others if f.centre is not None)]
+    middle = np.mean(places, axis=0)
+    still = [replace(f, side=replace(f.side, mm_per_px=scale, focal=middle)) for f in seen]
+    drawn, notes = _draw(anatomy, fit, still, looks[0], style, labelled=False)
+    caption = (
+        f"{fit.vein}, {fit.balloon}, {fit.approach}, turning once, "
+        f"from {projection_name(lao, cranial)}. "
+        f"{headline(fit, style.words)}. {figures(fit)}"
+    )
+    return Drawn(_gif(drawn), caption, notes)
+
+
+def draw_growing(anatomy: Anatomy, grown: Sequence[Fit], look: Look, style: Style) -> Drawn:
+    """Draw a balloon that grows where it lies, a picture a diameter and back again, as GIF.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    grown : sequence of Fit
+        The seat at each diameter, smallest first; all are seen by the same camera.
+    look : Look
+    style : Style
+    """
+    frame = _frame(_vein(anatomy, grown[0]), grown, look, style)
+    pictures: list[bytes] = []
+    notes: dict[Note, None] = {}
+    for fit in grown:
+        drawn, told = _draw(anatomy, fit, [frame], look, style, labelled=True)
+        pictures += drawn
+        notes |= dict.fromkeys(told)
+    first, last = grown[0], grown[-1]
+    caption = (
+        f"{first.vein}, {first.balloon}, then to {last.balloon_mm:g} mm, {first.approach}. "
+        f"{_title(frame, look, style)}. At {last.balloon_mm:g} mm: {figures(last)}"
+    )
+    held = [picture for picture in pictures for _ in range(HOLD_FRAMES)]
+    return Drawn(_gif([*held, *held[::-1]]), caption, tuple(notes))
+
+
+def _vein(anatomy: Anatomy, fit: Fit) -> Vein:
+    return next(vein for vein in anatomy.veins if vein.name == fit.vein)
+
+
+def _area(canvas: Canvas) -> Box:
+    u = canvas.unit
+    gutter = round(GUTTER_PX * u)
+    return Box(
+        gutter,
+        round(HEADER_PX * u),
+        int(canvas.width) - gutter,
+        int(canvas.height) - round(FOOTER_PX * u),
+    )
+
+
+def _frame(vein: Vein, fits: Sequence[Fit], look: Look, style: Style) -> FitFrame:
+    width, height = (int(n) for n in _area(Canvas(style.size_px)).size)
+    frame = frame_vein(vein, fits, width, height)
+    if look.kind != "angles":
+        return frame
+    towards = viewer_direction(look.lao_deg, look.cranial_deg)
+    up = viewer_up(look.lao_deg, look.cranial_deg)
+    return replace(frame, side=camera_around(vein, fits, towards, up, width, height))
+
+
+def _title(frame: FitFrame, look: Look, style: Style) -> str:
+    camera = frame.axial if look.kind == "axis" else frame.side
+    name = projection_name(*viewer_angles(camera.towards))
+    if look.kind == "axis":
+        return f"From the atrium into the vein ({name})"
+    words = f"From the side ({name})" if look.kind == "side" else f"Seen {_from(name)}"
+    return words + (", near wall cut away" if style.cutaway else ", wall as it is")
+
+
+def _from(name: str) -> str:
+    return name if name.startswith("from") else f"from {name}"
+
+
+def _draw(
+    anatomy: Anatomy,
+    fit: Fit,
+    frames: Sequence[FitFrame],
+    look: Look,
+    style: Style,
+    *,
+    labelled: bool,
+) -> tuple[list[bytes], tuple[Note, ...]]:
+    """Return a PNG for each frame; the plain renderer stands in where the library cannot draw."""
+    bands = gap_bands(style.contact_tolerance_mm)
+    if look.kind != "axis" and not style.cutaway:
+        # What is out of the balloon's reach looks like the rest of the wall's outside.
+        bands = (*bands[:-1], replace(bands[-1], colour=WALL_OUTER))
+    shown = finite(fit)
+    views = [_view(anatomy, shown, frame, look, style, bands) for frame in frames]
+    passes = tuple(one for view in views for one in passes_of(view))
+    ground = DARK_TONES[PAPER] if style.dark else PAPER
+
+    def paint(renderer: object, scale: int) -> list[bytes]:
+        rasters = renderer(passes, scale)  # type: ignore[operator]
+        flat = flattened(views, rasters, scale, ground)
+        return [
+            _written(anatomy, fit, frame, look, style, bands, image, solid, scale, labelled)
+            for frame, (image, solid) in zip(frames, flat, strict=True)
+        ]
+
+    if style.renderer == "plain":
+        return paint(plain_renderer.paint, COARSE), ()
+    try:
+        return paint(vtk_renderer.paint, SMOOTH), ()
+    except vtk_renderer.GraphicsUnavailable as fault:
+        if style.renderer == "vtk":
+            raise
+        return paint(plain_renderer.paint, COARSE), (fallback_note(str(fault)),)
+
+
+def _view(
+    anatomy: Anatomy,
+    fit: Fit,
+    frame: FitFrame,
+    look: Look,
+    style: Style,
+    bands: tuple[GapBand, ...],
+) -> View:
+    if look.kind == "axis":
+        return axial_view(anatomy, fit, frame, bands, {})
+    if style.cutaway:
+        return side_view(anatomy, fit, frame, bands, {})
+    return whole_view(anatomy, fit, frame, bands)
+
+
+def _written(
+    anatomy: Anatomy,
+    fit: Fit,
+    frame: FitFrame,
+    look: Look,
+    style: Style,
+    bands: tuple[GapBand, ...],
+    image: np.ndarray,
+    solid: Raster,
+    scale: int,
+    labelled: bool,
+) -> bytes:
+    canvas = Canvas(style.size_px, dark=style.dark)
+    area = _area(canvas)
+    canvas.image(image, int(area.left), int(area.top))
+    canvas.box(area, "none", edge="#9aa3ab", above=7.0)
+    draw_header(canvas, fit, area, style.words, hand_words(anatomy, fit.vein))
+    view_title(canvas, area, _title(frame, look, style))
+    bar = style.scale_bar
+    if look.kind == "axis":
+        draw_axial(canvas, fit, frame, area, bands, {}, scale_bar=bar)
+    elif style.cutaway:
+        draw_side(canvas, anatomy, fit, frame, area, bands, {}, scale_bar=bar, labelled=labelled)
+    else:
+        _outside(canvas, anatomy, fit, frame, area, solid, scale, bar)
+    draw_footer(canvas, fit, area, bands)
+    return canvas.png()
+
+
+def _outside(
+    canvas: Canvas,
+    anatomy: Anatomy,
+    fit: Fit,
+    frame: FitFrame,
+    area: Box,
+    solid: Raster,
+    scale: int,
+    scale_bar: bool,
+) -> None:
+    """Write on a view of the wall as it is: names, the ostium's line, the leak where it is seen."""
+    camera, corner = frame.side, np.array([area.left, area.top])
+    annotate(canvas, camera, area, scale_bar=scale_bar)
+    _visible_line(canvas, frame.vein.ostium.contour.points, camera, solid, scale, area)
+    for leak in sorted(fit.leaks, key=lambda one: -one.width_mm):
+        spot = seen_at(leak_point(leak)[None], camera, solid, scale)
+        if spot is None:
+            continue
+        at, u = spot + corner, canvas.unit
+        canvas.circle(at, 12 * u, edge=PAPER, width=6.0, clip=area, above=3.0)
+        canvas.circle(at, 12 * u, edge=LEAK, width=3.0, clip=area, above=3.1)
+        canvas.label(at, f"leak {leak_mm(leak.width_mm)}", area, BODY_PX, bold=True)
+    for named in landmarks(anatomy, {}):
+        spot = seen_at(named.points, camera, solid, scale)
+        if spot is not None:
+            canvas.circle(spot + corner, 4 * canvas.unit, INK, clip=area, above=4.0)
+            text = shortened(printable(named.text), NAME_LENGTH)
+            told = named.figures if named.figures.endswith("by hand") else ""
+            canvas.label(spot + corner, text, area, SMALL_PX, bold=True, second=told)
+
+
+def _visible_line(
+    canvas: Canvas, points: FloatArray, camera: Camera, solid: Raster, scale: int, area: Box
+) -> None:
+    """Draw a closed line on the wall where it is seen."""
+    ring = np.concatenate([points, points[:1]])
+    flat = camera.project(ring)[:, :2] + np.array([area.left, area.top])
+    seen = [seen_at(point[None], camera, solid, scale) is not None for point in ring]
+    for k in range(len(ring) - 1):
+        if seen[k] and seen[k + 1]:
+            canvas.line(flat[k : k + 2], PLANE, 2.8, casing=None, clip=area, above=2.2)
+
+
+def _gif(frames: Sequence[bytes]) -> bytes:
+    """Join pictures into one that turns for ever, with one palette for all."""
+    from PIL import Image
+
+    images = [Image.open(io.BytesIO(frame)).convert("RGB") for frame in frames]
+    chosen = images[:: max(1, len(images) // 6)]
+    width, height = images[0].size
+    strip = Image.new("RGB", (width, height * len(chosen)))
+    for k, image in enumerate(chosen):
+        strip.paste(image, (0, k * height))
+    palette = strip.quantize(GIF_COLOURS, method=Image.Quantize.MEDIANCUT)
+    flat = [image.quantize(palette=palette, dither=Image.Dither.NONE) for image in images]
+    stream = io.BytesIO()
+    flat[0].save(
+        stream, format="GIF", save_all=True, append_images=flat[1:], duration=FRAME_MS, loop=0,
+        optimize=False,
+    )  # fmt: skip
+    return stream.getvalue()

@@ -1,0 +1,1 @@
+"""Flat and solid drawing: cameras, layers, labels, plots, and two renderers."""

@@ -1,0 +1,116 @@
+"""Turns a renderer's passes into one flat picture: outlines, depth, see-through bodies."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.ndimage import gaussian_filter
+
+from veinfit.report.colours import PAPER, rgb
+from veinfit.report.render.scene import Raster, TranslucentBody
+
+OUTLINE_STEP_MM = 2.5
+"""Where the distance jumps by more than this between neighbouring pixels, an outline is drawn."""
+
+OUTLINE_STRENGTH = 0.55
+"""How much of the colour an outline takes away."""
+
+HOLLOW_MM = 9.0
+"""A place this much deeper than its surroundings is shaded in full."""
+
+HOLLOW_STRENGTH = 0.28
+"""How much of the colour full shading of a hollow takes away."""
+
+HOLLOW_REACH = 0.022
+"""Radius of the surroundings of a hollow, as a share of the picture's height."""
+
+SAME_DEPTH_MM = 0.05
+"""A see-through body is in front of the wall down to this far behind it."""
+
+
+def flatten(
+    solid: Raster,
+    translucent: Sequence[tuple[TranslucentBody, Raster]],
+    scale: int,
+    ground: str = PAPER,
+) -> np.ndarray:
+    """Return the (H, W, 3) uint8 picture of one view, ``scale`` times smaller than the passes.
+
+    ``ground`` is the colour where nothing is.
+
+    Hollows are shaded by unsharp masking of the depth (Luft, Colditz and
+    Deussen, ACM Trans Graph 25(3), 2006).
+    """
+    image = _reduced(solid.colour, scale)
+    image /= 255.0
+    seen = np.isfinite(solid.depth)
+    if seen.any():
+        image *= (_hollows(solid.depth, seen, scale) * _outlines(solid.depth, seen, scale))[
+            ..., None
+        ]
+    if ground != PAPER:
+        # Renderers leave white where nothing is: that share of each pixel is taken back.
+        bare = 1.0 - _reduced(seen, scale)[..., None]
+        image -= bare * (1.0 - rgb(ground).astype(np.float32))
+        np.clip(image, 0.0, 1.0, out=image)
+    for translucent_body, raster in translucent:
+        _blend(image, solid, translucent_body, raster, scale)
+    return np.rint(255 * np.clip(image, 0, 1)).astype(np.uint8)
+
+
+def _reduced(values: np.ndarray, scale: int) -> np.ndarray:
+    """Return the means of squares of ``scale`` pixels, as float32."""
+    total = np.zeros(
+        (values.shape[0] // scale, values.shape[1] // scale, *values.shape[2:]), dtype=np.float32
+    )
+    for row in range(scale):
+        for column in range(scale):
+            total += values[row::scale, column::scale]
+    total /= scale * scale
+    return total
+
+
+def _blend(
+    image: np.ndarray, solid: Raster, translucent_body: TranslucentBody, raster: Raster, scale: int
+) -> None:
+    """Lay a see-through body over ``image``, in place."""
+    shown = raster.depth < solid.depth + SAME_DEPTH_MM
+    covered = _reduced(shown, scale)
+    rows, columns = np.nonzero(covered)
+    # Mean over the covered pixels alone: what lies beside the body is white.
+    facing = _reduced(np.where(shown, raster.colour[..., 0], 0), scale)[rows, columns]
+    share = covered[rows, columns]
+    facing = np.clip(facing / (255.0 * share), 0, 1)[:, None]
+    alpha = (
+        translucent_body.alpha
+        + (translucent_body.rim_alpha - translucent_body.alpha) * (1 - facing) ** 2.5
+    )
+    alpha *= share[:, None]
+    tint = translucent_body.colour.astype(np.float32) * (0.45 + 0.55 * facing)
+    image[rows, columns] = image[rows, columns] * (1 - alpha) + alpha * tint
+
+
+def _hollows(depth: np.ndarray, seen: np.ndarray, scale: int) -> np.ndarray:
+    """Shade of hollows, worked out on a coarser grid: it varies slowly."""
+    filled = np.where(seen, depth, depth[seen].max())[::scale, ::scale]
+    coarse = filled[::2, ::2]
+    smooth = gaussian_filter(coarse, HOLLOW_REACH * coarse.shape[0], mode="nearest", truncate=2.5)
+    smooth = np.repeat(np.repeat(smooth, 2, axis=0), 2, axis=1)
+    deeper = filled - smooth[: filled.shape[0], : filled.shape[1]]
+    shade = 1.0 - HOLLOW_STRENGTH * np.clip(deeper / HOLLOW_MM, 0.0, 1.0)
+    return np.where(seen[::scale, ::scale], shade, 1.0).astype(np.float32)
+
+
+def _outlines(depth: np.ndarray, seen: np.ndarray, scale: int) -> np.ndarray:
+    """Shade of outlines: where neighbouring pixels differ in distance."""
+    far = depth[seen].max() + 10 * OUTLINE_STEP_MM
+    filled = np.where(seen, depth, far)
+    edge = np.zeros(depth.shape, dtype=bool)
+    down = np.abs(filled[1:] - filled[:-1]) > OUTLINE_STEP_MM
+    across = np.abs(filled[:, 1:] - filled[:, :-1]) > OUTLINE_STEP_MM
+    edge[1:] |= down
+    edge[:-1] |= down
+    edge[:, 1:] |= across
+    edge[:, :-1] |= across
+    return 1.0 - OUTLINE_STRENGTH * _reduced(edge, scale)

@@ -1,0 +1,1 @@
+"""The 3D view of a case, a page of its own."""

@@ -1,0 +1,79 @@
+"""Shapes and values of the 3D view, packed small.
+
+Vertices are held as 16 bit steps of one length, a hundredth of a millimetre or
+less on an atrium, and large surfaces are thinned; nothing is measured on them.
+"""
+
+from __future__ import annotations
+
+import base64
+from typing import Any
+
+import numpy as np
+
+from veinfit.surface import Surface
+from veinfit.vectors import FloatArray, IntArray
+
+STEPS = 65535
+"""Steps across the longest side of a packed shape: all that 16 bits hold."""
+
+GREATEST_GAP_MM = 30.0
+"""Gaps are shown up to this; all beyond, and wall out of reach, lies past the colour scale."""
+
+LEAST_GAP_MM = -10.0
+"""Deepest press that is told apart."""
+
+
+def pack_mesh(surface: Surface) -> dict[str, Any]:
+    """Return a surface as ``low``, ``step`` and base64 of its vertices and triangles."""
+    points = surface.points
+    low = points.min(axis=0) if len(points) else np.zeros(3)
+    span = float(np.ptp(points, axis=0).max()) if len(points) else 0.0
+    step = max(span / STEPS, 1e-6)
+    low = np.round(low, 4)
+    steps = np.clip(np.rint((points - low) / step), 0, STEPS)
+    wide = len(points) > STEPS + 1
+    return {
+        "low": low.tolist(),
+        "step": step,
+        "points": base64_of(steps.astype("<u2")),
+        "faces": base64_of(surface.faces.astype("<u4" if wide else "<u2")),
+        "wide": wide,
+    }
+
+
+def pack_gap(gap_mm: FloatArray) -> dict[str, Any]:
+    """Return gaps at vertices (V,) as ``low``, ``step`` and base64; NaN is out of reach."""
+    step = (GREATEST_GAP_MM - LEAST_GAP_MM) / STEPS
+    shown = np.nan_to_num(gap_mm, nan=GREATEST_GAP_MM, posinf=GREATEST_GAP_MM)
+    steps = np.rint((np.clip(shown, LEAST_GAP_MM, GREATEST_GAP_MM) - LEAST_GAP_MM) / step)
+    return {"low": LEAST_GAP_MM, "step": step, "data": base64_of(steps.astype("<u2"))}
+
+
+def thinned(surface: Surface, most_faces: int) -> tuple[Surface, IntArray]:
+    """Return a surface with fewer triangles, and which vertices of the given one it has kept.
+
+    Vertices are left out where the surface is flat and none is moved, so that
+    values at the vertices stay as they are; cut edges are kept.
+    """
+    every = np.arange(len(surface.points))
+    if len(surface.faces) <= most_faces:
+        return surface, every
+    import pyvista
+
+    faces: Any = surface.faces  # its stubs know no 64 bit integers
+    mesh = pyvista.PolyData.from_regular_faces(surface.points, faces)
+    mesh.point_data["vertex"] = every
+    thin = mesh.decimate_pro(
+        1.0 - most_faces / len(surface.faces),
+        feature_angle=60.0,
+        preserve_topology=True,
+        boundary_vertex_deletion=False,
+    )
+    kept = np.asarray(thin.point_data["vertex"], dtype=np.int64)
+    return Surface(surface.points[kept], thin.regular_faces), kept
+
+
+def base64_of(array: np.ndarray) -> str:
+    """Return an array's bytes in base64."""
+    return base64.b64encode(np.ascontiguousarray(array).tobytes()).decode("ascii")

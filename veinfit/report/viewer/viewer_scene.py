@@ -1,0 +1,239 @@
+"""What the 3D view of a case is given: shapes packed small, and the words beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.report.by_hand import dropped, dropped_words, hand_words
+from veinfit.report.charts.aims import AIM_KEY, aim_charts
+from veinfit.report.colours import (
+    BALLOON,
+    BALLOON_LINE,
+    INK,
+    LEAK,
+    MUTED,
+    PLANE,
+    STRUCTURE_TINTS,
+    WALL_INNER,
+    WALL_OUTER,
+    gap_bands,
+)
+from veinfit.report.model import ReportInput
+from veinfit.report.pictures.fit_scene import balloon_axis, balloon_section, frame_vein
+from veinfit.report.pictures.overview import landmarks, rim_edges
+from veinfit.report.viewer.viewer_further import growth_scene, plan_scenes
+from veinfit.report.viewer.viewer_packing import pack_gap, pack_mesh, thinned
+from veinfit.report.wording import (
+    column_title,
+    figures,
+    headline,
+    leak_words,
+    mark,
+    number,
+    vein_in_words,
+)
+from veinfit.seating.model import Fit
+from veinfit.seating.neighbours import Structure
+from veinfit.seating.shaped import shaped_wall
+from veinfit.surface import Surface
+from veinfit.vectors import FloatArray, IntArray
+
+WALL_FACES, PATCH_FACES, STRUCTURE_FACES = 60_000, 24_000, 15_000
+"""Greatest numbers of triangles: so that six veins with three balloons stay below 5 MB."""
+
+NAME_PLACES = 40
+"""A name is offered so many places of its structure."""
+
+MARK = "#0b6e4f"
+"""Colour of a single place of the procedure; black is the mitral rim."""
+
+POLE_DEG = 0.5
+"""A ring nearer to a pole than this is none."""
+
+VIEW_MARGIN = 1.6
+"""Half the picture's width, in radii of the largest balloon, when a vein is chosen."""
+
+
+def viewer_scene(report: ReportInput) -> dict[str, Any]:
+    """Return the scene of a case, in plain values for JSON.
+
+    The same for the same input. Lengths are LPS mm, colours ``#rrggbb``.
+    """
+    anatomy = report.anatomy
+    bands = gap_bands(report.settings.seating.contact_tolerance_mm)
+    low, high = anatomy.wall.points.min(axis=0), anatomy.wall.points.max(axis=0)
+    wall = anatomy.wall
+    for vein in anatomy.veins:
+        shapes = [fit.shape_mm for fit in report.fits if fit.vein == vein.name]
+        wall = shaped_wall(wall, vein, max(shapes, key=lambda shape: sum(shape), default=()))
+    return {
+        "centre": _place(0.5 * (low + high)),
+        "radius": round(0.5 * float(np.linalg.norm(high - low)), 2),
+        "colours": {
+            "wall_inner": WALL_INNER, "wall_outer": WALL_OUTER, "balloon": BALLOON,
+            "line": BALLOON_LINE, "plane": PLANE, "ink": INK, "leak": LEAK, "dropped": MUTED,
+        },
+        "bands": [{"colour": band.colour, "label": band.label} for band in bands],
+        "aim_key": AIM_KEY,
+        "edges": [band.high_mm for band in bands[:-1]],
+        "wall": pack_mesh(thinned(wall, WALL_FACES)[0]),
+        "rims": _rims(anatomy),
+        "names": _named(anatomy),
+        "dropped": [
+            {"name": one.vein, "words": dropped_words(one),
+             "contour": _line(one.automatic.ostium.contour.points)}
+            for one in dropped(anatomy)
+            if one.automatic is not None
+        ],
+        "marks": _marks(anatomy),
+        "structures": [
+            _structure(name, shape, k) for k, (name, shape) in enumerate(report.structures.items())
+        ],
+        "veins": [
+            vein_scene(anatomy, vein, tuple(f for f in report.fits if f.vein == vein.name), report)
+            for vein in anatomy.veins
+        ],
+    }  # fmt: skip
+
+
+def _place(point: FloatArray) -> list[float]:
+    return [round(float(c), 2) + 0.0 for c in point]
+
+
+def _direction(vector: FloatArray) -> list[float]:
+    return [round(float(c), 6) + 0.0 for c in vector]
+
+
+def _line(points: FloatArray) -> list[list[float]]:
+    return [_place(point) for point in points]
+
+
+def _rims(anatomy: Anatomy) -> list[dict[str, Any]]:
+    found = []
+    if anatomy.mitral is not None:
+        lines = rim_edges(anatomy.wall, anatomy.mitral.rim)
+        found += [{"points": _line(anatomy.wall.points[line]), "colour": INK} for line in lines]
+    if anatomy.appendage is not None:
+        points = anatomy.appendage.contour.points
+        found.append({"points": _line(np.concatenate([points, points[:1]])), "colour": PLANE})
+    return found
+
+
+def _named(anatomy: Anatomy) -> list[dict[str, Any]]:
+    told = {v.name: "by hand" for v in anatomy.veins if hand_words(anatomy, v.name)}
+    told |= {one.vein: "dropped" for one in dropped(anatomy)}
+    return [
+        {"text": named.text, "places": _places(named.points), "told": told.get(named.text, "")}
+        for named in landmarks(anatomy, {})
+    ]
+
+
+def _places(points: FloatArray) -> list[list[float]]:
+    """Return some of the places (N, 3) of a structure; a name sits on one that is seen."""
+    return _line(points[np.linspace(0, len(points) - 1, min(len(points), NAME_PLACES)).astype(int)])
+
+
+def _marks(anatomy: Anatomy) -> list[dict[str, Any]]:
+    """Return single places of the procedure: where the sheath crosses the septum."""
+    if anatomy.septum is None:
+        return []
+    how = "estimated" if anatomy.septum.estimated else "given"
+    return [{"text": f"septal crossing, {how}", "at": _place(anatomy.septum.point), "colour": MARK}]
+
+
+def _structure(name: str, shape: Structure, index: int) -> dict[str, Any]:
+    told: dict[str, Any] = {
+        "name": name.replace("_", " "),
+        "colour": STRUCTURE_TINTS[index % len(STRUCTURE_TINTS)],
+    }
+    if isinstance(shape, Surface):
+        thin, _ = thinned(shape, STRUCTURE_FACES)
+        return {**told, "places": _places(shape.points), "mesh": pack_mesh(thin)}
+    return {**told, "places": _places(shape), "line": _line(shape)}
+
+
+def vein_scene(
+    anatomy: Anatomy, vein: Vein, fits: Sequence[Fit], report: ReportInput
+) -> dict[str, Any]:
+    """Return one vein of the scene with its fits."""
+    ostium = vein.ostium
+    side = frame_vein(vein, fits, 1000, 1000).side.towards
+    largest = max([fit.balloon_mm for fit in fits] or [ostium.measures.d_max_mm * 1.4])
+    patch = next((fit.patch for fit in fits if fit.patch is not None), None)
+    thin, kept = thinned(patch, PATCH_FACES) if patch is not None else (None, None)
+    several = len({fit.approach for fit in report.fits}) > 1
+    bands = gap_bands(report.settings.seating.contact_tolerance_mm)
+    size = f"{number(ostium.measures.d_max_mm)} × {number(ostium.measures.d_min_mm)} mm"
+    return {
+        "name": vein.name,
+        "words": vein_in_words(vein.name),
+        "told": hand_words(anatomy, vein.name),
+        "size": f"Ostium {size}, ovality {number(ostium.measures.ovality, 2)}",
+        "centre": _place(ostium.centre),
+        "normal": _direction(ostium.normal),
+        "axis": _direction(vein.axis),
+        "side": _direction(side),
+        "view": round(0.5 * VIEW_MARGIN * largest, 2),
+        "reach": round(0.5 * ostium.measures.d_max_mm + 6.0, 2),
+        "contour": _line(ostium.contour.points),
+        "patch": None if thin is None else pack_mesh(thin),
+        "fits": [
+            {
+                **_fit(fit, report),
+                "title": column_title(fit, with_approach=several),
+                "gap": _gap(fit, patch, kept),
+                "growth": growth_scene(fit),
+                "aim": "".join(drawing.file for _, drawing in aim_charts(vein, [fit], bands)),
+            }
+            for fit in fits
+        ],
+        "plans": plan_scenes(vein, fits, thin),
+    }
+
+
+def _gap(fit: Fit, patch: Surface | None, kept: IntArray | None) -> dict[str, Any] | None:
+    if patch is None or kept is None or fit.patch_gap_mm is None:
+        return None
+    if fit.patch is None or len(fit.patch_gap_mm) != len(patch.points):
+        return None
+    return pack_gap(fit.patch_gap_mm[kept])
+
+
+def _fit(fit: Fit, report: ReportInput) -> dict[str, Any]:
+    section = balloon_section(fit)
+    zones = report.freezing_zones
+    return {
+        "sign": mark(fit, report.settings.report),
+        "verdict": headline(fit, report.settings.report),
+        "lines": _figures(fit),
+        "diameter": fit.balloon_mm,
+        "centre": None if fit.centre is None else _place(fit.centre),
+        "shaft": _direction(balloon_axis(fit)),
+        "profile": np.round(section, 2).tolist(),
+        "rings": np.round(_rings(section, (90.0, *zones.get(fit.balloon, ()))), 3).tolist(),
+        "leaks": [
+            {"at": _place(np.array([leak.x_mm, leak.y_mm, leak.z_mm])), "text": f"leak {k}",
+             "words": leak_words(leak)}
+            for k, leak in enumerate(sorted(fit.leaks, key=lambda leak: -leak.width_mm), start=1)
+        ],
+    }  # fmt: skip
+
+
+def _rings(section: FloatArray, polar_deg: Sequence[float]) -> FloatArray:
+    """Where polar angles from the nose meet a half section (N, 2); poles and repeats left out."""
+    angles = np.degrees(np.arctan2(section[:, 1], section[:, 0]))[::-1]
+    wanted = np.array(sorted({deg for deg in polar_deg if POLE_DEG < deg < 180.0 - POLE_DEG}))
+    return np.stack([np.interp(wanted, angles, along) for along in section[::-1].T], axis=1)
+
+
+def _figures(fit: Fit) -> list[str]:
+    lines = [figures(fit)]
+    lines += [
+        f"Freezing zone to {name.replace('_', ' ')}: {number(value)} mm."
+        for name, value in fit.distances_mm.items()
+    ]
+    return lines

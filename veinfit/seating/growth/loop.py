@@ -1,0 +1,50 @@
+"""The mapping loop: where a circular catheter lies that runs ahead through the balloon's shaft."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from veinfit.anatomy.model import Vein
+from veinfit.seating.mechanics.guide import guide_of
+from veinfit.vectors import FloatArray
+
+OPEN, FOLDED = "open", "folded"
+"""A loop that is no wider than the vein lies open in it, a wider one folds."""
+
+
+@dataclass(frozen=True, slots=True)
+class LoopReading:
+    """Where the loop lies when it is drawn back to the balloon's nose.
+
+    Attributes
+    ----------
+    depth_mm : float or None
+        Along the centreline from the ostium, positive into the vein; None where the
+        vein is not known so far.
+    calibre_mm : float or None
+        Diameter of the circle of the section's area there.
+    fit : str
+        ``open``, ``folded``, or empty where the calibre is not known.
+    """
+
+    depth_mm: float | None
+    calibre_mm: float | None
+    fit: str
+
+
+def loop_reading(vein: Vein, nose: FloatArray, loop_mm: float) -> LoopReading:
+    """Tell where a loop of some diameter lies when it is drawn back to the nose (3,).
+
+    Before the ostium the loop lies in the antrum; its calibre is then that of the ostium.
+    """
+    guide = guide_of(vein)
+    depth = guide.arc_length(nose) - guide.arc_length(vein.ostium.centre)
+    known = np.array([section.s_mm for section in vein.sections])
+    if not len(known) or depth > float(known.max()):
+        return LoopReading(None, None, "")
+    widths = np.array([section.measures.d_area_mm for section in vein.sections])
+    order = np.argsort(known)
+    calibre = float(np.interp(max(depth, float(known.min())), known[order], widths[order]))
+    return LoopReading(float(depth), calibre, OPEN if loop_mm <= calibre else FOLDED)

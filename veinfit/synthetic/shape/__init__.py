@@ -1,0 +1,1 @@
+"""The parameters of an invented atrium."""

@@ -1,0 +1,1 @@
+"""What is true of an invented atrium, read off its implicit functions."""

@@ -1,0 +1,1 @@
+"""From parameters to implicit functions, surfaces and label volumes."""
