@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 
 from veinfit.errors import InputError
 from veinfit.labels import LabelMap, LabelVolume, lumen_input
-from veinfit.labels.lumen import crop_to_values, value_counts
+from veinfit.labels.counting import crop_to_values, value_counts
 from veinfit.settings import SurfaceSettings
 from veinfit.surface.mesh import edge_graph, edges, enclosed_volume
 from veinfit.vectors import apply_affine
@@ -309,7 +309,7 @@ def test_notes_of_the_reader_come_first():
 @pytest.mark.parametrize("order", ["C", "F"])
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.uint32])
 def test_counts_and_crops_do_not_depend_on_memory_order(rng, order, dtype, monkeypatch):
-    monkeypatch.setattr("veinfit.labels.lumen.SLAB_VOXELS", 50)
+    monkeypatch.setattr("veinfit.labels.counting.SLAB_VOXELS", 50)
     values = np.zeros((9, 11, 13), dtype)
     values[2:5, 3:9, 4:6] = rng.integers(0, 4, (3, 6, 2))
     values = np.asarray(values, order=order)

@@ -13,6 +13,7 @@ from veinfit.labels.borders import (
     label_borders,
     unnamed_notes,
 )
+from veinfit.labels.counting import crop_to_values, members, slabs, value_counts
 from veinfit.labels.model import (
     ATRIUM_EXTENT_MM,
     BODY_NAME,
@@ -36,12 +37,6 @@ LISTED_VALUES = 12
 
 IMAGE_VALUES = 256
 """A volume with more values than this is an image rather than labels."""
-
-SLAB_VOXELS = 1 << 22
-"""Voxels looked at in one go, so that no temporary array is as large as the volume."""
-
-TABLE_SIZE = 1 << 20
-"""Values below this are looked up in a table."""
 
 LARGE_PART_ML = 0.3
 """A separate part from this volume on may be a broken-off vein: 4 mm of one of 10 mm diameter."""
@@ -88,7 +83,7 @@ def lumen_input(
     labels, structures = _meaning(counts, label_map, notes)
     wanted = sorted({v for values in labels.values() for v in values})
     values, low = crop_to_values(volume.values, wanted)
-    lumen = _members(values, [v for n, vs in labels.items() if n != SEPTUM_NAME for v in vs])
+    lumen = members(values, [v for n, vs in labels.items() if n != SEPTUM_NAME for v in vs])
     lumen, offset = crop_to(lumen)
     values = _part(values, offset, lumen.shape)
     low = low + offset
@@ -108,7 +103,7 @@ def lumen_input(
     hints = {}
     if len(named) > 1:
         hints = {
-            name: _centres(lumen & _members(values, vs), low, volume) for name, vs in named.items()
+            name: _centres(lumen & members(values, vs), low, volume) for name, vs in named.items()
         }
         notes += [
             Note("input", f"no voxel of {name} is part of the lumen", name, "caution")
@@ -120,7 +115,7 @@ def lumen_input(
     septum = np.zeros((0, 3))
     if SEPTUM_NAME in labels:
         found, start = crop_to_values(volume.values, labels[SEPTUM_NAME])
-        septum = _centres(_members(found, labels[SEPTUM_NAME]), start, volume)
+        septum = _centres(members(found, labels[SEPTUM_NAME]), start, volume)
     return LabelledLumen(
         surface=_surface(filled, low, volume, settings),
         hints=hints,
@@ -134,83 +129,6 @@ def lumen_input(
         values=named,
         image_border_points=image_border_points(lumen, low, volume),
     )
-
-
-def value_counts(values: LabelArray) -> dict[int, int]:
-    """Return how many voxels hold each value but 0, in ascending order of values."""
-    counts: dict[int, int] = {}
-    for slab in _slabs(values[_occupied(values)]):
-        if np.iinfo(values.dtype).max < TABLE_SIZE:
-            amounts = np.bincount(slab.ravel(order="K"))
-            found = np.flatnonzero(amounts)
-            amounts = amounts[found]
-        else:
-            found, amounts = np.unique(slab, return_counts=True)
-        for value, amount in zip(found.tolist(), amounts.tolist(), strict=True):
-            counts[value] = counts.get(value, 0) + amount
-    counts.pop(0, None)
-    return dict(sorted(counts.items()))
-
-
-def crop_to_values(
-    values: LabelArray, wanted: list[int] | tuple[int, ...]
-) -> tuple[LabelArray, IntArray]:
-    """Return the part of a volume that bounds the wanted values, and its first index (3,)."""
-    axis = _slowest_axis(values)
-    low, high = np.array(values.shape), np.zeros(3, dtype=np.int64)
-    occupied = _occupied(values)
-    first = np.array([part.start for part in occupied])
-    start = 0
-    for slab in _slabs(values[occupied]):
-        member = _members(slab, wanted)
-        for k in range(3):
-            used = np.flatnonzero(member.any(axis=tuple(a for a in range(3) if a != k)))
-            if len(used):
-                shift = first[k] + (start if k == axis else 0)
-                low[k] = min(low[k], used[0] + shift)
-                high[k] = max(high[k], used[-1] + shift + 1)
-        start += slab.shape[axis]
-    low = np.minimum(low, high)
-    box = tuple(slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
-    return values[box], low
-
-
-def _occupied(values: LabelArray) -> tuple[slice, slice, slice]:
-    """Return the box that bounds all voxels but 0: a scan without its empty margins is small."""
-    box = [slice(0, n) for n in values.shape]
-    for axis in np.argsort(np.abs(values.strides))[::-1]:
-        others = tuple(k for k in range(3) if k != axis)
-        held = np.flatnonzero(values[tuple(box)].any(axis=others))
-        box[axis] = slice(int(held[0]), int(held[-1]) + 1) if len(held) else slice(0, 0)
-    return box[0], box[1], box[2]
-
-
-def _slowest_axis(values: LabelArray) -> int:
-    return int(np.argmax(np.abs(values.strides)))
-
-
-def _slabs(values: LabelArray) -> list[LabelArray]:
-    """Cut a volume into views along the axis that is slowest in memory."""
-    axis = _slowest_axis(values)
-    thickness = max(1, SLAB_VOXELS * values.shape[axis] // max(values.size, 1))
-    return [
-        values[(slice(None),) * axis + (slice(k, k + thickness),)]
-        for k in range(0, values.shape[axis], thickness)
-    ]
-
-
-def _members(values: LabelArray, wanted: list[int] | tuple[int, ...]) -> BoolArray:
-    """Tell which voxels hold one of the wanted values."""
-    top = np.iinfo(values.dtype).max
-    wanted = [v for v in wanted if v <= top]
-    if top >= TABLE_SIZE:
-        member = np.zeros(values.shape, dtype=bool)
-        for value in wanted:
-            member |= values == value
-        return member
-    table = np.zeros(top + 1, dtype=bool)
-    table[wanted] = True
-    return np.asarray(table[values])
 
 
 def _meaning(
@@ -310,7 +228,7 @@ def _largest_part(
     """
     parts, count = ndimage.label(lumen, structure=CENTRE_NEIGHBOURS)
     sizes = np.zeros(count + 1, dtype=np.int64)
-    for slab in _slabs(parts):
+    for slab in slabs(parts):
         sizes += np.bincount(slab.ravel(), minlength=count + 1)
     sizes[0] = 0
     main = int(sizes.argmax())
@@ -400,4 +318,4 @@ def _structure_surface(
     volume: LabelVolume, wanted: tuple[int, ...], settings: SurfaceSettings
 ) -> Surface:
     values, low = crop_to_values(volume.values, wanted)
-    return _surface(_members(values, wanted), low, volume, settings)
+    return _surface(members(values, wanted), low, volume, settings)

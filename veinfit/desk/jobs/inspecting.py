@@ -10,7 +10,8 @@ import numpy as np
 from veinfit.errors import InputError
 from veinfit.io.files import hash_file, input_kind, is_dicom
 from veinfit.io.inputs.meshes import MM_PER_UNIT
-from veinfit.labels.lumen import IMAGE_VALUES, value_counts
+from veinfit.labels.counting import value_counts
+from veinfit.labels.lumen import IMAGE_VALUES
 from veinfit.labels.model import ATRIUM_EXTENT_MM
 from veinfit.toml import read_toml
 from veinfit.vectors import FloatArray

@@ -11,7 +11,8 @@ import numpy as np
 from veinfit.desk.jobs.inspecting import LISTED_PARTS
 from veinfit.errors import InputError
 from veinfit.io.files import input_kind, is_dicom
-from veinfit.labels.lumen import IMAGE_VALUES, value_counts
+from veinfit.labels.counting import value_counts
+from veinfit.labels.lumen import IMAGE_VALUES
 from veinfit.labels.voxel_surface import crop_to, lumen_surface
 from veinfit.report.colours import STRUCTURE_TINTS, VEIN_TINTS, WALL_INNER, WALL_OUTER, rgb
 from veinfit.report.viewer.viewer_packing import pack_mesh, thinned

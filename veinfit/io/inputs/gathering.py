@@ -12,8 +12,8 @@ from veinfit.errors import InputError
 from veinfit.io.dicom.common import Segments
 from veinfit.io.files import is_dicom
 from veinfit.io.inputs.volumes import read_shares, read_stored_volume, read_volume
+from veinfit.labels.counting import value_counts
 from veinfit.labels.join import HALF, Grid, LabelPart, crop_part, join_parts
-from veinfit.labels.lumen import value_counts
 from veinfit.labels.model import (
     BODY_NAME,
     LabelMap,
