@@ -13,10 +13,12 @@ import pytest
 import pyvista as pv
 
 from veinfit.anatomy import find_anatomy
+from veinfit.anatomy.branches.contours import contour_around, measure_contour
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.labels import lumen_surface
 from veinfit.settings import Settings
 from veinfit.surface import Surface
+from veinfit.surface.cuts import plane_contours
 from veinfit.surface.mesh import vertex_normals
 from veinfit.surface.openings import boundary_loops
 from veinfit.synthetic import build
@@ -126,7 +128,7 @@ def shell(mesh):
 
 
 def check_like(anatomy, whole, diameter_mm, place_mm):
-    """Hold ostia alike."""
+    """Hold ostia alike; ``diameter_mm`` None leaves their own diameters out."""
     found = {v.name: v for v in anatomy.veins}
     assert set(found) == {v.name for v in whole.veins}
     for vein in whole.veins:
@@ -134,7 +136,16 @@ def check_like(anatomy, whole, diameter_mm, place_mm):
         moved = np.linalg.norm(other.centre - vein.ostium.centre)
         assert moved < place_mm, vein.name
         change = other.measures.d_area_mm - vein.ostium.measures.d_area_mm
-        assert abs(change) < diameter_mm, vein.name
+        assert diameter_mm is None or abs(change) < diameter_mm, vein.name
+
+
+def check_like_at_one_place(anatomy, whole, diameter_mm):
+    """Hold diameters alike in each ostial plane, wherever that lies."""
+    for vein in anatomy.veins:
+        centre, normal = vein.ostium.centre, vein.ostium.normal
+        there = contour_around(plane_contours(whole.wall, centre, normal), centre, normal)
+        d_area_mm = measure_contour(there.points, normal).d_area_mm
+        assert abs(d_area_mm - vein.ostium.measures.d_area_mm) < diameter_mm, vein.name
 
 
 @cache
@@ -159,7 +170,11 @@ def found_in(broken, mesh):
     ],
 )
 def test_a_broken_mesh_gives_the_same_veins(mesh, whole, broken):
-    check_like(found_in(broken, mesh), whole, diameter_mm=0.6, place_mm=1.0)
+    found = found_in(broken, mesh)
+    check_like_at_one_place(found, whole, diameter_mm=0.3)
+    # Of so few faces the ostium of a funnel may move by its millimetre, its own diameter with it.
+    ostial_mm = None if broken is two_thousand_faces else 0.6
+    check_like(found, whole, diameter_mm=ostial_mm, place_mm=1.0)
 
 
 BOTH_SIDES = "the mesh shows the wall from both sides: its inner side was used"

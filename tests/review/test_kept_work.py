@@ -1,7 +1,7 @@
 """No work is lost: reload, another writer, replacing the file, two veins of one name.
 
-All in a headless browser against the real server. No outside source: what is
-wanted stands in the issue of a review page, and a backup is compared byte by byte.
+All in a headless browser against the real server. No outside source: what
+a reader would lose is looked for, and a backup is compared byte by byte.
 """
 
 from __future__ import annotations

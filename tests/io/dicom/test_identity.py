@@ -44,7 +44,7 @@ TOLD = {
     "AcquisitionDate": "20231106",
     "ContentDate": "20231107",
     "SeriesDate": "20231108",
-    "AcquisitionTime": "101112",
+    "AcquisitionTime": "101112.131415",
     "InstanceCreationDate": "20231109",
     "InstanceCreationTime": "121314",
 }
