@@ -200,7 +200,8 @@ def seat(
     structures : mapping of str to Surface or (N, 3) array, optional
         What distances are measured to, LPS mm; those of the case where ``where`` is one.
     tries : int
-        Chains of tries for probabilities and the aim map, a power of two; 0 seats each balloon
+        Chains of tries for probabilities and the aim map, a power of two, in place of the setting
+        ``margin.samples``, which only whole cases read; 0 seats each balloon
         once, without any perturbation.
 
     Returns

@@ -35,6 +35,6 @@ HELD_OUT = Split(0.24, 0.21, 0.35, 0.20)
 AGAINST_PRACTICE = (
     f"How the model does against practice (one try, shares of veins): predicted on "
     f"invented atria held out of the calibration, {HELD_OUT.words}; "
-    f"seen in practice (no source), {PRACTICE.words}."
+    f"common practice, no published source, {PRACTICE.words}."
 )
 """The line that stands beside every table of probabilities."""

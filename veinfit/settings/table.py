@@ -29,6 +29,8 @@ def settings_page() -> str:
     rows = []
     for group, name, value, about in describe(Settings()):
         shown = value if isinstance(value, str) else f"{value:g}"
+        if isinstance(value, bool):
+            shown = "true" if value else "false"
         cells = (f"`{group}.{name}`", shown, about["unit"], about["meaning"], about["basis"])
         rows.append("| " + " | ".join(cells) + " |\n")
     return HEAD + "".join(rows)

@@ -120,7 +120,7 @@ def _group_from_mapping(
                 faults.append(f"{where} = {value} must be a power of two")
                 continue
         elif not isinstance(value, kind):
-            faults.append(f"{where} must be of type {kind.__name__}")
+            faults.append(f"{where} must be {'true or false' if kind is bool else 'a text'}")
             continue
         elif value not in item.metadata.get("choices", (value,)):
             faults.append(f"{where} = {value!r} must be one of {item.metadata['choices']}")

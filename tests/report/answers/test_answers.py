@@ -86,7 +86,7 @@ def test_what_a_growing_balloon_does_where_it_lies_is_told(fits: tuple[Fit, ...]
     )  # fmt: skip
     small = replace(fits[0], growth=Growth(steps, (), 0.3, 0.1))
     assert points(small, fits[1])["Grown in place"] == (
-        "28 mm to 31 mm: nominal seat leaks from 29.5 mm on"
+        "28 mm to 31 mm: nominal seat leaks from 29.5 mm on, 0.20 of tries seal at the end"
     )
     near = replace(small, distances_mm={"oesophagus": 2.0})
     assert points(near, fits[1])["Near"] == ("oesophagus 2.0 mm (28 mm), −1.0 mm (grown to 31 mm)")
@@ -131,7 +131,7 @@ def test_sizes_that_seal_from_the_same_directions_are_named_together(
             0.1, "", None, None)
         for hour, tilt in ((None, 0.0), (6.0, 10.0), (0.0, 10.0))
     )  # fmt: skip
-    told = points(replace(fits[0], aims=aims), replace(fits[1], aims=aims))["Aim"]
+    told = points(replace(fits[0], aims=aims), replace(fits[1], aims=aims))["Shaft direction"]
     assert told == (
         "28 mm and 31 mm seal from 1 of 3 directions, when the shaft points 10° inferior "
         "(6 o'clock)"

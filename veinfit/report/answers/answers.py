@@ -48,7 +48,7 @@ LEAST_SHARE = 0.2
 LEAST_TOLD = 0.005
 """A probability below this is written 0.00 and not told."""
 
-WIDE_POINTS = ("Aim", "Several seats", "Near")
+WIDE_POINTS = ("Shaft direction", "Several seats", "Near")
 """What needs a line of its own; two of the others stand beside each other."""
 
 MOST_TOLD = 2
@@ -167,7 +167,7 @@ def _tie_words(fits: Sequence[Fit]) -> str:
 
 def _size(fit: Fit, greatest: float | None, settings: Settings) -> SizeAnswer:
     steered = fit.steered_seal_probability
-    grown, grown_to = _grown_chance(fit, settings)
+    grown, grown_to = _grown_chance(fit)
     return SizeAnswer(
         fit=fit,
         title=column_title(fit, with_approach=False),
@@ -189,7 +189,7 @@ def _chance(fit: Fit, field: str, settings: Settings) -> Chance:
     return Chance(word, cell(value, field, 2, why_missing(fit)), interval_words(*bounds))
 
 
-def _grown_chance(fit: Fit, settings: Settings) -> tuple[Chance | None, str]:
+def _grown_chance(fit: Fit) -> tuple[Chance | None, str]:
     """Return the probability before growth in place or after it, and the last diameter.
 
     The case's expected number with growth is its sum over the veins.
@@ -198,7 +198,8 @@ def _grown_chance(fit: Fit, settings: Settings) -> tuple[Chance | None, str]:
     if fit.growth is None or either is None:
         return None, ""
     last = fit.growth.steps[-1]
-    told = Chance(likelihood(either, settings.report), cell(either, "", 2), "")
+    # Without an interval there is no word for how likely it is.
+    told = Chance("", cell(either, "", 2), "")
     return told, f"{number(last.diameter_mm, 0)}{SPACE}mm"
 
 
@@ -210,7 +211,7 @@ def _points(sizes: Sequence[SizeAnswer], settings: Settings) -> Iterator[tuple[s
         ("Lost as freezing starts", _freezing(sizes)),
         ("Decided by", _decides(sizes)),
         ("Grown in place", _grown(sizes)),
-        ("Aim", _aim(sizes)),
+        ("Shaft direction", _aim(sizes)),
         ("Several seats", together_words([size.fit for size in sizes])),
         ("Near", _near(sizes)),
     )
@@ -323,6 +324,8 @@ def _grown(sizes: Sequence[SizeAnswer]) -> str:
             words.append("nominal seat stays sealed")
         elif not growth.steps[0].sealed:
             words.append("nominal seat stays unsealed")
+        if words and last.seal_probability is not None:
+            words.append(f"{number(last.seal_probability, 2)} of tries seal at the end")
         if words:
             to = f"{size.title} to {number(last.diameter_mm, 0)}{SPACE}mm"
             told.append(f"{to}: {', '.join(words)}")
