@@ -94,7 +94,7 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) =>
       unsaved = false;
       store.put();
       say((answer.version
-        ? `Saved as ${answer.file}. Pass it to assess with --corrections.`
+        ? `Saved as ${answer.file}. Run the case again with it: Run again on the desk, or assess with --corrections.`
         : `${answer.file} is taken away: nothing is corrected.`)
         + (answer.kept ? ` What it said before is kept as ${answer.kept}.` : ""));
     }
