@@ -167,7 +167,7 @@ def _size(size: SizeAnswer) -> list[tuple[str, str]]:
             interval = f" ({chance.interval})" if chance.interval else ""
             told.append(f"{after}{chance.word} {chance.value.text}{interval}")
     if size.grown is not None:
-        told.append(f"one try, or grown to {size.grown_to} where it leaks {size.grown.value.text}")
+        told.append(f"one try, or grown to {size.grown_to} {size.grown.value.text}")
     return [(f"{SIGNS[size.sign]} {size.title}", "; ".join(told))]
 
 
