@@ -17,6 +17,7 @@ from veinfit.desk.site.desk import Desk, values_of
 from veinfit.desk.store.cases import REVIEWED, RUN, SECOND, SIGNED, CaseFolder
 from veinfit.desk.store.parts import NEIGHBOURS
 from veinfit.desk.store.signing import changed_since_signing
+from veinfit.desk.store.states import newer_than_result
 from veinfit.errors import InputError
 from veinfit.io.results.provenance import program_versions
 from veinfit.labels.model import LABEL_NAMES
@@ -119,6 +120,7 @@ def case_page(desk: Desk, case: CaseFolder) -> tuple[str, str]:
         address=quote(case.name),
         state=state,
         has_result=case.has_result,
+        outdated=newer_than_result(case) if case.has_result and not signed else "",
         has_picture=(case.result / "pictures" / "overview.png").is_file(),
         has_pdf=(case.result / "report.pdf").is_file(),
         reviewed=case.state_file(REVIEWED),
