@@ -21,8 +21,8 @@ from veinfit.synthetic.draw.distributions import (
     parse_distributions,
 )
 from veinfit.synthetic.draw.drawn_case import Recipe, case_name, draw_case
-from veinfit.synthetic.draw.laws import Law, Source
 from veinfit.synthetic.draw.targets import draw_targets
+from veinfit.synthetic.draw.truncated import Source, TruncatedDistribution
 from veinfit.synthetic.files import write_ply
 from veinfit.synthetic.wall.meshing import folds
 
@@ -65,16 +65,18 @@ def test_the_table_is_written_with_every_figure_of_a_row(drawn) -> None:
 
 
 @pytest.mark.parametrize("kind", ["normal", "lognormal"])
-def test_a_law_that_is_cut_off_has_the_mean_and_sd_that_were_asked_for(kind: str) -> None:
+def test_a_truncated_distribution_has_the_mean_and_sd_that_were_asked_for(kind: str) -> None:
     source = Source("a", "b", True)
-    law = Law(kind, 7.0, 3.5, 2.0, 21.0, source, source)
+    distribution = TruncatedDistribution(kind, 7.0, 3.5, 2.0, 21.0, source, source)
     # By quantiles, which the closed forms of its moments do not enter.
-    values = np.array([law.quantile(share) for share in (np.arange(40_000) + 0.5) / 40_000])
+    values = np.array(
+        [distribution.quantile(share) for share in (np.arange(40_000) + 0.5) / 40_000]
+    )
     assert values.mean() == pytest.approx(7.0, abs=0.002)
     assert values.std() == pytest.approx(3.5, abs=0.005)
     assert values.min() >= 2.0
     assert values.max() <= 21.0
-    mu, sigma = law.parameters
+    mu, sigma = distribution.parameters
     other = stats.lognorm(sigma, scale=np.exp(mu)) if kind == "lognormal" else stats.norm(mu, sigma)
     assert other.expect(lambda x: x, lb=2.0, ub=21.0, conditional=True) == pytest.approx(7.0)
 
@@ -122,8 +124,8 @@ def test_stated_correlations_are_drawn() -> None:
         '\n[[correlation]]\nbetween = ["RSPV.ostial_diameter_mm", "atrium.volume_ml"]\n'
         'r = 0.6\nsource = "convention"\n'
     )
-    laws = parse_distributions(text, "test")
-    found = [draw_targets(laws, 1, number) for number in range(1500)]
+    given = parse_distributions(text, "test")
+    found = [draw_targets(given, 1, number) for number in range(1500)]
     pairs = [
         (t.veins["RSPV"]["ostial_diameter_mm"], t.volume_ml) for t in found if "RSPV" in t.veins
     ]

@@ -31,7 +31,7 @@ REMEDY = re.compile(
     r"|: (?:give|pass|crop|export)\b|must |may hold|did you mean|there (?:are|is) "
     r"|is not known|outside|missing|holds no|is not TOML|veinfit reads|is empty|is not a"
     r"|is not 1|is needed|are needed|needs at least|is none of"
-    r"|go together|belongs in|no [a-z]+ law"
+    r"|go together|belongs in|no [a-z]+ distribution"
 )
 """How messages say what to do, or what would be right."""
 

@@ -25,7 +25,7 @@ from veinfit.report.wording import (
 from veinfit.seating.model import Fit
 from veinfit.settings import ReportSettings
 
-LAW = ReportSettings()
+SETTINGS = ReportSettings()
 
 SEATED = Fit("LSPV", "28 mm", 28.0, "coaxial", "seated")
 
@@ -105,22 +105,22 @@ def test_the_sign_follows_the_probability_and_never_the_seat(
 ) -> None:
     for sealed in (True, False):
         fit = replace(SEATED, occluded=True, sealed=sealed, seal_probability=probability)
-        assert mark(fit, LAW) == sign
-        assert likelihood(probability, LAW) == word
-        said = headline(fit, LAW)
+        assert mark(fit, SETTINGS) == sign
+        assert likelihood(probability, SETTINGS) == word
+        said = headline(fit, SETTINGS)
         assert said.startswith(f"Seal {word}: " if word else "Nominal seat")
         assert "Nominal seat" in said
 
 
 def test_an_interval_into_the_opposite_word_makes_it_uncertain() -> None:
-    assert likelihood(0.9, LAW, (0.34, 1.0)) == "likely"
-    assert likelihood(0.9, LAW, (0.33, 1.0)) == "uncertain"
-    assert likelihood(0.1, LAW, (0.0, 0.65)) == "unlikely"
-    assert likelihood(0.1, LAW, (0.0, 0.66)) == "uncertain"
+    assert likelihood(0.9, SETTINGS, (0.34, 1.0)) == "likely"
+    assert likelihood(0.9, SETTINGS, (0.33, 1.0)) == "uncertain"
+    assert likelihood(0.1, SETTINGS, (0.0, 0.65)) == "unlikely"
+    assert likelihood(0.1, SETTINGS, (0.0, 0.66)) == "uncertain"
 
 
 def test_the_thresholds_are_those_of_the_settings() -> None:
-    strict = replace(LAW, likely_from=0.9, unlikely_to=0.5)
+    strict = replace(SETTINGS, likely_from=0.9, unlikely_to=0.5)
     assert likelihood(0.8, strict) == "uncertain" and likelihood(0.5, strict) == "unlikely"
     assert "0.9 or more" in scale_words(strict) and "0.5 or less" in scale_words(strict)
 
@@ -129,8 +129,8 @@ def test_the_thresholds_are_those_of_the_settings() -> None:
     ("push", "word"), [(0.1, "light"), (0.33, "light"), (0.5, "moderate"), (0.67, "firm")]
 )
 def test_a_push_is_told_beside_the_greatest_one(push: float, word: str) -> None:
-    assert push_words(push, 1.0, LAW) == word
-    assert push_words(2.0 * push, 2.0, LAW) == word
+    assert push_words(push, 1.0, SETTINGS) == word
+    assert push_words(2.0 * push, 2.0, SETTINGS) == word
 
 
 def test_a_verdict_that_is_not_a_seat_says_why() -> None:

@@ -63,10 +63,10 @@ def test_expected_numbers_are_those_counted_from_tries(choice, sizes):
 
 def test_one_vein_is_expected_as_often_as_its_tries_sealed():
     oval = hole(10.0, ratio=0.75, edge_mm=1.2, plate_mm=26.0, tube_mm=16.0)
-    law = MarginSettings(samples=32, chains_per_patient=8, direction_sd_deg=10.0,
+    margin = MarginSettings(samples=32, chains_per_patient=8, direction_sd_deg=10.0,
                          steered_attempts=2, aim_tilt_step_deg=0.0, keep_attempts=True)  # fmt: skip
     settings = SeatingSettings(patch_edge_mm=1.2, growth_what_if_mm=0.0, growth_in_place=False)
-    fits = seat_vein(oval.anatomy, oval.vein, [sphere(28)], settings, margin=law)
+    fits = seat_vein(oval.anatomy, oval.vein, [sphere(28)], settings, margin=margin)
     rows = fits[0].attempts
     first = [row.antral for row in rows if row.attempt == 1]
     last = {(row.patient, row.chain): row.antral for row in rows}

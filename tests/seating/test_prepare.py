@@ -14,13 +14,13 @@ from veinfit.settings import MarginSettings, SeatingSettings
 def test_another_name_of_vein_or_balloon_moves_no_try():
     oval = hole(11.0, ratio=8.0 / 11.0, edge_mm=1.2, plate_mm=26.0, tube_mm=18.0)
     settings = SeatingSettings(patch_edge_mm=1.2, growth_in_place=False)
-    law = MarginSettings(samples=8, chains_per_patient=4, aim_tilt_step_deg=20.0)
+    margin = MarginSettings(samples=8, chains_per_patient=4, aim_tilt_step_deg=20.0)
     told = []
     for name, balloon in (("LSPV", "28 mm"), ("RIPV", "first")):
         vein = replace(oval.vein, name=name, found_as="LSPV")
         anatomy = replace(oval.anatomy, veins=(vein,))
         ball = replace(sphere(28), name=balloon)
-        told.append(seat_vein(anatomy, vein, [ball], settings, margin=law)[0])
+        told.append(seat_vein(anatomy, vein, [ball], settings, margin=margin)[0])
     one, other = (fit.margin for fit in told)
     assert one.antral.given_patient == other.antral.given_patient
     assert (one.leak_width_mm, one.attempts_per_chain) == (

@@ -38,29 +38,29 @@ class Known:
     ovality_mm: float
     push_mm: float = 0.0
 
-    def widths(self, unknowns, law, shifts):
+    def widths(self, unknowns, margin, shifts):
         tilt = np.hypot(*np.moveaxis(unknowns.first[..., :2], -1, 0))
-        push = np.log(spring_factors(unknowns.first, law))[..., 0] + shifts[:, None, None, 0]
+        push = np.log(spring_factors(unknowns.first, margin))[..., 0] + shifts[:, None, None, 0]
         return (
             self.ovality_mm
             + SLOPE_MM * tilt * shifts[:, None, None, 3]
             - self.push_mm * push
-            + 0.5 * unknowns.surface_offset_mm(law)[:, None]
+            + 0.5 * unknowns.surface_offset_mm(margin)[:, None]
         )
 
-    def chances(self, unknowns, law, shifts, tolerance):
-        widths = self.widths(unknowns, law, shifts)
+    def chances(self, unknowns, margin, shifts, tolerance):
+        widths = self.widths(unknowns, margin, shifts)
         return ndtr((tolerance[:, None, None] - widths) / 0.02).mean(axis=2)
 
 
 def observed(veins, scatter, tolerance, push=0.0, seed=3, attempts=4):
     """Attempts drawn from the truth, with a patient for every vein."""
     rng = np.random.default_rng(seed)
-    law = replace(SETTINGS.margin, samples=attempts, chains_per_patient=attempts)
+    margin = replace(SETTINGS.margin, samples=attempts, chains_per_patient=attempts)
     found = []
     for fit, vein in enumerate(veins):
-        unknowns = draw(replace(law, seed=int(rng.integers(2**31))), f"truth {fit}")
-        width = vein.widths(unknowns, law, np.array([[push, 0.0, 0.0, scatter]]))[0, 0]
+        unknowns = draw(replace(margin, seed=int(rng.integers(2**31))), f"truth {fit}")
+        width = vein.widths(unknowns, margin, np.array([[push, 0.0, 0.0, scatter]]))[0, 0]
         found += [Attempt(f"patient {fit}", fit, bool(w <= tolerance)) for w in width]
     return found
 
@@ -115,8 +115,8 @@ def test_quantities_that_act_alike_are_one_ridge():
 
 def test_attempts_in_one_patient_share_what_is_unknown():
     """Two tries that agree tell less where they share a patient than where they do not."""
-    law = replace(SETTINGS.margin, surface_offset_sd_mm=2.0)
-    settings = replace(SETTINGS, margin=law)
+    margin = replace(SETTINGS.margin, surface_offset_sd_mm=2.0)
+    settings = replace(SETTINGS, margin=margin)
     answers = respond([Known(0.0)], ["vein"], settings, quantities(settings))
     share = np.array([q.share(q.start) for q in answers.quantities])
     together = of_attempts(answers, [Attempt("a", 0, True)] * 2)(share)
@@ -188,23 +188,23 @@ def test_too_few_attempts_are_refused(few, ground):
 
 @pytest.mark.slow
 def test_emulated_chances_are_those_of_seats(ground):
-    """The interpolated leak widths give the probability that seats under the law give."""
+    """The interpolated leak widths give the probability that seats under the distribution give."""
     from veinfit.seating.approach.line import line_through_ostium
     from veinfit.seating.prepare import prepare
     from veinfit.seating.uncertainty.attempts import simulator
 
-    law = replace(HELD.margin, samples=256, chains_per_patient=64, direction_sd_deg=12.0)
+    margin = replace(HELD.margin, samples=256, chains_per_patient=64, direction_sd_deg=12.0)
     ready = prepare(ground.anatomy, ground.vein, 16.0, HELD.seating)
     line = line_through_ostium("coaxial", ground.vein, ground.vein.axis)
     made = emulation.emulate(ready, sphere(28), line, HELD, "x")
-    unknowns = draw(law, "y")
-    seen = simulator(ready, sphere(28), line, HELD.seating, law).tries(
+    unknowns = draw(margin, "y")
+    seen = simulator(ready, sphere(28), line, HELD.seating, margin).tries(
         np.tile(line.direction, (256, 1)),
         np.repeat(unknowns.patient, 64, axis=0),
         unknowns.first.reshape(256, -1),
     )
-    shifts = np.array([[0.0, 0.0, 0.0, law.direction_sd_deg]])
-    told = made.chances(unknowns, law, shifts, np.array([0.5])).mean()
+    shifts = np.array([[0.0, 0.0, 0.0, margin.direction_sd_deg]])
+    told = made.chances(unknowns, margin, shifts, np.array([0.5])).mean()
     assert 0.1 < seen.occluded[1].mean() < 0.9
     assert told == pytest.approx(seen.occluded[1].mean(), abs=0.08)
 

@@ -209,21 +209,21 @@ def _summary(result: CaseResult, verbose: bool) -> str:
     from veinfit.notes import VERDICT
     from veinfit.report.wording import fit_likelihood, likelihood, verdict
 
-    law = result.settings.report
+    settings = result.settings.report
     veins = {vein.name: vein for vein in result.anatomy.veins}
     rows = []
     for fit in result.fits:
         vein = veins.get(fit.vein)
         ostium = vein.ostium.measures if vein else None
         bounds = fit.steered_seal_probability_low, fit.steered_seal_probability_high
-        steered = likelihood(fit.steered_seal_probability, law, bounds)
+        steered = likelihood(fit.steered_seal_probability, settings, bounds)
         rows.append(
             (
                 fit.vein,
                 f"{ostium.d_max_mm:.1f} x {ostium.d_min_mm:.1f}" if ostium else "",
                 fit.balloon,
                 fit.approach,
-                _chance(fit.seal_probability, fit_likelihood(fit, law)),
+                _chance(fit.seal_probability, fit_likelihood(fit, settings)),
                 _chance(fit.steered_seal_probability, steered),
                 verdict(fit),
                 number(fit.leak_width_mm, 1),

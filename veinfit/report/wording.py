@@ -80,9 +80,9 @@ def leak_place(fit: Fit) -> str:
     return place(fit.leak_side, fit.leak_clock_h)
 
 
-def mark(fit: Fit, law: ReportSettings) -> Mark:
+def mark(fit: Fit, settings: ReportSettings) -> Mark:
     """Return the sign of a fit: it follows the probability, never the single seat."""
-    return sign_of(fit_likelihood(fit, law))
+    return sign_of(fit_likelihood(fit, settings))
 
 
 def sign_of(word: str) -> Mark:
@@ -91,15 +91,15 @@ def sign_of(word: str) -> Mark:
     return signs.get(word, "none")
 
 
-def fit_likelihood(fit: Fit, law: ReportSettings) -> str:
+def fit_likelihood(fit: Fit, settings: ReportSettings) -> str:
     """Say how likely one try is to seal."""
     bounds = fit.seal_probability_low, fit.seal_probability_high
-    return likelihood(fit.seal_probability, law, bounds)
+    return likelihood(fit.seal_probability, settings, bounds)
 
 
 def likelihood(
     probability: float | None,
-    law: ReportSettings,
+    settings: ReportSettings,
     bounds: tuple[float | None, float | None] = (None, None),
 ) -> str:
     """Say how likely something is by the thresholds of the settings; empty without a figure.
@@ -109,28 +109,28 @@ def likelihood(
     if probability is None:
         return ""
     low, high = bounds
-    if probability >= law.likely_from and (low is None or low > law.unlikely_to):
+    if probability >= settings.likely_from and (low is None or low > settings.unlikely_to):
         return "likely"
-    if probability <= law.unlikely_to and (high is None or high < law.likely_from):
+    if probability <= settings.unlikely_to and (high is None or high < settings.likely_from):
         return "unlikely"
     return "uncertain"
 
 
-def scale_words(law: ReportSettings) -> str:
+def scale_words(settings: ReportSettings) -> str:
     """State the thresholds of the words."""
     return (
-        f"Likely: a probability of {law.likely_from:g} or more with its interval above "
-        f"{law.unlikely_to:g}. Unlikely: {law.unlikely_to:g} or less with its interval below "
-        f"{law.likely_from:g}. Uncertain: all else."
+        f"Likely: a probability of {settings.likely_from:g} or more with its interval above "
+        f"{settings.unlikely_to:g}. Unlikely: {settings.unlikely_to:g} or less with its interval "
+        f"below {settings.likely_from:g}. Uncertain: all else."
     )
 
 
-def push_words(push_n: float, greatest_n: float, law: ReportSettings) -> str:
+def push_words(push_n: float, greatest_n: float, settings: ReportSettings) -> str:
     """Say how strong a push is beside the greatest one tried."""
     share = push_n / greatest_n if greatest_n > 0.0 else 1.0
-    if share >= law.firm_push_share:
+    if share >= settings.firm_push_share:
         return "firm"
-    return "light" if share <= law.light_push_share else "moderate"
+    return "light" if share <= settings.light_push_share else "moderate"
 
 
 def verdict(fit: Fit) -> str:
@@ -176,13 +176,13 @@ def interval_words(low: float | None, high: float | None) -> str:
     return f"{number(low, 2)} to {number(high, 2)}"
 
 
-def headline(fit: Fit, law: ReportSettings) -> str:
+def headline(fit: Fit, settings: ReportSettings) -> str:
     """Say in one line how likely one try is to seal, and then what the nominal seat is."""
     said = f"{verdict_sentence(fit)}"
     if fit.seal_probability is None:
         return said
     bounds = interval_words(fit.seal_probability_low, fit.seal_probability_high)
-    text = f"Seal {fit_likelihood(fit, law)}: {number(fit.seal_probability, 2)}"
+    text = f"Seal {fit_likelihood(fit, settings)}: {number(fit.seal_probability, 2)}"
     return f"{text} ({bounds}). {said}" if bounds else f"{text}. {said}"
 
 

@@ -77,14 +77,14 @@ def each_seat(
     lines = [approach_line(name, anatomy, vein, settings) for name in approaches]
     if not balloons or not lines:
         return
-    law = margin or MarginSettings(samples=0)
+    margin = margin or MarginSettings(samples=0)
     largest = max(b.resized(growth_mm(b, settings)).shape.reach_mm for b in balloons)
-    reserve = RESERVE_SD * law.surface_offset_sd_mm if law.samples else 0.0
+    reserve = RESERVE_SD * margin.surface_offset_sd_mm if margin.samples else 0.0
     prepared = prepare(anatomy, vein, largest + reserve, settings)
     ways = [prepared.way_mm(line) for line in lines]
     directions = [
-        directions_about(anatomy, vein, line, settings, law)
-        if law.samples and not line.cannot_reach
+        directions_about(anatomy, vein, line, settings, margin)
+        if margin.samples and not line.cannot_reach
         else None
         for line in lines
     ]
@@ -93,14 +93,14 @@ def each_seat(
     for balloon, larger in zip(balloons, next_sizes(balloons), strict=True):
         for number, (line, way, reach) in enumerate(zip(lines, ways, directions, strict=True)):
             grown_mm = larger.shape.reach_mm if larger is not None else 0.0
-            ready = simulator(prepared, balloon, line, settings, law, way, grown_mm)
+            ready = simulator(prepared, balloon, line, settings, margin, way, grown_mm)
             fit = seat_balloon(prepared, ready, structures)
             made = None
             if reach is not None:
                 fit, made = with_margin(fit, ready, reach)
             elif settings.crossing_map and line.kind == "transseptal":
                 along = line_through_ostium(line.kind, vein, vein.axis)
-                other = simulator(prepared, balloon, along, settings, law)
+                other = simulator(prepared, balloon, along, settings, margin)
                 fit = replace(fit, aim_field=field_without_course(other))
             if larger is not None and settings.growth_in_place:
                 loop, chains = settings.loop_diameter_mm, None if made is None else made.chains

@@ -9,7 +9,7 @@ from veinfit.settings.parameter import parameter
 
 @dataclass(frozen=True, slots=True)
 class MarginSettings:
-    """How a balloon may come to lie: the laws of the unknowns, and the sample drawn from them.
+    """How a balloon may come to lie: how the unknowns are distributed, and the sample drawn.
 
     A spread is the standard deviation of the natural logarithm: 0.2 is about 20 %.
     """

@@ -180,17 +180,17 @@ CANNOT_REACH = SizeOutcome(np.zeros(1), 0.0, 3.0, math.nan, math.nan, math.nan, 
 
 def outcomes_of(case: str, anatomy: Anatomy, settings: Settings) -> list[VeinOutcome]:
     """Simulate chains of tries of both sizes in every vein of one atrium."""
-    seating, law = settings.seating, settings.margin
+    seating, margin = settings.seating, settings.margin
     found = []
     for vein in anatomy.veins:
         line = approach_line("transseptal", anatomy, vein, seating)
         sizes = [CANNOT_REACH, CANNOT_REACH]
         if not line.cannot_reach:
-            reserve = RESERVE_SD * law.surface_offset_sd_mm
+            reserve = RESERVE_SD * margin.surface_offset_sd_mm
             prepared = prepare(anatomy, vein, 0.5 * LARGE_MM + reserve, seating)
-            reach = directions_about(anatomy, vein, line, seating, law)
+            reach = directions_about(anatomy, vein, line, seating, margin)
             sizes = [
-                _size(simulator(prepared, sphere(size), line, seating, law), reach)
+                _size(simulator(prepared, sphere(size), line, seating, margin), reach)
                 for size in (SMALL_MM, LARGE_MM)
             ]
         found.append(VeinOutcome(case, vein.name, vein.ostium.measures.ovality, *sizes))
@@ -198,8 +198,8 @@ def outcomes_of(case: str, anatomy: Anatomy, settings: Settings) -> list[VeinOut
 
 
 def _size(simulated: Simulator, reach: Directions) -> SizeOutcome:
-    law, patch = simulated.law, simulated.prepared.patch
-    unknowns = draw(law, f"practice {simulated.label}")
+    margin, patch = simulated.margin, simulated.prepared.patch
+    unknowns = draw(margin, f"practice {simulated.label}")
     chains = simulate(simulated, unknowns, reach.limit)
     first, shape = chains.first, unknowns.shape
     known = first.assessed.reshape(shape)

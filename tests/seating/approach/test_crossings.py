@@ -21,7 +21,7 @@ OVAL = hole(10.0, ratio=0.75, edge_mm=1.2, plate_mm=26.0, tube_mm=16.0)
 CROSSING = SeptalCrossing(np.array([-24.0, 3.0, 14.0]), "landmark", 0.0)
 ANATOMY = replace(OVAL.anatomy, septum=CROSSING)
 SETTINGS = SeatingSettings(patch_edge_mm=1.2, growth_what_if_mm=0.0, growth_in_place=False)
-LAW = MarginSettings(
+MARGIN = MarginSettings(
     samples=128,
     chains_per_patient=8,
     direction_sd_deg=10.0,
@@ -33,7 +33,7 @@ LAW = MarginSettings(
 
 @pytest.fixture(scope="module")
 def fits():
-    return seat_vein(ANATOMY, OVAL.vein, [sphere(28)], SETTINGS, ("transseptal",), margin=LAW)
+    return seat_vein(ANATOMY, OVAL.vein, [sphere(28)], SETTINGS, ("transseptal",), margin=MARGIN)
 
 
 def test_the_own_place_comes_first_and_has_the_margins_probability(fits):
@@ -83,7 +83,7 @@ def test_places_lie_on_a_round_wall_five_millimetres_apart():
 def test_a_vein_out_of_reach_from_the_own_place_counts_where_another_reaches_it(fits):
     """Nearly no bend is allowed: the own place fails, one straight before the vein does not."""
     stiff = replace(SETTINGS, sheath_bend_deg=8.0, greatest_misalignment_deg=8.0)
-    lost = seat_vein(ANATOMY, OVAL.vein, [sphere(28)], stiff, ("transseptal",), margin=LAW)
+    lost = seat_vein(ANATOMY, OVAL.vein, [sphere(28)], stiff, ("transseptal",), margin=MARGIN)
     assert lost[0].outcome == "cannot reach" and lost[0].margin is None
     axis = OVAL.vein.axis
     (there, error), (here, own) = (one.aim_field.probability(axis) for one in (lost[0], fits[0]))

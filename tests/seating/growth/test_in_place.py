@@ -29,7 +29,7 @@ RIGID = replace(
 )
 ROUND = hole(8.5, edge_mm=0.7, plate_mm=26.0, tube_mm=12.0)
 OVAL = hole(10.0, ratio=0.75, edge_mm=1.2, plate_mm=26.0, tube_mm=16.0)
-LAW = MarginSettings(
+MARGIN = MarginSettings(
     samples=32,
     chains_per_patient=8,
     direction_sd_deg=10.0,
@@ -79,10 +79,10 @@ def test_many_steps_and_one_end_at_the_same_place(monkeypatch):
 
 
 def test_growing_by_nothing_changes_nothing():
-    fit, _ = grown(OVAL, SETTINGS, margin=LAW)
+    fit, _ = grown(OVAL, SETTINGS, margin=MARGIN)
     prepared = prepare(OVAL.anatomy, OVAL.vein, 16.0, SETTINGS)
     line = line_through_ostium("coaxial", OVAL.vein, OVAL.vein.axis)
-    ready = simulator(prepared, sphere(28), line, SETTINGS, LAW)
+    ready = simulator(prepared, sphere(28), line, SETTINGS, MARGIN)
     told = growth_of(fit, sphere(28), ready, None, {}, 20.0)
     first, last = told.steps
     assert last.depth_mm == pytest.approx(fit.depth_mm, abs=1e-6)
@@ -92,7 +92,7 @@ def test_growing_by_nothing_changes_nothing():
 
 
 def test_tries_grow_from_what_the_margin_counted():
-    pair = grown(OVAL, SETTINGS, margin=LAW)
+    pair = grown(OVAL, SETTINGS, margin=MARGIN)
     fit = pair[0]
     told = fit.growth
     assert 0.02 < fit.seal_probability < 0.98

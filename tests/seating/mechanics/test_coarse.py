@@ -97,7 +97,7 @@ GROUNDS = {
 
 def test_coarse_seats_are_those_of_the_refined_wall():
     """Equal pushes along tilted shafts: seats within 0.1 mm, leaks within 0.05 mm."""
-    settings, law = SeatingSettings(), MarginSettings()
+    settings, margin = SeatingSettings(), MarginSettings()
     apart, leaks = [], []
     for phantom in GROUNDS.values():
         prepared = prepare(phantom.anatomy, phantom.vein, 14.0, settings)
@@ -106,7 +106,7 @@ def test_coarse_seats_are_those_of_the_refined_wall():
             line_through_ostium("transseptal", phantom.vein, [np.sin(t) * c, np.sin(t) * s, -1.0])
             for t, c, s in ((0.0, 1, 0), (0.1, 1, 0), (0.2, 0, 1), (0.15, -0.7, 0.7), (0.3, 0, -1))
         ]
-        ready = simulator(prepared, balloon, lines[0], settings, law)
+        ready = simulator(prepared, balloon, lines[0], settings, margin)
         contact = balloon_contact(prepared, balloon, settings)
         exact = balloon_batch(prepared, contact, lines, settings, exact=True)
         push = np.array([0.03, 0.06, 0.1, 0.15, 0.2])

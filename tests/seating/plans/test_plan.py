@@ -26,7 +26,7 @@ SETTINGS = SeatingSettings(
     greatest_push_n=1.5,
     contact_tolerance_mm=0.5,
 )
-LAW = MarginSettings(
+MARGIN = MarginSettings(
     samples=128,
     chains_per_patient=16,
     direction_sd_deg=4.0,
@@ -40,7 +40,7 @@ LAW = MarginSettings(
 
 @pytest.fixture(scope="module")
 def fit():
-    return seat_vein(SLOT.anatomy, SLOT.vein, [sphere(28)], SETTINGS, margin=LAW)[0]
+    return seat_vein(SLOT.anatomy, SLOT.vein, [sphere(28)], SETTINGS, margin=MARGIN)[0]
 
 
 def test_two_seats_along_the_slot_close_what_none_closes_alone(fit):
@@ -70,7 +70,7 @@ def test_the_line_that_the_bands_form_runs_around_the_slot(fit):
 
 def test_what_nothing_reaches_is_told_with_its_gap():
     """Balls that cannot turn leave the far ends of a long slot open."""
-    held = replace(LAW, aim_tilt_step_deg=5.0, greatest_aim_tilt_deg=5.0, direction_sd_deg=2.0)
+    held = replace(MARGIN, aim_tilt_step_deg=5.0, greatest_aim_tilt_deg=5.0, direction_sd_deg=2.0)
     long = slot(14.0, edge_mm=1.2)
     (fit,) = seat_vein(long.anatomy, long.vein, [sphere(28)], SETTINGS, margin=held)
     assert fit.plans.plans == ()
@@ -84,8 +84,8 @@ def test_a_seat_that_is_likely_asks_for_no_plan(fit):
         replace(SETTINGS, plan_below_probability=0.0),
         replace(SETTINGS, ring_stiffness_kpa_per_mm=1.0, plan_below_probability=1e-9),
     ):
-        law = replace(LAW, samples=32)
-        (one,) = seat_vein(SLOT.anatomy, SLOT.vein, [sphere(28)], settings, margin=law)
+        margin = replace(MARGIN, samples=32)
+        (one,) = seat_vein(SLOT.anatomy, SLOT.vein, [sphere(28)], settings, margin=margin)
         assert one.plans is None
 
 

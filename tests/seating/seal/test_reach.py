@@ -52,10 +52,10 @@ def test_a_balloon_held_far_before_the_ostium_cannot_reach():
     assert fit.outcome == "cannot reach"
     assert "before the ostial plane" in fit.reason
     assert fit.occluded is fit.sealed is None
-    law = MarginSettings(samples=8, chains_per_patient=4)
+    margin = MarginSettings(samples=8, chains_per_patient=4)
     # Plates that give way little: not one try squeezes between them.
     hard = replace(SETTINGS, body_stiffness_kpa_per_mm=10.0)
-    told = seat_vein(held.anatomy, held.vein, [sphere(28)], hard, margin=law)[0]
+    told = seat_vein(held.anatomy, held.vein, [sphere(28)], hard, margin=margin)[0]
     assert told.outcome == "cannot reach"
     assert told.seal_probability == 0.0
     near = seat_vein(OPEN.anatomy, OPEN.vein, [sphere(28)], SETTINGS)[0]

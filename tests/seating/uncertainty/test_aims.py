@@ -23,7 +23,7 @@ from veinfit.vectors import unit
 
 AXIS = np.array([0.0, 0.0, -1.0])
 SETTINGS = SeatingSettings(patch_edge_mm=1.2, growth_what_if_mm=0.0)
-LAW = MarginSettings(samples=64, chains_per_patient=8, direction_sd_deg=10.0, steered_attempts=1)
+MARGIN = MarginSettings(samples=64, chains_per_patient=8, direction_sd_deg=10.0, steered_attempts=1)
 STEPS = (10.0, 20.0, 30.0, 40.0)
 
 
@@ -31,7 +31,7 @@ STEPS = (10.0, 20.0, 30.0, 40.0)
 class Cone:
     """A vein that seals up to one tilt of the shaft from an axis, whatever else is drawn."""
 
-    law: MarginSettings
+    margin: MarginSettings
     home: np.ndarray
     greatest_deg: float = 15.0
 
@@ -50,7 +50,7 @@ class Cone:
         return sphere(28)
 
     def tries(self, aim, patient, scores):
-        direction = tilted(aim, scores[:, :2] * self.law.direction_sd_deg)
+        direction = tilted(aim, scores[:, :2] * self.margin.direction_sd_deg)
         angle = np.degrees(np.arccos(np.clip(direction @ AXIS, -1.0, 1.0)))
         antral = np.tile(angle <= self.greatest_deg, (3, 1))
         outcome = np.full(len(aim), SEATED)
@@ -64,12 +64,12 @@ def aimed(tilt_deg, hour=3.0):
     return unit(np.cos(angle) * AXIS + np.sin(angle) * clock_direction(hour, AXIS))
 
 
-def field_of(law, home):
-    cone = Cone(law, home)
-    scores = draw(law, "x", 1).first.reshape(-1, 9)
+def field_of(margin, home):
+    cone = Cone(margin, home)
+    scores = draw(margin, "x", 1).first.reshape(-1, 9)
     first = cone.tries(np.tile(home, (len(scores), 1)), None, scores)
     directions = Directions(AXIS, np.array([np.nan]), np.zeros(1), AXIS[None], np.ones(1), home)
-    asked = spread_tries(cone, directions, law)
+    asked = spread_tries(cone, directions, margin)
     if asked is None:
         return None
     spread = cone.tries(asked.aim, asked.patient, asked.scores)
@@ -79,9 +79,9 @@ def field_of(law, home):
 @pytest.mark.parametrize("home", [0.0, 12.0])
 @pytest.mark.parametrize("tilt", [0.0, 10.0, 20.0, 30.0])
 def test_the_probability_of_an_aim_is_that_of_its_scatter(tilt, home):
-    """A normal scatter about an aim off the axis: Rice's law (the plane for the sphere)."""
-    law = replace(LAW, samples=1024)
-    field = field_of(law, aimed(home, 7.0))
+    """A normal scatter about an aim off the axis: Rice's distribution (a plane for the sphere)."""
+    margin = replace(MARGIN, samples=1024)
+    field = field_of(margin, aimed(home, 7.0))
     told, error = field.probability(aimed(tilt))
     known = ncx2.cdf((15.0 / 10.0) ** 2, 2, (tilt / 10.0) ** 2)
     assert error < 0.06
@@ -93,15 +93,15 @@ def test_errors_are_as_large_as_they_are_told():
     off = []
     known = ncx2.cdf((15.0 / 10.0) ** 2, 2, 1.0)
     for seed in range(30):
-        told, error = field_of(replace(LAW, seed=seed), aimed(0.0)).probability(aimed(10.0))
+        told, error = field_of(replace(MARGIN, seed=seed), aimed(0.0)).probability(aimed(10.0))
         off.append((told - known) / error)
     assert np.mean(np.abs(off) < 2.0) > 0.85
     assert abs(np.mean(off)) < 0.7
 
 
 def test_where_too_few_tries_lie_near_nothing_is_told():
-    assert field_of(LAW, aimed(0.0)).probability(aimed(100.0)) is None
-    assert field_of(replace(LAW, direction_sd_deg=0.0), aimed(0.0)) is None
+    assert field_of(MARGIN, aimed(0.0)).probability(aimed(100.0)) is None
+    assert field_of(replace(MARGIN, direction_sd_deg=0.0), aimed(0.0)) is None
 
 
 OVAL = hole(10.0, ratio=0.75, edge_mm=1.2, plate_mm=26.0, tube_mm=16.0)
@@ -109,8 +109,8 @@ OVAL = hole(10.0, ratio=0.75, edge_mm=1.2, plate_mm=26.0, tube_mm=16.0)
 
 @pytest.fixture(scope="module")
 def fit():
-    law = replace(LAW, aim_tilt_step_deg=10.0, greatest_aim_tilt_deg=40.0, samples=128)
-    return seat_vein(OVAL.anatomy, OVAL.vein, [sphere(28)], SETTINGS, margin=law)[0]
+    margin = replace(MARGIN, aim_tilt_step_deg=10.0, greatest_aim_tilt_deg=40.0, samples=128)
+    return seat_vein(OVAL.anatomy, OVAL.vein, [sphere(28)], SETTINGS, margin=margin)[0]
 
 
 def test_there_is_a_row_for_every_direction(fit):
@@ -165,9 +165,9 @@ def test_a_rigid_ball_held_on_a_tilted_shaft_gapes_by_the_closed_form_where_the_
         cell_mm=0.1,
     )
     phantom = hole(9.0, edge_mm=1.2, plate_mm=26.0, tube_mm=16.0)
-    law = replace(LAW, samples=2, direction_sd_deg=0.0, shaft_offset_sd_mm=0.0,
+    margin = replace(MARGIN, samples=2, direction_sd_deg=0.0, shaft_offset_sd_mm=0.0,
                   aim_tilt_step_deg=5.0, greatest_aim_tilt_deg=10.0)  # fmt: skip
-    (fit,) = seat_vein(phantom.anatomy, phantom.vein, [sphere(28)], held, margin=law)
+    (fit,) = seat_vein(phantom.anatomy, phantom.vein, [sphere(28)], held, margin=margin)
     assert len(fit.aims) == 25
     for aim in fit.aims:
         tau = np.radians(aim.shaft_tilt_deg)
@@ -185,8 +185,8 @@ def test_directions_out_of_the_sheaths_reach_cannot_be_reached():
     crossing = SeptalCrossing(np.array([-24.0, 3.0, 14.0]), "landmark", 0.0)
     anatomy = replace(OVAL.anatomy, septum=crossing)
     settings = replace(SETTINGS, greatest_misalignment_deg=25.0)
-    law = replace(LAW, samples=16)
-    (fit,) = seat_vein(anatomy, OVAL.vein, [sphere(28)], settings, ("transseptal",), margin=law)
+    margin = replace(MARGIN, samples=16)
+    (fit,) = seat_vein(anatomy, OVAL.vein, [sphere(28)], settings, ("transseptal",), margin=margin)
     far = [aim for aim in fit.aims if aim.shaft_tilt_deg > 25.0]
     assert far
     for aim in far:
@@ -203,7 +203,7 @@ def test_the_clock_of_an_aim_is_where_the_nose_points():
 
 
 def test_without_a_step_there_is_no_map():
-    law = replace(LAW, samples=8, aim_tilt_step_deg=0.0)
-    (fit,) = seat_vein(OVAL.anatomy, OVAL.vein, [sphere(28)], SETTINGS, margin=law)
+    margin = replace(MARGIN, samples=8, aim_tilt_step_deg=0.0)
+    (fit,) = seat_vein(OVAL.anatomy, OVAL.vein, [sphere(28)], SETTINGS, margin=margin)
     assert fit.aims == ()
     assert fit.margin is not None

@@ -28,7 +28,7 @@ from veinfit.settings import MarginSettings, SeatingSettings, Settings
 
 SAMPLES = Path(__file__).parents[3] / "sample_meshes"
 SETTINGS = SeatingSettings(growth_what_if_mm=0.0)
-LAW = MarginSettings()
+MARGIN = MarginSettings()
 TUBE = {"edge_mm": 0.9, "plate_mm": 26.0, "tube_mm": 18.0}
 GROUNDS = {
     "round": hole(9.0, **TUBE),
@@ -62,7 +62,7 @@ def nominal_and_try(phantom, balloon, settings, slopes):
     """The nominal seat and the try without any perturbation on one shaft."""
     line = line_through_ostium("transseptal", phantom.vein, [*slopes, -1.0])
     prepared = prepare(phantom.anatomy, phantom.vein, balloon.shape.reach_mm + 2.0, settings)
-    ready = simulator(prepared, balloon, line, settings, LAW)
+    ready = simulator(prepared, balloon, line, settings, MARGIN)
     return seat_balloon(prepared, ready), ready.tries(line.direction[None], *none()), ready
 
 
@@ -101,7 +101,7 @@ def test_it_is_so_in_invented_atria(sample, diameter):
     for vein in anatomy.veins:
         line = approach_line("transseptal", anatomy, vein, SETTINGS)
         prepared = prepare(anatomy, vein, 0.5 * diameter + 2.0, SETTINGS)
-        ready = simulator(prepared, sphere(diameter), line, SETTINGS, LAW)
+        ready = simulator(prepared, sphere(diameter), line, SETTINGS, MARGIN)
         fit = seat_balloon(prepared, ready)
         told = ready.tries(line.direction[None], *none())
         assert OUTCOMES[told.outcome[0]] == fit.outcome
@@ -127,7 +127,7 @@ def test_many_tries_at_once_are_those_of_each():
     settings = replace(SETTINGS, patch_edge_mm=1.2)
     prepared = prepare(phantom.anatomy, phantom.vein, 16.0, settings)
     line = line_through_ostium("coaxial", phantom.vein, phantom.vein.axis)
-    ready = simulator(prepared, sphere(28), line, settings, LAW)
+    ready = simulator(prepared, sphere(28), line, settings, MARGIN)
     rng = np.random.default_rng(4)
     patient, scores = rng.normal(size=(10, 3)), rng.normal(size=(10, 9))
     aim = np.tile(line.direction, (10, 1))
@@ -167,7 +167,7 @@ def test_a_wider_tolerance_closes_no_less():
     phantom = GROUNDS["flat"]
     prepared = prepare(phantom.anatomy, phantom.vein, 16.0, SETTINGS)
     line = line_through_ostium("coaxial", phantom.vein, phantom.vein.axis)
-    ready = simulator(prepared, sphere(28), line, SETTINGS, LAW)
+    ready = simulator(prepared, sphere(28), line, SETTINGS, MARGIN)
     rng = np.random.default_rng(6)
     told = ready.tries(
         np.tile(line.direction, (24, 1)), rng.normal(size=(24, 3)), rng.normal(size=(24, 9))
@@ -185,8 +185,8 @@ def test_balls_wider_than_the_vein_rest_and_smaller_ones_pass_through():
     settings = replace(SETTINGS, patch_edge_mm=1.2)
     prepared = prepare(phantom.anatomy, phantom.vein, 16.5, settings)
     line = line_through_ostium("coaxial", phantom.vein, phantom.vein.axis)
-    law = replace(LAW, surface_offset_sd_mm=1.0)
-    ready = simulator(prepared, sphere(30), line, settings, law)
+    margin = replace(MARGIN, surface_offset_sd_mm=1.0)
+    ready = simulator(prepared, sphere(30), line, settings, margin)
     patient, scores = none(2)
     patient[:, 0] = [-1.0, 2.0]  # the surface lies inside, and outside: radius 16 and 13 mm
     told = ready.tries(np.tile(line.direction, (2, 1)), patient, scores)
@@ -230,7 +230,7 @@ def test_without_room_a_balloon_cannot_reach():
     settings = replace(SETTINGS, patch_edge_mm=1.2, greatest_start_press_mm=0.0, farthest_nose_mm=0)
     prepared = prepare(phantom.anatomy, phantom.vein, 16.0, settings)
     line = line_through_ostium("coaxial", phantom.vein, phantom.vein.axis)
-    ready = simulator(prepared, sphere(28), line, settings, LAW)
+    ready = simulator(prepared, sphere(28), line, settings, MARGIN)
     far = replace(ready, seating=replace(settings, farthest_nose_mm=-30.0))
     told = far.tries(line.direction[None], *none())
     assert told.outcome[0] == CANNOT_REACH

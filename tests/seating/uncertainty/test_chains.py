@@ -28,7 +28,7 @@ from veinfit.vectors import unit
 
 OVAL = hole(11.0, ratio=0.6, edge_mm=1.2, plate_mm=24.0, tube_mm=16.0)
 SETTINGS = SeatingSettings(patch_edge_mm=1.2, growth_what_if_mm=0.0)
-LAW = MarginSettings(samples=16, chains_per_patient=4, aim_tilt_step_deg=0.0)
+MARGIN = MarginSettings(samples=16, chains_per_patient=4, aim_tilt_step_deg=0.0)
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +41,7 @@ class Told:
     """A simulator whose tries come to what their first score says: an outcome, or occlusion."""
 
     prepared: object
-    law: MarginSettings
+    margin: MarginSettings
     line: object
     leak: np.ndarray
     width_mm: float = 3.0
@@ -74,7 +74,9 @@ class Told:
         )
 
 
-def told(prepared, first_scores, law=LAW, leak=(11.0, 0.0, 0.0), width=3.0, limit=None, more=None):
+def told(
+    prepared, first_scores, margin=MARGIN, leak=(11.0, 0.0, 0.0), width=3.0, limit=None, more=None
+):
     """Chains (one patient each) whose tries have these first scores, (T, A)."""
     first = np.array(first_scores, dtype=float)
     scores = np.zeros((1, *first.shape, 9))
@@ -82,7 +84,7 @@ def told(prepared, first_scores, law=LAW, leak=(11.0, 0.0, 0.0), width=3.0, limi
     if more is not None:
         scores[0, ..., 1:3] = more
     line = line_through_ostium("coaxial", OVAL.vein, OVAL.vein.axis)
-    fake = Told(prepared, law, line, np.array(leak), width)
+    fake = Told(prepared, margin, line, np.array(leak), width)
     keep = limit or (lambda aim: aim)
     return fake, simulate(fake, Unknowns(np.zeros((1, 3)), scores), keep)
 
@@ -132,13 +134,15 @@ def test_steering_turns_the_nose_away_from_the_leak(prepared, leak):
 
 
 def test_steering_goes_no_farther_than_it_may(prepared):
-    law = replace(LAW, greatest_steering_deg=5.0)
-    fake, _ = told(prepared, [[0, 0, 0]], law=law, width=5.0)
+    margin = replace(MARGIN, greatest_steering_deg=5.0)
+    fake, _ = told(prepared, [[0, 0, 0]], margin=margin, width=5.0)
     aims = [aim[0] for aim, _, _ in fake.seen]
     turns = [np.degrees(np.arccos(a @ b)) for a, b in itertools.pairwise(aims)]
     assert turns == pytest.approx([5.0, 5.0], abs=1e-6)
     home = OVAL.vein.axis
-    held, _ = told(prepared, [[0, 0]], law=law, limit=lambda aim: np.tile(home, (len(aim), 1)))
+    held, _ = told(
+        prepared, [[0, 0]], margin=margin, limit=lambda aim: np.tile(home, (len(aim), 1))
+    )
     assert held.seen[1][0][0] == pytest.approx(home), "within what the sheath can do"
 
 
@@ -154,11 +158,11 @@ def test_a_try_that_does_not_rest_is_repeated_with_the_same_aim(prepared, outcom
 def test_real_chains_stop_at_occlusion_and_are_counted(prepared):
     """On an oval that keeps its shape the first tries leak; what follows is steered by them."""
     settings = replace(SETTINGS, shape_stiffness_n_per_mm=0.5, greatest_push_n=0.15)
-    law = replace(LAW, samples=32, chains_per_patient=8)
+    margin = replace(MARGIN, samples=32, chains_per_patient=8)
     line = line_through_ostium("coaxial", OVAL.vein, OVAL.vein.axis)
     fixed = prepare(OVAL.anatomy, OVAL.vein, 16.0, settings)
-    ready = simulator(fixed, sphere(28), line, settings, law)
-    chains = simulate(ready, draw(law, "x"), lambda aim: aim)
+    ready = simulator(fixed, sphere(28), line, settings, margin)
+    chains = simulate(ready, draw(margin, "x"), lambda aim: aim)
     assert 1.0 < chains.made.mean() < 3.0
     for readings, chain, later in zip(
         chains.attempts, chains.chain, [*chains.chain[1:], None], strict=True
@@ -172,10 +176,12 @@ def test_real_chains_stop_at_occlusion_and_are_counted(prepared):
 
 def test_probabilities_after_steering_are_counted_from_chains():
     # So little scatter that every try stays on the wall of the phantom and is assessed.
-    law = replace(LAW, samples=32, chains_per_patient=8, keep_attempts=True, direction_sd_deg=12.0)
-    law = replace(law, shaft_offset_sd_mm=1.4)
+    margin = replace(
+        MARGIN, samples=32, chains_per_patient=8, keep_attempts=True, direction_sd_deg=12.0
+    )
+    margin = replace(margin, shaft_offset_sd_mm=1.4)
     settings = replace(SETTINGS, shape_stiffness_n_per_mm=0.5, greatest_push_n=0.15)
-    (fit,) = seat_vein(OVAL.anatomy, OVAL.vein, [sphere(28)], settings, margin=law)
+    (fit,) = seat_vein(OVAL.anatomy, OVAL.vein, [sphere(28)], settings, margin=margin)
     rows = [row for row in fit.attempts]
     last = {}
     for row in rows:

@@ -3,7 +3,7 @@
 A rigid ball whose centre is held to a line tilted τ through the middle of a sharp
 round hole of radius a leaks √(s² + 2 s a sin τ + a²) − R opposite the tilt, with
 s = a sin τ + √(R² − a² cos² τ) (closed form, test_closed_forms.py): it occludes up
-to one tilt. With the two tilts normal with SD σ the tilt's size has Rayleigh's law,
+to one tilt. With the two tilts normal with SD σ the tilt's size has Rayleigh's distribution,
 so that occlusion has the probability 1 − exp(−τ²/2σ²).
 """
 
@@ -95,9 +95,9 @@ def ground():
 
 @pytest.fixture(scope="module")
 def margins(ground):
-    def of(law, *diameters, seating=HELD):
+    def of(settings, *diameters, seating=HELD):
         balloons = [sphere(diameter) for diameter in diameters]
-        return seat_vein(ground.anatomy, ground.vein, balloons, seating, margin=law)
+        return seat_vein(ground.anatomy, ground.vein, balloons, seating, margin=settings)
 
     return of
 
@@ -131,8 +131,8 @@ def test_nothing_calibrated_leaves_no_bounds_and_direction_is_all(scattered):
 
 
 def test_bounds_are_those_of_a_scatter_that_is_known_less_well(margins):
-    law = replace(DIRECTION_ONLY, samples=128, direction_calibration=0.15)
-    told = margins(law, 28)[0].margin.occluded
+    settings = replace(DIRECTION_ONLY, samples=128, direction_calibration=0.15)
+    told = margins(settings, 28)[0].margin.occluded
     # The probability falls as the scatter grows: its quantiles are those of the scatter.
     low, high = (occluding(14.0, 2.0 * np.exp(sign * 1.96 * 0.15)) for sign in (1, -1))
     assert told.low == pytest.approx(low, abs=0.06)
@@ -140,11 +140,11 @@ def test_bounds_are_those_of_a_scatter_that_is_known_less_well(margins):
 
 
 def test_bounds_are_those_of_a_tolerance_that_is_known_less_well(margins):
-    law = replace(DIRECTION_ONLY, tolerance_calibration_mm=0.15)
-    told = margins(law, 28)[0].margin.occluded
+    settings = replace(DIRECTION_ONLY, tolerance_calibration_mm=0.15)
+    told = margins(settings, 28)[0].margin.occluded
     low, high = (occluding(14.0, tolerance=0.5 + sign * 1.96 * 0.15) for sign in (-1, 1))
     assert told.low == pytest.approx(low, abs=0.07)
-    # It closes ever less with more tolerance, which a law of two moments does not know.
+    # It closes ever less with more tolerance, which a distribution of two moments does not know.
     assert high - 0.01 < told.high < high + 0.1
     half = 0.5 * (occluding(14.0, tolerance=0.65) - occluding(14.0, tolerance=0.35))
     p = told.probability
@@ -154,23 +154,23 @@ def test_bounds_are_those_of_a_tolerance_that_is_known_less_well(margins):
 @pytest.mark.slow
 def test_unknowns_of_the_patient_are_shared_by_sizes_and_tries(margins):
     """Only the surface is unknown: every try of a patient ends alike, with either size."""
-    law = replace(
+    settings = replace(
         DIRECTION_ONLY, direction_sd_deg=0.0, surface_offset_sd_mm=1.0, chains_per_patient=2,
         samples=16,
     )  # fmt: skip
     tight = replace(HELD, contact_tolerance_mm=0.0)
-    fits = margins(law, 28, 31, seating=tight)
+    fits = margins(settings, 28, 31, seating=tight)
     for fit in fits:
         assert set(fit.margin.occluded.given_patient) <= {0.0, 1.0}
-    first = draw(law, "LSPV 28.000 28.000")
-    second = draw(law, "LSPV 31.000 31.000")
+    first = draw(settings, "LSPV 28.000 28.000")
+    second = draw(settings, "LSPV 31.000 31.000")
     assert np.array_equal(first.patient, second.patient)
     assert not np.array_equal(first.attempts, second.attempts)
 
 
 def test_a_surface_that_lies_elsewhere_changes_the_probability_as_another_radius(margins):
-    law = replace(DIRECTION_ONLY, samples=128, surface_offset_sd_mm=0.8)
-    told = margins(law, 28)[0].margin
+    settings = replace(DIRECTION_ONLY, samples=128, surface_offset_sd_mm=0.8)
+    told = margins(settings, 28)[0].margin
     known = quad(lambda o: occluding(14.0 - o) * norm.pdf(o, scale=0.8), -2.4, 2.4, epsabs=1e-4)[
         0
     ] / (norm.cdf(3.0) - norm.cdf(-3.0))
@@ -200,12 +200,12 @@ def test_split_of_patients_in_whom_all_tries_agree_is_not_that_of_the_means():
 
 @pytest.mark.slow
 def test_same_seed_same_margin_another_seed_another(margins):
-    law = replace(DIRECTION_ONLY, samples=16)
-    first, again = margins(law, 28)[0].margin, margins(law, 31, 28)[1].margin
+    settings = replace(DIRECTION_ONLY, samples=16)
+    first, again = margins(settings, 28)[0].margin, margins(settings, 31, 28)[1].margin
     assert first.occluded == again.occluded
     # The two benches differ in how far the wall reaches, which is no matter to the seat.
     assert first.leak_width_mm == pytest.approx(again.leak_width_mm, abs=1e-6)
-    other = margins(replace(law, seed=2), 28)[0].margin
+    other = margins(replace(settings, seed=2), 28)[0].margin
     assert other.leak_width_mm != first.leak_width_mm
 
 
@@ -217,9 +217,9 @@ def test_no_samples_no_margin(margins):
 
 def test_balloon_that_falls_through_closes_nothing():
     wide = hole(15.0, edge_mm=1.2, plate_mm=24.0, tube_mm=40.0)
-    law = replace(DIRECTION_ONLY, samples=8)
+    settings = replace(DIRECTION_ONLY, samples=8)
     seating = SeatingSettings(patch_edge_mm=1.2)
-    (fit,) = seat_vein(wide.anatomy, wide.vein, [sphere(28)], seating, margin=law)
+    (fit,) = seat_vein(wide.anatomy, wide.vein, [sphere(28)], seating, margin=settings)
     assert fit.outcome == "passes through"
     assert fit.margin.through == fit.margin.assessed == fit.margin.chains == 8
     assert fit.seal_probability == fit.occlusion_probability == 0.0
@@ -245,16 +245,16 @@ OPEN = replace(
 def test_push_and_stiffness_act_by_their_ratio(oval):
     """A push and a wall that are both stronger by a factor leave every seat where it was."""
     seating = replace(OPEN, guide_n_per_mm=0.0, shaft_n_per_mm=0.0)
-    law = replace(DIRECTION_ONLY, push_spread=0.3, stiffness_spread=0.3)
+    settings = replace(DIRECTION_ONLY, push_spread=0.3, stiffness_spread=0.3)
     prepared = prepare(oval.anatomy, oval.vein, 14.0, seating)
     line = line_through_ostium("coaxial", oval.vein, oval.vein.axis)
-    ready = simulator(prepared, sphere(28), line, seating, law)
+    ready = simulator(prepared, sphere(28), line, seating, settings)
     scores, patient = np.zeros((8, 9)), np.zeros((8, 3))
     scores[:, :2] = np.random.default_rng(2).normal(size=(8, 2))
     aim, start = np.tile(line.direction, (8, 1)), np.tile([0.0, 0.0, 14.0], (8, 1))
 
     def rests():
-        batch = perturbed(ready.one, aim, line.origin, patient, scores, oval.vein.axis, law)
+        batch = perturbed(ready.one, aim, line.origin, patient, scores, oval.vein.axis, settings)
         return batch.push_n, minimise(batch, start, ready.through).centre
 
     push, plain = rests()
@@ -265,17 +265,17 @@ def test_push_and_stiffness_act_by_their_ratio(oval):
 
 
 def test_push_decides_where_it_alone_is_unknown(oval):
-    law = replace(DIRECTION_ONLY, direction_sd_deg=0.0, push_spread=0.3)
-    (fit,) = seat_vein(oval.anatomy, oval.vein, [sphere(28)], OPEN, margin=law)
+    settings = replace(DIRECTION_ONLY, direction_sd_deg=0.0, push_spread=0.3)
+    (fit,) = seat_vein(oval.anatomy, oval.vein, [sphere(28)], OPEN, margin=settings)
     assert fit.margin.shares[FORCE] > 0.9
 
 
 def test_the_shape_decides_where_it_alone_is_unknown(oval):
-    law = replace(
+    settings = replace(
         DIRECTION_ONLY, direction_sd_deg=0.0, shape_stiffness_spread=0.5, chains_per_patient=1
     )
     seating = replace(OPEN, shape_stiffness_n_per_mm=0.1, greatest_push_n=0.05)
-    (fit,) = seat_vein(oval.anatomy, oval.vein, [sphere(28)], seating, margin=law)
+    (fit,) = seat_vein(oval.anatomy, oval.vein, [sphere(28)], seating, margin=settings)
     assert fit.margin.shares[SHAPE] > 0.9
 
 
@@ -289,8 +289,8 @@ def test_a_shaft_held_beside_the_middle_of_the_hole_has_the_closed_form(margins)
     def gap(e):
         return np.sqrt(14.0**2 + 4.0 * HOLE_MM * e) - 14.0
 
-    law = replace(DIRECTION_ONLY, direction_sd_deg=0.0, shaft_offset_sd_mm=0.4, samples=128)
-    margin = margins(law, 28)[0].margin
+    settings = replace(DIRECTION_ONLY, direction_sd_deg=0.0, shaft_offset_sd_mm=0.4, samples=128)
+    margin = margins(settings, 28)[0].margin
     greatest = brentq(lambda e: gap(e) - TOLERANCE_MM, 0.0, 3.0)
     known = 1.0 - np.exp(-0.5 * (greatest / 0.4) ** 2)
     assert 0.2 < known < 0.8
@@ -301,12 +301,12 @@ def test_a_shaft_held_beside_the_middle_of_the_hole_has_the_closed_form(margins)
 def test_a_guide_that_leans_moves_the_ball_by_the_closed_form(ground):
     """Held by the guide alone a rigid ball before the hole gapes as on a tilted shaft."""
     seating = replace(HELD, guide_n_per_mm=1e6, shaft_n_per_mm=0.0)
-    law = replace(DIRECTION_ONLY, direction_sd_deg=0.0, guide_lean_sd_deg=SCATTER_DEG)
+    settings = replace(DIRECTION_ONLY, direction_sd_deg=0.0, guide_lean_sd_deg=SCATTER_DEG)
     prepared = prepare(ground.anatomy, ground.vein, 14.0, seating)
     line = line_through_ostium("coaxial", ground.vein, ground.vein.axis)
-    scores = draw(law, "x", 1).first.reshape(-1, 9)
+    scores = draw(settings, "x", 1).first.reshape(-1, 9)
     aim = np.tile(line.direction, (len(scores), 1))
-    ready = simulator(prepared, sphere(28), line, seating, law)
+    ready = simulator(prepared, sphere(28), line, seating, settings)
     seen = ready.tries(aim, np.zeros((len(scores), 3)), scores)
     lean = np.linalg.norm(scores[:, LEANS] * SCATTER_DEG, axis=1)
     known = np.array([leak(one, 14.0) for one in lean])
@@ -326,8 +326,8 @@ def test_a_steered_probability_is_known_as_well_as_that_of_one_try():
 
 
 @pytest.mark.parametrize(("mean", "share"), [(0.5, 0.02), (0.97, 0.2), (0.03, 0.2), (0.7, 0.6)])
-def test_bounds_hold_95_percent_of_a_law_of_their_mean_and_variance(mean, share):
-    """Against a sample of the beta law of numpy by its moments."""
+def test_bounds_hold_95_percent_of_a_distribution_of_their_mean_and_variance(mean, share):
+    """Against a sample of the beta distribution of numpy by its moments."""
     strength = 1.0 / share - 1.0
     drawn = np.random.default_rng(3).beta(mean * strength, (1.0 - mean) * strength, 200_000)
     assert drawn.mean() == pytest.approx(mean, abs=0.005)

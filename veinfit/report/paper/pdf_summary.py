@@ -74,12 +74,12 @@ def summary(
         line = labelled((f"{label}:", note.text), size=SMALL_PT, colour=note_colour(note))
         blocks.append(line)
     blocks += [Spacer(1, 2 * mm), _answers(report, parts, width)]
-    law = report.settings.report
+    settings = report.settings.report
     fits = [fit for part in parts for fit in part.fits]
     tries = report.settings.margin.steered_attempts
     blocks += [*_case(case_rows(case_lines(fits, tries)), width), Spacer(1, 1 * mm)]
     blocks += [
-        words(f"Probability that one try seals. {scale_words(law)}", SMALL_PT, MUTED),
+        words(f"Probability that one try seals. {scale_words(settings)}", SMALL_PT, MUTED),
         words(AGAINST_PRACTICE, SMALL_PT, MUTED),
         Spacer(1, 2 * mm),
     ]

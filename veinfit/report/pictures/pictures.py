@@ -108,7 +108,7 @@ def draw_pictures(
         tolerance = SeatingSettings().contact_tolerance_mm
     bands = gap_bands(tolerance)
     shapes = profiles or {}
-    law = words or ReportSettings()
+    settings = words or ReportSettings()
     layout, over_layout = fit_layout(size_px), overview_layout(size_px)
     drawn = [finite(fit) for fit in fits if any(v.name == fit.vein for v in anatomy.veins)]
     frames = _frames(anatomy, drawn, layout)
@@ -126,9 +126,9 @@ def draw_pictures(
         pictures = [_written(folder, "overview.png", png, _overview_picture(anatomy, structures))]
         for fit, name in zip(drawn, _file_names(drawn), strict=True):
             images = (next(flat)[0], next(flat)[0])
-            png = draw_fit(anatomy, fit, frames[fit.vein], layout, bands, images, shapes, law)
+            png = draw_fit(anatomy, fit, frames[fit.vein], layout, bands, images, shapes, settings)
             paper = draw_for_paper(anatomy, fit, frames[fit.vein], layout, bands, images, shapes)
-            told = replace(_fit_picture(fit, bands, law), paper=paper)
+            told = replace(_fit_picture(fit, bands, settings), paper=paper)
             pictures.append(_written(folder, name, png, told))
         # The renderer is run to its end, so that a late failure is not overlooked.
         for _ in flat:
@@ -218,7 +218,7 @@ def _overview_picture(anatomy: Anatomy, structures: Mapping[str, Structure]) -> 
     )
 
 
-def _fit_picture(fit: Fit, bands: tuple[GapBand, ...], law: ReportSettings) -> Picture:
+def _fit_picture(fit: Fit, bands: tuple[GapBand, ...], settings: ReportSettings) -> Picture:
     seen = (
         "the balloon, see-through, against the wall"
         if fit.centre is not None
@@ -230,11 +230,11 @@ def _fit_picture(fit: Fit, bands: tuple[GapBand, ...], law: ReportSettings) -> P
         vein=fit.vein,
         balloon=fit.balloon,
         approach=fit.approach,
-        caption=f"{headline(fit, law)}. {figures(fit)}",
+        caption=f"{headline(fit, settings)}. {figures(fit)}",
         alt=(
             f"{fit.vein}, {balloon_title(fit)}, {fit.approach}: {seen}, from the side with the "
             "near wall cut away "
             f"and from the atrium into the vein. The wall is painted with the gap: {scale}. "
-            f"{headline(fit, law)}."
+            f"{headline(fit, settings)}."
         ),
     )

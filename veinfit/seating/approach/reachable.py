@@ -70,14 +70,14 @@ def directions_about(
     vein: Vein,
     line: ApproachLine,
     settings: SeatingSettings,
-    law: MarginSettings,
+    margin: MarginSettings,
 ) -> Directions:
     """Lay out directions around a vein's axis and tell which of them the sheath reaches.
 
     Without a septal crossing, on the coaxial approach, all are.
     """
-    step = law.aim_tilt_step_deg or 10.0
-    tilts = np.arange(step, law.greatest_aim_tilt_deg + 1e-9, step)
+    step = margin.aim_tilt_step_deg or 10.0
+    tilts = np.arange(step, margin.greatest_aim_tilt_deg + 1e-9, step)
     hour, tilt, direction = [np.nan], [0.0], [vein.axis]
     for one in tilts:
         for hours in HOURS:

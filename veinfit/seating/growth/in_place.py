@@ -280,7 +280,7 @@ def _tries(
         patient,
         scores,
         simulator.prepared.patch.axis,
-        simulator.law,
+        simulator.margin,
     )
     own = np.flatnonzero(first.outcome == SEATED)
     blank = np.where(first.assessed, 0.0, np.nan)

@@ -54,7 +54,7 @@ def shared_wall(simulators: Sequence[Simulator]) -> ClosureWall:
     first = simulators[0]
     touchable = np.any([one.contact.touchable for one in simulators], axis=0)
     reach = max(one.balloon.shape.reach_mm for one in simulators)
-    reach += RESERVE_SD * first.law.surface_offset_sd_mm
+    reach += RESERVE_SD * first.margin.surface_offset_sd_mm
     contact = replace(first.contact, touchable=touchable)
     return closure_wall(first.prepared, contact, reach, first.seating.cell_mm)
 
@@ -79,7 +79,7 @@ def cover_of(
     if len(own):
         reach = np.full(count, simulator.balloon.shape.reach_mm)
         if patient is not None:
-            reach = reach - patient[:, 0] * simulator.law.surface_offset_sd_mm
+            reach = reach - patient[:, 0] * simulator.margin.surface_offset_sd_mm
         touchable = simulator.contact.touchable[wall.wall.kept]
         mine = replace(wall, touchable=touchable)
         measured, polar = mine.measured(

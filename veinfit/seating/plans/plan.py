@@ -260,13 +260,13 @@ def _probability(
     for number, aim in enumerate(aims):
         simulator = aim.tried.simulator
         patients = len(aim.tried.made.chains.unknowns.patient)
-        law = replace(
-            simulator.law,
+        margin = replace(
+            simulator.margin,
             samples=patients * TRIES_PER_PATIENT,
             chains_per_patient=TRIES_PER_PATIENT,
         )
         label = f"plan {simulator.label} seat {number}"
-        unknowns = draw(law, label, 1)
+        unknowns = draw(margin, label, 1)
         patient = np.repeat(unknowns.patient, TRIES_PER_PATIENT, axis=0)
         scores = unknowns.first.reshape(len(patient), -1)
         directions = np.tile(aim.direction, (len(patient), 1))

@@ -23,7 +23,7 @@ class AimField:
     antral : (N,) array
         1 where the balloon sealed and did not lie deep.
     density : (N,) array
-        Of the law by which all of them together were drawn, at each; per square radian.
+        Of the distribution by which all of them together were drawn, at each; per square radian.
     scatter_rad : float
         SD of the direction of a try about its aim, in each of two planes.
     row : (N,) array

@@ -33,24 +33,24 @@ SCATTERS = 1.0
 
 
 def spread_tries(
-    simulator: Simulator, directions: Directions, law: MarginSettings
+    simulator: Simulator, directions: Directions, margin: MarginSettings
 ) -> TryInputs | None:
     """Spread tries over all directions, as many as the margin has first tries.
 
     None without scatter: then a direction seals or it does not.
     """
-    scatter = np.radians(law.direction_sd_deg)
+    scatter = np.radians(margin.direction_sd_deg)
     if scatter <= 0.0:
         return None
     label = f"aims {simulator.label}"
-    unknowns = draw(law, label, 1)
+    unknowns = draw(margin, label, 1)
     count = unknowns.shape[0] * unknowns.shape[1]
-    rng = np.random.default_rng(np.random.SeedSequence([law.seed, *label.encode()]))
+    rng = np.random.default_rng(np.random.SeedSequence([margin.seed, *label.encode()]))
     from scipy.stats import qmc  # slow to import, and not every job has a margin
 
     share = qmc.Sobol(2, scramble=True, rng=rng).random(count)
     # Evenly over the part of the sphere within reach of the axis.
-    tilt = np.arccos(1.0 - share[:, 0] * (1.0 - np.cos(_reach(law))))
+    tilt = np.arccos(1.0 - share[:, 0] * (1.0 - np.cos(_reach(margin))))
     turn = 2.0 * np.pi * share[:, 1]
     tilts = np.degrees(tilt)[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=1)
     aim = tilted(np.tile(directions.axis, (count, 1)), tilts)
@@ -64,8 +64,8 @@ def aim_field(
     simulator: Simulator, first: Readings | None, spread: Readings, directions: Directions
 ) -> AimField:
     """Join the first tries of the margin, where there are any, with tries over all directions."""
-    law = simulator.law
-    scatter, reach = np.radians(law.direction_sd_deg), _reach(law)
+    margin = simulator.margin
+    scatter, reach = np.radians(margin.direction_sd_deg), _reach(margin)
     parts = (spread,) if first is None else (first, spread)
     known = np.concatenate([part.assessed for part in parts])
     direction = np.concatenate([part.direction for part in parts])
@@ -79,8 +79,8 @@ def aim_field(
     )
 
 
-def _reach(law: MarginSettings) -> float:
-    return float(np.radians(law.greatest_aim_tilt_deg + SCATTERS * law.direction_sd_deg))
+def _reach(margin: MarginSettings) -> float:
+    return float(np.radians(margin.greatest_aim_tilt_deg + SCATTERS * margin.direction_sd_deg))
 
 
 def nominal_tries(directions: Directions) -> TryInputs:

@@ -51,8 +51,8 @@ class Simulator:
     way_mm : float
         How far the blood reaches back from the ostium along the shaft.
     seating : SeatingSettings
-        Its values are the medians of their laws.
-    law : MarginSettings
+        Its values are the medians of their distributions.
+    margin : MarginSettings
     missing_on_way : str
         That wall ends before the ostium within reach of a balloon on the guide, which more
         wall might have held; empty where it does not.
@@ -67,7 +67,7 @@ class Simulator:
     closure: ClosureWall
     way_mm: float
     seating: SeatingSettings
-    law: MarginSettings
+    margin: MarginSettings
     missing_on_way: str
     starts: dict[float, Start] = field(default_factory=dict, repr=False)
 
@@ -108,7 +108,7 @@ class Simulator:
             Leak widths are read of so many, the first ones; of all where None.
         """
         axis = self.prepared.patch.axis
-        batch = perturbed(self.one, aim, self.line.origin, patient, scores, axis, self.law)
+        batch = perturbed(self.one, aim, self.line.origin, patient, scores, axis, self.margin)
         start, ready = self._starts(batch)
         outcome = np.where(ready, SEATED, CANNOT_REACH)
         place = np.full((batch.count, batch.unknowns), np.nan)
@@ -142,7 +142,7 @@ class Simulator:
         where the tolerance is no less. Parameters are those of :meth:`tries`.
         """
         axis = self.prepared.patch.axis
-        batch = perturbed(self.one, aim, self.line.origin, patient, scores, axis, self.law)
+        batch = perturbed(self.one, aim, self.line.origin, patient, scores, axis, self.margin)
         place, ready = self._starts(batch)
         push = np.minimum(FIRST_PUSH_N, batch.push_n)
         rested = np.zeros(batch.count, dtype=bool)
@@ -226,7 +226,7 @@ class Simulator:
             width[rest] = cold_width[rest] = np.nan
             of = rest[asked]
             width[of], narrowest[of] = self.closure.wall.widths(gap[asked])
-            steps = self.law.tolerance_calibration_mm * np.array([-1.0, 0.0, 1.0])
+            steps = self.margin.tolerance_calibration_mm * np.array([-1.0, 0.0, 1.0])
             for which, step in enumerate(steps):
                 contact = gap <= tolerance + step
                 # A width is no more than a tolerance where the contact at it parts the two.
@@ -341,7 +341,7 @@ def simulator(
     balloon: Balloon,
     line: ApproachLine,
     seating: SeatingSettings,
-    law: MarginSettings,
+    margin: MarginSettings,
     way_mm: float | None = None,
     grows_to_mm: float = 0.0,
 ) -> Simulator:
@@ -354,7 +354,7 @@ def simulator(
     line : ApproachLine
         About which the push direction scatters.
     seating : SeatingSettings
-    law : MarginSettings
+    margin : MarginSettings
     way_mm : float, optional
         How far the blood reaches back along the shaft, where it is known already.
     grows_to_mm : float
@@ -364,11 +364,19 @@ def simulator(
     cell, centre = seating.cell_mm, prepared.patch.centre
     coarse = replace(contact, wall=contact.wall.gathered(cell, centre, prepared.axes))
     one = balloon_batch(prepared, coarse, [line], seating, exact=False)
-    reserve = 4.0 * law.surface_offset_sd_mm
+    reserve = 4.0 * margin.surface_offset_sd_mm
     closure = closure_wall(
         prepared, contact, max(balloon.shape.reach_mm, grows_to_mm) + reserve, cell
     )
     way = prepared.way_mm(line) if way_mm is None else way_mm
     return Simulator(
-        prepared, contact, line, one, closure, way, seating, law, missing_on_way(prepared, contact)
+        prepared,
+        contact,
+        line,
+        one,
+        closure,
+        way,
+        seating,
+        margin,
+        missing_on_way(prepared, contact),
     )

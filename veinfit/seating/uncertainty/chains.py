@@ -130,7 +130,7 @@ def _steered(simulator: Simulator, aim: FloatArray, readings: Readings) -> Float
     aside /= np.where(length > 0.0, length, 1.0)[:, None]
     back = np.linalg.norm(readings.centre[own] - patch.centre, axis=1)
     wanted = np.arctan2(np.maximum(readings.width_mm[own], 0.0), np.maximum(back, 1.0))
-    angle = np.minimum(wanted, np.radians(simulator.law.greatest_steering_deg))
+    angle = np.minimum(wanted, np.radians(simulator.margin.greatest_steering_deg))
     turned = np.cos(angle)[:, None] * direction - np.sin(angle)[:, None] * aside
     result[own] = turned
     return result

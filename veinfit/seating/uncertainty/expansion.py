@@ -1,8 +1,8 @@
 """How an outcome depends on normally distributed unknowns: an expansion in Hermite polynomials.
 
-The terms are orthonormal under the law of the unknowns, so the square of a
+The terms are orthonormal under the distribution of the unknowns, so the square of a
 coefficient is the variance that its term explains, and the coefficients of the
-first terms tell how the mean answers to a shift or a stretch of the law.
+first terms tell how the mean answers to a shift or a stretch of the distribution.
 
 References
 ----------
@@ -32,9 +32,9 @@ class Term:
     group : str
         The unknowns whose share it counts to.
     values : (N,) array
-        Of the polynomial, orthonormal under the law of the unknowns.
+        Of the polynomial, orthonormal under the distribution of the unknowns.
     quantity : str
-        The parameter of the law whose change the coefficient tells of; empty for none.
+        The parameter of the distribution whose change the coefficient tells of; empty for none.
     answer : float
         Derivative of the mean outcome by that parameter, over the coefficient.
     """

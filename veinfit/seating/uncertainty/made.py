@@ -55,20 +55,20 @@ def with_margin(
     directions : Directions
         In which the sheath can point.
     """
-    law = simulator.law
-    if law.samples == 0 or fit.outcome == "not assessed" or fit.push_direction is None:
+    margin = simulator.margin
+    if margin.samples == 0 or fit.outcome == "not assessed" or fit.push_direction is None:
         return fit, None
-    unknowns = draw(law, simulator.label)
+    unknowns = draw(margin, simulator.label)
     first, nominal, spread = _at_once(simulator, directions, unknowns)
     chains = simulate(simulator, unknowns, directions.limit, first)
     fit = with_chances(fit, chains, simulator)
     made = TriesMade(chains)
-    if law.aim_tilt_step_deg > 0.0:
+    if margin.aim_tilt_step_deg > 0.0:
         told = None if spread is None else aim_field(simulator, first, spread, directions)
         made = TriesMade(chains, spread, nominal, told)
         aims = aim_map(simulator, directions, nominal, told)
         fit = replace(fit, aims=aims, aim_field=told)
-    if law.keep_attempts:
+    if margin.keep_attempts:
         fit = replace(fit, attempts=attempt_table(fit, chains, simulator))
     return fit, made
 
@@ -77,11 +77,11 @@ def _at_once(
     simulator: Simulator, directions: Directions, unknowns: Unknowns
 ) -> tuple[Readings, Readings | None, Readings | None]:
     """Make the first tries of all chains, the nominal ones and the spread ones, in one batch."""
-    law = simulator.law
+    margin = simulator.margin
     first = first_tries(simulator, unknowns)
-    if law.aim_tilt_step_deg <= 0.0:
+    if margin.aim_tilt_step_deg <= 0.0:
         return simulator.tries(first.aim, first.patient, first.scores), None, None
-    nominal, spread = nominal_tries(directions), spread_tries(simulator, directions, law)
+    nominal, spread = nominal_tries(directions), spread_tries(simulator, directions, margin)
     whole = TryInputs.joined([part for part in (first, nominal, spread) if part is not None])
     begin, end = first.count, first.count + nominal.count
     told = simulator.tries(whole.aim, whole.patient, whole.scores, widths=end)
@@ -102,12 +102,12 @@ def field_without_course(simulator: Simulator) -> AimField | None:
     simulator : Simulator
         On a line along the vein's axis.
     """
-    law, axis = simulator.law, simulator.prepared.patch.axis
-    if law.samples == 0 or law.aim_tilt_step_deg <= 0.0:
+    margin, axis = simulator.margin, simulator.prepared.patch.axis
+    if margin.samples == 0 or margin.aim_tilt_step_deg <= 0.0:
         return None
     none = np.zeros(1, dtype=bool)
     directions = Directions(axis, np.array([np.nan]), np.zeros(1), axis[None], none, axis)
-    spread = spread_tries(simulator, directions, law)
+    spread = spread_tries(simulator, directions, margin)
     if spread is None:
         return None
     told = simulator.tries(spread.aim, spread.patient, spread.scores, widths=0)

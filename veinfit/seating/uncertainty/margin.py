@@ -23,7 +23,7 @@ LEAST_ASSESSED = 0.75
 """With a smaller share of tries that could be assessed there is no margin."""
 
 TAIL = 0.025
-"""Share of a law beyond each of its 95 % bounds."""
+"""Share of a distribution beyond each of its 95 % bounds."""
 
 GREATEST_SPREAD = 0.9
 """A variance nearer to the greatest one would put all weight on never and always."""
@@ -55,7 +55,7 @@ TOGETHER = "together"
 
 def margin_of(chains: Chains, simulator: Simulator) -> Margin | None:
     """Sum up the chains of one balloon; None where too few could be assessed."""
-    unknowns, seating, law = chains.unknowns, simulator.seating, simulator.law
+    unknowns, seating, margin = chains.unknowns, simulator.seating, simulator.margin
     first = chains.first
     shape = unknowns.shape
     known = first.assessed.reshape(shape)
@@ -64,7 +64,7 @@ def margin_of(chains: Chains, simulator: Simulator) -> Margin | None:
 
     def one_try(name: str) -> Chance:
         closed = getattr(first, name).reshape(3, *shape)
-        return chance(closed, known, unknowns, seating, law)
+        return chance(closed, known, unknowns, seating, margin)
 
     occluded, sealed, antral = (one_try(name) for name in ("occluded", "sealed", "antral"))
     whole = chains.assessed
@@ -126,7 +126,7 @@ def steered(closed: BoolArray, assessed: BoolArray, one: Chance) -> Chance:
 
 
 def bounds(probability: float, spread: float) -> tuple[float, float]:
-    """Return the 95 % bounds of a probability: those of a beta law of its mean and variance.
+    """Return the 95 % bounds of a probability: a beta distribution's of its mean and variance.
 
     Parameters
     ----------
@@ -138,7 +138,7 @@ def bounds(probability: float, spread: float) -> tuple[float, float]:
     References
     ----------
     .. [1] Johnson NL, Kotz S, Balakrishnan N, Continuous univariate distributions, vol. 2, Wiley
-       1995, chapter 25 (moments of the beta law; from memory).
+       1995, chapter 25 (moments of the beta distribution; from memory).
     """
     if spread <= 0.0:
         return probability, probability
@@ -168,7 +168,7 @@ def _freeze_loss(chains: Chains, simulator: Simulator) -> float | None:
         patient,
         scores,
         axis,
-        simulator.law,
+        simulator.margin,
     )
     longer = simulator.balloon.resized(growth).shape.reach_mm - simulator.balloon.shape.reach_mm
     grown = replace(batch, reach_mm=batch.reach_mm + longer, push_n=first.push_n[own])
@@ -184,13 +184,13 @@ def chance(
     assessed: BoolArray,
     unknowns: Unknowns,
     seating: SeatingSettings,
-    law: MarginSettings,
+    margin: MarginSettings,
 ) -> Chance:
     """Return the probability of closure with its two uncertainties.
 
     The bounds follow from how the probability answers to each calibrated quantity,
-    as far as the sample itself tells: a change of a law weighs its tries anew.
-    They are those of a beta law of that variance, so that they stay between 0 and 1, and
+    as far as the sample itself tells: a change of a distribution weighs its tries anew.
+    They are those of a beta distribution of that variance, so that they stay between 0 and 1, and
     hold what tries that could not be assessed may have come to.
 
     Parameters
@@ -210,7 +210,7 @@ def chance(
         float(np.nanstd(given, ddof=1) / np.sqrt((count > 0).sum())) if len(given) > 1 else 0.0
     )
     error = max(by_patient, math.sqrt(mild * (1.0 - mild) / total))
-    spread = _answer(closed, assessed, unknowns, seating, law) ** 2 / (mild * (1.0 - mild))
+    spread = _answer(closed, assessed, unknowns, seating, margin) ** 2 / (mild * (1.0 - mild))
     low, high = bounds(mild, spread)
     # Tries that missing wall leaves open may all have failed, or all have closed.
     unknown = 1.0 - total / assessed.size
@@ -229,20 +229,20 @@ def _answer(
     assessed: BoolArray,
     unknowns: Unknowns,
     seating: SeatingSettings,
-    law: MarginSettings,
+    margin: MarginSettings,
 ) -> float:
     """Return the standard deviation of the probability over the uncertainty of the calibration."""
     lower, higher = (float(closed[which][assessed].mean()) for which in (0, 2))
     variance = (0.5 * (higher - lower)) ** 2
-    fitted = expand(closed[1][assessed].astype(float), _terms(unknowns, assessed, seating, law))
+    fitted = expand(closed[1][assessed].astype(float), _terms(unknowns, assessed, seating, margin))
     if fitted is None:
         return math.sqrt(variance)
     uncertainty = {
-        "push": law.push_calibration,
-        "guide": law.guide_calibration,
-        "shaft": law.shaft_calibration,
-        "direction": law.direction_calibration,
-        "shape": law.shape_calibration,
+        "push": margin.push_calibration,
+        "guide": margin.guide_calibration,
+        "shaft": margin.shaft_calibration,
+        "direction": margin.direction_calibration,
+        "shape": margin.shape_calibration,
     }
     for term, explained in zip(fitted.terms, fitted.explained, strict=True):
         if term.quantity:
@@ -252,7 +252,7 @@ def _answer(
 
 
 def _terms(
-    unknowns: Unknowns, assessed: BoolArray, seating: SeatingSettings, law: MarginSettings
+    unknowns: Unknowns, assessed: BoolArray, seating: SeatingSettings, margin: MarginSettings
 ) -> list[Term]:
     """Return the terms of all unknowns that can have an effect, at the tries assessed."""
     scores = [unknowns.first[:, :, i][assessed] for i in range(unknowns.first.shape[2])]
@@ -263,29 +263,29 @@ def _terms(
     )
     enough = len(push) >= TRIES_FOR_ALL_TERMS
     terms: list[Term] = []
-    if law.direction_sd_deg > 0.0:
+    if margin.direction_sd_deg > 0.0:
         one, two = scores[:2]
         terms += _planar(DIRECTION, one, two, "direction")
         if enough:
             terms += [Term(DIRECTION, one * two), Term(DIRECTION, 0.5 * (one**2 - two**2))]
-    if law.shaft_offset_sd_mm > 0.0 and seating.shaft_n_per_mm > 0.0:
+    if margin.shaft_offset_sd_mm > 0.0 and seating.shaft_n_per_mm > 0.0:
         terms += _planar(PLACE, scores[5], scores[6])
-    if law.guide_lean_sd_deg > 0.0 and seating.guide_n_per_mm > 0.0:
+    if margin.guide_lean_sd_deg > 0.0 and seating.guide_n_per_mm > 0.0:
         terms += _planar(LEAN, scores[7], scores[8])
     for group, score, quantity, spread, value in (
-        (FORCE, push, "push", law.push_spread, seating.greatest_push_n),
-        (GUIDE, guide, "guide", law.guide_spread, seating.guide_n_per_mm),
-        (SHAFT, shaft, "shaft", law.shaft_spread, seating.shaft_n_per_mm),
+        (FORCE, push, "push", margin.push_spread, seating.greatest_push_n),
+        (GUIDE, guide, "guide", margin.guide_spread, seating.guide_n_per_mm),
+        (SHAFT, shaft, "shaft", margin.shaft_spread, seating.shaft_n_per_mm),
     ):
         if spread > 0.0 and value > 0.0:
             terms.append(Term(group, score, quantity, 1.0 / spread))
     # What is the same for all tries tells nothing where there are too few patients.
     if len(unknowns.patient) >= LEAST_PATIENTS:
-        if law.stiffness_spread > 0.0:
+        if margin.stiffness_spread > 0.0:
             terms.append(Term(FORCE, stiffness))
-        if law.shape_stiffness_spread > 0.0:
-            terms.append(Term(SHAPE, shape, "shape", 1.0 / law.shape_stiffness_spread))
-        if law.surface_offset_sd_mm > 0.0:
+        if margin.shape_stiffness_spread > 0.0:
+            terms.append(Term(SHAPE, shape, "shape", 1.0 / margin.shape_stiffness_spread))
+        if margin.surface_offset_sd_mm > 0.0:
             terms.append(Term(SURFACE, offset))
             if enough:
                 terms.append(Term(SURFACE, (offset**2 - 1.0) / math.sqrt(2.0)))
@@ -293,9 +293,9 @@ def _terms(
 
 
 def _planar(group: str, one: FloatArray, two: FloatArray, quantity: str = "") -> list[Term]:
-    """Terms of two scores (N,) of one scatter: each, and a stretch of their law.
+    """Terms of two scores (N,) of one scatter: each, and a stretch of their distribution.
 
-    A stretch of the law, d log σ, acts through |z|² − 2, whose variance is 4.
+    A stretch of the distribution, d log σ, acts through |z|² − 2, whose variance is 4.
     """
     stretch = 0.5 * (one**2 + two**2 - 2.0)
     return [Term(group, one), Term(group, two), Term(group, stretch, quantity, 2.0)]
@@ -307,7 +307,7 @@ def _shares(chains: Chains, simulator: Simulator) -> dict[str, float]:
     known = first.assessed.reshape(unknowns.shape)
     fitted = expand(
         first.cold_width_mm.reshape(unknowns.shape)[known],
-        _terms(unknowns, known, simulator.seating, simulator.law),
+        _terms(unknowns, known, simulator.seating, simulator.margin),
     )
     if fitted is None or fitted.variance < LEAST_VARIANCE_MM2:
         return {}

@@ -46,7 +46,7 @@ KEPT = (0, 1, 3, 4, 5, 6, 7, 8)
 """Unknowns of which a part stays over a chain: how sheath and guide lie; all but the push."""
 
 SMALLEST_SHARE = 1e-9
-"""Sobol numbers are kept this far from 0 and 1, where the normal law has no value."""
+"""Sobol numbers are kept this far from 0 and 1, where the normal distribution has no value."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,17 +74,17 @@ class Unknowns:
         """Scores of the first attempt of every chain (P, T, 9)."""
         return self.attempts[:, :, 0]
 
-    def surface_offset_mm(self, law: MarginSettings) -> FloatArray:
+    def surface_offset_mm(self, margin: MarginSettings) -> FloatArray:
         """How far the true surface lies outside the segmented one (P,), mm."""
-        return self.patient[:, 0] * law.surface_offset_sd_mm
+        return self.patient[:, 0] * margin.surface_offset_sd_mm
 
-    def stiffness_factor(self, law: MarginSettings) -> FloatArray:
+    def stiffness_factor(self, margin: MarginSettings) -> FloatArray:
         """Factor (P,) on the wall's stiffness against indentation."""
-        return np.exp(self.patient[:, 1] * law.stiffness_spread)
+        return np.exp(self.patient[:, 1] * margin.stiffness_spread)
 
-    def shape_factor(self, law: MarginSettings) -> FloatArray:
+    def shape_factor(self, margin: MarginSettings) -> FloatArray:
         """Factor (P,) on the wall's stiffness against a change of its shape."""
-        return np.exp(self.patient[:, 2] * law.shape_stiffness_spread)
+        return np.exp(self.patient[:, 2] * margin.shape_stiffness_spread)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,12 +117,12 @@ class TryInputs:
         return len(self.aim)
 
 
-def draw(law: MarginSettings, label: str, attempts: int | None = None) -> Unknowns:
+def draw(margin: MarginSettings, label: str, attempts: int | None = None) -> Unknowns:
     """Draw a sample.
 
     Parameters
     ----------
-    law : MarginSettings
+    margin : MarginSettings
     label : str
         What the tries are of, such as a vein and a balloon. Tries of different
         labels are independent; the patients are the same for all labels.
@@ -133,20 +133,20 @@ def draw(law: MarginSettings, label: str, attempts: int | None = None) -> Unknow
     ----------
     .. [1] Owen AB, Scrambling Sobol' and Niederreiter-Xing points, J Complexity 1998;14:466-489.
     """
-    total = _power_of_two(law.samples)
-    each = min(_power_of_two(law.chains_per_patient), total)
-    count = law.steered_attempts if attempts is None else attempts
-    patients = _scores(total // each, len(PATIENT_UNKNOWNS), [law.seed])
+    total = _power_of_two(margin.samples)
+    each = min(_power_of_two(margin.chains_per_patient), total)
+    count = margin.steered_attempts if attempts is None else attempts
+    patients = _scores(total // each, len(PATIENT_UNKNOWNS), [margin.seed])
     # Every run of a power of two of Sobol's points is spread evenly by itself.
-    scores = _scores(total, count * len(ATTEMPT_UNKNOWNS), [law.seed, *label.encode()])
+    scores = _scores(total, count * len(ATTEMPT_UNKNOWNS), [margin.seed, *label.encode()])
     shape = (total // each, each, count, len(ATTEMPT_UNKNOWNS))
-    return Unknowns(patients, _kept(scores.reshape(shape), law.kept_scatter_share))
+    return Unknowns(patients, _kept(scores.reshape(shape), margin.kept_scatter_share))
 
 
 def _kept(scores: FloatArray, share: float) -> FloatArray:
     """Let each try of a chain (P, T, A, 9) keep a share of the variance of the one before.
 
-    Each by itself has the same law as without. The push is the operator's own each time.
+    Each by itself has the same distribution as without. The push is the operator's own each time.
     """
     result = scores.copy()
     for number in range(1, scores.shape[2]):
@@ -169,7 +169,7 @@ def perturbed(
     patient: FloatArray,
     scores: FloatArray,
     axis: FloatArray,
-    law: MarginSettings,
+    margin: MarginSettings,
 ) -> BalloonBatch:
     """Return a batch of one balloon as N tries of it.
 
@@ -190,32 +190,32 @@ def perturbed(
     scores : (N, 9) array
     axis : (3,) array
         The vein's axis, about which the guide leans.
-    law : MarginSettings
+    margin : MarginSettings
     """
     one = batch.only(np.zeros(len(scores), dtype=int))
-    push, guide, shaft = spring_factors(scores, law).T
-    direction = tilted(aim, scores[:, DIRECTIONS] * law.direction_sd_deg)
-    lean = scores[:, LEANS] * law.guide_lean_sd_deg
+    push, guide, shaft = spring_factors(scores, margin).T
+    direction = tilted(aim, scores[:, DIRECTIONS] * margin.direction_sd_deg)
+    lean = scores[:, LEANS] * margin.guide_lean_sd_deg
     turn = Rotation.from_rotvec(lean @ np.stack(perpendicular_basis(axis)), degrees=True)
-    stiffness = np.exp(patient[:, 1] * law.stiffness_spread)
-    shape = np.exp(patient[:, 2] * law.shape_stiffness_spread)
+    stiffness = np.exp(patient[:, 1] * margin.stiffness_spread)
+    shape = np.exp(patient[:, 2] * margin.shape_stiffness_spread)
     return replace(
         one,
-        reach_mm=one.reach_mm - patient[:, 0] * law.surface_offset_sd_mm,
+        reach_mm=one.reach_mm - patient[:, 0] * margin.surface_offset_sd_mm,
         stiffness=one.stiffness * stiffness,
         shape_stiffness=one.shape_stiffness * (stiffness * shape)[:, None],
         push_n=one.push_n * push,
         guide_n_per_mm=one.guide_n_per_mm * guide,
         shaft_n_per_mm=one.shaft_n_per_mm * shaft,
         direction=direction,
-        origin=origin + across(direction, scores[:, OFFSETS] * law.shaft_offset_sd_mm),
+        origin=origin + across(direction, scores[:, OFFSETS] * margin.shaft_offset_sd_mm),
         guide_turn=turn.as_matrix(),
     )
 
 
-def spring_factors(scores: FloatArray, law: MarginSettings) -> FloatArray:
+def spring_factors(scores: FloatArray, margin: MarginSettings) -> FloatArray:
     """Return the factors (..., 3) on push, guide and shaft of tries with scores (..., 9)."""
-    spread = np.array([law.push_spread, law.guide_spread, law.shaft_spread])
+    spread = np.array([margin.push_spread, margin.guide_spread, margin.shaft_spread])
     return np.exp(scores[..., SPRINGS] * spread)
 
 

@@ -1,1 +1,1 @@
-"""Drawing atria: laws, styles, sets of veins, and shapes that meet their targets."""
+"""Drawing atria: distributions, styles, sets of veins, and shapes that meet their targets."""

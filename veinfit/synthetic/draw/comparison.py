@@ -93,7 +93,7 @@ def compare(distributions: Distributions, cases: Sequence[Mapping[str, Any]]) ->
         was built its ``truth`` and ``chamber_volume_ml``.
     """
     rows = []
-    for (table, measure), law in distributions.laws.items():
+    for (table, measure), distribution in distributions.of_measures.items():
         drawn = [
             float(vein[measure])
             for case in cases
@@ -101,9 +101,9 @@ def compare(distributions: Distributions, cases: Sequence[Mapping[str, Any]]) ->
             if measure in vein
         ]
         realised = [x for case in cases for x in _realised(case, table, measure)]
-        published = law.mean if law.source.published else None
-        published_sd = law.sd if law.sd_source.published else None
-        error = law.sd / math.sqrt(len(drawn)) if drawn and published is not None else None
+        published = distribution.mean if distribution.source.published else None
+        published_sd = distribution.sd if distribution.sd_source.published else None
+        error = distribution.sd / math.sqrt(len(drawn)) if drawn and published is not None else None
         rows.append(
             Row(
                 table,
@@ -116,7 +116,7 @@ def compare(distributions: Distributions, cases: Sequence[Mapping[str, Any]]) ->
                 _sd(drawn),
                 len(realised),
                 error,
-                law.source.text,
+                distribution.source.text,
             )
         )
     for name, entry in distributions.shares.items():

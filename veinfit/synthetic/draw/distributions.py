@@ -1,4 +1,4 @@
-"""What a synthetic cohort is drawn from: laws and shares with their sources, from TOML."""
+"""What a synthetic cohort is drawn from: distributions and shares with their sources, from TOML."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import numpy as np
 
 from veinfit.errors import InputError
 from veinfit.io.files import read_bytes
-from veinfit.synthetic.draw.laws import KINDS, Law, Source
+from veinfit.synthetic.draw.truncated import KINDS, Source, TruncatedDistribution
 from veinfit.toml import parse_toml
 from veinfit.vectors import FloatArray
 
@@ -40,7 +40,7 @@ BOUNDS: Mapping[str, tuple[float, float]] = {
     "takeoff_frontal_deg": (-70.0, 70.0),
     "takeoff_transverse_deg": (-70.0, 70.0),
 }
-"""Between these the generator can build: ranges of laws must lie within."""
+"""Between these the generator can build: ranges must lie within."""
 
 VARIANTS = (
     "left_common", "right_common", "right_middle", "two_middle", "roof", "inferior_common",
@@ -48,7 +48,7 @@ VARIANTS = (
 RIGHT_VARIANTS = ("right_common", "right_middle", "two_middle", "roof")
 """At most one of these is drawn for a case."""
 
-LAW_KEYS = ("law", "mean", "sd", "low", "high", "source", "sd_source")
+ENTRY_KEYS = ("law", "mean", "sd", "low", "high", "source", "sd_source")
 SHARE_KEYS = ("share", "patients", "source")
 SHAPE: Mapping[str, tuple[float, float]] = {
     "body_breadth": (0.9, 1.5),
@@ -82,20 +82,20 @@ class Distributions:
 
     Attributes
     ----------
-    laws : mapping of (table, measure) to Law
+    of_measures : mapping of (table, measure) to TruncatedDistribution
         In the order of :data:`MEASURES`.
-    shape : mapping of str to Law
+    shape : mapping of str to TruncatedDistribution
         Of every parameter in :data:`SHAPE`.
     shares : mapping of str to Share
         Of every one of :data:`VARIANTS`.
     correlation : (N, N) array
-        Between the normal scores of the laws, in their order.
+        Between the normal scores of the measures, in their order.
     text : str
         The file they were read from.
     """
 
-    laws: Mapping[tuple[str, str], Law]
-    shape: Mapping[str, Law]
+    of_measures: Mapping[tuple[str, str], TruncatedDistribution]
+    shape: Mapping[str, TruncatedDistribution]
     shares: Mapping[str, Share]
     correlation: FloatArray
     text: str
@@ -130,26 +130,28 @@ def parse_distributions(text: str, where: str) -> Distributions:
     faults: list[str] = []
     _known(content, TABLES, "table", faults)
     sources = _sources(content.get("sources", {}), faults)
-    laws: dict[tuple[str, str], Law] = {}
+    of_measures: dict[tuple[str, str], TruncatedDistribution] = {}
     for table, measures in MEASURES.items():
         given = _table(content, table, faults)
         _known(given, measures, f"measure in [{table}]", faults)
         for measure in measures:
-            law = _law(f"{table}.{measure}", given.get(measure), BOUNDS[measure], sources, faults)
-            if law is not None:
-                laws[table, measure] = law
-    shape: dict[str, Law] = {}
+            distribution = _truncated(
+                f"{table}.{measure}", given.get(measure), BOUNDS[measure], sources, faults
+            )
+            if distribution is not None:
+                of_measures[table, measure] = distribution
+    shape: dict[str, TruncatedDistribution] = {}
     given = _table(content, "shape", faults)
     _known(given, SHAPE, "parameter in [shape]", faults)
     for name, bounds in SHAPE.items():
-        law = _law(f"shape.{name}", given.get(name), bounds, sources, faults)
-        if law is not None:
-            shape[name] = law
+        distribution = _truncated(f"shape.{name}", given.get(name), bounds, sources, faults)
+        if distribution is not None:
+            shape[name] = distribution
     shares = _shares(_table(content, "variants", faults), sources, faults)
-    correlation = _correlation(content.get("correlation", []), list(laws), sources, faults)
+    correlation = _correlation(content.get("correlation", []), list(of_measures), sources, faults)
     if faults:
         raise InputError(f"{where}: " + "; ".join(faults))
-    return Distributions(laws, shape, shares, correlation, text)
+    return Distributions(of_measures, shape, shares, correlation, text)
 
 
 def _table(content: Mapping[str, Any], name: str, faults: list[str]) -> Mapping[str, Any]:
@@ -213,17 +215,17 @@ def _numbers(
     return found
 
 
-def _law(
+def _truncated(
     where: str,
     given: Any,
     bounds: tuple[float, float],
     sources: Mapping[str, Source],
     faults: list[str],
-) -> Law | None:
+) -> TruncatedDistribution | None:
     if not isinstance(given, Mapping):
         faults.append(f"{where} is missing or no table of mean, sd, low, high and source")
         return None
-    _known(given, LAW_KEYS, f"entry of {where}", faults)
+    _known(given, ENTRY_KEYS, f"entry of {where}", faults)
     kind = given.get("law", "normal")
     if kind not in KINDS:
         faults.append(f"{where}: law {kind!r} is none of {', '.join(KINDS)}")
@@ -241,15 +243,17 @@ def _law(
         )
         return None
     if kind == "lognormal" and n["low"] <= 0.0:
-        faults.append(f"{where}: a lognormal law needs a low over 0")
+        faults.append(f"{where}: a lognormal distribution needs a low over 0")
         return None
-    law = Law(kind, n["mean"], n["sd"], n["low"], n["high"], source, sd_source)
+    distribution = TruncatedDistribution(
+        kind, n["mean"], n["sd"], n["low"], n["high"], source, sd_source
+    )
     try:
-        law.parameters  # noqa: B018
+        distribution.parameters  # noqa: B018
     except ValueError as error:
         faults.append(f"{where}: {error}")
         return None
-    return law
+    return distribution
 
 
 def _shares(
@@ -310,7 +314,7 @@ def _correlation(
             continue
         i, j = (index[name] for name in pair)
         matrix[i, j] = matrix[j, i] = found["r"]
-    # A file without a single law has been told so already.
+    # A file without a single distribution has been told so already.
     if names and np.linalg.eigvalsh(matrix).min() < 1e-9:
         faults.append("correlations: no set of measures can have all these coefficients at once")
     return matrix

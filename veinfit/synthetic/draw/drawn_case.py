@@ -96,7 +96,7 @@ def draw_case(
     distributions: Distributions, seed: int, number: int, kind: Kind = "real"
 ) -> DrawnCase:
     """Draw case ``number`` of the cohort with ``seed``."""
-    style = RealStyle(laws=distributions.shape) if kind == "real" else EasyStyle()
+    style = RealStyle(distributions=distributions.shape) if kind == "real" else EasyStyle()
     for redraw in range(REDRAWS):
         targets = draw_targets(distributions, seed, number, redraw)
         for attempt in range(ATTEMPTS):

@@ -1,4 +1,4 @@
-"""Laws that single parameters are drawn from."""
+"""Distributions that single parameters are drawn from."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from veinfit.vectors import FloatArray, unit
 
 
 def truncated_normal(rng: Generator, mean: float, sd: float, low: float, high: float) -> float:
-    """Draw from a normal law cut off at ``low`` and ``high``, by drawing again."""
+    """Draw from a normal distribution cut off at ``low`` and ``high``, by drawing again."""
     for _ in range(100):
         value = float(rng.normal(mean, sd))
         if low <= value <= high:

@@ -17,8 +17,8 @@ from numpy.random import Generator
 
 from veinfit.synthetic.draw.draw_chamber import draw_appendage, draw_body, draw_mitral
 from veinfit.synthetic.draw.draw_veins import draw_fillet, place_pair
-from veinfit.synthetic.draw.laws import Law
 from veinfit.synthetic.draw.random_draws import as_vector, bent, truncated_normal
+from veinfit.synthetic.draw.truncated import TruncatedDistribution
 from veinfit.synthetic.shape.shape import (
     AppendageShape,
     BodyShape,
@@ -155,9 +155,9 @@ class EasyStyle:
 
 @dataclass(frozen=True)
 class RealStyle(EasyStyle):
-    """How an atrium like a patient's is drawn; ``laws`` are those of the table ``shape``."""
+    """How an atrium like a patient's is drawn; ``distributions`` are of the table ``shape``."""
 
-    laws: Mapping[str, Law] = dataclasses.field(default_factory=dict)
+    distributions: Mapping[str, TruncatedDistribution] = dataclasses.field(default_factory=dict)
     limits: Limits = REAL_LIMITS
     corrections: int = 1
     volume_rounds: int = 1
@@ -165,7 +165,7 @@ class RealStyle(EasyStyle):
     least_branch_mm: float = 5.0
 
     def _draw(self, rng: Generator, name: str) -> float:
-        return self.laws[name].quantile(float(rng.uniform()))
+        return self.distributions[name].quantile(float(rng.uniform()))
 
     def surveyed(self, field: Implicit) -> Implicit:
         """Return rough samples of the function."""

@@ -58,18 +58,20 @@ def draw_targets(
     variants = _variants(distributions, rng)
     if redraw:
         rng = np.random.default_rng([cohort_seed, number, TARGET_STREAM, redraw])
-    # All laws are drawn from every time, so that no measure depends on the variant drawn.
-    score = np.linalg.cholesky(distributions.correlation) @ rng.normal(size=len(distributions.laws))
+    # All distributions are drawn from every time, so that no measure depends on the variant drawn.
+    score = np.linalg.cholesky(distributions.correlation) @ rng.normal(
+        size=len(distributions.of_measures)
+    )
     extra = rng.normal(size=3)
     values: dict[str, dict[str, float]] = {}
-    for (table, measure), law, z in zip(
-        distributions.laws, distributions.laws.values(), score, strict=True
+    for (table, measure), distribution, z in zip(
+        distributions.of_measures, distributions.of_measures.values(), score, strict=True
     ):
-        values.setdefault(table, {})[measure] = law.quantile(float(ndtr(z)))
+        values.setdefault(table, {})[measure] = distribution.quantile(float(ndtr(z)))
     veins = {name: values[table] for name, table in _tables(variants).items()}
     if "two_middle" in variants:
         veins["RMPV-2"] = {
-            measure: distributions.laws["RMPV", measure].quantile(float(ndtr(z)))
+            measure: distributions.of_measures["RMPV", measure].quantile(float(ndtr(z)))
             for measure, z in zip(values["RMPV"], extra, strict=True)
         }
     return Targets(variants, values["atrium"]["volume_ml"], veins)
@@ -89,7 +91,7 @@ def _variants(distributions: Distributions, rng: np.random.Generator) -> tuple[s
 
 
 def _tables(variants: tuple[str, ...]) -> dict[str, str]:
-    """Veins that a case with ``variants`` has, each with its table of laws."""
+    """Veins that a case with ``variants`` has, each with its table of distributions."""
     veins = {name: name for name in ("LSPV", "LIPV", "RSPV", "RIPV")}
     for variant, trunk, joined in (
         ("left_common", "LCPV", ("LSPV", "LIPV")),

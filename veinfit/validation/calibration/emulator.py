@@ -2,7 +2,7 @@
 
 Balloons are seated for a wide sample of directions, pushes, springs and surfaces;
 in between the leak width is interpolated. The probability of occlusion under any
-laws of the unknowns then costs no further seats.
+distributions of the unknowns then costs no further seats.
 """
 
 from __future__ import annotations
@@ -33,11 +33,11 @@ WIDE = MarginSettings(
     aim_tilt_step_deg=0.0,
     surface_offset_sd_mm=0.7,
 )
-"""The sample that is seated: wider than any law under which it is used. How far the shaft's
-line and the guide scatter is not fitted: it is added by ``WIDER``."""
+"""The sample that is seated: wider than any distribution under which it is used. How far the
+shaft's line and the guide scatter is not fitted: it is added by ``WIDER``."""
 
 WIDER = 1.4
-"""The wide sample's scatter of the shaft's line and of the guide over that of the law."""
+"""The wide sample's scatter of the shaft's line and of the guide over that of the distribution."""
 
 PLACES = ("direction", "direction", "push", "guide", "shaft", "offset", "offset", "lean", "lean")
 """What the scores of a try are of; the last score is of the surface."""
@@ -79,7 +79,7 @@ class Emulator:
     def chances(
         self, unknowns: Unknowns, margin: MarginSettings, shifts: FloatArray, tolerance: FloatArray
     ) -> FloatArray:
-        """Probability of occlusion (M, P) for each of M laws and P patients.
+        """Probability of occlusion (M, P) for each of M distributions and P patients.
 
         Parameters
         ----------

@@ -75,7 +75,7 @@ def respond(
     rng = np.random.default_rng(margin.seed)
     shares = qmc.Sobol(len(fitted), scramble=True, rng=rng).random(DESIGN)
     shares = np.concatenate([shares, rng.random((CHECK, len(fitted)))])
-    shifts, tolerance = _laws(shares, settings, fitted)
+    shifts, tolerance = _distributions(shares, settings, fitted)
     chances = np.stack(
         [
             emulator.chances(draw(margin, label, 1), margin, shifts, tolerance)
@@ -93,7 +93,7 @@ def respond(
     return Responses(fitted, whole, (chances.shape[1], chances.shape[2]), error)
 
 
-def _laws(
+def _distributions(
     shares: FloatArray, settings: Settings, fitted: tuple[Quantity, ...]
 ) -> tuple[FloatArray, FloatArray]:
     """Shifts (M, 4) and tolerances (M,) at shares (M, Q) of the ranges."""

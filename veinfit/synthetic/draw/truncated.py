@@ -1,7 +1,7 @@
-"""Laws of single measures: cut off at a range, with the mean and SD that were published.
+"""Truncated distributions of single measures, with the mean and SD that were published.
 
-A series tells mean, SD and range of what it saw. Cutting a normal law with this
-mean and SD at this range would change both, so the law's own parameters are
+A series tells mean, SD and range of what it saw. Cutting a normal distribution with this
+mean and SD at this range would change both, so the distribution's own parameters are
 solved for: what is drawn has the published mean and SD.
 """
 
@@ -16,7 +16,7 @@ from scipy.optimize import root
 from scipy.special import ndtr, ndtri
 
 KINDS = ("normal", "lognormal")
-"""Laws there are; the shape of most published distributions is not told."""
+"""Kinds there are; the shape of most published distributions is not told."""
 
 SOLVED_SHARE = 1e-6
 """Mean and SD are met within this share of the SD."""
@@ -32,7 +32,7 @@ class Source:
 
 
 @dataclass(frozen=True)
-class Law:
+class TruncatedDistribution:
     """How one measure is distributed.
 
     Attributes
@@ -54,12 +54,12 @@ class Law:
 
     @cached_property
     def parameters(self) -> tuple[float, float]:
-        """Location and scale of the law before it is cut off; of the logarithm if lognormal.
+        """Location and scale before the range cuts it off; of the logarithm if lognormal.
 
         Raises
         ------
         ValueError
-            No law of this kind has this mean and SD within this range.
+            No distribution of this kind has this mean and SD within this range.
         """
         return _solved(self.kind, self.mean, self.sd, self.low, self.high)
 
@@ -78,7 +78,7 @@ def _scaled(kind: str, low: float, high: float) -> tuple[float, float]:
 
 
 def _moments(kind: str, mu: float, sigma: float, low: float, high: float) -> tuple[float, float]:
-    """Mean and SD of a normal or lognormal law cut off at ``low`` and ``high``.
+    """Mean and SD of a normal or lognormal distribution cut off at ``low`` and ``high``.
 
     Closed forms: Johnson, Kotz, Balakrishnan, Continuous Univariate Distributions,
     vol. 1, 1994, sections 13.10 and 14 (from memory); checked by quadrature in the tests.
@@ -119,5 +119,7 @@ def _solved(kind: str, mean: float, sd: float, low: float, high: float) -> tuple
         except (OverflowError, ZeroDivisionError, ValueError):
             met = False
     if not met:
-        raise ValueError(f"no {kind} law from {low:g} to {high:g} has mean {mean:g} and SD {sd:g}")
+        raise ValueError(
+            f"no {kind} distribution from {low:g} to {high:g} has mean {mean:g} and SD {sd:g}"
+        )
     return float(answer.x[0]), math.exp(float(answer.x[1]))
