@@ -33,7 +33,7 @@ def spoiled(content: bytes, rng: random.Random) -> bytes:
     if content[:1] == b"{" and rng.random() < 0.7:
         return json.dumps(_other_tree(json.loads(content), rng)).encode()
     for _ in range(rng.choice((1, 1, 1, 2, 4, 8))):
-        content = rng.choice(WAYS)(content, rng)
+        content = rng.choice(MUTATIONS)(content, rng)
     return content
 
 
@@ -124,12 +124,12 @@ def _line(content: bytes, rng: random.Random) -> bytes:
     if rng.random() < 0.7:
         k %= 30
         k = min(k, len(lines) - 1)
-    way = rng.randrange(4)
-    if way == 0:
+    path = rng.randrange(4)
+    if path == 0:
         del lines[k]
-    elif way == 1:
+    elif path == 1:
         lines.insert(m, lines[k])
-    elif way == 2:
+    elif path == 2:
         lines[k], lines[m] = lines[m], lines[k]
     else:
         lines[k] = b""
@@ -146,7 +146,7 @@ def _noise(content: bytes, rng: random.Random) -> bytes:
     return content[:k] + rng.randbytes(size) + content[k + size :]
 
 
-WAYS = (
+MUTATIONS = (
     _flip, _flip, _overwrite, _overwrite, _insert, _remove, _cut, _repeat, _number, _number, _word,
     _line, _line_ends, _noise,
 )  # fmt: skip

@@ -79,7 +79,7 @@ def evaluate(batch, place):
 
 
 def rest_of(batch, start, through=NEVER, **more):
-    """The way down of one balloon from one start."""
+    """The descent of one balloon from one start."""
     begin = np.zeros((1, batch.unknowns))
     begin[0, : len(start)] = start
     return minimise(batch, begin, through, **more)

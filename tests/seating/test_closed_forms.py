@@ -1,4 +1,4 @@
-"""Seats on walls of known shape: the whole way from an anatomy to a fit.
+"""Seats on walls of known shape: all from an anatomy to a fit.
 
 Closed forms with R the ball's radius, in the rigid limit (stiffness 1e8 kPa/mm):
 

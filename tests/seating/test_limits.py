@@ -86,7 +86,7 @@ def test_at_every_equilibrium_forces_balance_and_the_energy_never_rose(approach,
         line = approach_line(approach, anatomy, phantom.vein, SETTINGS)
         placed = Phantom(anatomy, phantom.vein)
         prepared, _, batch = before(placed, sphere(diameter), [line], SETTINGS, push=0.3)
-        start = find_start(batch, line, prepared.way_mm(line)).centre
+        start = find_start(batch, line, prepared.distance_mm(line)).centre
         rest = rest_of(batch, start, prepared.exit(SETTINGS), keep_path=True)
         assert rest.state[0] == AT_REST
         assert rest.residual_n[0] <= RESIDUAL_SHARE * 0.3 == 1e-6 * 0.3

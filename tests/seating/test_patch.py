@@ -39,7 +39,7 @@ def test_the_patch_reaches_as_far_over_the_wall_as_it_should():
     on_plate = patch.surface.points[:, 2] == 0.0
     assert 24.0 <= away[on_plate].max() < 28.0
     rim = away[patch.patch_edge]
-    # Along edges a way is up to a tenth longer than straight over the faces.
+    # Along edges a path is up to a tenth longer than straight over the faces.
     assert rim.min() > 24.0 / 1.12
     assert len(patch.rest.faces) > 0
     assert patch.node_count == len(patch.surface.points) + 1

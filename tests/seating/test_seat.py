@@ -203,7 +203,7 @@ def test_a_balloon_is_backed_off_until_it_is_clear():
     phantom = ball_with_vein(16.0, 8.0)
     line = coaxial(phantom.anatomy, phantom.vein, SETTINGS)
     prepared, _, batch = before(phantom, sphere(28), [line], SETTINGS)
-    start = find_start(batch, line, prepared.way_mm(line))
+    start = find_start(batch, line, prepared.distance_mm(line))
     # Clear where the ball lies within the body: centres closer than 16 − 14 mm.
     plane = np.sqrt(16.0**2 - 8.0**2)
     assert start.pressed_mm == 0.0

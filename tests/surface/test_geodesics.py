@@ -1,4 +1,4 @@
-"""Shortest ways over surfaces whose geodesics are known."""
+"""Shortest paths over surfaces whose geodesics are known."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from surface.shapes import plate, sphere, tube
 
-from veinfit.surface.geodesics import shortest_way, way_length
+from veinfit.surface.geodesics import path_length, shortest_path
 
 
 def nearest_faces(surface, points):
@@ -16,10 +16,10 @@ def nearest_faces(surface, points):
 
 def length_between(surface, start, stop):
     start, stop = np.atleast_2d(start), np.atleast_2d(stop)
-    way = shortest_way(
+    path = shortest_path(
         surface, start, nearest_faces(surface, start), stop, nearest_faces(surface, stop)
     )
-    return way_length(way)
+    return path_length(path)
 
 
 @pytest.mark.parametrize("angle", [3.0, 17.0, 31.0, 44.0, 71.0])
@@ -27,7 +27,7 @@ def test_a_straight_line_on_a_plate(angle):
     flat = plate(40.0, 1.0)
     a = np.array([2.3, 2.6, 0.0])
     b = a + 30.0 * np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle)), 0.0])
-    assert 30.0 - 1e-6 <= length_between(flat, a, b) < 30.0 * 1.006  # never under: it is a way
+    assert 30.0 - 1e-6 <= length_between(flat, a, b) < 30.0 * 1.006  # never under: it is a path
 
 
 @pytest.mark.parametrize("turn", [30.0, 90.0, 150.0])
@@ -48,11 +48,11 @@ def test_the_nearest_points_of_two_sets_are_joined():
     flat = plate(40.0, 1.0)
     start = np.array([[5.2, y, 0.0] for y in np.arange(5.1, 35.0, 1.0)])
     stop = np.array([[25.7, y, 0.0] for y in np.arange(5.1, 35.0, 1.0)])
-    way = shortest_way(flat, start, nearest_faces(flat, start), stop, nearest_faces(flat, stop))
-    assert way_length(way) == pytest.approx(20.5, rel=0.003)
+    path = shortest_path(flat, start, nearest_faces(flat, start), stop, nearest_faces(flat, stop))
+    assert path_length(path) == pytest.approx(20.5, rel=0.003)
 
 
-def test_no_way_between_separate_pieces():
+def test_no_path_between_separate_pieces():
     from veinfit.surface import Surface
 
     flat = plate(5.0, 1.0)
@@ -62,5 +62,5 @@ def test_no_way_between_separate_pieces():
     )
     start, stop = np.array([[1.0, 1.0, 0.0]]), np.array([[51.0, 51.0, 50.0]])
     assert (
-        shortest_way(two, start, nearest_faces(two, start), stop, nearest_faces(two, stop)) is None
+        shortest_path(two, start, nearest_faces(two, start), stop, nearest_faces(two, stop)) is None
     )

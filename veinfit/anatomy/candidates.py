@@ -165,7 +165,7 @@ def single_candidate(
     """
     branch = branches.branches[index]
     opening = None if branch.opening is None else lumen.openings[branch.opening]
-    tube = walk_tube(lumen, branch.way, None if opening is None else opening.normal)
+    tube = walk_tube(lumen, branch.path, None if opening is None else opening.normal)
     end = None
     if opening is None:
         end = None if tube is None else find_flat_end(lumen.wall, tube, branch.tip)
@@ -178,11 +178,11 @@ def single_candidate(
     if tube is not None and not _starts_at(tube, place, cut, end is not None):
         tube = None  # what was walked lies in the atrium
     line = _end_line(branch, tube, cut, border)
-    way = branch.way[::-1]
-    wall = tube.wall if tube is not None else lumen.wall.near(way, WALL_REACH_MM)
+    path = branch.path[::-1]
+    wall = tube.wall if tube is not None else lumen.wall.near(path, WALL_REACH_MM)
     walked = None if line is None else widening(wall, *line, rivals)
     if tube is None and walked is not None:
-        tube = tube_of_sections(walked, wall, way)
+        tube = tube_of_sections(walked, wall, path)
     if tube is None:
         return Candidate((index,), None, None, None, NO_SECTION, (), end=end)
     found = find_ostium(tube, settings, rivals=rivals)
@@ -190,7 +190,7 @@ def single_candidate(
         # A stub so short that its sections mislead: it was cut square to something.
         found = find_ostium_about(tube, cut, settings, END_CLEARANCE_MM)
     by_turn = None if isinstance(found, OstiumFailure) else found
-    if by_turn is not None and not _parts(by_turn[0], branch.way):
+    if by_turn is not None and not _parts(by_turn[0], branch.path):
         by_turn = None
     walks = [] if walked is None else [walked]
     if line is not None and (by_turn is None or not is_sharp(by_turn[0])):
@@ -211,7 +211,7 @@ def _walked_from_end(
     """
     if end is None:
         return None, tube
-    anew = walk_from(end, lumen, branches.ways)
+    anew = walk_from(end, lumen, branches.paths)
     starts = anew is not None and _starts_at(anew, end.centre, (end.centre, end.normal), end=True)
     if not starts and tube is not None and _starts_at(tube, branch.tip, None):
         walked = widening(tube.wall, end.centre, end.normal, ())
@@ -236,9 +236,9 @@ def _direction(axis: FloatArray, tube: Tube, by_turn: Found | None) -> FloatArra
     return unit((1.0 - 0.5 * share) * axis + 0.5 * share * by_turn[0].normal)
 
 
-def _parts(ostium: Ostium, way: FloatArray) -> bool:
-    """Whether an ostium parts the ``way`` from the body into the vein from the atrium."""
-    return enters(way, ostium.contour.points, ostium.centre, ostium.normal)
+def _parts(ostium: Ostium, path: FloatArray) -> bool:
+    """Whether an ostium parts the ``path`` from the body into the vein from the atrium."""
+    return enters(path, ostium.contour.points, ostium.centre, ostium.normal)
 
 
 def _starts_at(tube: Tube, place: FloatArray, cut: _Line | None, end: bool = False) -> bool:
@@ -271,7 +271,7 @@ def _end_line(
         return cut
     if border is not None:
         return branch.tip, border[1]
-    behind = branch.way[np.linalg.norm(branch.way - branch.tip, axis=1) > DIRECTION_MM]
+    behind = branch.path[np.linalg.norm(branch.path - branch.tip, axis=1) > DIRECTION_MM]
     return (branch.tip, unit(branch.tip - behind[-1])) if len(behind) else None
 
 
@@ -309,8 +309,10 @@ def parted(
         if ostium is None or len(candidates[k].members) > 1:
             return []
         plane = ostium.contour.points, ostium.centre, ostium.normal
-        ways = {n: [branches.branches[m].way for m in candidates[veins[n]].members] for n in others}
-        return [n for n in others if any(passes(way, *plane) for way in ways[n])]
+        paths = {
+            n: [branches.branches[m].path for m in candidates[veins[n]].members] for n in others
+        }
+        return [n for n in others if any(passes(path, *plane) for path in paths[n])]
 
     minor = [name for name in veins if name in MINOR_VEINS or name.startswith("extra-")]
     shared = {
@@ -326,9 +328,9 @@ def parted(
         rivals = through(k, [other for other in own if other != name])
         if not rivals:
             continue
-        ways = [branches.branches[m].way for r in rivals for m in candidates[veins[r]].members]
+        paths = [branches.branches[m].path for r in rivals for m in candidates[veins[r]].members]
         member, border = candidates[k].members[0], candidates[k].border
-        alone = single_candidate(lumen, branches, member, settings, border, ways)
+        alone = single_candidate(lumen, branches, member, settings, border, paths)
         result[k] = alone if alone.ostium is not None else candidates[k]
     return tuple(result), frozenset(shared)
 
@@ -359,10 +361,10 @@ def _trunk(
     tubes = [tube for m in members if (tube := singles[m].tube) is not None]
     if len(members) > MOST_MEMBERS or len(tubes) < len(members):
         return None
-    ways = [branches.branches[m].way for m in members]
+    paths = [branches.branches[m].path for m in members]
     ostia = [singles[m].ostium for m in members]
     area = sum(o.measures.area_mm2 for o in ostia if o is not None) if all(ostia) else 0.0
-    trunk = find_trunk(lumen, part, ways, tubes, settings, area)
+    trunk = find_trunk(lumen, part, paths, tubes, settings, area)
     if trunk is None:
         return None
     return Candidate(

@@ -43,7 +43,7 @@ def on_all_faces(candidate: Candidate, lumen: Lumen) -> Candidate:
     """Return a candidate that was found on fewer faces with the wall and ostium on all of them."""
     if candidate.tube is None:
         return candidate
-    wall = lumen.wall.near(candidate.tube.way, WALL_REACH_MM)
+    wall = lumen.wall.near(candidate.tube.path, WALL_REACH_MM)
     ostium = candidate.ostium
     if ostium is not None:
         ostium = _cut_again(ostium, wall)

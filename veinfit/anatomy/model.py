@@ -289,7 +289,7 @@ class LabelOstium:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ridge:
-    """Shortest way over the wall between two neighbouring ostia."""
+    """Shortest path over the wall between two neighbouring ostia."""
 
     start: str
     end: str

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from veinfit.anatomy.model import Contour, Ridge
 from veinfit.notes import Note
 from veinfit.surface import Surface
-from veinfit.surface.geodesics import shortest_way, way_length
+from veinfit.surface.geodesics import path_length, shortest_path
 from veinfit.surface.mesh import edge_graph, face_corners, face_middles, select_faces
 from veinfit.vectors import FloatArray, IntArray, cross, lengths
 
@@ -48,7 +48,7 @@ def ridge_widths(
 ) -> tuple[tuple[Ridge, ...], tuple[Note, ...]]:
     """Measure every ridge whose two sides were found.
 
-    The width is the length of the shortest way over the wall between the two
+    The width is the length of the shortest path over the wall between the two
     ostial contours.
     """
     ridges: list[Ridge] = []
@@ -59,16 +59,16 @@ def ridge_widths(
     ground = _Ground(wall)
     sides = {name: _Side(ground, contours[name].points) for name in dict.fromkeys(sum(pairs, ()))}
     for start, end in pairs:
-        way = _way_between(ground, sides[start], sides[end])
-        if way is None:
+        path = _path_between(ground, sides[start], sides[end])
+        if path is None:
             notes.append(Note("measures", f"no path over the wall from {start} to {end}", start))
             continue
-        ridges.append(Ridge(start, end, way_length(way), way))
+        ridges.append(Ridge(start, end, path_length(path), path))
     return tuple(ridges), tuple(notes)
 
 
 class _Ground:
-    """The wall made ready for many ways over it."""
+    """The wall made ready for many paths over it."""
 
     def __init__(self, wall: Surface) -> None:
         self.wall = wall
@@ -104,18 +104,18 @@ class _Side:
         self.straight_mm: FloatArray = cKDTree(points).query(ground.middles)[0]
 
 
-def _way_between(ground: _Ground, start: _Side, stop: _Side) -> FloatArray | None:
+def _path_between(ground: _Ground, start: _Side, stop: _Side) -> FloatArray | None:
     along_edges = float(start.over_edges_mm[stop.vertices].min())
     if not np.isfinite(along_edges):
         return None
     longest = along_edges + start.slack_mm + stop.slack_mm
-    # A way no longer than one along edges cannot leave this ellipsoid around the two contours.
+    # A path no longer than one along edges cannot leave this ellipsoid around the two contours.
     chosen = start.straight_mm + stop.straight_mm <= longest + 2.0 * ground.radii
     if not chosen.any():
         return None
     number = np.cumsum(chosen) - 1
     part, _ = select_faces(ground.wall, chosen)
-    return shortest_way(
+    return shortest_path(
         part, start.points, number[start.faces], stop.points, number[stop.faces], longest
     )
 

@@ -136,13 +136,13 @@ def _courses(
         return course, fit_axis(wall, ostium, last, axis_mm, length, flat), length
     course = follow_vein(tube.wall, ostium, tube.centres, tube.centres[0], step, rounds=0)
     assert candidate.carina_mm is not None and candidate.parting is not None
-    ways = [branches[m].way for m in candidate.members]
-    sections = trunk_sections(tube.wall, ostium, candidate.parting, candidate.carina_mm, ways)
+    paths = [branches[m].path for m in candidate.members]
+    sections = trunk_sections(tube.wall, ostium, candidate.parting, candidate.carina_mm, paths)
     (beyond,) = (c.tube for c in found.candidates if c.members == candidate.members[:1])
     if beyond is not None:
         away = tangents(tube.centres)[0]
         centres = beyond.centres[(beyond.centres - tube.centres[0]) @ away < 0]
-        near = found.lumen.wall.near(np.concatenate([tube.way, beyond.way]), WALL_REACH_MM)
+        near = found.lumen.wall.near(np.concatenate([tube.path, beyond.path]), WALL_REACH_MM)
         course = continue_into_branch(course, near, ostium, centres, end, step)
     axis = trunk_axis(ostium, sections, axis_mm, candidate.carina_mm)
     return course, axis, candidate.carina_mm

@@ -117,11 +117,11 @@ def _both_tries(first: Fit, second: Fit) -> str:
 
 def _depth(first: Fit, second: Fit) -> str:
     told = " and ".join(f"{fit.balloon} {_height(fit.depth_mm or 0.0)}" for fit in (first, second))
-    way = (second.depth_mm or 0.0) - (first.depth_mm or 0.0)
-    if abs(way) < 0.05:
+    change = (second.depth_mm or 0.0) - (first.depth_mm or 0.0)
+    if abs(change) < 0.05:
         end = "at the same depth"
     else:
-        end = f"the larger one {abs(way):.1f} mm {'deeper' if way > 0.0 else 'farther back'}"
+        end = f"the larger one {abs(change):.1f} mm {'deeper' if change > 0.0 else 'farther back'}"
     return f"Equator: {told}; {end}."
 
 
@@ -132,9 +132,9 @@ def _height(depth_mm: float) -> str:
 
 def _antral_area(first: Fit, second: Fit) -> str:
     small, large = first.antral_area_mm2 or 0.0, second.antral_area_mm2 or 0.0
-    way = large - small
-    end = f"the larger one {abs(way):.0f} mm² {'more' if way > 0.0 else 'less'}"
-    if abs(way) < 0.5:
+    change = large - small
+    end = f"the larger one {abs(change):.0f} mm² {'more' if change > 0.0 else 'less'}"
+    if abs(change) < 0.5:
         end = "no difference"
     return (
         f"Antral area: {first.balloon} {small:.0f} mm² and {second.balloon} {large:.0f} mm²; {end}."
@@ -143,9 +143,9 @@ def _antral_area(first: Fit, second: Fit) -> str:
 
 def _neighbour(first: Fit, second: Fit, name: str) -> str:
     near, far = first.distances_mm[name], second.distances_mm[name]
-    way = far - near
-    end = f"the larger one {abs(way):.1f} mm {'farther' if way > 0.0 else 'nearer'}"
-    if abs(way) < 0.05:
+    change = far - near
+    end = f"the larger one {abs(change):.1f} mm {'farther' if change > 0.0 else 'nearer'}"
+    if abs(change) < 0.05:
         end = "no difference"
     return (
         f"Distance to {name.replace('_', ' ')}: {first.balloon} {near:.1f} mm and "

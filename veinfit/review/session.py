@@ -27,7 +27,7 @@ from veinfit.report.viewer.viewer_scene import vein_scene
 from veinfit.review.corrections_file import ABSENT, CorrectionsFile, FileState
 from veinfit.review.image_view import ImageView
 from veinfit.review.merging import combined, differences, merge, same
-from veinfit.seating.approach.rays import free_way_mm
+from veinfit.seating.approach.rays import free_distance_mm
 from veinfit.seating.model import Fit
 from veinfit.seating.seat import each_seat
 from veinfit.vectors import FloatArray, unit
@@ -139,11 +139,11 @@ class ReviewSession:
             Nothing is there.
         """
         lumen, towards = self._found.lumen.wall.surface, unit(direction)
-        first = free_way_mm(lumen, origin, towards)
+        first = free_distance_mm(lumen, origin, towards)
         if not math.isfinite(first):
             raise InputError(NO_ATRIUM)
         inside = origin + (first + INSIDE_MM) * towards
-        through = free_way_mm(lumen, inside, towards)
+        through = free_distance_mm(lumen, inside, towards)
         if not math.isfinite(through):
             raise InputError(NO_ATRIUM)
         point = inside + 0.5 * (through - INSIDE_MM) * towards

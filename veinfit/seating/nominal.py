@@ -87,7 +87,7 @@ def seat_balloon(
             misalignment_deg=None,
         )
     batch = balloon_batch(prepared, simulated.contact, [line], settings, exact=True)
-    start = find_start(batch, line, simulated.way_mm)
+    start = find_start(batch, line, simulated.distance_mm)
     fit = replace(fit, notes=(*line.notes, *start_notes(start, patch.vein, balloon, settings)))
     if start.pressed_mm > settings.greatest_start_press_mm:
         reason = (
@@ -123,7 +123,7 @@ def _nominal(
 ) -> _Seat | str:
     """Make the try on the refined wall; a reason where there is no verdict, empty if it passes.
 
-    The gathered wall tells from which push on the refined one is worth a look, and the way there.
+    The gathered wall tells from which push on the refined one is worth a look, and whence.
     """
     settings, balloon = simulated.seating, simulated.balloon
     rough = simulated.tries(
@@ -154,7 +154,7 @@ def _nominal(
     state = int(done.seats.state[0])
     if state == WENT_THROUGH:
         held = bool(simulated.may_be_held(done.seats.place)[0])
-        return simulated.missing_on_way if held else ""
+        return simulated.missing_on_path if held else ""
     if state != AT_REST:
         return "no equilibrium was found"
     push = float(done.push_to_seal_n[0])
@@ -283,7 +283,7 @@ def _with_freezing(
     growth = growth_mm(balloon, settings)
     if growth > 0.0:
         grown = balloon.resized(growth)
-        # What the balloon can press is settled by its way in, before it grows.
+        # What the balloon can press is settled by its path in, before it grows.
         pushed = replace(seat.batch, push_n=np.array([seat.push_n]), shape=grown.shape)
         drifts.append(
             freeze_drift(

@@ -124,12 +124,12 @@ def wall_patch(
     near_vertex = over_wall <= largest_radius_mm + settings.patch_margin_mm
     near: BoolArray = any_corner(wall.faces, near_vertex)
     reach = largest_radius_mm + TOUCH_MARGIN_MM
-    way = guide.sampled(
+    path = guide.sampled(
         vein.ostium.centre - largest_radius_mm * vein.axis,
         largest_radius_mm + settings.greatest_depth_mm,
         SAMPLE_STEP_MM,
     )
-    distance, _ = cKDTree(way).query(wall.points, distance_upper_bound=reach)
+    distance, _ = cKDTree(path).query(wall.points, distance_upper_bound=reach)
     close: BoolArray = np.asarray(distance) < reach
     chosen: BoolArray = near | any_corner(wall.faces, close)
 
@@ -186,14 +186,14 @@ def can_press(patch: WallPatch, radius_mm: float, back_mm: float) -> tuple[BoolA
     counts as pressed from the blood where the ball, carried along the guide from
     ``back_mm`` before the ostium into the vein, meets it first with its centre on
     the blood's side of the face's plane. Faces that the ball never meets on its
-    way are judged from the start. The choice is fixed for a vein and a balloon,
+    path are judged from the start. The choice is fixed for a vein and a balloon,
     so that the energy stays smooth.
     """
     middle = face_middles(patch.surface)
     start = patch.centre - back_mm * patch.axis
-    way = patch.guide.sampled(start, 3.0 * radius_mm, SAMPLE_STEP_MM)
-    met = _first_within(middle, way, radius_mm)
-    met_from = np.where((met >= 0)[:, None], way[met], start)
+    path = patch.guide.sampled(start, 3.0 * radius_mm, SAMPLE_STEP_MM)
+    met = _first_within(middle, path, radius_mm)
+    met_from = np.where((met >= 0)[:, None], path[met], start)
     rest = face_middles(patch.rest) - start
     return (
         np.einsum("ij,ij->i", middle - met_from, patch.normals) > 0.0,
@@ -201,16 +201,16 @@ def can_press(patch: WallPatch, radius_mm: float, back_mm: float) -> tuple[BoolA
     )
 
 
-def _first_within(points: FloatArray, way: FloatArray, radius_mm: float) -> IntArray:
-    """Return the first place (K, 3) of a way within a radius of each point (N, 3); -1 for none."""
+def _first_within(points: FloatArray, path: FloatArray, radius_mm: float) -> IntArray:
+    """Return the first place (K, 3) of a path within a radius of each point (N, 3); -1 for none."""
     first = np.full(len(points), -1, dtype=np.int64)
     waiting = np.arange(len(points))
     # Several places at a time, as one product of matrices, from the start so that numbers
     # stay small.
-    points, way = points - way[0], way - way[0]
+    points, path = points - path[0], path - path[0]
     beyond = (points**2).sum(axis=1) - radius_mm**2
-    for k in range(0, len(way), PLACES_AT_ONCE):
-        places = way[k : k + PLACES_AT_ONCE]
+    for k in range(0, len(path), PLACES_AT_ONCE):
+        places = path[k : k + PLACES_AT_ONCE]
         within = points[waiting] @ (2.0 * places.T) - (places**2).sum(axis=1)
         within = within > beyond[waiting, None]
         met = within.any(axis=1)

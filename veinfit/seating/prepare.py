@@ -10,7 +10,7 @@ import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.seating.approach.line import ApproachLine, line_through_ostium
-from veinfit.seating.approach.start import nominal_back_mm, shaft_way_mm
+from veinfit.seating.approach.start import nominal_back_mm, shaft_distance_mm
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.coarse import sharp_points
@@ -54,7 +54,7 @@ class PreparedVein:
         Of the points of the patch.
     lumen : Surface
         Closed surface of the blood: how far a balloon can be backed off.
-    axis_way_mm : float
+    axis_distance_mm : float
         How far the blood reaches back from the ostium along the vein's axis.
     """
 
@@ -62,7 +62,7 @@ class PreparedVein:
     patch: WallPatch
     modes: ShapeModes
     lumen: Surface
-    axis_way_mm: float
+    axis_distance_mm: float
 
     @property
     def seed(self) -> str:
@@ -72,11 +72,11 @@ class PreparedVein:
         """
         return self.vein.found_as or self.vein.name
 
-    def way_mm(self, line: ApproachLine) -> float:
+    def distance_mm(self, line: ApproachLine) -> float:
         """How far the blood reaches back from the ostium along a shaft, mm."""
         if np.array_equal(line.direction, self.patch.axis):
-            return self.axis_way_mm
-        return shaft_way_mm(self.lumen, line)
+            return self.axis_distance_mm
+        return shaft_distance_mm(self.lumen, line)
 
     def exit(self, settings: SeatingSettings) -> Exit:
         """Return the plane past which a balloon has passed through the vein."""
@@ -142,9 +142,9 @@ def prepare(
 ) -> PreparedVein:
     """Prepare a vein for balloons of up to that radius."""
     patch = wall_patch(anatomy, vein, largest_radius_mm, settings)
-    way = shaft_way_mm(anatomy.lumen, line_through_ostium("coaxial", vein, vein.axis))
+    distance = shaft_distance_mm(anatomy.lumen, line_through_ostium("coaxial", vein, vein.axis))
     modes = _modes(vein, patch.surface.points, settings)
-    return PreparedVein(vein, patch, modes, anatomy.lumen, way)
+    return PreparedVein(vein, patch, modes, anatomy.lumen, distance)
 
 
 def balloon_contact(
@@ -153,7 +153,7 @@ def balloon_contact(
     """Find the wall that a balloon can press."""
     patch = prepared.patch
     shape = balloon.shape
-    back = nominal_back_mm(prepared.axis_way_mm, shape.nose_mm)
+    back = nominal_back_mm(prepared.axis_distance_mm, shape.nose_mm)
     pressing, rest_pressing = can_press(patch, shape.reach_mm, back)
     near, kept = select_faces(patch.surface, pressing)
     rest, _ = select_faces(patch.rest, rest_pressing)

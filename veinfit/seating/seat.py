@@ -81,7 +81,7 @@ def each_seat(
     largest = max(b.resized(growth_mm(b, settings)).shape.reach_mm for b in balloons)
     reserve = RESERVE_SD * margin.surface_offset_sd_mm if margin.samples else 0.0
     prepared = prepare(anatomy, vein, largest + reserve, settings)
-    ways = [prepared.way_mm(line) for line in lines]
+    distances = [prepared.distance_mm(line) for line in lines]
     directions = [
         directions_about(anatomy, vein, line, settings, margin)
         if margin.samples and not line.cannot_reach
@@ -91,9 +91,11 @@ def each_seat(
     about = guide_notes(vein)
     tried: dict[int, list[Tried]] = {}
     for balloon, larger in zip(balloons, next_sizes(balloons), strict=True):
-        for number, (line, way, reach) in enumerate(zip(lines, ways, directions, strict=True)):
+        for number, (line, distance, reach) in enumerate(
+            zip(lines, distances, directions, strict=True)
+        ):
             grown_mm = larger.shape.reach_mm if larger is not None else 0.0
-            ready = simulator(prepared, balloon, line, settings, margin, way, grown_mm)
+            ready = simulator(prepared, balloon, line, settings, margin, distance, grown_mm)
             fit = seat_balloon(prepared, ready, structures)
             made = None
             if reach is not None:

@@ -1,8 +1,8 @@
-"""Shortest ways over a surface.
+"""Shortest paths over a surface.
 
 The graph of a triangulation holds its vertices and, on every edge, a few points
 between them; any two nodes on the rim of one triangle are joined by a straight
-line across it. With four points an edge the shortest way in this graph is at
+line across it. With four points an edge the shortest path in this graph is at
 most about one percent longer than the true geodesic, and never shorter
 (Lanthier, Maheshwari and Sack, Algorithmica 2001, give the scheme; the figure
 is from this project's tests on a plate, a sphere and a cylinder).
@@ -23,7 +23,7 @@ POINTS_PER_EDGE = 4
 """Points between the ends of each edge."""
 
 
-def shortest_way(
+def shortest_path(
     surface: Surface,
     start: FloatArray,
     start_faces: IntArray,
@@ -31,7 +31,7 @@ def shortest_way(
     stop_faces: IntArray,
     longest_mm: float = np.inf,
 ) -> FloatArray | None:
-    """Shortest way over a surface between two sets of points on it.
+    """Shortest path over a surface between two sets of points on it.
 
     Parameters
     ----------
@@ -41,12 +41,12 @@ def shortest_way(
     start_faces, stop_faces : (N,) and (M,) arrays
         The face that each lies in; a point on an edge may be given with both.
     longest_mm : float
-        No way longer than this is looked for.
+        No path longer than this is looked for.
 
     Returns
     -------
     (K, 3) array or None
-        The way's points from ``start`` to ``stop``; None where none exists.
+        The path's points from ``start`` to ``stop``; None where none exists.
     """
     nodes, face_nodes, rows, cols = _net(surface)
     n = len(nodes)
@@ -74,15 +74,15 @@ def shortest_way(
     )
     if not np.isfinite(distance[sink]):
         return None
-    way = [int(predecessor[sink])]
-    while predecessor[way[-1]] != source:
-        way.append(int(predecessor[way[-1]]))
-    return points[way[::-1]]
+    path = [int(predecessor[sink])]
+    while predecessor[path[-1]] != source:
+        path.append(int(predecessor[path[-1]]))
+    return points[path[::-1]]
 
 
-def way_length(way: FloatArray) -> float:
+def path_length(path: FloatArray) -> float:
     """Length of a polyline of (N, 3) points, mm."""
-    return float(np.linalg.norm(np.diff(way, axis=0), axis=1).sum())
+    return float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
 
 
 def _net(surface: Surface) -> tuple[FloatArray, IntArray, IntArray, IntArray]:

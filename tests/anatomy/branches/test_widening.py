@@ -44,7 +44,7 @@ def test_a_gentle_funnel_parts_from_the_atrium_where_its_cone_ends():
 
 
 def test_no_section_takes_in_a_neighbour():
-    # A neighbour's way runs through the flare from z = 3 on.
+    # A neighbour's path runs through the flare from z = 3 on.
     rival = np.array([[0.0, 0.0, -30.0], [0.0, 7.0, 3.0], [0.0, 7.5, 3.1], [0.0, 30.0, 3.2]])
     walked = widening(bare(filleted_tube(8.0, 6.0)), np.array([0.0, 0.0, 24.0]), Z, (rival,))
     assert walked.parted

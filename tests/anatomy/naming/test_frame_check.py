@@ -50,9 +50,9 @@ def test_there_are_48_frames_with_the_same_axes():
 @pytest.mark.parametrize(("angle", "misfit"), [(0.0, 0.0), (25.0, 0.5), (50.0, 2.0), (90.0, 5.0)])
 def test_a_flat_side_counts_by_its_angle_to_the_front_back_axis(angle, misfit):
     # Half the square of the deviations, of 25 degrees, and at most 5.
-    way = np.array([0.0, np.cos(np.radians(angle)), np.sin(np.radians(angle))])
-    assert FlatSide(way, 1.0).misfit(STATED) == pytest.approx(misfit, abs=1e-9)
-    assert FlatSide(-way, 0.5).misfit(STATED) == pytest.approx(0.5 * misfit, abs=1e-9)
+    path = np.array([0.0, np.cos(np.radians(angle)), np.sin(np.radians(angle))])
+    assert FlatSide(path, 1.0).misfit(STATED) == pytest.approx(misfit, abs=1e-9)
+    assert FlatSide(-path, 0.5).misfit(STATED) == pytest.approx(0.5 * misfit, abs=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -155,7 +155,7 @@ def test_no_sample_passes_silently_in_any_of_48_frames(name, monkeypatch):
             )
             for claim in claims
         ]
-        flat = FlatSide(seen_in(axes, stated.flat.way[None])[0], stated.flat.clear)
+        flat = FlatSide(seen_in(axes, stated.flat.thinnest[None])[0], stated.flat.clear)
         try:
             naming = name_candidates(
                 seen, Settings().anatomy.common_trunk_mm, replace(stated, flat=flat)

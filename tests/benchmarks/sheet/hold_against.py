@@ -60,7 +60,7 @@ def leak_at(name: str, ball_mm: float, settings: SeatingSettings) -> float | Non
     contact = balloon_contact(prepared, ball, settings)
     line = line_through_ostium("coaxial", phantom.vein, phantom.vein.axis)
     batch = balloon_batch(prepared, contact, [line], settings, exact=True)
-    start = find_start(batch, line, prepared.way_mm(line)).centre
+    start = find_start(batch, line, prepared.distance_mm(line)).centre
     begin = np.r_[start, np.zeros(batch.unknowns - 3)][None]
 
     def never(which: IntArray, place: FloatArray) -> tuple[BoolArray, BoolArray]:

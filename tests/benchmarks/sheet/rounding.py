@@ -2,7 +2,7 @@
 
 A pressure that presses the ends of the long axis in and those of the short one out grows until
 the ostium is round; the stiffness of the oval mode is then twice the elastic energy over the
-square of the amplitude, the way of the ends of the long axis. Writes ``rounding.json``.
+square of the amplitude, along the ends of the long axis. Writes ``rounding.json``.
 """
 
 from __future__ import annotations

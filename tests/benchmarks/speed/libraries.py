@@ -30,7 +30,7 @@ from veinfit.seating.prepare import balloon_batch, balloon_contact, prepare
 from veinfit.settings import Settings
 from veinfit.surface import Surface
 from veinfit.surface.cuts import plane_contours
-from veinfit.surface.geodesics import shortest_way, way_length
+from veinfit.surface.geodesics import path_length, shortest_path
 from veinfit.surface.mesh import edges
 
 
@@ -104,21 +104,21 @@ def centrelines(anatomy: Anatomy, volume: LabelVolume) -> Beside:
 
 
 def geodesic(anatomy: Anatomy) -> Beside:
-    """The shortest way over the wall between the ostia of two veins, along edges by scipy."""
+    """The shortest path over the wall between the ostia of two veins, along edges by scipy."""
     wall = anatomy.wall
     first, second = (_wall_beside(wall, vein) for vein in anatomy.veins[:2])
     pairs, _, _ = edges(wall)
     face = [int(np.flatnonzero((wall.faces == v).any(axis=1))[0]) for v in (first, second)]
 
     def own() -> float:
-        way = shortest_way(
+        path = shortest_path(
             wall,
             wall.points[[first]],
             np.array([face[0]]),
             wall.points[[second]],
             np.array([face[1]]),
         )
-        return math.nan if way is None else way_length(way)
+        return math.nan if path is None else path_length(path)
 
     def other() -> float:
         length = np.linalg.norm(wall.points[pairs[:, 0]] - wall.points[pairs[:, 1]], axis=1)
@@ -186,7 +186,7 @@ def _placed(anatomy, vein, balloon, line: ApproachLine, push_n: float, settings)
     prepared = prepare(anatomy, vein, balloon.shape.reach_mm, settings)
     contact = balloon_contact(prepared, balloon, settings)
     batch = balloon_batch(prepared, contact, [line], settings, exact=True)
-    start = find_start(batch, line, prepared.way_mm(line))
+    start = find_start(batch, line, prepared.distance_mm(line))
     place = np.zeros(batch.unknowns)
     place[:3] = start.centre
     return replace(batch, push_n=np.array([push_n])), place, prepared.exit(settings)

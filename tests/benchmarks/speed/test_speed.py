@@ -28,7 +28,7 @@ def test_general_libraries_give_answers_that_can_be_told(small):
     assert json.loads(json.dumps(rows)) == rows
     # The same straight lines across the same triangles.
     assert float(told["trimesh `section`"].split()[1]) < 1e-6
-    # A way along edges is never shorter than one that may cross faces.
+    # A path along edges is never shorter than one that may cross faces.
     assert float(told["scipy `dijkstra` along the edges"].split()[2]) >= 0.0
     # Minimisers with the same energy, of which one keeps to the bounds of the modes, end alike.
     near, _, all_seats = told["scipy `minimize`, `trust-constr`"].split()[:3]

@@ -72,11 +72,11 @@ def test_the_ostium_is_seen_from_the_atrium(anatomy: Anatomy) -> None:
     """A bulge toward three o'clock is drawn on the right, one toward twelve above."""
     vein = anatomy.veins[0]
     twelve, three, _ = clock_basis(vein.axis)
-    for way, axis, sign in ((three, 0, 1), (twelve, 1, -1)):
+    for direction, axis, sign in ((three, 0, 1), (twelve, 1, -1)):
         turn = np.linspace(0, 2 * np.pi, 90, endpoint=False)[:, None]
         points = vein.ostium.centre + 9 * (np.cos(turn) * twelve + np.sin(turn) * three)
-        tip = np.argmax((points - vein.ostium.centre) @ way)
-        points[tip] += 3 * way
+        tip = np.argmax((points - vein.ostium.centre) @ direction)
+        points[tip] += 3 * direction
         ostium = replace(vein.ostium, contour=replace(vein.ostium.contour, points=points))
         tree = _tree(ostium_chart(replace(vein, ostium=ostium), ()))
         drawn = _points(next(tree.iter("polygon")))

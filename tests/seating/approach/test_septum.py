@@ -78,7 +78,7 @@ def test_the_estimate_turns_with_the_atrium(degrees):
 
 
 @pytest.mark.parametrize("degrees", [0.0, 50.0])
-def test_the_way_from_the_caval_vein_turns_with_the_atrium(degrees):
+def test_the_entry_from_the_caval_vein_turns_with_the_atrium(degrees):
     turn = Rotation.from_rotvec(np.radians(degrees) * unit([1.0, 2.0, -0.5])).as_matrix()
     crossing = estimated_crossing(ball_atrium(turn))
     assert crossing.entry_source == "estimated"
@@ -87,7 +87,7 @@ def test_the_way_from_the_caval_vein_turns_with_the_atrium(degrees):
     assert x > 0 and y > 0 and z > max(x, y), "left, backward and above all up"
 
 
-def test_a_marked_caval_vein_gives_the_way():
+def test_a_marked_caval_vein_gives_the_direction():
     crossing = stated_crossing(ball_atrium(), 25.0 * unit([-0.8, -0.5, -0.3]))
     point = crossing.point - 30.0 * unit([0.1, -0.2, 1.0])
     seen = entering_from(crossing, point)

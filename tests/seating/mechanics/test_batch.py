@@ -103,9 +103,9 @@ def test_every_balloon_rests_where_it_rests_alone(together):
         assert all_of_them.state[number] == rest.state[0] == AT_REST
         assert all_of_them.place[number] == pytest.approx(rest.place[0], abs=1e-4)
         assert all_of_them.residual_n[number] <= 1e-6 * max(batch.push_n[number], 1e-3)
-        way = all_of_them.path[number]
-        same = np.full(len(way), number)
-        energies = batch.evaluate(same, way)[0]
+        path = all_of_them.path[number]
+        same = np.full(len(path), number)
+        energies = batch.evaluate(same, path)[0]
         assert (np.diff(energies) <= 1e-12 * np.maximum(np.abs(energies[1:]), 1.0)).all()
 
 

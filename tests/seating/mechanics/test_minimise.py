@@ -1,4 +1,4 @@
-"""The way down to rest: never up, never over a barrier, balanced at the end."""
+"""The descent to rest: never up, never over a barrier, balanced at the end."""
 
 from __future__ import annotations
 

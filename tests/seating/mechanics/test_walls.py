@@ -200,6 +200,6 @@ def test_how_far_a_ball_flies_before_it_touches():
     point = Surface(np.array([[0.0, 3.0, 10.0], [0, 4, 10], [1, 3, 10]]), np.array([[0, 1, 2]]))
     batch = on(point, STIFF, 5.0)
     up = np.array([[0.0, 0.0, 1.0]])
-    way = batch.flight(np.array([0]), np.zeros((1, 3)), up)
-    assert way[0] == pytest.approx(10.0 - np.sqrt(25.0 - 9.0))  # 3-4-5 triangle
+    free = batch.flight(np.array([0]), np.zeros((1, 3)), up)
+    assert free[0] == pytest.approx(10.0 - np.sqrt(25.0 - 9.0))  # 3-4-5 triangle
     assert np.isinf(batch.flight(np.array([0]), np.zeros((1, 3)), -up)[0])

@@ -57,7 +57,7 @@ def test_the_widest_path_is_that_of_trying_all(case):
 
 @settings(max_examples=100, deadline=None)
 @given(graphs())
-def test_what_open_ways_reach_is_that_of_networkx(case):
+def test_what_open_paths_reach_is_that_of_networkx(case):
     n, links, clearance, sources, _ = case
     array = np.array(links, dtype=np.int64).reshape(-1, 2)
     is_open = clearance > 0

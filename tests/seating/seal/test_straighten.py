@@ -72,7 +72,7 @@ def test_a_closed_line_follows_the_circle_of_least_open_area():
 
 @pytest.mark.parametrize("half_deg", [30.0, 80.0, 150.0])
 def test_an_open_stretch_runs_from_contact_to_contact(half_deg):
-    # Contact but for a sector about +x; the gap within it is 2 mm on every way.
+    # Contact but for a sector about +x; the gap within it is 2 mm on every path.
     gap = np.where(np.abs(ANGLE) < half_deg, 2.0, 0.0)
     near = np.abs(RADIUS - 10.0) < 1.5
     gap = np.where(near, gap, 8.0)
@@ -80,7 +80,7 @@ def test_an_open_stretch_runs_from_contact_to_contact(half_deg):
     is_open = line.open_area_mm2 > 0
     over_faces = straightened_area(PATCH, line.edges[is_open], gap, 0.5)
     along_edges = line.open_area_mm2[is_open].sum()
-    # The way inside the band hugs its inner side at 8.5 mm, where it is shortest; at either
+    # The path inside the band hugs its inner side at 8.5 mm, where it is shortest; at either
     # end the gap climbs from 0.5 to 2 mm within an edge.
     arc = 2 * np.radians(half_deg)
     assert over_faces <= along_edges

@@ -222,7 +222,7 @@ def test_a_vein_cut_off_before_the_balloon_rests_gives_no_verdict_in_tries():
     fit, told, ready = nominal_and_try(short, sphere(28), settings, (0.0, 0.0))
     assert fit.outcome == "not assessed"
     assert told.outcome[0] == NOT_ASSESSED
-    assert ready.missing_on_way == fit.reason
+    assert ready.missing_on_path == fit.reason
 
 
 def test_without_room_a_balloon_cannot_reach():

@@ -45,11 +45,11 @@ class Parting:
         A parting tells less of the direction the nearer it is; the normal leans by some
         degrees anyway.
         """
-        way = self.crest - centre
+        toward = self.crest - centre
         ahead = self._to_middle(centre, normal)
-        return float(way @ unit(float(way @ way) * ahead + NORMAL_WEIGHT_MM**2 * normal))
+        return float(toward @ unit(float(toward @ toward) * ahead + NORMAL_WEIGHT_MM**2 * normal))
 
     def _to_middle(self, centre: FloatArray, normal: FloatArray) -> FloatArray:
-        way = self.middle - centre
-        share = float(np.clip(way @ normal / SHOWS_MM, 0.0, 1.0))
-        return unit(share * unit(way) + (1.0 - share) * normal)
+        toward = self.middle - centre
+        share = float(np.clip(toward @ normal / SHOWS_MM, 0.0, 1.0))
+        return unit(share * unit(toward) + (1.0 - share) * normal)

@@ -192,7 +192,7 @@ def trunk_sections(
     ostium: Ostium,
     parting: Parting,
     length_mm: float,
-    ways: Sequence[FloatArray],
+    paths: Sequence[FloatArray],
 ) -> tuple[Section, ...]:
     """Return the sections of a trunk that its axis is fitted to, all square to one line.
 
@@ -207,7 +207,7 @@ def trunk_sections(
     parting : Parting
     length_mm : float
         Of the trunk.
-    ways : sequence of (N, 3) array
+    paths : sequence of (N, 3) array
         Of its branches: each section holds them all.
     """
     direction = parting.direction_from(ostium.centre, ostium.normal)
@@ -218,7 +218,7 @@ def trunk_sections(
         if station is None or station.touches_cap:
             continue
         contour = station.contour.points
-        if all(passes(way, contour, point, direction) for way in ways):
+        if all(passes(path, contour, point, direction) for path in paths):
             found.append(
                 Section(
                     float(s),

@@ -64,9 +64,9 @@ def contour_centroid(points: FloatArray, normal: FloatArray) -> FloatArray:
 
 
 def crossings(
-    way: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray
+    path: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray
 ) -> tuple[BoolArray, BoolArray]:
-    """Where a way (N, 3) crosses a plane in which a contour (M, 3) lies, in its order.
+    """Where a path (N, 3) crosses a plane in which a contour (M, 3) lies, in its order.
 
     Returns
     -------
@@ -75,27 +75,27 @@ def crossings(
     inside : (K,) bool array
         It does so inside the contour.
     """
-    height = (way - origin) @ normal
+    height = (path - origin) @ normal
     k = np.flatnonzero((height[:-1] < 0) != (height[1:] < 0))
     share = height[k] / (height[k] - height[k + 1])
-    points = way[k] + share[:, None] * (way[k + 1] - way[k])
+    points = path[k] + share[:, None] * (path[k + 1] - path[k])
     flat = in_plane(contour, origin, normal)
     inside = [surrounds(flat, point) for point in in_plane(points, origin, normal)]
     return height[k] < 0, np.array(inside, dtype=bool)
 
 
-def passes(way: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:
-    """Whether a way, where it last crosses the plane, does so inside the contour."""
-    _, inside = crossings(way, contour, origin, normal)
+def passes(path: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:
+    """Whether a path, where it last crosses the plane, does so inside the contour."""
+    _, inside = crossings(path, contour, origin, normal)
     return bool(inside[-1:].any())
 
 
-def enters(way: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:
-    """Whether a way from the body outward comes through a contour into the vein.
+def enters(path: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:
+    """Whether a path from the body outward comes through a contour into the vein.
 
     The normal (3,) of its plane points into the vein.
     """
-    rising, inside = crossings(way, contour, origin, normal)
+    rising, inside = crossings(path, contour, origin, normal)
     return bool((rising & inside).any())
 
 

@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.bifurcations import Parting
 from veinfit.anatomy.branches.inscribed import InscribedSpheres, distances_from
-from veinfit.anatomy.branches.paths import Ways, ways_from
+from veinfit.anatomy.branches.paths import PathTree, paths_from
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 CORE_SHARE = 0.85
@@ -35,7 +35,7 @@ LEAST_REACH_MM = 4.0
 """A part that reaches less far than this past its join is a bulge of the wall."""
 
 BEYOND_PARTING_MM = 6.0
-"""The way through a shared part goes on so far between its branches."""
+"""The path through a shared part goes on so far between its branches."""
 
 LEAD_MM = 10.0
 """It enters the body in the direction that it has over this length."""
@@ -68,13 +68,13 @@ class Opening:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Branch:
-    """A way from the body's core out to one blind or open end.
+    """A path from the body's core out to one blind or open end.
 
     Attributes
     ----------
     tip : (3,) array
         The end: the middle of an opening, or the farthest cell.
-    way : (N, 3) array
+    path : (N, 3) array
         From the body's centre to the tip through the middle of the lumen, mm.
     reach_mm : float
         How far the branch reaches past its join with a branch that reaches
@@ -90,7 +90,7 @@ class Branch:
     """
 
     tip: FloatArray
-    way: FloatArray
+    path: FloatArray
     reach_mm: float
     join_mm: float
     depth_mm: float
@@ -108,7 +108,7 @@ class SharedPart:
         Indices of the branches beyond it, the farthest-reaching first.
     length_mm : float
         How far the common part goes on, along the distance from the core.
-    way : (N, 3) array
+    path : (N, 3) array
         From the core through the middle of the part to ``BEYOND_PARTING_MM`` past
         where the branches part.
     parting : Parting
@@ -117,7 +117,7 @@ class SharedPart:
 
     members: tuple[int, ...]
     length_mm: float
-    way: FloatArray
+    path: FloatArray
     parting: Parting
 
 
@@ -133,7 +133,7 @@ class Branches:
     branches : tuple of Branch
         Farthest-reaching first.
     shared : tuple of SharedPart
-    ways : Ways
+    paths : Ways
         From the body's centre to every cell.
     """
 
@@ -141,7 +141,7 @@ class Branches:
     body_radius_mm: float
     branches: tuple[Branch, ...]
     shared: tuple[SharedPart, ...]
-    ways: Ways
+    paths: PathTree
 
     def with_more(self, added: Sequence[Branch]) -> Branches:
         """Return these branches and some more, which share no part with any."""
@@ -159,9 +159,9 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
     centre = spheres.points[spheres.radius_mm >= CENTRE_SHARE * greatest].mean(axis=0)
     depth, _ = distances_from(spheres.graph(spheres.length_mm), core)
     tips, reach, join, joins = _join_tree(spheres, depth)
-    ways = ways_from(spheres, centre)
+    paths = paths_from(spheres, centre)
     opening_cells = [
-        ways.nearest_cell(o.centre - o.normal * 0.5 * spheres.step_mm) for o in openings
+        paths.nearest_cell(o.centre - o.normal * 0.5 * spheres.step_mm) for o in openings
     ]
     owner = _leaves_at_openings(spheres, tips, reach, openings)
     found: list[Branch] = []
@@ -175,7 +175,7 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
         found.append(
             Branch(
                 tip=spheres.points[cell] if opening is None else openings[opening].centre,
-                way=ways.to_cell(cell),
+                path=paths.to_cell(cell),
                 reach_mm=float(reach[leaf]),
                 join_mm=float(join[leaf]),
                 depth_mm=float(depth[cell]),
@@ -191,7 +191,7 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
         found.append(
             Branch(
                 tip=opening_found.centre,
-                way=ways.to_cell(cell),
+                path=paths.to_cell(cell),
                 reach_mm=0.0,
                 join_mm=float(depth[cell]),
                 depth_mm=float(depth[cell]),
@@ -201,7 +201,7 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
         )
     branches = tuple(replace(b, joins=_surviving(b.joins, joins, number)) for b in found)
     shared = tuple(_shared_part(spheres, depth, branches, group) for group in _groups(branches))
-    return Branches(centre, greatest, branches, shared, ways)
+    return Branches(centre, greatest, branches, shared, paths)
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,14 +253,14 @@ def _descendants(branch: int, joined: dict[int, list[int]]) -> list[int]:
 def _shared_part(
     spheres: InscribedSpheres, depth: FloatArray, branches: Sequence[Branch], group: _Group
 ) -> SharedPart:
-    """Lay the way through the middles of the fronts of equal distance from the core.
+    """Lay the path through the middles of the fronts of equal distance from the core.
 
-    The branches' own ways would hug one side of what they share; the fronts fill
+    The branches' own paths would hug one side of what they share; the fronts fill
     it. It goes on a little beyond the parting, between the branches, and goes
     straight on into the body, where the fronts no longer belong to the part.
     """
     start, parting = group.start_mm, group.parting_mm
-    senior, junior = (branches[m].way for m in (group.members[0], group.junior))
+    senior, junior = (branches[m].path for m in (group.members[0], group.junior))
     piece = spheres.pieces_of(depth >= start)
     part = np.flatnonzero(piece == piece[_nearest(spheres, piece > 0, senior[-1])])
     band = np.floor(depth[part] / BAND_MM).astype(np.int64)
@@ -275,12 +275,12 @@ def _shared_part(
     direction = np.linalg.svd(lead - lead.mean(axis=0))[2][0]
     direction *= np.sign(direction @ (lead[-1] - lead[0]))
     inward = fronts[0] - np.arange(int(LEAD_MM / BAND_MM), 0, -1)[:, None] * BAND_MM * direction
-    way = np.concatenate([senior[:1], inward, fronts])
+    path = np.concatenate([senior[:1], inward, fronts])
     crest = _crest(spheres, depth, parting, (senior[-1], junior[-1]))
     # The wall of the crotch lies half a cell beyond the middle of the last cell before it.
     crest += 0.5 * spheres.step_mm * direction
     middle = fronts[min(int((parting - start) / BAND_MM), len(fronts)) - 1]
-    return SharedPart(group.members, parting - start, way, Parting(crest, middle))
+    return SharedPart(group.members, parting - start, path, Parting(crest, middle))
 
 
 def _crest(

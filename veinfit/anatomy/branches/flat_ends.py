@@ -13,7 +13,7 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.anatomy.branches.lumen import Lumen, Wall
-from veinfit.anatomy.branches.paths import Ways
+from veinfit.anatomy.branches.paths import PathTree
 from veinfit.anatomy.branches.tubes import STATION_MM, Tube, walk_tube
 from veinfit.surface.mesh import face_areas, face_middles, face_normals
 from veinfit.vectors import BoolArray, FloatArray, IntArray, dots, perpendicular_basis, unit
@@ -27,7 +27,7 @@ END_REACH = 2.0
 FACING_DEG = 60.0
 """A cut more oblique to the branch than this is its side wall."""
 
-SAME_WAY_DEG = 20.0
+SAME_DIRECTION_DEG = 20.0
 """Faces of a cut look the same way to this: surfaced voxels make steps of it."""
 
 SAME_PLANE_MM = 0.75
@@ -120,7 +120,7 @@ def find_flat_end(wall: Wall, tube: Tube, tip: FloatArray) -> FlatEnd | None:
     aside = away[end] - (away[end] @ outward)[:, None] * outward
     end = end[_piece_of(surface.faces[end], int(np.argmin(dots(aside, aside))))]
     weight, normals, away = face_areas(surface)[end], normals[end], away[end]
-    like = np.cos(np.radians(SAME_WAY_DEG))
+    like = np.cos(np.radians(SAME_DIRECTION_DEG))
     some = normals[:: len(end) // MOST_SEEDS + 1]
     alike = some @ normals.T > like
     flat = alike[int(np.argmax(alike @ weight))]
@@ -155,7 +155,7 @@ def flat_end_at(wall: Wall, tip: FloatArray) -> FlatEnd | None:
     away = face_middles(surface) - tip
     near = np.flatnonzero((dots(away, away) < CUT_REACH_MM**2) & ~wall.is_cap)
     normals, weight, away = face_normals(surface)[near], face_areas(surface)[near], away[near]
-    like = np.cos(np.radians(SAME_WAY_DEG))
+    like = np.cos(np.radians(SAME_DIRECTION_DEG))
     seeds = np.flatnonzero(dots(away, away) < TIP_MM**2)
     if not len(seeds):
         return None
@@ -241,8 +241,10 @@ def _piece_of(faces: IntArray, seed: int) -> BoolArray:
     return np.asarray(label[:count] == label[seed])
 
 
-def walk_from(end: FlatEnd, lumen: Lumen, ways: Ways) -> Tube | None:
+def walk_from(end: FlatEnd, lumen: Lumen, paths: PathTree) -> Tube | None:
     """Walk a branch anew from its flat end, which counts as a cap."""
     wall = Wall(lumen.wall.surface, lumen.wall.is_cap | end.faces)
-    way = ways.to_cell(ways.nearest_cell(end.centre - ways.step_mm * end.normal))
-    return walk_tube(replace(lumen, wall=wall), np.concatenate([way, end.centre[None]]), end.normal)
+    path = paths.to_cell(paths.nearest_cell(end.centre - paths.step_mm * end.normal))
+    return walk_tube(
+        replace(lumen, wall=wall), np.concatenate([path, end.centre[None]]), end.normal
+    )

@@ -38,9 +38,9 @@ class LabelHints:
         """Return the role a label gives the branch, ``SOME_VEIN``, or an empty string."""
         if self._tree is None:
             return ""
-        distance = np.linalg.norm(branch.way - branch.tip, axis=1)
+        distance = np.linalg.norm(branch.path - branch.tip, axis=1)
         reach = max(DISTAL_SHARE * branch.reach_mm, 3.0)
-        points = branch.way[distance <= reach]
+        points = branch.path[distance <= reach]
         if not len(points):
             return ""
         _, nearest = self._tree.query(points)

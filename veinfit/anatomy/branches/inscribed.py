@@ -1,4 +1,4 @@
-"""Inscribed spheres of a closed lumen on a grid, and ways through them.
+"""Inscribed spheres of a closed lumen on a grid, and paths through them.
 
 The grid serves topology only: which parts hang together, where a first path
 runs. No measure is taken from it.
@@ -173,8 +173,8 @@ def _voxelise(lumen: Surface, step: float) -> tuple[BoolArray, FloatArray]:
     return flat.reshape(shape[::-1]).T.astype(bool), origin
 
 
-def way_costs(spheres: InscribedSpheres) -> FloatArray:
-    """Costs (E,) from cell to neighbour that draw a shortest way to the middle of the lumen."""
+def path_costs(spheres: InscribedSpheres) -> FloatArray:
+    """Costs (E,) from cell to neighbour that draw a shortest path to the middle of the lumen."""
     r = np.maximum(spheres.radius_mm, 0.5 * spheres.step_mm)
     # In place: these few arrays are the most memory that a case takes.
     costs = r[spheres.cells()]

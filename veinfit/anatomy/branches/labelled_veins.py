@@ -95,8 +95,8 @@ def with_labelled(branches: Branches, hints: Mapping[str, FloatArray]) -> Branch
 
 
 def _branch(branches: Branches, vein: LabelledVein) -> Branch:
-    ways = branches.ways
-    way = np.concatenate([ways.to_cell(ways.nearest_cell(vein.tip)), vein.tip[None]])
+    paths = branches.paths
+    path = np.concatenate([paths.to_cell(paths.nearest_cell(vein.tip)), vein.tip[None]])
     reach = float(np.linalg.norm(vein.tip - vein.centre))
-    length = float(np.linalg.norm(np.diff(way, axis=0), axis=1).sum())
-    return Branch(vein.tip, way, reach, length - reach, length, None, None)
+    length = float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
+    return Branch(vein.tip, path, reach, length - reach, length, None, None)

@@ -59,7 +59,7 @@ def find_mitral_side(surface: Surface, body_centre: FloatArray, expected: FloatA
 
     The largest flat part that lies that way from the body's centre and faces
     within ``EXPECTED_WITHIN_DEG`` of ``expected`` (3,) is the lid. Without one
-    the mitral side is where that way leaves the blood, and confidence is low.
+    the mitral side is where that direction leaves the blood, and confidence is low.
     """
     whole = face_middles(surface)
     # Nothing that faces another way can be part of the lid.

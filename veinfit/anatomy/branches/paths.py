@@ -1,4 +1,4 @@
-"""Ways through the middle of the lumen, from its body to any point."""
+"""Paths through the middle of the lumen, from its body to any point."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 from scipy.spatial import cKDTree
 
-from veinfit.anatomy.branches.inscribed import InscribedSpheres, distances_from, way_costs
+from veinfit.anatomy.branches.inscribed import InscribedSpheres, distances_from, path_costs
 from veinfit.vectors import FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Ways:
-    """The tree of cheapest ways from the body's centre to every cell of the lumen.
+class PathTree:
+    """The tree of cheapest paths from the body's centre to every cell of the lumen.
 
     Attributes
     ----------
@@ -32,7 +32,7 @@ class Ways:
     step_mm: float
 
     def to_cell(self, cell: int) -> FloatArray:
-        """Return the way (N, 3) from the body's centre to a cell."""
+        """Return the path (N, 3) from the body's centre to a cell."""
         cells = [cell]
         while self.predecessor[cells[-1]] >= 0:
             cells.append(int(self.predecessor[cells[-1]]))
@@ -43,9 +43,9 @@ class Ways:
         return int(self.tree.query(point)[1])
 
 
-def ways_from(spheres: InscribedSpheres, centre: FloatArray) -> Ways:
-    """Find the ways from the body's centre, (3,), through the middle of the lumen."""
+def paths_from(spheres: InscribedSpheres, centre: FloatArray) -> PathTree:
+    """Find the paths from the body's centre, (3,), through the middle of the lumen."""
     tree = cKDTree(spheres.points)
-    costs = spheres.graph(way_costs(spheres))
+    costs = spheres.graph(path_costs(spheres))
     _, predecessor = distances_from(costs, tree.query(centre[None])[1])
-    return Ways(spheres.points, predecessor, tree, spheres.step_mm)
+    return PathTree(spheres.points, predecessor, tree, spheres.step_mm)

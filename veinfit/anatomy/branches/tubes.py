@@ -20,11 +20,11 @@ from veinfit.vectors import FloatArray, lengths, unit
 STATION_MM = 1.0
 """Distance between stations of the first walk along a branch."""
 
-WAY_SMOOTHING_MM = 3.0
-"""Standard deviation along the way that takes out the steps of the grid."""
+PATH_SMOOTHING_MM = 3.0
+"""Standard deviation along the path that takes out the steps of the grid."""
 
 WALL_REACH_MM = 32.0
-"""Only wall within this distance of the way is cut: wider than any antrum."""
+"""Only wall within this distance of the path is cut: wider than any antrum."""
 
 BLIND_END_SHARE = 0.7
 """A rounded end counts as tube from the section with this share of the typical area."""
@@ -45,7 +45,7 @@ LARGEST_STEP_MM = 5.0
 """Centroids of neighbouring stations of one tube lie closer than this."""
 
 SQUARE_START_MM = 6.0
-"""Over this length the walk turns from square to an opening into the way's own course."""
+"""Over this length the walk turns from square to an opening into the path's own course."""
 
 SQUARE_WITHIN_DEG = 35.0
 """... unless the opening is more oblique to it than this: its normal then tells nothing."""
@@ -54,12 +54,12 @@ END_OFFSET_MM = 0.3
 """The first section lies this far inside an opening."""
 
 CENTRING_ROUNDS = 3
-"""Rounds of moving the way onto section centroids; the change is then below 0.1 mm."""
+"""Rounds of moving the path onto section centroids; the change is then below 0.1 mm."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Station:
-    """A section at one point of a branch's way."""
+    """A section at one point of a branch's path."""
 
     point: FloatArray
     tangent: FloatArray
@@ -82,15 +82,15 @@ class Tube:
     length_mm : float
     wall : Wall
         The wall near the branch.
-    way : (M, 3) array
-        The whole way from the distal end to the body, smoothed.
+    path : (M, 3) array
+        The whole path from the distal end to the body, smoothed.
     """
 
     centres: FloatArray
     areas_mm2: FloatArray
     length_mm: float
     wall: Wall
-    way: FloatArray
+    path: FloatArray
 
 
 def resample(points: FloatArray, step: float) -> FloatArray:
@@ -146,7 +146,7 @@ def section_at(wall: Wall, point: FloatArray, tangent: FloatArray) -> Station | 
 
 def walk_tube(
     lumen: Lumen,
-    way: FloatArray,
+    path: FloatArray,
     end_normal: FloatArray | None = None,
     rounds: int = CENTRING_ROUNDS,
 ) -> Tube | None:
@@ -155,22 +155,22 @@ def walk_tube(
     Parameters
     ----------
     lumen : Lumen
-    way : (N, 3) array
+    path : (N, 3) array
         From the body's centre to the branch's end.
     end_normal : (3,) array, optional
         Outward normal of the opening at the end: the walk starts square to it, unless the
-        opening is oblique to the way.
+        opening is oblique to the path.
     rounds : int
-        Rounds of moving the way onto section centroids. Where it ends in the
+        Rounds of moving the path onto section centroids. Where it ends in the
         middle of the lumen, as before a parting, more than one would drift: a
         section that leans moves its centroid, and so leans more.
 
     Returns
     -------
     Tube or None
-        None where no section of its own surrounds the way.
+        None where no section of its own surrounds the path.
     """
-    path = smooth(resample(way[::-1], STATION_MM), WAY_SMOOTHING_MM, STATION_MM)
+    path = smooth(resample(path[::-1], STATION_MM), PATH_SMOOTHING_MM, STATION_MM)
     if end_normal is not None and _is_square(path, end_normal):
         path = _square_to_end(path, end_normal)
     wall = lumen.wall.near(path, WALL_REACH_MM)
@@ -180,7 +180,7 @@ def walk_tube(
         if len(stations) < 2:
             return tube
         centres = np.array([s.centroid for s in stations])
-        centres = smooth(centres, WAY_SMOOTHING_MM, STATION_MM)
+        centres = smooth(centres, PATH_SMOOTHING_MM, STATION_MM)
         areas = np.array([s.area_mm2 for s in stations])
         rest = path[_first_after(path, centres[-1]) :]
         path = np.concatenate([centres, rest])

@@ -172,7 +172,7 @@ def widening(
             continue
         d = _diameter_mm(contour, point, axis)
         middle = contour_centroid(contour.points, axis)
-        passed = any(passes(way, contour.points, point, axis) for way in rivals)
+        passed = any(passes(path, contour.points, point, axis) for path in rivals)
         if passed or (
             diameters
             and (
@@ -193,7 +193,7 @@ def widening(
     if not centres and at_cap is not None:
         # Cut so near to where it parts that no section is whole: the first one stands in.
         contour, point = at_cap
-        if not any(passes(way, contour.points, point, axis) for way in rivals):
+        if not any(passes(path, contour.points, point, axis) for path in rivals):
             centres, axes, contours, parted = [point], [axis], [contour], True
             diameters = [_diameter_mm(contour, point, axis)]
     if not centres:

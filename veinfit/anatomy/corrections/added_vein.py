@@ -29,7 +29,7 @@ def with_part(found: Detection, name: str, point: FloatArray) -> Detection:
     """Give ``name`` to the branch, or trunk, in whose lumen a point (3,) lies.
 
     A part that the detection knows is taken as it is. Where it knows none, the
-    way from the atrium's body to the point is followed as a branch of its own,
+    path from the atrium's body to the point is followed as a branch of its own,
     which ends at the point.
 
     Raises
@@ -81,23 +81,23 @@ def _in_tube(tube: Tube, point: FloatArray) -> float | None:
 
 
 def _new_part(found: Detection, name: str, point: FloatArray, place: str) -> tuple[Detection, int]:
-    ways = found.branches.ways
-    cell = ways.nearest_cell(point)
-    gap = float(np.linalg.norm(ways.points[cell] - point))
-    if gap > INSIDE_STEPS * ways.step_mm:
+    paths = found.branches.paths
+    cell = paths.nearest_cell(point)
+    gap = float(np.linalg.norm(paths.points[cell] - point))
+    if gap > INSIDE_STEPS * paths.step_mm:
         raise InputError(
             f"corrections: the point {place} of {name} lies outside the blood, {gap:.1f} mm from "
             "it; give a point in the vein's lumen, and check the frame"
         )
-    way = np.concatenate([ways.to_cell(cell)[:-1], point[None]])
-    tube = walk_tube(found.lumen, way) if len(way) > 2 else None
+    path = np.concatenate([paths.to_cell(cell)[:-1], point[None]])
+    tube = walk_tube(found.lumen, path) if len(path) > 2 else None
     if tube is None:
         raise InputError(
             f"corrections: no vein could be followed from the point {place} of {name}: no section "
             "of its own surrounds it; give a point farther from the atrium"
         )
-    length = float(arc_length(way)[-1])
-    branch = Branch(point, way, length, 0.0, length, None, None)
+    length = float(arc_length(path)[-1])
+    branch = Branch(point, path, length, 0.0, length, None, None)
     member = len(found.branches.branches)
     candidate = with_ostium(member, tube, point, find_ostium(tube, found.settings.anatomy))
     branches = replace(found.branches, branches=(*found.branches.branches, branch))

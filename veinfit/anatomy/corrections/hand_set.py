@@ -115,7 +115,7 @@ def hand_set_ostium(
             f"{no_cut} does not cut it: no closed contour of the wall lies around that point; "
             "give a centre inside the vein"
         )
-    rising, inside = crossings(tube.way, contour.points, centre, normal)
+    rising, inside = crossings(tube.path, contour.points, centre, normal)
     if not inside.any():
         raise InputError(
             f"{no_cut} does not cut it: the vein's centreline does not pass through it"
@@ -124,7 +124,7 @@ def hand_set_ostium(
         raise InputError(
             f"{no_cut} runs into the cut end of the vein or another opening; move it to the atrium"
         )
-    if rising[inside][0]:  # the way comes from the distal end
+    if rising[inside][0]:  # the path comes from the distal end
         raise InputError(
             f"{no_cut}: its normal points to the atrium, and has to point into the vein; "
             "reverse it, and check the frame"
@@ -134,7 +134,7 @@ def hand_set_ostium(
         other for other in others
         if other.tube is not None
         and not crossings(other.tube.centres[:3], contour.points, centre, normal)[1].any()
-        and crossings(other.tube.way, contour.points, centre, normal)[1].any()
+        and crossings(other.tube.path, contour.points, centre, normal)[1].any()
     ]  # fmt: skip
     if measures.area_mm2 > WIDEST_SHARE * float(np.median(tube.areas_mm2)) or through:
         raise InputError(

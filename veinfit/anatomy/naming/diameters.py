@@ -47,7 +47,7 @@ FIRST_BRANCH_MM: Mapping[str, tuple[float, float]] = {
     "RMPV": (8.43, 5.31),
     "RMPV-2": (8.43, 5.31),
 }
-"""Mean and standard deviation of the way from the ostium to the first branch: the shorter, the
+"""Mean and standard deviation of the distance from the ostium to the first branch: the shorter, the
 rather the branches are veins of their own."""
 
 

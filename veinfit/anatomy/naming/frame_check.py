@@ -78,26 +78,26 @@ SIDES = (("left", "right"), ("back", "front"), ("head", "foot"))
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FlatSide:
-    """Along which way (3,) a body is thinnest, and how clear that is, 0 to 1."""
+    """Along which direction (3,) a body is thinnest, and how clear that is, 0 to 1."""
 
-    way: FloatArray
+    thinnest: FloatArray
     clear: float
 
     def misfit(self, axes: Axes) -> float:
         """Return what the flat side says against a frame (log odds)."""
-        across = seen_in(axes, self.way[None])[0, 1]
+        across = seen_in(axes, self.thinnest[None])[0, 1]
         off = np.degrees(np.arccos(np.clip(abs(across), 0.0, 1.0))) / FLAT_SPREAD_DEG
         return self.clear * float(min(0.5 * off**2, MOST_FLAT_MISFIT))
 
 
 def flat_side(spheres: InscribedSpheres) -> FlatSide:
-    """Return along which way the body's core is thinnest."""
+    """Return along which direction the body's core is thinnest."""
     core = spheres.points[spheres.radius_mm >= CORE_SHARE * spheres.radius_mm.max()]
     away = core - core.mean(axis=0)
-    squares, ways = np.linalg.eigh(away.T @ away)
+    squares, axes = np.linalg.eigh(away.T @ away)
     ratio = float(np.sqrt(squares[0] / max(squares[1], 1e-12)))
     clear = float(np.clip(2.0 * (FLAT_SHARE - ratio) / FLAT_SHARE, 0.0, 1.0))
-    return FlatSide(unit(ways[:, 0]), clear)
+    return FlatSide(unit(axes[:, 0]), clear)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

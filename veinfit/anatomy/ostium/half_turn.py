@@ -141,7 +141,7 @@ def _profiles(
     """
     offset = curves.points - origin
     z, r = offset @ axis, dots(offset, out[curves.planes])
-    onward, step = _ways_on(curves, wall)
+    onward, step = _onward(curves, wall)
     # Where a curve crosses the height: after which point, how far out, and toward where.
     a = np.flatnonzero(curves.following >= 0)
     b = curves.following[a]
@@ -173,7 +173,7 @@ def _profiles(
     )
 
 
-def _ways_on(curves: FanCurves, wall: Wall) -> tuple[IntArray, FloatArray]:
+def _onward(curves: FanCurves, wall: Wall) -> tuple[IntArray, FloatArray]:
     """Return (2 N,) where a walk goes on to from each point, -1 at a cap or an end, and how far.
 
     First for walks along the curves, then, counted on, for those against them.

@@ -78,7 +78,7 @@ def ostium_in_plane(
             continue
         if _strays(contour.points, points, plane):
             continue
-        if any(passes(way, contour.points, centre, plane.normal) for way in rivals):
+        if any(passes(path, contour.points, centre, plane.normal) for path in rivals):
             continue
         if shift >= NOTED_SHIFT_MM:
             notes.append(

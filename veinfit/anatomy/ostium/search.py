@@ -170,7 +170,7 @@ def find_ostium_about(
 def settle_before_parting(
     tube: Tube, start: Ostium, parting: Parting, clear: FloatArray, settings: AnatomySettings
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
-    """Place the ostium of a trunk anew, its sectors about the way to where its branches part.
+    """Place the ostium of a trunk anew, its sectors about the path to where its branches part.
 
     Each plane gives a better direction, and that a better plane.
 

@@ -182,7 +182,7 @@ def _place_of_border(wall: Wall, border: tuple[FloatArray, FloatArray]) -> _Plac
 def _between(
     wall: Wall, ostium: Ostium, place: _Place, share: float, rivals: Sequence[FloatArray]
 ) -> Ostium | None:
-    """Return the ostium a share of the way from one place to the other; None if not alone."""
+    """Return the ostium a share of the path from one place to the other; None if not alone."""
     centre = (1.0 - share) * ostium.centre + share * place.centre
     normal = unit((1.0 - share) * ostium.normal + share * place.normal)
     contour = contour_around(plane_contours(wall.surface, centre, normal), centre, normal)
@@ -191,7 +191,7 @@ def _between(
     measures = measure_contour(contour.points, normal)
     widest = max(ostium.measures.d_area_mm, place.diameter_mm)
     alone = measures.d_area_mm < WIDER * widest and not any(
-        passes(way, contour.points, centre, normal) for way in rivals
+        passes(path, contour.points, centre, normal) for path in rivals
     )
     if not alone:
         return None
@@ -232,12 +232,12 @@ def _note(kind: OstiumKind) -> Note:
     return Note("ostium", text, severity="caution")
 
 
-def tube_of_sections(walked: Widening, wall: Wall, way: FloatArray) -> Tube:
-    """Return a vein's sections as a tube; ``way`` (N, 3) runs from its end to the body."""
+def tube_of_sections(walked: Widening, wall: Wall, path: FloatArray) -> Tube:
+    """Return a vein's sections as a tube; ``path`` (N, 3) runs from its end to the body."""
     return Tube(
         centres=walked.centres[::2],
         areas_mm2=np.pi / 4.0 * walked.diameters_mm[::2] ** 2,
         length_mm=walked.length_mm,
         wall=wall,
-        way=way,
+        path=path,
     )

@@ -11,8 +11,8 @@ from veinfit.anatomy.branches.contours import convexity, passes
 from veinfit.anatomy.branches.finding import BEYOND_PARTING_MM, LEAD_MM, SharedPart
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.tubes import (
+    PATH_SMOOTHING_MM,
     WALL_REACH_MM,
-    WAY_SMOOTHING_MM,
     Tube,
     arc_length,
     resample,
@@ -28,7 +28,7 @@ from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 from veinfit.vectors import FloatArray, unit
 
-WAY_STEP_MM = 0.5
+PATH_STEP_MM = 0.5
 """Spacing at which common sections are sought."""
 
 HELD_SECTIONS = 5
@@ -92,7 +92,7 @@ class _Course:
 def find_trunk(
     lumen: Lumen,
     part: SharedPart,
-    ways: Sequence[FloatArray],
+    paths: Sequence[FloatArray],
     tubes: Sequence[Tube],
     settings: AnatomySettings,
     ostia_mm2: float = 0.0,
@@ -103,7 +103,7 @@ def find_trunk(
     ----------
     lumen : Lumen
     part : SharedPart
-    ways : sequence of (N, 3) array
+    paths : sequence of (N, 3) array
         Of the branches, from the body on.
     tubes : sequence of Tube
         Of the branches, in the same order.
@@ -120,12 +120,12 @@ def find_trunk(
     together = sum(_area_at_parting(tube) for tube in walked)
     limit = max(TRUNK_EXCESS * together, OSTIA_EXCESS * ostia_mm2)
     fork = _fork(part, walked)
-    courses = list(_courses(lumen, (part.way, fork), ways, limit))
+    courses = list(_courses(lumen, (part.path, fork), paths, limit))
     for starts in _starts(lumen, part, fork, courses, together, settings):
         found = [
             trunk
             for tube, start in starts
-            if (trunk := _settled(part, tube, start, ways, limit, settings)) is not None
+            if (trunk := _settled(part, tube, start, paths, limit, settings)) is not None
         ]
         if found:
             best = min(found, key=lambda trunk: trunk.ostium.error_mm)
@@ -134,14 +134,14 @@ def find_trunk(
 
 
 def _courses(
-    lumen: Lumen, lines: Sequence[FloatArray], ways: Sequence[FloatArray], limit_mm2: float
+    lumen: Lumen, lines: Sequence[FloatArray], paths: Sequence[FloatArray], limit_mm2: float
 ) -> Iterator[_Course]:
     """Walk the part along each line as far as its sections hold all branches."""
     for line in lines:
-        way = _held_way(lumen, line, ways, limit_mm2)
-        tube = None if way is None else walk_tube(lumen, way, rounds=1)
-        if way is not None and tube is not None:
-            yield _Course(tube, way[-1], unit(way[-1] - way[-1 - HELD_SECTIONS]))
+        path = _held_path(lumen, line, paths, limit_mm2)
+        tube = None if path is None else walk_tube(lumen, path, rounds=1)
+        if path is not None and tube is not None:
+            yield _Course(tube, path[-1], unit(path[-1] - path[-1 - HELD_SECTIONS]))
 
 
 def _starts(
@@ -175,17 +175,17 @@ def _settled(
     part: SharedPart,
     tube: Tube,
     start: Ostium,
-    ways: Sequence[FloatArray],
+    paths: Sequence[FloatArray],
     limit_mm2: float,
     settings: AnatomySettings,
 ) -> Trunk | None:
-    """Return the trunk that a start leads to, if it lies before the crest and holds all ways."""
+    """Return the trunk that a start leads to, if it lies before the crest and holds all paths."""
     result = settle_before_parting(tube, start, part.parting, _clear_of_crotch(tube), settings)
     if isinstance(result, OstiumFailure):
         return None
     ostium, notes = result
     length = part.parting.length_from(ostium.centre, ostium.normal)
-    holds = all(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in ways)
+    holds = all(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in paths)
     if length <= 0 or ostium.measures.area_mm2 > limit_mm2 or not holds:
         return None
     return Trunk(tube, ostium, notes, length, 1.0)
@@ -208,9 +208,9 @@ def _stub(lumen: Lumen, part: SharedPart, fork: FloatArray, together: float) -> 
     """
     direction = unit(fork[-1] - fork[1])
     end = fork[1] + ((part.parting.crest - fork[1]) @ direction) * direction
-    centres = end - np.arange(2)[:, None] * WAY_STEP_MM * direction
+    centres = end - np.arange(2)[:, None] * PATH_STEP_MM * direction
     wall = lumen.wall.near(centres, WALL_REACH_MM)
-    tube = Tube(centres, np.full(2, together), WAY_STEP_MM, wall, fork[::-1])
+    tube = Tube(centres, np.full(2, together), PATH_STEP_MM, wall, fork[::-1])
     return _Course(tube, end, direction)
 
 
@@ -238,7 +238,7 @@ def _to_parting_mm(tube: Tube) -> FloatArray:
 
 
 def _fork(part: SharedPart, tubes: Sequence[Tube]) -> FloatArray:
-    """Way midway between several branches: straight on in their mean direction.
+    """Course midway between several branches: straight on in their mean direction.
 
     Where a trunk is hardly longer than wide, the branches show its direction
     better than the fronts do, which still bend round the body.
@@ -250,30 +250,30 @@ def _fork(part: SharedPart, tubes: Sequence[Tube]) -> FloatArray:
         near = tube.centres[_to_parting_mm(tube) <= FORK_SPAN_MM]
         direction += weight * unit(near[0] - near[-1])
     middle = share @ np.array([tube.centres[-1] for tube in tubes])
-    along = np.arange(-LEAD_MM, BEYOND_PARTING_MM + LEAD_MM, WAY_STEP_MM)
-    return np.concatenate([part.way[:1], middle + along[:, None] * unit(direction)])
+    along = np.arange(-LEAD_MM, BEYOND_PARTING_MM + LEAD_MM, PATH_STEP_MM)
+    return np.concatenate([part.path[:1], middle + along[:, None] * unit(direction)])
 
 
-def _held_way(
-    lumen: Lumen, line: FloatArray, ways: Sequence[FloatArray], limit_mm2: float
+def _held_path(
+    lumen: Lumen, line: FloatArray, paths: Sequence[FloatArray], limit_mm2: float
 ) -> FloatArray | None:
-    """Return the way from the body to the last section that holds all branches.
+    """Return the path from the body to the last section that holds all branches.
 
     ``line`` (N, 3), from the core to beyond where they part, is followed back.
     """
-    way = smooth(resample(line, WAY_STEP_MM), WAY_SMOOTHING_MM, WAY_STEP_MM)
-    direction = tangents(way)
-    wall = lumen.wall.near(way, WALL_REACH_MM)
+    path = smooth(resample(line, PATH_STEP_MM), PATH_SMOOTHING_MM, PATH_STEP_MM)
+    direction = tangents(path)
+    wall = lumen.wall.near(path, WALL_REACH_MM)
     held = 0
-    for k in range(len(way) - 1, 2, -1):
-        station = section_at(wall, way[k], direction[k])
+    for k in range(len(path) - 1, 2, -1):
+        station = section_at(wall, path[k], direction[k])
         whole = (
             station is not None
             and not station.touches_cap
             and station.area_mm2 <= limit_mm2
-            and all(passes(w, station.contour.points, way[k], direction[k]) for w in ways)
+            and all(passes(w, station.contour.points, path[k], direction[k]) for w in paths)
         )
         held = held + 1 if whole else 0
         if held == HELD_SECTIONS:
-            return way[: k + HELD_SECTIONS]
+            return path[: k + HELD_SECTIONS]
     return None

@@ -140,7 +140,7 @@ def _chart(vein: Vein, fit: Fit, bands: tuple[GapBand, ...], title: str) -> Draw
         parts.append(Circle(x + 6, y - 4, 9.0, fill=PAPER))
         parts.append(Words(x + 6, y, f"{tilt:g}°", anchor="middle"))
     for hour in (12, 3, 6, 9):
-        x, y = (middle + (RADIUS_PX + 15) * _way(hour)).tolist()
+        x, y = (middle + (RADIUS_PX + 15) * _direction(hour)).tolist()
         parts.append(Words(x, y + 4, str(hour), anchor="middle", bold=True))
         word = side_words(clock_direction(float(hour), vein.axis))
         if hour in (12, 6):
@@ -154,7 +154,7 @@ def _chart(vein: Vein, fit: Fit, bands: tuple[GapBand, ...], title: str) -> Draw
     )  # fmt: skip
 
 
-def _way(hour: float) -> np.ndarray:
+def _direction(hour: float) -> np.ndarray:
     turn = np.radians(30.0 * hour)
     return np.array([np.sin(turn), -np.cos(turn)])
 
@@ -178,10 +178,10 @@ def _cell(
     inner = 0.5 * (tilts[k] + tilts[k - 1]) if k else CENTRE_SHARE * tilts[0]
     half = 6.0 / len(_hours(aims))
     arc = np.linspace(aim.shaft_clock_h - half, aim.shaft_clock_h + half, 13)
-    rim = [middle + scale * outer * _way(h) for h in arc]
-    rim += [middle + scale * inner * _way(h) for h in arc[::-1]]
+    rim = [middle + scale * outer * _direction(h) for h in arc]
+    rim += [middle + scale * inner * _direction(h) for h in arc[::-1]]
     cell = path(np.array(rim), PAPER, 1.2, fill=fill, closed=True)
-    spot = middle + scale * 0.5 * (inner + outer) * _way(aim.shaft_clock_h)
+    spot = middle + scale * 0.5 * (inner + outer) * _direction(aim.shaft_clock_h)
     return [cell, *_sign(aim, spot)]
 
 
@@ -214,7 +214,7 @@ def _nominal(vein: Vein, fit: Fit, middle: np.ndarray, scale: float) -> list[Sha
     if fit.push_direction is None or fit.misalignment_deg is None:
         return []
     hour = float(clock_hours(fit.push_direction[None], vein.axis)[0])
-    x, y = (middle + scale * fit.misalignment_deg * _way(hour)).tolist()
+    x, y = (middle + scale * fit.misalignment_deg * _direction(hour)).tolist()
     return [
         Circle(x, y, 7.0, PAPER, 5.0),
         Circle(x, y, 7.0, LEAK, 2.4),

@@ -125,10 +125,10 @@ def _hours(
     parts: list[Shape] = []
     axis, n = unit(vein.axis), unit(vein.ostium.normal)
     for hour in (12, 3, 6, 9):
-        way = clock_direction(float(hour), axis)
+        direction = clock_direction(float(hour), axis)
         # Shifted along the axis into the ostial plane: the same half plane.
-        way = way - (way @ n) / max(float(axis @ n), 0.2) * axis
-        flat = _flat(way, right, up)
+        direction = direction - (direction @ n) / max(float(axis @ n), 0.2) * axis
+        flat = _flat(direction, right, up)
         flat = flat / np.linalg.norm(flat) * [1.0, -1.0]
         x, y = middle + radius * flat
         parts.append(Words(x, y + 4, str(hour), anchor="middle", bold=True))

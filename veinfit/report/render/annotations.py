@@ -70,7 +70,7 @@ def arrow(
     aside = np.array([-along[1], along[0]])
     head = min(13.0 * canvas.unit, 0.45 * length)
     canvas.line(np.array([a, b]), colour, width, clip=clip, above=above)
-    for tip, way in ((b, along), (a, -along))[: 2 if both else 1]:
-        corners = [tip, tip - head * way + 0.42 * head * aside, tip - head * way
+    for tip, direction in ((b, along), (a, -along))[: 2 if both else 1]:
+        corners = [tip, tip - head * direction + 0.42 * head * aside, tip - head * direction
                    - 0.42 * head * aside]  # fmt: skip
         canvas.polygon(np.array(corners), colour, clip=clip, above=above + 0.05)

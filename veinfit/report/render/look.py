@@ -59,9 +59,9 @@ def parse_look(text: str) -> Look:
     )
     if found is None:
         raise InputError(f"view {text!r} is not known; write {VIEW_FORMS}")
-    name, side, front, size, way, tilt = found.groups()
+    name, side, front, size, direction, tilt = found.groups()
     lao = NAMED_ANGLES[name][0] if name else _primary(float(size), side, front)
-    cranial = float(tilt or 0.0) * (-1.0 if way in ("cau", "caudal") else 1.0)
+    cranial = float(tilt or 0.0) * (-1.0 if direction in ("cau", "caudal") else 1.0)
     if abs(cranial) > 90.0 or (size and float(size) > 180.0):
         raise InputError(f"view {text!r} has an angle out of range: 180° around, 90° up or down")
     return Look("angles", lao, cranial)

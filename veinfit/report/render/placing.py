@@ -93,8 +93,10 @@ def _around(anchor: np.ndarray, half: np.ndarray, unit: float) -> np.ndarray:
         np.arange(0, 2 * np.pi, np.pi / 12),
         indexing="ij",
     )
-    way = np.stack([np.cos(turn), np.sin(turn)], axis=-1).reshape(-1, 2)
-    return np.asarray(anchor + way * (distance.reshape(-1) + np.abs(way) @ half)[:, None])
+    direction = np.stack([np.cos(turn), np.sin(turn)], axis=-1).reshape(-1, 2)
+    return np.asarray(
+        anchor + direction * (distance.reshape(-1) + np.abs(direction) @ half)[:, None]
+    )
 
 
 def _everywhere(low: np.ndarray, high: np.ndarray, step: float) -> np.ndarray:
@@ -112,14 +114,14 @@ def _costs(
     unit: float,
 ) -> np.ndarray:
     """Weigh places for a label, in pixels of leader line that they are as bad as."""
-    way = middles - anchor
-    cost = np.linalg.norm(np.maximum(np.abs(way) - half, 0.0), axis=1) / unit
+    direction = middles - anchor
+    cost = np.linalg.norm(np.maximum(np.abs(direction) - half, 0.0), axis=1) / unit
     if avoid is not None and len(avoid):
         inside = np.all(np.abs(avoid[None] - middles[:, None]) < half, axis=2)
         cost += np.where(inside.any(axis=1), 60.0, 0.0)
         cost += np.minimum(300.0, 20000.0 * inside.mean(axis=1))
     if away_from is not None:
         out = anchor - away_from
-        norm = np.linalg.norm(out) * np.linalg.norm(way, axis=1)
-        cost += 40.0 * (1.0 - way @ out / np.maximum(norm, 1e-9))
+        norm = np.linalg.norm(out) * np.linalg.norm(direction, axis=1)
+        cost += 40.0 * (1.0 - direction @ out / np.maximum(norm, 1e-9))
     return np.asarray(cost)

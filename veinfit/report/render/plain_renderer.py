@@ -184,7 +184,9 @@ def _shade(
         return np.asarray(first + u * (at[faces[:, 1]] - first) + v * (at[faces[:, 2]] - first))
 
     normals = vertex_normals(layer.surface)
-    x, y, z = (between(normals @ way) for way in (camera.right, camera.up, camera.towards))
+    x, y, z = (
+        between(normals @ direction) for direction in (camera.right, camera.up, camera.towards)
+    )
     length = np.maximum(np.sqrt(x * x + y * y + z * z), 1e-6)
     light = np.abs(z) / length
     if not facing_light:

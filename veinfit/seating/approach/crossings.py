@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
 from veinfit.notes import Note
-from veinfit.seating.approach.rays import free_way_mm
+from veinfit.seating.approach.rays import free_distance_mm
 from veinfit.seating.approach.reachable import FaceBoxes, in_box
 from veinfit.seating.approach.septum import lies_in_vein
 from veinfit.seating.approach.sheath import Reach, reach_of
@@ -116,10 +116,10 @@ def places_on_septum(anatomy: Anatomy, crossing: SeptalCrossing, radius_mm: floa
         if (i, j) == (0, 0) or math.hypot(i, j) * STEP_MM > radius_mm + 1e-9:
             continue
         inside = foot + STEP_MM * (i * columns + j * rows) - OFF_PLANE_MM * normal
-        way = free_way_mm(near, inside, normal)
-        if way > 2.0 * OFF_PLANE_MM:
+        distance = free_distance_mm(near, inside, normal)
+        if distance > 2.0 * OFF_PLANE_MM:
             continue
-        point = inside + way * normal
+        point = inside + distance * normal
         if wall.query(point)[0] > WALL_MM:
             continue
         if any(lies_in_vein(vein, point) for vein in anatomy.veins):

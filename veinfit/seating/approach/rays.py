@@ -1,4 +1,4 @@
-"""Straight ways through the blood: how far until the first wall."""
+"""Straight paths through the blood: how far until the first wall."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ NEAR_MM = 0.5
 """Ways back are followed from this far before the ostium, clear of its own plane."""
 
 
-def way_back_mm(lumen: Surface, ostium: FloatArray, direction: FloatArray) -> float:
+def distance_back_mm(lumen: Surface, ostium: FloatArray, direction: FloatArray) -> float:
     """How far the blood reaches back from an ostium along a shaft's direction, mm."""
-    return free_way_mm(lumen, ostium - NEAR_MM * direction, -direction) + NEAR_MM
+    return free_distance_mm(lumen, ostium - NEAR_MM * direction, -direction) + NEAR_MM
 
 
-def free_way_mm(surface: Surface, origin: FloatArray, direction: FloatArray) -> float:
+def free_distance_mm(surface: Surface, origin: FloatArray, direction: FloatArray) -> float:
     """Distance, mm, from a point along a unit direction (3,) to the first face; inf where none.
 
     Moller T, Trumbore B, Fast, minimum storage ray-triangle intersection, J Graph
@@ -34,6 +34,6 @@ def free_way_mm(surface: Surface, origin: FloatArray, direction: FloatArray) -> 
         u = np.einsum("ij,ij->i", offset, across) / determinant
         q = np.cross(offset, first)
         v = q @ direction / determinant
-        way = np.einsum("ij,ij->i", second, q) / determinant
-        hit = (u >= 0.0) & (v >= 0.0) & (u + v <= 1.0) & (way > 0.0)
-    return float(way[hit].min()) if hit.any() else math.inf
+        distance = np.einsum("ij,ij->i", second, q) / determinant
+        hit = (u >= 0.0) & (v >= 0.0) & (u + v <= 1.0) & (distance > 0.0)
+    return float(distance[hit].min()) if hit.any() else math.inf

@@ -9,7 +9,7 @@ import numpy as np
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import clock_direction
 from veinfit.seating.approach.line import ApproachLine
-from veinfit.seating.approach.rays import NEAR_MM, free_way_mm
+from veinfit.seating.approach.rays import NEAR_MM, free_distance_mm
 from veinfit.seating.approach.sheath import CROSSING_SLACK_MM
 from veinfit.settings import MarginSettings, SeatingSettings
 from veinfit.surface import Surface
@@ -114,13 +114,13 @@ def _reached(
     for number, (direction, bend_at) in enumerate(zip(directions, bends, strict=True)):
         if angle_deg(direction, vein.axis) > settings.greatest_misalignment_deg:
             continue
-        room = free_way_mm(local, ostium - NEAR_MM * direction, -direction) + NEAR_MM
-        way = bend_at - crossing.point
-        length = float(np.linalg.norm(way))
-        bent = float(angle_deg(way, direction)) if length > 0.0 else 0.0
+        room = free_distance_mm(local, ostium - NEAR_MM * direction, -direction) + NEAR_MM
+        onward = bend_at - crossing.point
+        length = float(np.linalg.norm(onward))
+        bent = float(angle_deg(onward, direction)) if length > 0.0 else 0.0
         if room < straight or bent > settings.sheath_bend_deg:
             continue
-        clear = free_way_mm(between, bend_at, -way / length) if length > 0.0 else np.inf
+        clear = free_distance_mm(between, bend_at, -onward / length) if length > 0.0 else np.inf
         result[number] = clear >= length - crossing.off_wall_mm - CROSSING_SLACK_MM
     return result
 

@@ -12,7 +12,7 @@ from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
 from veinfit.anatomy.naming.names import TEMPLATE
 from veinfit.errors import InputError
 from veinfit.notes import Note
-from veinfit.seating.approach.rays import free_way_mm
+from veinfit.seating.approach.rays import free_distance_mm
 from veinfit.vectors import FloatArray, unit
 
 CROSSING_PLACE = (-0.78, -0.48, -0.40)
@@ -31,7 +31,7 @@ From the inferior vena cava upward, and with its curved end to the left and back
 upright).
 """
 
-LEAST_CAVAL_WAY_MM = 10.0
+LEAST_CAVAL_DISTANCE_MM = 10.0
 """A caval vein marked nearer to the crossing than this gives no direction."""
 
 FARTHEST_OFF_WALL_MM = 12.0
@@ -101,13 +101,13 @@ def estimated_crossing(anatomy: Anatomy) -> SeptalCrossing:
         The body has no wall there.
     """
     direction = _own_frame(anatomy).apply(unit(CROSSING_PLACE))
-    way = free_way_mm(anatomy.lumen, anatomy.body_centre, direction)
-    if not np.isfinite(way):
+    distance = free_distance_mm(anatomy.lumen, anatomy.body_centre, direction)
+    if not np.isfinite(distance):
         raise InputError(
             "the septal crossing point cannot be estimated, as the atrium is open on its right "
             "side; mark it as the landmark septal_crossing"
         )
-    point = anatomy.body_centre + way * direction
+    point = anatomy.body_centre + distance * direction
     off_wall, _ = cKDTree(anatomy.wall.points).query(point)
     return _estimated_entry(anatomy, SeptalCrossing(point, "estimated", float(off_wall)))
 
@@ -120,14 +120,14 @@ def entering_from(crossing: SeptalCrossing, caval_point: FloatArray) -> SeptalCr
     InputError
         The point is too near to the crossing.
     """
-    way = crossing.point - caval_point
-    if float(np.linalg.norm(way)) < LEAST_CAVAL_WAY_MM:
+    entry = crossing.point - caval_point
+    if float(np.linalg.norm(entry)) < LEAST_CAVAL_DISTANCE_MM:
         raise InputError(
             f"{CAVAL_LANDMARK}: ({_place(caval_point)}) mm (LPS) lies within "
-            f"{LEAST_CAVAL_WAY_MM:g} mm of the septal crossing point and gives no direction; mark "
-            "where the vein enters the right atrium, or leave it out to have it estimated"
+            f"{LEAST_CAVAL_DISTANCE_MM:g} mm of the septal crossing point and gives no direction; "
+            "mark where the vein enters the right atrium, or leave it out to have it estimated"
         )
-    return replace(crossing, entry=unit(way), entry_source="landmark")
+    return replace(crossing, entry=unit(entry), entry_source="landmark")
 
 
 def _estimated_entry(anatomy: Anatomy, crossing: SeptalCrossing) -> SeptalCrossing:

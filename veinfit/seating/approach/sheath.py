@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.anatomy.model import SeptalCrossing, Vein
-from veinfit.seating.approach.rays import free_way_mm, way_back_mm
+from veinfit.seating.approach.rays import distance_back_mm, free_distance_mm
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, angle_deg, unit
@@ -46,7 +46,7 @@ CROSSING_SLACK_MM = 4.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Course:
-    """One way of the sheath.
+    """One course of the sheath.
 
     Attributes
     ----------
@@ -124,7 +124,7 @@ def reach_of(
     found = tried[-1]
     if found.obstacle:
         # What fails last says most: a course that only the wall stops has room and bends enough.
-        late = max(tried, key=lambda way: TESTS.index(way.obstacle))
+        late = max(tried, key=lambda course: TESTS.index(course.obstacle))
         return Reach(late, _why(late, tried, settings, whole), late.obstacle)
     if len(tried) == 1:
         return Reach(found, "", "spring" if least > 0.0 else "")
@@ -146,7 +146,7 @@ def relaxed_direction(vein: Vein, crossing: SeptalCrossing) -> FloatArray:
 
 
 def _between(begin: FloatArray, end: FloatArray, share: float) -> FloatArray:
-    """Turn from one direction by a share of the way toward another, about both."""
+    """Turn from one direction by a share of the angle toward another, about both."""
     across = end - (end @ begin) * begin
     length = float(np.linalg.norm(across))
     if length == 0.0:
@@ -164,17 +164,17 @@ def _course(
 ) -> Course:
     ostium = vein.ostium.centre
     bend_at = ostium - settings.sheath_straight_mm * direction
-    way = bend_at - crossing.point
-    length = float(np.linalg.norm(way))
-    bend = float(angle_deg(way, direction)) if length > 0.0 else 0.0
+    course = bend_at - crossing.point
+    length = float(np.linalg.norm(course))
+    bend = float(angle_deg(course, direction)) if length > 0.0 else 0.0
     obstacle = ""
-    room = way_back_mm(lumen, ostium, direction)
+    room = distance_back_mm(lumen, ostium, direction)
     if room < settings.sheath_straight_mm:
         obstacle = "room"
     elif bend > settings.sheath_bend_deg + ROUNDING_DEG:
         obstacle = "bend"
     elif length > 0.0:
-        clear = free_way_mm(lumen, bend_at, -way / length)
+        clear = free_distance_mm(lumen, bend_at, -course / length)
         if clear < length - crossing.off_wall_mm - CROSSING_SLACK_MM:
             obstacle = "wall"
     return Course(direction, float(angle_deg(direction, vein.axis)), bend, obstacle, float(room))
@@ -182,14 +182,14 @@ def _course(
 
 def _why(late: Course, tried: list[Course], settings: SeatingSettings, whole_deg: float) -> str:
     if late.obstacle == "bend":
-        least = min(way.bend_deg for way in tried)
+        least = min(course.bend_deg for course in tried)
         leaning = min(whole_deg, settings.greatest_misalignment_deg)
         return (
             f"bend: to point within {leaning:.0f} degrees of the vein's axis the sheath would "
             f"have to bend {least:.0f} degrees; it bends {settings.sheath_bend_deg:g} at most"
         )
     if late.obstacle == "room":
-        most = max(way.room_mm for way in tried if way.obstacle == "room")
+        most = max(course.room_mm for course in tried if course.obstacle == "room")
         return (
             f"room: the straight end of the sheath needs {settings.sheath_straight_mm:g} mm before "
             f"the ostium, and the atrium has {most:.0f} mm there"

@@ -8,7 +8,7 @@ import numpy as np
 
 from veinfit.notes import Note
 from veinfit.seating.approach.line import ApproachLine
-from veinfit.seating.approach.rays import way_back_mm
+from veinfit.seating.approach.rays import distance_back_mm
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.minimise import Exit, minimise
@@ -54,21 +54,21 @@ class Start:
     pressed_mm: float
 
 
-def shaft_way_mm(lumen: Surface, line: ApproachLine) -> float:
+def shaft_distance_mm(lumen: Surface, line: ApproachLine) -> float:
     """How far the blood reaches back from the ostium along a shaft, mm; inf if without end."""
-    return way_back_mm(lumen, line.origin, line.direction)
+    return distance_back_mm(lumen, line.origin, line.direction)
 
 
-def nominal_back_mm(way_mm: float, nose_mm: float) -> float:
+def nominal_back_mm(distance_mm: float, nose_mm: float) -> float:
     """How far before the ostium a balloon's centre is to start, mm.
 
     As far as its nose: the nose on the ostial plane. Where the shaft meets a wall before
-    that, the middle of the way to it, so that the centre is in the blood.
+    that, the middle of the line to it, so that the centre is in the blood.
     """
-    return min(nose_mm, 0.5 * way_mm)
+    return min(nose_mm, 0.5 * distance_mm)
 
 
-def find_start(batch: BalloonBatch, line: ApproachLine, way_mm: float) -> Start:
+def find_start(batch: BalloonBatch, line: ApproachLine, distance_mm: float) -> Start:
     """Place a balloon before the ostium and back it off until it is clear of the wall.
 
     It is backed off along the shaft, no farther than the blood reaches. Where no
@@ -80,23 +80,23 @@ def find_start(batch: BalloonBatch, line: ApproachLine, way_mm: float) -> Start:
     batch : BalloonBatch
         The balloon, alone, on this line.
     line : ApproachLine
-    way_mm : float
+    distance_mm : float
         How far the blood reaches back from the ostium along the shaft.
     """
     more_mm = float(batch.reach_mm[0]) - batch.shape.reach_mm
-    back_mm = nominal_back_mm(way_mm, batch.shape.nose_mm + more_mm)
+    back_mm = nominal_back_mm(distance_mm, batch.shape.nose_mm + more_mm)
     nominal = line.origin - back_mm * line.direction
-    room = min(FARTHEST_MM, way_mm - back_mm)
-    way = _first_clear(_blocked(batch, nominal, -line.direction))
-    if way <= room:
-        return Start(nominal - way * line.direction, way, 0.0, 0.0)
+    room = min(FARTHEST_MM, distance_mm - back_mm)
+    distance = _first_clear(_blocked(batch, nominal, -line.direction))
+    if distance <= room:
+        return Start(nominal - distance * line.direction, distance, 0.0, 0.0)
     near = _pushed_off(batch, nominal)
     start = _start_at(batch, line, near, back_mm)
     if start.pressed_mm == 0.0:
         return start
-    ways = np.arange(0.0, room + 0.5 * SEARCH_STEP_MM, SEARCH_STEP_MM)
-    gaps = [_least_gap(batch, nominal - way * line.direction) for way in ways]
-    far = _pushed_off(batch, nominal - ways[int(np.argmax(gaps))] * line.direction)
+    distances = np.arange(0.0, room + 0.5 * SEARCH_STEP_MM, SEARCH_STEP_MM)
+    gaps = [_least_gap(batch, nominal - distance * line.direction) for distance in distances]
+    far = _pushed_off(batch, nominal - distances[int(np.argmax(gaps))] * line.direction)
     other = _start_at(batch, line, far, back_mm)
     return min(start, other, key=lambda place: place.pressed_mm)
 
@@ -137,7 +137,7 @@ def _blocked(batch: BalloonBatch, centre: FloatArray, direction: FloatArray) -> 
 
 
 def _first_clear(blocked: FloatArray) -> float:
-    """Return the least way, 0 or more, that no open interval (N, 2) contains."""
+    """Return the least distance, 0 or more, that no open interval (N, 2) contains."""
     begin, end = blocked[np.argsort(blocked[:, 0])].T
     reached = np.maximum.accumulate(np.r_[0.0, end])
     clear = np.flatnonzero(np.r_[begin, np.inf] >= reached)

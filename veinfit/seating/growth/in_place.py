@@ -43,7 +43,7 @@ STEP_MM = 0.5
 NOMINAL_SHARE = 1e-5
 """Nominal seats balance to this share of the push while they grow, ..."""
 
-ON_THE_WAY = 1e-3
+STEP_RESIDUAL_SHARE = 1e-3
 """... the tries to this one."""
 
 
@@ -295,7 +295,7 @@ def _tries(
         longer = 0.5 * float(diameter - diameters[0])
         which = np.flatnonzero(alive)
         grown = replace(pushed.only(which), reach_mm=pushed.reach_mm[which] + longer)
-        rest = minimise(grown, place[which], simulator.through, residual_share=ON_THE_WAY)
+        rest = minimise(grown, place[which], simulator.through, residual_share=STEP_RESIDUAL_SHARE)
         place[which] = rest.place
         alive[which[~rest.at_rest]] = False
         held = np.flatnonzero(rest.at_rest)

@@ -33,7 +33,7 @@ EARLIER = 2.0
 PUSH_HALVINGS = 4
 """Of the step of push within which a balloon comes to occlude: to 3 % of it."""
 
-ON_THE_WAY = 1e-2
+STEP_RESIDUAL_SHARE = 1e-2
 """On the way the forces balance to this share of the push; at the seat to far less."""
 
 Closes = Callable[[IntArray, FloatArray], tuple[BoolArray, BoolArray]]
@@ -113,7 +113,7 @@ def attempt(
         return occluded
 
     while len(going):
-        found = settle(going, push[going], place[going], ON_THE_WAY)
+        found = settle(going, push[going], place[going], STEP_RESIDUAL_SHARE)
         place[going], state[going] = found.place, found.state
         occluded = look(going, push[going], found)
         # Too late a beginning: nothing is known yet of lesser pushes.
@@ -134,7 +134,7 @@ def attempt(
         if not len(narrowing):
             break
         middle = 0.5 * (below[narrowing] + occludes[narrowing])
-        found = settle(narrowing, middle, below_place[narrowing], ON_THE_WAY)
+        found = settle(narrowing, middle, below_place[narrowing], STEP_RESIDUAL_SHARE)
         occluded = look(narrowing, middle, found)
         here = narrowing[occluded]
         occludes[here], place[here] = middle[occluded], found.place[occluded]

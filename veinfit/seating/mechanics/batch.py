@@ -164,11 +164,11 @@ class BalloonBatch:
             hessian[:, 3 + m, 3 + m] += stiffness
         return energy, gradient, hessian, touches
 
-    def flight(self, which: IntArray, place: FloatArray, way: FloatArray) -> FloatArray:
-        """How far (K,) balloons that touch nothing go along unit ways (K, 3) before they touch."""
+    def flight(self, which: IntArray, place: FloatArray, direction: FloatArray) -> FloatArray:
+        """How far (K,) balloons that touch nothing go along directions (K, 3) before they do."""
         everywhere = np.ones(len(self.wall.points), dtype=bool)
         offset = np.stack(self.wall.offsets(place, everywhere), axis=-1)
-        along = np.einsum("nvi,ni->nv", offset, way)
+        along = np.einsum("nvi,ni->nv", offset, direction)
         half = self.reach_mm[which, None] ** 2 - np.einsum("nvi,nvi->nv", offset, offset)
         half += along**2
         reach = np.sqrt(np.maximum(half, 0.0))

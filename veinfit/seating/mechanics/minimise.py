@@ -25,7 +25,7 @@ SMALLEST_SCALE_N = 1e-3
 
 STEP_MM = 0.5
 """Longest step while the wall is touched: far shorter than the balloon's radius, so that the
-way follows the energy's own slope and cannot jump over the barrier of an ostium."""
+path follows the energy's own slope and cannot jump over the barrier of an ostium."""
 
 FLIGHT_MM = 4.0
 """Longest step of a balloon that touches nothing."""
@@ -34,7 +34,7 @@ WINDOW_MM = 10.0
 """The wall is looked at this far beyond the balloons; anew when one has come near its end."""
 
 GREATEST_STEPS = 2000
-"""A way down that takes more steps than this is given up."""
+"""A path down that takes more steps than this is given up."""
 
 GOOD_MODEL = 0.75
 """Where at least this share of the predicted decrease came true the step may grow."""
@@ -63,7 +63,7 @@ GOING, AT_REST, WENT_THROUGH, GAVE_UP = 0, 1, 2, 3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Equilibria:
-    """The ends of N ways down.
+    """The ends of N paths down.
 
     Attributes
     ----------
@@ -78,7 +78,7 @@ class Equilibria:
     steps : (N,) array
         Steps taken.
     path : tuple of (K, 3 + M) array
-        All places on each way; empty unless asked for.
+        All places on each path; empty unless asked for.
     """
 
     state: IntArray
@@ -135,7 +135,7 @@ def minimise(
     residual_share : float
         Rest is where the forces balance to this share of the push.
     keep_path : bool
-        Keep all places on the way.
+        Keep all places on the path.
     near : NearWall, optional
         Of these balloons, where their wall has been looked up before.
 
@@ -271,8 +271,8 @@ def _flight_radius(
     ahead = _model_steps(slope, stiffness, room, axes)
     length = np.linalg.norm(ahead, axis=1)
     travel = np.linalg.norm(ahead[:, :3], axis=1)
-    way = ahead[:, :3] / np.maximum(travel, SMALLEST_STEP_MM)[:, None]
-    free = np.minimum(batch.flight(which, place[which], way), length)
+    direction = ahead[:, :3] / np.maximum(travel, SMALLEST_STEP_MM)[:, None]
+    free = np.minimum(batch.flight(which, place[which], direction), length)
     return np.asarray(np.minimum(free + limit[which], room))
 
 

@@ -18,7 +18,7 @@ from veinfit.vectors import BoolArray, FloatArray, IntArray
 SETS_LOOKED_AT = 10
 """Closed lines are looked for with so many sets of seats, ..."""
 
-WAYS_LOOKED_AT = 120
+COMBINATIONS_LOOKED_AT = 120
 """... and with so many of the likeliest combinations of tries of each."""
 
 THIRDS = 6
@@ -102,14 +102,14 @@ def _likeliest(
     seats: Candidates, sets: Sequence[tuple[int, ...]], closes: Closes
 ) -> tuple[int, ...] | None:
     """Return the set whose tries hold a closed line most often; None where none ever do."""
-    ways, weights = [], []
+    combinations, weights = [], []
     for chosen in sets:
-        numbers, likely = _likeliest_ways(seats, chosen)
-        ways.append(numbers)
+        numbers, likely = _likeliest_combinations(seats, chosen)
+        combinations.append(numbers)
         weights.append(likely)
-    if not ways:
+    if not combinations:
         return None
-    closed = closes(list(np.concatenate(ways, axis=1)))
+    closed = closes(list(np.concatenate(combinations, axis=1)))
     begin = np.cumsum([0, *(len(one) for one in weights)])
     score = [
         float(likely @ closed[begin[k] : begin[k + 1]] / likely.sum())
@@ -119,16 +119,18 @@ def _likeliest(
     return sets[best] if score[best] > 0.0 else None
 
 
-def _likeliest_ways(seats: Candidates, chosen: tuple[int, ...]) -> tuple[IntArray, FloatArray]:
+def _likeliest_combinations(
+    seats: Candidates, chosen: tuple[int, ...]
+) -> tuple[IntArray, FloatArray]:
     """Return the likeliest combinations of tries of some seats (n, W), and how likely (W,)."""
     # As many of each seat as together make somewhat more than are wanted.
-    each = int(np.ceil((4.0 * WAYS_LOOKED_AT) ** (1.0 / len(chosen))))
+    each = int(np.ceil((4.0 * COMBINATIONS_LOOKED_AT) ** (1.0 / len(chosen))))
     own = [np.argsort(-seats.weight[k], kind="stable")[:each] for k in chosen]
     own = [rows[seats.weight[k][rows] > 0.0] for k, rows in zip(chosen, own, strict=True)]
     grid = np.meshgrid(*own, indexing="ij")
     numbers = np.array([part.ravel() for part in grid])
     likely = np.prod([seats.weight[k][n] for k, n in zip(chosen, numbers, strict=True)], axis=0)
-    order = np.argsort(-likely, kind="stable")[:WAYS_LOOKED_AT]
+    order = np.argsort(-likely, kind="stable")[:COMBINATIONS_LOOKED_AT]
     return numbers[:, order], np.asarray(likely[order])
 
 

@@ -93,7 +93,7 @@ def closed_together(cover: Sequence[Cover], which: Sequence[IntArray]) -> BoolAr
     """Whether sets of seats hold a closed line of cold contact together (M,).
 
     The line may go from the band of one seat to that of another only where they overlap:
-    between neighbours of which each is in contact with another seat there is a way through.
+    between neighbours of which each is in contact with another seat there is a path through.
 
     Parameters
     ----------

@@ -289,9 +289,9 @@ def _share_closed(
 ) -> tuple[float, float] | None:
     """Share of sets of tries, one of each seat, that close the vein; and its standard error."""
     count = len(known[0]) // TRIES_PER_PATIENT
-    ways = np.array(list(product(range(TRIES_PER_PATIENT), repeat=len(covers))))
-    begin = TRIES_PER_PATIENT * np.repeat(np.arange(count), len(ways))
-    which = [begin + np.tile(ways[:, k], count) for k in range(len(covers))]
+    combinations = np.array(list(product(range(TRIES_PER_PATIENT), repeat=len(covers))))
+    begin = TRIES_PER_PATIENT * np.repeat(np.arange(count), len(combinations))
+    which = [begin + np.tile(combinations[:, k], count) for k in range(len(covers))]
     assessed = np.all([one[rows] for one, rows in zip(known, which, strict=True)], axis=0)
     if assessed.mean() < LEAST_ASSESSED:
         return None

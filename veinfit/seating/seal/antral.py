@@ -40,7 +40,7 @@ def antral_area_mm2(
     pressing : (F,) bool array
     field : GapField
     open_to_atrium : (V,) bool array
-        Vertices without cold contact from which a way without cold contact leads
+        Vertices without cold contact from which a path without cold contact leads
         to the atrium; the others without it are enclosed.
     """
     faces = patch.surface.faces

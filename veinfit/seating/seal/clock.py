@@ -37,7 +37,7 @@ class Meridians:
     meridian : (N,) array
         The half plane of each crossing.
     segment : (S, 2) array
-        Pairs of crossings that a half plane's way through a face joins.
+        Pairs of crossings that a half plane's path through a face joins.
     position : (N, 3) array
         mm.
     """

@@ -180,8 +180,8 @@ def closure_wall(
     patch = prepared.patch
     points = patch.surface.points
     begin = patch.centre - (reach_mm + NEAR_MM) * patch.axis
-    way = patch.guide.sampled(begin, reach_mm + 4.0 * NEAR_MM, 1.0)
-    distance, _ = cKDTree(way).query(points, distance_upper_bound=reach_mm + NEAR_MM)
+    path = patch.guide.sampled(begin, reach_mm + 4.0 * NEAR_MM, 1.0)
+    distance, _ = cKDTree(path).query(points, distance_upper_bound=reach_mm + NEAR_MM)
     near = np.isfinite(distance) & contact.touchable
     ends = np.zeros(len(points), dtype=bool)
     for nodes in (patch.vein_nodes, patch.atrium_nodes):

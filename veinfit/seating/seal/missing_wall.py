@@ -25,7 +25,7 @@ from veinfit.vectors import BoolArray, FloatArray, IntArray, unit
 Kind = Literal["vein", "atrium", "hole"]
 
 CAP_SHARES = np.array([0.0, 0.25, 0.5, 0.75])
-"""A flat cap over a rim is looked at at these shares of the way from its middle out."""
+"""A flat cap over a rim is looked at at these shares of the path from its middle out."""
 
 RIM_POINTS = 48
 """... toward at most about so many points of the rim."""

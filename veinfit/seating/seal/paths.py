@@ -1,4 +1,4 @@
-"""Widest paths over a wall: how much gap some way from vein to atrium keeps.
+"""Widest paths over a wall: how much gap some path from vein to atrium keeps.
 
 Between vertices the gap is linear. Then what lies above a level within a triangle
 is convex and holds one of the triangle's corners, and two corners above the level

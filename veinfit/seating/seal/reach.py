@@ -44,7 +44,7 @@ def _before_mm(patch: WallPatch, noses: FloatArray) -> FloatArray:
     return np.asarray((patch.centre - noses) @ patch.normal)
 
 
-def missing_on_way(prepared: PreparedVein, contact: BalloonContact) -> str:
+def missing_on_path(prepared: PreparedVein, contact: BalloonContact) -> str:
     """Say whether missing wall might have held a balloon that passes, and not deep in the vein.
 
     A wall that ends too early lets a balloon through that more wall might have held; past
@@ -58,8 +58,8 @@ def missing_on_way(prepared: PreparedVein, contact: BalloonContact) -> str:
     edge = patch.surface.points[rim[contact.touchable[rim]]]
     if not len(edge):
         return ""
-    way = patch.guide.sampled(patch.centre - reach * patch.axis, reach, 1.0)
-    near = np.isfinite(cKDTree(way).query(edge, distance_upper_bound=reach)[0])
+    path = patch.guide.sampled(patch.centre - reach * patch.axis, reach, 1.0)
+    near = np.isfinite(cKDTree(path).query(edge, distance_upper_bound=reach)[0])
     offset = edge[near] - patch.centre
     aside = np.linalg.norm(offset - (offset @ patch.axis)[:, None] * patch.axis, axis=1)
     # Depth of a ball that touches the edge of the wall alone.

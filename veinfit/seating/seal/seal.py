@@ -29,7 +29,7 @@ LEAST_LEAK_MM2 = 1e-3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seal:
-    """What the gap field says about the way from vein to atrium.
+    """What the gap field says about the path from vein to atrium.
 
     Attributes
     ----------

@@ -20,7 +20,7 @@ from veinfit.surface.mesh import edges
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 POINTS_ON_EDGE = 4
-"""Points set on each edge: a straight way deviates by under 1 % of its length."""
+"""Points set on each edge: a straight path deviates by under 1 % of its length."""
 
 CORRIDOR_RINGS = 2
 """How many rings of faces beside the line belong to the corridor."""
@@ -32,7 +32,7 @@ FREE_MM2 = 1e-12
 def straightened_area(
     patch: WallPatch, stretch: IntArray, gap_mm: FloatArray, tolerance_mm: float
 ) -> float | None:
-    """Open area, mm², of the least open way over the faces near an open stretch.
+    """Open area, mm², of the least open path over the faces near an open stretch.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ def straightened_area(
             return None
         faces = faces[_spread(np.mod(angle[faces] - middle + np.pi, 2 * np.pi)) < np.pi]
         start, stop = int(chain[0]), int(chain[-1])
-    return _least_way(patch, faces, start, stop, gap_mm, tolerance_mm)
+    return _least_path(patch, faces, start, stop, gap_mm, tolerance_mm)
 
 
 def _chain(stretch: IntArray) -> IntArray | None:
@@ -134,7 +134,7 @@ def _opened_at(faces: IntArray, angle: FloatArray, vertex: int) -> tuple[IntArra
     return np.where(behind, copy, faces), vertex, copy
 
 
-def _least_way(
+def _least_path(
     patch: WallPatch,
     faces: IntArray,
     start: int,
@@ -142,7 +142,7 @@ def _least_way(
     gap_mm: FloatArray,
     tolerance_mm: float,
 ) -> float | None:
-    """Least open area of a way over some faces between two of their vertices."""
+    """Least open area of a path over some faces between two of their vertices."""
     if not len(faces) or not (faces == start).any() or not (faces == stop).any():
         return None
     last = len(patch.surface.points)

@@ -9,7 +9,7 @@ import numpy as np
 from veinfit.seating.approach.line import ApproachLine
 from veinfit.seating.approach.start import Start, find_start
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.mechanics.attempt import FIRST_PUSH_N, ON_THE_WAY, PUSH_RATIO, attempt
+from veinfit.seating.mechanics.attempt import FIRST_PUSH_N, PUSH_RATIO, STEP_RESIDUAL_SHARE, attempt
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, Exit, minimise
 from veinfit.seating.mechanics.shape import gaps_mm
@@ -17,7 +17,7 @@ from veinfit.seating.prepare import BalloonContact, PreparedVein, balloon_batch,
 from veinfit.seating.seal.closure import ClosureWall, closure_wall
 from veinfit.seating.seal.grade import DEEP_BY_PLANE
 from veinfit.seating.seal.missing_wall import in_play, parting
-from veinfit.seating.seal.reach import missing_on_way, reached
+from veinfit.seating.seal.reach import missing_on_path, reached
 from veinfit.seating.uncertainty.readings import (
     CANNOT_REACH,
     NOT_ASSESSED,
@@ -48,12 +48,12 @@ class Simulator:
     one : BalloonBatch
         The balloon without any perturbation.
     closure : ClosureWall
-    way_mm : float
+    distance_mm : float
         How far the blood reaches back from the ostium along the shaft.
     seating : SeatingSettings
         Its values are the medians of their distributions.
     margin : MarginSettings
-    missing_on_way : str
+    missing_on_path : str
         That wall ends before the ostium within reach of a balloon on the guide, which more
         wall might have held; empty where it does not.
     starts : dict of float to Start
@@ -65,10 +65,10 @@ class Simulator:
     line: ApproachLine
     one: BalloonBatch
     closure: ClosureWall
-    way_mm: float
+    distance_mm: float
     seating: SeatingSettings
     margin: MarginSettings
-    missing_on_way: str
+    missing_on_path: str
     starts: dict[float, Start] = field(default_factory=dict, repr=False)
 
     @property
@@ -149,7 +149,7 @@ class Simulator:
         going = np.flatnonzero(ready)
         while len(going):
             pushed = replace(batch.only(going), push_n=push[going])
-            found = minimise(pushed, place[going], self.through, residual_share=ON_THE_WAY)
+            found = minimise(pushed, place[going], self.through, residual_share=STEP_RESIDUAL_SHARE)
             on = going[found.at_rest]
             place[on], rested[on] = found.place[found.at_rest], True
             going = on[push[on] < batch.push_n[on]]
@@ -169,7 +169,7 @@ class Simulator:
         axis = self.prepared.patch.axis
         aside = np.linalg.norm(offset - (offset @ axis)[:, None] * axis, axis=1)
         within = aside <= 0.5 * vein.ostium.measures.d_max_mm
-        return np.asarray(within & bool(self.missing_on_way))
+        return np.asarray(within & bool(self.missing_on_path))
 
     def closes(
         self, batch: BalloonBatch, which: IntArray, place: FloatArray
@@ -317,7 +317,7 @@ class Simulator:
         """Where a balloon of another radius starts on the approach, sought once."""
         if reach_mm not in self.starts:
             alone = self.one.only(np.zeros(1, dtype=int)).resized(reach_mm)
-            self.starts[reach_mm] = find_start(alone, self.line, self.way_mm)
+            self.starts[reach_mm] = find_start(alone, self.line, self.distance_mm)
         return self.starts[reach_mm]
 
     def _starts(self, batch: BalloonBatch) -> tuple[FloatArray, BoolArray]:
@@ -342,7 +342,7 @@ def simulator(
     line: ApproachLine,
     seating: SeatingSettings,
     margin: MarginSettings,
-    way_mm: float | None = None,
+    distance_mm: float | None = None,
     grows_to_mm: float = 0.0,
 ) -> Simulator:
     """Prepare a balloon for many tries in a vein.
@@ -355,7 +355,7 @@ def simulator(
         About which the push direction scatters.
     seating : SeatingSettings
     margin : MarginSettings
-    way_mm : float, optional
+    distance_mm : float, optional
         How far the blood reaches back along the shaft, where it is known already.
     grows_to_mm : float
         Longest ray that the balloon may grow to where it lies.
@@ -368,15 +368,15 @@ def simulator(
     closure = closure_wall(
         prepared, contact, max(balloon.shape.reach_mm, grows_to_mm) + reserve, cell
     )
-    way = prepared.way_mm(line) if way_mm is None else way_mm
+    distance = prepared.distance_mm(line) if distance_mm is None else distance_mm
     return Simulator(
         prepared,
         contact,
         line,
         one,
         closure,
-        way,
+        distance,
         seating,
         margin,
-        missing_on_way(prepared, contact),
+        missing_on_path(prepared, contact),
     )

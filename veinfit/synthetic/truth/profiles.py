@@ -1,7 +1,7 @@
 """The half turn of the wall around a vein, read off the implicit function.
 
 In half-planes that contain the vein's axis line, the zero level is followed
-from the trunk toward the atrium. ψ is the angle between the way and the
+from the trunk toward the atrium. ψ is the angle between the path and the
 direction straight out of the vein; it is that of the trunk's wall, ψ0, where
 the wall is still the vein's own, and the atrium's, ψ1, where ψ first stops
 rising. The wall has made half of its turn where ψ is (ψ0 + ψ1) / 2.

@@ -36,7 +36,7 @@ RELAXING_STEPS = 4
 """Rounds of moving vertices along the wall toward the middle of their neighbours."""
 
 RELAXING_SHARE = 0.6
-"""Share of the way toward the middle of the neighbours in a round."""
+"""Share of the distance toward the middle of the neighbours in a round."""
 
 FOLDED_COSINE = -0.3
 """Two faces at an edge whose normals have a smaller cosine are folded onto each other."""

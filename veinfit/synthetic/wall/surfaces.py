@@ -34,7 +34,7 @@ CAREFUL_ATTEMPTS = 3
 GRID_SHIFT = 0.37
 """Share of the spacing by which each further grid is shifted.
 
-Where the wall runs nearly along the plane of a cut, the way to the rim is long and vertices
+Where the wall runs nearly along the plane of a cut, the path to the rim is long and vertices
 can pass each other on it, about once in twenty surfaces; on another grid they do not.
 """
 
