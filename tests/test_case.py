@@ -40,6 +40,7 @@ TABLES = {
     "aims.csv",
     "growth.csv",
     "expected.csv",
+    "comparisons.csv",
     "plans.csv",
     "crossings.csv",
     "label_ostia.csv",

@@ -92,7 +92,7 @@ def test_headers_are_the_published_ones_in_order(record):
     )
     assert set(first) == {
         "veins.csv", "sections.csv", "ridges.csv", "fits.csv", "leaks.csv", "clock.csv", "aims.csv",
-        "growth.csv", "expected.csv", "plans.csv", "crossings.csv",
+        "growth.csv", "expected.csv", "comparisons.csv", "plans.csv", "crossings.csv",
         "label_ostia.csv",
     }  # fmt: skip
     assert first["aims.csv"] == AIMS_HEADER

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import handmade
+import numpy as np
 import pytest
 
-from veinfit.seating.compare import compare, comparisons, interval
+from veinfit.seating.compare import compare, comparisons
 from veinfit.seating.model import Chance, ClockReading, Margin
 from veinfit.seating.seal.arcs import open_arcs
+from veinfit.seating.uncertainty.split import difference
 from veinfit.settings import ComparisonSettings, SeatingSettings
 
 SEATING, TIES = SeatingSettings(), ComparisonSettings()
@@ -37,8 +38,8 @@ def fit(size, **more):
     return replace(handmade.fit(), **{**usual, **more})
 
 
-def chance(probability, low, high, error=0.0):
-    return Chance(probability, low, high, error, (probability, probability))
+def chance(probability, low, high):
+    return Chance(probability, low, high, 0.05, (probability, probability))
 
 
 def margin(told):
@@ -96,22 +97,47 @@ def test_without_a_seat_nothing_is_sealed():
     assert found.open_arcs == ()
 
 
-def test_probabilities_whose_intervals_overlap_are_a_tie():
-    low, high = chance(0.3, 0.2, 0.45), chance(0.6, 0.5, 0.7)
-    apart = remark("margin", fit(28, margin=margin(low)), fit(31, margin=margin(high)))
-    assert not apart.tie
-    near = chance(0.6, 0.44, 0.7)
-    assert remark("margin", fit(28, margin=margin(low)), fit(31, margin=margin(near))).tie
-    # Sampling alone can make intervals overlap.
-    coarse = chance(0.6, 0.5, 0.7, error=0.1)
-    assert remark("margin", fit(28, margin=margin(low)), fit(31, margin=margin(coarse))).tie
+def given(*chances, **answers):
+    """A probability with what it is for each draw of the patient."""
+    middle = float(np.mean(chances))
+    return Chance(middle, 0.0, 1.0, 0.05, tuple(chances), answers=answers)
 
 
-def test_interval_carries_both_uncertainties_and_stays_a_probability():
-    low, high = interval(chance(0.5, 0.4, 0.7, error=0.1))
-    assert low == pytest.approx(0.5 - math.hypot(0.1, 0.1959964), abs=1e-6)
-    assert high == pytest.approx(0.5 + math.hypot(0.2, 0.1959964), abs=1e-6)
-    assert interval(chance(0.02, 0.0, 0.99, error=0.2)) == (0.0, 1.0)
+def test_the_difference_is_that_of_pairs_of_the_same_patient():
+    """Patients differ widely and the sizes by 0.1 in each of them: the pairs show it.
+
+    Bounds by hand: differences 0.1, 0.2, 0.0, 0.1; mean 0.1, SD 0.0816, standard error 0.0408;
+    t of 3 degrees of freedom at 0.975 is 3.182 (Student's table).
+    """
+    apart = difference(given(0.1, 0.3, 0.6, 0.8), given(0.2, 0.5, 0.6, 0.9))
+    assert apart.probability == pytest.approx(0.1)
+    assert apart.low == pytest.approx(0.1 - 3.182 * 0.040825, abs=1e-4)
+    assert apart.high == pytest.approx(0.1 + 3.182 * 0.040825, abs=1e-4)
+    # A draw in which one of them could not be assessed is no pair; one pair tells nothing.
+    assert difference(given(0.1, float("nan")), given(0.4, 0.9)) is None
+
+
+def test_what_moves_both_sizes_alike_makes_no_difference_uncertain():
+    small, large = (given(p, p, push=0.2, shaft=s) for p, s in ((0.3, 0.1), (0.5, 0.1)))
+    apart = difference(small, large)
+    assert (apart.low, apart.high) == pytest.approx((0.2, 0.2))
+    against = difference(small, given(0.5, 0.5, push=-0.1, shaft=0.1))
+    assert against.high - against.probability == pytest.approx(1.95996 * 0.3, abs=1e-5)
+
+
+def test_a_tie_is_a_small_difference_that_may_be_none():
+    def found(second):
+        return remark("margin", fit(28, margin=margin(given(0.2, 0.4))), fit(31, margin=second))
+
+    assert found(margin(given(0.3, 0.4))).tie
+    # Small and certain; large and uncertain.
+    assert not found(margin(given(0.3, 0.5))).tie
+    assert not found(margin(given(0.9, 0.4))).tie
+    sizes = fit(28, margin=margin(given(0.2, 0.4))), fit(31, margin=margin(given(0.3, 0.4)))
+    both = compare(*sizes, SEATING, TIES)
+    assert both.tie and both.difference.probability == pytest.approx(0.05)
+    assert both.split == pytest.approx((0.19, 0.24, 0.11, 0.46))
+    assert compare(fit(28), fit(31), SEATING, TIES).tie is None
 
 
 def readings(gaps):

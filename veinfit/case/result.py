@@ -22,9 +22,11 @@ from veinfit.notes import Note, verdict_first
 from veinfit.report.seating_words import in_words
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.compare import Comparison, comparisons
+from veinfit.seating.expected import Expected, expected_seals
 from veinfit.seating.further import Crossings
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
+from veinfit.seating.uncertainty.split import expected_splits
 from veinfit.settings import Settings
 
 TableKind = Literal["arrow", "pandas"]
@@ -119,8 +121,8 @@ class CaseResult:
         -------
         dict
             ``veins``, ``sections``, ``ridges``, ``label_ostia``, ``fits``, ``leaks``, ``clock``,
-            ``aims``, ``growth``, ``expected``, ``plans``, ``crossings``; with kept tries
-            ``attempts`` too.
+            ``aims``, ``growth``, ``expected``, ``comparisons``, ``plans``, ``crossings``; with
+            kept tries ``attempts`` too.
 
         Examples
         --------
@@ -148,12 +150,20 @@ class CaseResult:
             crossings=self.crossings,
             comparisons=self.comparisons,
             beside=tuple(tuple(said.text for said in one) for one in beside),
+            expected=self.expected,
+            splits=tuple(expected_splits(self.fits)),
         )
 
     @cached_property
     def comparisons(self) -> tuple[Comparison, ...]:
         """Every balloon beside the next larger one, vein by vein; worked out once."""
         return comparisons(self.fits, self.settings.seating, self.settings.comparison)
+
+    @cached_property
+    def expected(self) -> tuple[Expected, ...]:
+        """How many veins each choice of sizes is expected to seal; worked out once."""
+        tries = self.settings.margin.steered_attempts
+        return tuple(expected_seals(self.fits, steered_tries=tries))
 
     @property
     def unassessed(self) -> tuple[Fit, ...]:

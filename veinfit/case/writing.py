@@ -203,4 +203,5 @@ def report_input(
         image_date=told.image_date or "",
         crossings=result.crossings,
         comparisons=result.comparisons,
+        expected=result.expected,
     )

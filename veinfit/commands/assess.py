@@ -152,7 +152,7 @@ def _tell_whole_case(result: CaseResult) -> None:
     """Print how many veins are predicted to be sealed, by the sizes at hand."""
     from veinfit.report.answers.case_answer import case_lines
 
-    for line in case_lines(result.fits, result.settings.margin.steered_attempts):
+    for line in case_lines(result.expected, len({fit.vein for fit in result.fits})):
         print(f"{line.label}, predicted to be sealed: {line.words}")
 
 

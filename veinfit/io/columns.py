@@ -31,7 +31,7 @@ SCHEMA_PARTS = {
     "veins": "vein", "sections": "section", "ridges": "ridge", "label_ostia": "label_ostium",
     "fits": "fit", "leaks": "leak", "clock": "clock_reading", "aims": "aim",
     "growth": "growth_step", "plans": "plan_seat", "expected": "expected",
-    "crossings": "crossing_place",
+    "comparisons": "comparison", "crossings": "crossing_place",
 }  # fmt: skip
 """Where the rows of each table stand in ``case.json``, by the schema's definitions."""
 

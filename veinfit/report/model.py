@@ -9,6 +9,7 @@ from pathlib import Path
 from veinfit.anatomy.model import Anatomy
 from veinfit.notes import VERDICT, Note
 from veinfit.seating.compare import Comparison
+from veinfit.seating.expected import Expected
 from veinfit.seating.further import Crossings
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
@@ -91,6 +92,8 @@ class ReportInput:
         Places where the septum may be crossed; None where they are not compared.
     comparisons : tuple of Comparison
         Every balloon beside the next larger one, vein by vein.
+    expected : tuple of Expected
+        How many veins each choice of sizes is expected to seal.
     """
 
     case_id: str
@@ -110,6 +113,7 @@ class ReportInput:
     image_date: str = ""
     crossings: Crossings | None = None
     comparisons: tuple[Comparison, ...] = ()
+    expected: tuple[Expected, ...] = ()
 
 
 def unique_notes(notes: Iterable[Note]) -> tuple[Note, ...]:

@@ -8,10 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from veinfit.frames import clock_words
+from veinfit.report.wording import SPACE, balloon_size, number
 from veinfit.seating.compare import Comparison, Remark
 from veinfit.seating.model import Fit
 from veinfit.seating.seal.arcs import OpenArc
-from veinfit.seating.uncertainty.split import joint
 from veinfit.settings import ComparisonSettings
 
 
@@ -54,13 +54,13 @@ def _text(found: Comparison, remark: Remark, settings: ComparisonSettings) -> st
         case "seal":
             return _seal(first, second, remark.tie, settings)
         case "margin":
-            return _margin(first, second, remark.tie)
+            return _margin(found)
         case "both tries":
-            return _both_tries(first, second)
+            return _both_tries(found)
         case "depth":
-            return _depth(first, second)
+            return _depth(found)
         case "antral area":
-            return _antral_area(first, second)
+            return _antral_area(found)
         case "neighbour":
             return _neighbour(first, second, remark.structure)
 
@@ -91,10 +91,39 @@ def _place(side: str, clock_h: float | None) -> str:
     return side if clock_h is None else f"{side}, {clock_words(clock_h)}"
 
 
-def _margin(first: Fit, second: Fit, tie: bool) -> str:
-    told = " and ".join(_chance(fit) for fit in (first, second))
-    why = ": a tie, as the intervals overlap, sampling error included" if tie else ""
-    return f"Predicted probability of an antral seal in one try: {told}{why}."
+def _margin(found: Comparison) -> str:
+    told = " and ".join(_chance(fit) for fit in found.fits)
+    return (
+        f"Predicted probability of an antral seal in one try: {told}. {difference_words(found)}"
+    ).strip()
+
+
+def difference_words(found: Comparison) -> str:
+    """Say by how much two balloons differ in their probability, or that they tie.
+
+    The larger probability is named; the interval is that of the difference, not of either.
+    """
+    apart = found.difference
+    if apart is None:
+        return ""
+    first, second = (_probability(fit) for fit in found.fits)
+    more, low, high = apart.probability, apart.low, apart.high
+    names = [balloon_size(fit).replace(SPACE, " ") for fit in found.fits]
+    name = names[1]
+    if more < 0.0:
+        more, low, high, name = -more, -high, -low, names[0]
+    bounds = f"{number(low, 2)} to {number(high, 2)}"
+    if found.tie:
+        return (
+            f"A tie: {first} and {second}; the difference, {number(more, 2)} ({bounds}), may be "
+            "none."
+        )
+    doubt = ", which may be none" if low <= 0.0 else ""
+    return f"{name} more by {number(more, 2)} ({bounds}){doubt}."
+
+
+def _probability(fit: Fit) -> str:
+    return number(None if fit.margin is None else fit.margin.antral.probability, 2)
 
 
 def _chance(fit: Fit) -> str:
@@ -103,25 +132,23 @@ def _chance(fit: Fit) -> str:
     return f"{fit.balloon} {chance.probability:.2f} ({chance.low:.2f} to {chance.high:.2f})"
 
 
-def _both_tries(first: Fit, second: Fit) -> str:
-    assert first.margin is not None and second.margin is not None
-    parts = joint(first.margin.antral, second.margin.antral)
-    assert parts is not None
-    only_first, only_second, both, neither = parts
+def _both_tries(found: Comparison) -> str:
+    assert found.split is not None
+    only_first, only_second, both, neither = found.split
     return (
-        f"Of one try of each: {first.balloon} alone seals in {only_first:.2f}, "
-        f"{second.balloon} alone in {only_second:.2f}, both in {both:.2f}, neither in "
+        f"One try of each: {found.first} alone seals in {only_first:.2f}, "
+        f"{found.second} alone in {only_second:.2f}, both in {both:.2f}, neither in "
         f"{neither:.2f}."
     )
 
 
-def _depth(first: Fit, second: Fit) -> str:
-    told = " and ".join(f"{fit.balloon} {_height(fit.depth_mm or 0.0)}" for fit in (first, second))
-    change = (second.depth_mm or 0.0) - (first.depth_mm or 0.0)
-    if abs(change) < 0.05:
+def _depth(found: Comparison) -> str:
+    told = " and ".join(f"{fit.balloon} {_height(fit.depth_mm or 0.0)}" for fit in found.fits)
+    more = found.depth_difference_mm or 0.0
+    if abs(more) < 0.05:
         end = "at the same depth"
     else:
-        end = f"the larger one {abs(change):.1f} mm {'deeper' if change > 0.0 else 'farther back'}"
+        end = f"the larger one {abs(more):.1f} mm {'deeper' if more > 0.0 else 'farther back'}"
     return f"Equator: {told}; {end}."
 
 
@@ -130,15 +157,13 @@ def _height(depth_mm: float) -> str:
     return f"{abs(depth_mm):.1f} mm {side} the ostial plane"
 
 
-def _antral_area(first: Fit, second: Fit) -> str:
-    small, large = first.antral_area_mm2 or 0.0, second.antral_area_mm2 or 0.0
-    change = large - small
-    end = f"the larger one {abs(change):.0f} mm² {'more' if change > 0.0 else 'less'}"
-    if abs(change) < 0.5:
+def _antral_area(found: Comparison) -> str:
+    told = " and ".join(f"{fit.balloon} {fit.antral_area_mm2 or 0.0:.0f} mm²" for fit in found.fits)
+    more = found.antral_area_difference_mm2 or 0.0
+    end = f"the larger one {abs(more):.0f} mm² {'more' if more > 0.0 else 'less'}"
+    if abs(more) < 0.5:
         end = "no difference"
-    return (
-        f"Antral area: {first.balloon} {small:.0f} mm² and {second.balloon} {large:.0f} mm²; {end}."
-    )
+    return f"Antral area: {told}; {end}."
 
 
 def _neighbour(first: Fit, second: Fit, name: str) -> str:

@@ -6,22 +6,18 @@ report's.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
 from veinfit.seating.kinds import Approach
-from veinfit.seating.model import Chance, Fit
+from veinfit.seating.model import Fit
 from veinfit.seating.seal.arcs import OpenArc, open_arcs
-from veinfit.seating.uncertainty.split import joint
+from veinfit.seating.uncertainty.split import Difference, difference, joint
 from veinfit.settings import ComparisonSettings, SeatingSettings
 
 Topic = Literal["seal", "margin", "both tries", "depth", "antral area", "neighbour"]
-
-SAMPLING_BOUND = 1.959963984540054
-"""Standard errors of sampling that the interval of a probability takes in: 95 %."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +47,11 @@ class Comparison:
     fits : tuple of Fit
         The smaller balloon first.
     remarks : tuple of Remark
+    split : tuple of float or None
+        Of one antral try of each: probability that only the first seals, only the second, both,
+        neither; None where tries of both were not assessed.
+    difference : Difference or None
+        By how much the larger one is likelier to give an antral seal in one try.
     neither_seals : bool or None
         None where the seal of one was not assessed.
     open_arcs : tuple of OpenArc
@@ -59,6 +60,8 @@ class Comparison:
 
     fits: tuple[Fit, Fit]
     remarks: tuple[Remark, ...]
+    split: tuple[float, float, float, float] | None
+    difference: Difference | None
     neither_seals: bool | None
     open_arcs: tuple[OpenArc, ...]
 
@@ -71,6 +74,23 @@ class Comparison:
     def approach(self) -> Approach:
         """Return how both come to it."""
         return self.fits[0].approach
+
+    @property
+    def tie(self) -> bool | None:
+        """Return whether the probabilities tie; None where they were not both computed."""
+        return next((one.tie for one in self.remarks if one.topic == "margin"), None)
+
+    @property
+    def depth_difference_mm(self) -> float | None:
+        """Depth of the larger one's equator less that of the smaller one's."""
+        first, second = (fit.depth_mm for fit in self.fits)
+        return None if first is None or second is None else second - first
+
+    @property
+    def antral_area_difference_mm2(self) -> float | None:
+        """Antral area of the larger one less that of the smaller one."""
+        first, second = (fit.antral_area_mm2 for fit in self.fits)
+        return None if first is None or second is None else second - first
 
     @property
     def first(self) -> str:
@@ -104,18 +124,26 @@ def compare(
     closes = _seals(first), _seals(second)
     neither = None if None in closes else not any(closes)
     arcs = open_arcs((first, second), seating.contact_tolerance_mm) if neither else ()
-    return Comparison((first, second), tuple(_remarks(first, second, settings)), neither, arcs)
-
-
-def _remarks(first: Fit, second: Fit, settings: ComparisonSettings) -> Iterator[Remark]:
-    yield Remark("seal", _seals_tie(first, second, settings))
+    split, apart = None, None
     if first.margin is not None and second.margin is not None:
         chances = first.margin.antral, second.margin.antral
-        bounds = [interval(chance) for chance in chances]
-        tie = max(low for low, _ in bounds) <= min(high for _, high in bounds)
-        yield Remark("margin", tie)
-        if joint(*chances) is not None:
-            yield Remark("both tries")
+        split, apart = joint(*chances), difference(*chances)
+    remarks = tuple(_remarks(first, second, split, apart, settings))
+    return Comparison((first, second), remarks, split, apart, neither, arcs)
+
+
+def _remarks(
+    first: Fit,
+    second: Fit,
+    split: tuple[float, ...] | None,
+    apart: Difference | None,
+    settings: ComparisonSettings,
+) -> Iterator[Remark]:
+    yield Remark("seal", _seals_tie(first, second, settings))
+    if first.margin is not None and second.margin is not None:
+        yield Remark("margin", _chances_tie(apart, settings))
+    if split is not None:
+        yield Remark("both tries")
     if first.depth_mm is not None and second.depth_mm is not None:
         yield Remark("depth")
     if first.antral_area_mm2 is not None and second.antral_area_mm2 is not None:
@@ -143,9 +171,8 @@ def _seals_tie(first: Fit, second: Fit, settings: ComparisonSettings) -> bool:
     return same_kind and abs(widths[0] - widths[1]) < settings.leak_tie_mm
 
 
-def interval(chance: Chance) -> tuple[float, float]:
-    """Return bounds that carry the calibration and the sampling error together, 0 to 1."""
-    sampling = SAMPLING_BOUND * chance.sampling_error
-    low = chance.probability - math.hypot(chance.probability - chance.low, sampling)
-    high = chance.probability + math.hypot(chance.high - chance.probability, sampling)
-    return max(low, 0.0), min(high, 1.0)
+def _chances_tie(found: Difference | None, settings: ComparisonSettings) -> bool:
+    """Whether two probabilities are near each other and their difference may be none at all."""
+    if found is None:
+        return False
+    return abs(found.probability) < settings.probability_tie and found.low <= 0.0 <= found.high

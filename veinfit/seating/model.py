@@ -73,6 +73,9 @@ class Chance:
     spread : float
         Variance of the probability over the uncertainty of the calibration, as a share of
         the greatest that it could have, p (1 - p).
+    answers : mapping of str to float
+        By how much the probability changes with one standard deviation of each calibrated
+        quantity; what moves two balloons alike is no difference between them.
     """
 
     probability: float
@@ -81,6 +84,7 @@ class Chance:
     sampling_error: float
     given_patient: tuple[float, ...]
     spread: float = 0.0
+    answers: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,17 @@ class ComparisonSettings:
         low=0.0,
         high=10.0,
     )
+    probability_tie: float = parameter(
+        0.15,
+        unit="1",
+        meaning=(
+            "probabilities that differ by less than this are a tie, if the interval of their "
+            "difference holds 0"
+        ),
+        basis="twice the sampling error of a probability; a choice of words, no source",
+        low=0.0,
+        high=1.0,
+    )
 
 
 @dataclass(frozen=True, slots=True)

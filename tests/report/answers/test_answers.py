@@ -15,8 +15,10 @@ from veinfit.settings import Settings
 SETTINGS = Settings()
 
 
-def margin(probability: float, shares: dict[str, float]) -> Margin:
-    chance = Chance(probability, probability - 0.3, probability + 0.1, 0.03, (probability,) * 4)
+def margin(probability: float, shares: dict[str, float], push: float = 0.0) -> Margin:
+    """A margin whose probability moves by this with the push."""
+    chance = Chance(probability, probability - 0.3, probability + 0.1, 0.03, (probability,) * 4,
+                    answers={"push": push})  # fmt: skip
     return Margin(
         32, 32, 0, chance, chance, chance, chance, chance, 0.0, None, 1.0, (), (0.1, 0.4, 1.0),
         shares,
@@ -37,26 +39,26 @@ def test_the_greatest_probability_is_best_and_a_tie_is_told_with_both_figures(
 ) -> None:
     shares = {"push and stiffness": 0.55, "direction": 0.3, "together": 0.15}
     small = replace(fits[0], seal_probability=0.5, margin=margin(0.5, shares))
-    large = replace(fits[1], seal_probability=0.6, margin=margin(0.6, shares))
+    large = replace(fits[1], seal_probability=0.6, margin=margin(0.6, shares, push=0.061))
     told = line(small, large)
     assert [size.best for size in told.sizes] == [False, True]
-    assert told.tie == "A tie: 0.50 and 0.60; the intervals overlap."
+    assert told.tie
+    assert told.apart == "A tie: 0.50 and 0.60; the difference, 0.10 (−0.02 to 0.22), may be none."
     assert points(small, large)["Decided by"] == (
         "push against stiffness of the wall, then direction of the shaft"
     )
     apart = replace(large, seal_probability=0.9, margin=margin(0.9, shares))
-    assert line(replace(small, margin=margin(0.2, shares)), apart).tie == ""
+    clear = line(replace(small, margin=margin(0.2, shares)), apart)
+    assert not clear.tie and clear.apart == "31 mm more by 0.70 (0.70 to 0.70)."
 
 
-def test_a_tie_between_intervals_that_part_says_why(fits: tuple[Fit, ...]) -> None:
-    """The intervals shown carry the calibration alone; the tie counts the sampling error too."""
-    small = replace(fits[0], seal_probability=0.5, margin=margin(0.5, {}),
-                    seal_probability_low=0.4, seal_probability_high=0.55)  # fmt: skip
-    large = replace(fits[1], seal_probability=0.6, margin=margin(0.6, {}),
-                    seal_probability_low=0.58, seal_probability_high=0.7)  # fmt: skip
-    assert line(small, large).tie == (
-        "A tie: 0.50 and 0.60; the intervals overlap, the sampling error counted."
-    )
+def test_a_large_difference_is_no_tie_though_it_may_be_none(fits: tuple[Fit, ...]) -> None:
+    """As for 0.20 beside 0.62 with wide intervals: the figures are told, and the doubt."""
+    small = replace(fits[0], seal_probability=0.62, margin=margin(0.62, {}, push=0.3))
+    large = replace(fits[1], seal_probability=0.2, margin=margin(0.2, {}))
+    told = line(small, large)
+    assert not told.tie
+    assert told.apart == "28 mm more by 0.42 (−0.17 to 1.00), which may be none."
 
 
 def test_pushes_are_told_in_words(fits: tuple[Fit, ...]) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
+from veinfit.io.cells import Row
 from veinfit.seating.compare import Comparison
 
 DECIMALS = 2
@@ -13,23 +14,22 @@ DECIMALS = 2
 
 
 def comparison_documents(
-    told: Sequence[Comparison], words: Sequence[Sequence[str]]
+    told: Sequence[Comparison], rows: Sequence[Row], words: Sequence[Sequence[str]]
 ) -> list[dict[str, Any]]:
     """Return what sets the balloons of every vein apart as plain values.
 
     Parameters
     ----------
     told : sequence of Comparison
+    rows : sequence of mapping
+        Those of ``comparisons.csv``.
     words : sequence of sequence of str
         For every remark of every comparison; without them these are empty.
     """
     texts = words or [[""] * len(found.remarks) for found in told]
     return [
         {
-            "vein": found.vein,
-            "approach": found.approach,
-            "first": found.first,
-            "second": found.second,
+            **row,
             "remarks": [
                 {"topic": remark.topic, "text": text, "tie": remark.tie}
                 for remark, text in zip(found.remarks, said, strict=True)
@@ -40,5 +40,5 @@ def comparison_documents(
                 for arc in map(asdict, found.open_arcs)
             ],
         }
-        for found, said in zip(told, texts, strict=True)
+        for found, row, said in zip(told, rows, texts, strict=True)
     ]

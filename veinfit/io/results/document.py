@@ -24,6 +24,7 @@ from veinfit.io.results.record import CaseRecord
 from veinfit.io.results.tables import (
     aim_rows,
     clock_rows,
+    comparison_rows,
     crossing_rows,
     distance_column,
     expected_rows,
@@ -87,13 +88,17 @@ def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, An
             "occlusion_grade": grade_definition(record.settings.seating),
             "deep": deep_definition(record.settings.seating),
         },
-        "expected_splits": split_documents(record.fits),
+        "expected_splits": split_documents(record.splits),
         "expected": expected_rows(record),
         "crossings": _crossings(record),
-        "comparisons": comparison_documents(record.comparisons, record.beside),
+        "comparisons": _comparisons(record),
         "notes": [asdict(note) for note in _all_notes(record)],
         "files": sorted({*files, "case.json"}),
     }
+
+
+def _comparisons(record: CaseRecord) -> list[dict[str, Any]]:
+    return comparison_documents(record.comparisons, comparison_rows(record), record.beside)
 
 
 def case_json(document: Mapping[str, Any]) -> bytes:

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from veinfit.seating.model import Chance, Fit, Margin
-from veinfit.seating.uncertainty.split import expected_splits
+from veinfit.seating.model import Chance, Margin
+from veinfit.seating.uncertainty.split import ExpectedSplit
 
 DECIMALS = 4
 """Of probabilities and shares, as in the tables."""
@@ -41,11 +41,11 @@ def margin_document(margin: Margin | None) -> dict[str, Any] | None:
     }
 
 
-def split_documents(fits: Sequence[Fit]) -> list[dict[str, Any]]:
+def split_documents(splits: Sequence[ExpectedSplit]) -> list[dict[str, Any]]:
     """Return the expected split of every two balloons in every vein as plain values."""
     return [
         {name: _number(v) if isinstance(v, float) else v for name, v in asdict(split).items()}
-        for split in expected_splits(fits)
+        for split in splits
     ]
 
 

@@ -16,7 +16,7 @@ from veinfit.io.cells import Row, csv_table, row_of, xyz_values
 from veinfit.io.columns import arrow_schema, names
 from veinfit.io.results.record import CaseRecord
 from veinfit.notes import Note
-from veinfit.seating.expected import expected_seals
+from veinfit.seating.compare import Comparison
 from veinfit.seating.further import Crossings
 from veinfit.seating.model import Fit
 
@@ -49,6 +49,8 @@ CROSSING_COLUMNS = names("crossings")
 """``crossings.csv`` has in addition a ``misalignment_VEIN_deg`` for each vein."""
 
 PLAN_COLUMNS = names("plans")
+
+COMPARISON_COLUMNS = names("comparisons")
 
 ATTEMPT_COLUMNS = names("attempts")
 
@@ -209,9 +211,25 @@ def growth_rows(fit: Fit, structures: Sequence[str]) -> list[Row]:
 
 def expected_rows(record: CaseRecord) -> list[Row]:
     """Return the rows of ``expected.csv``."""
-    tries = record.settings.margin.steered_attempts
-    found = expected_seals(record.fits, steered_tries=tries)
-    return [row_of(EXPECTED_COLUMNS, asdict(one)) for one in found]
+    return [row_of(EXPECTED_COLUMNS, asdict(one)) for one in record.expected]
+
+
+def comparison_rows(record: CaseRecord) -> list[Row]:
+    """Return the rows of ``comparisons.csv``."""
+    return [row_of(COMPARISON_COLUMNS, _comparison_values(one)) for one in record.comparisons]
+
+
+def _comparison_values(found: Comparison) -> dict[str, Any]:
+    apart = found.difference
+    return {
+        **{name: getattr(found, name) for name in ("vein", "approach", "first", "second", "tie")},
+        **dict(zip(COMPARISON_COLUMNS[4:8], found.split or (None,) * 4, strict=True)),
+        "seal_difference": apart and apart.probability,
+        "seal_difference_low": apart and apart.low,
+        "seal_difference_high": apart and apart.high,
+        "depth_difference_mm": found.depth_difference_mm,
+        "antral_area_difference_mm2": found.antral_area_difference_mm2,
+    }
 
 
 def crossing_columns(veins: Sequence[str]) -> tuple[str, ...]:
@@ -307,6 +325,7 @@ def case_rows(record: CaseRecord) -> dict[str, Table]:
             growth_columns(structures), of_fits(lambda fit: growth_rows(fit, structures))
         ),
         "expected": Table(EXPECTED_COLUMNS, expected_rows(record)),
+        "comparisons": Table(COMPARISON_COLUMNS, comparison_rows(record)),
         "plans": Table(PLAN_COLUMNS, of_fits(plan_rows)),
         "crossings": Table(crossing_columns(veins), crossing_rows(record.crossings, veins)),
     }

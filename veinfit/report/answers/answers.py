@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from veinfit.report.answers.tables import Cell, cell
 from veinfit.report.charts.aims import aim_words
 from veinfit.report.charts.further import together_words
+from veinfit.report.seating_words import difference_words
 from veinfit.report.wording import (
     SPACE,
     Mark,
@@ -90,15 +91,18 @@ class Answer:
     ----------
     vein : str
     sizes : tuple of SizeAnswer
-    tie : str
-        A sentence where sizes tie, with their figures; else empty.
+    tie : bool
+        Whether sizes tie.
+    apart : str
+        By how much their probabilities differ, with the interval of the difference.
     points : tuple of (str, str)
         What is told besides: a word for it, and a phrase.
     """
 
     vein: str
     sizes: tuple[SizeAnswer, ...]
-    tie: str
+    tie: bool
+    apart: str
     points: tuple[tuple[str, str], ...]
 
     @property
@@ -127,17 +131,10 @@ def answer(
         (f.seal_probability for f in led if f.seal_probability is not None), default=None
     )
     sizes = tuple(_size(fit, greatest, settings) for fit in led)
-    approaches = {fit.approach for fit in led}
-    ties = any(
-        remark.topic == "margin" and remark.tie
-        for side in sides
-        if side.approach in approaches
-        for remark in side.remarks
-    )
-    tie = ""
-    if ties and len(led) > 1:
-        tie = _tie_words([s.fit for s in sizes if s.fit.seal_probability is not None])
-    return Answer(vein, sizes, tie, tuple(_points(sizes, settings)))
+    beside = [side for side in sides if side.approach in {fit.approach for fit in led}]
+    ties = any(side.tie for side in beside)
+    apart = " ".join(filter(None, map(difference_words, beside)))
+    return Answer(vein, sizes, ties, apart, tuple(_points(sizes, settings)))
 
 
 def in_doubt_first(answers: Sequence[Answer]) -> tuple[Answer, ...]:
@@ -153,16 +150,6 @@ def _led(fits: Sequence[Fit]) -> list[Fit]:
     """Return the fits of the approach that leads: coaxial rows beside it are for reference."""
     led = [fit for fit in fits if fit.approach == DEFAULT_APPROACH]
     return led or list(fits)
-
-
-def _tie_words(fits: Sequence[Fit]) -> str:
-    """Say that sizes tie; where the intervals shown part, the sampling error makes them meet."""
-    told = " and ".join(number(fit.seal_probability, 2) for fit in fits)
-    lows = [fit.seal_probability_low for fit in fits if fit.seal_probability_low is not None]
-    highs = [fit.seal_probability_high for fit in fits if fit.seal_probability_high is not None]
-    parted = bool(lows) and bool(highs) and max(lows) > min(highs)
-    counted = ", the sampling error counted" if parted else ""
-    return f"A tie: {told}; the intervals overlap{counted}."
 
 
 def _size(fit: Fit, greatest: float | None, settings: Settings) -> SizeAnswer:

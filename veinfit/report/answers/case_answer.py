@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from veinfit.report.wording import MISSING, SPACE, number
-from veinfit.seating.expected import Expected, expected_seals
-from veinfit.seating.model import Fit
+from veinfit.seating.expected import Expected
 
 CASE_KEY = (
     "Expected number of veins with an antral seal (sealed and not deep); in brackets, the "
@@ -56,22 +55,21 @@ class CaseLine:
         return f"{told}. Least likely: {self.weakest}."
 
 
-def case_lines(fits: Sequence[Fit], steered_tries: int = 3) -> tuple[CaseLine, ...]:
+def case_lines(expected: Sequence[Expected], veins: int) -> tuple[CaseLine, ...]:
     """Return a line for one try and one for several; none where no margin was computed.
 
     Parameters
     ----------
-    fits : sequence of Fit
-        Of all veins.
-    steered_tries : int
-        Tries in a chain at most.
+    expected : sequence of Expected
+    veins : int
+        How many veins the case has fits of.
     """
     by_tries: dict[int, list[Expected]] = {}
-    for one in expected_seals(fits, steered_tries=steered_tries):
+    for one in expected:
         by_tries.setdefault(one.tries, []).append(one)
     return tuple(
         CaseLine(
-            _label(tries, choices[0].veins, len({fit.vein for fit in fits})),
+            _label(tries, choices[0].veins, veins),
             _tries(tries),
             tuple(
                 Choice(

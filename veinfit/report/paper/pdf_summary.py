@@ -75,9 +75,8 @@ def summary(
         blocks.append(line)
     blocks += [Spacer(1, 2 * mm), _answers(report, parts, width)]
     settings = report.settings.report
-    fits = [fit for part in parts for fit in part.fits]
-    tries = report.settings.margin.steered_attempts
-    blocks += [*_case(case_rows(case_lines(fits, tries)), width), Spacer(1, 1 * mm)]
+    lines = case_lines(report.expected, len({fit.vein for fit in report.fits}))
+    blocks += [*_case(case_rows(lines), width), Spacer(1, 1 * mm)]
     blocks += [
         words(f"Probability that one try seals. {scale_words(settings)}", SMALL_PT, MUTED),
         words(AGAINST_PRACTICE, SMALL_PT, MUTED),
@@ -153,8 +152,8 @@ def _answer(one: Answer, part: VeinPart) -> list[Any]:
     sizes: list[Flowable] = [labelled(*_size(size), size=SMALL_PT) for size in one.sizes]
     if not sizes:
         sizes = [words("no balloon was tried", SMALL_PT)]
-    if one.tie:
-        sizes.append(words(one.tie, SMALL_PT))
+    if one.apart:
+        sizes.append(words(one.apart, SMALL_PT))
     points = labelled(*((label, f"{text}.") for label, text in one.points), size=SMALL_PT)
     return [name, sizes, points]
 

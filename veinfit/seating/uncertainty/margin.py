@@ -210,7 +210,8 @@ def chance(
         float(np.nanstd(given, ddof=1) / np.sqrt((count > 0).sum())) if len(given) > 1 else 0.0
     )
     error = max(by_patient, math.sqrt(mild * (1.0 - mild) / total))
-    spread = _answer(closed, assessed, unknowns, seating, margin) ** 2 / (mild * (1.0 - mild))
+    answers = _answers(closed, assessed, unknowns, seating, margin)
+    spread = math.fsum(one**2 for one in answers.values()) / (mild * (1.0 - mild))
     low, high = bounds(mild, spread)
     # Tries that missing wall leaves open may all have failed, or all have closed.
     unknown = 1.0 - total / assessed.size
@@ -221,22 +222,23 @@ def chance(
         sampling_error=error,
         given_patient=tuple(float(value) for value in given),
         spread=spread,
+        answers=answers,
     )
 
 
-def _answer(
+def _answers(
     closed: BoolArray,
     assessed: BoolArray,
     unknowns: Unknowns,
     seating: SeatingSettings,
     margin: MarginSettings,
-) -> float:
-    """Return the standard deviation of the probability over the uncertainty of the calibration."""
+) -> dict[str, float]:
+    """Return how the probability changes with one SD of each calibrated quantity."""
     lower, higher = (float(closed[which][assessed].mean()) for which in (0, 2))
-    variance = (0.5 * (higher - lower)) ** 2
+    answers = {"tolerance": 0.5 * (higher - lower)}
     fitted = expand(closed[1][assessed].astype(float), _terms(unknowns, assessed, seating, margin))
     if fitted is None:
-        return math.sqrt(variance)
+        return answers
     uncertainty = {
         "push": margin.push_calibration,
         "guide": margin.guide_calibration,
@@ -244,11 +246,11 @@ def _answer(
         "direction": margin.direction_calibration,
         "shape": margin.shape_calibration,
     }
-    for term, explained in zip(fitted.terms, fitted.explained, strict=True):
+    coefficients = np.sign(fitted.coefficients) * np.sqrt(np.maximum(fitted.explained, 0.0))
+    for term, coefficient in zip(fitted.terms, coefficients, strict=True):
         if term.quantity:
-            scale = term.answer * uncertainty[term.quantity]
-            variance += scale**2 * max(float(explained), 0.0)
-    return math.sqrt(variance)
+            answers[term.quantity] = term.answer * uncertainty[term.quantity] * float(coefficient)
+    return answers
 
 
 def _terms(

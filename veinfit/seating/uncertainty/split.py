@@ -1,18 +1,26 @@
-"""What two balloons can be expected to close between them, over their tries."""
+"""What two balloons can be expected to close between them, and how far they differ."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
 
 import numpy as np
+from scipy.special import stdtrit
 
 from veinfit.seating.kinds import Approach
 from veinfit.seating.model import Chance, Fit
 
 Closure = Literal["occluded", "sealed", "antral"]
+
+INTERVAL = 0.975
+"""Share of a law below the upper bound of its 95 % interval."""
+
+NORMAL_BOUND = 1.959963984540054
+"""Standard deviations that the 95 % interval of a normal law takes in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +66,49 @@ def joint(first: Chance, second: Chance) -> tuple[float, float, float, float] | 
         float(p.mean()) for p in (a * (1.0 - b), (1.0 - a) * b, a * b, (1.0 - a) * (1.0 - b))
     )
     return only_first, only_second, both, neither
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """By how much one balloon is likelier to close a vein than another.
+
+    Attributes
+    ----------
+    probability : float
+        The second one's probability less the first one's.
+    low, high : float
+        95 % bounds, which carry the sampling error and the uncertainty of the calibration.
+    """
+
+    probability: float
+    low: float
+    high: float
+
+
+def difference(first: Chance, second: Chance) -> Difference | None:
+    """Compare two balloons draw by draw of the patient's unknowns, which both share.
+
+    What moves both alike, of the patient or of the calibration, is no difference between them.
+
+    Returns
+    -------
+    Difference or None
+        None where fewer than two draws have assessed tries of both.
+
+    References
+    ----------
+    .. [1] Student, The probable error of a mean, Biometrika 1908;6:1-25 (paired comparison).
+    """
+    each = np.array(second.given_patient) - np.array(first.given_patient)
+    each = each[np.isfinite(each)]
+    if len(each) < 2:
+        return None
+    mean = float(each.mean())
+    sampling = float(stdtrit(len(each) - 1, INTERVAL)) * float(each.std(ddof=1))
+    names = first.answers.keys() | second.answers.keys()
+    apart = [second.answers.get(n, 0.0) - first.answers.get(n, 0.0) for n in names]
+    reach = math.hypot(sampling / math.sqrt(len(each)), NORMAL_BOUND * math.hypot(*apart))
+    return Difference(mean, max(mean - reach, -1.0), min(mean + reach, 1.0))
 
 
 def expected_splits(fits: Sequence[Fit]) -> Iterator[ExpectedSplit]:
