@@ -25,7 +25,7 @@ from veinfit.anatomy.naming.missing_veins import absent_notes, labelled_but_miss
 from veinfit.anatomy.naming.names import (
     APPENDAGE,
     MITRAL,
-    Claim,
+    CandidateFeatures,
     Naming,
     name_candidates,
 )
@@ -94,17 +94,17 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     branches = with_labelled(find_branches(spheres, lumen.openings), lumen_input.hints)
     candidates = find_candidates(rough, branches, settings.anatomy, lumen_input.hints)
     tell("names")
-    claims = _claims(lumen, branches, candidates, lumen_input.hints)
+    features = _features(lumen, branches, candidates, lumen_input.hints)
     stated = StatedFrame(
         frame, lumen_input.resolution_mm is not None, lumen_input.trust_frame, flat_side(spheres)
     )
-    naming = name_candidates(claims, settings.anatomy.common_trunk_mm, stated)
+    naming = name_candidates(features, settings.anatomy.common_trunk_mm, stated)
     notes = (*notes, *filter(None, [naming.other_frame.note(stated)]))
     roles = {
         role: index
-        for role, index in _with_extras(naming, claims, candidates).items()
+        for role, index in _with_extras(naming, features, candidates).items()
         if not role.startswith("extra-")
-        or claims[index].hint
+        or features[index].hint
         or _past_ostium_mm(candidates[index], lumen, branches) >= LEAST_EXTRA_MM
     }
     veins = {role: index for role, index in roles.items() if role not in (APPENDAGE, MITRAL)}
@@ -135,14 +135,14 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     )
 
 
-def _claims(
+def _features(
     lumen: Lumen,
     branches: Branches,
     candidates: Sequence[Candidate],
     hints: Mapping[str, FloatArray],
-) -> list[Claim]:
+) -> list[CandidateFeatures]:
     labels = LabelHints(hints)
-    claims = []
+    features = []
     for candidate in candidates:
         members = [branches.branches[m] for m in candidate.members]
         first = members[0]
@@ -158,8 +158,8 @@ def _claims(
             widest = candidate.tube.areas_mm2.max() if candidate.tube is not None else 1000.0
             diameter = float(np.sqrt(4.0 * widest / np.pi))
         said = {labels.of_branch(m) for m in members}
-        claims.append(
-            Claim(
+        features.append(
+            CandidateFeatures(
                 members=candidate.members,
                 place=unit(centre - branches.body_centre),
                 direction=direction,
@@ -172,7 +172,7 @@ def _claims(
                 hint=said.pop() if len(said) == 1 else "",
             )
         )
-    return claims
+    return features
 
 
 def _is_tube(candidate: Candidate) -> bool:
@@ -188,16 +188,16 @@ def _slenderness(candidate: Candidate) -> float:
 
 
 def _with_extras(
-    naming: Naming, claims: Sequence[Claim], candidates: Sequence[Candidate]
+    naming: Naming, features: Sequence[CandidateFeatures], candidates: Sequence[Candidate]
 ) -> dict[str, int]:
     """Give every open tube that no role took, and that has the ostium of a vein, a name."""
     roles = dict(naming.roles)
-    used = {m for index in roles.values() for m in claims[index].members}
+    used = {m for index in roles.values() for m in features[index].members}
     number = 1
-    for index, claim in enumerate(claims):
-        if len(claim.members) > 1 or claim.members[0] in used or not claim.is_open:
+    for index, one in enumerate(features):
+        if len(one.members) > 1 or one.members[0] in used or not one.is_open:
             continue
-        if not claim.has_ostium or claim.diameter_mm > WIDEST_EXTRA_MM:
+        if not one.has_ostium or one.diameter_mm > WIDEST_EXTRA_MM:
             continue
         while f"extra-{number}" in roles:
             number += 1

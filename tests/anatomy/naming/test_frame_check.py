@@ -138,22 +138,22 @@ def test_no_sample_passes_silently_in_any_of_48_frames(name, monkeypatch):
     """What was found is looked at in all frames; some are found anew, which tells the same."""
     lumen, asked = lumen_of(name), []
 
-    def named(claims, common_trunk_mm, stated):
-        asked.append((claims, stated))
-        return name_candidates(claims, common_trunk_mm, stated)
+    def named(candidates, common_trunk_mm, stated):
+        asked.append((candidates, stated))
+        return name_candidates(candidates, common_trunk_mm, stated)
 
     monkeypatch.setattr("veinfit.anatomy.find.name_candidates", named)
     find_anatomy(lumen, Settings())
-    ((claims, stated),) = asked
+    ((candidates, stated),) = asked
     verdicts = {}
     for axes in ALL_AXES:
         seen = [
             replace(
-                claim,
-                place=seen_in(axes, claim.place[None])[0],
-                direction=seen_in(axes, claim.direction[None])[0],
+                candidate,
+                place=seen_in(axes, candidate.place[None])[0],
+                direction=seen_in(axes, candidate.direction[None])[0],
             )
-            for claim in claims
+            for candidate in candidates
         ]
         flat = FlatSide(seen_in(axes, stated.flat.thinnest[None])[0], stated.flat.clear)
         try:

@@ -9,7 +9,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from veinfit.anatomy.naming.frame_check import seen_in
-from veinfit.anatomy.naming.names import TEMPLATE, Claim, name_candidates
+from veinfit.anatomy.naming.names import TEMPLATE, CandidateFeatures, name_candidates
 from veinfit.anatomy.naming.roles import SOME_VEIN
 from veinfit.errors import InputError
 from veinfit.vectors import unit
@@ -17,7 +17,7 @@ from veinfit.vectors import unit
 FOUR = ("LSPV", "LIPV", "RSPV", "RIPV", "LAA", "MV")
 
 
-def claim(role, index, turn=None, **changes):
+def candidate(role, index, turn=None, **changes):
     turn = turn or Rotation.identity()
     place, direction = (turn.apply(unit(np.array(v))) for v in TEMPLATE[role])
     values = {
@@ -30,12 +30,12 @@ def claim(role, index, turn=None, **changes):
         "slenderness": 1.5,
         "shared_mm": None,
     }
-    return Claim(**(values | changes))
+    return CandidateFeatures(**(values | changes))
 
 
 def named(roles, turn=None, **changes):
-    claims = [claim(r, k, turn, **changes) for k, r in enumerate(roles)]
-    naming = name_candidates(claims, 10.0)
+    candidates = [candidate(r, k, turn, **changes) for k, r in enumerate(roles)]
+    naming = name_candidates(candidates, 10.0)
     return {role: roles[k] for role, k in naming.roles.items()}, naming
 
 
@@ -72,14 +72,14 @@ def test_a_frame_turned_half_round_is_refused_with_the_remedy():
 
 def seen(axes):
     """The usual candidates as a file with other axes shows them."""
-    claims = [claim(role, k) for k, role in enumerate(FOUR)]
+    candidates = [candidate(role, k) for k, role in enumerate(FOUR)]
     return [
         dataclasses.replace(
             c,
             place=seen_in(axes, c.place[None])[0],
             direction=seen_in(axes, c.direction[None])[0],
         )
-        for c in claims
+        for c in candidates
     ]
 
 
@@ -113,19 +113,21 @@ def test_a_long_trunk_is_a_vein_and_a_short_one_is_not():
         (14.0, {"LCPV", "RSPV", "RIPV"}),
         (6.0, {"LSPV", "LIPV", "RSPV", "RIPV"}),
     ):
-        claims = [claim(r, k) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "RIPV", "MV"))]
-        claims.append(claim("LCPV", 0, members=(0, 1), diameter_mm=24.0, shared_mm=shared))
-        naming = name_candidates(claims, 10.0)
+        candidates = [candidate(r, k) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "RIPV", "MV"))]
+        candidates.append(candidate("LCPV", 0, members=(0, 1), diameter_mm=24.0, shared_mm=shared))
+        naming = name_candidates(candidates, 10.0)
         assert set(naming.roles) - {"MV"} == expected
 
 
 def test_a_part_shared_by_two_veins_is_one_vein_only_as_wide_as_veins_are():
     for diameter, expected in ((17.0, {"RIPV"}), (31.0, {"RIPV", "RMPV"})):
         roles = (*FOUR, "RMPV")
-        claims = [claim(r, k) for k, r in enumerate(roles)]
+        candidates = [candidate(r, k) for k, r in enumerate(roles)]
         members = (roles.index("RIPV"), roles.index("RMPV"))
-        claims.append(claim("RIPV", 0, members=members, diameter_mm=diameter, shared_mm=5.0))
-        naming = name_candidates(claims, 10.0)
+        candidates.append(
+            candidate("RIPV", 0, members=members, diameter_mm=diameter, shared_mm=5.0)
+        )
+        naming = name_candidates(candidates, 10.0)
         assert set(naming.roles) == (set(FOUR) - {"RIPV"}) | expected
 
 
@@ -143,42 +145,48 @@ def test_a_part_shared_by_two_veins_is_one_vein_only_as_wide_as_veins_are():
 def test_the_usual_calibres_tell_two_veins_from_one_that_branches_early(
     branches_mm, shared_mm, expected
 ):
-    claims = [claim(r, k) for k, r in enumerate((*FOUR, "RMPV"))]
+    candidates = [candidate(r, k) for k, r in enumerate((*FOUR, "RMPV"))]
     for k, diameter in zip((2, 6), branches_mm, strict=True):
-        claims[k] = dataclasses.replace(claims[k], diameter_mm=diameter)
-    claims.append(
-        claim("RSPV", 2, members=(2, 6), diameter_mm=shared_mm, shared_mm=3.0, excess=2.0)
+        candidates[k] = dataclasses.replace(candidates[k], diameter_mm=diameter)
+    candidates.append(
+        candidate("RSPV", 2, members=(2, 6), diameter_mm=shared_mm, shared_mm=3.0, excess=2.0)
     )
-    naming = name_candidates(claims, 10.0)
+    naming = name_candidates(candidates, 10.0)
     assert {r for r in naming.roles if r in ("RSPV", "RMPV")} == expected
 
 
 def test_a_vein_whose_ostium_came_out_too_wide_is_not_lost():
     # A blind funnel of a label volume: 31 mm is more than is published, and still a vein.
-    claims = [claim(r, k, is_open=False) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "RIPV"))]
-    claims[3] = dataclasses.replace(claims[3], diameter_mm=31.0)
-    naming = name_candidates(claims, 10.0)
+    candidates = [
+        candidate(r, k, is_open=False) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "RIPV"))
+    ]
+    candidates[3] = dataclasses.replace(candidates[3], diameter_mm=31.0)
+    naming = name_candidates(candidates, 10.0)
     assert naming.roles["RIPV"] == 3
 
 
 def test_a_label_that_holds_all_veins_goes_with_every_vein_and_nothing_else():
     hints = {"LAA": "LAA", "MV": ""}
     # Blind, as in a closed surface of labels, where without labels a vein may pass for a bulge.
-    claims = [claim(r, k, hint=hints.get(r, SOME_VEIN), is_open=False) for k, r in enumerate(FOUR)]
-    naming = name_candidates(claims, 10.0)
+    candidates = [
+        candidate(r, k, hint=hints.get(r, SOME_VEIN), is_open=False) for k, r in enumerate(FOUR)
+    ]
+    naming = name_candidates(candidates, 10.0)
     assert {role: FOUR[k] for role, k in naming.roles.items()} == {r: r for r in FOUR}
     assert min(naming.confidence.values()) > 0.95
 
 
 def test_a_long_part_of_a_common_trunk_leaves_no_doubt_about_the_whole():
     # A left common trunk whose superior vein has branches of its own inside the mesh.
-    singles = [claim(role, k) for k, role in enumerate(("LSPV", "LSPV", "LIPV", "RSPV", "RIPV"))]
+    singles = [
+        candidate(role, k) for k, role in enumerate(("LSPV", "LSPV", "LIPV", "RSPV", "RIPV"))
+    ]
     trunk = {"diameter_mm": 24.0, "shared_mm": 13.0, "members": (0, 1, 2), "excess": 1.0}
     inner = {"diameter_mm": 15.0, "shared_mm": 18.0, "members": (0, 1), "excess": 1.0}
-    whole = claim("LCPV", 0, **trunk)
-    rest = [claim("MV", 5)]
+    whole = candidate("LCPV", 0, **trunk)
+    rest = [candidate("MV", 5)]
     alone = name_candidates([*singles, *rest, whole], 10.0)
-    both = name_candidates([*singles, *rest, whole, claim("LSPV", 0, **inner)], 10.0)
+    both = name_candidates([*singles, *rest, whole, candidate("LSPV", 0, **inner)], 10.0)
     for naming in (alone, both):
         assert set(naming.roles) == {"LCPV", "RSPV", "RIPV", "MV"}
     assert both.confidence["LCPV"] == pytest.approx(alone.confidence["LCPV"], abs=0.05)
@@ -187,37 +195,39 @@ def test_a_long_part_of_a_common_trunk_leaves_no_doubt_about_the_whole():
 def test_labels_that_part_two_veins_leave_no_doubt_about_their_trunk():
     confidence = {}
     for hinted in (False, True):
-        claims = [claim(r, k, hint=r if hinted else "") for k, r in enumerate(FOUR)]
-        claims.append(claim("LCPV", 0, members=(0, 1), diameter_mm=24.0, shared_mm=9.8))
-        naming = name_candidates(claims, 10.0)
+        candidates = [candidate(r, k, hint=r if hinted else "") for k, r in enumerate(FOUR)]
+        candidates.append(candidate("LCPV", 0, members=(0, 1), diameter_mm=24.0, shared_mm=9.8))
+        naming = name_candidates(candidates, 10.0)
         assert {role: FOUR[k] for role, k in naming.roles.items()} == {r: r for r in FOUR}
         confidence[hinted] = naming.confidence["LSPV"]
     assert confidence[False] < 0.6 < 0.95 < confidence[True]
 
 
 def test_the_next_best_name_of_a_branch_may_be_a_part_of_a_trunk():
-    claims = [claim(r, k) for k, r in enumerate(FOUR)]
-    claims.append(claim("LCPV", 0, members=(0, 1), diameter_mm=30.0, shared_mm=14.0, excess=1.95))
-    naming = name_candidates(claims, 10.0)
+    candidates = [candidate(r, k) for k, r in enumerate(FOUR)]
+    candidates.append(
+        candidate("LCPV", 0, members=(0, 1), diameter_mm=30.0, shared_mm=14.0, excess=1.95)
+    )
+    naming = name_candidates(candidates, 10.0)
     assert naming.roles["LSPV"] == 0
     assert naming.runner_up["LSPV"] == "a branch of LCPV"
 
 
 def test_a_label_outweighs_the_place():
     turn = Rotation.from_rotvec(np.radians(35.0) * np.array([0.0, 1.0, 0.0]))
-    claims = [claim(r, k, turn, hint=r if r != "MV" else "") for k, r in enumerate(FOUR)]
-    assert {r: FOUR[k] for r, k in name_candidates(claims, 10.0).roles.items()} == {
+    candidates = [candidate(r, k, turn, hint=r if r != "MV" else "") for k, r in enumerate(FOUR)]
+    assert {r: FOUR[k] for r, k in name_candidates(candidates, 10.0).roles.items()} == {
         r: r for r in FOUR
     }
 
 
 def test_two_veins_side_by_side_have_doubtful_names():
     _, sure = named(FOUR)
-    claims = [claim(r, k) for k, r in enumerate(FOUR)]
+    candidates = [candidate(r, k) for k, r in enumerate(FOUR)]
     middle = unit(np.add(TEMPLATE["LSPV"][0], TEMPLATE["LIPV"][0]))
     for k in (0, 1):
-        claims[k] = claim("LSPV", k, place=middle, direction=middle)
-    doubtful = name_candidates(claims, 10.0)
+        candidates[k] = candidate("LSPV", k, place=middle, direction=middle)
+    doubtful = name_candidates(candidates, 10.0)
     assert doubtful.confidence["LSPV"] < 0.6 < sure.confidence["LSPV"]
     assert doubtful.runner_up["LSPV"] == "LIPV"
 
@@ -230,46 +240,54 @@ def test_no_vein_at_all_is_refused():
 def test_a_single_left_vein_of_a_trunks_calibre_is_the_common_trunk():
     # Left common trunks are 24 mm wide in the mean, superior veins 17 mm (Cronin 2007).
     for diameter, expected in ((25.0, "LCPV"), (15.0, "LSPV")):
-        claims = [claim(r, k) for k, r in enumerate(("RSPV", "RIPV", "MV"))]
-        claims.append(
-            claim("LCPV" if diameter > 20.0 else "LSPV", 3, diameter_mm=diameter, slenderness=1.0)
+        candidates = [candidate(r, k) for k, r in enumerate(("RSPV", "RIPV", "MV"))]
+        candidates.append(
+            candidate(
+                "LCPV" if diameter > 20.0 else "LSPV", 3, diameter_mm=diameter, slenderness=1.0
+            )
         )
-        naming = name_candidates(claims, 10.0)
+        naming = name_candidates(candidates, 10.0)
         assert {r for r, k in naming.roles.items() if k == 3} == {expected}
 
 
 def test_a_labelled_trunk_is_one_whether_or_not_it_shows_branches():
-    claims = [claim(r, k, hint=r) for k, r in enumerate(("LCPV", "RSPV", "RIPV"))]
-    naming = name_candidates(claims, 10.0)
+    candidates = [candidate(r, k, hint=r) for k, r in enumerate(("LCPV", "RSPV", "RIPV"))]
+    naming = name_candidates(candidates, 10.0)
     assert set(naming.roles) == {"LCPV", "RSPV", "RIPV"}
     assert naming.confidence["LCPV"] > 0.9
 
 
 def test_three_right_branches_that_share_a_wide_antrum_are_three_veins():
     roles = ("LSPV", "LIPV", "RSPV", "RMPV", "RIPV", "MV")
-    claims = [claim(r, k) for k, r in enumerate(roles)]
+    candidates = [candidate(r, k) for k, r in enumerate(roles)]
     # An antrum of 32 by 25 mm: as wide as 1.4 times its branches together.
-    claims.append(claim("RCPV", 2, members=(2, 3, 4), diameter_mm=28.3, shared_mm=13.0, excess=1.4))
-    naming = name_candidates(claims, 10.0)
+    candidates.append(
+        candidate("RCPV", 2, members=(2, 3, 4), diameter_mm=28.3, shared_mm=13.0, excess=1.4)
+    )
+    naming = name_candidates(candidates, 10.0)
     assert {r for r in naming.roles if r != "MV"} == {"LSPV", "LIPV", "RSPV", "RMPV", "RIPV"}
 
 
 def test_what_is_nearly_as_long_as_wide_is_a_trunk_however_thin_its_branches_are():
-    branches = [claim("LIPV", 2), claim("RIPV", 3)]
-    claims = [claim("LSPV", 0), claim("RSPV", 1), *branches, claim("MV", 4)]
+    branches = [candidate("LIPV", 2), candidate("RIPV", 3)]
+    candidates = [candidate("LSPV", 0), candidate("RSPV", 1), *branches, candidate("MV", 4)]
     for shared_mm, expected in ((19.0, "ICPV"), (10.5, "LIPV")):
-        common = claim("ICPV", 2, members=(2, 3), diameter_mm=22.0, shared_mm=shared_mm, excess=2.6)
-        naming = name_candidates([*claims, common], 10.0)
+        common = candidate(
+            "ICPV", 2, members=(2, 3), diameter_mm=22.0, shared_mm=shared_mm, excess=2.6
+        )
+        naming = name_candidates([*candidates, common], 10.0)
         assert expected in naming.roles
 
 
 def test_a_right_lower_vein_is_no_middle_one_where_no_other_is_below_it():
     # It lies between the places of the middle and the inferior vein, a little nearer to the first.
-    claims = [claim(r, k) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "MV"))]
+    candidates = [candidate(r, k) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "MV"))]
     halfway = [
         unit(0.55 * np.array(a) + 0.45 * np.array(b))
         for a, b in zip(TEMPLATE["RMPV"], TEMPLATE["RIPV"], strict=True)
     ]
-    claims.append(dataclasses.replace(claim("RIPV", 4), place=halfway[0], direction=halfway[1]))
-    naming = name_candidates(claims, 10.0)
+    candidates.append(
+        dataclasses.replace(candidate("RIPV", 4), place=halfway[0], direction=halfway[1])
+    )
+    naming = name_candidates(candidates, 10.0)
     assert naming.roles["RIPV"] == 4

@@ -35,14 +35,14 @@ from veinfit.anatomy.naming.roles import (
     ROLE_PLACES,
     ROLES,
     TEMPLATE,
-    Claim,
+    CandidateFeatures,
     Misfits,
     antrum_share,
 )
 from veinfit.errors import InputError
 from veinfit.vectors import FloatArray
 
-__all__ = ["APPENDAGE", "MITRAL", "TEMPLATE", "Claim", "Naming", "name_candidates"]
+__all__ = ["APPENDAGE", "MITRAL", "TEMPLATE", "CandidateFeatures", "Naming", "name_candidates"]
 
 TILT_SPREAD_DEG = 18.0
 """Standard deviation of the whole heart's rotation against the patient."""
@@ -85,7 +85,7 @@ class Naming:
     Attributes
     ----------
     roles : mapping of str to int
-        Role to index of the claim.
+        Role to index of the candidate.
     confidence : mapping of str to float
     runner_up : mapping of str to str
         The next best role of the same candidate (``nothing`` for none).
@@ -107,13 +107,15 @@ LEAST_VEINS_ELSEWHERE = 2
 
 
 def name_candidates(
-    claims: Sequence[Claim], common_trunk_mm: float, stated: StatedFrame | None = None
+    candidates: Sequence[CandidateFeatures],
+    common_trunk_mm: float,
+    stated: StatedFrame | None = None,
 ) -> Naming:
     """Assign roles to candidates.
 
     Parameters
     ----------
-    claims : sequence of Claim
+    candidates : sequence of CandidateFeatures
         Single branches and trunks; a trunk excludes its branches.
     common_trunk_mm : float
         From this shared length on a trunk is a vein of its own.
@@ -126,8 +128,8 @@ def name_candidates(
         No vein was found, or the anatomy contradicts the stated frame.
     """
     stated = stated or StatedFrame()
-    selections = _selections(claims, common_trunk_mm)
-    misfits = Misfits.of(claims, common_trunk_mm)
+    selections = _selections(candidates, common_trunk_mm)
+    misfits = Misfits.of(candidates, common_trunk_mm)
     about = Rotation.identity()
     upright = _best(selections, misfits, about)
     veins = [r for r in upright.roles if r not in (APPENDAGE, MITRAL)]
@@ -158,10 +160,10 @@ def name_candidates(
         rival = _best(selections, misfits, upright.rotation, forbidden=(index, role), refine=False)
         gap = rival.cost - upright.cost
         confidence[role] = float(1.0 / (1.0 + np.exp(-np.clip(gap, -30, 30))))
-        runner_up[role] = _instead(claims, rival.roles, index)
+        runner_up[role] = _instead(candidates, rival.roles, index)
     doubts = (
-        *_length_doubts(claims, upright.roles, common_trunk_mm),
-        *_cut_doubts(claims, upright.roles),
+        *_length_doubts(candidates, upright.roles, common_trunk_mm),
+        *_cut_doubts(candidates, upright.roles),
     )
     for role, bound, instead in doubts:
         if bound < confidence[role]:
@@ -170,18 +172,18 @@ def name_candidates(
     return Naming(upright.roles, confidence, runner_up, upright.rotation, other)
 
 
-def _instead(claims: Sequence[Claim], roles: Mapping[str, int], index: int) -> str:
+def _instead(candidates: Sequence[CandidateFeatures], roles: Mapping[str, int], index: int) -> str:
     """Return what a candidate is under other roles: a role, part of one, or nothing."""
     for role, taken in roles.items():
         if taken == index:
             return role
-        if set(claims[index].members) < set(claims[taken].members):
+        if set(candidates[index].members) < set(candidates[taken].members):
             return f"a branch of {role}"
     return "nothing"
 
 
 def _length_doubts(
-    claims: Sequence[Claim], roles: Mapping[str, int], common_trunk_mm: float
+    candidates: Sequence[CandidateFeatures], roles: Mapping[str, int], common_trunk_mm: float
 ) -> list[tuple[str, float, str]]:
     """Confidence that a trunk's length leaves to each role it concerns, and what else it may be.
 
@@ -189,32 +191,36 @@ def _length_doubts(
     little shorter; then its branches would be veins of their own.
     """
     doubts: list[tuple[str, float, str]] = []
-    for index, claim in enumerate(claims):
-        if claim.shared_mm is None or antrum_share(claim) > 0.0:
+    for index, candidate in enumerate(candidates):
+        if candidate.shared_mm is None or antrum_share(candidate) > 0.0:
             continue
-        excess = (claim.shared_mm - common_trunk_mm) / TRUNK_LENGTH_ERROR_MM
+        excess = (candidate.shared_mm - common_trunk_mm) / TRUNK_LENGTH_ERROR_MM
         common = float(1.0 / (1.0 + np.exp(-np.clip(excess, -30, 30))))
         for role, taken in roles.items():
             if taken == index and role in COMMON_ROLES:
                 doubts.append((role, common, "two veins"))
             elif (
                 taken != index
-                and set(claims[taken].members) < set(claim.members)
-                and claims[taken].hint != role
+                and set(candidates[taken].members) < set(candidate.members)
+                and candidates[taken].hint != role
             ):
                 doubts.append((role, 1.0 - common, "a branch of a common trunk"))
     return doubts
 
 
-def _cut_doubts(claims: Sequence[Claim], roles: Mapping[str, int]) -> list[tuple[str, float, str]]:
+def _cut_doubts(
+    candidates: Sequence[CandidateFeatures], roles: Mapping[str, int]
+) -> list[tuple[str, float, str]]:
     """Confidence left to a common trunk whose branches are too short to show an ostium."""
-    single = {claim.members[0]: claim for claim in claims if len(claim.members) == 1}
+    single = {
+        candidate.members[0]: candidate for candidate in candidates if len(candidate.members) == 1
+    }
     return [
         (role, CUT_TRUNK_CONFIDENCE, "two veins cut before their ostia")
         for role, index in roles.items()
         if role in COMMON_ROLES
-        and len(claims[index].members) > 1
-        and not any(single[m].has_ostium for m in claims[index].members if m in single)
+        and len(candidates[index].members) > 1
+        and not any(single[m].has_ostium for m in candidates[index].members if m in single)
     ]
 
 
@@ -226,7 +232,7 @@ class _Fit:
 
 
 _Selection = tuple[tuple[int, ...], float]
-"""Claims that do not overlap, and what leaving long trunks out costs."""
+"""Candidates that do not overlap, and what leaving long trunks out costs."""
 
 
 def _best(
@@ -262,23 +268,27 @@ def _has_lone_middle(roles: Collection[str], base: Sequence[str]) -> bool:
     return missing and any(role in roles for role in MIDDLE_ROLES)
 
 
-def _selections(claims: Sequence[Claim], common_trunk_mm: float) -> list[_Selection]:
-    """Return sets of claims that do not overlap: each trunk whole, or its branches."""
-    singles = [k for k, c in enumerate(claims) if len(c.members) == 1]
-    trunks = [k for k, c in enumerate(claims) if len(c.members) > 1]
+def _selections(
+    candidates: Sequence[CandidateFeatures], common_trunk_mm: float
+) -> list[_Selection]:
+    """Return sets of candidates that do not overlap: each trunk whole, or its branches."""
+    singles = [k for k, c in enumerate(candidates) if len(c.members) == 1]
+    trunks = [k for k, c in enumerate(candidates) if len(c.members) > 1]
     selections: list[_Selection] = []
     for count in range(len(trunks) + 1):
         for whole in itertools.combinations(trunks, count):
-            taken = [m for k in whole for m in claims[k].members]
+            taken = [m for k in whole for m in candidates[k].members]
             if len(taken) != len(set(taken)):
                 continue
-            chosen = list(whole) + [k for k in singles if claims[k].members[0] not in set(taken)]
+            chosen = list(whole) + [
+                k for k in singles if candidates[k].members[0] not in set(taken)
+            ]
             split = sum(
-                1.0 - antrum_share(claims[k])
+                1.0 - antrum_share(candidates[k])
                 for k in trunks
                 if k not in whole
-                and (claims[k].shared_mm or 0.0) >= common_trunk_mm
-                and not any(set(claims[k].members) < set(claims[j].members) for j in whole)
+                and (candidates[k].shared_mm or 0.0) >= common_trunk_mm
+                and not any(set(candidates[k].members) < set(candidates[j].members) for j in whole)
             )
             selections.append((tuple(chosen), SPLIT_TRUNK_COST * split))
     return selections

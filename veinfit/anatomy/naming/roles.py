@@ -138,7 +138,7 @@ HINT_COST = 9.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Claim:
+class CandidateFeatures:
     """What the naming needs to know of a candidate.
 
     Attributes
@@ -174,13 +174,13 @@ class Claim:
     hint: str = ""
 
 
-def antrum_share(claim: Claim) -> float:
+def antrum_share(candidate: CandidateFeatures) -> float:
     """How far the common part of branches is their antrum rather than a trunk, 0 to 1."""
-    if len(claim.members) > MOST_TRUNK_BRANCHES and claim.place[0] < 0.0:
+    if len(candidate.members) > MOST_TRUNK_BRANCHES and candidate.place[0] < 0.0:
         return 1.0
-    wide = float(np.clip((claim.excess - WIDE_TRUNK) / (ANTRUM - WIDE_TRUNK), 0.0, 1.0))
+    wide = float(np.clip((candidate.excess - WIDE_TRUNK) / (ANTRUM - WIDE_TRUNK), 0.0, 1.0))
     low, high = ANTRUM_LENGTH_SHARE
-    length = (claim.shared_mm or 0.0) / claim.diameter_mm
+    length = (candidate.shared_mm or 0.0) / candidate.diameter_mm
     return wide * float(np.clip((high - length) / (high - low), 0.0, 1.0))
 
 
@@ -222,17 +222,19 @@ class Misfits:
     nothing: FloatArray
 
     @classmethod
-    def of(cls, claims: Sequence[Claim], common_trunk_mm: float) -> Misfits:
+    def of(cls, candidates: Sequence[CandidateFeatures], common_trunk_mm: float) -> Misfits:
         """Reckon the costs that do not depend on the turn of the template."""
         return cls(
-            places=np.array([c.place for c in claims]).reshape(-1, 3),
-            directions=np.array([c.direction for c in claims]).reshape(-1, 3),
+            places=np.array([c.place for c in candidates]).reshape(-1, 3),
+            directions=np.array([c.direction for c in candidates]).reshape(-1, 3),
             fixed=np.array(
-                [[_against(c, role, common_trunk_mm) for role in ROLES] for c in claims]
+                [[_against(c, role, common_trunk_mm) for role in ROLES] for c in candidates]
             ).reshape(-1, len(ROLES)),
-            blind=np.array([0.0 if c.is_open else BLIND_VEIN_COST - _relief(c) for c in claims]),
-            is_open=np.array([c.is_open for c in claims], dtype=bool),
-            nothing=np.array([_nothing_cost(c) for c in claims]),
+            blind=np.array(
+                [0.0 if c.is_open else BLIND_VEIN_COST - _relief(c) for c in candidates]
+            ),
+            is_open=np.array([c.is_open for c in candidates], dtype=bool),
+            nothing=np.array([_nothing_cost(c) for c in candidates]),
         )
 
     def seen_in(self, axes: Axes) -> Misfits:
@@ -266,12 +268,12 @@ def _angles_deg(vectors: FloatArray, roles: FloatArray) -> FloatArray:
     return np.degrees(np.arctan2(sine, vectors @ roles.T))
 
 
-def _relief(claim: Claim) -> float:
-    return SLENDER_RELIEF if claim.slenderness >= SLENDER else 0.0
+def _relief(candidate: CandidateFeatures) -> float:
+    return SLENDER_RELIEF if candidate.slenderness >= SLENDER else 0.0
 
 
-def _nothing_cost(claim: Claim) -> float:
-    return OPEN_NOTHING_COST if claim.is_open else NOTHING_COST + _relief(claim)
+def _nothing_cost(candidate: CandidateFeatures) -> float:
+    return OPEN_NOTHING_COST if candidate.is_open else NOTHING_COST + _relief(candidate)
 
 
 def _allows(hint: str, role: str) -> bool:
@@ -279,46 +281,50 @@ def _allows(hint: str, role: str) -> bool:
     return role not in (APPENDAGE, MITRAL) if hint == SOME_VEIN else role == hint
 
 
-def _unusual_size(claim: Claim, role: str) -> float:
+def _unusual_size(candidate: CandidateFeatures, role: str) -> float:
     """Return what the diameter and the nearness of the first branch say against a vein's role."""
-    if not claim.has_ostium:
+    if not candidate.has_ostium:
         return NO_OSTIUM_COST
     mean, deviation = USUAL_DIAMETER_MM[role]
-    off = min(abs(claim.diameter_mm - mean) / deviation, MOST_DEVIATIONS)
+    off = min(abs(candidate.diameter_mm - mean) / deviation, MOST_DEVIATIONS)
     cost = 0.5 * off**2
-    if claim.shared_mm is not None and role in FIRST_BRANCH_MM:
+    if candidate.shared_mm is not None and role in FIRST_BRANCH_MM:
         mean, deviation = FIRST_BRANCH_MM[role]
-        cost -= float(log_ndtr((max(claim.shared_mm, EARLY_BRANCH_MM) - mean) / deviation))
+        cost -= float(log_ndtr((max(candidate.shared_mm, EARLY_BRANCH_MM) - mean) / deviation))
     return cost
 
 
-def _unbranched_cost(claim: Claim, role: str) -> float:
+def _unbranched_cost(candidate: CandidateFeatures, role: str) -> float:
     """Return what speaks against a single branch being a common trunk."""
     if role != "LCPV":
         return NO_BRANCHES_COST
     low, high = TRUNK_CALIBRE_MM
-    return NO_BRANCHES_COST * float(np.clip((high - claim.diameter_mm) / (high - low), 0.0, 1.0))
+    return NO_BRANCHES_COST * float(
+        np.clip((high - candidate.diameter_mm) / (high - low), 0.0, 1.0)
+    )
 
 
-def _against(claim: Claim, role: str, common_trunk_mm: float) -> float:
+def _against(candidate: CandidateFeatures, role: str, common_trunk_mm: float) -> float:
     """Return what speaks against a candidate in a role, wherever it lies."""
     cost = dict(OPTIONAL_ROLES).get(role, 0.0)
-    if claim.hint and not _allows(claim.hint, role):
+    if candidate.hint and not _allows(candidate.hint, role):
         cost += HINT_COST
     if role == MITRAL:
-        cost += 12.0 if claim.diameter_mm < NARROW_MITRAL_MM else 0.0
-        return cost + (12.0 if claim.shared_mm is not None else 0.0)
+        cost += 12.0 if candidate.diameter_mm < NARROW_MITRAL_MM else 0.0
+        return cost + (12.0 if candidate.shared_mm is not None else 0.0)
     if role == APPENDAGE:
-        cost += SHAPELESS_APPENDAGE_COST if claim.slenderness == 0.0 else 0.0
-        return cost + (OPEN_APPENDAGE_COST if claim.is_open else 0.0)
+        cost += SHAPELESS_APPENDAGE_COST if candidate.slenderness == 0.0 else 0.0
+        return cost + (OPEN_APPENDAGE_COST if candidate.is_open else 0.0)
     if role not in COMMON_ROLES:
-        low, high = WIDE_BRANCH_MM if claim.shared_mm is None else WIDE_VEIN_MM
-        cost += WIDE_VEIN_COST * float(np.clip((claim.diameter_mm - low) / (high - low), 0.0, 1.0))
-    cost += _unusual_size(claim, role)
+        low, high = WIDE_BRANCH_MM if candidate.shared_mm is None else WIDE_VEIN_MM
+        cost += WIDE_VEIN_COST * float(
+            np.clip((candidate.diameter_mm - low) / (high - low), 0.0, 1.0)
+        )
+    cost += _unusual_size(candidate, role)
     if role in COMMON_ROLES:
-        if claim.shared_mm is None:
-            cost += 0.0 if claim.hint == role else _unbranched_cost(claim, role)
-        elif claim.shared_mm < common_trunk_mm:
+        if candidate.shared_mm is None:
+            cost += 0.0 if candidate.hint == role else _unbranched_cost(candidate, role)
+        elif candidate.shared_mm < common_trunk_mm:
             cost += NO_BRANCHES_COST
-        cost += ANTRUM_COST * antrum_share(claim)
+        cost += ANTRUM_COST * antrum_share(candidate)
     return cost
