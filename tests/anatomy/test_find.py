@@ -194,7 +194,7 @@ def test_an_unusual_volume_is_cautioned_once():
 
 
 # Trunks whose branches part askew, one that parts so wide that no section across it holds both
-# branches over its last 5 mm, one that the crotch of its branches pinches over half its length,
+# branches over its last 5 mm, one that the carina of its branches pinches over half its length,
 # and veins that branch 6 and 4 mm past their ostium: where the branches' own ways, sections, and
 # the first turn of the wall, would mislead.
 @pytest.mark.slow

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.branches.bifurcations import Parting
+from veinfit.anatomy.branches.bifurcations import Bifurcation
 from veinfit.anatomy.branches.contours import enters, passes
 from veinfit.anatomy.branches.finding import Branch, Branches, SharedPart
 from veinfit.anatomy.branches.flat_ends import FlatEnd, find_flat_end, flat_end_at, walk_from
@@ -77,13 +77,13 @@ class Candidate:
         The branch's tube; for a trunk the tube from the carina to the body.
     ostium : Ostium or None
     carina_mm : float or None
-        Length from the ostium to the crest where the branches part; None for one branch.
+        Length from the ostium to the carina where the branches part; None for one branch.
     reason : str
         Why there is no ostium.
     notes : tuple of Note
     excess : float
         Area of a trunk's ostium over its branches' typical areas together; 1 for one branch.
-    parting : Parting or None
+    bifurcation : Bifurcation or None
         Where a trunk's branches part; None for one branch.
     end : FlatEnd or None
         Where a blind branch was cut flat.
@@ -98,7 +98,7 @@ class Candidate:
     reason: str
     notes: tuple[Note, ...]
     excess: float = 1.0
-    parting: Parting | None = None
+    bifurcation: Bifurcation | None = None
     end: FlatEnd | None = None
     border: _Line | None = None
 
@@ -375,5 +375,5 @@ def _trunk(
         "",
         trunk.notes,
         trunk.excess,
-        part.parting,
+        part.bifurcation,
     )

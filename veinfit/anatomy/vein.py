@@ -135,9 +135,9 @@ def _courses(
         flat = _end_normal(found, candidate)
         return course, fit_axis(wall, ostium, last, axis_mm, length, flat), length
     course = follow_vein(tube.wall, ostium, tube.centres, tube.centres[0], step, rounds=0)
-    assert candidate.carina_mm is not None and candidate.parting is not None
+    assert candidate.carina_mm is not None and candidate.bifurcation is not None
     paths = [branches[m].path for m in candidate.members]
-    sections = trunk_sections(tube.wall, ostium, candidate.parting, candidate.carina_mm, paths)
+    sections = trunk_sections(tube.wall, ostium, candidate.bifurcation, candidate.carina_mm, paths)
     (beyond,) = (c.tube for c in found.candidates if c.members == candidate.members[:1])
     if beyond is not None:
         away = tangents(tube.centres)[0]

@@ -20,7 +20,7 @@ from seating.test_seat import with_hole
 
 from veinfit.seating.balloon import sphere
 from veinfit.seating.patch import wall_patch
-from veinfit.seating.seal.missing_wall import MissingWall, in_play, parting, wall_before
+from veinfit.seating.seal.missing_wall import MissingWall, in_play, separation, wall_before
 from veinfit.seating.seal.reduced import reduce_wall
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import SeatingSettings
@@ -55,7 +55,7 @@ class Strip:
 
 def parted(strip, open_mm, past=0.0):
     open_mm = np.array(open_mm, dtype=float)
-    found = parting(strip, open_mm <= 0.0, open_mm, np.full(len(strip.missing), past))
+    found = separation(strip, open_mm <= 0.0, open_mm, np.full(len(strip.missing), past))
     return found.if_open, found.if_closed
 
 

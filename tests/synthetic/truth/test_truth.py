@@ -141,7 +141,7 @@ def test_sections_split_where_the_carina_is_said_to_be(variant: str) -> None:
     vein = next(vein for vein in atrium.shape.veins if vein.branches)
     trunk = field.tubes[tube_index(field, vein.name)]
     branches = [field.tubes[tube_index(field, b.name)] for b in vein.branches]
-    crest = carina(field, *branches)
+    place = carina(field, *branches)
     one = np.ones(1)
     end, tangent = trunk.curve.position(one)[0], trunk.curve.tangent(one)[0]
     along, across = (axis[0] for axis in trunk.curve.axes(one))
@@ -163,7 +163,7 @@ def test_sections_split_where_the_carina_is_said_to_be(variant: str) -> None:
         assert all(at)
         joined.append(at[0] == at[1])
     assert joined == [True, False]
-    assert field.value(crest[None])[0] == pytest.approx(0.0, abs=0.01)
+    assert field.value(place[None])[0] == pytest.approx(0.0, abs=0.01)
 
 
 @pytest.mark.slow

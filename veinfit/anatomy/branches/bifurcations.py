@@ -9,26 +9,26 @@ import numpy as np
 from veinfit.vectors import FloatArray, unit
 
 NORMAL_WEIGHT_MM = 15.0
-"""A parting so far from the ostium tells a common part's direction as well as the ostial normal."""
+"""A bifurcation so far from the ostium tells a common part's direction as well as the normal."""
 
 SHOWS_MM = 6.0
 """The middle shows the direction from so far past the ostial plane on; nearer, less."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Parting:
+class Bifurcation:
     """Where a common part ends.
 
     Attributes
     ----------
-    crest : (3,) array
-        Of the first crotch: where the blood of the first branches to part does. It lies
+    carina : (3,) array
+        Of the first carina: where the blood of the first branches to part does. It lies
         nearer to the smaller branch, some millimetres beside the axis.
     middle : (3,) array
         Of the blood a little before it. It leans to the wider branch.
     """
 
-    crest: FloatArray
+    carina: FloatArray
     middle: FloatArray
 
     def direction_from(self, centre: FloatArray, normal: FloatArray) -> FloatArray:
@@ -37,15 +37,15 @@ class Parting:
         The mean of three that err to different sides. On invented trunks within 9 degrees of
         their axis in nine of ten.
         """
-        return unit(unit(self.crest - centre) + self._to_middle(centre, normal) + normal)
+        return unit(unit(self.carina - centre) + self._to_middle(centre, normal) + normal)
 
     def length_from(self, centre: FloatArray, normal: FloatArray) -> float:
-        """Return the length to the crest from an ostium's centre and normal, mm.
+        """Return the length to the carina from an ostium's centre and normal, mm.
 
-        A parting tells less of the direction the nearer it is; the normal leans by some
+        A bifurcation tells less of the direction the nearer it is; the normal leans by some
         degrees anyway.
         """
-        toward = self.crest - centre
+        toward = self.carina - centre
         ahead = self._to_middle(centre, normal)
         return float(toward @ unit(float(toward @ toward) * ahead + NORMAL_WEIGHT_MM**2 * normal))
 

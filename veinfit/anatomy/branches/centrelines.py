@@ -7,15 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.anatomy.branches.bifurcations import Parting
+from veinfit.anatomy.branches.bifurcations import Bifurcation
 from veinfit.anatomy.branches.contours import measure_contour, passes
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.tubes import Tube, arc_length, resample, section_at, smooth, tangents
 from veinfit.anatomy.model import Centreline, Contour, Ostium, Section
 from veinfit.vectors import FloatArray, unit
 
-CREST_MARGIN_MM = 0.5
-"""Sections of a trunk keep this far from the crest of its crotch."""
+CARINA_MARGIN_MM = 0.5
+"""Sections of a trunk keep this far from the carina."""
 
 STEP_MM = 0.5
 """Spacing of the centreline's points."""
@@ -73,7 +73,7 @@ def follow_vein(
     section_step_mm : float
     rounds : int
         Rounds of moving the curve onto section centroids; none where it ends in
-        the middle of the lumen, as before a parting, where leaning sections would
+        the middle of the lumen, as before a bifurcation, where leaning sections would
         lead it astray.
     """
     curve = _first_curve(ostium, centres, end)
@@ -109,7 +109,7 @@ def continue_into_branch(
 ) -> VeinCourse:
     """Carry the course of a trunk on into one of its branches.
 
-    The trunk's part stays as it is: smoothed across the parting, its sections
+    The trunk's part stays as it is: smoothed across the bifurcation, its sections
     would lean toward the branch.
 
     Parameters
@@ -119,7 +119,7 @@ def continue_into_branch(
     wall, ostium, end, section_step_mm
         As in :func:`follow_vein`.
     centres : (N, 3) array
-        Centroids of the branch beyond the parting, from its distal end toward it.
+        Centroids of the branch beyond the bifurcation, from its distal end toward it.
     """
     trunk = course.centreline
     points = [trunk.points[-1:], centres[::-1]]
@@ -190,29 +190,29 @@ def _sections(wall: Wall, ostium: Ostium, line: Centreline, step: float) -> tupl
 def trunk_sections(
     wall: Wall,
     ostium: Ostium,
-    parting: Parting,
+    bifurcation: Bifurcation,
     length_mm: float,
     paths: Sequence[FloatArray],
 ) -> tuple[Section, ...]:
     """Return the sections of a trunk that its axis is fitted to, all square to one line.
 
-    Square to a curve through their centroids, sections near the parting lean toward the
+    Square to a curve through their centroids, sections near the bifurcation lean toward the
     wider branch, which draws the centroids farther to it, and so on; a straight line toward
-    the parting holds them.
+    the bifurcation holds them.
 
     Parameters
     ----------
     wall : Wall
     ostium : Ostium
-    parting : Parting
+    bifurcation : Bifurcation
     length_mm : float
         Of the trunk.
     paths : sequence of (N, 3) array
         Of its branches: each section holds them all.
     """
-    direction = parting.direction_from(ostium.centre, ostium.normal)
+    direction = bifurcation.direction_from(ostium.centre, ostium.normal)
     found: list[Section] = []
-    for s in np.arange(0.0, length_mm - CREST_MARGIN_MM + 1e-9, STEP_MM):
+    for s in np.arange(0.0, length_mm - CARINA_MARGIN_MM + 1e-9, STEP_MM):
         point = ostium.centre + s * direction
         station = section_at(wall, point, direction)
         if station is None or station.touches_cap:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from veinfit.anatomy.branches.bifurcations import Parting
+from veinfit.anatomy.branches.bifurcations import Bifurcation
 from veinfit.anatomy.branches.inscribed import InscribedSpheres, distances_from
 from veinfit.anatomy.branches.paths import PathTree, paths_from
 from veinfit.vectors import BoolArray, FloatArray, IntArray
@@ -34,18 +34,18 @@ CAP_CELLS = 2.5
 LEAST_REACH_MM = 4.0
 """A part that reaches less far than this past its join is a bulge of the wall."""
 
-BEYOND_PARTING_MM = 6.0
+BEYOND_BIFURCATION_MM = 6.0
 """The path through a shared part goes on so far between its branches."""
 
 LEAD_MM = 10.0
 """It enters the body in the direction that it has over this length."""
 
-CREST_BANDS = 3
-"""So many bands before and beyond a parting hold the crest of its crotch."""
+CARINA_BANDS = 3
+"""So many bands before and beyond a bifurcation hold the carina."""
 
-CREST_CELLS = 0.25
+CARINA_CELLS = 0.25
 """Cells that lie as near to both branches as the nearest one, to this share of a cell, are the
-crest."""
+carina."""
 
 LEAST_SHARED_MM = 1.0
 """Branches whose common part persists for less than this, one band, leave the body side by side."""
@@ -109,16 +109,16 @@ class SharedPart:
     length_mm : float
         How far the common part goes on, along the distance from the core.
     path : (N, 3) array
-        From the core through the middle of the part to ``BEYOND_PARTING_MM`` past
+        From the core through the middle of the part to ``BEYOND_BIFURCATION_MM`` past
         where the branches part.
-    parting : Parting
+    bifurcation : Bifurcation
         Where the first branches to part do.
     """
 
     members: tuple[int, ...]
     length_mm: float
     path: FloatArray
-    parting: Parting
+    bifurcation: Bifurcation
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -214,7 +214,7 @@ class _Group:
     members: tuple[int, ...]
     junior: int
     start_mm: float
-    parting_mm: float
+    bifurcation_mm: float
 
 
 def _groups(branches: Sequence[Branch]) -> list[_Group]:
@@ -256,10 +256,10 @@ def _shared_part(
     """Lay the path through the middles of the fronts of equal distance from the core.
 
     The branches' own paths would hug one side of what they share; the fronts fill
-    it. It goes on a little beyond the parting, between the branches, and goes
+    it. It goes on a little beyond the bifurcation, between the branches, and goes
     straight on into the body, where the fronts no longer belong to the part.
     """
-    start, parting = group.start_mm, group.parting_mm
+    start, bifurcation = group.start_mm, group.bifurcation_mm
     senior, junior = (branches[m].path for m in (group.members[0], group.junior))
     piece = spheres.pieces_of(depth >= start)
     part = np.flatnonzero(piece == piece[_nearest(spheres, piece > 0, senior[-1])])
@@ -267,7 +267,9 @@ def _shared_part(
     fronts = np.array(
         [
             spheres.points[part[band == b]].mean(axis=0)
-            for b in range(int(start / BAND_MM), int((parting + BEYOND_PARTING_MM) / BAND_MM))
+            for b in range(
+                int(start / BAND_MM), int((bifurcation + BEYOND_BIFURCATION_MM) / BAND_MM)
+            )
             if np.any(band == b)
         ]
     )
@@ -276,33 +278,33 @@ def _shared_part(
     direction *= np.sign(direction @ (lead[-1] - lead[0]))
     inward = fronts[0] - np.arange(int(LEAD_MM / BAND_MM), 0, -1)[:, None] * BAND_MM * direction
     path = np.concatenate([senior[:1], inward, fronts])
-    crest = _crest(spheres, depth, parting, (senior[-1], junior[-1]))
-    # The wall of the crotch lies half a cell beyond the middle of the last cell before it.
-    crest += 0.5 * spheres.step_mm * direction
-    middle = fronts[min(int((parting - start) / BAND_MM), len(fronts)) - 1]
-    return SharedPart(group.members, parting - start, path, Parting(crest, middle))
+    carina = _carina(spheres, depth, bifurcation, (senior[-1], junior[-1]))
+    # The wall of the carina lies half a cell beyond the middle of the last cell before it.
+    carina += 0.5 * spheres.step_mm * direction
+    middle = fronts[min(int((bifurcation - start) / BAND_MM), len(fronts)) - 1]
+    return SharedPart(group.members, bifurcation - start, path, Bifurcation(carina, middle))
 
 
-def _crest(
+def _carina(
     spheres: InscribedSpheres,
     depth: FloatArray,
-    parting: float,
+    bifurcation: float,
     ends: tuple[FloatArray, FloatArray],
 ) -> FloatArray:
-    """Return the middle (3,) of the cells before a parting that both branches are nearest to.
+    """Return the middle (3,) of the cells before a bifurcation that both branches are nearest to.
 
-    ``ends`` are the branches' own; beyond ``parting`` they lie in pieces of their own.
+    ``ends`` are the branches' own; beyond ``bifurcation`` they lie in pieces of their own.
     """
-    piece = spheres.pieces_of(depth >= parting)
-    before = np.flatnonzero((depth < parting) & (depth >= parting - CREST_BANDS * BAND_MM))
-    near = depth < parting + CREST_BANDS * BAND_MM
+    piece = spheres.pieces_of(depth >= bifurcation)
+    before = np.flatnonzero((depth < bifurcation) & (depth >= bifurcation - CARINA_BANDS * BAND_MM))
+    near = depth < bifurcation + CARINA_BANDS * BAND_MM
     away = np.zeros(len(before))
     for end in ends:
         own = piece == piece[_nearest(spheres, piece > 0, end)]
         to_branch, _ = cKDTree(spheres.points[own & near]).query(spheres.points[before])
         away = np.maximum(away, to_branch)
     return np.asarray(
-        spheres.points[before[away <= away.min() + CREST_CELLS * spheres.step_mm]].mean(axis=0)
+        spheres.points[before[away <= away.min() + CARINA_CELLS * spheres.step_mm]].mean(axis=0)
     )
 
 

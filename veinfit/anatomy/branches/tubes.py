@@ -162,7 +162,7 @@ def walk_tube(
         opening is oblique to the path.
     rounds : int
         Rounds of moving the path onto section centroids. Where it ends in the
-        middle of the lumen, as before a parting, more than one would drift: a
+        middle of the lumen, as before a bifurcation, more than one would drift: a
         section that leans moves its centroid, and so leans more.
 
     Returns

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.branches.bifurcations import Parting
+from veinfit.anatomy.branches.bifurcations import Bifurcation
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.tubes import STATION_MM, Tube, arc_length
 from veinfit.anatomy.model import Ostium
@@ -48,8 +48,8 @@ FIRST_WIDENINGS = (1.5, 1.25, 2.0)
 TRUNK_START_MM = 6.0
 """Profiles of a trunk start this far distal of its ostium: not so near its branches ..."""
 
-CREST_CLEARANCE_MM = 2.0
-"""... nor nearer to the crest of their crotch than this ..."""
+CARINA_CLEARANCE_MM = 2.0
+"""... nor nearer to the carina than this ..."""
 
 LEAST_TRUNK_START_MM = 0.75
 """... unless the trunk is shorter than both."""
@@ -167,8 +167,12 @@ def find_ostium_about(
     return ostium_in_plane(tube, plane, turns)
 
 
-def settle_before_parting(
-    tube: Tube, start: Ostium, parting: Parting, clear: FloatArray, settings: AnatomySettings
+def settle_before_bifurcation(
+    tube: Tube,
+    start: Ostium,
+    bifurcation: Bifurcation,
+    clear: FloatArray,
+    settings: AnatomySettings,
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Place the ostium of a trunk anew, its sectors about the path to where its branches part.
 
@@ -179,18 +183,20 @@ def settle_before_parting(
     tube : Tube
     start : Ostium
         Where the search begins.
-    parting : Parting
+    bifurcation : Bifurcation
     clear : (3,) array
-        A point of the trunk's course from which on, toward the body, no crotch pinches it.
+        A point of the trunk's course from which on, toward the body, no carina pinches it.
     settings : AnatomySettings
     """
     centre, normal = start.centre, start.normal
     plane: Plane | None = None
     turns: list[HalfTurn | None] = []
     for _ in range(ROUNDS):
-        axis = parting.direction_from(centre, normal)
+        axis = bifurcation.direction_from(centre, normal)
         room = max(float((clear - centre) @ axis), LEAST_START_MM)
-        before = min(TRUNK_START_MM, float((parting.crest - centre) @ axis) - CREST_CLEARANCE_MM)
+        before = min(
+            TRUNK_START_MM, float((bifurcation.carina - centre) @ axis) - CARINA_CLEARANCE_MM
+        )
         turns = _turns_from_either(tube.wall, centre, axis, (min(room, before), before), settings)
         found = [t for t in turns if t is not None]
         if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
@@ -213,7 +219,7 @@ def _turns_from_either(
 ) -> list[HalfTurn | None]:
     """Find the half turns from the nearer of two ``starts``, mm, or from the farther one.
 
-    The farther one counts where it is clear of the flare and the nearer is not: the crotch
+    The farther one counts where it is clear of the flare and the nearer is not: the carina
     pinches a trunk toward two sides only.
     """
     near, far = (max(start, LEAST_TRUNK_START_MM) for start in starts)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.anatomy.branches.contours import convexity, passes
-from veinfit.anatomy.branches.finding import BEYOND_PARTING_MM, LEAD_MM, SharedPart
+from veinfit.anatomy.branches.finding import BEYOND_BIFURCATION_MM, LEAD_MM, SharedPart
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.tubes import (
     PATH_SMOOTHING_MM,
@@ -23,7 +23,7 @@ from veinfit.anatomy.branches.tubes import (
 )
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure
-from veinfit.anatomy.ostium.search import find_ostium, find_ostium_about, settle_before_parting
+from veinfit.anatomy.ostium.search import find_ostium, find_ostium_about, settle_before_bifurcation
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 from veinfit.vectors import FloatArray, unit
@@ -46,11 +46,11 @@ may be thin farther on. Of drawn veins that part within 7 mm trunks have 1.5 to 
 FORK_SPAN_MM = 8.0
 """A branch's direction where it joins is taken over this length of it."""
 
-PARTING_CLEARANCE_MM = 2.5
-"""Nearer to its parting a trunk's wall already turns toward the branches."""
+BIFURCATION_CLEARANCE_MM = 2.5
+"""Nearer to its bifurcation a trunk's wall already turns toward the branches."""
 
 CONVEX_SHARE = 0.985
-"""A section that fills less of its convex hull is still pinched by the crotch of the branches,
+"""A section that fills less of its convex hull is still pinched by the carina of the branches,
 whose wall turns outward along the trunk as it does at an ostium."""
 
 LEAST_STATIONS = 3
@@ -64,11 +64,11 @@ class Trunk:
     Attributes
     ----------
     tube : Tube
-        From the crotch of the branches to the body.
+        From the carina of the branches to the body.
     ostium : Ostium
     notes : tuple of Note
     length_mm : float
-        From the ostium to the crest of the crotch.
+        From the ostium to the carina.
     excess : float
         Area of the ostium over the branches' typical areas together.
     """
@@ -97,7 +97,7 @@ def find_trunk(
     settings: AnatomySettings,
     ostia_mm2: float = 0.0,
 ) -> Trunk | None:
-    """Walk the common part of several branches from their crotch to the body.
+    """Walk the common part of several branches from their carina to the body.
 
     Parameters
     ----------
@@ -114,10 +114,10 @@ def find_trunk(
     Returns
     -------
     Trunk or None
-        None where no ostium before the crest holds all branches.
+        None where no ostium before the carina holds all branches.
     """
-    walked = [_beyond(tube, part.parting.crest) for tube in tubes]
-    together = sum(_area_at_parting(tube) for tube in walked)
+    walked = [_beyond(tube, part.bifurcation.carina) for tube in tubes]
+    together = sum(_area_at_bifurcation(tube) for tube in walked)
     limit = max(TRUNK_EXCESS * together, OSTIA_EXCESS * ostia_mm2)
     fork = _fork(part, walked)
     courses = list(_courses(lumen, (part.path, fork), paths, limit))
@@ -153,7 +153,7 @@ def _starts(
     settings: AnatomySettings,
 ) -> Iterator[list[tuple[Tube, Ostium]]]:
     """Where to start from: each next kind costs more, or serves the shortest trunks only."""
-    clearance = PARTING_CLEARANCE_MM
+    clearance = BIFURCATION_CLEARANCE_MM
     about = [
         (c.tube, find_ostium_about(c.tube, (c.end, c.direction), settings, clearance))
         for c in courses
@@ -179,20 +179,22 @@ def _settled(
     limit_mm2: float,
     settings: AnatomySettings,
 ) -> Trunk | None:
-    """Return the trunk that a start leads to, if it lies before the crest and holds all paths."""
-    result = settle_before_parting(tube, start, part.parting, _clear_of_crotch(tube), settings)
+    """Return the trunk that a start leads to, if it lies before the carina and holds all paths."""
+    result = settle_before_bifurcation(
+        tube, start, part.bifurcation, _clear_of_carina(tube), settings
+    )
     if isinstance(result, OstiumFailure):
         return None
     ostium, notes = result
-    length = part.parting.length_from(ostium.centre, ostium.normal)
+    length = part.bifurcation.length_from(ostium.centre, ostium.normal)
     holds = all(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in paths)
     if length <= 0 or ostium.measures.area_mm2 > limit_mm2 or not holds:
         return None
     return Trunk(tube, ostium, notes, length, 1.0)
 
 
-def _clear_of_crotch(tube: Tube) -> FloatArray:
-    """Return the first centre (3,) of a trunk's tube whose section no crotch pinches."""
+def _clear_of_carina(tube: Tube) -> FloatArray:
+    """Return the first centre (3,) of a trunk's tube whose section no carina pinches."""
     directions = tangents(tube.centres)
     for centre, direction in zip(tube.centres, directions, strict=True):
         station = section_at(tube.wall, centre, direction)
@@ -204,19 +206,19 @@ def _clear_of_crotch(tube: Tube) -> FloatArray:
 def _stub(lumen: Lumen, part: SharedPart, fork: FloatArray, together: float) -> _Course:
     """Return what stands for the course of a trunk too short to hold sections of its own.
 
-    It runs from the crest back, along the fork.
+    It runs from the carina back, along the fork.
     """
     direction = unit(fork[-1] - fork[1])
-    end = fork[1] + ((part.parting.crest - fork[1]) @ direction) * direction
+    end = fork[1] + ((part.bifurcation.carina - fork[1]) @ direction) * direction
     centres = end - np.arange(2)[:, None] * PATH_STEP_MM * direction
     wall = lumen.wall.near(centres, WALL_REACH_MM)
     tube = Tube(centres, np.full(2, together), PATH_STEP_MM, wall, fork[::-1])
     return _Course(tube, end, direction)
 
 
-def _beyond(tube: Tube, crest: FloatArray) -> Tube:
-    """Return a branch's tube without what it shares: up to where it passes the crest."""
-    last = int(np.argmin(np.linalg.norm(tube.centres - crest, axis=1)))
+def _beyond(tube: Tube, carina: FloatArray) -> Tube:
+    """Return a branch's tube without what it shares: up to where it passes the carina."""
+    last = int(np.argmin(np.linalg.norm(tube.centres - carina, axis=1)))
     return _part(tube, slice(0, max(last + 1, LEAST_STATIONS)))
 
 
@@ -227,12 +229,12 @@ def _part(tube: Tube, kept: slice) -> Tube:
     return replace(tube, centres=centres, areas_mm2=tube.areas_mm2[kept], length_mm=length)
 
 
-def _area_at_parting(tube: Tube) -> float:
+def _area_at_bifurcation(tube: Tube) -> float:
     """Typical area of a branch over its first ``FORK_SPAN_MM``, mm²: branches taper."""
-    return float(np.median(tube.areas_mm2[_to_parting_mm(tube) <= FORK_SPAN_MM]))
+    return float(np.median(tube.areas_mm2[_to_bifurcation_mm(tube) <= FORK_SPAN_MM]))
 
 
-def _to_parting_mm(tube: Tube) -> FloatArray:
+def _to_bifurcation_mm(tube: Tube) -> FloatArray:
     """Return the (N,) arc lengths from the end of a tube that is nearest to the body."""
     return arc_length(tube.centres[::-1])[::-1]
 
@@ -243,14 +245,14 @@ def _fork(part: SharedPart, tubes: Sequence[Tube]) -> FloatArray:
     Where a trunk is hardly longer than wide, the branches show its direction
     better than the fronts do, which still bend round the body.
     """
-    share = np.array([_area_at_parting(tube) for tube in tubes])
+    share = np.array([_area_at_bifurcation(tube) for tube in tubes])
     share /= share.sum()
     direction = np.zeros(3)
     for weight, tube in zip(share, tubes, strict=True):
-        near = tube.centres[_to_parting_mm(tube) <= FORK_SPAN_MM]
+        near = tube.centres[_to_bifurcation_mm(tube) <= FORK_SPAN_MM]
         direction += weight * unit(near[0] - near[-1])
     middle = share @ np.array([tube.centres[-1] for tube in tubes])
-    along = np.arange(-LEAD_MM, BEYOND_PARTING_MM + LEAD_MM, PATH_STEP_MM)
+    along = np.arange(-LEAD_MM, BEYOND_BIFURCATION_MM + LEAD_MM, PATH_STEP_MM)
     return np.concatenate([part.path[:1], middle + along[:, None] * unit(direction)])
 
 

@@ -107,8 +107,8 @@ def guide_notes(vein: Vein) -> tuple[Note, ...]:
     far = float(s.max())
     width = vein.ostium.measures.d_max_mm
     if vein.branches and not vein.trunk_at_least:
-        parting = np.array([np.interp(vein.trunk_length_mm, s, points[:, k]) for k in range(3)])
-        onward = points[int(np.argmax(s))] - parting
+        bifurcation = np.array([np.interp(vein.trunk_length_mm, s, points[:, k]) for k in range(3)])
+        onward = points[int(np.argmax(s))] - bifurcation
         aside = onward - (onward @ vein.axis) * vein.axis
         runs_on = far > vein.trunk_length_mm and float(np.linalg.norm(aside)) > AIMLESS_MM
         branch = f"follows its {side_words(aside)} branch" if runs_on else "ends there"

@@ -110,7 +110,7 @@ class WallGraph(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Parting:
+class Separation:
     """Whether contact parts vein from atrium, by what the missing wall may be.
 
     Attributes
@@ -151,9 +151,9 @@ def in_play(
     )
 
 
-def parting(
+def separation(
     graph: WallGraph, closed: BoolArray, open_mm: FloatArray, past_mm: FloatArray
-) -> Parting:
+) -> Separation:
     """Tell whether contact parts vein from atrium whatever the missing wall is.
 
     Wide open, a path may cross it from any point of its rim to any other. Closed, no path
@@ -173,7 +173,7 @@ def parting(
     is_open[: len(closed)] = ~closed
     if not any(play):
         parted = _parted(graph.links, is_open, graph.vein_nodes, graph.atrium_nodes)
-        return Parting(parted, parted)
+        return Separation(parted, parted)
     links, vein, atrium = [graph.links], [graph.vein_nodes], [graph.atrium_nodes]
     may_close = {"vein": [np.empty(0, dtype=np.int64)], "atrium": [np.empty(0, dtype=np.int64)]}
     hub = graph.node_count
@@ -198,7 +198,7 @@ def parting(
         np.setdiff1d(graph.vein_nodes, np.concatenate(may_close["vein"])),
         np.setdiff1d(graph.atrium_nodes, np.concatenate(may_close["atrium"])),
     )
-    return Parting(if_open, if_closed)
+    return Separation(if_open, if_closed)
 
 
 def _may_close(wall: MissingWall, open_mm: FloatArray, past_mm: float) -> BoolArray:

@@ -16,7 +16,7 @@ from scipy.sparse import csgraph
 
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.gap import GapField
-from veinfit.seating.seal.missing_wall import MissingWall, in_play, parting
+from veinfit.seating.seal.missing_wall import MissingWall, in_play, separation
 from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path, widest_widths
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
@@ -76,7 +76,7 @@ class ReducedWall:
         if not any(in_play(self.missing, open_mm, past)):
             return True
         warm_mm = field.warm_open_mm[self.kept]
-        return all(parting(self, gap <= 0.0, open_mm, past).known for gap in (open_mm, warm_mm))
+        return all(separation(self, gap <= 0.0, open_mm, past).known for gap in (open_mm, warm_mm))
 
     def _of_nodes(self, values: FloatArray) -> FloatArray:
         result = np.full(self.node_count, np.inf)

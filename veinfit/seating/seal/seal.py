@@ -16,7 +16,7 @@ from veinfit.seating.mechanics.shape import Shape, gaps_mm
 from veinfit.seating.model import Leak
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.gap import GapField
-from veinfit.seating.seal.missing_wall import in_play, parting
+from veinfit.seating.seal.missing_wall import in_play, separation
 from veinfit.seating.seal.orifice import CutGraph, Line, least_open_line
 from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path
 from veinfit.seating.seal.straighten import straightened_area
@@ -94,10 +94,10 @@ class Verdict:
 
 
 def verdict(patch: WallPatch, field: GapField) -> Verdict:
-    """Form the verdict with missing wall wholly open and wholly closed; see ``parting``."""
+    """Form the verdict with missing wall wholly open and wholly closed; see ``separation``."""
     past, open_mm = field.past_missing_mm, field.open_mm
-    occluded = parting(patch, field.contact, open_mm, past)
-    sealed = parting(patch, field.warm_open_mm <= 0.0, open_mm, past)
+    occluded = separation(patch, field.contact, open_mm, past)
+    sealed = separation(patch, field.warm_open_mm <= 0.0, open_mm, past)
     played = in_play(patch.missing, open_mm, past)
     names = [wall.name for wall, near in zip(patch.missing, played, strict=True) if near]
     return Verdict(

@@ -16,7 +16,7 @@ from veinfit.seating.mechanics.shape import gaps_mm
 from veinfit.seating.prepare import BalloonContact, PreparedVein, balloon_batch, balloon_contact
 from veinfit.seating.seal.closure import ClosureWall, closure_wall
 from veinfit.seating.seal.grade import DEEP_BY_PLANE
-from veinfit.seating.seal.missing_wall import in_play, parting
+from veinfit.seating.seal.missing_wall import in_play, separation
 from veinfit.seating.seal.reach import missing_on_path, reached
 from veinfit.seating.uncertainty.readings import (
     CANNOT_REACH,
@@ -288,7 +288,7 @@ class Simulator:
             if any(in_play(wall.missing, open_mm[number], past[number])):
                 closed = open_mm[number] <= 0.0
                 settled[number] = all(
-                    parting(wall, contact, open_mm[number], past[number]).known
+                    separation(wall, contact, open_mm[number], past[number]).known
                     for contact in (closed, closed & cold[number])
                 )
         return settled

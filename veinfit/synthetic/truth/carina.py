@@ -22,7 +22,7 @@ def carina(field: Implicit, first: Tube, second: Tube) -> FloatArray:
     reach = min(first.curve.total_mm, second.curve.total_mm)
     share = np.linspace(0.0, 1.0, 41)[1:-1, None]
 
-    def crest(s: float) -> tuple[float, FloatArray]:
+    def at(s: float) -> tuple[float, FloatArray]:
         at = np.array([s])
         a = first.curve.position(first.curve.parameter(at))[0]
         b = second.curve.position(second.curve.parameter(at))[0]
@@ -33,14 +33,14 @@ def carina(field: Implicit, first: Tube, second: Tube) -> FloatArray:
 
     low, high = 0.0, reach
     for s in np.arange(0.0, reach, 1.0):
-        if crest(float(s))[0] > 0.0:
+        if at(float(s))[0] > 0.0:
             high = float(s)
             break
         low = float(s)
     for _ in range(20):
         middle = 0.5 * (low + high)
-        low, high = (low, middle) if crest(middle)[0] > 0.0 else (middle, high)
-    return crest(high)[1]
+        low, high = (low, middle) if at(middle)[0] > 0.0 else (middle, high)
+    return at(high)[1]
 
 
 def along_mm(tube: Tube, point: FloatArray) -> float:
