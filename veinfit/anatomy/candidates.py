@@ -12,13 +12,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.anatomy.branches.bifurcations import Bifurcation
+from veinfit.anatomy.branches.branch_sections import (
+    STATION_MM,
+    WALL_REACH_MM,
+    BranchSections,
+    walk_tube,
+)
 from veinfit.anatomy.branches.contours import enters, passes
 from veinfit.anatomy.branches.finding import Branch, Branches, SharedPart
 from veinfit.anatomy.branches.flat_ends import FlatEnd, find_flat_end, flat_end_at, walk_from
 from veinfit.anatomy.branches.hints import LabelHints
 from veinfit.anatomy.branches.labelled_veins import labelled_veins
 from veinfit.anatomy.branches.lumen import Lumen
-from veinfit.anatomy.branches.tubes import STATION_MM, WALL_REACH_MM, Tube, walk_tube
 from veinfit.anatomy.branches.widening import leaning, widening
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure, known_for
@@ -73,7 +78,7 @@ class Candidate:
     ----------
     members : tuple of int
         Indices of the branches; more than one for a trunk, the longest first.
-    tube : Tube or None
+    tube : BranchSections or None
         The branch's tube; for a trunk the tube from the carina to the body.
     ostium : Ostium or None
     carina_mm : float or None
@@ -92,7 +97,7 @@ class Candidate:
     """
 
     members: tuple[int, ...]
-    tube: Tube | None
+    tube: BranchSections | None
     ostium: Ostium | None
     carina_mm: float | None
     reason: str
@@ -202,8 +207,12 @@ def single_candidate(
 
 
 def _walked_from_end(
-    lumen: Lumen, branches: Branches, branch: Branch, end: FlatEnd | None, tube: Tube | None
-) -> tuple[FlatEnd | None, Tube | None]:
+    lumen: Lumen,
+    branches: Branches,
+    branch: Branch,
+    end: FlatEnd | None,
+    tube: BranchSections | None,
+) -> tuple[FlatEnd | None, BranchSections | None]:
     """Return a blind branch's flat end, None for a piece of its side wall, and its tube.
 
     A vein that can be followed from its tip can be followed as far from its cut. From a flat
@@ -220,7 +229,9 @@ def _walked_from_end(
     return end, anew or tube
 
 
-def _end_of_stub(end: FlatEnd | None, tube: Tube | None, branch: Branch) -> FlatEnd | None:
+def _end_of_stub(
+    end: FlatEnd | None, tube: BranchSections | None, branch: Branch
+) -> FlatEnd | None:
     """Return a stub's end unless what was walked from its tip shows that it is a side wall."""
     if end is None or tube is None or not _starts_at(tube, branch.tip, None):
         return end
@@ -228,7 +239,7 @@ def _end_of_stub(end: FlatEnd | None, tube: Tube | None, branch: Branch) -> Flat
     return end if angle_deg(unit(first[0] - first[-1]), end.normal) < SIDE_WALL_DEG else None
 
 
-def _direction(axis: FloatArray, tube: Tube, by_turn: Found | None) -> FloatArray:
+def _direction(axis: FloatArray, tube: BranchSections, by_turn: Found | None) -> FloatArray:
     """Return the direction (3,) of a vein at its end; the shorter it is, the more its ostium's."""
     if by_turn is None:
         return axis
@@ -241,7 +252,9 @@ def _parts(ostium: Ostium, path: FloatArray) -> bool:
     return enters(path, ostium.contour.points, ostium.centre, ostium.normal)
 
 
-def _starts_at(tube: Tube, place: FloatArray, cut: _Line | None, end: bool = False) -> bool:
+def _starts_at(
+    tube: BranchSections, place: FloatArray, cut: _Line | None, end: bool = False
+) -> bool:
     """Whether a tube starts at the end of its branch: at a cut, or at a rounded one's tip.
 
     The first section that is clear of the flat ``end`` of a closed vein lies the farther from it
@@ -259,7 +272,7 @@ def _starts_at(tube: Tube, place: FloatArray, cut: _Line | None, end: bool = Fal
 
 
 def _end_line(
-    branch: Branch, tube: Tube | None, cut: _Line | None, border: _Line | None
+    branch: Branch, tube: BranchSections | None, cut: _Line | None, border: _Line | None
 ) -> _Line | None:
     """Return the middle of a branch's end and the vein's direction there."""
     if tube is not None and len(tube.centres) >= 4:
@@ -337,7 +350,7 @@ def parted(
 
 def with_ostium(
     index: int,
-    tube: Tube,
+    tube: BranchSections,
     last: FloatArray,
     found: tuple[Ostium, tuple[Note, ...]] | OstiumFailure,
     end: FlatEnd | None = None,

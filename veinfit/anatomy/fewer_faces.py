@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from veinfit.anatomy.branches.branch_sections import WALL_REACH_MM
 from veinfit.anatomy.branches.contours import contour_around, contour_centroid, measure_contour
 from veinfit.anatomy.branches.lumen import Lumen, Wall
-from veinfit.anatomy.branches.tubes import WALL_REACH_MM
 from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.model import Contour, Ostium
 from veinfit.surface.cuts import plane_contours

@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial import cKDTree
 
+from veinfit.anatomy.branches.branch_sections import section_at, tangents
 from veinfit.anatomy.branches.finding import Branches, find_branches
 from veinfit.anatomy.branches.hints import APPENDAGE_LABEL, LabelHints
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
 from veinfit.anatomy.branches.labelled_veins import with_labelled
 from veinfit.anatomy.branches.lumen import Lumen, prepare_lumen
-from veinfit.anatomy.branches.tubes import section_at, tangents
 from veinfit.anatomy.candidates import Candidate, find_candidates, parted
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.fewer_faces import for_finding, on_all_faces

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from veinfit.anatomy.branches.branch_sections import WALL_REACH_MM, tangents
 from veinfit.anatomy.branches.centrelines import (
     VeinCourse,
     continue_into_branch,
@@ -14,7 +15,6 @@ from veinfit.anatomy.branches.centrelines import (
     trunk_sections,
     wall_beside,
 )
-from veinfit.anatomy.branches.tubes import WALL_REACH_MM, tangents
 from veinfit.anatomy.candidates import MOST_MEMBERS, Candidate
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.measures import takeoff_wall_deg

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from veinfit.anatomy.branches.branch_sections import tangents
 from veinfit.anatomy.branches.end_cuts import EndCut, OpenWall, cut_ends, open_wall
 from veinfit.anatomy.branches.finding import Branches
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.mitral import MitralSide, find_mitral_side
-from veinfit.anatomy.branches.tubes import tangents
 from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.naming.names import APPENDAGE, MITRAL, TEMPLATE, Naming
 from veinfit.surface import Surface

@@ -17,8 +17,8 @@ from veinfit.synthetic.wall import surfaces
 from veinfit.synthetic.wall.assembly import implicit
 from veinfit.synthetic.wall.chamber import chamber_volume_ml
 from veinfit.synthetic.wall.fields import Implicit
+from veinfit.synthetic.wall.implicit_tubes import Ends
 from veinfit.synthetic.wall.neighbours import Neighbours, find_neighbours
-from veinfit.synthetic.wall.tubes import Ends
 from veinfit.synthetic.wall.voxels import label_map_text, label_volume
 
 VOLUME_GRIDS_MM = (1.2, 2.0)

@@ -5,11 +5,11 @@ import pytest
 import trimesh
 from voxels import ball, grid, tube
 
+from veinfit.anatomy.branches.branch_sections import BranchSections
 from veinfit.anatomy.branches.finding import find_branches
 from veinfit.anatomy.branches.flat_ends import find_flat_end, flat_end_at
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
 from veinfit.anatomy.branches.lumen import Wall, prepare_lumen
-from veinfit.anatomy.branches.tubes import Tube
 from veinfit.anatomy.candidates import find_candidates
 from veinfit.labels import lumen_surface
 from veinfit.settings import Settings
@@ -77,7 +77,7 @@ def test_a_neighbour_cut_by_the_same_plane_is_no_part_of_the_end(radii, apart):
     # Walked from a corner of the cut, on the other tube's side.
     centres = np.array([(3.0, 0.0, 14.0), (2.0, 0.0, 13.0), (1.0, 0.0, 12.0), (0.0, 0.0, 11.0)])
     areas = np.full(4, np.pi * radii[0] ** 2)
-    end = find_flat_end(wall, Tube(centres, areas, 3.0, wall, centres), centres[0])
+    end = find_flat_end(wall, BranchSections(centres, areas, 3.0, wall, centres), centres[0])
     assert np.linalg.norm(end.centre - (0.0, 0.0, 15.0)) < 0.05
     assert not end.faces[len(one.faces) :].any()
 
@@ -105,6 +105,6 @@ def test_flat_wall_far_from_a_tip_is_no_end_of_its_branch():
     surface = evenly(trimesh.creation.cylinder(radius=5.0, height=30.0, sections=48))
     wall = Wall(surface, np.zeros(len(surface.faces), dtype=bool))
     centres = np.array([(0.0, 0.0, 14.0), (0.0, 0.0, 13.0), (0.0, 0.0, 12.0), (0.0, 0.0, 11.0)])
-    tube = Tube(centres, np.full(4, np.pi * 25.0), 3.0, wall, centres)
+    tube = BranchSections(centres, np.full(4, np.pi * 25.0), 3.0, wall, centres)
     assert find_flat_end(wall, tube, np.array((3.0, 0.0, 14.0))) is not None
     assert find_flat_end(wall, tube, np.array((25.0, 0.0, 14.0))) is None

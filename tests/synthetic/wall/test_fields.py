@@ -8,8 +8,8 @@ import pytest
 from veinfit.synthetic import AtriumShape, BodyShape, BumpShape, VeinShape, build
 from veinfit.synthetic.shape.phantoms import TubePhantom, sphere_with_tubes
 from veinfit.synthetic.wall.fields import round_union, round_union_all
+from veinfit.synthetic.wall.implicit_tubes import ellipse_distance
 from veinfit.synthetic.wall.soundness import wall_points
-from veinfit.synthetic.wall.tubes import ellipse_distance
 
 
 def test_distance_to_a_sphere_is_exact(rng: np.random.Generator) -> None:

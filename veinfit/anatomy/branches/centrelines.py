@@ -8,9 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.anatomy.branches.bifurcations import Bifurcation
+from veinfit.anatomy.branches.branch_sections import (
+    BranchSections,
+    arc_length,
+    resample,
+    section_at,
+    smooth,
+    tangents,
+)
 from veinfit.anatomy.branches.contours import measure_contour, passes
 from veinfit.anatomy.branches.lumen import Wall
-from veinfit.anatomy.branches.tubes import Tube, arc_length, resample, section_at, smooth, tangents
 from veinfit.anatomy.model import Centreline, Contour, Ostium, Section
 from veinfit.vectors import FloatArray, unit
 
@@ -45,7 +52,7 @@ class VeinCourse:
     sections: tuple[Section, ...]
 
 
-def wall_beside(tube: Tube, ostium: Ostium) -> Wall:
+def wall_beside(tube: BranchSections, ostium: Ostium) -> Wall:
     """Return the part of a tube's wall that sections of the vein can hold."""
     near = np.concatenate([tube.centres, ostium.contour.points])
     return tube.wall.near(near, ostium.measures.d_max_mm + BESIDE_MM)

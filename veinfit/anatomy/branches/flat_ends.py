@@ -12,9 +12,9 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
+from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections, walk_tube
 from veinfit.anatomy.branches.lumen import Lumen, Wall
 from veinfit.anatomy.branches.paths import PathTree
-from veinfit.anatomy.branches.tubes import STATION_MM, Tube, walk_tube
 from veinfit.surface.mesh import face_areas, face_middles, face_normals
 from veinfit.vectors import BoolArray, FloatArray, IntArray, dots, perpendicular_basis, unit
 
@@ -84,7 +84,7 @@ class FlatEnd:
     faces: BoolArray
 
 
-def find_flat_end(wall: Wall, tube: Tube, tip: FloatArray) -> FlatEnd | None:
+def find_flat_end(wall: Wall, tube: BranchSections, tip: FloatArray) -> FlatEnd | None:
     """Return the flat end of a blind branch, None where its end is rounded or torn.
 
     A neighbour cut by the same plane is no part of it.
@@ -93,7 +93,7 @@ def find_flat_end(wall: Wall, tube: Tube, tip: FloatArray) -> FlatEnd | None:
     ----------
     wall : Wall
         Of the whole lumen.
-    tube : Tube
+    tube : BranchSections
         The branch as it was walked from its farthest cell.
     tip : (3,) array
         That cell: a flat piece of wall far from it is no end of this branch.
@@ -241,7 +241,7 @@ def _piece_of(faces: IntArray, seed: int) -> BoolArray:
     return np.asarray(label[:count] == label[seed])
 
 
-def walk_from(end: FlatEnd, lumen: Lumen, paths: PathTree) -> Tube | None:
+def walk_from(end: FlatEnd, lumen: Lumen, paths: PathTree) -> BranchSections | None:
     """Walk a branch anew from its flat end, which counts as a cap."""
     wall = Wall(lumen.wall.surface, lumen.wall.is_cap | end.faces)
     path = paths.to_cell(paths.nearest_cell(end.centre - paths.step_mm * end.normal))

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from veinfit.anatomy.branches.branch_sections import BranchSections, arc_length, tangents, walk_tube
 from veinfit.anatomy.branches.contours import contour_around, in_plane, polygon_area
 from veinfit.anatomy.branches.finding import Branch
-from veinfit.anatomy.branches.tubes import Tube, arc_length, tangents, walk_tube
 from veinfit.anatomy.candidates import with_ostium
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.naming.names import MITRAL
@@ -64,7 +64,7 @@ def _known_part(found: Detection, name: str, point: FloatArray) -> int | None:
     return None if best is None else best[1]
 
 
-def _in_tube(tube: Tube, point: FloatArray) -> float | None:
+def _in_tube(tube: BranchSections, point: FloatArray) -> float | None:
     """Distance of a point in a tube's lumen from its middle; None for one outside."""
     if len(tube.centres) < 2:
         return None

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from veinfit.anatomy.branches.branch_sections import BranchSections
 from veinfit.anatomy.branches.contours import (
     contour_around,
     contour_centroid,
@@ -14,7 +15,6 @@ from veinfit.anatomy.branches.contours import (
     measure_contour,
     passes,
 )
-from veinfit.anatomy.branches.tubes import Tube
 from veinfit.anatomy.model import Contour, Evidence, Ostium
 from veinfit.anatomy.ostium.certainty import (
     NOTED_SHIFT_MM,
@@ -49,7 +49,7 @@ class OstiumFailure:
 
 
 def ostium_in_plane(
-    tube: Tube,
+    tube: BranchSections,
     plane: Plane,
     turns: Sequence[HalfTurn | None],
     rivals: Sequence[FloatArray] = (),
@@ -58,7 +58,7 @@ def ostium_in_plane(
 
     Parameters
     ----------
-    tube : Tube
+    tube : BranchSections
         Whose wall is cut.
     plane : Plane
         Through the half-turn points.

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.anatomy.branches.bifurcations import Bifurcation
+from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections, arc_length
 from veinfit.anatomy.branches.lumen import Wall
-from veinfit.anatomy.branches.tubes import STATION_MM, Tube, arc_length
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.ostium.plane import OstiumFailure, ostium_in_plane, with_evidence
@@ -84,7 +84,7 @@ LEAN_DEG_MM = 32.0
 
 
 def find_ostium(
-    tube: Tube,
+    tube: BranchSections,
     settings: AnatomySettings,
     clearance_mm: float = END_CLEARANCE_MM,
     rivals: Sequence[FloatArray] = (),
@@ -97,7 +97,7 @@ def find_ostium(
 
     Parameters
     ----------
-    tube : Tube
+    tube : BranchSections
     settings : AnatomySettings
     clearance_mm : float
     rivals : sequence of (N, 3) array
@@ -148,7 +148,7 @@ def _agreed(
 
 
 def find_ostium_about(
-    tube: Tube,
+    tube: BranchSections,
     line: tuple[FloatArray, FloatArray],
     settings: AnatomySettings,
     clearance_mm: float,
@@ -168,7 +168,7 @@ def find_ostium_about(
 
 
 def settle_before_bifurcation(
-    tube: Tube,
+    tube: BranchSections,
     start: Ostium,
     bifurcation: Bifurcation,
     clear: FloatArray,
@@ -180,7 +180,7 @@ def settle_before_bifurcation(
 
     Parameters
     ----------
-    tube : Tube
+    tube : BranchSections
     start : Ostium
         Where the search begins.
     bifurcation : Bifurcation
@@ -266,7 +266,7 @@ class _Settled:
 class _Search:
     """A search for the ostium of one tube; ``s`` are the arc lengths of its centres."""
 
-    tube: Tube
+    tube: BranchSections
     s: FloatArray
     settings: AnatomySettings
     clearance_mm: float
@@ -325,7 +325,7 @@ class _Search:
         return _plane(pooled, axis), max(map(abs, heights), default=0.0)
 
 
-def _starts(tube: Tube, s: FloatArray) -> list[float]:
+def _starts(tube: BranchSections, s: FloatArray) -> list[float]:
     """Arc lengths from the distal end at which the tube may begin to widen, without repeats."""
     narrowest = np.minimum.accumulate(tube.areas_mm2)
     starts: list[float] = []
@@ -338,7 +338,7 @@ def _starts(tube: Tube, s: FloatArray) -> list[float]:
 
 
 def _local_axis(
-    tube: Tube, s: FloatArray, at: float, plane: Plane | None
+    tube: BranchSections, s: FloatArray, at: float, plane: Plane | None
 ) -> tuple[FloatArray, FloatArray]:
     """Point and direction (into the vein) of the line through the centres distal of ``at``.
 
@@ -363,7 +363,11 @@ def _local_axis(
 
 
 def _start_mm(
-    tube: Tube, s: FloatArray, at: float, line: tuple[FloatArray, FloatArray], clearance_mm: float
+    tube: BranchSections,
+    s: FloatArray,
+    at: float,
+    line: tuple[FloatArray, FloatArray],
+    clearance_mm: float,
 ) -> float:
     """How far distal of the line's point along it the profiles start.
 
@@ -394,7 +398,7 @@ def _waist(diameter: FloatArray, s: FloatArray) -> int | None:
     return None
 
 
-def _arc_at(tube: Tube, s: FloatArray, point: FloatArray) -> float:
+def _arc_at(tube: BranchSections, s: FloatArray, point: FloatArray) -> float:
     """Arc length on the tube, from its distal end, nearest to ``point``."""
     nearest = int(np.argmin(np.linalg.norm(tube.centres - point, axis=1)))
     return float(s[nearest])

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from veinfit.anatomy.branches.branch_sections import BranchSections
 from veinfit.anatomy.branches.contours import (
     contour_around,
     contour_centroid,
@@ -19,7 +20,6 @@ from veinfit.anatomy.branches.contours import (
     passes,
 )
 from veinfit.anatomy.branches.lumen import Wall
-from veinfit.anatomy.branches.tubes import Tube
 from veinfit.anatomy.branches.widening import Widening
 from veinfit.anatomy.model import Contour, Evidence, Ostium, OstiumKind
 from veinfit.anatomy.ostium.plane import with_evidence
@@ -232,9 +232,9 @@ def _note(kind: OstiumKind) -> Note:
     return Note("ostium", text, severity="caution")
 
 
-def tube_of_sections(walked: Widening, wall: Wall, path: FloatArray) -> Tube:
+def tube_of_sections(walked: Widening, wall: Wall, path: FloatArray) -> BranchSections:
     """Return a vein's sections as a tube; ``path`` (N, 3) runs from its end to the body."""
-    return Tube(
+    return BranchSections(
         centres=walked.centres[::2],
         areas_mm2=np.pi / 4.0 * walked.diameters_mm[::2] ** 2,
         length_mm=walked.length_mm,

@@ -7,13 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.branches.contours import convexity, passes
-from veinfit.anatomy.branches.finding import BEYOND_BIFURCATION_MM, LEAD_MM, SharedPart
-from veinfit.anatomy.branches.lumen import Lumen
-from veinfit.anatomy.branches.tubes import (
+from veinfit.anatomy.branches.branch_sections import (
     PATH_SMOOTHING_MM,
     WALL_REACH_MM,
-    Tube,
+    BranchSections,
     arc_length,
     resample,
     section_at,
@@ -21,6 +18,9 @@ from veinfit.anatomy.branches.tubes import (
     tangents,
     walk_tube,
 )
+from veinfit.anatomy.branches.contours import convexity, passes
+from veinfit.anatomy.branches.finding import BEYOND_BIFURCATION_MM, LEAD_MM, SharedPart
+from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.anatomy.ostium.search import find_ostium, find_ostium_about, settle_before_bifurcation
@@ -63,7 +63,7 @@ class Trunk:
 
     Attributes
     ----------
-    tube : Tube
+    tube : BranchSections
         From the carina of the branches to the body.
     ostium : Ostium
     notes : tuple of Note
@@ -73,7 +73,7 @@ class Trunk:
         Area of the ostium over the branches' typical areas together.
     """
 
-    tube: Tube
+    tube: BranchSections
     ostium: Ostium
     notes: tuple[Note, ...]
     length_mm: float
@@ -84,7 +84,7 @@ class Trunk:
 class _Course:
     """A tube of a common part, and the line along which its distal end lies in the branches."""
 
-    tube: Tube
+    tube: BranchSections
     end: FloatArray
     direction: FloatArray
 
@@ -93,7 +93,7 @@ def find_trunk(
     lumen: Lumen,
     part: SharedPart,
     paths: Sequence[FloatArray],
-    tubes: Sequence[Tube],
+    tubes: Sequence[BranchSections],
     settings: AnatomySettings,
     ostia_mm2: float = 0.0,
 ) -> Trunk | None:
@@ -105,7 +105,7 @@ def find_trunk(
     part : SharedPart
     paths : sequence of (N, 3) array
         Of the branches, from the body on.
-    tubes : sequence of Tube
+    tubes : sequence of BranchSections
         Of the branches, in the same order.
     settings : AnatomySettings
     ostia_mm2 : float
@@ -151,7 +151,7 @@ def _starts(
     courses: Sequence[_Course],
     together: float,
     settings: AnatomySettings,
-) -> Iterator[list[tuple[Tube, Ostium]]]:
+) -> Iterator[list[tuple[BranchSections, Ostium]]]:
     """Where to start from: each next kind costs more, or serves the shortest trunks only."""
     clearance = BIFURCATION_CLEARANCE_MM
     about = [
@@ -166,14 +166,14 @@ def _starts(
 
 
 def _found(
-    results: Sequence[tuple[Tube, tuple[Ostium, tuple[Note, ...]] | OstiumFailure]],
-) -> list[tuple[Tube, Ostium]]:
+    results: Sequence[tuple[BranchSections, tuple[Ostium, tuple[Note, ...]] | OstiumFailure]],
+) -> list[tuple[BranchSections, Ostium]]:
     return [(tube, r[0]) for tube, r in results if not isinstance(r, OstiumFailure)]
 
 
 def _settled(
     part: SharedPart,
-    tube: Tube,
+    tube: BranchSections,
     start: Ostium,
     paths: Sequence[FloatArray],
     limit_mm2: float,
@@ -193,7 +193,7 @@ def _settled(
     return Trunk(tube, ostium, notes, length, 1.0)
 
 
-def _clear_of_carina(tube: Tube) -> FloatArray:
+def _clear_of_carina(tube: BranchSections) -> FloatArray:
     """Return the first centre (3,) of a trunk's tube whose section no carina pinches."""
     directions = tangents(tube.centres)
     for centre, direction in zip(tube.centres, directions, strict=True):
@@ -212,34 +212,34 @@ def _stub(lumen: Lumen, part: SharedPart, fork: FloatArray, together: float) -> 
     end = fork[1] + ((part.bifurcation.carina - fork[1]) @ direction) * direction
     centres = end - np.arange(2)[:, None] * PATH_STEP_MM * direction
     wall = lumen.wall.near(centres, WALL_REACH_MM)
-    tube = Tube(centres, np.full(2, together), PATH_STEP_MM, wall, fork[::-1])
+    tube = BranchSections(centres, np.full(2, together), PATH_STEP_MM, wall, fork[::-1])
     return _Course(tube, end, direction)
 
 
-def _beyond(tube: Tube, carina: FloatArray) -> Tube:
+def _beyond(tube: BranchSections, carina: FloatArray) -> BranchSections:
     """Return a branch's tube without what it shares: up to where it passes the carina."""
     last = int(np.argmin(np.linalg.norm(tube.centres - carina, axis=1)))
     return _part(tube, slice(0, max(last + 1, LEAST_STATIONS)))
 
 
-def _part(tube: Tube, kept: slice) -> Tube:
+def _part(tube: BranchSections, kept: slice) -> BranchSections:
     """Return a tube of some of another's stations."""
     centres = tube.centres[kept]
     length = float(arc_length(centres)[-1])
     return replace(tube, centres=centres, areas_mm2=tube.areas_mm2[kept], length_mm=length)
 
 
-def _area_at_bifurcation(tube: Tube) -> float:
+def _area_at_bifurcation(tube: BranchSections) -> float:
     """Typical area of a branch over its first ``FORK_SPAN_MM``, mm²: branches taper."""
     return float(np.median(tube.areas_mm2[_to_bifurcation_mm(tube) <= FORK_SPAN_MM]))
 
 
-def _to_bifurcation_mm(tube: Tube) -> FloatArray:
+def _to_bifurcation_mm(tube: BranchSections) -> FloatArray:
     """Return the (N,) arc lengths from the end of a tube that is nearest to the body."""
     return arc_length(tube.centres[::-1])[::-1]
 
 
-def _fork(part: SharedPart, tubes: Sequence[Tube]) -> FloatArray:
+def _fork(part: SharedPart, tubes: Sequence[BranchSections]) -> FloatArray:
     """Course midway between several branches: straight on in their mean direction.
 
     Where a trunk is hardly longer than wide, the branches show its direction

@@ -8,7 +8,7 @@ import numpy as np
 
 from veinfit.synthetic.shape.shape import VeinShape
 from veinfit.synthetic.wall.fields import Implicit
-from veinfit.synthetic.wall.tubes import Tube
+from veinfit.synthetic.wall.implicit_tubes import ImplicitTube
 from veinfit.vectors import FloatArray
 
 
@@ -17,7 +17,7 @@ def tube_index(field: Implicit, name: str) -> int:
     return next(k for k, tube in enumerate(field.tubes) if tube.name == name)
 
 
-def carina(field: Implicit, first: Tube, second: Tube) -> FloatArray:
+def carina(field: Implicit, first: ImplicitTube, second: ImplicitTube) -> FloatArray:
     """Where the blood of two branches parts: the carina (3,) between them."""
     reach = min(first.curve.total_mm, second.curve.total_mm)
     share = np.linspace(0.0, 1.0, 41)[1:-1, None]
@@ -43,7 +43,7 @@ def carina(field: Implicit, first: Tube, second: Tube) -> FloatArray:
     return at(high)[1]
 
 
-def along_mm(tube: Tube, point: FloatArray) -> float:
+def along_mm(tube: ImplicitTube, point: FloatArray) -> float:
     """Arc length on a tube's centreline, gone on straight past its end, nearest to a point."""
     one = np.ones(1)
     past = float((point - tube.curve.position(one)[0]) @ tube.curve.tangent(one)[0])

@@ -9,8 +9,8 @@ import numpy as np
 from veinfit.synthetic.shape.shape import VeinShape
 from veinfit.synthetic.truth.carina import carina_mm, tube_index
 from veinfit.synthetic.wall.fields import Implicit, round_union_all
+from veinfit.synthetic.wall.implicit_tubes import ImplicitTube
 from veinfit.synthetic.wall.soundness import wall_points
-from veinfit.synthetic.wall.tubes import Tube
 from veinfit.vectors import FloatArray
 
 FLARE_TOUCH_MM = 1e-4
@@ -29,7 +29,7 @@ class Entry:
 
     name: str
     branches: tuple[str, ...]
-    tube: Tube
+    tube: ImplicitTube
     own: tuple[int, ...]
     limit_mm: float
     cut: bool
@@ -58,7 +58,7 @@ def branch_entry(name: str, field: Implicit) -> Entry:
     return Entry(name, (), tube, (k,), tube.curve.total_mm, True, _end_centre(tube)[None])
 
 
-def _end_centre(tube: Tube) -> FloatArray:
+def _end_centre(tube: ImplicitTube) -> FloatArray:
     return tube.curve.position(np.ones(1))[0]
 
 

@@ -15,8 +15,8 @@ from veinfit.synthetic.truth.profiles import HalfTurns, Sectors, half_turns
 from veinfit.synthetic.truth.truth import OstiumKind, OstiumTruth
 from veinfit.synthetic.wall import levels
 from veinfit.synthetic.wall.fields import Implicit
+from veinfit.synthetic.wall.implicit_tubes import ImplicitTube
 from veinfit.synthetic.wall.soundness import wall_points
-from veinfit.synthetic.wall.tubes import Tube
 from veinfit.vectors import FloatArray, perpendicular_basis, unit
 
 SECTORS = 72
@@ -95,7 +95,7 @@ def find_ostia(
     return result
 
 
-def _tangent_at(tube: Tube, point: FloatArray) -> FloatArray:
+def _tangent_at(tube: ImplicitTube, point: FloatArray) -> FloatArray:
     foot = np.array([along_mm(tube, point)])
     return tube.curve.tangent(tube.curve.parameter(foot))[0]
 

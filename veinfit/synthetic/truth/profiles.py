@@ -23,7 +23,7 @@ from veinfit.ostium_definition import (
     SMOOTHING_MM,
 )
 from veinfit.synthetic.wall.fields import Implicit, round_union_all
-from veinfit.synthetic.wall.tubes import FAR_MM
+from veinfit.synthetic.wall.implicit_tubes import FAR_MM
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 STEP_MM = 0.15

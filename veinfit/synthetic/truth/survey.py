@@ -26,7 +26,7 @@ from veinfit.synthetic.truth.truth import (
 )
 from veinfit.synthetic.wall import levels
 from veinfit.synthetic.wall.fields import Implicit
-from veinfit.synthetic.wall.tubes import Tube
+from veinfit.synthetic.wall.implicit_tubes import ImplicitTube
 from veinfit.vectors import FloatArray, angle_deg, unit
 
 COMMON_TRUNK_MM = 10.0
@@ -229,7 +229,7 @@ def _line_direction(points: FloatArray, towards: FloatArray) -> FloatArray:
     return np.asarray(direction if direction @ towards > 0 else -direction)
 
 
-def survey_opening(field: Implicit, tube: Tube, at: float) -> OpeningTruth:
+def survey_opening(field: Implicit, tube: ImplicitTube, at: float) -> OpeningTruth:
     """Section of the atrium across a tube at parameter ``at``: centre, normal, diameter."""
     t = np.array([at])
     centre, normal = tube.curve.position(t)[0], tube.curve.tangent(t)[0]

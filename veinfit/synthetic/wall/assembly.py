@@ -25,7 +25,7 @@ from veinfit.synthetic.wall.fields import (
     Waves,
     rotation_matrix,
 )
-from veinfit.synthetic.wall.tubes import END_ROOM_MM, Tube
+from veinfit.synthetic.wall.implicit_tubes import END_ROOM_MM, ImplicitTube
 from veinfit.vectors import FloatArray, unit
 
 ROOT_INSIDE_MM = 1.0
@@ -69,7 +69,7 @@ def implicit(shape: AtriumShape) -> Implicit:
     """Build the implicit function of ``shape``."""
     centre = np.array(shape.centre, dtype=float)
     body = _body(shape.body, centre)
-    tubes: list[Tube] = []
+    tubes: list[ImplicitTube] = []
     for vein in shape.veins:
         trunk = _trunk(vein, body)
         tubes.append(trunk)
@@ -155,7 +155,7 @@ def _root_mm(
     return float(depths[int(np.argmax(inside)) if inside.any() else int(np.argmin(outermost))])
 
 
-def _trunk(shape: VeinShape, body: Body) -> Tube:
+def _trunk(shape: VeinShape, body: Body) -> ImplicitTube:
     start = body.exit_point(body.centre, unit(shape.exit))
     direction = unit(shape.direction)
     mouth = np.array(shape.mouth)
@@ -189,7 +189,7 @@ def _trunk(shape: VeinShape, body: Body) -> Tube:
         knots = np.r_[knots[:2], -inside / length, proper_from, max(1.0, proper_from + 0.05)]
         widths = np.concatenate([widths[:1], widths[1:2], widths[1:2], widths[1:2], widths[3:]])
         widths[:3] *= mouth
-    return Tube(
+    return ImplicitTube(
         name=shape.name,
         curve=curve,
         knots=knots,
@@ -202,7 +202,7 @@ def _trunk(shape: VeinShape, body: Body) -> Tube:
     )
 
 
-def _branch(shape: BranchShape, vein: VeinShape, trunk: Tube) -> Tube:
+def _branch(shape: BranchShape, vein: VeinShape, trunk: ImplicitTube) -> ImplicitTube:
     one = np.ones(1)
     along, across = (axis[0] for axis in trunk.curve.axes(one))
     start = trunk.curve.position(one)[0] + shape.offset_mm[0] * along + shape.offset_mm[1] * across
@@ -217,7 +217,7 @@ def _branch(shape: BranchShape, vein: VeinShape, trunk: Tube) -> Tube:
         reference=along,
     )
     widths = np.array([1.0, shape.taper])
-    return Tube(
+    return ImplicitTube(
         name=shape.name,
         curve=curve,
         knots=np.array([0.0, 1.0]),
@@ -227,7 +227,7 @@ def _branch(shape: BranchShape, vein: VeinShape, trunk: Tube) -> Tube:
     )
 
 
-def _funnel(shape: MitralShape, body: Body) -> Tube:
+def _funnel(shape: MitralShape, body: Body) -> ImplicitTube:
     normal = unit(shape.normal)
     plane = body.exit_point(body.centre + _array(shape.offset), normal) + shape.funnel_mm * normal
     widths = np.array([FUNNEL_ROOT_SHARE, 1.0 + shape.flare, 1.0])
@@ -241,7 +241,7 @@ def _funnel(shape: MitralShape, body: Body) -> Tube:
         t_high=1.0 + END_ROOM_MM / length,
         reference=unit(shape.long_axis),
     )
-    return Tube(
+    return ImplicitTube(
         name="MV",
         curve=curve,
         knots=np.array([0.0, 0.6, 1.0]),
@@ -251,7 +251,7 @@ def _funnel(shape: MitralShape, body: Body) -> Tube:
     )
 
 
-def _appendage(shape: AppendageShape, body: Body) -> Tube:
+def _appendage(shape: AppendageShape, body: Body) -> ImplicitTube:
     start = body.exit_point(body.centre, unit(shape.exit))
     direction = unit(shape.direction)
     widths = np.array([shape.neck_mm, shape.neck_mm, shape.middle_mm, shape.tip_mm])
@@ -265,7 +265,7 @@ def _appendage(shape: AppendageShape, body: Body) -> Tube:
         t_high=1.0 + END_ROOM_MM / shape.length_mm,
         reference=unit(shape.long_axis),
     )
-    return Tube(
+    return ImplicitTube(
         name="LAA",
         curve=curve,
         knots=np.array([0.0, 0.15, 0.55, 1.0]),
@@ -276,7 +276,7 @@ def _appendage(shape: AppendageShape, body: Body) -> Tube:
     )
 
 
-def _lobe(shape: LobeShape, appendage: Tube) -> Blob:
+def _lobe(shape: LobeShape, appendage: ImplicitTube) -> Blob:
     t = np.array([shape.along])
     along, across = (axis[0] for axis in appendage.curve.axes(t))
     tangent = appendage.curve.tangent(t)[0]

@@ -15,15 +15,15 @@ from functools import cached_property
 import numpy as np
 
 from veinfit.synthetic.wall.curves import dot
-from veinfit.synthetic.wall.sampled import Samples
-from veinfit.synthetic.wall.tubes import (
+from veinfit.synthetic.wall.implicit_tubes import (
     FAR_MM,
     PART_POINTS,
     Ends,
-    Tube,
+    ImplicitTube,
     TubeSet,
     ellipse_distance,
 )
+from veinfit.synthetic.wall.sampled import Samples
 from veinfit.vectors import BoolArray, FloatArray
 
 FILLET_SHARE_MM = 1.5
@@ -156,11 +156,11 @@ class Implicit:
     Attributes
     ----------
     body : Body
-    funnel : Tube or None
+    funnel : ImplicitTube or None
         The mitral funnel; its outer end is the mitral plane.
-    tubes : tuple of Tube
+    tubes : tuple of ImplicitTube
         Veins, trunks and branches.
-    appendage : Tube or None
+    appendage : ImplicitTube or None
     lobes : tuple of Blob
     carina_mm : float
         Radius of the rounding among the tubes.
@@ -176,9 +176,9 @@ class Implicit:
     """
 
     body: Body
-    funnel: Tube | None
-    tubes: tuple[Tube, ...]
-    appendage: Tube | None
+    funnel: ImplicitTube | None
+    tubes: tuple[ImplicitTube, ...]
+    appendage: ImplicitTube | None
     lobes: tuple[Blob, ...]
     carina_mm: float
     waves: Waves | None = None

@@ -10,8 +10,8 @@ from scipy.spatial import cKDTree
 
 from veinfit.synthetic.shape.shape import NeighbourShape, Vector
 from veinfit.synthetic.wall.fields import Implicit
+from veinfit.synthetic.wall.implicit_tubes import FAR_MM, ImplicitTube
 from veinfit.synthetic.wall.levels import ray_roots
-from veinfit.synthetic.wall.tubes import FAR_MM, Tube
 from veinfit.vectors import BoolArray, FloatArray, unit
 
 GREATEST_GAP_MM = FAR_MM - 0.5
@@ -126,7 +126,7 @@ def _lifted(offsets: FloatArray) -> FloatArray:
     return np.asarray(gaussian_filter1d(upper, sigma, mode="nearest", truncate=truncate))
 
 
-def _phrenic(shape: NeighbourShape, field: Implicit, tube: Tube) -> Tubular:
+def _phrenic(shape: NeighbourShape, field: Implicit, tube: ImplicitTube) -> Tubular:
     at = tube.curve.parameter(np.array([shape.phrenic_along_mm]))
     place, along = tube.curve.position(at)[0], tube.curve.tangent(at)[0]
     # In front of the vein, square to it and level.

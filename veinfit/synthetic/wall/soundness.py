@@ -13,7 +13,7 @@ from veinfit.synthetic.shape.shape import AtriumShape
 from veinfit.synthetic.wall import meshing, surfaces
 from veinfit.synthetic.wall.assembly import body_normal
 from veinfit.synthetic.wall.fields import Implicit
-from veinfit.synthetic.wall.tubes import FAR_MM, Tube
+from veinfit.synthetic.wall.implicit_tubes import FAR_MM, ImplicitTube
 from veinfit.vectors import FloatArray, angle_deg, perpendicular_basis
 
 
@@ -89,7 +89,7 @@ def flaws(shape: AtriumShape, field: Implicit, limits: Limits = EASY_LIMITS) -> 
     return found
 
 
-def wall_points(tube: Tube, s_mm: FloatArray, angles: int = 24) -> FloatArray:
+def wall_points(tube: ImplicitTube, s_mm: FloatArray, angles: int = 24) -> FloatArray:
     """Points (S, angles, 3) of a tube's own wall at arc lengths (S,)."""
     t = tube.curve.parameter(s_mm)
     centre = tube.curve.position(t)
@@ -101,7 +101,7 @@ def wall_points(tube: Tube, s_mm: FloatArray, angles: int = 24) -> FloatArray:
     return np.asarray(centre[:, None] + offset_a + offset_b)
 
 
-def roots(shape: AtriumShape, field: Implicit) -> list[Tube]:
+def roots(shape: AtriumShape, field: Implicit) -> list[ImplicitTube]:
     """Return the tubes that leave the body: one a vein, without branches."""
     names = {vein.name for vein in shape.veins}
     return [tube for tube in field.tubes if tube.name in names]
@@ -172,7 +172,9 @@ def _gap_flaws(shape: AtriumShape, field: Implicit, limits: Limits) -> list[str]
     return found
 
 
-def _end_flaws(field: Implicit, tube: Tube, others: list[Tube], limits: Limits) -> list[str]:
+def _end_flaws(
+    field: Implicit, tube: ImplicitTube, others: list[ImplicitTube], limits: Limits
+) -> list[str]:
     """Tell whether a longer vein would run into other blood: it could not be cut clean."""
     end = tube.curve.total_mm
     beyond = wall_points(tube, np.arange(end, end + CUT_ROOM_MM + 1.0)).reshape(-1, 3)
@@ -210,7 +212,7 @@ def _mitral_flaws(field: Implicit) -> list[str]:
     return []
 
 
-def _clear_mm(tube: Tube, field: Implicit, limits: Limits) -> float:
+def _clear_mm(tube: ImplicitTube, field: Implicit, limits: Limits) -> float:
     if tube is field.appendage:
         return 0.45 * tube.curve.total_mm
     if tube.outer == "rounded":

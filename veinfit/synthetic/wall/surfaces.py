@@ -9,8 +9,8 @@ import numpy as np
 from veinfit.surface.mesh import Surface
 from veinfit.synthetic.wall import meshing
 from veinfit.synthetic.wall.fields import Implicit
+from veinfit.synthetic.wall.implicit_tubes import FAR_MM, Ends, ImplicitTube
 from veinfit.synthetic.wall.sampled import sampled
-from veinfit.synthetic.wall.tubes import FAR_MM, Ends, Tube
 from veinfit.vectors import FloatArray, IntArray, unit
 
 EXTENSION_EDGES = 4.0
@@ -70,7 +70,7 @@ def with_samples(field: Implicit, step_mm: float = SAMPLES_MM) -> Implicit:
     return dataclasses.replace(longer, samples=sampled(longer.value, low, high, step_mm))
 
 
-def open_ends(field: Implicit) -> tuple[Tube, ...]:
+def open_ends(field: Implicit) -> tuple[ImplicitTube, ...]:
     """Return the tubes with a flat end that leads out of the atrium, the mitral funnel last."""
     ends = tuple(tube for tube in field.tubes if tube.outer == "flat")
     return ends if field.funnel is None else (*ends, field.funnel)
@@ -113,7 +113,7 @@ def cut_surface(
 
 
 def _cut_on_grid(
-    longer: Implicit, cuts: list[Tube], edge_mm: float, shift: float, plain: bool
+    longer: Implicit, cuts: list[ImplicitTube], edge_mm: float, shift: float, plain: bool
 ) -> Surface:
     """Contour ``longer`` on a grid shifted by a share of its spacing, and cut it at ``cuts``.
 
@@ -144,12 +144,12 @@ def _cut_on_grid(
     return Surface(points, surface.faces)
 
 
-def _end(tube: Tube) -> tuple[FloatArray, FloatArray]:
+def _end(tube: ImplicitTube) -> tuple[FloatArray, FloatArray]:
     one = np.ones(1)
     return tube.curve.position(one)[0], tube.curve.tangent(one)[0]
 
 
-def _past_ends(field: Implicit, cuts: list[Tube], points: FloatArray) -> FloatArray:
+def _past_ends(field: Implicit, cuts: list[ImplicitTube], points: FloatArray) -> FloatArray:
     """Signed distance (N,) past the nearest end; far inside where there is no end."""
     past = np.array([_past_end(field, tube, points) for tube in cuts])
     far = past.max(axis=0)
@@ -163,7 +163,7 @@ def _past_ends(field: Implicit, cuts: list[Tube], points: FloatArray) -> FloatAr
     return np.asarray(far)
 
 
-def _past_end(field: Implicit, tube: Tube, points: FloatArray) -> FloatArray:
+def _past_end(field: Implicit, tube: ImplicitTube, points: FloatArray) -> FloatArray:
     if tube is not field.funnel:
         room = END_NEIGHBOURHOOD_MM if field.waves is None else UNEVEN_NEIGHBOURHOOD_MM
         return tube.past_end(points, room)
@@ -176,7 +176,7 @@ def _past_end(field: Implicit, tube: Tube, points: FloatArray) -> FloatArray:
 
 
 def _snapped(
-    field: Implicit, cuts: list[Tube], points: FloatArray, side: FloatArray, reach: float
+    field: Implicit, cuts: list[ImplicitTube], points: FloatArray, side: FloatArray, reach: float
 ) -> tuple[FloatArray, FloatArray]:
     """Put vertices that almost lie on a cut onto it, so that no sliver is cut off."""
     points, side = points.copy(), side.copy()
@@ -188,7 +188,7 @@ def _snapped(
     return points, side
 
 
-def _on_rim(field: Implicit, cuts: list[Tube], points: FloatArray) -> FloatArray:
+def _on_rim(field: Implicit, cuts: list[ImplicitTube], points: FloatArray) -> FloatArray:
     """Put points near the rims of cuts exactly on them."""
     ends = [_end(tube) for tube in cuts]
     gaps = np.stack([np.linalg.norm(points - centre, axis=1) for centre, _ in ends])
@@ -200,7 +200,7 @@ def _on_rim(field: Implicit, cuts: list[Tube], points: FloatArray) -> FloatArray
     return points
 
 
-def _to_rim(field: Implicit, tube: Tube, points: FloatArray) -> FloatArray:
+def _to_rim(field: Implicit, tube: ImplicitTube, points: FloatArray) -> FloatArray:
     """Newton's method within the end plane of one tube."""
     if not len(points):
         return points
@@ -214,7 +214,7 @@ def _to_rim(field: Implicit, tube: Tube, points: FloatArray) -> FloatArray:
     return points
 
 
-def _named_loops(surface: Surface, cuts: list[Tube]) -> dict[str, IntArray]:
+def _named_loops(surface: Surface, cuts: list[ImplicitTube]) -> dict[str, IntArray]:
     centres = np.stack([_end(tube)[0] for tube in cuts])
     loops: dict[str, IntArray] = {}
     for loop in meshing.ordered_loops(surface):

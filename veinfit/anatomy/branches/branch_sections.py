@@ -70,7 +70,7 @@ class Station:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Tube:
+class BranchSections:
     """The tubular part of a branch, from its distal end toward the body.
 
     Attributes
@@ -149,7 +149,7 @@ def walk_tube(
     path: FloatArray,
     end_normal: FloatArray | None = None,
     rounds: int = CENTRING_ROUNDS,
-) -> Tube | None:
+) -> BranchSections | None:
     """Walk a branch from its distal end toward the body.
 
     Parameters
@@ -174,7 +174,7 @@ def walk_tube(
     if end_normal is not None and _is_square(path, end_normal):
         path = _square_to_end(path, end_normal)
     wall = lumen.wall.near(path, WALL_REACH_MM)
-    tube: Tube | None = None
+    tube: BranchSections | None = None
     for _ in range(rounds):
         stations = _walk(wall, path)
         if len(stations) < 2:
@@ -186,7 +186,7 @@ def walk_tube(
         path = np.concatenate([centres, rest])
         path = resample(path, STATION_MM)
         length = float(arc_length(centres)[-1])
-        tube = Tube(centres, areas, length, wall, path)
+        tube = BranchSections(centres, areas, length, wall, path)
     return tube
 
 

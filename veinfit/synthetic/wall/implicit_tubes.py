@@ -41,7 +41,7 @@ def ellipse_distance(
 
 
 @dataclass(frozen=True, eq=False)
-class Tube:
+class ImplicitTube:
     """An oval, tapered, curved tube, closed at its inner end by a flat disc.
 
     Attributes
@@ -71,7 +71,7 @@ class Tube:
     proper_from: float | None = None
 
     @cached_property
-    def proper(self) -> Tube:
+    def proper(self) -> ImplicitTube:
         """The tube without its funnel: as wide before ``proper_from`` as there."""
         if self.proper_from is None:
             return self
@@ -156,7 +156,7 @@ class Widths:
     rises: FloatArray
 
     @classmethod
-    def of(cls, tubes: Sequence[Tube]) -> Widths:
+    def of(cls, tubes: Sequence[ImplicitTube]) -> Widths:
         """Return the widths of tubes, one column each."""
         steps = max(len(tube.knots) for tube in tubes) - 1
         starts, spans = np.zeros((steps, len(tubes))), np.ones((steps, len(tubes)))
@@ -192,7 +192,7 @@ class Widths:
 class TubeSet:
     """Some tubes, asked all at once."""
 
-    def __init__(self, tubes: Sequence[Tube]) -> None:
+    def __init__(self, tubes: Sequence[ImplicitTube]) -> None:
         self._curves = CurveSet([tube.curve for tube in tubes])
         self._widths = Widths.of(tubes)
         self._reach = np.array([tube.reach_mm for tube in tubes])
