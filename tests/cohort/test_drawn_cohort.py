@@ -107,7 +107,7 @@ def test_a_vein_that_could_not_be_cut_clear_of_the_appendage_is_drawn_again() ->
 
 @pytest.mark.slow
 def test_a_small_middle_vein_is_drawn_without_branches_too_thin_to_be_seen() -> None:
-    # 5.0 mm wide, with a first branch 6.0 mm from its ostium: branches of half its calibre would
+    # 5.0 mm wide, with a first branch 6.0 mm from its ostium: branches of half its diameter would
     # be thinner than 3 mm. Sets with such veins came to be drawn again with wider ones.
     targets = draw_targets(BUILT_IN, 41, 124)
     assert targets.veins["RMPV"]["ostial_diameter_mm"] == pytest.approx(5.0, abs=0.05)

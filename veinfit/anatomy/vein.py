@@ -19,7 +19,7 @@ from veinfit.anatomy.candidates import MOST_MEMBERS, Candidate
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.measures import takeoff_wall_deg
 from veinfit.anatomy.model import Ostium, Vein
-from veinfit.anatomy.naming.diameters import UNUSUAL_CONFIDENCE, unusual_calibre
+from veinfit.anatomy.naming.diameters import UNUSUAL_CONFIDENCE, unusual_diameter
 from veinfit.anatomy.naming.names import MIDDLE_ROLES
 from veinfit.anatomy.vein_axis import Axis, fit_axis, trunk_axis
 from veinfit.anatomy.wall_opening import end_rims
@@ -80,7 +80,7 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
             "nearer to the atrium"
         )
         notes.append(Note("names", text, name, "caution"))
-    unusual = unusual_calibre(name, ostium.measures.d_area_mm)
+    unusual = unusual_diameter(name, ostium.measures.d_area_mm)
     if unusual is not None:
         if not ostium.by_hand:
             ostium = replace(ostium, confidence=min(ostium.confidence, UNUSUAL_CONFIDENCE))

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from veinfit.anatomy.naming.diameters import PUBLISHED_RANGE_MM, USUAL_DIAMETER_MM, unusual_calibre
+from veinfit.anatomy.naming.diameters import PUBLISHED_RANGE_MM, USUAL_DIAMETER_MM, unusual_diameter
 
 
 @pytest.mark.parametrize(("name", "d_mm"), [("RSPV", 17.6), ("LIPV", 23.5), ("extra-1", 40.0)])
-def test_a_usual_calibre_is_not_remarked_on(name, d_mm):
-    assert unusual_calibre(name, d_mm) is None
+def test_a_usual_diameter_is_not_remarked_on(name, d_mm):
+    assert unusual_diameter(name, d_mm) is None
 
 
 @pytest.mark.parametrize(
@@ -21,8 +21,8 @@ def test_a_usual_calibre_is_not_remarked_on(name, d_mm):
         ("LCPV", 45.0, ("45.0 mm", "12 to 44 mm", "atrium")),
     ],
 )
-def test_an_unusual_calibre_is_named_with_the_published_range(name, d_mm, words):
-    text = unusual_calibre(name, d_mm)
+def test_an_unusual_diameter_is_named_with_the_published_range(name, d_mm, words):
+    text = unusual_diameter(name, d_mm)
     assert text is not None and all(word in text for word in words)
 
 

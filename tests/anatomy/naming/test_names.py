@@ -142,7 +142,7 @@ def test_a_part_shared_by_two_veins_is_one_vein_only_as_wide_as_veins_are():
         ((9.0, 9.0), 17.6, {"RSPV"}),
     ],
 )
-def test_the_usual_calibres_tell_two_veins_from_one_that_branches_early(
+def test_the_usual_diameters_tell_two_veins_from_one_that_branches_early(
     branches_mm, shared_mm, expected
 ):
     candidates = [candidate(r, k) for k, r in enumerate((*FOUR, "RMPV"))]
@@ -237,7 +237,7 @@ def test_no_vein_at_all_is_refused():
         named(("MV",))
 
 
-def test_a_single_left_vein_of_a_trunks_calibre_is_the_common_trunk():
+def test_a_single_left_vein_of_a_trunks_diameter_is_the_common_trunk():
     # Left common trunks are 24 mm wide in the mean, superior veins 17 mm (Cronin 2007).
     for diameter, expected in ((25.0, "LCPV"), (15.0, "LSPV")):
         candidates = [candidate(r, k) for k, r in enumerate(("RSPV", "RIPV", "MV"))]

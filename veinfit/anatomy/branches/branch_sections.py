@@ -167,7 +167,7 @@ def walk_tube(
 
     Returns
     -------
-    Tube or None
+    BranchSections or None
         None where no section of its own surrounds the path.
     """
     path = smooth(resample(path[::-1], STATION_MM), PATH_SMOOTHING_MM, STATION_MM)

@@ -51,7 +51,7 @@ FIRST_BRANCH_MM: Mapping[str, tuple[float, float]] = {
 rather the branches are veins of their own."""
 
 
-def unusual_calibre(name: str, d_area_mm: float) -> str | None:
+def unusual_diameter(name: str, d_area_mm: float) -> str | None:
     """Return what is unusual about an ostial diameter, or None within the published range."""
     low, high = PUBLISHED_RANGE_MM.get(name, (0.0, float("inf")))
     if low <= d_area_mm <= high:

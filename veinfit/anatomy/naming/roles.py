@@ -109,7 +109,7 @@ SHAPELESS_APPENDAGE_COST = 4.0
 NO_OSTIUM_COST = 4.0
 """Cost of a vein without an ostium."""
 
-TRUNK_CALIBRE_MM = (18.0, 25.0)
+TRUNK_DIAMETERS = (18.0, 25.0)
 """A single left branch as wide as the second is as good as a common trunk whose branches were cut
 off, one no wider than the first is none. Left common trunks are 24 mm wide in the mean, a left
 superior vein 17 mm (Cronin et al., Acad Radiol 2007)."""
@@ -298,7 +298,7 @@ def _unbranched_cost(candidate: CandidateFeatures, role: str) -> float:
     """Return what speaks against a single branch being a common trunk."""
     if role != "LCPV":
         return NO_BRANCHES_COST
-    low, high = TRUNK_CALIBRE_MM
+    low, high = TRUNK_DIAMETERS
     return NO_BRANCHES_COST * float(
         np.clip((high - candidate.diameter_mm) / (high - low), 0.0, 1.0)
     )

@@ -23,21 +23,21 @@ class LoopReading:
     depth_mm : float or None
         Along the centreline from the ostium, positive into the vein; None where the
         vein is not known so far.
-    calibre_mm : float or None
+    diameter_mm : float or None
         Diameter of the circle of the section's area there.
     fit : str
-        ``open``, ``folded``, or empty where the calibre is not known.
+        ``open``, ``folded``, or empty where the diameter is not known.
     """
 
     depth_mm: float | None
-    calibre_mm: float | None
+    diameter_mm: float | None
     fit: str
 
 
 def loop_reading(vein: Vein, nose: FloatArray, loop_mm: float) -> LoopReading:
     """Tell where a loop of some diameter lies when it is drawn back to the nose (3,).
 
-    Before the ostium the loop lies in the antrum; its calibre is then that of the ostium.
+    Before the ostium the loop lies in the antrum; its diameter is then that of the ostium.
     """
     guide = guide_of(vein)
     depth = guide.arc_length(nose) - guide.arc_length(vein.ostium.centre)
@@ -46,5 +46,5 @@ def loop_reading(vein: Vein, nose: FloatArray, loop_mm: float) -> LoopReading:
         return LoopReading(None, None, "")
     widths = np.array([section.measures.d_area_mm for section in vein.sections])
     order = np.argsort(known)
-    calibre = float(np.interp(max(depth, float(known.min())), known[order], widths[order]))
-    return LoopReading(float(depth), calibre, OPEN if loop_mm <= calibre else FOLDED)
+    diameter = float(np.interp(max(depth, float(known.min())), known[order], widths[order]))
+    return LoopReading(float(depth), diameter, OPEN if loop_mm <= diameter else FOLDED)

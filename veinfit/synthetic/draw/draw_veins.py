@@ -20,7 +20,7 @@ from veinfit.synthetic.shape.shape import BodyShape, BranchShape, VeinShape
 from veinfit.vectors import FloatArray, unit
 
 
-class _Calibre:
+class _Diameters:
     """Trunk diameter of equal area and ovality of one vein: mean, SD, range."""
 
     def __init__(self, mean: float, sd: float, ovality: float, ovality_sd: float) -> None:
@@ -35,17 +35,17 @@ class _Calibre:
         return d_area * math.sqrt(ovality), d_area / math.sqrt(ovality)
 
 
-CALIBRES: Mapping[str, _Calibre] = MappingProxyType(
+DIAMETERS: Mapping[str, _Diameters] = MappingProxyType(
     {
-        "LSPV": _Calibre(15.3, 2.3, 1.36, 0.15),
-        "LIPV": _Calibre(13.3, 2.2, 1.50, 0.18),
-        "RSPV": _Calibre(16.0, 2.6, 1.27, 0.12),
-        "RIPV": _Calibre(15.2, 2.3, 1.20, 0.11),
-        "RMPV": _Calibre(7.4, 1.5, 1.15, 0.10),
-        "extra-1": _Calibre(7.2, 1.2, 1.15, 0.10),
+        "LSPV": _Diameters(15.3, 2.3, 1.36, 0.15),
+        "LIPV": _Diameters(13.3, 2.2, 1.50, 0.18),
+        "RSPV": _Diameters(16.0, 2.6, 1.27, 0.12),
+        "RIPV": _Diameters(15.2, 2.3, 1.20, 0.11),
+        "RMPV": _Diameters(7.4, 1.5, 1.15, 0.10),
+        "extra-1": _Diameters(7.2, 1.2, 1.15, 0.10),
     }
 )
-"""Trunk calibres: Cronin 2007 (diameters), Liu 2010 and a CT reference series (long by short)."""
+"""Trunk diameters: Cronin 2007, Liu 2010 and a CT reference series (long by short)."""
 
 TAKEOFFS: Mapping[str, tuple[float, float, float, float]] = MappingProxyType(
     {
@@ -124,7 +124,7 @@ def place_pair(
 
 def left_pair(rng: Generator, body: BodyShape) -> list[VeinShape]:
     """Draw LSPV and LIPV."""
-    upper_d, lower_d = CALIBRES["LSPV"].draw(rng), CALIBRES["LIPV"].draw(rng)
+    upper_d, lower_d = DIAMETERS["LSPV"].draw(rng), DIAMETERS["LIPV"].draw(rng)
     gap = truncated_normal(rng, 4.5, 1.3, 2.2, 8.0)
     upper, lower, _ = place_pair(rng, body, True, upper_d[0], lower_d[0], gap)
     return [_vein(rng, "LSPV", upper, upper_d), _vein(rng, "LIPV", lower, lower_d)]
@@ -132,8 +132,8 @@ def left_pair(rng: Generator, body: BodyShape) -> list[VeinShape]:
 
 def right_pair(rng: Generator, body: BodyShape, middle_veins: int = 0) -> list[VeinShape]:
     """Draw RSPV and RIPV, with so many veins between them."""
-    upper_d, lower_d = CALIBRES["RSPV"].draw(rng), CALIBRES["RIPV"].draw(rng)
-    middle_d = [CALIBRES["RMPV"].draw(rng) for _ in range(middle_veins)]
+    upper_d, lower_d = DIAMETERS["RSPV"].draw(rng), DIAMETERS["RIPV"].draw(rng)
+    middle_d = [DIAMETERS["RMPV"].draw(rng) for _ in range(middle_veins)]
     gap = truncated_normal(rng, 5.8, 1.6, 2.5, 10.0)
     if middle_veins:
         gap = max(d[0] for d in middle_d) + truncated_normal(rng, 6.5, 1.0, 5.0, 9.0)

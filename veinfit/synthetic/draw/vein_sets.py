@@ -9,7 +9,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.random import Generator
 
-from veinfit.synthetic.draw.draw_veins import CALIBRES, Fork, draw_fillet, left_pair, right_pair
+from veinfit.synthetic.draw.draw_veins import DIAMETERS, Fork, draw_fillet, left_pair, right_pair
 from veinfit.synthetic.draw.random_draws import (
     as_vector,
     bent,
@@ -25,7 +25,7 @@ def _common(rng: Generator, body: BodyShape, left: bool, long: bool) -> VeinShap
     rx, ry, rz = body.semi_axes_mm
     side = 1.0 if left else -1.0
     upper_name, lower_name = ("LSPV", "LIPV") if left else ("RSPV", "RIPV")
-    upper_d, lower_d = CALIBRES[upper_name].draw(rng), CALIBRES[lower_name].draw(rng)
+    upper_d, lower_d = DIAMETERS[upper_name].draw(rng), DIAMETERS[lower_name].draw(rng)
     # A long trunk is narrower than its branches side by side; a short one is
     # little more than their two mouths.
     both = upper_d[0] + lower_d[0]
@@ -73,7 +73,7 @@ def _common(rng: Generator, body: BodyShape, left: bool, long: bool) -> VeinShap
 def _inferior_common(rng: Generator, body: BodyShape) -> VeinShape:
     """Draw both inferior veins from one trunk on the posterior-inferior wall."""
     _, ry, rz = body.semi_axes_mm
-    left_d, right_d = CALIBRES["LIPV"].draw(rng), CALIBRES["RIPV"].draw(rng)
+    left_d, right_d = DIAMETERS["LIPV"].draw(rng), DIAMETERS["RIPV"].draw(rng)
     d_long = (left_d[0] + right_d[0]) * float(rng.uniform(0.78, 0.90))
     d_short = max(left_d[1], right_d[1]) + truncated_normal(rng, 1.2, 0.5, 0.3, 2.5)
     sideways = truncated_normal(rng, 0.0, 0.08, -0.2, 0.2)
@@ -138,7 +138,7 @@ def _branched_early(rng: Generator, vein: VeinShape) -> VeinShape:
 
 def _roof(rng: Generator) -> VeinShape:
     direction = unit(np.array([rng.uniform(-0.45, -0.05), rng.uniform(0.0, 0.35), 1.0]))
-    d_long, d_short = CALIBRES["extra-1"].draw(rng)
+    d_long, d_short = DIAMETERS["extra-1"].draw(rng)
     return VeinShape(
         name="extra-1",
         exit=as_vector(unit(np.array([rng.uniform(-0.35, -0.1), rng.uniform(0.1, 0.3), 1.0]))),
