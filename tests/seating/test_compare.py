@@ -57,7 +57,7 @@ def margin(told):
         attempts_per_chain=1.5,
         push_to_seal_n=(),
         leak_width_mm=(0.0, 0.5, 1.0),
-        shares={},
+        variance_shares={},
     )
 
 

@@ -73,7 +73,7 @@ class Chance:
     spread : float
         Variance of the probability over the uncertainty of the calibration, as a share of
         the greatest that it could have, p (1 - p).
-    answers : mapping of str to float
+    sensitivities : mapping of str to float
         By how much the probability changes with one standard deviation of each calibrated
         quantity; what moves two balloons alike is no difference between them.
     """
@@ -84,7 +84,7 @@ class Chance:
     sampling_error: float
     given_patient: tuple[float, ...]
     spread: float = 0.0
-    answers: Mapping[str, float] = field(default_factory=dict)
+    sensitivities: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +115,7 @@ class Margin:
         none did.
     leak_width_mm : tuple of float
         The same of the leak width.
-    shares : mapping of str to float
+    variance_shares : mapping of str to float
         Which unknown moves the seal: shares of the variance of the leak width in
         cold contact; ``together`` is what no group does by itself.
     """
@@ -133,7 +133,7 @@ class Margin:
     attempts_per_chain: float
     push_to_seal_n: tuple[float, ...]
     leak_width_mm: tuple[float, float, float]
-    shares: Mapping[str, float]
+    variance_shares: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)

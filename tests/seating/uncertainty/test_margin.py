@@ -124,7 +124,7 @@ def test_nothing_calibrated_leaves_no_bounds_and_direction_is_all(scattered):
     chance = scattered[0].margin.occluded
     assert chance.low == pytest.approx(chance.probability, abs=0.01)
     assert chance.high == pytest.approx(chance.probability, abs=0.01)
-    shares = scattered[0].margin.shares
+    shares = scattered[0].margin.variance_shares
     assert set(shares) == {DIRECTION, TOGETHER}
     assert shares[DIRECTION] > 0.9
     assert sum(shares.values()) == pytest.approx(1.0)
@@ -175,7 +175,7 @@ def test_a_surface_that_lies_elsewhere_changes_the_probability_as_another_radius
         0
     ] / (norm.cdf(3.0) - norm.cdf(-3.0))
     assert told.occluded.probability == pytest.approx(known, abs=0.05)
-    assert SURFACE in told.shares
+    assert SURFACE in told.variance_shares
 
 
 def test_expected_split_multiplies_within_each_patient(scattered):
@@ -267,7 +267,7 @@ def test_push_and_stiffness_act_by_their_ratio(oval):
 def test_push_decides_where_it_alone_is_unknown(oval):
     settings = replace(DIRECTION_ONLY, direction_sd_deg=0.0, push_spread=0.3)
     (fit,) = seat_vein(oval.anatomy, oval.vein, [sphere(28)], OPEN, margin=settings)
-    assert fit.margin.shares[FORCE] > 0.9
+    assert fit.margin.variance_shares[FORCE] > 0.9
 
 
 def test_the_shape_decides_where_it_alone_is_unknown(oval):
@@ -276,7 +276,7 @@ def test_the_shape_decides_where_it_alone_is_unknown(oval):
     )
     seating = replace(OPEN, shape_stiffness_n_per_mm=0.1, greatest_push_n=0.05)
     (fit,) = seat_vein(oval.anatomy, oval.vein, [sphere(28)], seating, margin=settings)
-    assert fit.margin.shares[SHAPE] > 0.9
+    assert fit.margin.variance_shares[SHAPE] > 0.9
 
 
 def test_a_shaft_held_beside_the_middle_of_the_hole_has_the_closed_form(margins):
@@ -295,7 +295,7 @@ def test_a_shaft_held_beside_the_middle_of_the_hole_has_the_closed_form(margins)
     known = 1.0 - np.exp(-0.5 * (greatest / 0.4) ** 2)
     assert 0.2 < known < 0.8
     assert margin.occluded.probability == pytest.approx(known, abs=0.05)
-    assert margin.shares[PLACE] > 0.9
+    assert margin.variance_shares[PLACE] > 0.9
 
 
 def test_a_guide_that_leans_moves_the_ball_by_the_closed_form(ground):

@@ -52,7 +52,9 @@ TYPES: Mapping[str, str] = {
 }
 """Where the class of each archived name is."""
 
-RENAMED_PARTS: Mapping[str, Mapping[str, str | None]] = {}
+RENAMED_PARTS: Mapping[str, Mapping[str, str | None]] = {
+    "Margin": {"shares": "variance_shares"},
+}
 """Parts that have another name than in earlier archives, by type; None for those dropped."""
 
 

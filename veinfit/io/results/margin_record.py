@@ -37,7 +37,7 @@ def margin_document(margin: Margin | None) -> dict[str, Any] | None:
         "attempts_per_chain": _number(margin.attempts_per_chain),
         "push_to_seal_n": [round(push, WIDTH_DECIMALS) + 0.0 for push in margin.push_to_seal_n],
         "leak_width_mm": [round(width, WIDTH_DECIMALS) + 0.0 for width in margin.leak_width_mm],
-        "shares": {name: _number(share) for name, share in margin.shares.items()},
+        "shares": {name: _number(share) for name, share in margin.variance_shares.items()},
     }
 
 

@@ -249,7 +249,7 @@ def _decides(sizes: Sequence[SizeAnswer]) -> str:
     for size in sorted(sizes, key=lambda s: not s.best):
         if size.fit.margin is None:
             continue
-        shares = sorted(size.fit.margin.shares.items(), key=lambda item: -item[1])
+        shares = sorted(size.fit.margin.variance_shares.items(), key=lambda item: -item[1])
         told = [DECIDES.get(k, k) for k, share in shares[:MOST_TOLD] if share >= LEAST_SHARE]
         if told:
             return ", then ".join(told)

@@ -2,7 +2,7 @@
 
 The terms are orthonormal under the distribution of the unknowns, so the square of a
 coefficient is the variance that its term explains, and the coefficients of the
-first terms tell how the mean answers to a shift or a stretch of the distribution.
+first terms tell how sensitive the mean is to a shift or a stretch of the distribution.
 
 References
 ----------
@@ -35,14 +35,14 @@ class Term:
         Of the polynomial, orthonormal under the distribution of the unknowns.
     quantity : str
         The parameter of the distribution whose change the coefficient tells of; empty for none.
-    answer : float
+    sensitivity : float
         Derivative of the mean outcome by that parameter, over the coefficient.
     """
 
     group: str
     values: FloatArray
     quantity: str = ""
-    answer: float = 0.0
+    sensitivity: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

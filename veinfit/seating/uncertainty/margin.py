@@ -38,7 +38,8 @@ DIRECTION, PLACE, LEAN, FORCE, SHAPE, GUIDE, SHAFT, SURFACE = (
     "shaft",
     "surface offset",
 )
-"""Groups of unknowns whose shares are told. Push and stiffness act by their ratio alone."""
+"""Groups of unknowns whose shares of the variance are told; push and stiffness act by their
+ratio."""
 
 TRIES_FOR_ALL_TERMS = 40
 """With fewer tries assessed, terms of the second order that tell no parameter are left out."""
@@ -88,7 +89,7 @@ def margin_of(chains: Chains, simulator: Simulator) -> Margin | None:
         if len(pushes)
         else (),
         leak_width_mm=(low, middle, high),
-        shares=_shares(chains, simulator),
+        variance_shares=_variance_shares(chains, simulator),
     )
 
 
@@ -188,7 +189,7 @@ def chance(
 ) -> Chance:
     """Return the probability of closure with its two uncertainties.
 
-    The bounds follow from how the probability answers to each calibrated quantity,
+    The bounds follow from the sensitivity of the probability to each calibrated quantity,
     as far as the sample itself tells: a change of a distribution weighs its tries anew.
     They are those of a beta distribution of that variance, so that they stay between 0 and 1, and
     hold what tries that could not be assessed may have come to.
@@ -210,8 +211,8 @@ def chance(
         float(np.nanstd(given, ddof=1) / np.sqrt((count > 0).sum())) if len(given) > 1 else 0.0
     )
     error = max(by_patient, math.sqrt(mild * (1.0 - mild) / total))
-    answers = _answers(closed, assessed, unknowns, seating, margin)
-    spread = math.fsum(one**2 for one in answers.values()) / (mild * (1.0 - mild))
+    sensitivities = _sensitivities(closed, assessed, unknowns, seating, margin)
+    spread = math.fsum(one**2 for one in sensitivities.values()) / (mild * (1.0 - mild))
     low, high = bounds(mild, spread)
     # Tries that missing wall leaves open may all have failed, or all have closed.
     unknown = 1.0 - total / assessed.size
@@ -222,11 +223,11 @@ def chance(
         sampling_error=error,
         given_patient=tuple(float(value) for value in given),
         spread=spread,
-        answers=answers,
+        sensitivities=sensitivities,
     )
 
 
-def _answers(
+def _sensitivities(
     closed: BoolArray,
     assessed: BoolArray,
     unknowns: Unknowns,
@@ -235,10 +236,10 @@ def _answers(
 ) -> dict[str, float]:
     """Return how the probability changes with one SD of each calibrated quantity."""
     lower, higher = (float(closed[which][assessed].mean()) for which in (0, 2))
-    answers = {"tolerance": 0.5 * (higher - lower)}
+    sensitivities = {"tolerance": 0.5 * (higher - lower)}
     fitted = expand(closed[1][assessed].astype(float), _terms(unknowns, assessed, seating, margin))
     if fitted is None:
-        return answers
+        return sensitivities
     uncertainty = {
         "push": margin.push_calibration,
         "guide": margin.guide_calibration,
@@ -249,8 +250,10 @@ def _answers(
     coefficients = np.sign(fitted.coefficients) * np.sqrt(np.maximum(fitted.explained, 0.0))
     for term, coefficient in zip(fitted.terms, coefficients, strict=True):
         if term.quantity:
-            answers[term.quantity] = term.answer * uncertainty[term.quantity] * float(coefficient)
-    return answers
+            sensitivities[term.quantity] = (
+                term.sensitivity * uncertainty[term.quantity] * float(coefficient)
+            )
+    return sensitivities
 
 
 def _terms(
@@ -303,7 +306,7 @@ def _planar(group: str, one: FloatArray, two: FloatArray, quantity: str = "") ->
     return [Term(group, one), Term(group, two), Term(group, stretch, quantity, 2.0)]
 
 
-def _shares(chains: Chains, simulator: Simulator) -> dict[str, float]:
+def _variance_shares(chains: Chains, simulator: Simulator) -> dict[str, float]:
     """Return the share of every group of unknowns; none where there are too few tries."""
     first, unknowns = chains.first, chains.unknowns
     known = first.assessed.reshape(unknowns.shape)

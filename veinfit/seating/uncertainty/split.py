@@ -105,8 +105,8 @@ def difference(first: Chance, second: Chance) -> Difference | None:
         return None
     mean = float(each.mean())
     sampling = float(stdtrit(len(each) - 1, INTERVAL)) * float(each.std(ddof=1))
-    names = first.answers.keys() | second.answers.keys()
-    apart = [second.answers.get(n, 0.0) - first.answers.get(n, 0.0) for n in names]
+    names = first.sensitivities.keys() | second.sensitivities.keys()
+    apart = [second.sensitivities.get(n, 0.0) - first.sensitivities.get(n, 0.0) for n in names]
     reach = math.hypot(sampling / math.sqrt(len(each)), NORMAL_BOUND * math.hypot(*apart))
     return Difference(mean, max(mean - reach, -1.0), min(mean + reach, 1.0))
 
