@@ -126,7 +126,7 @@ LONG_TRUNK, RIGHT_MIDDLE = (
 
 
 @pytest.fixture(scope="module", params=["four", LONG_TRUNK, RIGHT_MIDDLE])
-def invented(request):
+def drawn(request):
     return build(draw_shape(3, request.param))
 
 
@@ -155,9 +155,9 @@ def check_against_truth(anatomy, truth, ostium_mm):
         assert np.linalg.norm(mine.ostium.centre - vein.ostium.centre) < ostium_mm, vein.name
 
 
-def test_an_open_mesh_is_measured_right(invented):
-    anatomy = anatomy_of(invented.open_surface())
-    truth = invented.truth
+def test_an_open_mesh_is_measured_right(drawn):
+    anatomy = anatomy_of(drawn.open_surface())
+    truth = drawn.truth
     check_against_truth(anatomy, truth, ostium_mm=1.0)
     assert anatomy.volume_ml == pytest.approx(truth.volume_ml, rel=0.01)
     found = by_name(anatomy.veins)
@@ -167,10 +167,10 @@ def test_an_open_mesh_is_measured_right(invented):
 
 
 @pytest.mark.slow
-def test_a_label_volume_is_measured_like_a_mesh(invented):
-    volume = invented.label_volume(spacing_mm=(0.5, 0.5, 0.7), multi_label=False)
+def test_a_label_volume_is_measured_like_a_mesh(drawn):
+    volume = drawn.label_volume(spacing_mm=(0.5, 0.5, 0.7), multi_label=False)
     surface = lumen_surface(volume.values > 0, volume.affine, SETTINGS.surface)
-    check_against_truth(anatomy_of(surface, resolution_mm=0.7), invented.truth, ostium_mm=1.0)
+    check_against_truth(anatomy_of(surface, resolution_mm=0.7), drawn.truth, ostium_mm=1.0)
 
 
 # --- what is no left atrium with veins

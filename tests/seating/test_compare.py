@@ -100,7 +100,7 @@ def test_without_a_seat_nothing_is_sealed():
 def given(*chances, **answers):
     """A probability with what it is for each draw of the patient."""
     middle = float(np.mean(chances))
-    return Chance(middle, 0.0, 1.0, 0.05, tuple(chances), answers=answers)
+    return Chance(middle, 0.0, 1.0, 0.05, tuple(chances), sensitivities=answers)
 
 
 def test_the_difference_is_that_of_pairs_of_the_same_patient():

@@ -11,7 +11,7 @@ from veinfit.anatomy.branches.finding import Branches
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.naming.names import APPENDAGE, MITRAL, Naming
-from veinfit.anatomy.wall_opening import Opened
+from veinfit.anatomy.wall_opening import OpenedLumen
 from veinfit.labels.model import VEIN_NAMES, LabelBorder
 from veinfit.notes import Note
 from veinfit.settings import Settings
@@ -30,7 +30,7 @@ class Detection:
     naming : Naming
     roles : mapping of str to int
         Name of every vein, of the appendage and of the mitral side, to its candidate.
-    opened : Opened
+    opened : OpenedLumen
     settings : Settings
     notes : tuple of Note
         Of the lumen.
@@ -51,7 +51,7 @@ class Detection:
     candidates: Sequence[Candidate]
     naming: Naming
     roles: Mapping[str, int]
-    opened: Opened
+    opened: OpenedLumen
     settings: Settings
     notes: tuple[Note, ...]
     resolution_mm: float | None = None
@@ -62,7 +62,7 @@ class Detection:
 
     @property
     def vein_names(self) -> tuple[str, ...]:
-        """Names of the veins, measured or not, in the order of the trade."""
+        """Names of the veins, measured or not, in the clinical order."""
         names = (r for r in self.roles if r not in (APPENDAGE, MITRAL))
         return tuple(
             sorted(names, key=lambda r: (VEIN_NAMES.index(r) if r in VEIN_NAMES else 99, r))

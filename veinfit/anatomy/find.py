@@ -34,7 +34,7 @@ from veinfit.anatomy.ostium.label_ostia import label_ostia, label_words
 from veinfit.anatomy.ridges import ridge_widths
 from veinfit.anatomy.vein import measure_vein
 from veinfit.anatomy.verdict import input_verdict
-from veinfit.anatomy.wall_opening import Opened, end_rims, nearest_rim, open_lumen
+from veinfit.anatomy.wall_opening import OpenedLumen, end_rims, nearest_rim, open_lumen
 from veinfit.frames import Frame
 from veinfit.notes import Note
 from veinfit.settings import Settings
@@ -343,7 +343,7 @@ def _appendage(
     )
 
 
-def _mitral(opened: Opened) -> MitralOpening | None:
+def _mitral(opened: OpenedLumen) -> MitralOpening | None:
     side = opened.mitral
     if not len(opened.wall.rims):
         return None
@@ -352,7 +352,7 @@ def _mitral(opened: Opened) -> MitralOpening | None:
 
 
 def _case_notes(
-    opened: Opened, appendage: Appendage | None, labels: Mapping[str, tuple[int, ...]]
+    opened: OpenedLumen, appendage: Appendage | None, labels: Mapping[str, tuple[int, ...]]
 ) -> list[Note]:
     notes: list[Note] = []
     if not opened.mitral.flat:

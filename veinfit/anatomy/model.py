@@ -337,7 +337,7 @@ class Anatomy:
         Centre of the largest inscribed sphere of the atrial body.
     body_radius_mm : float
     veins : tuple of Vein
-        In the order of the trade: LSPV, LIPV, LCPV, RSPV, RMPV, RIPV, RCPV, ICPV, extra.
+        In the clinical order: LSPV, LIPV, LCPV, RSPV, RMPV, RIPV, RCPV, ICPV, extra.
     unmeasured : mapping of str to str
         Veins that were found but could not be measured, each with the reason.
     corrections : tuple of AppliedCorrection
@@ -345,7 +345,7 @@ class Anatomy:
     septum : SeptalCrossing or None
         None until a transseptal approach needs it.
     label_ostia : tuple of LabelOstium
-        Of each labelled vein, in the order of the trade.
+        Of each labelled vein, in the clinical order.
     verdict : InputVerdict or None
         What the input is worth; its words are the first of ``notes``.
     given_wall : Surface or None

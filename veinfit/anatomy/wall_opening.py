@@ -22,7 +22,7 @@ ROUNDED_RIM_MM = 0.75
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Opened:
+class OpenedLumen:
     """The open wall, and where each branch's end and the mitral side are on it."""
 
     wall: OpenWall
@@ -37,7 +37,7 @@ def open_lumen(
     naming: Naming,
     roles: Mapping[str, int],
     rough: Surface | None = None,
-) -> Opened:
+) -> OpenedLumen:
     """Cut blind vein ends and a closed mitral side, and take the caps off.
 
     ``rough`` is the closed surface with fewer faces, where there is one: a flat lid is sought
@@ -72,7 +72,7 @@ def open_lumen(
         closed = lumen.wall.surface if rough is None else rough
         mitral = find_mitral_side(closed, branches.body_centre, expected)
         cuts.append(mitral.cut)
-    return Opened(open_wall(*cut_ends(lumen.wall, cuts)), ends, mitral)
+    return OpenedLumen(open_wall(*cut_ends(lumen.wall, cuts)), ends, mitral)
 
 
 def _blind_end(branch: Candidate) -> EndCut | None:
@@ -84,7 +84,7 @@ def _blind_end(branch: Candidate) -> EndCut | None:
     return EndCut(branch.tube.centres[0], -tangents(branch.tube.centres)[0])
 
 
-def end_rims(opened: Opened, members: Sequence[int]) -> tuple[IntArray, ...]:
+def end_rims(opened: OpenedLumen, members: Sequence[int]) -> tuple[IntArray, ...]:
     """Return the rim nearest to each branch's end, in the order of the branches."""
     rims: list[IntArray] = []
     for member in members:

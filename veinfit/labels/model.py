@@ -23,7 +23,7 @@ ATRIUM_EXTENT_MM = (35.0, 250.0)
 BODY_NAME = "left_atrium"
 SEPTUM_NAME = "septum"
 VEIN_NAMES = ("LSPV", "LIPV", "LCPV", "RSPV", "RMPV", "RMPV-2", "RIPV", "RCPV", "ICPV")
-"""Single veins and common trunks by the names of the trade, in the order of every list."""
+"""Single veins and common trunks by their clinical names, in the order of every list."""
 LABEL_NAMES = (BODY_NAME, "pulmonary_veins", *VEIN_NAMES, "appendage", SEPTUM_NAME)
 """Names that ``[labels]`` of a label map may hold, besides ``extra-1``, ``extra-2``, ..."""
 EXTRA_VEIN = re.compile(r"extra-[1-9][0-9]*")

@@ -26,7 +26,7 @@ VEIN_NAMES: dict[str, str] = {
     "LAA": "left atrial appendage",
     "MV": "mitral opening",
 }
-"""What the trade's abbreviations stand for."""
+"""What the clinical abbreviations stand for."""
 
 Mark = Literal["full", "half", "empty", "none"]
 """The sign of a probability: a full, a half, an empty circle; a dash where there is none."""

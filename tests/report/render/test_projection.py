@@ -1,4 +1,4 @@
-"""Names of projections: the trade's convention, common practice, no source for the words."""
+"""Names of projections: the clinical convention, common practice, no source for the words."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from veinfit.report.render.projection import (
         (-SUPERIOR, "from the feet"),
     ],
 )
-def test_a_viewer_on_a_side_of_the_patient_has_the_trades_name(
+def test_a_viewer_on_a_side_of_the_patient_has_its_clinical_name(
     towards: np.ndarray, name: str
 ) -> None:
     assert projection_name(*viewer_angles(towards)) == name

@@ -84,7 +84,7 @@ class Correction:
 
 
 def is_vein_name(name: str) -> bool:
-    """Whether a vein may be called so: a name of the trade, or ``extra-N``."""
+    """Whether a vein may be called so: a clinical name, or ``extra-N``."""
     number = name.removeprefix("extra-")
     return name in VEIN_NAMES or (
         number != name and number.isascii() and number.isdigit() and number[0] != "0"

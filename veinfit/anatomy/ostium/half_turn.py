@@ -218,7 +218,7 @@ def _walks(onward: IntArray, step: FloatArray, firsts: IntArray) -> tuple[IntArr
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Evened:
+class _Resampled:
     """Profiles with points ``PROFILE_STEP_MM`` apart.
 
     Attributes
@@ -236,7 +236,7 @@ class _Evened:
     rz: FloatArray
 
 
-def _resampled(profiles: _Profiles) -> _Evened:
+def _resampled(profiles: _Profiles) -> _Resampled:
     begins, r, z = profiles.begins, profiles.r, profiles.z
     # One length along all of them, one after the other, serves a single interpolation.
     s = np.zeros(len(r))
@@ -247,10 +247,12 @@ def _resampled(profiles: _Profiles) -> _Evened:
     counts = np.ceil(length[rows] / PROFILE_STEP_MM).astype(np.int64)
     at = np.minimum(np.arange(counts.max(initial=0)), counts[:, None] - 1) * PROFILE_STEP_MM
     at += begun[rows, None]
-    return _Evened(rows, counts, np.stack([np.interp(at, s, r), np.interp(at, s, z)]))
+    return _Resampled(rows, counts, np.stack([np.interp(at, s, r), np.interp(at, s, z)]))
 
 
-def _turns(evened: _Evened, lead: int) -> Iterator[tuple[int, float, float, float, float, float]]:
+def _turns(
+    resampled: _Resampled, lead: int
+) -> Iterator[tuple[int, float, float, float, float, float]]:
     """Find the half turn of profiles whose first ``lead`` points show the vein's direction.
 
     Yields
@@ -262,9 +264,9 @@ def _turns(evened: _Evened, lead: int) -> Iterator[tuple[int, float, float, floa
     start_deg, end_deg, steepness_mm : float
         As of a :class:`HalfTurn`.
     """
-    if not len(evened.rows):
+    if not len(resampled.rows):
         return
-    angle = _walk_angles(evened)
+    angle = _walk_angles(resampled)
     every = np.arange(len(angle))
     start_deg = np.median(angle[:, :lead], axis=1)
     begin = np.zeros(len(angle), dtype=np.int64)
@@ -282,9 +284,9 @@ def _turns(evened: _Evened, lead: int) -> Iterator[tuple[int, float, float, floa
     length = _last_crossings(turn, end_deg - third) - _last_crossings(turn, start_deg + third)
     steepness = np.where(np.isnan(length), 0.0, length * PROFILE_STEP_MM)
     for k in np.flatnonzero((end_deg - start_deg >= LEAST_TURN_DEG) & ~np.isnan(here)).tolist():
-        r, z = (float(np.interp(here[k], index, course)) for course in evened.rz[:, k])
+        r, z = (float(np.interp(here[k], index, course)) for course in resampled.rz[:, k])
         yield (
-            int(evened.rows[k]),
+            int(resampled.rows[k]),
             r,
             z,
             float(start_deg[k]),
@@ -327,18 +329,18 @@ def _undone(
     return rows[undone], trough[undone], following[undone]
 
 
-def _walk_angles(evened: _Evened) -> FloatArray:
+def _walk_angles(resampled: _Resampled) -> FloatArray:
     """Angles (Q, M) of the walks against the way straight out of the vein, degrees, unwrapped.
 
     Past the end of a profile they are -inf.
     """
     sigma = SMOOTHING_MM / PROFILE_STEP_MM
-    blurred = gaussian_filter1d(evened.rz, sigma, axis=2, mode="nearest")
+    blurred = gaussian_filter1d(resampled.rz, sigma, axis=2, mode="nearest")
     # Central differences and whole turns by hand: the general functions take four times as long.
     d = np.empty_like(blurred)
     d[..., 1:-1] = 0.5 * (blurred[..., 2:] - blurred[..., :-2])
     d[..., 0] = blurred[..., 1] - blurred[..., 0]
-    every, last = np.arange(len(evened.counts)), evened.counts - 1
+    every, last = np.arange(len(resampled.counts)), resampled.counts - 1
     d[:, every, last] = blurred[:, every, last] - blurred[:, every, last - 1]
     inside = np.arange(d.shape[2]) <= last[:, None]
     turns = np.arctan2(d[0], -d[1], where=inside, out=np.zeros(d.shape[1:])) / (2.0 * np.pi)

@@ -10,11 +10,11 @@ from veinfit.cohort.summary.whole_case import WholeCase
 
 PARTS = ("only smaller", "only larger", "both", "neither")
 
-TRADE = {"only smaller": 0.30, "only larger": 0.22, "both": 0.33, "neither": 0.15}
+PRACTICE = {"only smaller": 0.30, "only larger": 0.22, "both": 0.33, "neither": 0.15}
 """Veins that 28 mm alone, 31 mm alone, both and neither close: common practice, no source.
 The defaults of the seating are chosen with an eye on these figures, so that meeting them is
 no evidence."""
-TRADE_SIZES_MM = (28.0, 31.0)
+PRACTICE_SIZES = (28.0, 31.0)
 
 HOURS = 12
 

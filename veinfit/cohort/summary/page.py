@@ -8,12 +8,12 @@ from typing import Any
 
 from veinfit.cohort.statistics import Interval
 from veinfit.cohort.summary.findings import findings
-from veinfit.cohort.summary.model import PARTS, TRADE, Predictor, Split, Summary
+from veinfit.cohort.summary.model import PARTS, PRACTICE, Predictor, Split, Summary
 from veinfit.cohort.summary.plots import (
     closure_plot,
     difference_plot,
     gain_words,
-    is_trade,
+    has_practice_sizes,
     predictor_plot,
     rose_plot,
     split_plot,
@@ -227,14 +227,14 @@ def _split(summary: Summary) -> Section:
         )
         for s in splits
     ]
-    if is_trade(summary):
+    if has_practice_sizes(summary):
         rows.append(
             (
                 0,
                 (
                     "common practice",
                     "occluded",
-                    *(number(TRADE[part]) for part in PARTS),
+                    *(number(PRACTICE[part]) for part in PARTS),
                     "–",
                     "–",
                     "–",

@@ -12,8 +12,8 @@ from veinfit.cohort.statistics import Interval
 from veinfit.cohort.summary.model import (
     HOURS,
     PARTS,
-    TRADE,
-    TRADE_SIZES_MM,
+    PRACTICE,
+    PRACTICE_SIZES,
     Difference,
     Predictor,
     Rate,
@@ -109,7 +109,7 @@ def _rate(rate: Rate, told: bool) -> Interval:
 
 
 def split_plot(summary: Summary, closure: str) -> Figure | None:
-    """Draw what two sizes close between them, vein by vein, beside the trade's figures."""
+    """Draw what two sizes close between them, vein by vein, beside the figures of practice."""
     splits = [s for s in summary.splits if s.closure == closure and s.number]
     if not splits:
         return None
@@ -118,13 +118,13 @@ def split_plot(summary: Summary, closure: str) -> Figure | None:
         (f"{s.vein} ({s.number})" if len(pairs) == 1 else f"{s.vein} {s.smaller}/{s.larger}", s)
         for s in splits
     ]
-    trade = closure == "occluded" and is_trade(summary)
-    labels = [name for name, _ in rows] + (["common practice"] if trade else [])
+    practice = closure == "occluded" and has_practice_sizes(summary)
+    labels = [name for name, _ in rows] + (["common practice"] if practice else [])
     with plot(8.6, 1.4 + 0.42 * len(labels)) as (drawing, axes):
         left = np.zeros(len(labels))
         for part, (colour, hatch) in zip(PARTS, PART_FILLS, strict=True):
             shares = [s.parts[part].value or 0.0 for _, s in rows]
-            shares += [TRADE[part]] if trade else []
+            shares += [PRACTICE[part]] if practice else []
             axes.barh(
                 range(len(labels)), shares, left=left, color=colour, hatch=hatch,
                 edgecolor=INK, linewidth=0.6, label=_part_words(part, pairs),
@@ -151,7 +151,7 @@ def split_plot(summary: Summary, closure: str) -> Figure | None:
         f"{closure.capitalize()}: expected over tries, then over veins; the number of veins in "
         "brackets."
     )
-    if trade:
+    if practice:
         caption += (
             " The figures of common practice have no source; the defaults of the model are chosen "
             "to come near them, so that meeting them is no evidence."
@@ -159,10 +159,10 @@ def split_plot(summary: Summary, closure: str) -> Figure | None:
     return Figure(f"Which size leaves a vein {closure}", source, caption, words)
 
 
-def is_trade(summary: Summary) -> bool:
+def has_practice_sizes(summary: Summary) -> bool:
     """Tell whether the sizes are those that the figures of common practice are about."""
     sizes = tuple(size.diameter_mm for size in summary.cohort.sizes)
-    return sizes == TRADE_SIZES_MM
+    return sizes == PRACTICE_SIZES
 
 
 def _part_words(part: str, pairs: Sequence[tuple[str, str]]) -> str:

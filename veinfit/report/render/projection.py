@@ -34,7 +34,7 @@ def viewer_angles(towards: FloatArray) -> tuple[float, float]:
 
 
 def projection_name(lao_deg: float, cranial_deg: float) -> str:
-    """Name a projection as the trade does: ``AP``, ``LAO 45°, cranial 20°``, ``right lateral``.
+    """Name a projection as clinicians do: ``AP``, ``LAO 45°, cranial 20°``, ``right lateral``.
 
     Beyond 90 degrees the viewer stands behind the patient: LPO and RPO, counted
     from PA.
