@@ -11,8 +11,8 @@ from desk.asking import Client
 
 from veinfit.desk.site.desk import Desk
 from veinfit.desk.site.site import desk_app
-from veinfit.desk.store.asked import Asked
 from veinfit.desk.store.cases import CaseFolder, make_case
+from veinfit.desk.store.options import CaseOptions
 from veinfit.review.local_site import LocalSite
 
 FUNCTION = "quick_jobs:work"
@@ -47,7 +47,9 @@ def ready(desk) -> Callable[..., CaseFolder]:
     """Make a case that can be run; its plan is what the quick worker does."""
 
     def make(name: str = "a", plan: str = "") -> CaseFolder:
-        case = make_case(desk.folder, name, Asked(input="inputs/x.ply", frame="lps", unit="mm"))
+        case = make_case(
+            desk.folder, name, CaseOptions(input="inputs/x.ply", frame="lps", unit="mm")
+        )
         (case.path / "inputs" / "x.ply").write_text("ply")
         if plan:
             (case.path / "inputs" / "plan").write_text(plan)

@@ -186,7 +186,7 @@ def test_another_file_of_the_same_name_is_asked_about(client, ready):
     assert client.send("a", "y.ply", b"two", "?clash=both")["path"] == "inputs/y-2.ply"
     told = client.send("a", "y.ply", b"three", "?clash=replace")
     assert told["sha256"] == hashlib.sha256(b"three").hexdigest()
-    held = {f.path: f.sha256 for f in case.asked.files}
+    held = {f.path: f.sha256 for f in case.options.files}
     assert held["inputs/y.ply"] == told["sha256"] and len(held) == 2
     assert client.send("a", "y.ply", b"four", "?clash=odd") == 400
 
@@ -195,7 +195,7 @@ def test_names_that_are_scripts_are_text(client, desk, ready):
     evil = "<script>alert(1)</script>"
     case = ready()
     told = client.told("case/a/options", {"options": {"case_id": evil, "phase": f"'\"{evil}"}})
-    assert told["asked"]["case_id"] == evil
+    assert told["options"]["case_id"] == evil
     case.put_state("run.json", {"state": "failed", "reason": evil})
     case.note(evil, evil)
     for path in ("", "case/a/"):

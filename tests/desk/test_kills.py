@@ -14,9 +14,9 @@ import pytest
 from desk.asking import until
 
 from veinfit.desk.site.desk import Desk
-from veinfit.desk.store.asked import Asked
 from veinfit.desk.store.cases import CaseFolder, cases_in, make_case
 from veinfit.desk.store.journal import read_journal
+from veinfit.desk.store.options import CaseOptions
 from veinfit.desk.store.states import Summaries, state_of
 
 pytestmark = [
@@ -33,7 +33,7 @@ def work_until_killed(folder: Path, function: str, promises: int) -> None:
     desk.begin()
     os.write(promises, b"ready\n")
     while True:
-        case = make_case(folder, "case", Asked(input="inputs/x.ply", frame="lps", unit="mm"))
+        case = make_case(folder, "case", CaseOptions(input="inputs/x.ply", frame="lps", unit="mm"))
         (case.path / "inputs" / "plan").write_text(f"{random.random() * 0.1:.3f}")
         desk.run(case, "reader 1")
         os.write(promises, f"{case.name}\n".encode())

@@ -78,13 +78,13 @@ def test_parts_a_clash_signing_reopening_and_two_windows(page, client, desk, vol
     enter(page, "#parts tr:nth-child(1) input", "left_atrium")
     page.click("#parts-save")
     page.wait(f"document.querySelector('#parts-saved').textContent !== '' && {SET_UP}")
-    assert desk.case("b").asked.input == "inputs/b.nii.gz"
+    assert desk.case("b").options.input == "inputs/b.nii.gz"
 
     # A landmark is set by a click on the surface.
     page.click("#mark-set")
     page.click("#stage-box canvas")
     page.wait("document.querySelector('#marks-saved').textContent !== ''")
-    marks = desk.case("b").path / desk.case("b").asked.landmarks
+    marks = desk.case("b").path / desk.case("b").options.landmarks
     assert marks.read_text().count("septal_crossing") == 1
     # RAS voxels 10 to 49 in x and 10 to 39 in y: seen from the front, the wall at y = -39.5 LPS.
     point = [float(c) for c in marks.read_text().splitlines()[-1].split(",")[1:]]
@@ -154,7 +154,7 @@ def test_the_sample_in_one_click(page, client, desk):
     page.click("#sample")
     at_state(page, "to review")
     case = desk.case("Larkmoor 01 sample")
-    assert case.asked.frame == "lps" and {f.path for f in case.asked.files} == {
+    assert case.options.frame == "lps" and {f.path for f in case.options.files} == {
         "inputs/larkmoor-01.ply", "inputs/landmarks.csv",
     }  # fmt: skip
     page.open(client.site.address, "!!document.querySelector('#rows tr')")

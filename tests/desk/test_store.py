@@ -13,9 +13,16 @@ from desk.quick_jobs import write_result
 from hypothesis import given
 from hypothesis import strategies as st
 
-from veinfit.desk.store.asked import Asked, HeldFile, asked_text, read_asked, stated, write_asked
 from veinfit.desk.store.cases import SIGNED, case_named, cases_in, make_case, plain_name
 from veinfit.desk.store.journal import read_journal
+from veinfit.desk.store.options import (
+    CaseOptions,
+    HeldFile,
+    options_text,
+    read_options,
+    stated,
+    write_options,
+)
 from veinfit.desk.store.owner import Ownership
 from veinfit.desk.store.signing import changed_since_signing, mark_reviewed, reopen, sign
 from veinfit.desk.store.states import Summaries, listed, state_of
@@ -25,20 +32,20 @@ TEXT = st.text(st.characters(blacklist_categories=("Cs",)), max_size=30)
 
 
 @given(TEXT, TEXT, st.lists(st.tuples(TEXT, st.integers(0, 2**40)), max_size=3))
-def test_what_is_asked_is_toml_whatever_it_holds(phase, name, files):
-    asked = Asked(
+def test_options_are_toml_whatever_they_hold(phase, name, files):
+    options = CaseOptions(
         phase=phase, case_id=name, files=tuple(HeldFile(p, "0" * 64, n) for p, n in files)
     )
     # The standard library's reader, not ours.
-    read = tomllib.loads(asked_text(asked))
+    read = tomllib.loads(options_text(options))
     assert read.get("phase", "") == phase and read.get("case_id", "") == name
     assert [(f["path"], f["bytes"]) for f in read.get("files", [])] == files
 
 
-def test_what_is_asked_comes_back(tmp_path):
-    asked = Asked(input="inputs/a.ply", frame="ras", balloons=("23", "28"), pictures=False)
-    write_asked(tmp_path, asked)
-    assert read_asked(tmp_path) == asked
+def test_options_come_back(tmp_path):
+    options = CaseOptions(input="inputs/a.ply", frame="ras", balloons=("23", "28"), pictures=False)
+    write_options(tmp_path, options)
+    assert read_options(tmp_path) == options
 
 
 @pytest.mark.parametrize(
@@ -55,7 +62,7 @@ def test_a_wrong_file_is_told_in_one_line(tmp_path, text, said):
     (tmp_path / "a").mkdir()
     (tmp_path / "a" / "asked.toml").write_text(text)
     with pytest.raises(InputError, match=said):
-        read_asked(tmp_path / "a")
+        read_options(tmp_path / "a")
     (state,) = listed(tmp_path, Summaries(tmp_path))
     assert state.state == "failed" and said in state.reason
 
@@ -70,7 +77,7 @@ def test_a_wrong_file_is_told_in_one_line(tmp_path, text, said):
 )  # fmt: skip
 def test_a_page_may_not_state_just_anything(changes):
     with pytest.raises(InputError):
-        stated(Asked(), changes)
+        stated(CaseOptions(), changes)
 
 
 @pytest.mark.parametrize(
@@ -113,7 +120,7 @@ def test_states_follow_from_the_files(tmp_path):
         return found.state, found.reason
 
     assert state()[0] == "new" and "left atrium" in state()[1]
-    case.ask(replace(case.asked, input="inputs/x.ply"))
+    case.ask(replace(case.options, input="inputs/x.ply"))
     assert "frame" in state()[1]
     for name in ("waiting", "running", "failed", "cancelled"):
         case.put_state("run.json", {"state": name, "reason": "why"})
@@ -136,7 +143,7 @@ def test_states_follow_from_the_files(tmp_path):
 
 
 def test_a_signed_case_is_read_only_until_reopened_with_a_reason(tmp_path):
-    case = make_case(tmp_path, "a", Asked(input="inputs/x.ply", frame="lps", unit="mm"))
+    case = make_case(tmp_path, "a", CaseOptions(input="inputs/x.ply", frame="lps", unit="mm"))
     with pytest.raises(InputError, match="no results"):
         mark_reviewed(case, "reader 1")
     write_result(case.path / "result")
@@ -149,7 +156,7 @@ def test_a_signed_case_is_read_only_until_reopened_with_a_reason(tmp_path):
     signed = case.state_file(SIGNED)
     assert signed["who"] == "reader 2" and signed["versions"]["veinfit"]
     assert {"asked.toml", "result/case.json", "result/fits.csv"} <= set(signed["files"])
-    for change in (lambda: sign(case, "x"), lambda: case.ask(Asked())):
+    for change in (lambda: sign(case, "x"), lambda: case.ask(CaseOptions())):
         with pytest.raises(InputError, match="signed"):
             change()
     assert changed_since_signing(case) == ()
@@ -165,7 +172,7 @@ def test_a_signed_case_is_read_only_until_reopened_with_a_reason(tmp_path):
 
 
 def test_what_is_newer_than_the_results_is_told(tmp_path):
-    case = make_case(tmp_path, "a", Asked(input="inputs/x.ply", frame="lps", unit="mm"))
+    case = make_case(tmp_path, "a", CaseOptions(input="inputs/x.ply", frame="lps", unit="mm"))
     write_result(case.path / "result")
 
     def reason() -> str:
@@ -177,7 +184,7 @@ def test_what_is_newer_than_the_results_is_told(tmp_path):
     with pytest.raises(InputError, match="newer"):
         mark_reviewed(case, "reader 1")
     write_result(case.path / "result")
-    case.ask(replace(case.asked, corrections="corrections.toml"))
+    case.ask(replace(case.options, corrections="corrections.toml"))
     assert "options or files" in reason()
     write_result(case.path / "result")
     assert reason() == ""
@@ -191,9 +198,9 @@ def test_a_folder_that_assess_wrote_is_a_case(tmp_path):
     assert case is not None and case.result == case.path
     assert state_of(case, Summaries(tmp_path)).state == "to review"
     # Looked at without a change it stays as it is; with one its results stay its results.
-    case.change(lambda asked: asked)
-    assert not case.has_asked
-    case.change(lambda asked: replace(asked, phase="end-systole"))
+    case.change(lambda options: options)
+    assert not case.has_options
+    case.change(lambda options: replace(options, phase="end-systole"))
     assert case.result == case.path
     mark_reviewed(case, "reader 1")
     sign(case, "reader 1")
@@ -205,14 +212,14 @@ def test_changes_of_many_windows_lose_none(tmp_path):
 
     def add(k: int) -> None:
         held = HeldFile(f"inputs/{k}", "0" * 64, k)
-        case.change(lambda asked: replace(asked, files=(*asked.files, held)))
+        case.change(lambda options: replace(options, files=(*options.files, held)))
 
     threads = [threading.Thread(target=add, args=(k,)) for k in range(20)]
     for thread in threads:
         thread.start()
     for thread in threads:
         thread.join()
-    assert {one.bytes for one in case.asked.files} == set(range(20))
+    assert {one.bytes for one in case.options.files} == set(range(20))
 
 
 def test_those_that_need_attention_stand_first(tmp_path):

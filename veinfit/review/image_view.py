@@ -45,12 +45,12 @@ class ImageView:
         low, high = display_window(self.image)
         return {"window": [low, high], "half_mm": HALF_MM, "points": POINTS, "unseen": UNSEEN}
 
-    def plane(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+    def plane(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Return one plane of an ostium.
 
         Parameters
         ----------
-        asked : mapping
+        wanted : mapping
             ``centre``, ``normal`` and ``axis``: three numbers each, LPS mm; ``kind``: 0 for the
             ostial plane, 1 and 2 for those along its normal.
 
@@ -66,8 +66,8 @@ class ImageView:
         InputError
             The question is no plane.
         """
-        centre, normal, axis = (_vector(asked.get(name)) for name in ("centre", "normal", "axis"))
-        kind = asked.get("kind")
+        centre, normal, axis = (_vector(wanted.get(name)) for name in ("centre", "normal", "axis"))
+        kind = wanted.get("kind")
         if type(kind) is not int or not 0 <= kind < KINDS or not normal.any() or not axis.any():
             raise InputError("the page asked for a plane that is none; load it anew")
         _, right, up = plane_frames(unit(normal))[kind]

@@ -187,12 +187,12 @@ async def json_body(request: Request, most: int = LARGEST_REQUEST) -> dict[str, 
     if int(length) > most:
         raise refused(413)
     try:
-        asked = json.loads(await request.body())
+        body = json.loads(await request.body())
     except (ValueError, RecursionError) as error:
         raise refused(400) from error
-    if not isinstance(asked, dict):
+    if not isinstance(body, dict):
         raise refused(400)
-    return asked
+    return body
 
 
 def json_answer(value: Any, policy: str = FILE_POLICY) -> Response:

@@ -44,7 +44,7 @@ class Reviewing(Protocol):
     ) -> dict[str, Any]:
         """See :meth:`veinfit.review.session.ReviewSession.preview`."""
 
-    def image_plane(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+    def image_plane(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """See :meth:`veinfit.review.session.ReviewSession.image_plane`."""
 
     def opened(self) -> dict[str, Any]:
@@ -89,9 +89,9 @@ def review_routes(session: Reviewing, folder: Path, page: str, policy: str) -> S
         return json_answer(await asyncio.to_thread(_opened, session), policy)
 
     async def act(request: Request) -> Response:
-        asked = await json_body(request)
+        body = await json_body(request)
         return json_answer(
-            await asyncio.to_thread(review_answer, session, request.path_params["act"], asked),
+            await asyncio.to_thread(review_answer, session, request.path_params["act"], body),
             policy,
         )
 
@@ -127,7 +127,7 @@ def shown_file(folder: Path, name: str) -> Response:
         raise refused(404) from error
 
 
-def review_answer(session: Reviewing, act: str, asked: Mapping[str, Any]) -> dict[str, Any]:
+def review_answer(session: Reviewing, act: str, body: Mapping[str, Any]) -> dict[str, Any]:
     """Return what a review says to a question of its page.
 
     Raises
@@ -135,35 +135,35 @@ def review_answer(session: Reviewing, act: str, asked: Mapping[str, Any]) -> dic
     HTTPException
         It is no question that the page asks.
     """
-    entries = asked.get("entries")
+    entries = body.get("entries")
     if not isinstance(entries, list) or not all(isinstance(e, dict) for e in entries):
         raise refused(400)
     try:
-        return _done(session, act, asked, entries)
+        return _done(session, act, body, entries)
     except InputError as error:
         return {"fault": str(error)}
 
 
 def _done(
-    session: Reviewing, act: str, asked: Mapping[str, Any], entries: list[dict[str, Any]]
+    session: Reviewing, act: str, body: Mapping[str, Any], entries: list[dict[str, Any]]
 ) -> dict[str, Any]:
     if act == "preview":
-        seats, added = (asked.get(name) is True for name in ("seats", "added"))
-        first = asked.get("first")
+        seats, added = (body.get(name) is True for name in ("seats", "added"))
+        first = body.get("first")
         if first is not None and (type(first) is not int or first < 0):
             raise refused(400)
-        return session.preview(str(asked.get("vein")), entries, seats, added, first)
+        return session.preview(str(body.get("vein")), entries, seats, added, first)
     if act == "place":
-        origin, direction = (_vector(asked.get(name)) for name in ("origin", "direction"))
+        origin, direction = (_vector(body.get(name)) for name in ("origin", "direction"))
         point, names = session.place(origin, direction)
         return {"point": point, "names": names}
     if act == "image":
-        return session.image_plane(asked)
-    base = str(asked.get("base", ""))
+        return session.image_plane(body)
+    base = str(body.get("base", ""))
     if act == "merge":
         return session.merged(entries, base)
     if act == "save":
-        return session.save(entries, base, asked.get("agreed") is True)
+        return session.save(entries, base, body.get("agreed") is True)
     raise refused(404)
 
 

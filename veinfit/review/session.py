@@ -106,7 +106,7 @@ class ReviewSession:
         """Show the veins on an image too."""
         self.image_view = ImageView(image, self._automatic.wall)
 
-    def image_plane(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+    def image_plane(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Return a plane of the image; see :meth:`veinfit.review.image_view.ImageView.plane`.
 
         Raises
@@ -116,7 +116,7 @@ class ReviewSession:
         """
         if self.image_view is None:
             raise InputError("the review has no image; start it with --image")
-        return self.image_view.plane(asked)
+        return self.image_view.plane(wanted)
 
     def place(self, origin: FloatArray, direction: FloatArray) -> tuple[list[float], list[str]]:
         """Return a point in the blood under a place of the surface that was clicked.

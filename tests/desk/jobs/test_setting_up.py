@@ -197,11 +197,11 @@ def test_dicom_tells_its_segments_by_their_codes_and_slices_are_one_image(client
         client.send("d", f"{k}.dcm", (tmp_path / f"{k}.dcm").read_bytes())
     told = client.told("case/d/setup")
     assert [f["kind"] for f in told["files"]] == ["labels", "image"]
-    assert desk.case("d").asked.image == "inputs"
+    assert desk.case("d").options.image == "inputs"
     assert told["source"] == "the codes in the file"
     parts = [["seg.dcm", 1, "left_atrium"]]
     assert client.told("case/d/parts", {"parts": parts}) == {}
-    assert desk.case("d").asked.input == "inputs/seg.dcm"
+    assert desk.case("d").options.input == "inputs/seg.dcm"
 
 
 def test_many_meshes_get_their_frame_at_once_and_run(client, desk):
@@ -209,11 +209,11 @@ def test_many_meshes_get_their_frame_at_once_and_run(client, desk):
         client.told("new", {"name": name})
         client.send(name, "m.off", TETRAHEDRON)
         client.told(f"case/{name}/setup")
-    assert client.told("run-ready", {}) == {"asked": 0}
+    assert client.told("run-ready", {}) == {"queued": 0}
     options = {"frame": "ras", "unit": "mm"}
     told = client.told("case/a/options", {"options": options, "all_meshes": True})
-    assert told["also"] == 1 and desk.case("b").asked.frame == "ras"
-    assert client.told("run-ready", {}) == {"asked": 2}
+    assert told["also"] == 1 and desk.case("b").options.frame == "ras"
+    assert client.told("run-ready", {}) == {"queued": 2}
     until(lambda: not desk.runs.busy())
     assert {one["state"] for one in client.told("states")["cases"]} == {"to review"}
 
@@ -249,8 +249,8 @@ def test_from_a_dropped_file_to_a_case_that_can_be_run(client, desk, labels):
     marks = {"septal_crossing": [[-20.0, -20.0, 30.0]]}
     assert client.told("case/Larkmoor%209/landmarks", {"marks": marks}) == {}
     case = desk.case(name)
-    assert not case.asked.missing and case.asked.labels == "inputs/labels.toml"
-    assert read_landmarks(case.path / case.asked.landmarks)["septal_crossing"].shape == (1, 3)
+    assert not case.options.missing and case.options.labels == "inputs/labels.toml"
+    assert read_landmarks(case.path / case.options.landmarks)["septal_crossing"].shape == (1, 3)
     assert (desk.folder / "label_maps" / "site A.toml").is_file()
     # The next file with these values is met with the kept map.
     other = client.told("new", {"name": "b"})["name"]
@@ -267,13 +267,13 @@ def test_a_map_landmarks_and_a_mesh_are_taken_over_by_themselves(client, desk, l
     client.send("c", "mine.toml", b"[labels]\nleft_atrium = [1, 4]")
     client.send("c", "marks.csv", b"name,x_mm,y_mm,z_mm\noesophagus,1,2,3")
     told = client.told("case/c/setup")
-    asked = desk.case("c").asked
-    assert (asked.input, asked.labels, asked.landmarks) == (
+    options = desk.case("c").options
+    assert (options.input, options.labels, options.landmarks) == (
         "inputs/a.nii.gz", "inputs/mine.toml", "inputs/marks.csv",
     )  # fmt: skip
     assert told["missing"] == "" and told["marks"] == {"oesophagus": [[1.0, 2.0, 3.0]]}
     client.told("case/c/take-out", {"path": "inputs/mine.toml"})
-    assert desk.case("c").asked.labels == ""
+    assert desk.case("c").options.labels == ""
     client.send("c", "b.off", TETRAHEDRON)
     assert client.told("case/c/setup")["contradictions"]
 
@@ -285,7 +285,7 @@ def test_files_that_lie_in_the_folder_are_referred_to(client, desk, labels):
     assert client.told("loose", {}) == {"made": 1}
     assert desk.loose() == []
     assert client.told("case/b/setup")["missing"] == ""
-    assert desk.case("b").asked.input == "../b.nii.gz"
+    assert desk.case("b").options.input == "../b.nii.gz"
     assert (desk.folder / "b.nii.gz").read_bytes() == labels.read_bytes()
 
 

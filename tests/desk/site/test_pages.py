@@ -21,6 +21,6 @@ def test_results_from_before_a_correction_are_told_beside_them(client, ready):
 def test_they_are_told_whatever_became_of_the_run_that_followed(client, ready):
     case = ready()
     write_result(case.path / "result")
-    case.ask(replace(case.asked, phase="end diastole"))
+    case.ask(replace(case.options, phase="end diastole"))
     (case.path / "run.json").write_text('{"state": "failed", "reason": "it crashed"}')
     assert WARNING in client.ask("case/a/")[1].decode()

@@ -87,15 +87,15 @@ def _without_identity(result: CaseResult) -> CaseResult:
 
 def _write_again(case: CaseFolder, result: CaseResult, out: Path) -> None:
     """Write the results anew, as the name of the case stands on many of them."""
-    asked = case.asked
-    if asked.image:
+    options = case.options
+    if options.image:
         # A finished case keeps no image.
         shown, _ = read_case_image(
-            case.path / asked.image, case.path / asked.input, result.anatomy.wall
+            case.path / options.image, case.path / options.input, result.anatomy.wall
         )
         result = replace(result, image=shown)
-    paper: Any = asked.paper
-    write_case(result, out, pictures=asked.pictures, paper=paper)
+    paper: Any = options.paper
+    write_case(result, out, pictures=options.pictures, paper=paper)
 
 
 def _write_dicom(
@@ -104,7 +104,7 @@ def _write_dicom(
     from veinfit.io.dicom.writing import write_dicom
     from veinfit.io.results.tables import fit_row, vein_rows
 
-    given = case.path / case.asked.input if case.asked.input else None
+    given = case.path / case.options.input if case.options.input else None
     write_dicom(
         result.anatomy,
         vein_rows(result.anatomy),

@@ -67,8 +67,8 @@ def _session(folder: Path, reader: str) -> ReviewSession:
         # A second reader begins with what was found, not with what the first made of it.
         result = replace(result, by_hand=())
     session = ReviewSession(result, folder / TARGETS[reader], lambda stage: None)
-    if case.asked.image:
-        image, _ = read_shown_image(folder / case.asked.image, result.anatomy.wall)
+    if case.options.image:
+        image, _ = read_shown_image(folder / case.options.image, result.anatomy.wall)
         session.show_image(image)
     _open[str(folder), reader] = (mark, session)
     return session

@@ -122,9 +122,9 @@ class CaseReview:
             told = self._ask("place", origin=origin.tolist(), direction=direction.tolist())
             return told[0], told[1]
 
-    def image_plane(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+    def image_plane(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Return a plane of the image behind the labels."""
-        plane = {name: asked.get(name) for name in ("kind", "centre", "normal", "axis")}
+        plane = {name: wanted.get(name) for name in ("kind", "centre", "normal", "axis")}
         with self._lock:
             return dict(self._ask("image", plane=plane))
 

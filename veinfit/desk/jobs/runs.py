@@ -87,7 +87,7 @@ class Runs:
             It is signed, waits or runs already, lacks something, or cannot be written.
         """
         case.need_open()
-        if missing := case.asked.missing:
+        if missing := case.options.missing:
             raise InputError(missing)
         with self._change:
             if case.name in self._waiting or case.name in self._running:

@@ -11,8 +11,8 @@ from typing import Any
 
 from veinfit.cohort.batch.supervise import CaseProcess, ProcessDied, ProcessHung
 from veinfit.desk.jobs.worker import ASSESS
-from veinfit.desk.store.asked import Asked, HeldFile
 from veinfit.desk.store.cases import CORRECTIONS, INPUTS, CaseFolder, own_size_and_time, plain_name
+from veinfit.desk.store.options import CaseOptions, HeldFile
 from veinfit.desk.store.parts import LABELS, MAPS, Assigned, assigned_in, map_text, proposed
 from veinfit.errors import InputError
 from veinfit.io.files import hash_file
@@ -41,19 +41,19 @@ class Looks:
 
     def of(self, path: Path) -> dict[str, Any]:
         """Return what a file is, as plain values."""
-        found: dict[str, Any] = self._asked(
+        found: dict[str, Any] = self._looked_up(
             ("inspect", str(path), own_size_and_time(path)),
             {"do": "inspect", "file": str(path)},
             {"name": path.name, "kind": "unusable", "parts": [], "told": [], "units": []},
         )
         return found
 
-    def shapes(self, files: Sequence[Path], asked: Asked) -> dict[str, Any]:
+    def shapes(self, files: Sequence[Path], options: CaseOptions) -> dict[str, Any]:
         """Return the 3D scene of a case's parts."""
         marks = tuple((str(path), own_size_and_time(path)) for path in files)
-        frame, unit = asked.frame or "lps", asked.unit or "mm"
+        frame, unit = options.frame or "lps", options.unit or "mm"
         job = {"do": "shapes", "files": [str(f) for f in files], "frame": frame, "unit": unit}
-        found: dict[str, Any] = self._asked(("shapes", marks, frame, unit), job, {"parts": []})
+        found: dict[str, Any] = self._looked_up(("shapes", marks, frame, unit), job, {"parts": []})
         return found
 
     def sample(self, inputs: Path) -> dict[str, Any]:
@@ -75,7 +75,7 @@ class Looks:
         """End the process."""
         self._process.close()
 
-    def _asked(self, key: tuple[Any, ...], job: dict[str, Any], empty: dict[str, Any]) -> Any:
+    def _looked_up(self, key: tuple[Any, ...], job: dict[str, Any], empty: dict[str, Any]) -> Any:
         with self._lock:
             if key not in self._known:
                 told = self._run(job)
@@ -101,15 +101,15 @@ def set_up(case: CaseFolder, looks: Looks, folder: Path) -> dict[str, Any]:
     What is plain from a file is taken over into the case: a label map, landmarks, an image,
     and the input where there is one mesh, or parts whose meaning is stated.
     """
-    asked = case.asked
-    files = [{**looks.of(case.path / one.path), "path": one.path} for one in asked.files]
+    options = case.options
+    files = [{**looks.of(case.path / one.path), "path": one.path} for one in options.files]
     files = _with_series(files)
     if not case.is_signed:
-        asked = _taken_over(case, files)
+        options = _taken_over(case, files)
     labels = [f for f in files if f["kind"] == "labels" and not f.get("fault")]
     source, parts = "", list[Assigned]()
-    if asked.labels:
-        parts = assigned_in(case.path / asked.labels, labels)
+    if options.labels:
+        parts = assigned_in(case.path / options.labels, labels)
         source = "stated" if parts else ""
     if not parts and labels:
         source, parts = proposed(folder, labels)
@@ -118,8 +118,8 @@ def set_up(case: CaseFolder, looks: Looks, folder: Path) -> dict[str, Any]:
         "files": files,
         "source": source,
         "assigned": [[p.file, p.value, p.name] for p in parts],
-        "marks": _marks(case, asked),
-        "missing": asked.missing,
+        "marks": _marks(case, options),
+        "missing": options.missing,
         "contradictions": contradictions(files),
         "shown": [str(path) for path in shown],
     }
@@ -156,20 +156,20 @@ def contradictions(files: Sequence[dict[str, Any]]) -> list[str]:
     return told
 
 
-def _taken_over(case: CaseFolder, files: Sequence[dict[str, Any]]) -> Asked:
+def _taken_over(case: CaseFolder, files: Sequence[dict[str, Any]]) -> CaseOptions:
     sound = [file for file in files if not file.get("fault")]
 
-    def with_files(asked: Asked) -> Asked:
+    def with_files(options: CaseOptions) -> CaseOptions:
         for file in sound:
             option = ROLES.get(file["kind"])
-            if option and not getattr(asked, option):
-                asked = replace(asked, **{option: file["path"]})
+            if option and not getattr(options, option):
+                options = replace(options, **{option: file["path"]})
         sources = [f for f in sound if f["kind"] in ("mesh", "labels")]
-        if len(sources) == 1 and not asked.input:
+        if len(sources) == 1 and not options.input:
             only = sources[0]
-            if only["kind"] == "mesh" or _means_atrium(case, asked.labels):
-                asked = replace(asked, input=only["path"])
-        return asked
+            if only["kind"] == "mesh" or _means_atrium(case, options.labels):
+                options = replace(options, input=only["path"])
+        return options
 
     for file in sound:
         if file["kind"] == "corrections" and not (case.path / CORRECTIONS).exists():
@@ -199,8 +199,8 @@ def assign_parts(
     """
     case.need_open()
     text, source = map_text(parts)
-    asked = case.asked
-    by_name = {Path(one.path).name: one.path for one in asked.files}
+    options = case.options
+    by_name = {Path(one.path).name: one.path for one in options.files}
     source = by_name.get(Path(source).name, "")
     if not source:
         raise InputError("the part that is the left atrium is in no file of the case")
@@ -242,19 +242,19 @@ def set_landmarks(case: CaseFolder, marks: dict[str, list[list[float]]], who: st
     case.note("landmarks set", who, points={name: len(points) for name, points in marks.items()})
 
 
-def _with_own(case: CaseFolder, asked: Asked, path: str, **options: Any) -> Asked:
+def _with_own(case: CaseFolder, options: CaseOptions, path: str, **changes: Any) -> CaseOptions:
     """Return options changed, with a file that the desk itself has written."""
     file = case.path / path
     own = HeldFile(path, hash_file(file), file.stat().st_size)
-    files = (*(one for one in asked.files if one.path != path), own)
-    return replace(asked, files=files, **options)
+    files = (*(one for one in options.files if one.path != path), own)
+    return replace(options, files=files, **changes)
 
 
-def _marks(case: CaseFolder, asked: Asked) -> dict[str, list[list[float]]]:
-    if not asked.landmarks:
+def _marks(case: CaseFolder, options: CaseOptions) -> dict[str, list[list[float]]]:
+    if not options.landmarks:
         return {}
     try:
-        read = read_landmarks(case.path / asked.landmarks)
+        read = read_landmarks(case.path / options.landmarks)
     except InputError:
         return {}
     return {name: _plain(points) for name, points in read.items()}

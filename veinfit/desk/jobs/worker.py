@@ -30,15 +30,15 @@ def work(job: dict[str, Any]) -> Any:
 def _assess(job: dict[str, Any]) -> dict[str, Any]:
     """Assess a case as its ``asked.toml`` says, into its ``result``."""
     from veinfit.case import assess, write_case
-    from veinfit.desk.store.asked import read_asked
     from veinfit.desk.store.cases import RESULT
+    from veinfit.desk.store.options import read_options
     from veinfit.io.files import hash_file
 
     folder = Path(job["case"])
-    asked = read_asked(folder)
-    if asked.missing:
-        raise InputError(asked.missing)
-    for file in asked.files:
+    options = read_options(folder)
+    if options.missing:
+        raise InputError(options.missing)
+    for file in options.files:
         if hash_file(folder / file.path) != file.sha256:
             raise InputError(
                 f"{file.path} is not the file that was given: its content has changed; give it anew"
@@ -49,27 +49,27 @@ def _assess(job: dict[str, Any]) -> dict[str, Any]:
 
     tell = _teller(Path(job["progress"]))
     result = assess(
-        folder / asked.input,
-        labels=path(asked.labels),
-        landmarks=path(asked.landmarks),
-        corrections=path(asked.corrections),
-        settings=path(asked.settings),
-        frame=asked.frame or "lps",  # type: ignore[arg-type]
-        unit=asked.unit or "mm",  # type: ignore[arg-type]
-        trust_frame=asked.trust_frame,
-        balloons=asked.balloons,
-        approach=asked.approach,
-        case_id=asked.case_id or None,
-        phase=asked.phase or None,
-        image_date=asked.image_date or None,
-        image=path(asked.image),
+        folder / options.input,
+        labels=path(options.labels),
+        landmarks=path(options.landmarks),
+        corrections=path(options.corrections),
+        settings=path(options.settings),
+        frame=options.frame or "lps",  # type: ignore[arg-type]
+        unit=options.unit or "mm",  # type: ignore[arg-type]
+        trust_frame=options.trust_frame,
+        balloons=options.balloons,
+        approach=options.approach,
+        case_id=options.case_id or None,
+        phase=options.phase or None,
+        image_date=options.image_date or None,
+        image=path(options.image),
         progress=tell,
     )
     written = write_case(
         result,
         folder / RESULT,
-        pictures=asked.pictures,
-        paper=asked.paper,  # type: ignore[arg-type]
+        pictures=options.pictures,
+        paper=options.paper,  # type: ignore[arg-type]
         progress=tell,
     )
     return {"files": list(written.files), "unassessed": len(result.unassessed)}

@@ -8,8 +8,8 @@ from typing import Any
 
 from veinfit.desk.jobs.setting_up import assign_parts, set_landmarks
 from veinfit.desk.site.desk import Desk, values_of
-from veinfit.desk.store.asked import stated
 from veinfit.desk.store.cases import CaseFolder
+from veinfit.desk.store.options import stated
 from veinfit.desk.store.parts import Assigned
 from veinfit.desk.store.signing import mark_reviewed, reopen, sign
 from veinfit.desk.store.uploads import take_out
@@ -21,7 +21,7 @@ MOST_MARKS = 500
 Act = Callable[[Desk, CaseFolder, dict[str, Any]], "dict[str, Any] | None"]
 
 
-def text_of(asked: Mapping[str, Any], name: str) -> str:
+def text_of(body: Mapping[str, Any], name: str) -> str:
     """Return a text of one line that a page sent; empty where it sent none.
 
     Raises
@@ -29,7 +29,7 @@ def text_of(asked: Mapping[str, Any], name: str) -> str:
     InputError
         It is too long, or holds signs that cannot be printed.
     """
-    value = asked.get(name, "")
+    value = body.get(name, "")
     if not isinstance(value, str) or len(value) > LONGEST_TEXT:
         raise InputError(f"{name} must be a text of at most {LONGEST_TEXT} signs")
     if not all(c.isprintable() for c in value):
@@ -37,49 +37,49 @@ def text_of(asked: Mapping[str, Any], name: str) -> str:
     return value.strip()
 
 
-def _who(desk: Desk, asked: Mapping[str, Any]) -> str:
+def _who(desk: Desk, body: Mapping[str, Any]) -> str:
     desk.need_own()
-    who = text_of(asked, "who")
+    who = text_of(body, "who")
     if who:
         desk.who = who
     return who or desk.who
 
 
-def new(desk: Desk, asked: Mapping[str, Any]) -> dict[str, Any]:
+def new(desk: Desk, body: Mapping[str, Any]) -> dict[str, Any]:
     """Make a case."""
-    who = _who(desk, asked)
-    return {"name": desk.new_case(text_of(asked, "name") or "case", who).name}
+    who = _who(desk, body)
+    return {"name": desk.new_case(text_of(body, "name") or "case", who).name}
 
 
-def export(desk: Desk, asked: Mapping[str, Any]) -> dict[str, Any]:
+def export(desk: Desk, body: Mapping[str, Any]) -> dict[str, Any]:
     """Begin an export of some cases."""
     desk.need_own()
-    names, kinds = asked.get("cases"), asked.get("kinds")
+    names, kinds = body.get("cases"), body.get("kinds")
     if not isinstance(names, list) or not isinstance(kinds, list):
         raise InputError("choose at least one case and one kind of file")
     found = [desk.case(str(name)) for name in names]
     cases = [case for case in found if case is not None]
     if len(cases) < len(found):
         raise InputError("one of the cases is not there any more; load the page anew")
-    name = desk.exports.ask(cases, [str(k) for k in kinds], asked.get("identity") is True)
+    name = desk.exports.ask(cases, [str(k) for k in kinds], body.get("identity") is True)
     return {"export": name}
 
 
-def _options(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> dict[str, Any]:
-    who = _who(desk, asked)
-    changes = asked.get("options")
+def _options(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> dict[str, Any]:
+    who = _who(desk, body)
+    changes = body.get("options")
     if not isinstance(changes, dict):
         raise InputError("no options were sent")
-    case.change(lambda asked_now: stated(asked_now, changes), who)
+    case.change(lambda now: stated(now, changes), who)
     also = 0
-    if asked.get("all_meshes") is True:
-        also = desk.state_for_meshes(case.asked.frame, case.asked.unit, who)
-    return {"asked": values_of(case.asked), "also": also}
+    if body.get("all_meshes") is True:
+        also = desk.state_for_meshes(case.options.frame, case.options.unit, who)
+    return {"options": values_of(case.options), "also": also}
 
 
-def _parts(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
-    who = _who(desk, asked)
-    rows = asked.get("parts")
+def _parts(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
+    who = _who(desk, body)
+    rows = body.get("parts")
     if not isinstance(rows, list):
         raise InputError("no parts were sent")
     parts = []
@@ -87,12 +87,12 @@ def _parts(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
         if not isinstance(row, list) or len(row) != 3 or type(row[1]) is not int:
             raise InputError("a part is a file, a value and a name")
         parts.append(Assigned(str(row[0]), row[1], str(row[2]).strip()))
-    assign_parts(case, parts, who, desk.folder, text_of(asked, "keep_as"))
+    assign_parts(case, parts, who, desk.folder, text_of(body, "keep_as"))
 
 
-def _landmarks(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
-    who = _who(desk, asked)
-    marks = asked.get("marks")
+def _landmarks(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
+    who = _who(desk, body)
+    marks = body.get("marks")
     if not isinstance(marks, dict):
         raise InputError("no landmarks were sent")
     checked: dict[str, list[list[float]]] = {}
@@ -114,33 +114,33 @@ def _is_point(point: object) -> bool:
     )
 
 
-def _take_out(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
-    take_out(case, text_of(asked, "path"), _who(desk, asked))
+def _take_out(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
+    take_out(case, text_of(body, "path"), _who(desk, body))
 
 
-def _run(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
+def _run(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
     desk.reviews.forget(case.name)
-    desk.run(case, _who(desk, asked))
+    desk.run(case, _who(desk, body))
 
 
-def _cancel(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
-    desk.runs.cancel(case, _who(desk, asked))
+def _cancel(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
+    desk.runs.cancel(case, _who(desk, body))
 
 
-def _reviewed(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
-    mark_reviewed(case, _who(desk, asked))
+def _reviewed(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
+    mark_reviewed(case, _who(desk, body))
 
 
-def _sign(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
-    sign(case, _who(desk, asked))
+def _sign(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
+    sign(case, _who(desk, body))
 
 
-def _reopen(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
-    reopen(case, _who(desk, asked), text_of(asked, "reason"))
+def _reopen(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
+    reopen(case, _who(desk, body), text_of(body, "reason"))
 
 
-def _reader(desk: Desk, case: CaseFolder, asked: dict[str, Any]) -> None:
-    desk.choose_reader(case, text_of(asked, "reader"), _who(desk, asked))
+def _reader(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
+    desk.choose_reader(case, text_of(body, "reader"), _who(desk, body))
 
 
 ACTS: dict[str, Act] = {

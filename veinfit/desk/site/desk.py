@@ -18,7 +18,6 @@ from veinfit.desk.jobs.runs import RUN_LIMIT_S, Runs
 from veinfit.desk.jobs.setting_up import Looks
 from veinfit.desk.jobs.worker import ASSESS
 from veinfit.desk.site.remedies import page_words, remedies
-from veinfit.desk.store.asked import Asked, HeldFile, stated
 from veinfit.desk.store.cases import (
     CORRECTIONS,
     NEW_PREFIX,
@@ -27,6 +26,7 @@ from veinfit.desk.store.cases import (
     case_named,
     make_case,
 )
+from veinfit.desk.store.options import CaseOptions, HeldFile, stated
 from veinfit.desk.store.owner import DESK, Ownership
 from veinfit.desk.store.states import CaseState, Summaries, listed, state_of
 from veinfit.desk.store.uploads import referred
@@ -177,10 +177,10 @@ class Desk:
 
     def shapes(self, case: CaseFolder) -> dict[str, Any]:
         """Return the 3D scene of a case's parts; a small picture of them is kept for the list."""
-        asked = case.asked
-        files = [case.path / one.path for one in asked.files]
+        options = case.options
+        files = [case.path / one.path for one in options.files]
         shown = [path for path in files if self.looks.of(path)["kind"] in ("mesh", "labels")]
-        found = self.looks.shapes(shown, asked)
+        found = self.looks.shapes(shown, options)
         if self.owner.held and found.get("picture") and not case.has_result:
             with contextlib.suppress(InputError):
                 target = self.folder / DESK / f"parts-{case.name}.png"
@@ -196,22 +196,22 @@ class Desk:
     def sample(self, who: str = "") -> CaseFolder:
         """Make the sample case and put it into the queue."""
         self.need_own()
-        case = make_case(self.folder, SAMPLE, Asked(case_id=SAMPLE_TITLE), who)
+        case = make_case(self.folder, SAMPLE, CaseOptions(case_id=SAMPLE_TITLE), who)
         drawn = self.looks.sample(case.path / "inputs")
         paths = {key: f"inputs/{name}" for key, name in drawn.items()}
         files = tuple(
             HeldFile(p, hash_file(case.path / p), (case.path / p).stat().st_size)
             for p in paths.values()
         )
-        asked = replace(
-            case.asked,
+        options = replace(
+            case.options,
             input=paths["mesh"],
             landmarks=paths["landmarks"],
             frame="lps",
             unit="mm",
             files=files,
         )
-        case.ask(asked, who, "invented sample drawn")
+        case.ask(options, who, "invented sample drawn")
         self.runs.ask(case, who)
         return case
 
@@ -221,7 +221,7 @@ class Desk:
         for one in listed(self.folder, self._summaries):
             case = CaseFolder(self.folder / one.name)
             try:
-                known |= {(case.path / f.path).resolve() for f in case.asked.files}
+                known |= {(case.path / f.path).resolve() for f in case.options.files}
             except InputError:
                 continue
         return sorted(
@@ -245,17 +245,17 @@ class Desk:
             beside = [f"{stem}.labels.toml", f"{stem}.landmarks.csv", f"{stem}.corrections.toml"]
             given = [file, *(self.folder / b for b in beside if (self.folder / b).is_file())]
             files = tuple(referred(case.path, one) for one in given)
-            case.ask(replace(case.asked, files=files), who, f"{name} referred to")
+            case.ask(replace(case.options, files=files), who, f"{name} referred to")
         return len(names)
 
     def run(self, case: CaseFolder, who: str = "") -> None:
         """Put a case into the queue, with the corrections that are there."""
         self.need_own()
 
-        def corrected(asked: Asked) -> Asked:
-            chosen = asked.corrections or CORRECTIONS
+        def corrected(options: CaseOptions) -> CaseOptions:
+            chosen = options.corrections or CORRECTIONS
             there = (case.path / chosen).is_file()
-            return replace(asked, corrections=chosen if there else "")
+            return replace(options, corrections=chosen if there else "")
 
         case.change(corrected, who, "corrections of the run stated")
         self.runs.ask(case, who)
@@ -274,9 +274,9 @@ class Desk:
         count = 0
         for one in listed(self.folder, self._summaries):
             case = CaseFolder(self.folder / one.name)
-            if one.state != "new" or not case.asked.is_mesh or not case.asked.missing:
+            if one.state != "new" or not case.options.is_mesh or not case.options.missing:
                 continue
-            case.change(lambda asked: stated(asked, {"frame": frame, "unit": unit}), who)
+            case.change(lambda options: stated(options, {"frame": frame, "unit": unit}), who)
             count += 1
         return count
 
@@ -287,15 +287,15 @@ class Desk:
         if not name or not (case.path / name).is_file():
             raise InputError(f"the {reader} reader has saved no corrections")
         told = f"the run takes the corrections of the {reader} reader"
-        case.change(lambda asked: replace(asked, corrections=name), who, told)
+        case.change(lambda options: replace(options, corrections=name), who, told)
 
 
 def _is_ready(one: CaseState) -> bool:
     return one.state == "new" and not one.reason
 
 
-def values_of(asked: Asked) -> Mapping[str, Any]:
+def values_of(options: CaseOptions) -> Mapping[str, Any]:
     """Return options as plain values, without the files."""
-    values = asdict(asked)
+    values = asdict(options)
     values.pop("files")
     return values

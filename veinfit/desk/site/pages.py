@@ -95,15 +95,15 @@ def case_page(desk: Desk, case: CaseFolder) -> tuple[str, str]:
     """Return the page of one case."""
     state = desk.state(case)
     try:
-        asked: dict[str, Any] = dict(values_of(case.asked))
+        options: dict[str, Any] = dict(values_of(case.options))
     except InputError as error:
-        asked = {"fault": str(error)}
+        options = {"fault": str(error)}
     signed = case.state_file(SIGNED) if case.is_signed else {}
     data = {
         "name": case.name,
         "address": quote(case.name),
         "state": state,
-        "asked": asked,
+        "options": options,
         "reading": desk.only_reading(),
         "who": desk.who,
         "part_names": PART_NAMES,

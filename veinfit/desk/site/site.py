@@ -140,8 +140,8 @@ class _Site:
 
     # ---- what is done ----
     async def new(self, request: Request) -> Response:
-        asked = await json_body(request)
-        return await _done(lambda: acts.new(self.desk, asked))
+        body = await json_body(request)
+        return await _done(lambda: acts.new(self.desk, body))
 
     async def sample(self, request: Request) -> Response:
         await json_body(request)
@@ -153,14 +153,14 @@ class _Site:
 
     async def run_ready(self, request: Request) -> Response:
         await json_body(request)
-        return await _done(lambda: {"asked": self.desk.run_ready(self.desk.who)})
+        return await _done(lambda: {"queued": self.desk.run_ready(self.desk.who)})
 
     async def act(self, request: Request) -> Response:
         case, do = self._case(request), acts.ACTS.get(request.path_params["act"])
         if do is None:
             raise refused(404)
-        asked = await json_body(request)
-        return await _done(lambda: do(self.desk, case, asked) or {})
+        body = await json_body(request)
+        return await _done(lambda: do(self.desk, case, body) or {})
 
     async def upload(self, request: Request) -> Response:
         """Take a file's bytes as they come; nothing of it is held in memory."""
@@ -191,8 +191,8 @@ class _Site:
 
     # ---- exports ----
     async def export(self, request: Request) -> Response:
-        asked = await json_body(request)
-        return await _done(lambda: acts.export(self.desk, asked))
+        body = await json_body(request)
+        return await _done(lambda: acts.export(self.desk, body))
 
     def export_state(self, request: Request) -> Response:
         state = self.desk.exports.state(request.path_params["name"])
@@ -236,9 +236,9 @@ class _Site:
 
     async def review_act(self, request: Request) -> Response:
         one = await run_in_threadpool(self._review, request)
-        asked = await json_body(request)
+        body = await json_body(request)
         act = request.path_params["act"]
-        answer = await asyncio.to_thread(review_answer, one, act, asked)
+        answer = await asyncio.to_thread(review_answer, one, act, body)
         return json_answer(answer, DATA_POLICY)
 
 

@@ -26,8 +26,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from veinfit.desk.store.asked import ASKED, Asked, asked_text, read_asked, write_asked
 from veinfit.desk.store.journal import append
+from veinfit.desk.store.options import (
+    OPTIONS_FILE,
+    CaseOptions,
+    options_text,
+    read_options,
+    write_options,
+)
 from veinfit.errors import InputError
 from veinfit.io.results.output import unwritable, write_file
 
@@ -61,14 +67,14 @@ class CaseFolder:
         return self.path.name
 
     @property
-    def has_asked(self) -> bool:
+    def has_options(self) -> bool:
         """Whether it was made by a desk, and not by the commands alone."""
-        return (self.path / ASKED).is_file()
+        return (self.path / OPTIONS_FILE).is_file()
 
     @property
-    def asked(self) -> Asked:
+    def options(self) -> CaseOptions:
         """What is asked for; nothing where the commands alone have made the case."""
-        return read_asked(self.path) if self.has_asked else Asked()
+        return read_options(self.path) if self.has_options else CaseOptions()
 
     @property
     def result(self) -> Path:
@@ -105,15 +111,17 @@ class CaseFolder:
         if self.is_signed:
             raise InputError(CLOSED)
 
-    def ask(self, asked: Asked, who: str = "", what: str = "options stated") -> None:
+    def ask(self, options: CaseOptions, who: str = "", what: str = "options stated") -> None:
         """State what is asked, and say so in the journal."""
         self.need_open()
-        before = self.asked
-        if asked != before:
-            write_asked(self.path, asked)
+        before = self.options
+        if options != before:
+            write_options(self.path, options)
             self.note(what, who)
 
-    def change(self, how: Callable[[Asked], Asked], who: str = "", what: str = "") -> Asked:
+    def change(
+        self, how: Callable[[CaseOptions], CaseOptions], who: str = "", what: str = ""
+    ) -> CaseOptions:
         """Change what is asked, with nobody of this desk in between; return what is asked now.
 
         Parameters
@@ -125,9 +133,9 @@ class CaseFolder:
         """
         with _changing:
             self.need_open()
-            asked = how(self.asked)
-            self.ask(asked, who, what or "options stated")
-            return asked
+            options = how(self.options)
+            self.ask(options, who, what or "options stated")
+            return options
 
     def note(self, what: str, who: str = "", **more: Any) -> None:
         """Append to the journal.
@@ -145,7 +153,7 @@ class CaseFolder:
 
 def is_case(folder: Path) -> bool:
     """Tell whether a folder is a case."""
-    return (folder / ASKED).is_file() or (folder / "case.json").is_file()
+    return (folder / OPTIONS_FILE).is_file() or (folder / "case.json").is_file()
 
 
 def cases_in(folder: Path) -> Iterator[CaseFolder]:
@@ -177,7 +185,9 @@ def case_named(folder: Path, name: str) -> CaseFolder | None:
     return CaseFolder(path) if found else None
 
 
-def make_case(folder: Path, wanted: str, asked: Asked | None = None, who: str = "") -> CaseFolder:
+def make_case(
+    folder: Path, wanted: str, options: CaseOptions | None = None, who: str = ""
+) -> CaseFolder:
     """Make a case, whole before it is seen; a name that is taken gets a number.
 
     Raises
@@ -191,7 +201,7 @@ def make_case(folder: Path, wanted: str, asked: Asked | None = None, who: str = 
         stage = Path(tempfile.mkdtemp(prefix=NEW_PREFIX, dir=folder))
         stage.chmod(0o755)
         (stage / INPUTS).mkdir()
-        (stage / ASKED).write_text(asked_text(asked or Asked()), "utf-8")
+        (stage / OPTIONS_FILE).write_text(options_text(options or CaseOptions()), "utf-8")
         append(stage, "case made", who)
         for k in range(1, 10_000):
             path = folder / (base if k == 1 else f"{base}-{k}")

@@ -6,7 +6,6 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-from veinfit.desk.store.asked import ASKED
 from veinfit.desk.store.cases import (
     CORRECTIONS,
     INPUTS,
@@ -17,6 +16,7 @@ from veinfit.desk.store.cases import (
     CaseFolder,
 )
 from veinfit.desk.store.journal import now
+from veinfit.desk.store.options import OPTIONS_FILE
 from veinfit.desk.store.states import newer_than_result
 from veinfit.errors import InputError
 from veinfit.io.files import hash_file
@@ -113,7 +113,7 @@ def _need_ready(case: CaseFolder, who: str) -> None:
 def _names(case: CaseFolder) -> list[str]:
     """Return the names of what is signed, relative to the case."""
     result = [case.result / name for name in files_of_earlier_run(case.result)]
-    given = [case.path / name for name in (ASKED, CORRECTIONS, SECOND)]
+    given = [case.path / name for name in (OPTIONS_FILE, CORRECTIONS, SECOND)]
     inputs = sorted((case.path / INPUTS).glob("**/*"))
     found = dict.fromkeys(p for p in (*result, *given, *inputs) if _is_own(case.path, p))
     return [path.relative_to(case.path).as_posix() for path in found]

@@ -13,7 +13,6 @@ from typing import Literal
 
 from veinfit.anatomy.vein import CLOSE_RUNNER_UP
 from veinfit.cohort.summary.findings import LOW_CONFIDENCE
-from veinfit.desk.store.asked import ASKED
 from veinfit.desk.store.cases import (
     CORRECTIONS,
     REVIEWED,
@@ -23,6 +22,7 @@ from veinfit.desk.store.cases import (
     cases_in,
     own_size_and_time,
 )
+from veinfit.desk.store.options import OPTIONS_FILE
 from veinfit.desk.store.owner import DESK
 from veinfit.errors import InputError
 
@@ -179,13 +179,13 @@ def _rows(path: Path) -> Iterator[dict[str, str]]:
 def state_of(case: CaseFolder, summaries: Summaries) -> CaseState:
     """Return the state of a case, as its files say it."""
     try:
-        asked = case.asked
+        options = case.options
     except InputError as error:
         return CaseState(case.name, case.name, "failed", str(error), None, _changed(case.path))
     summary = summaries.of(case)
-    state, reason = _state(case, summary, asked.missing)
+    state, reason = _state(case, summary, options.missing)
     date = summary.created if summary else _changed(case.path)
-    return CaseState(case.name, asked.case_id or case.name, state, reason, summary, date)
+    return CaseState(case.name, options.case_id or case.name, state, reason, summary, date)
 
 
 def _state(case: CaseFolder, summary: ResultSummary | None, missing: str) -> tuple[State, str]:
@@ -212,14 +212,14 @@ def newer_than_result(case: CaseFolder) -> str:
     if case.result == case.path:
         return ""
     _, done = own_size_and_time(case.result / "case.json")
-    asked = case.asked
+    options = case.options
     again = "run the case again"
-    if asked.corrections and not (case.path / asked.corrections).is_file():
-        return f"{asked.corrections} was taken away after the results were written: {again}"
-    for name in (asked.corrections or CORRECTIONS, asked.landmarks, asked.labels):
+    if options.corrections and not (case.path / options.corrections).is_file():
+        return f"{options.corrections} was taken away after the results were written: {again}"
+    for name in (options.corrections or CORRECTIONS, options.landmarks, options.labels):
         if name and own_size_and_time(case.path / name)[1] > done:
             return f"{Path(name).name} is newer than the results: {again}"
-    if own_size_and_time(case.path / ASKED)[1] > done:
+    if own_size_and_time(case.path / OPTIONS_FILE)[1] > done:
         return f"options or files were changed after the results were written: {again}"
     return ""
 

@@ -13,8 +13,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from veinfit.desk.store.asked import Asked, HeldFile
 from veinfit.desk.store.cases import INPUTS, CaseFolder
+from veinfit.desk.store.options import CaseOptions, HeldFile
 from veinfit.errors import InputError
 from veinfit.io.files import LARGEST_FILE_BYTES, hash_file
 from veinfit.io.results.output import unwritable
@@ -58,7 +58,7 @@ def check_size(case: CaseFolder, size: int) -> None:
         )
     if size == 0:
         raise InputError("the file is empty; export it again")
-    if len(case.asked.files) >= MOST_FILES:
+    if len(case.options.files) >= MOST_FILES:
         raise InputError(f"the case has {MOST_FILES} files already; make another case")
     free = shutil.disk_usage(case.path).free
     if free < size + ROOM_BYTES:
@@ -135,9 +135,9 @@ def _put(
         partial.replace(target)
     held = HeldFile(f"{INPUTS}/{target.name}", digest, size)
 
-    def added(asked: Asked) -> Asked:
-        others = tuple(one for one in asked.files if one.path != held.path)
-        return replace(asked, files=(*others, held))
+    def added(options: CaseOptions) -> CaseOptions:
+        others = tuple(one for one in options.files if one.path != held.path)
+        return replace(options, files=(*others, held))
 
     case.change(added, what=f"file taken in: {target.name}")
     return held
@@ -167,13 +167,13 @@ def take_out(case: CaseFolder, path: str, who: str = "") -> None:
         The case has no such file, or is signed.
     """
 
-    def without(asked: Asked) -> Asked:
-        if path not in {one.path for one in asked.files}:
+    def without(options: CaseOptions) -> CaseOptions:
+        if path not in {one.path for one in options.files}:
             raise InputError("the case has no such file")
-        options = ("input", "labels", "landmarks", "image", "settings")
-        unset: dict[str, Any] = {n: "" for n in options if getattr(asked, n) == path}
-        left = tuple(one for one in asked.files if one.path != path)
-        return replace(asked, files=left, **unset)
+        referring = ("input", "labels", "landmarks", "image", "settings")
+        unset: dict[str, Any] = {n: "" for n in referring if getattr(options, n) == path}
+        left = tuple(one for one in options.files if one.path != path)
+        return replace(options, files=left, **unset)
 
     case.change(without, who, f"file removed: {Path(path).name}")
     file = case.path / path

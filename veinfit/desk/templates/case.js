@@ -32,8 +32,8 @@
 
   const OPTIONS = ["case_id", "phase", "image_date", "approach", "paper"];
   function fill() {
-    for (const name of OPTIONS) if (get(`o-${name}`)) get(`o-${name}`).value = data.asked[name] ?? "";
-    if (get("o-balloons")) get("o-balloons").value = (data.asked.balloons ?? []).join(", ");
+    for (const name of OPTIONS) if (get(`o-${name}`)) get(`o-${name}`).value = data.options[name] ?? "";
+    if (get("o-balloons")) get("o-balloons").value = (data.options.balloons ?? []).join(", ");
   }
   function options() {
     const values = Object.fromEntries(OPTIONS.map((name) => [name, get(`o-${name}`).value]));

@@ -60,15 +60,15 @@ const settingUp = (() => {
     const mesh = told.files.find((file) => file.kind === "mesh" && !file.fault);
     get("mesh-asks").hidden = !mesh;
     if (!mesh) return;
-    for (const radio of document.querySelectorAll("input[name=frame]")) radio.checked = radio.value === data.asked.frame;
+    for (const radio of document.querySelectorAll("input[name=frame]")) radio.checked = radio.value === data.options.frame;
     const fits = mesh.units.length === 1 ? mesh.units[0] : "";
-    get("unit").value = data.asked.unit || "";
-    get("unit-told").textContent = fits && !data.asked.unit ? `Its size fits ${fits}.` : "";
+    get("unit").value = data.options.unit || "";
+    get("unit-told").textContent = fits && !data.options.unit ? `Its size fits ${fits}.` : "";
   }
   async function state(options) {
     const answer = await ask("options", { options, who: who() });
     if (!answer) return false;
-    data.asked = { ...data.asked, ...answer.asked };
+    data.options = { ...data.options, ...answer.options };
     return true;
   }
   function markList() {
@@ -94,7 +94,7 @@ const settingUp = (() => {
   async function draw() {
     const sources = told.files.filter((file) => ["mesh", "labels"].includes(file.kind) && !file.fault);
     get("shaping").hidden = get("marks-asks").hidden = !sources.length;
-    const mark = JSON.stringify([sources.map((f) => f.sha256), data.asked.frame, data.asked.unit]);
+    const mark = JSON.stringify([sources.map((f) => f.sha256), data.options.frame, data.options.unit]);
     if (!sources.length || mark === shown) return;
     shown = mark;
     get("setup-busy").textContent = "The parts are being drawn…";
@@ -151,7 +151,7 @@ const settingUp = (() => {
     }
     get("unit").addEventListener("change", async () => { if (await state({ unit: get("unit").value })) draw().then(markList); });
     get("all-meshes").addEventListener("click", async () => {
-      const options = { frame: data.asked.frame, unit: data.asked.unit };
+      const options = { frame: data.options.frame, unit: data.options.unit };
       if (!options.frame || !options.unit) { fault("State frame and unit first."); return; }
       const answer = await ask("options", { options, all_meshes: true, who: who() });
       if (answer) get("all-told").textContent = `Stated for ${answer.also} more.`;

@@ -12,7 +12,7 @@ from veinfit.errors import InputError
 from veinfit.io.results.output import write_file
 from veinfit.toml import read_toml
 
-ASKED = "asked.toml"
+OPTIONS_FILE = "asked.toml"
 
 HEADING = "# What the desk asks of `assess` for this case. Paths are relative to this folder.\n"
 
@@ -35,7 +35,7 @@ class HeldFile:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class CaseOptions:
     """Options of a case. Empty texts are what nobody has stated yet.
 
     Attributes
@@ -89,7 +89,7 @@ class Asked:
         return ""
 
 
-def read_asked(folder: Path) -> Asked:
+def read_options(folder: Path) -> CaseOptions:
     """Return what ``asked.toml`` of a case says.
 
     Raises
@@ -97,19 +97,19 @@ def read_asked(folder: Path) -> Asked:
     InputError
         There is none, or it says what is not understood; the message names the entry.
     """
-    path = folder / ASKED
+    path = folder / OPTIONS_FILE
     content = read_toml(path, "asked")
-    known = {field.name: field for field in fields(Asked)}
+    known = {field.name: field for field in fields(CaseOptions)}
     values: dict[str, Any] = {}
     for name, value in content.items():
         if name not in known:
             raise InputError(f"{path}: unknown entry {name!r}; there are {', '.join(known)}")
         values[name] = _checked(path, name, value)
-    return Asked(**values)
+    return CaseOptions(**values)
 
 
 def _checked(path: Path, name: str, value: Any) -> Any:
-    default = getattr(Asked(), name)
+    default = getattr(CaseOptions(), name)
     if name == "files":
         try:
             return tuple(HeldFile(str(f["path"]), str(f["sha256"]), int(f["bytes"])) for f in value)
@@ -125,15 +125,15 @@ def _checked(path: Path, name: str, value: Any) -> Any:
     return value
 
 
-def asked_text(asked: Asked) -> str:
+def options_text(options: CaseOptions) -> str:
     """Return ``asked.toml``: what differs from the defaults, and the files."""
     lines = [HEADING]
-    plain = Asked()
-    for field in fields(Asked):
-        value = getattr(asked, field.name)
+    plain = CaseOptions()
+    for field in fields(CaseOptions):
+        value = getattr(options, field.name)
         if field.name != "files" and value != getattr(plain, field.name):
             lines.append(f"{field.name} = {_written(value)}\n")
-    for one in asked.files:
+    for one in options.files:
         lines.append("\n[[files]]\n")
         lines += [
             f"{name} = {_written(getattr(one, name))}\n" for name in ("path", "sha256", "bytes")
@@ -141,9 +141,9 @@ def asked_text(asked: Asked) -> str:
     return "".join(lines)
 
 
-def write_asked(folder: Path, asked: Asked) -> None:
+def write_options(folder: Path, options: CaseOptions) -> None:
     """Write ``asked.toml`` whole or not at all."""
-    write_file(folder / ASKED, asked_text(asked).encode())
+    write_file(folder / OPTIONS_FILE, options_text(options).encode())
 
 
 def _written(value: Any) -> str:
@@ -153,7 +153,7 @@ def _written(value: Any) -> str:
     return text.replace("\x7f", "\\u007f")
 
 
-def stated(asked: Asked, changes: Mapping[str, Any]) -> Asked:
+def stated(options: CaseOptions, changes: Mapping[str, Any]) -> CaseOptions:
     """Return options changed by what a page sent.
 
     Raises
@@ -168,13 +168,19 @@ def stated(asked: Asked, changes: Mapping[str, Any]) -> Asked:
     from veinfit.io.inputs.meshes import UNITS
     from veinfit.seating.approach.line import approaches_named
 
-    allowed = {f.name for f in fields(Asked)} - {"files", "input", "labels", "settings", "image"}
+    allowed = {f.name for f in fields(CaseOptions)} - {
+        "files",
+        "input",
+        "labels",
+        "settings",
+        "image",
+    }
     values: dict[str, Any] = {}
     for name, value in changes.items():
         if name not in allowed:
             raise InputError(f"{name!r} is no option of a case")
-        values[name] = _checked(Path(ASKED), name, value)
-    changed = replace(asked, **values)
+        values[name] = _checked(Path(OPTIONS_FILE), name, value)
+    changed = replace(options, **values)
     for name, known in (("frame", FRAMES), ("unit", UNITS), ("paper", ("a4", "letter"))):
         given = getattr(changed, name)
         if given and given not in known:
