@@ -30,7 +30,19 @@ from veinfit.settings import Settings
 NOT_SHOWN = re.compile(r"(ostium|normal|axis|centre)_[xyz](_mm)?|notes|approach|balloon_mm|vein")
 """Columns that no table of the report shows: places and directions are drawn, words are told."""
 
-VOID = {"meta", "img", "br", "circle", "path", "polyline", "polygon", "rect", "image", "link"}
+VOID = {
+    "meta",
+    "img",
+    "br",
+    "input",
+    "circle",
+    "path",
+    "polyline",
+    "polygon",
+    "rect",
+    "image",
+    "link",
+}
 
 Row = dict[str, str]
 

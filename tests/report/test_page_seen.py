@@ -139,6 +139,7 @@ def test_nothing_is_clipped_and_no_word_lies_over_another(
     for opened in (False, True):
         if opened:
             tab.evaluate("document.querySelectorAll('details').forEach((e) => { e.open = true; })")
+            tab.evaluate("document.querySelectorAll('.fold-state').forEach((e) => e.click())")
         assert tab.evaluate("document.documentElement.scrollWidth") <= width
         assert tab.evaluate(CLIPPED) == []
         assert tab.evaluate(OVER_EACH_OTHER) == []
@@ -190,6 +191,28 @@ def test_the_first_screenful_tells_every_vein_its_best_size_and_the_probability(
     assert "Input" in seen and "Approach" in seen
     if width == 1280:
         assert AGAINST_PRACTICE in seen and "0.66 or more" in seen
+
+
+def test_a_telephone_folds_what_lies_below_the_answers(tab: Browser, usual: Path) -> None:
+    heights = {}
+    for width in (400, 1280):
+        tab.size(width, 800)
+        tab.open(usual)
+        heights[width] = tab.evaluate("document.documentElement.scrollHeight")
+        shown = "[...document.querySelectorAll('{}')].map((e) => e.getClientRects().length > 0)"
+        points, bodies = (tab.evaluate(shown.format(one)) for one in (".points", "section .body"))
+        # Nothing is folded where there is room.
+        assert set(points) == set(bodies) == {width == 1280}
+        assert set(tab.evaluate(shown.format(".fold-label"))) == {width == 400}
+    assert heights[400] < 4500
+    tab.size(400, 800)
+    tab.open(usual)
+    tab.click("label[for=points-open]")
+    assert set(tab.evaluate(shown.format(".points"))) == {True}
+    # A link to a vein opens it.
+    tab.click(".line h3 a")
+    opened = tab.evaluate(shown.format("section .body"))
+    assert opened.count(True) == 1 and tab.evaluate("scrollY") > 100
 
 
 def test_text_stands_out_from_its_ground(tab: Browser, usual: Path) -> None:

@@ -151,13 +151,14 @@ def _sentence(verdict: InputVerdict) -> str:
         size = f"voxels of up to {verdict.voxel_mm:.1f} mm ({size} in their surface)"
     text = f"the input has {size}. "
     if verdict.d_area_error_mm is None:
-        text += "That is coarser than anything tested, so that its error is not known"
+        text += "This is coarser than any resolution tested: the error that it causes is not known"
     else:
         text += (
-            f"So fine an input gave errors of {verdict.d_area_error_mm:.1f} mm in ostial "
-            f"diameters (median; {verdict.d_area_worst_mm:.1f} mm at most) and "
-            f"{verdict.position_error_mm:.1f} mm in ostial positions "
-            f"({verdict.position_worst_mm:.1f} mm at most), in {verdict.basis}"
+            f"At this resolution, errors were {verdict.d_area_error_mm:.1f} mm in ostial "
+            f"diameters (median; greatest {verdict.d_area_worst_mm:.1f} mm) and "
+            f"{verdict.position_error_mm:.1f} mm in ostial positions (greatest "
+            f"{verdict.position_worst_mm:.1f} mm), in {verdict.basis}; a vein without a clear "
+            "ostium has a larger bound, told with the vein"
         )
     if verdict.stub_mm:
         shortest = min(verdict.stub_mm, key=lambda name: verdict.stub_mm[name])

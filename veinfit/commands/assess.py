@@ -207,7 +207,7 @@ SUMMARY_COLUMNS = (
 def _summary(result: CaseResult, verbose: bool) -> str:
     """Return the summary table, the cautions, and with ``verbose`` every note."""
     from veinfit.notes import VERDICT
-    from veinfit.report.wording import fit_likelihood, likelihood, verdict
+    from veinfit.report.wording import chance_words, verdict
 
     settings = result.settings.report
     veins = {vein.name: vein for vein in result.anatomy.veins}
@@ -215,16 +215,14 @@ def _summary(result: CaseResult, verbose: bool) -> str:
     for fit in result.fits:
         vein = veins.get(fit.vein)
         ostium = vein.ostium.measures if vein else None
-        bounds = fit.steered_seal_probability_low, fit.steered_seal_probability_high
-        steered = likelihood(fit.steered_seal_probability, settings, bounds)
         rows.append(
             (
                 fit.vein,
                 f"{ostium.d_max_mm:.1f} x {ostium.d_min_mm:.1f}" if ostium else "",
                 fit.balloon,
                 fit.approach,
-                _chance(fit.seal_probability, fit_likelihood(fit, settings)),
-                _chance(fit.steered_seal_probability, steered),
+                chance_words(fit, "seal_probability", settings),
+                chance_words(fit, "steered_seal_probability", settings),
                 verdict(fit),
                 number(fit.leak_width_mm, 1),
                 fit.leak_side,
@@ -258,7 +256,3 @@ def _side_by_side(result: CaseResult) -> Iterator[str]:
         end = f" Neither seals; open with both: {arcs}." if arcs else ""
         told = in_words(found, result.settings.comparison).summary
         yield f"{found.vein} ({found.approach}): {told}{end}"
-
-
-def _chance(probability: float | None, word: str) -> str:
-    return "" if probability is None else f"{word} {probability:.2f}"

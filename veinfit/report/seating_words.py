@@ -119,7 +119,7 @@ def difference_words(found: Comparison) -> str:
             "none."
         )
     doubt = ", which may be none" if low <= 0.0 else ""
-    return f"{name} more by {number(more, 2)} ({bounds}){doubt}."
+    return f"{name} likelier by {number(more, 2)} ({bounds}){doubt}."
 
 
 def _probability(fit: Fit) -> str:

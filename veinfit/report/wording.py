@@ -116,12 +116,27 @@ def likelihood(
     return "uncertain"
 
 
+WIDE = "wide"
+"""Stands beside an interval that alone makes a probability uncertain."""
+
+
+def is_wide(
+    probability: float | None,
+    settings: ReportSettings,
+    bounds: tuple[float | None, float | None],
+) -> bool:
+    """Return whether a probability is called uncertain only because its interval is wide."""
+    alone = likelihood(probability, settings)
+    return alone != likelihood(probability, settings, bounds)
+
+
 def scale_words(settings: ReportSettings) -> str:
     """State the thresholds of the words."""
     return (
         f"Likely: a probability of {settings.likely_from:g} or more with its interval above "
         f"{settings.unlikely_to:g}. Unlikely: {settings.unlikely_to:g} or less with its interval "
-        f"below {settings.likely_from:g}. Uncertain: all else."
+        f"below {settings.likely_from:g}. Uncertain: all else; "
+        f'"{WIDE}": only because the interval is.'
     )
 
 
@@ -176,12 +191,33 @@ def interval_words(low: float | None, high: float | None) -> str:
     return f"{number(low, 2)} to {number(high, 2)}"
 
 
+def told_interval(
+    probability: float | None,
+    settings: ReportSettings,
+    bounds: tuple[float | None, float | None],
+) -> str:
+    """Write the interval of a probability, and where it alone makes it uncertain, that it does."""
+    text = interval_words(*bounds)
+    return f"{text}, {WIDE}" if text and is_wide(probability, settings, bounds) else text
+
+
+def chance_words(fit: Fit, field: str, settings: ReportSettings) -> str:
+    """Write a probability of a fit with its word; empty where there is none."""
+    value: float | None = getattr(fit, field)
+    if value is None:
+        return ""
+    bounds = getattr(fit, f"{field}_low"), getattr(fit, f"{field}_high")
+    wide = f" ({WIDE} interval)" if is_wide(value, settings, bounds) else ""
+    return f"{likelihood(value, settings, bounds)}{wide} {number(value, 2)}"
+
+
 def headline(fit: Fit, settings: ReportSettings) -> str:
     """Say in one line how likely one try is to seal, and then what the nominal seat is."""
     said = f"{verdict_sentence(fit)}"
     if fit.seal_probability is None:
         return said
-    bounds = interval_words(fit.seal_probability_low, fit.seal_probability_high)
+    ends = fit.seal_probability_low, fit.seal_probability_high
+    bounds = told_interval(fit.seal_probability, settings, ends)
     text = f"Seal {fit_likelihood(fit, settings)}: {number(fit.seal_probability, 2)}"
     return f"{text} ({bounds}). {said}" if bounds else f"{text}. {said}"
 

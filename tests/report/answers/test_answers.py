@@ -18,7 +18,7 @@ SETTINGS = Settings()
 def margin(probability: float, shares: dict[str, float], push: float = 0.0) -> Margin:
     """A margin whose probability moves by this with the push."""
     chance = Chance(probability, probability - 0.3, probability + 0.1, 0.03, (probability,) * 4,
-                    answers={"push": push})  # fmt: skip
+                    sensitivities={"push": push})  # fmt: skip
     return Margin(
         32, 32, 0, chance, chance, chance, chance, chance, 0.0, None, 1.0, (), (0.1, 0.4, 1.0),
         shares,
@@ -44,12 +44,12 @@ def test_the_greatest_probability_is_best_and_a_tie_is_told_with_both_figures(
     assert [size.best for size in told.sizes] == [False, True]
     assert told.tie
     assert told.apart == "A tie: 0.50 and 0.60; the difference, 0.10 (−0.02 to 0.22), may be none."
-    assert points(small, large)["Decided by"] == (
+    assert points(small, large)["Depends on"] == (
         "push against stiffness of the wall, then direction of the shaft"
     )
     apart = replace(large, seal_probability=0.9, margin=margin(0.9, shares))
     clear = line(replace(small, margin=margin(0.2, shares)), apart)
-    assert not clear.tie and clear.apart == "31 mm more by 0.70 (0.70 to 0.70)."
+    assert not clear.tie and clear.apart == "31 mm likelier by 0.70 (0.70 to 0.70)."
 
 
 def test_a_large_difference_is_no_tie_though_it_may_be_none(fits: tuple[Fit, ...]) -> None:
@@ -58,7 +58,27 @@ def test_a_large_difference_is_no_tie_though_it_may_be_none(fits: tuple[Fit, ...
     large = replace(fits[1], seal_probability=0.2, margin=margin(0.2, {}))
     told = line(small, large)
     assert not told.tie
-    assert told.apart == "28 mm more by 0.42 (−0.17 to 1.00), which may be none."
+    assert told.apart == "28 mm likelier by 0.42 (−0.17 to 1.00), which may be none."
+
+
+def test_what_the_probability_depends_on_names_a_cause_even_where_none_decides(
+    fits: tuple[Fit, ...],
+) -> None:
+    shares = {"direction": 0.12, "push and stiffness": 0.08, "together": 0.8}
+    told = points(replace(fits[0], margin=margin(0.5, shares)))["Depends on"]
+    assert told == ("many causes acting together; the largest single one is direction of the shaft")
+    assert "Depends on" not in points(replace(fits[0], margin=margin(0.5, {"together": 1.0})))
+
+
+def test_a_word_that_only_a_wide_interval_makes_says_so(fits: tuple[Fit, ...]) -> None:
+    """As for uncertain 0.83 beside likely 0.67."""
+    wide = replace(fits[0], seal_probability=0.83, seal_probability_low=0.2,
+                   seal_probability_high=0.99)  # fmt: skip
+    narrow = replace(wide, seal_probability=0.67, seal_probability_low=0.5)
+    sizes = [line(one).sizes[0].one for one in (wide, narrow)]
+    assert [(one.word, one.interval) for one in sizes] == [
+        ("uncertain", "0.20 to 0.99, wide"), ("likely", "0.50 to 0.99"),
+    ]  # fmt: skip
 
 
 def test_pushes_are_told_in_words(fits: tuple[Fit, ...]) -> None:

@@ -21,7 +21,7 @@ from veinfit.seating.compare import comparisons
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings, describe
 
-VOID = {"meta", "img", "br", "circle", "path", "polyline", "polygon", "rect", "link"}
+VOID = {"meta", "img", "br", "circle", "path", "polyline", "polygon", "rect", "link", "input"}
 HASH = "0123456789abcdef" * 4
 HOSTILE = "</title></style><script>alert('x')</script><img src=x onerror=alert(1)>\"'&"
 

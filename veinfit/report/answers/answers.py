@@ -16,13 +16,13 @@ from veinfit.report.wording import (
     SPACE,
     Mark,
     column_title,
-    interval_words,
     leak_mm,
     leak_place,
     likelihood,
     mark,
     number,
     push_words,
+    told_interval,
     why_missing,
 )
 from veinfit.seating.compare import Comparison
@@ -39,12 +39,14 @@ DECIDES: Mapping[str, str] = {
     "shaft": "stiffness of the shaft",
     "surface offset": "place of the wall in the image",
     "shape of the wall": "change of shape of the wall",
-    "together": "several causes together",
 }
 """What may decide the probability, in words."""
 
+TOGETHER = "together"
+"""The share of the spread that no cause explains by itself."""
+
 LEAST_SHARE = 0.2
-"""What explains less of the spread than this share is not told."""
+"""A cause that explains less of the spread than this share is not told by itself."""
 
 LEAST_TOLD = 0.005
 """A probability below this is written 0.00 and not told."""
@@ -173,7 +175,8 @@ def _chance(fit: Fit, field: str, settings: Settings) -> Chance:
     word = likelihood(value, settings.report, bounds)
     if not word:
         word = "no seat" if fit.outcome in ("passes through", "cannot reach") else "not assessed"
-    return Chance(word, cell(value, field, 2, why_missing(fit)), interval_words(*bounds))
+    interval = told_interval(value, settings.report, bounds)
+    return Chance(word, cell(value, field, 2, why_missing(fit)), interval)
 
 
 def _grown_chance(fit: Fit) -> tuple[Chance | None, str]:
@@ -196,7 +199,7 @@ def _points(sizes: Sequence[SizeAnswer], settings: Settings) -> Iterator[tuple[s
         ("Sealed but deep", _deep(sizes)),
         ("Push to seal", _push(sizes, settings)),
         ("Lost as freezing starts", _freezing(sizes)),
-        ("Decided by", _decides(sizes)),
+        ("Depends on", _decides(sizes)),
         ("Grown in place", _grown(sizes)),
         ("Shaft direction", _aim(sizes)),
         ("Several seats", together_words([size.fit for size in sizes])),
@@ -250,9 +253,12 @@ def _decides(sizes: Sequence[SizeAnswer]) -> str:
         if size.fit.margin is None:
             continue
         shares = sorted(size.fit.margin.variance_shares.items(), key=lambda item: -item[1])
-        told = [DECIDES.get(k, k) for k, share in shares[:MOST_TOLD] if share >= LEAST_SHARE]
+        single = [(DECIDES.get(k, k), share) for k, share in shares if k != TOGETHER]
+        told = [name for name, share in single[:MOST_TOLD] if share >= LEAST_SHARE]
         if told:
             return ", then ".join(told)
+        if single and single[0][1] > 0.0:
+            return f"many causes acting together; the largest single one is {single[0][0]}"
     return ""
 
 

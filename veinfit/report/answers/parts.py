@@ -30,6 +30,7 @@ from veinfit.report.render.drawing import Drawing
 from veinfit.report.render.plot import NARROW_PX, WIDE_PX
 from veinfit.report.seating_words import SideBySide, in_words
 from veinfit.report.wording import (
+    SPACE,
     Mark,
     column_title,
     headline,
@@ -50,6 +51,19 @@ where the sheath comes.
 A label, and the note's attribute and value by which it is known."""
 
 
+LOW_CONFIDENCE = 0.5
+"""Below it the first screen says why."""
+
+
+UNCLEAR: dict[str, str] = {
+    "half_turn_in_part": "a clear turn of the wall on one side alone",
+    "area_gradient": "no clear turn of the wall",
+    "parting": "no clear turn of the wall",
+    "label_border": "placed at the border of its label",
+}
+"""What makes an ostium unclear, by the way in which it was placed."""
+
+
 @dataclass(frozen=True, slots=True)
 class VeinPart:
     """All that is shown of one vein."""
@@ -60,6 +74,7 @@ class VeinPart:
     size: str
     ovality: str
     confidence: str
+    doubt: str
     error: str
     branches: str
     answer: Answer
@@ -128,6 +143,7 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
         size=f"{number(measures.d_max_mm)} × {number(measures.d_min_mm)}",
         ovality=number(measures.ovality, 2),
         confidence=number(vein.confidence, 2) + (f" ({by_hand})" if by_hand else ""),
+        doubt=_doubt(vein),
         error=number(vein.ostium.error_mm),
         branches=", ".join(vein.branches),
         answer=answer(vein.name, fits, sides, report.settings),
@@ -153,6 +169,19 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
         correction=correction_entry(vein),
         notes=unique_notes(own),
     )
+
+
+def _doubt(vein: Vein) -> str:
+    """Say what makes a measurement confidence low; empty where it is not."""
+    if vein.confidence >= LOW_CONFIDENCE:
+        return ""
+    if vein.name_confidence <= vein.confidence:
+        return "the name is in doubt"
+    if vein.ostium.kind == "set_by_hand":
+        return ""
+    bound = f"ostium ±{number(vein.ostium.error_mm)}{SPACE}mm"
+    why = UNCLEAR.get(vein.ostium.kind)
+    return f"{bound}, {why}" if why else bound
 
 
 def unmeasured(report: ReportInput) -> tuple[tuple[str, str], ...]:

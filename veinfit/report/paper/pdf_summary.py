@@ -147,7 +147,8 @@ def _answers(report: ReportInput, parts: Sequence[VeinPart], width: float) -> Fl
 
 
 def _answer(one: Answer, part: VeinPart) -> list[Any]:
-    about = f"ostium {part.size} mm; measurement confidence {part.confidence}"
+    sure = ": ".join(filter(None, (part.confidence, part.doubt)))
+    about = f"ostium {part.size} mm; measurement confidence {sure}"
     name = [words(one.vein, TYPE_PT, bold=True), words(about, SMALL_PT, MUTED)]
     sizes: list[Flowable] = [labelled(*_size(size), size=SMALL_PT) for size in one.sizes]
     if not sizes:

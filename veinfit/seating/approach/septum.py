@@ -140,24 +140,19 @@ def crossing_note(crossing: SeptalCrossing) -> Note:
     if crossing.estimated:
         return Note(
             "seating",
-            "the septal crossing point"
-            + (
-                " and the course of the sheath to it are"
-                if crossing.entry_source == "estimated"
-                else " is"
-            )
-            + " estimated from the anatomy, not seen; the direction of the shaft and every "
-            "transseptal seat depend on it; give the landmark septal_crossing to replace the "
-            "estimate",
+            "the septal crossing "
+            + ("and the course of the sheath are" if crossing.entry_source == "estimated" else "is")
+            + " estimated from the anatomy, not marked. Shaft directions and all transseptal "
+            "seats depend on this. The landmark septal_crossing replaces the estimate",
             "septal_crossing",
             "caution",
         )
     where = {"landmark": "as marked", "label": "the middle of the labelled septum"}
     entry = {
-        "landmark": "; the sheath comes straight from the marked inferior vena cava",
+        "landmark": ". The sheath comes straight from the marked inferior vena cava",
         "estimated": (
-            "; the direction in which the sheath comes through it is estimated; give the landmark "
-            "inferior_vena_cava to replace the estimate"
+            ". The direction of the sheath at the septum is estimated. The landmark "
+            "inferior_vena_cava replaces the estimate"
         ),
         "": "",
     }
