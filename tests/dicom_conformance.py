@@ -2,8 +2,8 @@
 
 Of each module that the object's definition (IOD) makes mandatory, an attribute of type 1 is there
 with a value and one of type 2 is there; in sequences, where the sequence is. Conditions of types 1C
-and 2C are prose in the standard: those are not looked at. Nothing of a module outside the IOD is
-written.
+and 2C are prose in the standard, and are left to a validator, dciodvfy. Nothing of a module outside
+the IOD is written.
 """
 
 from __future__ import annotations

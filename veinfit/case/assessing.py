@@ -91,7 +91,7 @@ def assess(
     case_id, phase, image_date : str, optional
         Written on the results as given; the date as YYYY-MM-DD.
     image : path, optional
-        What the labels were drawn on, or a folder with its DICOM series: the veins are shown on it.
+        What the labels were drawn on; of a DICOM series its folder: the veins are shown on it.
     progress : callable, optional
         Told what is being done, as each stage begins.
 

@@ -26,7 +26,7 @@ def read_case_image(
     Parameters
     ----------
     path : Path
-        A volume file, or a folder with a DICOM series.
+        A volume file, a folder with a DICOM series, or an enhanced multi-frame file.
     labels : Path or None
         What the atrium was read from; None for a surface in memory.
     lumen : Surface

@@ -75,8 +75,8 @@ def add(commands: Commands) -> None:
         "--image",
         metavar="FILE|DIR",
         type=Path,
-        help="the image behind the labels (NIfTI, NRRD, MHA, MHD, or a folder with a DICOM "
-        "series): each vein is shown on it",
+        help="the image behind the labels (NIfTI, NRRD, MHA, MHD, a folder with a DICOM "
+        "series, or an enhanced multi-frame file): each vein is shown on it",
     )
     option("--dicom", metavar="DIR", type=Path, help="write the results as DICOM too, into DIR")
     option(
@@ -157,7 +157,8 @@ def _tell_whole_case(result: CaseResult) -> None:
 
 
 def _write_dicom(result: CaseResult, arguments: argparse.Namespace) -> tuple[str, ...]:
-    """Write a finished case as DICOM, under the study of its labels, or else of its image."""
+    """Write a finished case as DICOM, under the study of its image, or else of its labels."""
+    from veinfit.case.dicom_sources import dicom_sources
     from veinfit.io.dicom.writing import write_dicom
     from veinfit.io.results.tables import fit_row, vein_rows
 
@@ -167,23 +168,15 @@ def _write_dicom(result: CaseResult, arguments: argparse.Namespace) -> tuple[str
         [fit_row(fit, ()) for fit in result.fits],
         arguments.out,
         arguments.dicom,
-        sources=_dicom_sources(result, arguments),
+        sources=dicom_sources(
+            (arguments.input, *(arguments.also or ())),
+            arguments.labels,
+            result.image.sources if result.image is not None else (),
+        ),
         deidentify=arguments.deidentify,
         version=result.provenance.versions["veinfit"],
         created=result.provenance.created,
     )
-
-
-def _dicom_sources(result: CaseResult, arguments: argparse.Namespace) -> tuple[Path, ...]:
-    """Return the DICOM files that the results come from, the one with the identity first."""
-    from veinfit.io.files import is_dicom
-    from veinfit.io.inputs.label_map import read_label_map
-
-    parts = read_label_map(arguments.labels).parts.values() if arguments.labels else ()
-    mapped = (Path(part.file) for part in parts if part.file)
-    labels = [p for p in (arguments.input, *(arguments.also or ()), *mapped) if is_dicom(p)]
-    image = result.image.sources if result.image is not None else ()
-    return (*dict.fromkeys(labels), *image)
 
 
 def _unassessed(result: CaseResult) -> str:

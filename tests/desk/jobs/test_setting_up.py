@@ -190,6 +190,9 @@ def test_dicom_tells_its_segments_by_their_codes_and_slices_are_one_image(client
     look = inspect(tmp_path / "seg.dcm")
     # 10 x 10 x 6 voxels of 2 mm³.
     assert [(p.volume_ml, p.meaning) for p in look.parts] == [(1.2, "left_atrium")]
+    made.save(made.enhanced(affine, np.zeros((24, 20, 12))), tmp_path / "frames.dcm")
+    frames = inspect(tmp_path / "frames.dcm")
+    assert frames.kind == "image" and ("Voxels", "24 × 20 × 12") in frames.told
     client.told("new", {"name": "d"})
     client.send("d", "seg.dcm", (tmp_path / "seg.dcm").read_bytes())
     for k, ds in enumerate(slices):

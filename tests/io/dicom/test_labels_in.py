@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import ndimage
 from scipy.spatial.transform import Rotation
 from skimage import measure
 
@@ -352,6 +353,104 @@ def test_a_contour_within_another_is_a_hole(tmp_path):
     assert area == pytest.approx(72 / 2 * np.sin(2 * np.pi / 72) * (20.0**2 - 8.0**2), rel=1e-3)
 
 
+def midway(plane):
+    """Contours at the half level of a mask, by scikit-image, in pixels."""
+    return [c[:-1] - 1 for c in measure.find_contours(np.pad(plane.astype(float), 1), 0.5)]
+
+
+def at_a_level(plane):
+    """Contours at the half level of a blurred mask."""
+    blurred = ndimage.gaussian_filter(np.pad(plane.astype(float), 4), 0.8)
+    return [c[:-1] - 4 for c in measure.find_contours(blurred, 0.5)]
+
+
+def along_borders(plane):
+    """The pixels' own borders, chained with the inside on the left."""
+    inside = np.pad(plane, 1)
+    after = {}
+    for i, j in np.argwhere(inside):
+        ring = [(i, j), (i + 1, j), (i + 1, j + 1), (i, j + 1), (i, j)]
+        for k, (di, dj) in enumerate([(0, -1), (1, 0), (0, 1), (-1, 0)]):
+            if not inside[i + di, j + dj]:
+                after.setdefault(ring[k], []).append(ring[k + 1])
+    found = []
+    while after:
+        chain = [next(iter(after))]
+        while (ahead := after[chain[-1]].pop()) != chain[0]:
+            after = {place: to for place, to in after.items() if to}
+            chain.append(ahead)
+        after = {place: to for place, to in after.items() if to}
+        found.append(np.array(chain) - 1.5)
+    return found
+
+
+def around_centres(plane):
+    """From centre to centre of the outermost pixels of one piece (Moore neighbours)."""
+    around = [(0, -1), (-1, -1), (-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1)]
+    inside = np.pad(plane, 1)
+    here, back = tuple(np.argwhere(inside)[0]), 0
+    start, chain = None, []
+    while True:
+        for k in range(1, 9):
+            step = around[(back + k) % 8]
+            ahead = (here[0] + step[0], here[1] + step[1])
+            if inside[ahead]:
+                break
+        if start == (here, ahead):
+            return [np.array(chain) - 1.0]
+        start = start or (here, ahead)
+        chain.append(here)
+        # Looked at last before: where the next look begins.
+        last = around[(back + k - 1) % 8]
+        back = around.index((here[0] + last[0] - ahead[0], here[1] + last[1] - ahead[1]))
+        here = ahead
+
+
+MANNERS = {
+    "run midway between the centres": midway,
+    "at a level of smooth values": at_a_level,
+    "run along the borders of pixels": along_borders,
+    "join the centres of the outermost pixels": around_centres,
+}
+
+
+@pytest.mark.parametrize(
+    ("told", "affine"),
+    # Rows of pixels are told by the lines along them: contours at a level have none, and are
+    # known where rows run along the patient's axes.
+    [*((told, STRAIGHT) for told in MANNERS), *((told, OBLIQUE) for told in MANNERS
+                                               if "level" not in told)],
+)  # fmt: skip
+def test_contours_traced_along_pixels_give_the_mask_back(told, affine, tmp_path):
+    """However they were traced; half a pixel lies between the manners."""
+    col, row, cut = np.ogrid[:40, :36, :14]
+    across, up = col - 16.3 - 0.37 * cut, row - 16.6 + 0.23 * cut
+    mask = (across / 13) ** 2 + (up / 9) ** 2 + ((cut - 6) / 6.3) ** 2 <= 1
+    mask |= (abs(up + 0.3 * across) < 3) & (across > 0) & (col < 38) & (abs(cut - 6) < 4)
+    expected = mask
+    if told.startswith("at a level"):
+        expected = np.stack([ndimage.gaussian_filter(np.pad(mask[..., k].astype(float), 4), 0.8)
+                             [4:-4, 4:-4] >= 0.5 for k in range(14)], axis=2)  # fmt: skip
+    drawn = [
+        apply_affine(affine, np.column_stack([contour, np.full(len(contour), k)]))
+        for k in range(14) if mask[..., k].any() for contour in MANNERS[told](mask[..., k])
+    ]  # fmt: skip
+    held = read_segments(made.save(made.structure_set({"LA": drawn}), tmp_path / "rt.dcm"))
+    (note,) = held.notes
+    assert told in note.text
+    found = apply_affine(held.affine, np.argwhere(held.segments[0].shares >= 0.5))
+    index = apply_affine(np.linalg.inv(affine), found)
+    assert index == pytest.approx(np.rint(index), abs=0.01)
+    assert set(map(tuple, np.rint(index).astype(int))) == set(map(tuple, np.argwhere(expected)))
+
+
+def test_contours_on_no_pixels_are_told_as_drawn(tmp_path):
+    held = read_segments(
+        made.save(made.structure_set({"LA": ball_rings(22.0)}), tmp_path / "rt.dcm")
+    )
+    assert [note.text.split(":")[0] for note in held.notes] == ["the contours follow no pixels"]
+
+
 def test_what_is_wrong_with_contours_is_told(tmp_path):
     path = tmp_path / "rt.dcm"
     good = ball_rings(22.0)
@@ -411,7 +510,8 @@ def test_veins_are_those_of_the_labels_whatever_brings_them(tmp_path):
 
     plain = ostia(volume, None)
     assert set(plain) == {"LSPV", "LIPV", "RSPV", "RIPV"}
-    for other, most_mm in ((path, 0.001), (contours, 0.3)):
+    # The contours give the very mask back.
+    for other, most_mm in ((path, 0.001), (contours, 0.001)):
         found = ostia(*read_labels(other, None))
         assert set(found) == set(plain)
         for name, ostium in plain.items():

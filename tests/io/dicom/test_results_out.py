@@ -6,6 +6,7 @@ import copy
 import dataclasses
 import io
 import json
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -370,6 +371,19 @@ def test_deidentify_without_dicom_is_an_error(tmp_path, capsys):
 def test_objects_are_what_the_standard_s_tables_ask_for(objects):
     for name, ds in objects[1].items():
         assert conformance.faults(ds) == [], name
+
+
+@pytest.mark.skipif(
+    shutil.which("dciodvfy") is None, reason="dciodvfy (dicom3tools) is not installed"
+)
+def test_a_validator_finds_no_error(objects):
+    """It has the conditions of types 1C and 2C, values and their number, and was not made here."""
+    for name in objects[1]:
+        told = subprocess.run(
+            ["dciodvfy", "-new", objects[0] / name], check=False, capture_output=True, text=True
+        )
+        assert "Error" not in told.stderr + told.stdout, name
+        assert told.stderr + told.stdout
 
 
 def test_the_tables_find_what_is_wanting(objects):

@@ -10,6 +10,7 @@ pytest.importorskip("pydicom")
 pytest.importorskip("highdicom")
 
 import dicom_made as made
+import highdicom
 import SimpleITK
 
 from veinfit.errors import InputError
@@ -61,6 +62,52 @@ def test_a_series_lies_where_it_was_worked_by_hand(affine, place, tmp_path):
     other = SimpleITK.ReadImage(names)
     there = other.TransformPhysicalPointToIndex(place)
     assert other.GetPixel(there) == VALUES[3, 2, 1]
+
+
+@pytest.mark.parametrize(("affine", "place"), PLACES)
+@pytest.mark.parametrize("each", [(), ("turned", "spaced", "meant")], ids=["shared", "each"])
+def test_frames_of_one_file_lie_where_they_were_worked_by_hand(affine, place, each, tmp_path):
+    order = np.random.default_rng(2).permutation(VALUES.shape[2])
+    path = made.save(made.enhanced(affine, VALUES, order, each), tmp_path / "enhanced.dcm")
+    image = read_image(path)
+    assert image.sources == (path,)
+    assert at(image, place) == pytest.approx(VALUES[3, 2, 1], abs=0.01)
+    # Alone in its folder, it is the same.
+    assert read_image(tmp_path).values == pytest.approx(image.values)
+    if affine is GANTRY:
+        assert ["tilted by 20°" in note.text for note in image.notes] == [True]
+        return  # The other reader knows no tilt.
+    # Another reader, of the same frames.
+    other = highdicom.imread(path).get_volume()
+    index = np.rint(np.linalg.inv(other.affine) @ (*place, 1.0)).astype(int)
+    assert other.array[tuple(index[:3])] == VALUES[3, 2, 1]
+
+
+def test_what_is_wrong_with_frames_is_told(tmp_path):
+    path = tmp_path / "enhanced.dcm"
+
+    def said(ds):
+        return refused(made.save(ds, path))
+
+    def frames():
+        ds = made.enhanced(STRAIGHT, VALUES)
+        return ds, ds.PerFrameFunctionalGroupsSequence
+
+    ds, of = frames()
+    # As heart phases lie: each place once a phase.
+    of[5].PlanePositionSequence = of[4].PlanePositionSequence
+    assert "two slices at one place, as a series of several heart phases has" in said(ds)
+    ds, of = frames()
+    del of[3].PlanePositionSequence
+    assert "frame 4 has no ImagePositionPatient" in said(ds)
+    ds, of = frames()
+    ds.PerFrameFunctionalGroupsSequence = of[:-1]
+    assert "is no stack of grey values" in said(ds)
+    ds, _ = frames()
+    ds.PixelData = ds.PixelData[:-500]
+    assert "cannot be read as DICOM" in said(ds)
+    labels = made.segmentation(made.series(STRAIGHT, VALUES), {"LA": VALUES > 0}, "BINARY")
+    assert "is one DICOM file, and no image of many frames" in said(labels)
 
 
 def test_a_volume_file_is_read_as_grey_values(tmp_path):

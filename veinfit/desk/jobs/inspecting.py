@@ -194,20 +194,21 @@ def _volume(path: Path, look: FileLook) -> FileLook:
     return _with(look, kind="labels", told=told, remarks=remarks, **_listed(parts))
 
 
-def _image(path: Path, look: FileLook, refusal: InputError) -> FileLook:
+def _image(path: Path, look: FileLook, refusal: InputError | None = None) -> FileLook:
     """Take what is no label volume for an image, where it is one."""
     from veinfit.io.inputs.images import read_image
 
     try:
         image = read_image(path)
-    except InputError:
-        raise refusal from None
+    except InputError as error:
+        raise (refusal or error) from None
     shape = image.values.shape
     return _with(look, kind="image", told=_grid(path, shape, image.affine))
 
 
 def _dicom(path: Path, look: FileLook) -> FileLook:
     from veinfit.io.dicom.common import need_dicom, read_dataset
+    from veinfit.io.dicom.enhanced import is_multi_frame
     from veinfit.io.dicom.labels import map_by_codes, read_segments
 
     need_dicom(f"{path.name} is DICOM, which")
@@ -215,6 +216,8 @@ def _dicom(path: Path, look: FileLook) -> FileLook:
     if "ImagePositionPatient" in ds:
         header = (("Format", "DICOM"), ("Frame", "told by the file"), ("Unit", "mm"))
         return _with(look, kind="slice", told=header)
+    if is_multi_frame(ds):
+        return _image(path, look)
     held = read_segments(path)
     meanings: dict[int, str] = {}
     remark = ""

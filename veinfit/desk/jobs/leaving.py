@@ -14,7 +14,6 @@ from veinfit.case.image import read_case_image
 from veinfit.desk.store.cases import SIGNED, CaseFolder
 from veinfit.desk.store.journal import JOURNAL
 from veinfit.errors import InputError
-from veinfit.io.files import is_dicom
 from veinfit.io.results.document import files_of_earlier_run
 
 KINDS: Mapping[str, tuple[str, ...]] = {
@@ -101,17 +100,23 @@ def _write_again(case: CaseFolder, result: CaseResult, out: Path) -> None:
 def _write_dicom(
     case: CaseFolder, result: CaseResult, folder: Path, out: Path, identity: bool
 ) -> None:
+    from veinfit.case.dicom_sources import dicom_sources
+    from veinfit.io.dicom.series import image_files
     from veinfit.io.dicom.writing import write_dicom
     from veinfit.io.results.tables import fit_row, vein_rows
 
-    given = case.path / case.options.input if case.options.input else None
+    options = case.options
     write_dicom(
         result.anatomy,
         vein_rows(result.anatomy),
         [fit_row(fit, ()) for fit in result.fits],
         folder,
         out,
-        sources=(given,) if given is not None and is_dicom(given) else (),
+        sources=dicom_sources(
+            [case.path / options.input] if options.input else [],
+            case.path / options.labels if options.labels else None,
+            image_files(case.path / options.image) if options.image else (),
+        ),
         deidentify=not identity,
         version=result.provenance.versions["veinfit"],
         created=result.provenance.created,

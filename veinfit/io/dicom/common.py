@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from veinfit.errors import InputError
 from veinfit.io.files import check_file, first_line
 from veinfit.io.quiet import captured_warnings
+from veinfit.notes import Note
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -57,12 +58,15 @@ class Segments:
     bounded : tuple of bool
         Of each axis, whether the grid's border is that of the image. Contours have none, and
         of a Segmentation empty slices are commonly left out.
+    notes : tuple of Note
+        What the reader had to remark.
     """
 
     segments: tuple[Segment, ...]
     affine: FloatArray
     frame_of_reference: str
     bounded: tuple[bool, bool, bool]
+    notes: tuple[Note, ...] = ()
 
 
 def need_dicom(purpose: str) -> None:

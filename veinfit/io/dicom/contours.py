@@ -7,7 +7,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,16 +22,18 @@ from veinfit.io.dicom.common import (
     coded,
     read_dataset,
 )
+from veinfit.io.dicom.filling import pixels_inside, shares_inside
+from veinfit.io.dicom.pixel_tracing import Manner, PixelTracing, find_tracing, turned
 from veinfit.io.files import first_line
 from veinfit.io.quiet import captured_warnings
-from veinfit.vectors import FloatArray, unit
+from veinfit.labels.model import plain_number
+from veinfit.notes import Note
+from veinfit.vectors import FloatArray, IntArray, unit
 
 PIXEL_MM = (0.4, 1.0)
-"""Contours are filled on squares as wide as the planes are apart, within these bounds, each by the
-part of it that is inside: even voxels are what surfaces are best drawn from."""
-
-SUBSAMPLES = 3
-"""Lines a pixel along which the inside is told: shares to about a tenth of a pixel."""
+"""Contours that follow no pixels are filled on squares as wide as the planes are apart, within
+these bounds, each by the part of it that is inside: even voxels are what surfaces are best drawn
+from."""
 
 PLANE_TOLERANCE_MM = 0.05
 """Points of a contour lie this close to one plane: far above the rounding of text."""
@@ -49,8 +51,9 @@ def read_contours(path: Path, dataset: Any | None = None) -> Segments:
     """Read the regions of a structure set as shares of voxels.
 
     Contours of one region in one plane are taken by the even-odd rule, so that an inner one
-    is a hole. Voxels are as thick as the planes are apart, and in the plane as wide, but 0.4 to
-    1 mm.
+    is a hole. Voxels are as thick as the planes are apart. Where contours were traced along the
+    pixels of a mask, these are the voxels, and the mask is had back; else they are in the plane
+    as wide as thick, but 0.4 to 1 mm. A note says which.
 
     Raises
     ------
@@ -88,8 +91,8 @@ def _read(ds: Any, path: Path) -> Segments:
             for contour in item.get("ContourSequence", [])
             if str(contour.ContourGeometricType) in USED_KINDS
         ]
-        contours = [contour for contour in contours if len(contour) > 2]
-        if contours:
+        # A pixel by itself is a point where centres are joined: it counts beside others.
+        if any(len(contour) > 2 for contour in contours):
             found[int(item.ReferencedROINumber)] = contours
     if not found:
         raise InputError(f"volume {path} holds no closed contour; export the contours again")
@@ -104,38 +107,105 @@ def _read(ds: Any, path: Path) -> Segments:
     along = np.array((1.0, 0.0, 0.0) if abs(normal[0]) < 0.7 else (0.0, 1.0, 0.0))
     across = unit(along - (along @ normal) * normal)
     axes = np.column_stack([across, np.cross(normal, across), normal])
-    turned = {n: [contour @ axes for contour in cs] for n, cs in found.items()}
-    heights = {n: [float(c[:, 2].mean()) for c in cs] for n, cs in turned.items()}
+    drawn = {n: [contour @ axes for contour in cs] for n, cs in found.items()}
+    heights = {n: [float(c[:, 2].mean()) for c in cs] for n, cs in drawn.items()}
     first, step, count = _planes([h for hs in heights.values() for h in hs], path)
-    flat = np.concatenate([c[:, :2] for cs in turned.values() for c in cs])
-    pixel = float(np.clip(step, *PIXEL_MM))
-    low = flat.min(axis=0) - 2 * pixel
-    shape = np.ceil((flat.max(axis=0) + 2 * pixel - low) / pixel).astype(int)
-    if (shape * pixel > LARGEST_SIDE_MM).any():
-        raise InputError(
-            f"volume {path} has contours {max(shape * pixel):.0f} mm across; leave out those "
-            "that are not beside the heart"
-        )
+    flat = {n: [c[:, :2] for c in cs] for n, cs in drawn.items()}
+    tracing = _tracing(flat)
+    if tracing is not None:
+        axes[:, :2] = turned(axes[:, :2], tracing.turn_rad)
+    low, pixel, shape = _grid(flat, tracing, step, path)
     affine = np.eye(4)
-    affine[:3, :3] = axes * (pixel, pixel, step)
-    affine[:3, 3] = axes @ (*(low + pixel / 2), first)
-    segments = []
-    for number, contours in turned.items():
+    affine[:3, :3] = axes * (*pixel, step)
+    affine[:3, 3] = axes @ (*low, first)
+    segments, traced = [], []
+    for number, contours in flat.items():
         label = str(named[number].get("ROIName", "")) if number in named else ""
+        known = tracing is not None and tracing.fits(contours)
+        traced.append(known)
         # A voxel above and below the outermost contours is empty: each stands for its slice.
         shares = np.zeros((*shape, count), dtype=np.float32)
         rows = np.rint((np.array(heights[number]) - first) / step).astype(int)
         for row in range(rows.min(), rows.max() + 1):
-            here = [(contours[k][:, :2] - low) / pixel for k in np.flatnonzero(rows == row)]
+            here = [contours[k] for k in np.flatnonzero(rows == row)]
             if not here:
                 raise InputError(
                     f"volume {path}: {label or number} has no contour in a plane amid others; "
                     "add it there, or export without the gap"
                 )
             _check_once(here, path, label or str(number))
-            shares[:, :, row] = _shares(here, shape)
+            if tracing is not None:
+                here = [turned(contour, tracing.turn_rad) for contour in here]
+            corners = [(contour - low) / pixel for contour in here]
+            shares[:, :, row] = (
+                pixels_inside(corners, shape, with_line=tracing.manner == "centres")
+                if tracing is not None and known
+                else shares_inside(corners, shape)
+            )
         segments.append(Segment(number, label, codes.get(number, ()), shares))
-    return Segments(tuple(segments), affine, next(iter(frames), ""), (False, False, False))
+    note = _note(tracing, [s.name or str(s.number) for s in segments], traced, (*pixel, step))
+    return Segments(tuple(segments), affine, next(iter(frames), ""), (False, False, False), (note,))
+
+
+def _tracing(flat: Mapping[int, Sequence[FloatArray]]) -> PixelTracing | None:
+    """Return the pixels of all regions, or of the most finely drawn that has any."""
+    together = [contour for contours in flat.values() for contour in contours]
+    largest = sorted(flat.values(), key=lambda cs: -sum(map(len, cs)))
+    tried = (find_tracing(contours) for contours in (together, *largest))
+    return next((tracing for tracing in tried if tracing is not None), None)
+
+
+def _grid(
+    flat: Mapping[int, Sequence[FloatArray]],
+    tracing: PixelTracing | None,
+    step: float,
+    path: Path,
+) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Return the centre of the first pixel (2,), mm, a pixel's edges (2,), and how many (2,)."""
+    corners = np.concatenate([contour for contours in flat.values() for contour in contours])
+    if tracing is None:
+        pixel = np.full(2, np.clip(step, *PIXEL_MM))
+        low = corners.min(axis=0) - 1.5 * pixel
+    else:
+        corners, pixel = turned(corners, tracing.turn_rad), tracing.pixel_mm
+        before = np.floor((corners.min(axis=0) - tracing.centre_mm) / pixel) - 1
+        low = tracing.centre_mm + before * pixel
+    shape = np.ceil((corners.max(axis=0) - low) / pixel).astype(np.int64) + 2
+    if (shape * pixel > LARGEST_SIDE_MM).any():
+        raise InputError(
+            f"volume {path} has contours {max(shape * pixel):.0f} mm across; leave out those "
+            "that are not beside the heart"
+        )
+    return low, pixel, shape
+
+
+MANNERS: Mapping[Manner, str] = {
+    "midway": "run midway between the centres of pixels inside and outside",
+    "level": "run between the centres of pixels inside and outside, at a level of smooth values",
+    "borders": "run along the borders of pixels",
+    "centres": "join the centres of the outermost pixels, which are inside too",
+}
+
+
+def _note(
+    tracing: PixelTracing | None,
+    names: Sequence[str],
+    traced: Sequence[bool],
+    edges_mm: Sequence[float],
+) -> Note:
+    """Say how contours were filled."""
+    size = " × ".join(map(plain_number, edges_mm))
+    if tracing is None:
+        text = (
+            f"the contours follow no pixels: they were filled as drawn on voxels of {size} mm, of "
+            "which those count that are inside by half"
+        )
+        return Note("input", text)
+    text = f"the contours {MANNERS[tracing.manner]}: they were filled with these, of {size} mm"
+    drawn = [name for name, known in zip(names, traced, strict=True) if not known]
+    if drawn:
+        text += f"; those of {', '.join(drawn)} follow no pixels and were filled as drawn"
+    return Note("input", text)
 
 
 def _normal(contours: Sequence[FloatArray], path: Path) -> FloatArray:
@@ -183,30 +253,3 @@ def _check_once(contours: Sequence[FloatArray], path: Path, name: str) -> None:
                 f"volume {path}: {name} has one contour twice in a plane; export it again"
             )
         seen.add(key)
-
-
-def _shares(contours: Sequence[FloatArray], shape: FloatArray) -> FloatArray:
-    """Return which share of each pixel (I, J) is inside an odd number of contours, in pixels."""
-    columns, rows = int(shape[0]), int(shape[1])
-    # Along lines of constant second coordinate, lengths inside are exact.
-    levels = (np.arange(rows * SUBSAMPLES) + 0.5) / SUBSAMPLES
-    lines, places = [], []
-    for contour in contours:
-        start, end = contour, np.roll(contour, -1, axis=0)
-        low = np.searchsorted(levels, np.minimum(start[:, 1], end[:, 1]))
-        high = np.searchsorted(levels, np.maximum(start[:, 1], end[:, 1]))
-        edge = np.repeat(np.arange(len(contour)), high - low)
-        line = np.arange(len(edge)) - np.repeat(np.cumsum(high - low) - high, high - low)
-        a, b = start[edge], end[edge]
-        part = (levels[line] - a[:, 1]) / (b[:, 1] - a[:, 1])
-        lines.append(line)
-        places.append(a[:, 0] + part * (b[:, 0] - a[:, 0]))
-    line, place = np.concatenate(lines), np.concatenate(places)
-    order = np.lexsort((place, line))
-    # A closed curve crosses a line an even number of times.
-    left, right, row = place[order][::2], place[order][1::2], line[order][::2] // SUBSAMPLES
-    pixel = np.arange(columns)
-    covered = np.minimum(pixel + 1, right[:, None]) - np.maximum(pixel, left[:, None])
-    shares = np.zeros((rows, columns))
-    np.add.at(shares, row, np.clip(covered, 0.0, 1.0))
-    return shares.T / SUBSAMPLES

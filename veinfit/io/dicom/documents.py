@@ -98,6 +98,8 @@ def secondary_capture(
     # A drawing in perspective has no direction of its own.
     ds.PatientOrientation = ""
     ds.ImageType = ["DERIVED", "SECONDARY"]
+    # No paired part of the body, so that no laterality is asked for (PS3.3 C.7.3.1).
+    ds.BodyPartExamined = "HEART"
     # Pictures name veins, never a patient.
     ds.BurnedInAnnotation = "NO"
     ds.ContentDate, ds.ContentTime = study.date, study.time

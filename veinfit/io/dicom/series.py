@@ -1,4 +1,4 @@
-"""Reads a DICOM series of single slices, as CT and MR scanners export them [1]_.
+"""Reads a DICOM series, of single slices or of many frames in a file [1]_.
 
 References
 ----------
@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from veinfit.errors import InputError
 from veinfit.io.dicom.common import need_dicom
+from veinfit.io.dicom.enhanced import frame_headers, is_multi_frame
 from veinfit.io.files import first_line
 from veinfit.io.quiet import captured_warnings
 from veinfit.io.volume_formats.checks import check_bytes, check_grid
@@ -51,29 +52,64 @@ def series_files(folder: Path) -> tuple[Path, ...]:
         raise InputError(f"image {folder} cannot be opened: {first_line(error)}") from error
 
 
-def read_series(folder: Path) -> ImageVolume:
-    """Read the slices of one series in a folder, in any order, beside files of other kinds.
+def image_files(path: Path) -> tuple[Path, ...]:
+    """Return the files of a DICOM image, a folder or one file; none where it is no DICOM.
+
+    Raises
+    ------
+    InputError
+        A folder cannot be opened, or the libraries for DICOM are not there.
+    """
+    need_dicom(f"image {path} may be DICOM, which")
+    import pydicom
+
+    found = []
+    for file in series_files(path) if path.is_dir() else (path,):
+        try:
+            with captured_warnings():
+                ds = pydicom.dcmread(file, stop_before_pixels=True)
+                if is_multi_frame(ds) or "ImagePositionPatient" in ds:
+                    found.append(file)
+        except Exception:  # A file of another kind, whatever it is.
+            continue
+    return tuple(found)
+
+
+def read_series(path: Path) -> ImageVolume:
+    """Read one series: its slices in a folder, in any order, or an enhanced multi-frame image.
+
+    Parameters
+    ----------
+    path : Path
+        A folder, which may hold files of other kinds too, or a multi-frame file.
 
     Raises
     ------
     InputError
         The slices are damaged, no even stack, or of several series or frames of reference.
     """
-    need_dicom(f"image {folder} is a folder; a DICOM series, which")
-    found = [(path, *read) for path in series_files(folder) if (read := _slice(path)) is not None]
+    whole = path.is_dir()
+    need_dicom(f"image {path} is {'a folder; a DICOM series' if whole else 'DICOM'}, which")
+    files = series_files(path) if whole else (path,)
+    found = [(file, *plane) for file in files for plane in _planes(file)]
+    if len(found) < 2 and whole:
+        raise InputError(
+            f"image {path} holds {len(found)} DICOM slices, each a file of its own; name the "
+            "folder of a series"
+        )
     if len(found) < 2:
         raise InputError(
-            f"image {folder} holds {len(found)} DICOM slices, each a file of its own; name the "
-            "folder of a series"
+            f"image {path} is one DICOM file, and no image of many frames; give the folder that "
+            "holds its whole series, a file for each slice"
         )
     try:
         with captured_warnings():
-            return _stacked(folder, *map(list, zip(*found, strict=True)))
+            return _stacked(path, *map(list, zip(*found, strict=True)))
     except InputError:
         raise
     except Exception as error:  # Values are taken apart when they are asked for.
         raise InputError(
-            f"image {folder} holds slices that do not fit together: {first_line(error)}; export "
+            f"image {path} holds slices that do not fit together: {first_line(error)}; export "
             "the series again"
         ) from error
 
@@ -89,33 +125,44 @@ def _stacked(
             raise InputError(f"image {folder} holds {len(held)} {what}; give a folder with one")
     affine, order = _placement(folder, slices)
     return ImageVolume(
-        _values(folder, slices, pixels, order), affine, tilt_notes(affine), tuple(files)
+        _values(folder, slices, pixels, order),
+        affine,
+        tilt_notes(affine),
+        tuple(dict.fromkeys(files)),
     )
 
 
-def _slice(path: Path) -> tuple[Any, npt.NDArray[Any]] | None:
-    """Return a slice and its pixels; None for a file of another kind."""
+def _planes(path: Path) -> list[tuple[Any, npt.NDArray[Any]]]:
+    """Return a file's slices or frames, each with its header; none for a file of another kind."""
     import pydicom
 
     try:
         with captured_warnings():
             ds = pydicom.dcmread(path)
-            if "ImagePositionPatient" not in ds or "PixelData" not in ds:
-                return None
+            many = is_multi_frame(ds)
+            if "PixelData" not in ds or not (many or "ImagePositionPatient" in ds):
+                return []
+            headers = frame_headers(ds) if many else [ds]
+            check_bytes((int(ds.Rows), int(ds.Columns), len(headers)), 4, path)
             pixels = np.asarray(ds.pixel_array)
     except pydicom.errors.InvalidDicomError:
-        return None  # A folder may hold a text beside its slices.
+        return []  # A folder may hold a text beside its slices.
+    except InputError:
+        raise
     except Exception as error:  # What a damaged file makes the library raise is open.
         raise InputError(
             f"image {path} cannot be read as DICOM: {first_line(error)}; export it again, "
             "uncompressed where it is packed"
         ) from error
-    if pixels.ndim != 2:
+    if many and len(headers) == 1:
+        pixels = pixels.reshape(1, *pixels.shape[-2:])
+    if pixels.ndim != 2 + many or (many and len(pixels) != len(headers)):
         raise InputError(
-            f"image {path} is no slice of grey values, but {' × '.join(map(str, pixels.shape))} "
-            "numbers; export the series as single grey slices"
+            f"image {path} is no {'stack' if many else 'slice'} of grey values, but "
+            f"{' × '.join(map(str, pixels.shape))} numbers; export the series as single grey "
+            "slices"
         )
-    return ds, pixels
+    return [*zip(headers, pixels, strict=True)] if many else [(ds, pixels)]
 
 
 def _placement(folder: Path, slices: list[Any]) -> tuple[FloatArray, npt.NDArray[np.intp]]:
@@ -134,7 +181,10 @@ def _placement(folder: Path, slices: list[Any]) -> tuple[FloatArray, npt.NDArray
     gaps = np.diff(places[order] @ normal)
     step = float(np.median(gaps))
     if gaps.min() < SAME_PLACE_MM:
-        raise InputError(f"image {folder} has two slices at one place; export it with each once")
+        raise InputError(
+            f"image {folder} has two slices at one place, as a series of several heart phases has; "
+            "export one phase, with each slice once"
+        )
     if np.abs(gaps - step).max() > max(STEP_SHARE * step, ROUNDING_MM):
         raise InputError(
             f"image {folder} has slices {gaps.min():.3g} to {gaps.max():.3g} mm apart: some are "

@@ -9,6 +9,7 @@ from typing import Any
 
 from veinfit.errors import InputError
 from veinfit.io.dicom.common import read_dataset
+from veinfit.io.dicom.enhanced import is_multi_frame
 
 IDENTITY = (
     "PatientName", "PatientID", "IssuerOfPatientID", "PatientBirthDate", "PatientSex",
@@ -79,7 +80,7 @@ def study_of(sources: Sequence[Path], *, deidentify: bool, version: str, created
     values: dict[str, Any] = {name: "" for name in IDENTITY if name not in OPTIONAL}
     if ds is not None and not deidentify:
         values |= {n: ds.get(n) for n in IDENTITY if ds.get(n) is not None}
-    frame = "" if ds is None or deidentify else _frame_of(ds)
+    frame = "" if deidentify else next((f for source in read if (f := _frame_of(source))), "")
     values["StudyInstanceUID"] = values.get("StudyInstanceUID") or str(generate_uid())
     return Study(
         values,
@@ -106,8 +107,10 @@ def check_together(labels: Path, image: Path) -> None:
     for held, what in ((frames, "lie in different frames of reference"),
                        (patients, "are of different patients")):  # fmt: skip
         if len(held) > 1:
+            # Of a series its folder was named.
+            shown = image if is_multi_frame(other) else image.parent
             raise InputError(
-                f"labels {labels} and image {image.parent} {what}; give the image that the labels "
+                f"labels {labels} and image {shown} {what}; give the image that the labels "
                 "were drawn on"
             )
 

@@ -143,6 +143,7 @@ class _Gathered:
     def told_segments(self, path: Path, held: Segments) -> None:
         """Take up the grid and the frame of reference of a DICOM file."""
         self._keep_grid(path, held.segments[0].shares.shape, held.affine)
+        self.notes += held.notes
         if held.frame_of_reference:
             self.frames.setdefault(held.frame_of_reference, path)
         if len(self.frames) > 1:

@@ -1,4 +1,4 @@
-"""Reads the image that labels were drawn on: a volume file, or a folder with a DICOM series."""
+"""Reads the image that labels were drawn on: a volume file, or a DICOM series."""
 
 from __future__ import annotations
 
@@ -20,8 +20,9 @@ def read_image(path: Path) -> ImageVolume:
     Parameters
     ----------
     path : Path
-        NIfTI, NRRD, MHA or MHD, or a folder with the slices of one DICOM series. Slices shifted
-        by a tilted gantry stay on their grid, whose planes are read where they lie.
+        NIfTI, NRRD, MHA or MHD, a folder with one DICOM series, or an enhanced multi-frame
+        file. Slices shifted by a tilted gantry stay on their grid, whose planes are read where
+        they lie.
 
     Raises
     ------
@@ -30,15 +31,12 @@ def read_image(path: Path) -> ImageVolume:
         belong to several series or frames of reference.
     """
     path = Path(path)
-    if path.is_dir():
+    if path.is_dir() or is_dicom(path):
         from veinfit.io.dicom.series import read_series
 
+        if not path.is_dir():
+            check_file(path, "image")
         return read_series(path)
-    if is_dicom(path):
-        raise InputError(
-            f"image {path} is one DICOM file; give the folder that holds its whole series, a file "
-            "for each slice"
-        )
     known_suffix(path, VOLUME_SUFFIXES, "image")
     check_file(path, "image")
     values, affine, notes = read_numbers(path, _as_stored)
