@@ -9,14 +9,12 @@ from markupsafe import Markup
 from veinfit.anatomy.naming.names import APPENDAGE
 from veinfit.labels.model import VEIN_NAMES
 from veinfit.report.page.pages import CAUTIONS, environment, template_text
-from veinfit.report.viewer.viewer import embedded_json, script_hash
+from veinfit.report.viewer.viewer import embedded_json, script_hash, viewer_script
 from veinfit.report.viewer.viewer_scene import viewer_scene
 from veinfit.review.session import ReviewSession
 
-SCRIPTS = (
-    "viewer.js", "review_entries.js", "review_saving.js", "review_image.js", "review_page.js",
-)  # fmt: skip
-"""In the order in which they need one another."""
+SCRIPTS = ("review_entries.js", "review_saving.js", "review_image.js", "review_page.js")
+"""After those of the 3D view, in the order in which they need one another."""
 
 STYLES = ("viewer.css", "review.css", "review_image.css")
 
@@ -30,7 +28,7 @@ def write_review(session: ReviewSession, back: str = "") -> tuple[str, str]:
     back : str
         Address of the page from which this one is opened, relative to it.
     """
-    script = "\n" + "".join(template_text(name) for name in SCRIPTS)
+    script = "\n" + viewer_script() + "".join(map(template_text, SCRIPTS))
     report = session.report
     review: dict[str, Any] = {
         "names": list(session.names),

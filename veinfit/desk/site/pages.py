@@ -23,7 +23,7 @@ from veinfit.io.results.provenance import program_versions
 from veinfit.labels.model import LABEL_NAMES
 from veinfit.report.definitions import DEFINITIONS
 from veinfit.report.page import pages as report_pages
-from veinfit.report.viewer.viewer import embedded_json, script_hash
+from veinfit.report.viewer.viewer import embedded_json, script_hash, viewer_script
 from veinfit.report.wording import likelihood
 from veinfit.settings import Settings
 
@@ -53,7 +53,7 @@ def _written(
     template: str, scripts: tuple[str, ...], data: dict[str, Any], viewer: bool = False, **more: Any
 ) -> tuple[str, str]:
     """Return a page and the policy to send it with: no script but its own, no other address."""
-    parts = [report_pages.template_text("viewer.js")] if viewer else []
+    parts = [viewer_script()] if viewer else []
     script = "\n" + "".join([*parts, *map(_text, scripts)]) if scripts or viewer else ""
     page = (
         _environment()

@@ -13,6 +13,16 @@ from veinfit.report.model import ReportInput
 from veinfit.report.page.pages import CAUTIONS, environment, template_text
 from veinfit.report.viewer.viewer_scene import viewer_scene
 
+SCRIPTS = (
+    "viewer_shapes.js", "viewer_drawing.js", "viewer_names.js", "viewer_hands.js", "viewer.js",
+)  # fmt: skip
+"""The 3D view's scripts, in the order in which they need one another."""
+
+
+def viewer_script() -> str:
+    """Return the script of the 3D view alone, which a page around it puts to use."""
+    return "".join(map(template_text, SCRIPTS))
+
 
 def write_viewer(report: ReportInput) -> str:
     """Return the 3D view of a case as one HTML page: all inside, no network.
@@ -27,7 +37,7 @@ def write_viewer(report: ReportInput) -> str:
         The same for the same input. The browser is told to run no script but
         the page's own; names and notes are data.
     """
-    script = "\n" + template_text("viewer.js") + template_text("viewer_page.js")
+    script = "\n" + viewer_script() + template_text("viewer_page.js")
     return (
         environment()
         .get_template("viewer.html.j2")
