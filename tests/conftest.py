@@ -1,4 +1,4 @@
-"""Fixtures that every room's tests share."""
+"""Fixtures that every package's tests share."""
 
 from __future__ import annotations
 

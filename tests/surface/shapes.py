@@ -1,4 +1,4 @@
-"""Surfaces with closed forms, built point by point, for tests of the surface room."""
+"""Surfaces with closed forms, built point by point, for tests of the surface package."""
 
 from __future__ import annotations
 

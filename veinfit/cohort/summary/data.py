@@ -37,7 +37,7 @@ GIVEN = {
     "grown": "grown_antral_given_patient",
 }
 NOT_CLOSED = ("passes through", "cannot reach")
-"""Outcomes in which a balloon does not close the vein."""
+"""Outcomes in which a balloon neither occludes nor seals the vein."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

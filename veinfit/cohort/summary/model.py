@@ -11,7 +11,7 @@ from veinfit.cohort.summary.whole_case import WholeCase
 PARTS = ("only smaller", "only larger", "both", "neither")
 
 PRACTICE = {"only smaller": 0.30, "only larger": 0.22, "both": 0.33, "neither": 0.15}
-"""Veins that 28 mm alone, 31 mm alone, both and neither close: common practice, no source.
+"""Veins that 28 mm alone, 31 mm alone, both and neither occlude: common practice, no source.
 The defaults of the seating are chosen with an eye on these figures, so that meeting them is
 no evidence."""
 PRACTICE_SIZES = (28.0, 31.0)
@@ -21,19 +21,19 @@ HOURS = 12
 
 @dataclass(frozen=True, slots=True)
 class Rate:
-    """How often one size closes one vein.
+    """How often one size occludes, or seals, one vein.
 
     Attributes
     ----------
     vein, balloon, closure : str
         ``vein`` is ``all`` for all veins.
     number, closed : int
-        Veins assessed, and those closed by the single seat.
+        Veins assessed, and those occluded or sealed by the single seat.
     not_assessed, through, out_of_reach : int
         Veins about which nothing can be said; that the balloon passes through;
-        that it cannot reach (these two count as not closed).
+        that it cannot reach (these two count as neither).
     seat : Interval
-        Share closed by the single seat: Wilson, and for all veins clustered by case.
+        Share occluded or sealed by the single seat: Wilson, and for all veins clustered by case.
     expected : Interval
         Mean probability over tries, clustered by case; empty without a margin.
     """
@@ -52,7 +52,7 @@ class Rate:
 
 @dataclass(frozen=True, slots=True)
 class Split:
-    """What two sizes close between them, and what the second adds.
+    """What two sizes occlude or seal between them, and what the second adds.
 
     Attributes
     ----------

@@ -80,7 +80,7 @@ def _points(
 
 
 def closure_plot(summary: Summary, closure: str) -> Figure:
-    """Draw how often each size closes each vein."""
+    """Draw how often each size occludes or seals each vein."""
     rates = [r for r in summary.rates if r.closure == closure]
     veins = list(dict.fromkeys(r.vein for r in rates))
     told = any(r.expected.value is not None for r in rates)
@@ -109,7 +109,7 @@ def _rate(rate: Rate, told: bool) -> Interval:
 
 
 def split_plot(summary: Summary, closure: str) -> Figure | None:
-    """Draw what two sizes close between them, vein by vein, beside the figures of practice."""
+    """Draw what two sizes do between them, vein by vein, beside the figures of practice."""
     splits = [s for s in summary.splits if s.closure == closure and s.number]
     if not splits:
         return None

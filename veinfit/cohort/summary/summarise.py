@@ -1,4 +1,4 @@
-"""Sums a cohort up: closure, what a second size adds, differences, leaks, what goes with a leak."""
+"""Sums a cohort up: occlusion, seal, what a second size adds, differences, leaks and their causes."""
 
 from __future__ import annotations
 
