@@ -12,7 +12,7 @@ from veinfit.surface import Surface
 from veinfit.surface.mesh import face_middles, face_vectors
 from veinfit.vectors import FloatArray, angle_deg, lengths, unit
 
-WALL_RING_MM = (2.0, 9.0)
+WALL_RING_MM_RANGE = (2.0, 9.0)
 """The atrial wall around an ostium is taken between these distances from its contour."""
 
 LEAST_RING_SHARE = 0.25
@@ -28,8 +28,9 @@ def wall_normal(wall: Surface, ostium: Ostium, others: Sequence[Ostium]) -> Floa
     """
     vectors = face_vectors(wall)
     middle = face_middles(wall)
-    distance, _ = cKDTree(ostium.contour.points).query(middle, distance_upper_bound=WALL_RING_MM[1])
-    chosen = np.isfinite(distance) & (distance >= WALL_RING_MM[0])
+    low, high = WALL_RING_MM_RANGE
+    distance, _ = cKDTree(ostium.contour.points).query(middle, distance_upper_bound=high)
+    chosen = np.isfinite(distance) & (distance >= low)
     chosen &= (middle - ostium.centre) @ ostium.normal < 0
     for other in others:
         beyond = (middle - other.centre) @ other.normal > 0

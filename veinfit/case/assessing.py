@@ -14,7 +14,7 @@ from veinfit.anatomy.corrections.apply import Correction, find_corrected
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.case.image import read_case_image
 from veinfit.case.options import (
-    STANDARD_BALLOONS_MM,
+    STANDARD_SIZES,
     balloon_values,
     checked_date,
     chosen_balloons,
@@ -54,7 +54,7 @@ def assess(
     frame: Frame = "lps",
     unit: Unit = "mm",
     trust_frame: bool = False,
-    balloons: Sequence[float | str | Path | Balloon] = STANDARD_BALLOONS_MM,
+    balloons: Sequence[float | str | Path | Balloon] = STANDARD_SIZES,
     approach: str = DEFAULT_APPROACH,
     case_id: str | None = None,
     phase: str | None = None,

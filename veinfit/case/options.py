@@ -16,8 +16,8 @@ from veinfit.seating.balloon import Balloon, parse_balloons
 from veinfit.settings import Settings
 from veinfit.surface import Surface
 
-STANDARD_BALLOONS_MM = (28.0, 31.0)
-"""Diameters of the balloons that are tried when none is named."""
+STANDARD_SIZES = (28.0, 31.0)
+"""Diameters, mm, of the balloons that are tried when none is named."""
 
 
 def settings_of(settings: Settings | Path | str | None) -> Settings:

@@ -10,7 +10,7 @@ from typing import Any
 from veinfit.anatomy.find import find_anatomy
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy
-from veinfit.case.options import STANDARD_BALLOONS_MM, chosen_balloons, settings_of
+from veinfit.case.options import STANDARD_SIZES, chosen_balloons, settings_of
 from veinfit.case.reading import read_case, with_septum
 from veinfit.case.result import CaseResult, TableKind, as_tables
 from veinfit.errors import InputError
@@ -175,7 +175,7 @@ mm and faces (F, 3); got a int
 
 def seat(
     where: Opening | Anatomy | CaseResult,
-    balloons: Sequence[BalloonLike] | BalloonLike = STANDARD_BALLOONS_MM,
+    balloons: Sequence[BalloonLike] | BalloonLike = STANDARD_SIZES,
     *,
     vein: str | None = None,
     approach: str | None = None,

@@ -2,7 +2,7 @@
 
 from veinfit.labels.lumen import lumen_input
 from veinfit.labels.model import (
-    ATRIUM_EXTENT_MM,
+    ATRIUM_MM_RANGE,
     LABEL_NAMES,
     LabelledLumen,
     LabelMap,
@@ -12,7 +12,7 @@ from veinfit.labels.model import (
 from veinfit.labels.voxel_surface import lumen_surface
 
 __all__ = [
-    "ATRIUM_EXTENT_MM",
+    "ATRIUM_MM_RANGE",
     "LABEL_NAMES",
     "LabelMap",
     "LabelVolume",

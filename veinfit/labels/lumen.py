@@ -15,7 +15,7 @@ from veinfit.labels.borders import (
 )
 from veinfit.labels.counting import crop_to_values, members, slabs, value_counts
 from veinfit.labels.model import (
-    ATRIUM_EXTENT_MM,
+    ATRIUM_MM_RANGE,
     BODY_NAME,
     EXTRA_VEIN,
     SEPTUM_NAME,
@@ -199,7 +199,7 @@ def _listed(counts: dict[int, int]) -> str:
 def _check_size(lumen: BoolArray, volume: LabelVolume, label_map: LabelMap | None) -> None:
     """Refuse a lumen that no atrium fits: a wrong label, or spacing that is not in mm."""
     longest = float((np.array(lumen.shape) * volume.edges_mm).max())
-    least, most = ATRIUM_EXTENT_MM
+    least, most = ATRIUM_MM_RANGE
     if not least <= longest <= most:
         what = "the label" if label_map is None else f"the union of the labels ({label_map.source})"
         raise InputError(

@@ -16,7 +16,7 @@ from veinfit.vectors import BoolArray, FloatArray, apply_affine
 
 LabelArray = npt.NDArray[np.unsignedinteger[Any]]
 
-ATRIUM_EXTENT_MM = (35.0, 250.0)
+ATRIUM_MM_RANGE = (35.0, 250.0)
 """Longest side of the bounding box of an atrium with its vein stubs, widened on both ends:
 40 to 200 mm is usual (common practice, no source)."""
 

@@ -21,8 +21,8 @@ from veinfit.synthetic.wall.implicit_tubes import Ends
 from veinfit.synthetic.wall.neighbours import Neighbours, find_neighbours
 from veinfit.synthetic.wall.voxels import label_map_text, label_volume
 
-VOLUME_GRIDS_MM = (1.2, 2.0)
-"""Spacings of the two grids from whose contours the volume is worked out."""
+VOLUME_GRIDS = (1.2, 2.0)
+"""Spacings, mm, of the two grids from whose contours the volume is worked out."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,7 +152,7 @@ class SyntheticAtrium:
         if field.samples is None:
             return chamber_volume_ml(field)
         low, high = surfaces.bounds(self.implicit, 2.0)
-        step = VOLUME_GRIDS_MM[0]
+        step = VOLUME_GRIDS[0]
         axes = [np.arange(a, b, step) for a, b in zip(low, high, strict=True)]
         points = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
         points = points[field.value(points) < 0.0]
@@ -183,7 +183,7 @@ class SyntheticAtrium:
         """Volume of the blood between the cut ends, mL."""
         # Chords cut a share off the volume that goes with the square of the spacing:
         # two spacings give the limit.
-        fine, coarse = VOLUME_GRIDS_MM
+        fine, coarse = VOLUME_GRIDS
         if self.working.samples is None:
             parts = [surfaces.contoured(self.implicit, step) for step in (fine, coarse)]
         else:

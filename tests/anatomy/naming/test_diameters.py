@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from veinfit.anatomy.naming.diameters import PUBLISHED_RANGE_MM, USUAL_DIAMETER_MM, unusual_diameter
+from veinfit.anatomy.naming.diameters import PUBLISHED_MM_RANGES, USUAL_DIAMETERS, unusual_diameter
 
 
 @pytest.mark.parametrize(("name", "d_mm"), [("RSPV", 17.6), ("LIPV", 23.5), ("extra-1", 40.0)])
@@ -27,7 +27,7 @@ def test_an_unusual_diameter_is_named_with_the_published_range(name, d_mm, words
 
 
 def test_means_lie_in_their_ranges_and_the_left_inferior_vein_is_the_smallest():
-    for name, (low, high) in PUBLISHED_RANGE_MM.items():
-        assert low < USUAL_DIAMETER_MM[name][0] < high
+    for name, (low, high) in PUBLISHED_MM_RANGES.items():
+        assert low < USUAL_DIAMETERS[name][0] < high
     named = ("LSPV", "LIPV", "RSPV", "RIPV")
-    assert min(named, key=lambda name: USUAL_DIAMETER_MM[name][0]) == "LIPV"
+    assert min(named, key=lambda name: USUAL_DIAMETERS[name][0]) == "LIPV"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-USUAL_DIAMETER_MM: Mapping[str, tuple[float, float]] = {
+USUAL_DIAMETERS: Mapping[str, tuple[float, float]] = {
     "LSPV": (16.56, 3.80),
     "LIPV": (14.76, 3.70),
     "RSPV": (17.63, 4.36),
@@ -19,10 +19,10 @@ USUAL_DIAMETER_MM: Mapping[str, tuple[float, float]] = {
     "RCPV": (24.29, 7.45),
     "ICPV": (24.29, 7.45),
 }
-"""Mean and standard deviation of the ostial diameter (extra veins as accessory ones, all common
+"""Mean and standard deviation of the ostial diameter, mm (extra veins as accessory ones, all common
 trunks alike)."""
 
-PUBLISHED_RANGE_MM: Mapping[str, tuple[float, float]] = {
+PUBLISHED_MM_RANGES: Mapping[str, tuple[float, float]] = {
     "LSPV": (9.0, 26.7),
     "LIPV": (5.2, 23.5),
     "RSPV": (6.0, 30.0),
@@ -39,7 +39,7 @@ UNUSUAL_CONFIDENCE = 0.5
 """Confidence left to an ostium outside that range: of 1,250 ostia of invented atria two were, and
 both lay 6 mm and more too far into the atrium; dilated atria may have wider ones."""
 
-FIRST_BRANCH_MM: Mapping[str, tuple[float, float]] = {
+FIRST_BRANCHES: Mapping[str, tuple[float, float]] = {
     "LSPV": (17.58, 6.48),
     "LIPV": (13.50, 4.80),
     "RSPV": (14.50, 6.21),
@@ -47,13 +47,13 @@ FIRST_BRANCH_MM: Mapping[str, tuple[float, float]] = {
     "RMPV": (8.43, 5.31),
     "RMPV-2": (8.43, 5.31),
 }
-"""Mean and standard deviation of the distance from the ostium to the first branch: the shorter, the
-rather the branches are veins of their own."""
+"""Mean and standard deviation of the distance from the ostium to the first branch, mm: the
+shorter, the rather the branches are veins of their own."""
 
 
 def unusual_diameter(name: str, d_area_mm: float) -> str | None:
     """Return what is unusual about an ostial diameter, or None within the published range."""
-    low, high = PUBLISHED_RANGE_MM.get(name, (0.0, float("inf")))
+    low, high = PUBLISHED_MM_RANGES.get(name, (0.0, float("inf")))
     if low <= d_area_mm <= high:
         return None
     where = "in the atrium or hold a neighbour" if d_area_mm > high else "too far in the vein"

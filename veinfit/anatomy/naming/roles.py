@@ -14,7 +14,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.special import log_ndtr
 
-from veinfit.anatomy.naming.diameters import FIRST_BRANCH_MM, USUAL_DIAMETER_MM
+from veinfit.anatomy.naming.diameters import FIRST_BRANCHES, USUAL_DIAMETERS
 from veinfit.anatomy.naming.frame_check import Axes, seen_in
 from veinfit.vectors import BoolArray, FloatArray, unit
 
@@ -109,7 +109,7 @@ SHAPELESS_APPENDAGE_COST = 4.0
 NO_OSTIUM_COST = 4.0
 """Cost of a vein without an ostium."""
 
-TRUNK_DIAMETERS = (18.0, 25.0)
+TRUNK_MM_RANGE = (18.0, 25.0)
 """A single left branch as wide as the second is as good as a common trunk whose branches were cut
 off, one no wider than the first is none. Left common trunks are 24 mm wide in the mean, a left
 superior vein 17 mm (Cronin et al., Acad Radiol 2007)."""
@@ -121,10 +121,10 @@ MOST_TRUNK_BRANCHES = 2
 """Right branches beyond this that share an antrum are three veins, not a common trunk: a right
 middle vein has one patient in eight, a right common trunk one in 200 (sources as of the sets)."""
 
-WIDE_VEIN_MM = (26.0, 32.0)
+WIDE_VEIN_MM_RANGE = (26.0, 32.0)
 """What branches share is seldom one vein if wider than the first, and never than the second."""
 
-WIDE_BRANCH_MM = (32.0, 38.0)
+WIDE_BRANCH_MM_RANGE = (32.0, 38.0)
 """Of a single branch more is let pass: its ostium may have come out too wide."""
 
 WIDE_VEIN_COST = 8.0
@@ -285,11 +285,11 @@ def _unusual_size(candidate: CandidateFeatures, role: str) -> float:
     """Return what the diameter and the nearness of the first branch say against a vein's role."""
     if not candidate.has_ostium:
         return NO_OSTIUM_COST
-    mean, deviation = USUAL_DIAMETER_MM[role]
+    mean, deviation = USUAL_DIAMETERS[role]
     off = min(abs(candidate.diameter_mm - mean) / deviation, MOST_DEVIATIONS)
     cost = 0.5 * off**2
-    if candidate.shared_mm is not None and role in FIRST_BRANCH_MM:
-        mean, deviation = FIRST_BRANCH_MM[role]
+    if candidate.shared_mm is not None and role in FIRST_BRANCHES:
+        mean, deviation = FIRST_BRANCHES[role]
         cost -= float(log_ndtr((max(candidate.shared_mm, EARLY_BRANCH_MM) - mean) / deviation))
     return cost
 
@@ -298,7 +298,7 @@ def _unbranched_cost(candidate: CandidateFeatures, role: str) -> float:
     """Return what speaks against a single branch being a common trunk."""
     if role != "LCPV":
         return NO_BRANCHES_COST
-    low, high = TRUNK_DIAMETERS
+    low, high = TRUNK_MM_RANGE
     return NO_BRANCHES_COST * float(
         np.clip((high - candidate.diameter_mm) / (high - low), 0.0, 1.0)
     )
@@ -316,7 +316,7 @@ def _against(candidate: CandidateFeatures, role: str, common_trunk_mm: float) ->
         cost += SHAPELESS_APPENDAGE_COST if candidate.slenderness == 0.0 else 0.0
         return cost + (OPEN_APPENDAGE_COST if candidate.is_open else 0.0)
     if role not in COMMON_ROLES:
-        low, high = WIDE_BRANCH_MM if candidate.shared_mm is None else WIDE_VEIN_MM
+        low, high = WIDE_BRANCH_MM_RANGE if candidate.shared_mm is None else WIDE_VEIN_MM_RANGE
         cost += WIDE_VEIN_COST * float(
             np.clip((candidate.diameter_mm - low) / (high - low), 0.0, 1.0)
         )

@@ -27,7 +27,7 @@ from veinfit.notes import Note
 from veinfit.surface.cuts import plane_contours
 from veinfit.vectors import FloatArray, unit
 
-SECTIONS_ERROR_MM = ((3.0, 2.0), (6.0, 1.0), (9.0, 0.5))
+SECTIONS_ERRORS = ((3.0, 2.0), (6.0, 1.0), (9.0, 0.5))
 """Standard deviation of the place that sections tell, mm: the second where they lie up to the first
 mm farther in the vein than the half turns. Soft half turns err toward the atrium: past where the
 vein has parted from it they are doubted the more. On synthetic atria of the real kind."""
@@ -134,7 +134,7 @@ def _share_of_sections(evidence: Evidence, apart_mm: float, kind: OstiumKind) ->
     ``apart_mm`` is how far in the atrium the half turns lie, seen from the sections.
     """
     loose = _looseness_mm2(evidence)
-    error = np.interp(apart_mm, *np.transpose(SECTIONS_ERROR_MM))
+    error = np.interp(apart_mm, *np.transpose(SECTIONS_ERRORS))
     error *= BORDER_ERROR_SHARE if kind == "label_border" else 1.0
     return float(loose / (loose + error**2))
 

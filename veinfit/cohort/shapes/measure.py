@@ -22,8 +22,8 @@ from veinfit.surface.cuts import plane_contours
 from veinfit.surface.mesh import enclosed_volume
 from veinfit.vectors import BoolArray, FloatArray, perpendicular_basis
 
-STATIONS_MM = (-12.0, -9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0)
-"""Where sections across a vein's axis are taken."""
+STATIONS = (-12.0, -9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0)
+"""Where sections across a vein's axis are taken, mm along it."""
 
 VEIN_REACH_MM, APPENDAGE_REACH_MM = 45.0, 50.0
 """Wall past an ostial plane and this near to the ostium is the vein's, or the appendage's."""
@@ -46,10 +46,10 @@ STEP_MM, BLUR_MM, REACH_MM = 0.5, 1.2, 16.0
 LEAST_REACH_MM = 8.0
 """A profile that ends nearer to the ostium is not followed."""
 
-VEIN_SIDE_MM, ATRIUM_SIDE_MM = (5.0, 10.0), (-12.0, -8.0)
+VEIN_SIDE_MM_RANGE, ATRIUM_SIDE_MM_RANGE = (5.0, 10.0), (-12.0, -8.0)
 """Where on a profile the vein's and the atrium's direction are read."""
 
-LIP_MM = (-12.0, 6.0)
+LIP_MM_RANGE = (-12.0, 6.0)
 """Between these the lip is sought."""
 
 LEAST_TURN_DEG = 15.0
@@ -66,7 +66,7 @@ class VeinShape:
     Attributes
     ----------
     d_area_mm, ovality : mapping of float to float
-        Of the section at each of :data:`STATIONS_MM` that there is.
+        Of the section at each of :data:`STATIONS` that there is.
     turn_deg : (K,) array
         From the vein's to the atrium's direction, in each half plane that could be followed.
     lip_mm : (K,) array
@@ -153,7 +153,7 @@ def _waviness(surface: Surface, body: BoolArray) -> float:
 def _vein(lumen: Surface, vein: Vein) -> VeinShape:
     d_area, ovality = {}, {}
     centre, axis = vein.ostium.centre, vein.axis
-    for s in STATIONS_MM:
+    for s in STATIONS:
         origin = centre + s * axis
         around = contour_around(plane_contours(lumen, origin, axis), origin, axis)
         if around is not None:
@@ -217,13 +217,13 @@ def turn_and_lip(profile: FloatArray) -> tuple[float, float]:
         np.gradient(profile, axis=1), BLUR_MM / STEP_MM, axis=1, mode="constant", truncate=3.4
     )
     angle = np.degrees(np.unwrap(np.arctan2(slope[0], slope[1])))
-    vein = (grid > VEIN_SIDE_MM[0]) & (grid < VEIN_SIDE_MM[1])
-    atrium = (grid > ATRIUM_SIDE_MM[0]) & (grid < ATRIUM_SIDE_MM[1])
+    vein = (grid > VEIN_SIDE_MM_RANGE[0]) & (grid < VEIN_SIDE_MM_RANGE[1])
+    atrium = (grid > ATRIUM_SIDE_MM_RANGE[0]) & (grid < ATRIUM_SIDE_MM_RANGE[1])
     angle = np.abs(angle - np.median(angle[vein]))
     turn = float(angle[atrium].mean())
     if turn < LEAST_TURN_DEG:
         return turn, np.nan
-    lip = (grid > LIP_MM[0]) & (grid < LIP_MM[1])
+    lip = (grid > LIP_MM_RANGE[0]) & (grid < LIP_MM_RANGE[1])
     rising = np.maximum.accumulate(angle[lip][::-1])[::-1]
     quarter, rest = (grid[lip][np.argmin(np.abs(rising - share * turn))] for share in (0.25, 0.75))
     return turn, float(abs(quarter - rest) / np.radians(0.5 * turn))

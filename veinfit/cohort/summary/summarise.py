@@ -1,4 +1,4 @@
-"""Sums a cohort up: occlusion, seal, what a second size adds, differences, leaks and their causes."""
+"""Sums a cohort up: occlusion, seal, what a second size adds, leaks and what goes with them."""
 
 from __future__ import annotations
 

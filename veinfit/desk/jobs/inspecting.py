@@ -12,7 +12,7 @@ from veinfit.io.files import hash_file, input_kind, is_dicom
 from veinfit.io.inputs.meshes import MM_PER_UNIT
 from veinfit.labels.counting import value_counts
 from veinfit.labels.lumen import IMAGE_VALUES
-from veinfit.labels.model import ATRIUM_EXTENT_MM
+from veinfit.labels.model import ATRIUM_MM_RANGE
 from veinfit.toml import read_toml
 from veinfit.vectors import FloatArray
 
@@ -158,7 +158,7 @@ def _mesh(path: Path, look: FileLook) -> FileLook:
     if not len(finite) or not len(mesh.corners):
         raise InputError(f"{path} has no triangles; export it as a surface")
     extent = np.ptp(finite, axis=0)
-    least, most = ATRIUM_EXTENT_MM
+    least, most = ATRIUM_MM_RANGE
     units = tuple(
         unit for unit, mm in MM_PER_UNIT.items() if least <= float(extent.max()) * mm <= most
     )

@@ -13,7 +13,7 @@ from veinfit.io.files import MESH_SUFFIXES, known_suffix, read_bytes
 from veinfit.io.mesh_formats.parsers import PARSERS
 from veinfit.io.mesh_formats.polygons import DamagedMesh, Polygons
 from veinfit.io.mesh_formats.triangles import triangulated
-from veinfit.labels.model import ATRIUM_EXTENT_MM, plain_number
+from veinfit.labels.model import ATRIUM_MM_RANGE, plain_number
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, IntArray
 
@@ -97,7 +97,7 @@ def _checked(mesh: Polygons, path: Path) -> tuple[FloatArray, IntArray]:
 def _check_size(points: FloatArray, path: Path, unit: Unit) -> None:
     """Refuse a mesh that is no atrium in the stated unit; name the unit in which it is."""
     extent = float(np.ptp(points, axis=0).max())
-    least, most = ATRIUM_EXTENT_MM
+    least, most = ATRIUM_MM_RANGE
     if least <= extent * MM_PER_UNIT[unit] <= most:
         return
     fitting = [u for u in UNITS if least <= extent * MM_PER_UNIT[u] <= most]

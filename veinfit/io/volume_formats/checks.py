@@ -16,7 +16,7 @@ from veinfit.vectors import FloatArray
 SMALLEST_GRID = 8
 """Voxels along each axis below which no atrium can be told."""
 
-VOXEL_EDGE_MM = (0.05, 10.0)
+VOXEL_EDGE_MM_RANGE = (0.05, 10.0)
 """Voxel edges of cardiac CT and MRI with room on both sides; outside, the unit is not mm."""
 
 LARGEST_SHEAR_DEG = 40.0
@@ -84,7 +84,7 @@ def check_grid(affine: FloatArray, path: Path) -> None:
             f"volume {path} has axes that are {off:.3g} degrees from perpendicular, more than a "
             "tilted gantry leaves; correct its affine, or export it again"
         )
-    least, most = VOXEL_EDGE_MM
+    least, most = VOXEL_EDGE_MM_RANGE
     if not (edges >= least).all() or not (edges <= most).all():
         raise InputError(
             f"volume {path} has voxels of {listed} mm, but {least:g} to {most:g} mm are usual; "

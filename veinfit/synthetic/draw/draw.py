@@ -18,7 +18,7 @@ from veinfit.synthetic.draw.draw_chamber import (
     draw_neighbours,
 )
 from veinfit.synthetic.draw.random_draws import as_vector
-from veinfit.synthetic.draw.vein_sets import CARINA_MM, VEIN_SETS
+from veinfit.synthetic.draw.vein_sets import CARINA_MM_RANGES, VEIN_SETS
 from veinfit.synthetic.shape.shape import AtriumShape
 from veinfit.synthetic.truth.carina import carina_mm
 from veinfit.synthetic.wall.assembly import implicit
@@ -107,8 +107,8 @@ def _drawn(seed: int, variant: str, attempt: int) -> AtriumShape | None:
 
 def _fits_variant(shape: AtriumShape, field: Implicit) -> bool:
     """Tell whether the trunk is as long as the variant's name says."""
-    if shape.variant not in CARINA_MM:
+    if shape.variant not in CARINA_MM_RANGES:
         return True
-    low, high = CARINA_MM[shape.variant]
+    low, high = CARINA_MM_RANGES[shape.variant]
     trunks = [vein for vein in shape.veins if vein.branches]
     return all(low <= carina_mm(field, vein) <= high for vein in trunks)

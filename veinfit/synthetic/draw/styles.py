@@ -42,11 +42,11 @@ LEAST_DIAMETER_MM = 3.0
 """No trunk is thinner, and no branch: a vein whose branches would be is drawn without them, as
 segmentations have it."""
 
-CUT_MM = (18.0, 30.0)
+CUT_MM_RANGE = (18.0, 30.0)
 """Easy veins are cut off about so far from the ostium (common practice, no source), or where they
 would branch if a branch would hardly be seen."""
 
-WAVE_LENGTHS_MM = (9.0, 30.0)
+WAVE_MM_RANGE = (9.0, 30.0)
 """Lengths of the waves of a real atrium's walls."""
 
 OSTIUM_SHARE = 0.35
@@ -134,7 +134,7 @@ class EasyStyle:
         name, exit_point, direction, long_axis = frame
         long, short = size
         fillet = min(draw_fillet(rng), GREATEST_FILLET_SHARE * short)
-        cut = float(rng.uniform(*CUT_MM))
+        cut = float(rng.uniform(*CUT_MM_RANGE))
         end = bent(rng, direction)
         twist = truncated_normal(rng, 0.0, 15.0, -40.0, 40.0)
         vein = VeinShape(
@@ -189,7 +189,7 @@ class RealStyle(EasyStyle):
     def waves(self, rng: Generator) -> WaveShape | None:
         """Draw the unevenness of the walls."""
         rms = self._draw(rng, "wave_mm")
-        return WaveShape(rms, WAVE_LENGTHS_MM, int(rng.integers(2**31)))
+        return WaveShape(rms, WAVE_MM_RANGE, int(rng.integers(2**31)))
 
     def appendage(self, rng: Generator, body: BodyShape) -> AppendageShape:
         """Draw an appendage beside the left superior vein that points forward and up or down."""

@@ -196,7 +196,7 @@ VEIN_SETS: Mapping[str, VeinSet] = MappingProxyType(
 )
 """How the veins of every variant are drawn."""
 
-CARINA_MM: Mapping[str, tuple[float, float]] = MappingProxyType(
+CARINA_MM_RANGES: Mapping[str, tuple[float, float]] = MappingProxyType(
     {
         "left_common_long": (12.5, 24.0),
         "left_common_short": (3.0, 8.5),

@@ -51,9 +51,9 @@ FIT_ROUNDS = 100
 LEAST_DEVIATION_MM = 0.01
 """Half-turn points nearer to the plane than this pull less."""
 
-MOVES_MM = (0.5, 0.1)
-"""The plane is then moved into the vein in the coarser steps until it does not, and back to the
-first of the finer ones."""
+MOVE_STEPS = (0.5, 0.1)
+"""The plane is then moved into the vein in the coarser steps, mm, until it does not, and back to
+the first of the finer ones."""
 
 FARTHEST_CLEAR_MM = 6.0
 """But no farther; then the contour is bridged where it runs out."""
@@ -249,7 +249,7 @@ def _ostial_contour(
     contour, closed = _contour_at(field, points, middle, normal, rays)
     if closed:
         return contour, True
-    coarse, fine = MOVES_MM
+    coarse, fine = MOVE_STEPS
     for far in np.arange(coarse, FARTHEST_CLEAR_MM + 1e-9, coarse):
         if not _contour_at(field, points, middle + far * normal, normal, FIRST_RAYS)[1]:
             continue

@@ -20,7 +20,7 @@ GREATEST_GAP_MM = FAR_MM - 0.5
 PHRENIC_RADIUS_MM = 0.8
 """Radius with which the nerve is drawn into a label volume."""
 
-PHRENIC_REACH_MM = (55.0, 30.0)
+PHRENIC_MM_RANGE = (55.0, 30.0)
 """The nerve runs this far below and above where it passes the right superior vein."""
 
 PHRENIC_PASSES = ("RSPV", "RCPV")
@@ -133,7 +133,7 @@ def _phrenic(shape: NeighbourShape, field: Implicit, tube: ImplicitTube) -> Tubu
     level = unit(np.array([along[0], along[1], 0.0]))
     out = np.array([level[1], -level[0], 0.0])
     out *= -np.sign(out[1])
-    below, above = PHRENIC_REACH_MM
+    below, above = PHRENIC_MM_RANGE
     z = np.arange(-below, above + 0.1, LINE_STEP_MM)
     # Down from the upper mediastinum, then a little toward the middle on the diaphragm.
     line = np.stack([0.003 * np.minimum(z, 0.0) ** 2, 0.10 * z, z], axis=1) + place

@@ -69,11 +69,11 @@ LEAST_MITRAL_GAP_MM = 4.0
 MITRAL_GRID_MM = 1.0
 """Spacing of the points at which the mitral plane is looked at."""
 
-BEYOND_MITRAL_MM = (0.0, 2.0, 4.0)
-"""Planes at which it is looked at: surfaces are cut off a few millimetres longer funnels."""
+BEYOND_MITRAL = (0.0, 2.0, 4.0)
+"""Planes, mm beyond it, at which it is looked at: surfaces are cut off a little longer funnels."""
 
-BESIDE_FUNNEL_MM = (0.3, 1.5)
-"""Where the mitral plane is crossed, there is no other blood so near to the funnel's."""
+BESIDE_FUNNEL = (0.3, 1.5)
+"""Where the mitral plane is crossed, there is no other blood so near, mm, to the funnel's."""
 
 ROUGH_EDGE_MM = 2.2
 """Edge length of the rough surface on which topology is checked."""
@@ -199,13 +199,13 @@ def _mitral_flaws(field: Implicit) -> list[str]:
     steps = np.arange(-reach, reach + MITRAL_GRID_MM, MITRAL_GRID_MM)
     e1, e2 = perpendicular_basis(normal)
     plane = centre + (steps[:, None, None] * e1 + steps[None, :, None] * e2).reshape(-1, 3)
-    longer = dataclasses.replace(field, extension_mm=max(BEYOND_MITRAL_MM) + 1.0)
-    for past in BEYOND_MITRAL_MM:
+    longer = dataclasses.replace(field, extension_mm=max(BEYOND_MITRAL) + 1.0)
+    for past in BEYOND_MITRAL:
         points = plane + past * normal
         chamber = longer.chamber(points)
         if label((chamber < 0.0).reshape(len(steps), len(steps)))[1] != 1:
             return ["MV: its plane cuts the chamber in several places"]
-        least, most = BESIDE_FUNNEL_MM
+        least, most = BESIDE_FUNNEL
         beside = points[(chamber > least) & (chamber < most)]
         if longer.value(beside).min(initial=np.inf) < least:
             return ["a vein or the appendage runs into the mitral funnel"]

@@ -45,7 +45,7 @@ PLACES = ("direction", "direction", "push", "guide", "shaft", "offset", "offset"
 REACH = 2.7
 """Scores of the wide sample beyond this are taken as this: farther out it has no points."""
 
-WIDTH_RANGE_MM = (-2.5, 3.0)
+WIDTH_MM_RANGE = (-2.5, 3.0)
 """Leak widths are followed in this range, in which every tolerance lies."""
 
 SMOOTHING = 0.1
@@ -138,7 +138,7 @@ def emulate(
     columns = np.flatnonzero(_active(settings.seating, margin))
     known = tries.assessed
     scores = scores[known][:, columns]
-    widths = np.clip(tries.width_mm[known], *WIDTH_RANGE_MM)
+    widths = np.clip(tries.width_mm[known], *WIDTH_MM_RANGE)
     held = np.random.default_rng(margin.seed).permutation(len(widths)) < HELD_OUT * len(widths)
     trial = _interpolate(scores[~held], widths[~held])
     error = float(np.sqrt(np.mean((trial(scores[held]) - widths[held]) ** 2)))
