@@ -17,8 +17,8 @@ import veinfit
 from veinfit import case
 from veinfit.case import assessing, writing
 from veinfit.io.results.document import case_schema
-from veinfit.io.results.tables import FIT_COLUMNS, VEIN_COLUMNS
 from veinfit.notes import Note
+from veinfit.result.tables import FIT_COLUMNS, VEIN_COLUMNS
 from veinfit.settings import Settings
 from veinfit.surface import Surface
 

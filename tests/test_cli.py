@@ -22,8 +22,9 @@ from veinfit.case import writing
 from veinfit.cli import main
 from veinfit.commands.exits import EXIT_READER_GONE
 from veinfit.commands.terminal import tell_warning
-from veinfit.io.results.provenance import Provenance, program_versions
+from veinfit.io.results.provenance import program_versions
 from veinfit.notes import Note
+from veinfit.result.provenance import Provenance
 from veinfit.settings import Settings
 
 COMMAND = [sys.executable, "-m", "veinfit"]

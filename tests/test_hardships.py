@@ -21,7 +21,8 @@ from veinfit.cli import main
 from veinfit.errors import InputError
 from veinfit.io.inputs.landmarks import read_landmarks
 from veinfit.io.inputs.meshes import read_mesh
-from veinfit.io.results.provenance import Provenance, program_versions
+from veinfit.io.results.provenance import program_versions
+from veinfit.result.provenance import Provenance
 from veinfit.settings import Settings
 
 COMMAND = [sys.executable, "-m", "veinfit"]

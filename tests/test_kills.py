@@ -25,7 +25,8 @@ from dataclasses import replace
 from pathlib import Path
 import handmade
 from veinfit import case
-from veinfit.io.results.provenance import Provenance, program_versions
+from veinfit.io.results.provenance import program_versions
+from veinfit.result.provenance import Provenance
 from veinfit.settings import Settings
 
 def result(name):

@@ -34,8 +34,8 @@ if TYPE_CHECKING:
     from veinfit.case.stages import seat as seat
     from veinfit.case.stages import tables as tables
     from veinfit.errors import InputError as InputError
-    from veinfit.io.columns import columns as columns
     from veinfit.io.inputs.landmarks import read_landmarks as read_landmarks
+    from veinfit.result.columns import columns as columns
     from veinfit.seating.balloon import Balloon as Balloon
     from veinfit.seating.model import Fit as Fit
     from veinfit.seating.opening import Opening as Opening
@@ -57,7 +57,7 @@ _HOMES = {
     "Vein": "veinfit.anatomy.model",
     "as_surface": "veinfit.surface.foreign",
     "assess": "veinfit.case",
-    "columns": "veinfit.io.columns",
+    "columns": "veinfit.result.columns",
     "find_veins": "veinfit.case.stages",
     "load_case": "veinfit.case",
     "picture": "veinfit.case.picturing",

@@ -26,7 +26,8 @@ from veinfit.io.inputs.landmarks import read_landmarks
 from veinfit.io.inputs.meshes import read_mesh
 from veinfit.io.inputs.observed import read_observed
 from veinfit.io.inputs.volumes import read_volume
-from veinfit.io.results.provenance import Provenance, program_versions
+from veinfit.io.results.provenance import program_versions
+from veinfit.result.provenance import Provenance
 from veinfit.seating.balloon import balloon_from_toml
 from veinfit.settings import Settings
 from veinfit.synthetic.draw.distributions import BUILT_IN, read_distributions

@@ -1,4 +1,4 @@
-"""The tables and the record of a case, from values made by hand."""
+"""The tables and the document of a case, from values made by hand."""
 
 from __future__ import annotations
 
@@ -16,10 +16,12 @@ import pytest
 
 from veinfit.errors import InputError
 from veinfit.io.results.document import case_document, case_json, case_schema, files_of_earlier_run
-from veinfit.io.results.provenance import Provenance, input_files, program_versions
-from veinfit.io.results.record import CaseRecord
-from veinfit.io.results.tables import FIT_COLUMNS, case_tables
+from veinfit.io.results.provenance import input_files, program_versions
+from veinfit.io.results.tables import case_tables
 from veinfit.notes import Note
+from veinfit.result.case_result import CaseResult
+from veinfit.result.provenance import Provenance
+from veinfit.result.tables import FIT_COLUMNS
 from veinfit.settings import Settings
 
 VEINS_HEADER = (
@@ -51,7 +53,7 @@ AIMS_HEADER = (
 
 
 @pytest.fixture
-def record():
+def result():
     provenance = Provenance(
         case_id="Larkmoor 7",
         cardiac_phase=None,
@@ -64,25 +66,25 @@ def record():
         versions=program_versions(),
         created="2026-02-01T10:00:00Z",
     )
-    return CaseRecord(
+    return CaseResult(
         anatomy=handmade.anatomy(),
         fits=(handmade.fit(), handmade.unassessed_fit()),
-        structures=("oesophagus",),
+        structures={"oesophagus": np.zeros((1, 3))},
         notes=(Note("input", "one label taken as everything"),),
         settings=Settings(),
         provenance=provenance,
     )
 
 
-def rows_of(record, name):
-    text = case_tables(record)[name].decode()
+def rows_of(result, name):
+    text = case_tables(result)[name].decode()
     assert "\r" not in text
     assert text.endswith("\n")
     return list(csv.DictReader(io.StringIO(text)))
 
 
-def test_headers_are_the_published_ones_in_order(record):
-    first = {name: data.decode().split("\n")[0] for name, data in case_tables(record).items()}
+def test_headers_are_the_published_ones_in_order(result):
+    first = {name: data.decode().split("\n")[0] for name, data in case_tables(result).items()}
     assert first["veins.csv"] == VEINS_HEADER
     assert first["sections.csv"] == SECTIONS_HEADER
     assert first["ridges.csv"] == "from,to,width_mm"
@@ -105,8 +107,8 @@ def test_headers_are_the_published_ones_in_order(record):
     )
 
 
-def test_vein_row(record):
-    lspv, ripv = rows_of(record, "veins.csv")
+def test_vein_row(result):
+    lspv, ripv = rows_of(result, "veins.csv")
     assert lspv["d_max_mm"] == "16.000"
     assert lspv["area_mm2"] == "201.06"  # pi 16^2 / 4 = 201.0619
     assert lspv["perimeter_mm"] == "50.265"  # 16 pi = 50.26548
@@ -121,19 +123,19 @@ def test_vein_row(record):
     assert np.linalg.norm(normal) == pytest.approx(1.0, abs=1e-6)
 
 
-def test_vein_that_could_not_be_measured_has_its_name_and_the_reason(record):
-    lost = replace(record.anatomy, unmeasured={"RSPV": "no section"})
-    record = replace(record, anatomy=lost)
-    *_, row = rows_of(record, "veins.csv")
+def test_vein_that_could_not_be_measured_has_its_name_and_the_reason(result):
+    lost = replace(result.anatomy, unmeasured={"RSPV": "no section"})
+    result = replace(result, anatomy=lost)
+    *_, row = rows_of(result, "veins.csv")
     told = {name: cell for name, cell in row.items() if cell}
     assert told == {"vein": "RSPV", "notes": "not measured: no section"}
-    document = json.loads(case_json(case_document(record)))
+    document = json.loads(case_json(case_document(result)))
     jsonschema.validate(document, case_schema(), jsonschema.Draft202012Validator)
     assert document["anatomy"]["unmeasured"] == {"RSPV": "no section"}
 
 
-def test_fit_rows_leave_empty_what_could_not_be_had(record):
-    leaking, unassessed = rows_of(record, "fits.csv")
+def test_fit_rows_leave_empty_what_could_not_be_had(result):
+    leaking, unassessed = rows_of(result, "fits.csv")
     assert leaking["depth_mm"] == "-10.000"
     assert leaking["occluded"] == "false"
     assert leaking["occlusion_grade"] == leaking["distance_oesophagus_mm"] == ""
@@ -141,46 +143,46 @@ def test_fit_rows_leave_empty_what_could_not_be_had(record):
     assert given == {"vein", "balloon", "balloon_mm", "approach", "outcome", "reason"}
 
 
-def test_distance_to_a_structure_is_written(record):
+def test_distance_to_a_structure_is_written(result):
     near = replace(handmade.fit(), distances_mm={"oesophagus": 3.14159})
-    assert rows_of(replace(record, fits=(near,)), "fits.csv")[0]["distance_oesophagus_mm"] == (
+    assert rows_of(replace(result, fits=(near,)), "fits.csv")[0]["distance_oesophagus_mm"] == (
         "3.142"
     )
 
 
-def test_leaks_and_clock_rows(record):
-    (leak,) = rows_of(record, "leaks.csv")
+def test_leaks_and_clock_rows(result):
+    (leak,) = rows_of(result, "leaks.csv")
     assert (leak["leak"], leak["width_mm"], leak["area_mm2"]) == ("1", "1.250", "")
-    noon, six = rows_of(record, "clock.csv")
+    noon, six = rows_of(result, "clock.csv")
     assert (noon["clock_h"], noon["band_width_mm"]) == ("0.00", "3.000")
     assert (six["side"], six["band_width_mm"]) == ("inferior", "")
 
 
-def test_sections_are_in_order_along_each_vein(record):
-    rows = rows_of(record, "sections.csv")
+def test_sections_are_in_order_along_each_vein(result):
+    rows = rows_of(result, "sections.csv")
     assert [r["vein"] for r in rows] == ["LSPV"] * 13 + ["RIPV"] * 13
     assert [r["s_mm"] for r in rows[:3]] == ["0.000", "1.000", "2.000"]
 
 
-def test_numbers_that_are_not_finite_are_empty_and_zero_has_no_sign(record):
+def test_numbers_that_are_not_finite_are_empty_and_zero_has_no_sign(result):
     odd = replace(handmade.fit(), leak_width_mm=math.nan, depth_mm=-1e-9, nose_depth_mm=math.inf)
-    (row,) = rows_of(replace(record, fits=(odd,)), "fits.csv")
+    (row,) = rows_of(replace(result, fits=(odd,)), "fits.csv")
     assert (row["leak_width_mm"], row["depth_mm"], row["nose_depth_mm"]) == ("", "0.000", "")
 
 
-def test_line_breaks_and_commas_in_text_do_not_break_the_table(record):
+def test_line_breaks_and_commas_in_text_do_not_break_the_table(result):
     odd = replace(handmade.fit(), reason='a "hole",\nthen an edge')
-    (row,) = rows_of(replace(record, fits=(odd,)), "fits.csv")
+    (row,) = rows_of(replace(result, fits=(odd,)), "fits.csv")
     assert row["reason"] == 'a "hole", then an edge'
 
 
-def test_document_follows_the_published_schema(record):
+def test_document_follows_the_published_schema(result):
     schema = case_schema()
     jsonschema.Draft202012Validator.check_schema(schema)
-    document = json.loads(case_json(case_document(record, ["veins.csv"])))
+    document = json.loads(case_json(case_document(result, ["veins.csv"])))
     jsonschema.validate(document, schema, jsonschema.Draft202012Validator)
-    bare = replace(record.anatomy, appendage=None, mitral=None, veins=(), ridges=())
-    document = json.loads(case_json(case_document(replace(record, anatomy=bare, fits=()))))
+    bare = replace(result.anatomy, appendage=None, mitral=None, veins=(), ridges=())
+    document = json.loads(case_json(case_document(replace(result, anatomy=bare, fits=()))))
     jsonschema.validate(document, schema, jsonschema.Draft202012Validator)
 
 
@@ -194,8 +196,8 @@ def test_document_follows_the_published_schema(record):
         (("surprise",), 1),
     ],
 )
-def test_schema_refuses_what_is_not_a_case(record, where, value):
-    document = json.loads(case_json(case_document(record)))
+def test_schema_refuses_what_is_not_a_case(result, where, value):
+    document = json.loads(case_json(case_document(result)))
     place = document
     for key in where[:-1]:
         place = place[key]
@@ -204,9 +206,9 @@ def test_schema_refuses_what_is_not_a_case(record, where, value):
         jsonschema.validate(document, case_schema(), jsonschema.Draft202012Validator)
 
 
-def test_document_and_tables_agree(record):
-    document = json.loads(case_json(case_document(record)))
-    for row, cells in zip(document["fits"], rows_of(record, "fits.csv"), strict=True):
+def test_document_and_tables_agree(result):
+    document = json.loads(case_json(case_document(result)))
+    for row, cells in zip(document["fits"], rows_of(result, "fits.csv"), strict=True):
         for name in FIT_COLUMNS:
             if isinstance(row[name], float):
                 assert row[name] == float(cells[name])
@@ -214,9 +216,9 @@ def test_document_and_tables_agree(record):
     assert document["files"] == ["case.json"]
 
 
-def test_every_setting_is_recorded_with_its_unit(record):
+def test_every_setting_is_recorded_with_its_unit(result):
     settings = Settings.from_mapping({"seating": {"locking_depth_mm": math.inf}})
-    document = json.loads(case_json(case_document(replace(record, settings=settings))))
+    document = json.loads(case_json(case_document(replace(result, settings=settings))))
     jsonschema.validate(document, case_schema(), jsonschema.Draft202012Validator)
     written = document["run"]["settings"]["seating"]
     assert written["locking_depth_mm"]["value"] == "inf"
@@ -224,15 +226,15 @@ def test_every_setting_is_recorded_with_its_unit(record):
     assert set(document["run"]["settings"]) == set(settings.as_mapping())
 
 
-def test_same_record_same_bytes(record):
-    again = replace(record, anatomy=handmade.anatomy())
-    assert case_json(case_document(record)) == case_json(case_document(again))
-    assert case_tables(record) == case_tables(again)
+def test_same_record_same_bytes(result):
+    again = replace(result, anatomy=handmade.anatomy())
+    assert case_json(case_document(result)) == case_json(case_document(again))
+    assert case_tables(result) == case_tables(again)
 
 
-def test_points_stay_on_one_line_and_strings_as_they_are(record):
+def test_points_stay_on_one_line_and_strings_as_they_are(result):
     text = "brackets [ 1, 2 ] and\n a break"
-    told = replace(record, notes=(Note("input", text),))
+    told = replace(result, notes=(Note("input", text),))
     written = case_json(case_document(told)).decode()
     assert json.loads(written)["notes"][0]["text"] == text
     assert '"body_centre_mm": [0.0, 0.0, 0.0]' in written
@@ -264,9 +266,9 @@ def test_missing_input_is_named(tmp_path):
         input_files("input", tmp_path / "gone.stl")
 
 
-def test_files_of_an_earlier_run(record, tmp_path):
+def test_files_of_an_earlier_run(result, tmp_path):
     assert files_of_earlier_run(tmp_path) == ()
-    (tmp_path / "case.json").write_bytes(case_json(case_document(record, ["veins.csv"])))
+    (tmp_path / "case.json").write_bytes(case_json(case_document(result, ["veins.csv"])))
     assert files_of_earlier_run(tmp_path) == ("case.json", "veins.csv")
     (tmp_path / "case.json").write_text('{"schema": "another", "files": ["precious"]}')
     assert files_of_earlier_run(tmp_path) == ()

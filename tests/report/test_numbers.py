@@ -15,14 +15,14 @@ from printed import pages_of
 
 from veinfit.anatomy.corrections.text import correction_entry
 from veinfit.anatomy.model import Anatomy
-from veinfit.io.cells import decimals
-from veinfit.io.results.provenance import Provenance
-from veinfit.io.results.record import CaseRecord
 from veinfit.io.results.tables import case_tables
 from veinfit.report.answers.parts import VeinPart, vein_parts
 from veinfit.report.model import InputFile, ReportInput
 from veinfit.report.page.page import write_page
 from veinfit.report.paper.pdf import write_pdf
+from veinfit.result.case_result import CaseResult
+from veinfit.result.provenance import Provenance
+from veinfit.result.values import decimals
 from veinfit.seating.compare import comparisons
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings
@@ -98,13 +98,13 @@ def report(anatomy: Anatomy, fits: tuple[Fit, ...]) -> ReportInput:
 
 @pytest.fixture(scope="module")
 def tables(report: ReportInput) -> dict[str, list[Row]]:
-    record = CaseRecord(
-        report.anatomy, report.fits, tuple(report.structures), (), report.settings,
+    result = CaseResult(
+        report.anatomy, report.fits, report.structures, (), report.settings,
         Provenance(None, None, None, "lps", "mm", "coaxial", (), (), {}, ""),
     )  # fmt: skip
     return {
         name: list(csv.DictReader(io.StringIO(content.decode())))
-        for name, content in case_tables(record).items()
+        for name, content in case_tables(result).items()
     }
 
 

@@ -1,9 +1,10 @@
 """One case, from files to results and back."""
 
 from veinfit.case.assessing import assess
+from veinfit.case.progress import Progress
 from veinfit.case.reading import CaseInput, read_case, with_septum
-from veinfit.case.result import CaseResult, Progress, WrittenCase
-from veinfit.case.writing import load_case, report_input, write_case
+from veinfit.case.writing import WrittenCase, load_case, report_input, write_case
+from veinfit.result.case_result import CaseResult
 
 __all__ = [
     "CaseInput",

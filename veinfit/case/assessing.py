@@ -23,14 +23,16 @@ from veinfit.case.options import (
     one_line,
     settings_of,
 )
+from veinfit.case.progress import Progress, silent
 from veinfit.case.reading import SEPTAL_CROSSING, read_case, with_septum
-from veinfit.case.result import CaseResult, Progress, silent
 from veinfit.errors import InputError
 from veinfit.frames import Frame
 from veinfit.io.inputs.meshes import Unit
-from veinfit.io.results.provenance import Provenance, program_versions
+from veinfit.io.results.provenance import program_versions
 from veinfit.labels.image import ImageVolume
 from veinfit.notes import Note
+from veinfit.result.case_result import CaseResult
+from veinfit.result.provenance import Provenance
 from veinfit.seating.approach.crossings import crossing_map
 from veinfit.seating.approach.line import approaches_named
 from veinfit.seating.balloon import Balloon

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Literal
 
 from veinfit.anatomy.model import Anatomy
-from veinfit.case.result import CaseResult
 from veinfit.errors import InputError
 from veinfit.io.results.output import write_file
 from veinfit.notes import Note
@@ -22,6 +21,7 @@ from veinfit.report.pictures.one_view import (
     draw_turning,
 )
 from veinfit.report.render.look import parse_look
+from veinfit.result.case_result import CaseResult
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.growth.in_place import grown_fits
 from veinfit.seating.model import Fit

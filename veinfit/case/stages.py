@@ -12,11 +12,11 @@ from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy
 from veinfit.case.options import STANDARD_SIZES, chosen_balloons, settings_of
 from veinfit.case.reading import read_case, with_septum
-from veinfit.case.result import CaseResult, TableKind, as_tables
 from veinfit.errors import InputError
 from veinfit.frames import Frame
 from veinfit.io.inputs.meshes import Unit, read_mesh
-from veinfit.io.results.tables import anatomy_tables
+from veinfit.result.case_result import CaseResult
+from veinfit.result.tables import TableKind, anatomy_tables, as_tables
 from veinfit.seating.approach.line import approaches_named
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.kinds import DEFAULT_APPROACH

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from veinfit.case.result import CaseResult, Progress, WrittenCase, silent
+from veinfit.case.progress import Progress, silent
 from veinfit.errors import InputError
 from veinfit.io.results.archive import archived, load_archive
 from veinfit.io.results.document import case_document, case_json, files_of_earlier_run
@@ -18,13 +18,33 @@ from veinfit.report.charts.image_planes import draw_image_planes
 from veinfit.report.page.page import write_page
 from veinfit.report.paper.pdf import PaperName, write_pdf
 from veinfit.report.pictures.pictures import draw_pictures
+from veinfit.report.seating_words import in_words
 from veinfit.report.viewer.viewer import write_viewer
+from veinfit.result.case_result import CaseResult
 
 ARCHIVE = "case.npz"
 """What a finished case is drawn from again."""
 
 VIEWER = "viewer.html"
 """The 3D view's file, beside the report."""
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenCase:
+    """What was written about a case.
+
+    Attributes
+    ----------
+    folder : Path
+    files : tuple of str
+        Relative to the folder, with forward slashes.
+    notes : tuple of Note
+        How the pictures came about, where that was not the usual way.
+    """
+
+    folder: Path
+    files: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def write_case(
@@ -74,8 +94,7 @@ def write_case(
     with staged_output(
         out, supersedes=lambda: files_of_earlier_run(out), last="case.json"
     ) as stage:
-        record = result.record()
-        for name, content in case_tables(record).items():
+        for name, content in case_tables(result).items():
             (stage / name).write_bytes(content)
         drawn: tuple[report_model.Picture, ...] = ()
         picture_notes: tuple[Note, ...] = ()
@@ -94,7 +113,7 @@ def write_case(
         (stage / ARCHIVE).write_bytes(archived(_without_lumen(result)))
         names = [p.relative_to(stage).as_posix() for p in stage.rglob("*") if p.is_file()]
         files = tuple(sorted({*names, "case.json"}))
-        document = case_document(result.record(picture_notes), files)
+        document = case_document(result, files, picture_notes, _remarks(result))
         (stage / "case.json").write_bytes(case_json(document))
     return WrittenCase(out, files, picture_notes)
 
@@ -134,6 +153,12 @@ def load_case(folder: Path | str) -> CaseResult:
     if not isinstance(result, CaseResult):
         raise InputError(f"{path / ARCHIVE} holds no case; assess the case again")
     return result
+
+
+def _remarks(result: CaseResult) -> list[list[str]]:
+    """Return the words for every remark of every comparison."""
+    told = (in_words(one, result.settings.comparison) for one in result.comparisons)
+    return [[said.text for said in one.remarks] for one in told]
 
 
 def _without_lumen(result: CaseResult) -> CaseResult:

@@ -160,7 +160,7 @@ def _write_dicom(result: CaseResult, arguments: argparse.Namespace) -> tuple[str
     """Write a finished case as DICOM, under the study of its image, or else of its labels."""
     from veinfit.case.dicom_sources import dicom_sources
     from veinfit.io.dicom.writing import write_dicom
-    from veinfit.io.results.tables import fit_row, vein_rows
+    from veinfit.result.tables import fit_row, vein_rows
 
     return write_dicom(
         result.anatomy,

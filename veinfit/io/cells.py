@@ -1,49 +1,12 @@
-"""Values as results write them: decimals by name, plain numbers, rows."""
+"""Tables as CSV files."""
 
 from __future__ import annotations
 
 import csv
 import io
-import math
-import re
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Sequence
 
-import numpy as np
-
-from veinfit.vectors import FloatArray
-
-Value = str | float | int | bool | None
-
-Row = dict[str, Value]
-
-UNIT_VECTOR_DECIMALS = 6
-"""Decimals of a unit vector's components: 1e-6 is 0.00006 degrees."""
-
-DECIMALS_BY_SUFFIX = (("_mm2", 2), ("_mm", 3), ("_deg", 2), ("_h", 2), ("_ml", 2))
-"""Decimals by the unit at the end of a name; below what any input can carry."""
-
-OTHER_DECIMALS = 4
-"""Decimals of ratios, probabilities and confidences."""
-
-
-def decimals(name: str) -> int:
-    """Return how many decimals a number of this column name is written with."""
-    if re.fullmatch(r"(normal|axis|tangent|direction)_[xyz]", name):
-        return UNIT_VECTOR_DECIMALS
-    return next((n for suffix, n in DECIMALS_BY_SUFFIX if name.endswith(suffix)), OTHER_DECIMALS)
-
-
-def plain_value(name: str, value: Any) -> Value:
-    """Return a value as written: numbers rounded by their column, what is not finite as None."""
-    if value is None or isinstance(value, str):
-        return value
-    if isinstance(value, (bool, np.bool_)):
-        return bool(value)
-    if isinstance(value, (int, np.integer)):
-        return int(value)
-    number = float(value)
-    return round(number, decimals(name)) + 0.0 if math.isfinite(number) else None
+from veinfit.result.values import Row, Value, decimals
 
 
 def _cell(name: str, value: Value) -> str:
@@ -54,22 +17,6 @@ def _cell(name: str, value: Value) -> str:
     if isinstance(value, float):
         return f"{value:.{decimals(name)}f}"
     return " ".join(str(value).split())
-
-
-def xyz_values(prefix: str, vector: FloatArray | None, suffix: str = "") -> dict[str, Any]:
-    """Return a vector's components by column name; None is empty in each."""
-    parts = (None, None, None) if vector is None else vector
-    return {f"{prefix}{c}{suffix}": part for c, part in zip("xyz", parts, strict=True)}
-
-
-def row_of(columns: Sequence[str], values: Mapping[str, Any]) -> Row:
-    """Return the plain values of the columns, in their order."""
-    return {name: plain_value(name, values[name]) for name in columns}
-
-
-def point_list(points: FloatArray, name: str = "_mm") -> list[list[Value]]:
-    """Return points (N, 3) as plain rows, rounded as ``name`` says."""
-    return [[plain_value(name, c) for c in point] for point in np.atleast_2d(points)]
 
 
 def csv_table(columns: Sequence[str], rows: Iterable[Row]) -> bytes:

@@ -19,9 +19,9 @@ from skimage.morphology import skeletonize
 from veinfit import case
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
 from veinfit.anatomy.model import Anatomy
-from veinfit.case.result import CaseResult
 from veinfit.io.inputs.volumes import read_volume
 from veinfit.labels import LabelVolume
+from veinfit.result.case_result import CaseResult
 from veinfit.seating.approach.line import ApproachLine, line_through_ostium
 from veinfit.seating.approach.start import find_start
 from veinfit.seating.mechanics.batch import BalloonBatch

@@ -29,7 +29,7 @@ from veinfit.io.dicom import codes as known
 from veinfit.io.dicom.documents import encapsulated_walls
 from veinfit.io.dicom.study import study_of
 from veinfit.io.dicom.writing import FILES, write_dicom
-from veinfit.io.results.tables import fit_row, vein_rows
+from veinfit.result.tables import fit_row, vein_rows
 from veinfit.surface import Surface
 from veinfit.vectors import apply_affine
 

@@ -192,4 +192,4 @@ def test_a_case_of_the_last_release_still_loads(tmp_path: Path) -> None:
     first = result.fits[0]
     assert (first.vein, first.balloon, first.outcome) == ("LSPV", "28 mm", "seated")
     assert first.margin and first.growth and first.aims and result.crossings and result.by_hand
-    assert len(case_tables(result.record())) >= 12
+    assert len(case_tables(result)) >= 12

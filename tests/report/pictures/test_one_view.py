@@ -17,11 +17,11 @@ from veinfit.case.writing import ARCHIVE
 from veinfit.cli import main
 from veinfit.errors import InputError
 from veinfit.io.results.archive import archived
-from veinfit.io.results.provenance import Provenance
 from veinfit.report.colours import CONTACT, DARK_TONES, INK, MUTED, PAPER, PLANE, contrast, rgb
 from veinfit.report.pictures.one_view import Style, draw_growing, draw_still, draw_turning
 from veinfit.report.render.look import Look, parse_look
 from veinfit.report.render.projection import projection_name, viewer_angles
+from veinfit.result.provenance import Provenance
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings
 

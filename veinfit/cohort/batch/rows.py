@@ -7,10 +7,9 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.io.cells import Row, plain_value
-from veinfit.io.columns import Kind, arrow_type, column
 from veinfit.io.results.margin_record import margin_document
-from veinfit.io.results.tables import (
+from veinfit.result.columns import Kind, arrow_type, column
+from veinfit.result.tables import (
     FIT_COLUMNS,
     LEAK_COLUMNS,
     VEIN_COLUMNS,
@@ -19,6 +18,7 @@ from veinfit.io.results.tables import (
     leak_rows,
     vein_rows,
 )
+from veinfit.result.values import Row, plain_value
 from veinfit.seating.model import Fit
 
 if TYPE_CHECKING:

@@ -103,7 +103,7 @@ def _write_dicom(
     from veinfit.case.dicom_sources import dicom_sources
     from veinfit.io.dicom.series import image_files
     from veinfit.io.dicom.writing import write_dicom
-    from veinfit.io.results.tables import fit_row, vein_rows
+    from veinfit.result.tables import fit_row, vein_rows
 
     options = case.options
     write_dicom(

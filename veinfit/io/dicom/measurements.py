@@ -9,9 +9,9 @@ import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Appendage, Ostium, Vein
 from veinfit.anatomy.naming.names import APPENDAGE
-from veinfit.io.cells import Row
 from veinfit.io.dicom import codes as known
 from veinfit.io.dicom.study import Study, finish
+from veinfit.result.values import Row
 from veinfit.vectors import FloatArray, perpendicular_basis
 
 DISC_VOXEL_MM = 0.8

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from veinfit.anatomy.model import Anatomy
-from veinfit.io.cells import Row
 from veinfit.io.dicom.common import need_dicom
 from veinfit.io.dicom.documents import (
     WHOLE,
@@ -18,6 +17,7 @@ from veinfit.io.dicom.measurements import measurement_report, ostia_segmentation
 from veinfit.io.dicom.study import Study, study_of
 from veinfit.io.quiet import captured_warnings
 from veinfit.io.results.output import staged_output
+from veinfit.result.values import Row
 
 FILES = ("measurements.dcm", "ostia.dcm", "surface.dcm", "report.dcm")
 """What is written, besides the pictures and the parts of the surface."""

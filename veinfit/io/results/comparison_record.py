@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from veinfit.io.cells import Row
+from veinfit.result.values import Row
 from veinfit.seating.compare import Comparison
 
 DECIMALS = 2

@@ -16,12 +16,12 @@ import numpy as np
 from veinfit.anatomy.model import Anatomy, AppliedCorrection
 from veinfit.anatomy.verdict import InputVerdict
 from veinfit.errors import InputError
-from veinfit.io.cells import plain_value, point_list
 from veinfit.io.files import read_bytes
 from veinfit.io.results.comparison_record import comparison_documents
 from veinfit.io.results.margin_record import margin_document, split_documents
-from veinfit.io.results.record import CaseRecord
-from veinfit.io.results.tables import (
+from veinfit.notes import Note, verdict_first
+from veinfit.result.case_result import CaseResult
+from veinfit.result.tables import (
     aim_rows,
     clock_rows,
     comparison_rows,
@@ -37,7 +37,7 @@ from veinfit.io.results.tables import (
     section_rows,
     vein_row,
 )
-from veinfit.notes import Note, verdict_first
+from veinfit.result.values import plain_value, point_list
 from veinfit.seating.model import Fit
 from veinfit.seating.seal.grade import deep_definition, grade_definition
 from veinfit.settings import Settings, describe
@@ -46,16 +46,25 @@ SCHEMA_VERSION = "1.3"
 """Version of the form of ``case.json``: the first number rises when a reader of it must change."""
 
 
-def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, Any]:
+def case_document(
+    result: CaseResult,
+    files: Sequence[str] = (),
+    notes: Sequence[Note] = (),
+    remarks: Sequence[Sequence[str]] = (),
+) -> dict[str, Any]:
     """Return ``case.json`` as plain values.
 
     Parameters
     ----------
-    record : CaseRecord
+    result : CaseResult
     files : sequence of str
         Names of all files written with it, relative to its folder.
+    notes : sequence of Note
+        Besides those of the case: how its pictures came about.
+    remarks : sequence of sequence of str
+        The words for every remark of every comparison; empty texts where not given.
     """
-    provenance = record.provenance
+    provenance, structures = result.provenance, tuple(result.structures)
     return {
         "schema": "veinfit case",
         "schema_version": SCHEMA_VERSION,
@@ -77,28 +86,26 @@ def case_document(record: CaseRecord, files: Sequence[str] = ()) -> dict[str, An
                 for balloon in provenance.balloons
             ],
             "inputs": [asdict(item) for item in provenance.inputs],
-            "settings": _settings(record.settings),
+            "settings": _settings(result.settings),
         },
-        "input_verdict": _verdict(record.anatomy.verdict),
-        "anatomy": _anatomy(record.anatomy),
-        "corrections": [_correction(one) for one in record.anatomy.corrections],
-        "structures": list(record.structures),
-        "fits": [_fit(fit, record.structures) for fit in record.fits],
+        "input_verdict": _verdict(result.anatomy.verdict),
+        "anatomy": _anatomy(result.anatomy),
+        "corrections": [_correction(one) for one in result.anatomy.corrections],
+        "structures": list(structures),
+        "fits": [_fit(fit, structures) for fit in result.fits],
         "definitions": {
-            "occlusion_grade": grade_definition(record.settings.seating),
-            "deep": deep_definition(record.settings.seating),
+            "occlusion_grade": grade_definition(result.settings.seating),
+            "deep": deep_definition(result.settings.seating),
         },
-        "expected_splits": split_documents(record.splits),
-        "expected": expected_rows(record),
-        "crossings": _crossings(record),
-        "comparisons": _comparisons(record),
-        "notes": [asdict(note) for note in _all_notes(record)],
+        "expected_splits": split_documents(result.splits),
+        "expected": expected_rows(result.expected),
+        "crossings": _crossings(result),
+        "comparisons": comparison_documents(
+            result.comparisons, comparison_rows(result.comparisons), remarks
+        ),
+        "notes": [asdict(note) for note in _all_notes(result, notes)],
         "files": sorted({*files, "case.json"}),
     }
-
-
-def _comparisons(record: CaseRecord) -> list[dict[str, Any]]:
-    return comparison_documents(record.comparisons, comparison_rows(record), record.beside)
 
 
 def case_json(document: Mapping[str, Any]) -> bytes:
@@ -279,14 +286,14 @@ def _fit(fit: Fit, structures: Sequence[str]) -> dict[str, Any]:
     }
 
 
-def _crossings(record: CaseRecord) -> dict[str, Any] | None:
+def _crossings(result: CaseResult) -> dict[str, Any] | None:
     """Return the places where the septum may be crossed as plain values."""
-    told = record.crossings
+    told = result.crossings
     if told is None:
         return None
     return {
         "estimated": told.estimated,
-        "places": crossing_rows(told, [vein.name for vein in record.anatomy.veins]),
+        "places": crossing_rows(told, [vein.name for vein in result.anatomy.veins]),
         "best": [
             {name: plain_value(name, value) for name, value in asdict(one).items()}
             for one in told.best
@@ -327,7 +334,7 @@ def _plans(fit: Fit) -> dict[str, Any] | None:
     }
 
 
-def _all_notes(record: CaseRecord) -> tuple[Note, ...]:
+def _all_notes(result: CaseResult, more: Sequence[Note]) -> tuple[Note, ...]:
     """Return the notes of the case, its anatomy and its veins, each once."""
-    of_veins = (note for vein in record.anatomy.veins for note in vein.notes)
-    return verdict_first((*record.notes, *record.anatomy.notes, *of_veins))
+    of_veins = (note for vein in result.anatomy.veins for note in vein.notes)
+    return verdict_first((*result.notes, *more, *result.anatomy.notes, *of_veins))

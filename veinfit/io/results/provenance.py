@@ -1,69 +1,19 @@
-"""Where results come from: inputs with their checksums, versions, who and when."""
+"""Inputs by their checksums, and the versions that a result is made with."""
 
 from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
 from hashlib import sha256
 from importlib import metadata
 from pathlib import Path
 
-from veinfit.io.cells import Value
 from veinfit.io.files import hash_file, is_dicom
+from veinfit.result.provenance import InputFile
 from veinfit.surface import Surface
 
 LIBRARIES = ("numpy", "scipy", "vtk", "pyvista", "trimesh", "nibabel", "matplotlib")
 """Libraries whose versions are recorded with a case."""
-
-
-@dataclass(frozen=True, slots=True)
-class InputFile:
-    """A file that went into a case, known by its content alone.
-
-    The name is left out: names of exported studies often carry the patient's.
-    """
-
-    role: str
-    format: str
-    bytes: int
-    sha256: str
-
-
-@dataclass(frozen=True, slots=True)
-class Provenance:
-    """Where a result comes from.
-
-    Attributes
-    ----------
-    case_id, cardiac_phase, image_date : str or None
-        As the user stated them.
-    frame, unit : str
-        As stated for a mesh.
-    approach : str
-    balloons : tuple of mapping
-        Each candidate balloon's parameters.
-    inputs : tuple of InputFile
-    versions : mapping of str to str
-        Of the program and the libraries that it used.
-    created : str
-        UTC, ISO 8601.
-    trust_frame : bool
-        The user vouched for the frame.
-    """
-
-    case_id: str | None
-    cardiac_phase: str | None
-    image_date: str | None
-    frame: str
-    unit: str
-    approach: str
-    balloons: tuple[Mapping[str, Value], ...]
-    inputs: tuple[InputFile, ...]
-    versions: Mapping[str, str]
-    created: str
-    trust_frame: bool = False
 
 
 def program_versions() -> dict[str, str]:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from veinfit.io.cells import Row, csv_table
+from veinfit.io.cells import csv_table
 from veinfit.io.inputs.observed import GRADES
 from veinfit.io.results.output import staged_output
 from veinfit.report.colours import CONTACT, MUTED, PLANE
@@ -24,6 +24,7 @@ from veinfit.report.page.study_page import (
     span,
     write_study_page,
 )
+from veinfit.result.values import Row
 from veinfit.validation.agreement.agree import DEPTH, Agreement
 from veinfit.validation.agreement.measures import ONE_TRY, Measure, both, differences
 

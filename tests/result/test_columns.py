@@ -10,18 +10,18 @@ import pyarrow as pa
 import pytest
 
 from veinfit.anatomy.model import Vein
-from veinfit.io.cells import decimals
-from veinfit.io.columns import (
+from veinfit.io.columns import SCHEMA_PARTS
+from veinfit.report.answers.tables import MEASURES, VEIN_MEASURES
+from veinfit.result.columns import (
     PLACEHOLDER,
-    SCHEMA_PARTS,
     arrow_schema,
     column,
     columns,
     names,
     registry,
 )
-from veinfit.io.results.tables import anatomy_tables, arrow_tables, fit_columns, fit_row
-from veinfit.report.answers.tables import MEASURES, VEIN_MEASURES
+from veinfit.result.tables import anatomy_tables, arrow_tables, fit_columns, fit_row
+from veinfit.result.values import decimals
 from veinfit.seating.expected import Expected
 from veinfit.seating.further import CrossingPlace, GrowthStep
 from veinfit.seating.model import Aim, AttemptRow, ClockReading, Fit, Leak

@@ -2,37 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from html import escape
-from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from veinfit.anatomy.corrections.apply import Correction
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy
-from veinfit.case.choosing import choose_fit
-from veinfit.io.columns import column
-from veinfit.io.results.provenance import Provenance
-from veinfit.io.results.record import CaseRecord
-from veinfit.io.results.tables import Table, arrow_tables, case_rows
 from veinfit.labels.image import ImageVolume
 from veinfit.notes import Note, verdict_first
-from veinfit.report.seating_words import in_words
+from veinfit.result.choosing import choose_fit
+from veinfit.result.columns import column
+from veinfit.result.provenance import Provenance
+from veinfit.result.tables import Table, TableKind, as_tables, case_rows
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.compare import Comparison, comparisons
 from veinfit.seating.expected import Expected, expected_seals
 from veinfit.seating.further import Crossings
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
-from veinfit.seating.uncertainty.split import expected_splits
+from veinfit.seating.uncertainty.split import ExpectedSplit, expected_splits
 from veinfit.settings import Settings
-
-TableKind = Literal["arrow", "pandas"]
-
-Progress = Callable[[str], None]
-"""Told what is being done, as each stage begins."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,24 +126,18 @@ class CaseResult:
         >>> result.tables("pandas")["veins"]["vein"].tolist()
         ['LSPV', 'LIPV', 'RSPV', 'RIPV']
         """
-        return as_tables(case_rows(self.record()), kind)
+        return as_tables(self.rows, kind)
 
-    def record(self, more_notes: tuple[Note, ...] = ()) -> CaseRecord:
-        """Return what the tables and the document of the case are made of."""
-        words = self.settings.comparison
-        beside = [in_words(one, words).remarks for one in self.comparisons]
-        return CaseRecord(
-            anatomy=self.anatomy,
-            fits=self.fits,
-            structures=tuple(self.structures),
-            notes=(*self.notes, *more_notes),
-            settings=self.settings,
-            provenance=self.provenance,
-            crossings=self.crossings,
-            comparisons=self.comparisons,
-            beside=tuple(tuple(said.text for said in one) for one in beside),
-            expected=self.expected,
-            splits=tuple(expected_splits(self.fits)),
+    @cached_property
+    def rows(self) -> dict[str, Table]:
+        """The rows of all tables by name; worked out once."""
+        return case_rows(
+            self.anatomy,
+            self.fits,
+            tuple(self.structures),
+            self.expected,
+            self.comparisons,
+            self.crossings,
         )
 
     @cached_property
@@ -165,6 +151,11 @@ class CaseResult:
         tries = self.settings.margin.steered_attempts
         return tuple(expected_seals(self.fits, steered_tries=tries))
 
+    @cached_property
+    def splits(self) -> tuple[ExpectedSplit, ...]:
+        """What two balloons can be expected to do between them, vein by vein; worked out once."""
+        return tuple(expected_splits(self.fits))
+
     @property
     def unassessed(self) -> tuple[Fit, ...]:
         """The fits about which nothing could be said."""
@@ -176,38 +167,6 @@ class CaseResult:
         of_veins = (note for vein in self.anatomy.veins for note in vein.notes)
         of_fits = (note for fit in self.fits for note in fit.notes)
         return verdict_first((*self.notes, *self.anatomy.notes, *of_veins, *of_fits))
-
-
-@dataclass(frozen=True, slots=True)
-class WrittenCase:
-    """What was written about a case.
-
-    Attributes
-    ----------
-    folder : Path
-    files : tuple of str
-        Relative to the folder, with forward slashes.
-    notes : tuple of Note
-        How the pictures came about, where that was not the usual way.
-    """
-
-    folder: Path
-    files: tuple[str, ...]
-    notes: tuple[Note, ...]
-
-
-def as_tables(rows: Mapping[str, Table], kind: TableKind) -> dict[str, Any]:
-    """Return tables as those of a library.
-
-    Raises
-    ------
-    ValueError
-        There is no such kind.
-    """
-    if kind not in ("arrow", "pandas"):
-        raise ValueError(f"kind: expected 'arrow' or 'pandas'; got {kind!r}")
-    tables = arrow_tables(rows)
-    return tables if kind == "arrow" else {name: one.to_pandas() for name, one in tables.items()}
 
 
 SHOWN = (
@@ -242,7 +201,3 @@ def _html(result: CaseResult) -> str:
         f"<table><caption>{escape(result.provenance.case_id or 'Case')}: predicted seats</caption>"
         f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
     )
-
-
-def silent(stage: str) -> None:
-    """Tell nobody."""
