@@ -30,7 +30,7 @@ from veinfit.labels.model import plain_number
 from veinfit.notes import Note
 from veinfit.vectors import FloatArray, IntArray, unit
 
-PIXEL_MM = (0.4, 1.0)
+PIXEL_MM_RANGE = (0.4, 1.0)
 """Contours that follow no pixels are filled on squares as wide as the planes are apart, within
 these bounds, each by the part of it that is inside: even voxels are what surfaces are best drawn
 from."""
@@ -164,7 +164,7 @@ def _grid(
     """Return the centre of the first pixel (2,), mm, a pixel's edges (2,), and how many (2,)."""
     corners = np.concatenate([contour for contours in flat.values() for contour in contours])
     if tracing is None:
-        pixel = np.full(2, np.clip(step, *PIXEL_MM))
+        pixel = np.full(2, np.clip(step, *PIXEL_MM_RANGE))
         low = corners.min(axis=0) - 1.5 * pixel
     else:
         corners, pixel = turned(corners, tracing.turn_rad), tracing.pixel_mm
