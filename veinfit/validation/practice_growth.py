@@ -1,0 +1,422 @@
+"""What growth in place comes to in the veins of many atria, to be set beside practice.
+
+28 mm is seated and grows to 31 mm where it lies, as :mod:`veinfit.seating.growth.in_place`
+does it, in every vein of every atrium. A try stops a little past the least push that
+occludes, and growth holds that push; what more push would keep is told beside it.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from veinfit.anatomy.model import Anatomy
+from veinfit.seating.approach.line import approach_line
+from veinfit.seating.balloon import sphere
+from veinfit.seating.growth.in_place import ON_THE_WAY, growth_of
+from veinfit.seating.mechanics.minimise import minimise
+from veinfit.seating.model import Fit
+from veinfit.seating.neighbours import Structure
+from veinfit.seating.nominal import seat_balloon
+from veinfit.seating.prepare import prepare
+from veinfit.seating.seat import RESERVE_SD
+from veinfit.seating.uncertainty.attempts import Simulator, simulator
+from veinfit.seating.uncertainty.chains import Chains, first_tries
+from veinfit.seating.uncertainty.readings import SEATED
+from veinfit.seating.uncertainty.unknowns import draw, perturbed
+from veinfit.settings import Settings
+from veinfit.validation.practice import COMMON_PRACTICE, LARGE_MM, RESAMPLINGS, SMALL_MM
+
+PHRENIC = "right_phrenic_nerve"
+"""Landmark whose distance is told."""
+
+MORE_PUSH = 1.5
+"""How often the held push is taken, where growth with more push is told."""
+
+
+@dataclass(frozen=True, slots=True)
+class GrowthOutcome:
+    """What growth from 28 to 31 mm comes to in one vein; NaN and None where it is not known.
+
+    Attributes
+    ----------
+    case, vein : str
+    sealed, kept, gained : bool or None
+        Of the nominal seat: that it seals with 28 mm; that it does at every diameter; that it
+        does at some diameter though not with 28 mm.
+    back_mm : float
+        How far its equator comes back out of the vein.
+    area_mm2, phrenic_mm : float
+        Change of its antral area and of its distance to the right phrenic course.
+    one_try, grown : float
+        Probability that 28 mm seals antrally in one try; that it does or does once grown.
+    sealed_tries, open_tries : int
+        Tries that seal with 28 mm; that do not seal antrally.
+    kept_tries, gained_tries : float
+        How many of them seal at 31 mm; seal antrally at 31 mm.
+    kept_more_push, kept_greatest_push : int
+        How many that sealed would at 31 mm, with ``MORE_PUSH`` times the push and with the
+        greatest of that try.
+    """
+
+    case: str
+    vein: str
+    sealed: bool | None = None
+    kept: bool | None = None
+    gained: bool | None = None
+    back_mm: float = math.nan
+    area_mm2: float = math.nan
+    phrenic_mm: float = math.nan
+    one_try: float = math.nan
+    grown: float = math.nan
+    sealed_tries: int = 0
+    open_tries: int = 0
+    kept_tries: float = 0.0
+    gained_tries: float = 0.0
+    kept_more_push: int = 0
+    kept_greatest_push: int = 0
+
+
+def growth_outcomes_of(
+    case: str, anatomy: Anatomy, structures: Mapping[str, Structure], settings: Settings
+) -> list[GrowthOutcome]:
+    """Let 28 mm grow to 31 mm in every vein of one atrium, by the transseptal approach."""
+    seating, law = settings.seating, settings.margin
+    phrenic = {name: one for name, one in structures.items() if name == PHRENIC}
+    found = []
+    for vein in anatomy.veins:
+        line = approach_line("transseptal", anatomy, vein, seating)
+        outcome = GrowthOutcome(case, vein.name)
+        if not line.cannot_reach:
+            reserve = RESERVE_SD * law.surface_offset_sd_mm
+            prepared = prepare(anatomy, vein, 0.5 * LARGE_MM + reserve, seating)
+            small, larger = sphere(SMALL_MM), sphere(LARGE_MM)
+            grows_to = larger.shape.reach_mm
+            ready = simulator(prepared, small, line, seating, law, grows_to_mm=grows_to)
+            outcome = _outcome(outcome, ready, phrenic, settings)
+        found.append(outcome)
+    return found
+
+
+def _outcome(
+    blank: GrowthOutcome,
+    ready: Simulator,
+    phrenic: Mapping[str, Structure],
+    settings: Settings,
+) -> GrowthOutcome:
+    fit = seat_balloon(ready.prepared, ready, phrenic)
+    unknowns = draw(settings.margin, ready.label, 1)
+    tries = first_tries(ready, unknowns)
+    told = ready.tries(tries.aim, tries.patient, tries.scores, widths=0)
+    chains = Chains(unknowns, (told,), (np.arange(tries.count),), (tries.aim,))
+    loop_mm = settings.seating.loop_diameter_mm
+    growth = growth_of(fit, sphere(LARGE_MM), ready, chains, phrenic, loop_mm)
+    if growth is None:
+        return blank
+    last = growth.steps[-1]
+    sealed, open_ = (
+        int((told.sealed[1] & told.assessed).sum()),
+        int((~told.antral[1] & told.assessed).sum()),
+    )
+    more, greatest = _kept_by_push(ready, chains)
+    return replace(
+        blank,
+        sealed=fit.sealed,
+        kept=growth.seal_kept if fit.sealed else None,
+        gained=growth.gained_at_mm is not None if fit.sealed is False else None,
+        back_mm=_or_nan(growth.back_mm),
+        area_mm2=_change(fit.antral_area_mm2, last.antral_area_mm2),
+        phrenic_mm=_change(_distance(fit), last.distances_mm.get(PHRENIC)),
+        one_try=_or_nan(growth.steps[0].seal_probability),
+        grown=_or_nan(growth.either_probability),
+        sealed_tries=sealed,
+        open_tries=open_,
+        kept_tries=(growth.kept_probability or 0.0) * sealed,
+        gained_tries=(growth.gained_probability or 0.0) * open_,
+        kept_more_push=more,
+        kept_greatest_push=greatest,
+    )
+
+
+def _distance(fit: Fit) -> float | None:
+    return fit.distances_mm.get(PHRENIC)
+
+
+def _kept_by_push(ready: Simulator, chains: Chains) -> tuple[int, int]:
+    """Of tries that seal, how many do at 31 mm with more push, and with their greatest."""
+    first, unknowns = chains.first, chains.unknowns
+    own = np.flatnonzero(first.sealed[1] & (first.outcome == SEATED))
+    if not len(own):
+        return 0, 0
+    patient = np.repeat(unknowns.patient, unknowns.shape[1], axis=0)
+    scores = unknowns.first.reshape(len(patient), -1)
+    axis = ready.prepared.patch.axis
+    batch = perturbed(
+        ready.one, chains.aim[0], ready.line.origin, patient, scores, axis, ready.law
+    ).only(own)
+    grown = replace(batch, reach_mm=batch.reach_mm + 0.5 * (LARGE_MM - SMALL_MM))
+    held, place = first.push_n[own], first.place[own]
+    # First with the push that it has, then on from there: more push comes after growth.
+    place = minimise(
+        replace(grown, push_n=held), place, ready.through, residual_share=ON_THE_WAY
+    ).place
+    kept = []
+    for push in (MORE_PUSH * held, np.maximum(held, batch.push_n)):
+        pushed = replace(grown, push_n=push)
+        rest = minimise(pushed, place, ready.through, residual_share=ON_THE_WAY)
+        which = np.flatnonzero(rest.at_rest)
+        seals = ready.closes(pushed, which, rest.place[which])[1] if len(which) else which
+        kept.append(int(np.sum(seals)))
+    return kept[0], kept[1]
+
+
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def _change(before: float | None, after: float | None) -> float:
+    return math.nan if before is None or after is None else after - before
+
+
+# ---- sums over veins ------------------------------------------------------------------------
+
+Sum = Callable[[Sequence[GrowthOutcome]], float]
+
+
+@dataclass(frozen=True, slots=True)
+class _Quantity:
+    name: str
+    meaning: str
+    practice: str
+    of: Sum
+
+
+def _mean(values: Sequence[float]) -> float:
+    known = [value for value in values if math.isfinite(value)]
+    return float(np.mean(known)) if known else math.nan
+
+
+def _ratio(part: float, whole: float) -> float:
+    return part / whole if whole > 0 else math.nan
+
+
+def _positive(values: Sequence[float]) -> float:
+    return _mean([float(value > 0.0) for value in values if math.isfinite(value)])
+
+
+def _kept(rows: Sequence[GrowthOutcome], name: str) -> float:
+    return _ratio(sum(getattr(one, name) for one in rows), sum(one.sealed_tries for one in rows))
+
+
+def _phrenic(rows: Sequence[GrowthOutcome]) -> list[float]:
+    """Return the changes in right superior veins, beside which the nerve runs."""
+    return [one.phrenic_mm for one in rows if one.vein == "RSPV"]
+
+
+def _gained(rows: Sequence[GrowthOutcome]) -> float:
+    return _ratio(sum(one.gained_tries for one in rows), sum(one.open_tries for one in rows))
+
+
+QUANTITIES = (
+    _Quantity(
+        "comes_back",
+        "share of veins in which the nominal balloon comes back out of the vein",
+        "97 %",
+        lambda rows: _positive([one.back_mm for one in rows]),
+    ),
+    _Quantity(
+        "back_mm",
+        "how far its equator comes back, mean, mm",
+        "the seat is farther back",
+        lambda rows: _mean([one.back_mm for one in rows]),
+    ),
+    _Quantity(
+        "nominal_sealed",
+        "share of nominal seats that seal with 28 mm",
+        "",
+        lambda rows: _mean([float(one.sealed) for one in rows if one.sealed is not None]),
+    ),
+    _Quantity(
+        "nominal_kept",
+        "of those, share that seals at every diameter up to 31 mm",
+        "usually kept",
+        lambda rows: _mean([float(one.kept) for one in rows if one.kept is not None]),
+    ),
+    _Quantity(
+        "nominal_gained",
+        "of nominal seats without a seal, share that gains one",
+        "",
+        lambda rows: _mean([float(one.gained) for one in rows if one.gained is not None]),
+    ),
+    _Quantity(
+        "kept",
+        "of tries that seal with 28 mm, share that seals at 31 mm",
+        "usually kept",
+        lambda rows: _kept(rows, "kept_tries"),
+    ),
+    _Quantity(
+        "lost",
+        "of tries that seal with 28 mm, share that does not at 31 mm",
+        "",
+        lambda rows: 1.0 - _kept(rows, "kept_tries"),
+    ),
+    _Quantity(
+        "kept_more_push",
+        f"of tries that seal with 28 mm, share that seals at 31 mm with {MORE_PUSH:g} times the "
+        "push",
+        "usually kept",
+        lambda rows: _kept(rows, "kept_more_push"),
+    ),
+    _Quantity(
+        "kept_greatest_push",
+        "the same with the greatest push of that try",
+        "usually kept",
+        lambda rows: _kept(rows, "kept_greatest_push"),
+    ),
+    _Quantity(
+        "gained",
+        "of tries without an antral seal with 28 mm, share that has one at 31 mm",
+        "",
+        _gained,
+    ),
+    _Quantity(
+        "one_try",
+        "probability of an antral seal with one try of 28 mm, mean over veins",
+        "",
+        lambda rows: _mean([one.one_try for one in rows]),
+    ),
+    _Quantity(
+        "growth_adds",
+        "what growth adds to it, mean over veins",
+        "the left inferior vein gains most",
+        lambda rows: _mean([one.grown - one.one_try for one in rows]),
+    ),
+    _Quantity(
+        "antral_area_mm2",
+        "change of the nominal antral area, mean, mm2",
+        "the antrum is larger",
+        lambda rows: _mean([one.area_mm2 for one in rows]),
+    ),
+    _Quantity(
+        "antral_area_larger",
+        "share of veins in which it is larger",
+        "",
+        lambda rows: _positive([one.area_mm2 for one in rows]),
+    ),
+    _Quantity(
+        "phrenic_mm",
+        "change of the distance from the RSPV's balloon to the right phrenic course, mean, mm",
+        "farther",
+        lambda rows: _mean(_phrenic(rows)),
+    ),
+    _Quantity(
+        "phrenic_farther",
+        "share of right superior veins in which it is farther",
+        "",
+        lambda rows: _positive(_phrenic(rows)),
+    ),
+)
+"""What is told of growth, beside what practice tells."""
+
+COLUMNS = (
+    "vein", "quantity", "meaning", "atria", "veins", "value", "value_low", "value_high",
+    "practice", "source",
+)  # fmt: skip
+"""Of ``growth_practice.csv``: a row a vein's name, ``all`` first, and quantity."""
+
+
+@dataclass(frozen=True, slots=True)
+class GrowthRow:
+    """One quantity of one vein's name, or of all veins, with its 95 % interval."""
+
+    vein: str
+    quantity: str
+    meaning: str
+    atria: int
+    veins: int
+    value: float
+    low: float
+    high: float
+    practice: str
+
+
+def growth_rows(outcomes: Sequence[GrowthOutcome], seed: int = 1) -> list[GrowthRow]:
+    """Sum growth up over all veins and by name; atria are drawn again for the intervals."""
+    names = ["all", *sorted({one.vein for one in outcomes}, key=_order)]
+    cases = list(dict.fromkeys(one.case for one in outcomes))
+    rng = np.random.default_rng(seed)
+    draws = rng.integers(0, max(len(cases), 1), (RESAMPLINGS, len(cases)))
+    found = []
+    for name in names:
+        own = [one for one in outcomes if name in ("all", one.vein)]
+        by_case = [[one for one in own if one.case == case] for case in cases]
+        again = [[one for k in chosen for one in by_case[k]] for chosen in draws]
+        for quantity in QUANTITIES:
+            value = quantity.of(own)
+            if not math.isfinite(value):
+                continue
+            drawn = np.array([quantity.of(rows) for rows in again])
+            drawn = drawn[np.isfinite(drawn)]
+            low, high = np.quantile(drawn, (0.025, 0.975))
+            found.append(
+                GrowthRow(
+                    name,
+                    quantity.name,
+                    quantity.meaning,
+                    len({one.case for one in own}),
+                    len(own),
+                    value,
+                    float(low),
+                    float(high),
+                    quantity.practice,
+                )
+            )
+    return found
+
+
+def _order(vein: str) -> tuple[int, str]:
+    usual = ("LSPV", "LIPV", "RSPV", "RIPV")
+    return (usual.index(vein) if vein in usual else len(usual), vein)
+
+
+def growth_csv(rows: Sequence[GrowthRow]) -> str:
+    """Return the sums as CSV."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for one in rows:
+        figures = (f"{value:.4f}" for value in (one.value, one.low, one.high))
+        source = COMMON_PRACTICE if one.practice else ""
+        head = (one.vein, one.quantity, one.meaning, one.atria, one.veins)
+        writer.writerow((*head, *figures, one.practice, source))
+    return text.getvalue()
+
+
+def growth_markdown(rows: Sequence[GrowthRow]) -> str:
+    """Return the sums over all veins as a table, and the shares of tries by vein."""
+    lines = [
+        "| growth from 28 to 31 mm | value | practice (common practice, no source) |",
+        "|---|---|---|",
+    ]
+    for one in rows:
+        if one.vein == "all":
+            lines.append(f"| {one.meaning} | {_told(one)} | {one.practice} |")
+    names = ("kept", "lost", "gained", "one_try", "growth_adds", "antral_area_mm2")
+    lines += ["", f"| vein | {' | '.join(names)} |", "|---" * (1 + len(names)) + "|"]
+    by_name = {(one.vein, one.quantity): one for one in rows}
+    for vein in dict.fromkeys(one.vein for one in rows):
+        told = [by_name.get((vein, name)) for name in names]
+        cells = ["" if one is None else _told(one) for one in told]
+        count = max(one.veins for one in rows if one.vein == vein)
+        lines.append(f"| {vein} ({count}) | {' | '.join(cells)} |")
+    return "\n".join(lines)
+
+
+def _told(row: GrowthRow) -> str:
+    places = 0 if abs(row.value) >= 20.0 else 2
+    return f"{row.value:.{places}f} ({row.low:.{places}f} to {row.high:.{places}f})"
