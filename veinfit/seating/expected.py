@@ -66,7 +66,7 @@ def expected_seals(
     veins = {
         vein: sorted(group, key=lambda fit: fit.balloon_mm)
         for vein, group in by_vein.items()
-        if all(_known(fit) for fit in group)
+        if all(counts(fit) for fit in group)
     }
     if not veins or all(fit.margin is None for group in veins.values() for fit in group):
         return ()
@@ -108,8 +108,8 @@ def _expected(choice: str, tries: int, given: dict[str, FloatArray], approach: s
     )
 
 
-def _known(fit: Fit) -> bool:
-    """Whether a fit has a margin, or cannot reach and so seals nothing."""
+def counts(fit: Fit) -> bool:
+    """Whether a fit has a margin, or cannot reach and so seals nothing; a vein needs all such."""
     return fit.margin is not None or fit.outcome == "cannot reach"
 
 

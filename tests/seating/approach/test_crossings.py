@@ -13,7 +13,9 @@ from veinfit.anatomy.model import SeptalCrossing
 from veinfit.seating.approach.crossings import crossing_map, places_on_septum
 from veinfit.seating.approach.sheath import reach_of
 from veinfit.seating.balloon import sphere
+from veinfit.seating.expected import expected_seals
 from veinfit.seating.seat import seat_vein
+from veinfit.seating.uncertainty.aim_field import AimField
 from veinfit.settings import MarginSettings, SeatingSettings
 from veinfit.surface import Surface
 
@@ -41,9 +43,41 @@ def test_the_own_place_comes_first_and_has_the_margins_probability(fits):
     own, (fit,) = told.places[0], fits
     assert (own.x_mm, own.y_mm, own.z_mm) == tuple(CROSSING.point)
     assert own.misalignment_deg["LSPV"] == pytest.approx(fit.misalignment_deg, abs=0.1)
-    error = np.hypot(own.error, fit.margin.antral.sampling_error)
     assert 0.02 < fit.seal_probability < 0.98
-    assert abs(own.expected_sealed - fit.seal_probability) < 3.0 * error
+    one = next(e for e in expected_seals(fits) if e.tries == 1)
+    assert own.expected_sealed == fit.seal_probability == one.expected_sealed
+    assert own.error == fit.margin.antral.sampling_error
+
+
+def test_tries_over_all_directions_agree_with_the_margin_at_its_own_aim(fits):
+    (fit,) = fits
+    there, error = fit.aim_field.probability(fit.push_direction)
+    apart = np.hypot(error, fit.margin.antral.sampling_error)
+    assert abs(there - fit.seal_probability) < 3.0 * apart
+
+
+def test_places_near_the_own_one_are_held_to_it_and_far_ones_are_not(fits):
+    """By tries of a known law: closure is likelier the farther the aim turns to one side."""
+    rng = np.random.default_rng(5)
+    scatter, count = 0.2, 4000
+    cosine = 1.0 - rng.random(count) * (1.0 - np.cos(1.2))
+    turn = 2.0 * np.pi * rng.random(count)
+    across = np.sqrt(1.0 - cosine**2)
+    direction = np.stack([across * np.cos(turn), across * np.sin(turn), cosine], axis=1)
+    antral = (rng.random(count) < 0.5 + 0.4 * direction[:, 0]).astype(float)
+    even = np.full(count, 1.0 / (2.0 * np.pi * (1.0 - np.cos(1.2))))
+    field = AimField(direction, antral, even, scatter, np.arange(count))
+    home = np.array([0.0, 0.0, 1.0])
+    wide = field.probability(home)[0] + 0.1
+    for angle in (0.0, 0.05, 0.4, 0.9):
+        aim = np.array([np.sin(angle), 0.0, np.cos(angle)])
+        plain, _ = field.probability(aim)
+        held, error = field.probability_beside(aim, home, wide, 0.03)
+        # Weights of two aims an angle apart agree by exp(-angle^2 / 4 scatter^2).
+        share = np.exp(-0.25 * (angle / scatter) ** 2)
+        assert held - plain == pytest.approx(0.1 * share, abs=0.012)
+        if angle == 0.0:
+            assert (held, error) == (pytest.approx(wide), pytest.approx(0.03))
 
 
 def test_courses_over_the_wall_between_are_those_over_all_of_it(fits):

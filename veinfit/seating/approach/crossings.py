@@ -2,7 +2,8 @@
 
 From every place of a grid on the septal wall the sheath's course to every vein is found
 anew. The probability that a balloon on that course seals is told by the tries that were
-already made over all directions; the mechanics are not run again.
+already made over all directions; the mechanics are not run again. At the case's own place it
+is the margin's, and that of places near by is held to it.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from veinfit.seating.approach.rays import free_distance_mm
 from veinfit.seating.approach.reachable import FaceBoxes, in_box
 from veinfit.seating.approach.septum import lies_in_vein
 from veinfit.seating.approach.sheath import Reach, reach_of
+from veinfit.seating.expected import counts
 from veinfit.seating.further import BestCrossing, CrossingPlace, Crossings
 from veinfit.seating.model import Fit
 from veinfit.settings import SeatingSettings
@@ -70,9 +72,11 @@ def crossing_map(
     wall = FaceBoxes.of(anatomy.lumen)
     reaches = [_reaches(wall, veins, stand, settings) for stand in stands]
     balloons = list(dict.fromkeys(fit.balloon for fit in own))
-    by_key = {(fit.vein, fit.balloon): fit for fit in own}
+    # The same veins as in the numbers expected of the whole case.
+    left_out = {fit.vein for fit in own if not counts(fit)}
+    by_key = {(fit.vein, fit.balloon): fit for fit in own if fit.vein not in left_out}
     places = tuple(
-        _place(stand, balloon, reach, by_key)
+        _place(stand, crossing, balloon, reach, by_key)
         for balloon in balloons
         for stand, reach in zip(stands, reaches, strict=True)
     )
@@ -154,39 +158,53 @@ def _wall_between(
 
 
 def _place(
+    stand: SeptalCrossing,
     crossing: SeptalCrossing,
     balloon: str,
     reaches: dict[str, Reach],
     fits: dict[tuple[str, str], Fit],
 ) -> CrossingPlace:
-    total, variance = 0.0, 0.0
-    known, counted = True, False
-    for vein, reach in reaches.items():
-        fit = fits.get((vein, balloon))
-        if fit is None or fit.outcome == "not assessed":
-            continue
-        counted = True
-        if reach.reason:
-            continue
-        told = None if fit.aim_field is None else fit.aim_field.probability(reach.course.direction)
-        if told is None:
-            known = False
-            continue
-        total += told[0]
-        variance += told[1] ** 2
-    x, y, z = (float(value) for value in crossing.point)
+    told = [
+        _chance(fits[vein, balloon], reach, stand is crossing)
+        for vein, reach in reaches.items()
+        if (vein, balloon) in fits
+    ]
+    known = [one for one in told if one is not None]
+    all_known = bool(told) and len(known) == len(told)
+    x, y, z = (float(value) for value in stand.point)
     return CrossingPlace(
         x,
         y,
         z,
         balloon,
-        total if known and counted else None,
+        sum(one[0] for one in known) if all_known else None,
         {
             vein: reach.course.misalignment_deg
             for vein, reach in reaches.items()
             if not reach.reason
         },
-        math.sqrt(variance) if known and counted else None,
+        math.hypot(*(one[1] for one in known)) if all_known else None,
+    )
+
+
+def _chance(fit: Fit, reach: Reach, own: bool) -> tuple[float, float] | None:
+    """Probability of an antral seal and its standard error; None where the tries do not tell it.
+
+    From the case's own place it is the margin's.
+    """
+    margin, field = fit.margin, fit.aim_field
+    if own and margin is not None:
+        return margin.antral.probability, margin.antral.sampling_error
+    if reach.reason:
+        return 0.0, 0.0
+    if field is None:
+        return None
+    direction = reach.course.direction
+    if margin is None or fit.push_direction is None:
+        return field.probability(direction)
+    chance = margin.antral
+    return field.probability_beside(
+        direction, fit.push_direction, chance.probability, chance.sampling_error
     )
 
 

@@ -62,6 +62,42 @@ class AimField:
         mild = (mean * effective + 0.5) / (effective + 1.0)
         return mean, max(spread, float(np.sqrt(mild * (1.0 - mild) / effective)))
 
+    def probability_beside(
+        self, aim: FloatArray, other: FloatArray, told: float, error: float
+    ) -> tuple[float, float] | None:
+        """Probability of :meth:`probability`, held to what is told of another aim (3,).
+
+        Tries that count for both aims err for both alike: the miss at the other aim is taken
+        off here in the share in which they are the same tries. At the other aim itself the
+        probability is the one that is told.
+
+        Parameters
+        ----------
+        aim, other : (3,) array
+        told, error : float
+            Probability of a try that aims at the other, and its standard error.
+
+        Notes
+        -----
+        The other aim's is a control variate [1]_, whose factor is the covariance of the two
+        over the variance of the other, for tries of one variance.
+
+        References
+        ----------
+        .. [1] Hammersley JM, Handscomb DC, Monte Carlo methods, Methuen 1964, section 5.5
+           (from memory).
+        """
+        weight, beside = self.weights(aim), self.weights(other)
+        plain = self.probability(aim)
+        if weight is None or beside is None or plain is None:
+            return plain
+        share = min(float(weight @ beside) / float(beside @ beside), 1.0)
+        there = float(beside @ self.antral)
+        value = min(max(plain[0] + share * (told - there), 0.0), 1.0)
+        off = weight * (self.antral - plain[0]) - share * beside * (self.antral - there)
+        own = max(float(np.linalg.norm(off)), (1.0 - share) * plain[1])
+        return value, float(np.hypot(own, share * error))
+
 
 def normal_density(angle: FloatArray, scatter: float) -> FloatArray:
     """Density per square radian on the sphere of a try at an angle from its aim."""
