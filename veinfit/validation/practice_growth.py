@@ -18,7 +18,7 @@ import numpy as np
 from veinfit.anatomy.model import Anatomy
 from veinfit.seating.approach.line import approach_line
 from veinfit.seating.balloon import sphere
-from veinfit.seating.growth.in_place import ON_THE_WAY, growth_of
+from veinfit.seating.growth.in_place import STEP_RESIDUAL_SHARE, growth_of
 from veinfit.seating.mechanics.minimise import minimise
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
@@ -86,18 +86,18 @@ def growth_outcomes_of(
     case: str, anatomy: Anatomy, structures: Mapping[str, Structure], settings: Settings
 ) -> list[GrowthOutcome]:
     """Let 28 mm grow to 31 mm in every vein of one atrium, by the transseptal approach."""
-    seating, law = settings.seating, settings.margin
+    seating, margin = settings.seating, settings.margin
     phrenic = {name: one for name, one in structures.items() if name == PHRENIC}
     found = []
     for vein in anatomy.veins:
         line = approach_line("transseptal", anatomy, vein, seating)
         outcome = GrowthOutcome(case, vein.name)
         if not line.cannot_reach:
-            reserve = RESERVE_SD * law.surface_offset_sd_mm
+            reserve = RESERVE_SD * margin.surface_offset_sd_mm
             prepared = prepare(anatomy, vein, 0.5 * LARGE_MM + reserve, seating)
             small, larger = sphere(SMALL_MM), sphere(LARGE_MM)
             grows_to = larger.shape.reach_mm
-            ready = simulator(prepared, small, line, seating, law, grows_to_mm=grows_to)
+            ready = simulator(prepared, small, line, seating, margin, grows_to_mm=grows_to)
             outcome = _outcome(outcome, ready, phrenic, settings)
         found.append(outcome)
     return found
@@ -157,18 +157,18 @@ def _kept_by_push(ready: Simulator, chains: Chains) -> tuple[int, int]:
     scores = unknowns.first.reshape(len(patient), -1)
     axis = ready.prepared.patch.axis
     batch = perturbed(
-        ready.one, chains.aim[0], ready.line.origin, patient, scores, axis, ready.law
+        ready.one, chains.aim[0], ready.line.origin, patient, scores, axis, ready.margin
     ).only(own)
     grown = replace(batch, reach_mm=batch.reach_mm + 0.5 * (LARGE_MM - SMALL_MM))
     held, place = first.push_n[own], first.place[own]
     # First with the push that it has, then on from there: more push comes after growth.
     place = minimise(
-        replace(grown, push_n=held), place, ready.through, residual_share=ON_THE_WAY
+        replace(grown, push_n=held), place, ready.through, residual_share=STEP_RESIDUAL_SHARE
     ).place
     kept = []
     for push in (MORE_PUSH * held, np.maximum(held, batch.push_n)):
         pushed = replace(grown, push_n=push)
-        rest = minimise(pushed, place, ready.through, residual_share=ON_THE_WAY)
+        rest = minimise(pushed, place, ready.through, residual_share=STEP_RESIDUAL_SHARE)
         which = np.flatnonzero(rest.at_rest)
         seals = ready.closes(pushed, which, rest.place[which])[1] if len(which) else which
         kept.append(int(np.sum(seals)))

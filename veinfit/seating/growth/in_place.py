@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import islice
 
 import numpy as np
 
@@ -20,7 +21,6 @@ from veinfit.seating.balloon import Balloon
 from veinfit.seating.further import Growth, GrowthStep
 from veinfit.seating.growth.loop import loop_reading
 from veinfit.seating.kinds import Outcome
-from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, minimise
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
@@ -35,16 +35,13 @@ from veinfit.seating.uncertainty.chains import Chains
 from veinfit.seating.uncertainty.readings import SEATED
 from veinfit.seating.uncertainty.unknowns import perturbed
 from veinfit.settings import MarginSettings, SeatingSettings
-from veinfit.vectors import FloatArray, IntArray
+from veinfit.vectors import FloatArray
 
 STEP_MM = 0.5
 """Greatest step of the diameter."""
 
-NOMINAL_SHARE = 1e-5
-"""Nominal seats balance to this share of the push while they grow, ..."""
-
 STEP_RESIDUAL_SHARE = 1e-3
-"""... the tries to this one."""
+"""Each step balances to this share of the push: on a wall of 1 N/mm to within 0.001 mm."""
 
 
 def growth_of(
@@ -105,31 +102,56 @@ def _nominal(
     structures: Mapping[str, Structure],
     loop_mm: float,
 ) -> tuple[list[GrowthStep], list[tuple[float, float, float] | None]]:
-    found: list[GrowthStep] = []
-    centres: list[tuple[float, float, float] | None] = []
-    for balloon, place in _places(fit, diameters, simulator):
-        step = GrowthStep(
-            vein=fit.vein,
-            approach=fit.approach,
-            from_balloon=fit.balloon,
-            to_balloon="",
+    # The first is the seat that is told already.
+    found = [_seat(fit)]
+    centres = [_point(fit.centre)]
+    for balloon, place in islice(_places(fit, diameters, simulator), 1, None):
+        step = replace(
+            _blank(fit),
             diameter_mm=balloon.equatorial_mm,
             outcome=place if isinstance(place, str) else "seated",
         )
         if not isinstance(place, str):
             step = _read(step, simulator, balloon, place, structures, loop_mm)
-            x, y, z = place[:3].tolist()
-            centres.append((x, y, z))
-        else:
-            centres.append(None)
         found.append(step)
+        centres.append(None if isinstance(place, str) else _point(place))
     return found, centres
+
+
+def _point(place: FloatArray | None) -> tuple[float, float, float] | None:
+    if place is None:
+        return None
+    x, y, z = place[:3].tolist()
+    return x, y, z
+
+
+def _blank(fit: Fit) -> GrowthStep:
+    return GrowthStep(fit.vein, fit.approach, fit.balloon, "", fit.balloon_mm, "seated")
+
+
+def _seat(fit: Fit) -> GrowthStep:
+    """Return the seat of the smaller size as the first step."""
+    return replace(
+        _blank(fit),
+        depth_mm=fit.depth_mm,
+        occluded=fit.occluded,
+        sealed=fit.sealed,
+        leak_width_mm=fit.leak_width_mm,
+        leak_side=fit.leak_side,
+        antral_area_mm2=fit.antral_area_mm2,
+        loop_depth_mm=fit.loop_depth_mm,
+        loop_fit=fit.loop_fit,
+        distances_mm=fit.distances_mm,
+    )
 
 
 def _places(
     fit: Fit, diameters: FloatArray, simulator: Simulator
 ) -> Iterator[tuple[Balloon, FloatArray | Outcome]]:
-    """Yield the balloon at each diameter and where it rests; what became of it once it does not."""
+    """Yield the balloon at each diameter and where it rests; what became of it once it does not.
+
+    At the first it rests already.
+    """
     settings, prepared, line = simulator.seating, simulator.prepared, simulator.line
     batch = balloon_batch(prepared, simulator.contact, [line], settings, exact=True)
     batch = replace(batch, push_n=np.array([fit.push_n]))
@@ -138,11 +160,11 @@ def _places(
     lost: Outcome | None = None
     for diameter in diameters:
         balloon = simulator.balloon.resized(float(diameter - simulator.balloon.equatorial_mm))
-        if lost is None:
+        if lost is None and diameter > diameters[0]:
             grown = replace(batch, shape=balloon.shape).resized(balloon.shape.reach_mm)
             # From where it would be if it went on as in the last step.
             ahead = place + (place - before)
-            rest = minimise(grown, ahead, simulator.through, residual_share=NOMINAL_SHARE)
+            rest = minimise(grown, ahead, simulator.through, residual_share=STEP_RESIDUAL_SHARE)
             if rest.state[0] == AT_REST:
                 before, place = place, rest.place
             else:
@@ -289,34 +311,28 @@ def _tries(
     for told, name in ((sealed, "sealed"), (antral, "antral")):
         told.append(np.where(first.assessed, getattr(first, name)[1].astype(float), np.nan))
     place = first.place[own]
+    before = place.copy()
     pushed = replace(batch.only(own), push_n=first.push_n[own])
     alive = np.ones(len(own), dtype=bool)
     for diameter in diameters[1:]:
         longer = 0.5 * float(diameter - diameters[0])
         which = np.flatnonzero(alive)
         grown = replace(pushed.only(which), reach_mm=pushed.reach_mm[which] + longer)
-        rest = minimise(grown, place[which], simulator.through, residual_share=STEP_RESIDUAL_SHARE)
-        place[which] = rest.place
+        # From where they would be if they went on as in the last step.
+        ahead = 2.0 * place[which] - before[which]
+        rest = minimise(grown, ahead, simulator.through, residual_share=STEP_RESIDUAL_SHARE)
+        before[which], place[which] = place[which], rest.place
         alive[which[~rest.at_rest]] = False
         held = np.flatnonzero(rest.at_rest)
         here_sealed, here_antral = blank.copy(), blank.copy()
         if len(held):
-            closed, shut = _closed(simulator, grown, held, rest.place[held])
+            closed, deep = simulator.closes_antrally(grown, held, rest.place[held])
             here_sealed[own[which[held]]] = closed
-            here_antral[own[which[held]]] = shut
+            here_antral[own[which[held]]] = closed & ~deep
         sealed.append(here_sealed)
         antral.append(here_antral)
     shape = unknowns.shape
     return [one.reshape(shape) for one in sealed], [one.reshape(shape) for one in antral]
-
-
-def _closed(
-    simulator: Simulator, batch: BalloonBatch, which: IntArray, place: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Whether grown balloons seal, and whether they do so antrally: 1 or 0."""
-    sealed = simulator.closes(batch, which, place)[1]
-    deep = simulator.deep(batch, which, place)
-    return sealed.astype(float), (sealed & ~deep).astype(float)
 
 
 def _rows(values: FloatArray) -> list[float]:

@@ -15,10 +15,10 @@ import numpy as np
 
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
-SETS_LOOKED_AT = 10
+SETS_LOOKED_AT = 8
 """Closed lines are looked for with so many sets of seats, ..."""
 
-COMBINATIONS_LOOKED_AT = 120
+COMBINATIONS_LOOKED_AT = 64
 """... and with so many of the likeliest combinations of tries of each."""
 
 THIRDS = 6

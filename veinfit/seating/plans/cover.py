@@ -103,20 +103,41 @@ def closed_together(cover: Sequence[Cover], which: Sequence[IntArray]) -> BoolAr
         Which try of each makes up each set.
     """
     wall = cover[0].wall
-    seats = np.zeros((len(which[0]), len(wall.points)), dtype=np.int8)
+    result = np.zeros(len(which[0]), dtype=bool)
+    touched = np.zeros((len(result), len(wall.points)), dtype=bool)
+    for one, rows in zip(cover, which, strict=True):
+        touched |= one.cold[rows]
+    # Seams open the line in places alone: where it has none all round it has none after either.
+    may = np.flatnonzero(wall.all_round(touched))
+    if len(may):
+        own = [rows[may] for rows in which]
+        result[may] = wall.parted(_overlapping(wall, cover, own))
+    return result
+
+
+def _overlapping(wall: ClosureWall, cover: Sequence[Cover], which: Sequence[IntArray]) -> BoolArray:
+    """Points (M, K) that sets of seats hold closed; where bands only meet a way leads through."""
+    # Only where any of them touches.
+    points = np.any([one.cold.any(axis=0) for one in cover], axis=0)
+    own = np.flatnonzero(points)
+    seats = np.zeros((len(which[0]), len(own)), dtype=np.int8)
     gap = np.full(seats.shape, np.inf)
     for number, (one, rows) in enumerate(zip(cover, which, strict=True)):
-        seats |= (one.cold[rows] << number).astype(np.int8)
-        gap = np.minimum(gap, one.gap_mm[rows])
-    closed = np.asarray(seats > 0)
+        here = one.gap_mm[:, own][rows]
+        seats |= ((here <= one.tolerance_mm) << number).astype(np.int8)
+        gap = np.minimum(gap, here)
+    held = np.asarray(seats > 0)
     if len(cover) > 1:
-        links = wall.links[(wall.links < len(wall.points)).all(axis=1)]
+        inner = wall.links[(wall.links < len(wall.points)).all(axis=1)]
         # Only where bands of different seats lie side by side.
-        ever = np.asarray(closed.any(axis=0))
-        links = links[ever[links].all(axis=1)]
+        place = np.cumsum(points) - 1
+        links = place[inner[points[inner].all(axis=1)]]
+        links = links[held.any(axis=0)[links].all(axis=1)]
         a, b = links.T
-        seam = closed[:, a] & closed[:, b] & ((seats[:, a] & seats[:, b]) == 0)
+        seam = held[:, a] & held[:, b] & ((seats[:, a] & seats[:, b]) == 0)
         row, link = np.nonzero(seam)
         farther = np.where(gap[row, a[link]] >= gap[row, b[link]], a[link], b[link])
-        closed[row, farther] = False
-    return wall.parted(closed)
+        held[row, farther] = False
+    closed = np.zeros((len(held), len(wall.points)), dtype=bool)
+    closed[:, own] = held
+    return closed

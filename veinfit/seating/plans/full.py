@@ -9,9 +9,9 @@ import numpy as np
 
 from veinfit.seating.mechanics.minimise import AT_REST, minimise
 from veinfit.seating.patch import WallPatch
-from veinfit.seating.prepare import PreparedVein, balloon_batch
+from veinfit.seating.prepare import balloon_batch
 from veinfit.seating.seal.antral import contact_ring_deg
-from veinfit.seating.seal.clock import MERIDIANS, meridian_hours, meridians, read_clock
+from veinfit.seating.seal.clock import MERIDIANS, Meridians, meridian_hours, read_clock
 from veinfit.seating.seal.gap import GapField, gap_field
 from veinfit.seating.seal.grade import is_deep
 from veinfit.seating.seal.orifice import CutGraph
@@ -45,7 +45,9 @@ class FullSeat:
     band_to_mm: FloatArray
 
 
-def full_seat(simulator: Simulator, direction: FloatArray, nominal: Readings, row: int) -> FullSeat:
+def full_seat(
+    simulator: Simulator, direction: FloatArray, nominal: Readings, row: int, lines: Meridians
+) -> FullSeat:
     """Let the balloon of a nominal try come to rest on the refined wall, with the same push.
 
     Parameters
@@ -57,6 +59,8 @@ def full_seat(simulator: Simulator, direction: FloatArray, nominal: Readings, ro
         Tries without perturbation.
     row : int
         Which of them.
+    lines : Meridians
+        Of the vein's wall.
     """
     none = FullSeat(None, None, None, *np.full((2, MERIDIANS), np.nan))
     settings, prepared, balloon = simulator.seating, simulator.prepared, simulator.balloon
@@ -70,7 +74,6 @@ def full_seat(simulator: Simulator, direction: FloatArray, nominal: Readings, ro
         return none
     tolerance = settings.contact_tolerance_mm
     field = gap_field(patch, simulator.contact.touchable, balloon, centre, direction, tolerance)
-    lines = meridians(prepared.patch)
     ring = contact_ring_deg(read_clock(prepared.patch, lines, field, tolerance), tolerance)
     depth = float((centre - patch.centre) @ patch.normal)
     if is_deep(depth, ring, settings):
@@ -152,11 +155,9 @@ def plan_gap(
     return path.width, int(ends[np.argmax(joined.warm_open_mm[ends])])
 
 
-def line_of(
-    prepared: PreparedVein, fields: Sequence[GapField | None], tolerance_mm: float
-) -> FloatArray:
+def line_of(lines: Meridians, fields: Sequence[GapField | None]) -> FloatArray:
     """Points (M, 3) of the line of least gap, one on each meridian; NaN where no seat touches."""
-    joined, lines = together(fields), meridians(prepared.patch)
+    joined = together(fields)
     result = np.full((MERIDIANS, 3), np.nan)
     if joined is None:
         return result

@@ -22,13 +22,14 @@ from veinfit.seating.patch import WallPatch
 from veinfit.seating.plans.choose import Candidates, Closes, best_sets
 from veinfit.seating.plans.cover import Cover, closed_together, cover_of, shared_wall
 from veinfit.seating.plans.full import FullSeat, full_seat, line_of, longest_arc, plan_gap
+from veinfit.seating.seal.clock import meridians
 from veinfit.seating.seal.closure import ClosureWall
-from veinfit.seating.seal.orifice import CutGraph, cut_graph
+from veinfit.seating.seal.orifice import cut_graph
 from veinfit.seating.uncertainty.attempts import WIDE_MM, Simulator
 from veinfit.seating.uncertainty.made import TriesMade
 from veinfit.seating.uncertainty.margin import LEAST_ASSESSED
 from veinfit.seating.uncertainty.readings import NOT_ASSESSED, Readings
-from veinfit.seating.uncertainty.unknowns import draw
+from veinfit.seating.uncertainty.unknowns import TryInputs, draw
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 TRIES_PER_PATIENT = 4
@@ -36,6 +37,10 @@ TRIES_PER_PATIENT = 4
 
 SECTORS = 24
 """Directions around the vein in which a set of seats must cover the wall."""
+
+
+_Key = tuple[str, int]
+"""A size of balloon and a nominal try of it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +60,11 @@ class _Aim:
     direction: FloatArray
     hour: float
     tilt_deg: float
+
+    @property
+    def key(self) -> _Key:
+        """By what it is looked up."""
+        return self.tried.simulator.balloon.name, self.row
 
     @property
     def nominal(self) -> Readings:
@@ -97,9 +107,9 @@ def plans_of(
     found = _reach(VeinPlans(patch.vein, line.kind, best), patch, simulator, nominal)
     aims, seats, closes = _candidates(tried, directions, nominal)
     plans: list[Plan] = []
-    graph = cut_graph(patch)
+    looked_up = _Seats(wall, patch)
     for chosen in best_sets(seats, closes):
-        plan = _plan([aims[number] for number in chosen], wall, graph)
+        plan = _plan([aims[number] for number in chosen], looked_up)
         told, before = plan.seal_probability, plans[-1].seal_probability if plans else None
         # Three seats are worth no row that are no likelier than two.
         if before is None or (told is not None and told > before):
@@ -212,12 +222,66 @@ def _directions(cover: Cover) -> BoolArray:
     return np.asarray(sectors.reshape(len(sectors), SECTORS, -1).any(axis=2))
 
 
-def _plan(aims: Sequence[_Aim], wall: ClosureWall, graph: CutGraph) -> Plan:
+class _Seats:
+    """Seats of the plans of one vein, each worked out once: three have two of before among them."""
+
+    def __init__(self, wall: ClosureWall, patch: WallPatch) -> None:
+        self.graph, self.lines = cut_graph(patch), meridians(patch)
+        self._wall = wall
+        self._full: dict[_Key, FullSeat] = {}
+        self._tries: dict[_Key, tuple[Cover, BoolArray]] = {}
+
+    def full(self, aim: _Aim) -> FullSeat:
+        """Return the seat on the refined wall."""
+        if aim.key not in self._full:
+            simulator = aim.tried.simulator
+            self._full[aim.key] = full_seat(
+                simulator, aim.direction, aim.nominal, aim.row, self.lines
+            )
+        return self._full[aim.key]
+
+    def tries(self, aims: Sequence[_Aim]) -> list[tuple[Cover, BoolArray]]:
+        """Return what tries made for these seats alone cover, and which could be assessed."""
+        fresh: dict[str, list[_Aim]] = {}
+        for aim in aims:
+            if aim.key not in self._tries:
+                fresh.setdefault(aim.tried.simulator.balloon.name, []).append(aim)
+        for own in fresh.values():
+            self._make(own)
+        return [self._tries[aim.key] for aim in aims]
+
+    def _make(self, aims: Sequence[_Aim]) -> None:
+        """Make the tries of seats of one size, in one batch."""
+        tried = aims[0].tried
+        simulator, patients = tried.simulator, len(tried.made.chains.unknowns.patient)
+        margin = replace(
+            simulator.margin,
+            samples=patients * TRIES_PER_PATIENT,
+            chains_per_patient=TRIES_PER_PATIENT,
+        )
+        inputs = []
+        for aim in aims:
+            unknowns = draw(margin, f"plan {simulator.label} {aim.hour:.3f} {aim.tilt_deg:.3f}", 1)
+            patient = np.repeat(unknowns.patient, TRIES_PER_PATIENT, axis=0)
+            scores = unknowns.first.reshape(len(patient), -1)
+            inputs.append(TryInputs(np.tile(aim.direction, (len(patient), 1)), patient, scores))
+        whole = TryInputs.joined(inputs)
+        readings = simulator.tries(whole.aim, whole.patient, whole.scores, widths=0)
+        begin = 0
+        for aim, one in zip(aims, inputs, strict=True):
+            own = readings.rows(slice(begin, begin + one.count))
+            cover = cover_of(self._wall, simulator, own, one.patient)
+            self._tries[aim.key] = cover, own.outcome != NOT_ASSESSED
+            begin += one.count
+
+
+def _plan(aims: Sequence[_Aim], seats: _Seats) -> Plan:
     first = aims[0].tried.simulator
     patch, tolerance = first.prepared.patch, first.seating.contact_tolerance_mm
-    full = [full_seat(aim.tried.simulator, aim.direction, aim.nominal, aim.row) for aim in aims]
-    gap_mm, narrowest = plan_gap(patch, graph, [seat.field for seat in full], tolerance)
-    probability, error, without = _probability(aims, wall)
+    full = [seats.full(aim) for aim in aims]
+    fields = [seat.field for seat in full]
+    gap_mm, narrowest = plan_gap(patch, seats.graph, fields, tolerance)
+    probability, error, without = _probability(seats.tries(aims))
     closed = gap_mm is not None and gap_mm <= tolerance
     return Plan(
         seats=tuple(
@@ -227,7 +291,7 @@ def _plan(aims: Sequence[_Aim], wall: ClosureWall, graph: CutGraph) -> Plan:
         sampling_error=error,
         open_gap_mm=None if gap_mm is None else float(np.clip(gap_mm, 0.0, WIDE_MM)),
         open_side="" if closed else _side(patch, narrowest),
-        line_mm=line_of(first.prepared, [seat.field for seat in full], tolerance),
+        line_mm=line_of(seats.lines, fields),
     )
 
 
@@ -249,36 +313,19 @@ def _told(aim: _Aim, seat: FullSeat, without: float | None) -> PlanSeat:
 
 
 def _probability(
-    aims: Sequence[_Aim], wall: ClosureWall
+    tries: Sequence[tuple[Cover, BoolArray]],
 ) -> tuple[float | None, float | None, list[float | None]]:
     """Probability that seats close a vein together, its error, and that without each of them.
 
-    By tries made for this alone. Those of one draw of the patient's unknowns are set beside
-    one another in every way.
+    Tries of one draw of the patient's unknowns are set beside one another in every way.
     """
-    covers, known = [], []
-    for number, aim in enumerate(aims):
-        simulator = aim.tried.simulator
-        patients = len(aim.tried.made.chains.unknowns.patient)
-        margin = replace(
-            simulator.margin,
-            samples=patients * TRIES_PER_PATIENT,
-            chains_per_patient=TRIES_PER_PATIENT,
-        )
-        label = f"plan {simulator.label} seat {number}"
-        unknowns = draw(margin, label, 1)
-        patient = np.repeat(unknowns.patient, TRIES_PER_PATIENT, axis=0)
-        scores = unknowns.first.reshape(len(patient), -1)
-        directions = np.tile(aim.direction, (len(patient), 1))
-        readings = simulator.tries(directions, patient, scores, widths=0)
-        covers.append(cover_of(wall, simulator, readings, patient))
-        known.append(readings.outcome != NOT_ASSESSED)
+    covers, known = [one[0] for one in tries], [one[1] for one in tries]
     whole = _share_closed(covers, known)
     if whole is None:
-        return None, None, [None] * len(aims)
+        return None, None, [None] * len(tries)
     without = []
-    for number in range(len(aims)):
-        others = [one for one in range(len(aims)) if one != number]
+    for number in range(len(tries)):
+        others = [one for one in range(len(tries)) if one != number]
         told = _share_closed([covers[k] for k in others], [known[k] for k in others])
         without.append(None if told is None else told[0])
     return *whole, without

@@ -88,7 +88,7 @@ class ClosureWall:
         if not self._joined:
             return np.ones(len(closed), dtype=bool)
         result = np.zeros(len(closed), dtype=bool)
-        may = np.flatnonzero(self._all_round(closed))
+        may = np.flatnonzero(self.all_round(closed))
         if len(may):
             result[may] = self._parted(closed[may])
         return result
@@ -99,7 +99,7 @@ class ClosureWall:
         _, label = _components(self.links, self.wall.node_count + 2)
         return bool(label[-1] == label[-2])
 
-    def _all_round(self, closed: BoolArray) -> BoolArray:
+    def all_round(self, closed: BoolArray) -> BoolArray:
         """Which of the closed ones (N, K) leave no wide arc around the vein without any."""
         touched = np.zeros((len(closed), SECTORS), dtype=bool)
         ball, vertex = np.nonzero(closed)

@@ -175,9 +175,24 @@ class Simulator:
         self, batch: BalloonBatch, which: IntArray, place: FloatArray
     ) -> tuple[BoolArray, BoolArray]:
         """Whether balloons (K,) occlude and seal at places (K, 3 + M)."""
-        gap, polar = self.closure.measured(
+        return self._closes(*self._measured(batch, which, place))
+
+    def closes_antrally(
+        self, batch: BalloonBatch, which: IntArray, place: FloatArray
+    ) -> tuple[BoolArray, BoolArray]:
+        """Whether balloons (K,) at places (K, 3 + M) seal, and whether they lie deep."""
+        gap, polar = self._measured(batch, which, place)
+        deep = self._deep(gap, polar, place, self.seating.contact_tolerance_mm)
+        return self._closes(gap, polar)[1], deep
+
+    def _measured(
+        self, batch: BalloonBatch, which: IntArray, place: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        return self.closure.measured(
             self.balloon, batch.reach_mm[which], batch.direction[which], place
         )
+
+    def _closes(self, gap: FloatArray, polar: FloatArray) -> tuple[BoolArray, BoolArray]:
         contact = gap <= self.seating.contact_tolerance_mm
         occluded = self.closure.parted(contact)
         cold = contact & self.balloon.freezes_at(polar)
@@ -186,13 +201,6 @@ class Simulator:
         if warm.any():
             sealed[warm] = self.closure.parted(cold[warm])
         return occluded, sealed
-
-    def deep(self, batch: BalloonBatch, which: IntArray, place: FloatArray) -> BoolArray:
-        """Whether balloons (K,) at places (K, 3 + M) lie deep."""
-        gap, polar = self.closure.measured(
-            self.balloon, batch.reach_mm[which], batch.direction[which], place
-        )
-        return self._deep(gap, polar, place, self.seating.contact_tolerance_mm)
 
     def read(
         self,
