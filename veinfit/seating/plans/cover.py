@@ -118,7 +118,7 @@ def closed_together(cover: Sequence[Cover], which: Sequence[IntArray]) -> BoolAr
 def _overlapping(wall: ClosureWall, cover: Sequence[Cover], which: Sequence[IntArray]) -> BoolArray:
     """Points (M, K) that sets of seats hold closed; where bands only meet a way leads through."""
     # Only where any of them touches.
-    points = np.any([one.cold.any(axis=0) for one in cover], axis=0)
+    points = np.asarray(np.any([one.cold.any(axis=0) for one in cover], axis=0))
     own = np.flatnonzero(points)
     seats = np.zeros((len(which[0]), len(own)), dtype=np.int8)
     gap = np.full(seats.shape, np.inf)
@@ -132,7 +132,8 @@ def _overlapping(wall: ClosureWall, cover: Sequence[Cover], which: Sequence[IntA
         # Only where bands of different seats lie side by side.
         place = np.cumsum(points) - 1
         links = place[inner[points[inner].all(axis=1)]]
-        links = links[held.any(axis=0)[links].all(axis=1)]
+        ever = np.asarray(held.any(axis=0))
+        links = links[ever[links].all(axis=1)]
         a, b = links.T
         seam = held[:, a] & held[:, b] & ((seats[:, a] & seats[:, b]) == 0)
         row, link = np.nonzero(seam)
