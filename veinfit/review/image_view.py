@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from veinfit.errors import InputError
-from veinfit.frames import clock_direction
+from veinfit.frames import clock_direction, side_letters
 from veinfit.labels.image import ImageVolume, display_window, sample_plane
 from veinfit.report.charts.image_planes import HALF_MM, lumen_curves, plane_frames
 from veinfit.surface import Surface
@@ -59,7 +59,8 @@ class ImageView:
         dict
             ``right`` and ``up``, unit vectors; ``values``, rows from the top as base64 of 16-bit
             steps of ``step`` above ``low``; ``curves`` of the wall, mm along right and up;
-            ``twelve`` and ``three``, directions of the vein's clock in the ostial plane.
+            ``twelve`` and ``three``, directions of the vein's clock in the ostial plane;
+            ``sides``, the letters of what lies right, left, up and down.
 
         Raises
         ------
@@ -87,6 +88,7 @@ class ImageView:
             ],
             "twelve": _plain(clock[0]),
             "three": _plain(clock[1]),
+            "sides": [side_letters(towards) for towards in (right, -right, up, -up)],
         }
 
 

@@ -65,6 +65,10 @@ def test_the_wall_is_cut_where_it_is():
     curves = lumen_curves(handmade.box(), np.zeros(3), np.eye(3)[0], np.eye(3)[1])
     points = np.concatenate(curves)
     assert np.abs(points).max(axis=0) == pytest.approx((20.0, 20.0))
+    # Closed: its sides are 160 mm.
+    assert sum(np.linalg.norm(np.diff(c, axis=0), axis=1).sum() for c in curves) == pytest.approx(
+        160
+    )
 
 
 def test_each_vein_has_a_picture(tmp_path):
@@ -75,7 +79,7 @@ def test_each_vein_has_a_picture(tmp_path):
     assert "predicted seats" not in pictures[1].caption
     for picture in pictures:
         with Image.open(io.BytesIO((tmp_path / picture.file).read_bytes())) as image:
-            assert image.size == (1200, 430)
+            assert image.size == (1200, 470)
 
 
 def test_the_ostium_and_its_calipers_are_drawn_on_the_plane(tmp_path):
@@ -89,7 +93,8 @@ def test_the_ostium_and_its_calipers_are_drawn_on_the_plane(tmp_path):
     )
     draw_image_planes(anatomy, (), drawn_ct(), tmp_path)
     pixels = np.asarray(Image.open(tmp_path / "pictures/LSPV-image.png").convert("RGB"), int)
-    left = pixels[:, :394]
+    # The key below shows the same colours.
+    left = pixels[:430, :394]
     yellow = (abs(left - (0xF2, 0xC2, 0x00)) < 40).all(axis=2)
     rows, columns = np.nonzero(yellow)
     # The panel is a square of 60 mm on 387 px.

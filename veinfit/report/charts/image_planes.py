@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.frames import clock_basis
+from veinfit.frames import clock_basis, side_letters
 from veinfit.labels.image import CONTRAST_CT, ImageVolume, display_window, sample_plane
 from veinfit.report.model import Picture
 from veinfit.report.wording import safe_file_name
@@ -25,6 +26,7 @@ POINTS = 400
 
 TITLE = "on the image"
 LUMEN, OSTIUM, CALIPER = "#1f9e89", "#f2c200", "#ff7f0e"
+LETTERS = "#ffe9a8"
 BALLOONS = ("#4da3ff", "#ff5ca8", "#b48cff", "#7fd6c2")
 
 
@@ -51,7 +53,8 @@ def draw_image_planes(
         caption = (
             f"{vein.name} on the image, {window[0]:g} to {window[1]:g} {unit_of}: the "
             "plane of its ostium with the caliper diameters, and two planes along its normal, into "
-            f"the vein upward, with the ostial line. Squares of {2 * HALF_MM:g} mm."
+            f"the vein upward, with the ostial line. Squares of {2 * HALF_MM:g} mm; letters: left, "
+            "right, anterior, posterior, superior, inferior."
             + (f" Circles of the balloon's diameter: predicted seats of {shown}." if shown else "")
         )
         alt = f"Three planes of the image through the ostium of {vein.name}"
@@ -66,20 +69,22 @@ def plane_frames(normal: FloatArray) -> tuple[tuple[str, FloatArray, FloatArray]
     """
     twelve, three, _ = clock_basis(normal)
     return (
-        ("ostial plane, from the atrium", three, twelve),
-        ("from left to right of it, vein upward", three, normal),
-        ("from its bottom to its top, vein upward", twelve, normal),
+        ("Ostial plane, seen from the atrium", three, twelve),
+        ("Long axis, horizontal cut, vein up", three, normal),
+        ("Long axis, vertical cut, vein up", twelve, normal),
     )
 
 
 def lumen_curves(
     wall: Surface, centre: FloatArray, right: FloatArray, up: FloatArray
 ) -> list[FloatArray]:
-    """Return the wall's cut by a plane as curves (N, 2), mm from its centre."""
+    """Return the wall's cut by a plane as curves (N, 2), mm from its centre.
+
+    The last point of a closed one is its first.
+    """
     curves = plane_contours(wall, centre, np.cross(right, up))
-    return [
-        np.column_stack([(c.points - centre) @ right, (c.points - centre) @ up]) for c in curves
-    ]
+    drawn = [np.concatenate([c.points, c.points[:1]]) if c.closed else c.points for c in curves]
+    return [np.column_stack([(c - centre) @ right, (c - centre) @ up]) for c in drawn]
 
 
 def _drawn(
@@ -91,11 +96,11 @@ def _drawn(
     from matplotlib.figure import Figure
     from matplotlib.patches import Circle
 
-    figure = Figure(figsize=(12.0, 4.3), dpi=100, facecolor="white")
+    figure = Figure(figsize=(12.0, 4.7), dpi=100, facecolor="white")
     canvas = FigureCanvasAgg(figure)
     centre = vein.ostium.centre
     for k, (title, right, up) in enumerate(plane_frames(vein.ostium.normal)):
-        axes = figure.add_axes((0.005 + k / 3, 0.01, 0.323, 0.9))
+        axes = figure.add_axes((0.005 + k / 3, 0.09, 0.323, 0.825))
         grey = sample_plane(image, centre, right, up, HALF_MM, POINTS)
         axes.imshow(
             np.nan_to_num(grey, nan=window[0]), cmap="gray", vmin=window[0], vmax=window[1],
@@ -123,10 +128,40 @@ def _drawn(
                     Circle(place, square**0.5, fill=False, edgecolor=colour, linewidth=1.2)
                 )
         axes.set(xlim=(-HALF_MM, HALF_MM), ylim=(-HALF_MM, HALF_MM), xticks=[], yticks=[])
-        axes.set_title(title, fontsize=14)
+        axes.set_title(title, fontsize=15)
+        _tell_sides(axes, right, up)
+    figure.legend(
+        handles=_key(fits), loc="lower center", ncols=3 + len(fits), frameon=False, fontsize=13,
+        handlelength=1.4, columnspacing=1.4, borderaxespad=0.1,
+    )  # fmt: skip
     stream = io.BytesIO()
     canvas.print_png(stream)  # type: ignore[no-untyped-call]
     return stream.getvalue()
+
+
+def _tell_sides(axes: Any, right: FloatArray, up: FloatArray) -> None:
+    """Write at each edge toward which side of the patient it lies."""
+    from matplotlib.patheffects import withStroke
+
+    edges = ((0.98, 0.5, right), (0.02, 0.5, -right), (0.5, 0.98, up), (0.5, 0.02, -up))
+    for x, y, direction in edges:
+        axes.text(
+            x, y, side_letters(direction), transform=axes.transAxes, color=LETTERS, fontsize=13,
+            ha={0.02: "left", 0.98: "right"}.get(x, "center"),
+            va={0.02: "bottom", 0.98: "top"}.get(y, "center"),
+            path_effects=[withStroke(linewidth=2.5, foreground="black")],
+        )  # fmt: skip
+
+
+def _key(fits: Sequence[Fit]) -> list[Any]:
+    """Return what the colours of the lines mean."""
+    from matplotlib.lines import Line2D
+
+    told = [(LUMEN, "wall"), (OSTIUM, "ostium"), (CALIPER, "caliper diameters")]
+    told += [
+        (c, f"{f.balloon}, predicted") for f, c in zip(fits, BALLOONS * len(fits), strict=False)
+    ]
+    return [Line2D([], [], color=colour, linewidth=2.0, label=words) for colour, words in told]
 
 
 def _calipers(flat: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -46,8 +46,8 @@ function createImagePanel(about, send, onDrag) {
       const step = steps.getUint16(2 * k, true);
       values[k] = step === about.unseen ? NaN : answer.low + answer.step * step;
     }
-    const { right, up, curves, twelve, three } = answer;
-    return { centre, right, up, curves, twelve, three, values, shades: null };
+    const { right, up, curves, twelve, three, sides } = answer;
+    return { centre, right, up, curves, twelve, three, sides, values, shades: null };
   }
   async function fetchPlane(kind, of, mine) {
     const answer = await send("image", { entries: [], kind, ...of });
@@ -126,6 +126,19 @@ function createImagePanel(about, send, onDrag) {
     if (now === null) return;
     for (const kind of only === null ? [0, 1, 2] : [only]) paint(kind);
   }
+  /* Toward which side of the patient each edge lies. */
+  function tellSides(pen, [right, left, up, down], side, scale) {
+    const px = 12 * scale, room = 6 * scale, half = side / 2;
+    pen.setTransform(1, 0, 0, 1, 0, 0);
+    Object.assign(pen, { font: `${px}px sans-serif`, textBaseline: "middle", lineJoin: "round",
+      strokeStyle: "#000", fillStyle: "#ffe9a8", lineWidth: 3 * scale });
+    for (const [letters, x, y, align] of [[right, side - room, half, "right"], [left, room, half, "left"],
+      [up, half, room + px / 2, "center"], [down, half, side - room - px / 2, "center"]]) {
+      pen.textAlign = align;
+      pen.strokeText(letters, x, y);
+      pen.fillText(letters, x, y);
+    }
+  }
   function paint(kind) {
     const canvas = canvases[kind], plane = planes[kind], size = canvas.clientWidth;
     const scale = window.devicePixelRatio || 1, side = Math.round(size * scale);
@@ -164,6 +177,8 @@ function createImagePanel(about, send, onDrag) {
         pen.stroke();
       }
     }
+    tellSides(pen, plane.sides, side, scale);
+    pen.setTransform(k, 0, 0, -k, side / 2, side / 2);
     const at = kind ? cut(plane) : null;
     if (at === null) return;
     const end = (s) => [at.x + s * at.dx, at.y + s * at.dy];
