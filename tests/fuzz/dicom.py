@@ -1,4 +1,4 @@
-"""Small sound DICOM files: segmentations of every kind, contours, and a slice of a series."""
+"""Small sound DICOM files: segmentations of every kind, contours, a slice, many frames."""
 
 from __future__ import annotations
 
@@ -36,14 +36,20 @@ def dicom_seeds(folder: Path) -> list[Seed]:
         "contours": made.structure_set(
             {"left atrium": [_square(z, side) for z, side in enumerate((3, 6, 8, 8, 6, 3))]}
         ),
+        # On borders of pixels, which are told from them.
+        "traced": made.structure_set(
+            {"left atrium": [_square(z, side) for z, side in enumerate((3, 5, 7, 9, 7, 5))]}
+        ),
     }
-    steady({**objects, **{f"slice{k}": ds for k, ds in enumerate(series)}})
+    frames = made.enhanced(affine, np.arange(mask.size).reshape(SHAPE) % 700)
+    steady({**objects, "frames": frames, **{f"slice{k}": ds for k, ds in enumerate(series)}})
     found = [
         Seed(f"{name}.dcm", "v.dcm", _content(ds, folder), lambda path: read_labels(path, None), {})
         for name, ds in objects.items()
     ]
     slices = {f"s{k}.dcm": _content(ds, folder) for k, ds in enumerate(series)}
     first = slices.pop("s4.dcm")
+    found.append(Seed("frames.dcm", "v.dcm", _content(frames, folder), read_image, {}))
     return [*found, Seed("slice.dcm", "s4.dcm", first, lambda p: read_image(p.parent), slices)]
 
 

@@ -10,6 +10,8 @@ with `lumen_surface`.
 
 from __future__ import annotations
 
+from itertools import permutations
+
 import numpy as np
 import numpy.typing as npt
 from scipy import sparse
@@ -42,6 +44,13 @@ of a tube of 4 mm in slices of 3 mm worse again."""
 CONFINED_REACH = 0.5
 """How far a confined vertex may move along each index axis, voxels: up to the two voxel centres
 between which it lies, whose labels it must keep apart."""
+
+THICKER = 1.01
+"""Slices are told by voxels this many times as thick as they are wide."""
+
+SLICE_AXES = (((1, 1), (2, -1), (0, -1)), ((0, 1), (2, -1), (1, 1)), ((0, 1), (1, 1), (2, 1)))
+"""Of sagittal, coronal and axial images: the patient's axis, and the way along it, of columns, rows
+and slices (PS3.3 C.7.6.2 leaves the way to the scanner: common practice, no source)."""
 
 NEIGHBOURHOOD_STEPS = 20
 """Diffusion steps over the mesh within which the mean position is kept: a radius of some 3 voxels;
@@ -115,6 +124,7 @@ def lumen_surface(mask: npt.ArrayLike, affine: FloatArray, settings: SurfaceSett
     solid = np.asarray(mask, dtype=bool)
     if solid.ndim != 3 or not solid.any():
         raise ValueError("mask must be a non-empty (I, J, K) array")
+    solid, affine = in_slice_order(solid, affine)
     solid, low = crop_to(solid)
     placed = affine.copy()
     placed[:3, 3] = apply_affine(affine, low)
@@ -138,6 +148,33 @@ def lumen_surface(mask: npt.ArrayLike, affine: FloatArray, settings: SurfaceSett
     for _ in range(2):
         surface = _to_volume(surface, volume, mean_square_edge, neighbourhood, longest)
     return surface
+
+
+def in_slice_order(mask: BoolArray, affine: FloatArray) -> tuple[BoolArray, FloatArray]:
+    """Return a mask with its axes in the order and direction of slices, and its affine.
+
+    The triangles of a contour follow the order in which voxels are stored, and smoothing keeps a
+    trace of it: the same voxels, as one file and another store them, shall have the same surface.
+    The order is that of images of the plane that voxels are thickest across, or axial: columns,
+    rows and slices run to the patient's left, back and head; of a sagittal one back, feet, right;
+    of a coronal one left, feet, back.
+    """
+    edges = np.linalg.norm(affine[:3, :3], axis=0)
+    cosines = affine[:3, :3] / edges
+    # Which stored axis runs along each of the patient's.
+    along = max(permutations(range(3)), key=lambda p: sum(abs(cosines[k, p[k]]) for k in range(3)))
+    thick = edges[list(along)]
+    across = int(thick.argmax())
+    if thick[across] < THICKER * np.delete(thick, across).max():
+        across = 2
+    order = [along[k] for k, _ in SLICE_AXES[across]]
+    back = [cosines[k, along[k]] * way < 0 for k, way in SLICE_AXES[across]]
+    turned = affine.copy()
+    turned[:3, :3] = affine[:3, order]
+    for axis in np.flatnonzero(back):
+        turned[:3, 3] += turned[:3, axis] * (mask.shape[order[axis]] - 1)
+        turned[:3, axis] *= -1
+    return mask.transpose(order)[tuple(slice(None, None, -1 if b else 1) for b in back)], turned
 
 
 def crop_to(mask: BoolArray) -> tuple[BoolArray, IntArray]:

@@ -148,11 +148,10 @@ def _read(ds: Any, path: Path) -> Segments:
 
 
 def _tracing(flat: Mapping[int, Sequence[FloatArray]]) -> PixelTracing | None:
-    """Return the pixels of all regions, or of the most finely drawn that has any."""
+    """Return the pixels of all regions, or of the one with most corners: the atrium's body."""
     together = [contour for contours in flat.values() for contour in contours]
-    largest = sorted(flat.values(), key=lambda cs: -sum(map(len, cs)))
-    tried = (find_tracing(contours) for contours in (together, *largest))
-    return next((tracing for tracing in tried if tracing is not None), None)
+    largest = max(flat.values(), key=lambda contours: sum(map(len, contours)))
+    return find_tracing(together) or find_tracing(largest)
 
 
 def _grid(

@@ -154,8 +154,8 @@ def _planes(path: Path) -> list[tuple[Any, npt.NDArray[Any]]]:
             f"image {path} cannot be read as DICOM: {first_line(error)}; export it again, "
             "uncompressed where it is packed"
         ) from error
-    if many and len(headers) == 1:
-        pixels = pixels.reshape(1, *pixels.shape[-2:])
+    if many and pixels.ndim == 2:
+        pixels = pixels[None]  # Of one frame.
     if pixels.ndim != 2 + many or (many and len(pixels) != len(headers)):
         raise InputError(
             f"image {path} is no {'stack' if many else 'slice'} of grey values, but "
