@@ -12,7 +12,7 @@ from report.inputs import report_of
 from veinfit.anatomy.model import Anatomy, AppliedCorrection
 from veinfit.report.answers.parts import vein_parts
 from veinfit.report.by_hand import dropped, hand_words
-from veinfit.report.model import ReportInput
+from veinfit.report.model import Report
 from veinfit.report.page.page import write_page
 from veinfit.report.pictures.overview import landmarks, overview_caption
 from veinfit.report.viewer.viewer_scene import viewer_scene
@@ -20,7 +20,7 @@ from veinfit.seating.model import Fit
 
 
 @pytest.fixture(scope="module")
-def corrected(anatomy: Anatomy, fits: tuple[Fit, ...]) -> ReportInput:
+def corrected(anatomy: Anatomy, fits: tuple[Fit, ...]) -> Report:
     """LSPV's ostium is set, RSPV was called RMPV, LIPV is dropped."""
     veins = {vein.name: vein for vein in anatomy.veins}
     ostium = replace(veins["LSPV"].ostium, kind="set_by_hand", error_mm=2.0, confidence=1.0)
@@ -41,7 +41,7 @@ def corrected(anatomy: Anatomy, fits: tuple[Fit, ...]) -> ReportInput:
     return report_of(told, tuple(fit for fit in fits if fit.vein != "LIPV"))
 
 
-def test_in_words(corrected: ReportInput) -> None:
+def test_in_words(corrected: Report) -> None:
     anatomy = corrected.anatomy
     assert hand_words(anatomy, "LSPV") == "ostium set by hand"
     assert hand_words(anatomy, "RSPV") == "renamed by hand from RMPV"
@@ -49,7 +49,7 @@ def test_in_words(corrected: ReportInput) -> None:
     assert [one.vein for one in dropped(anatomy)] == ["LIPV"]
 
 
-def test_on_the_page_beside_each_vein(corrected: ReportInput) -> None:
+def test_on_the_page_beside_each_vein(corrected: Report) -> None:
     text = write_page(corrected, vein_parts(corrected))
     lines = {
         name: html.unescape(re.sub(r"<[^>]+>", " ", body))
@@ -61,14 +61,14 @@ def test_on_the_page_beside_each_vein(corrected: ReportInput) -> None:
     assert "by hand" not in lines["RIPV"]
 
 
-def test_in_the_picture(corrected: ReportInput) -> None:
+def test_in_the_picture(corrected: Report) -> None:
     told = {one.text: one.figures for one in landmarks(corrected.anatomy, {})}
     assert told["LSPV"].endswith("mm, by hand") and told["LIPV"] == "dropped by hand"
     assert told["RIPV"].endswith(" mm")
     assert "LIPV dropped by hand" in overview_caption(corrected.anatomy)
 
 
-def test_in_the_3d_view(corrected: ReportInput) -> None:
+def test_in_the_3d_view(corrected: Report) -> None:
     scene = viewer_scene(corrected)
     assert {name["text"]: name["told"] for name in scene["names"]} == {
         "LSPV": "by hand",

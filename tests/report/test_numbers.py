@@ -12,20 +12,17 @@ from pathlib import Path
 
 import pytest
 from printed import pages_of
+from report.inputs import report_of
 
 from veinfit.anatomy.corrections.text import correction_entry
 from veinfit.anatomy.model import Anatomy
 from veinfit.io.results.tables import case_tables
 from veinfit.report.answers.parts import VeinPart, vein_parts
-from veinfit.report.model import InputFile, ReportInput
+from veinfit.report.model import Report
 from veinfit.report.page.page import write_page
 from veinfit.report.paper.pdf import write_pdf
-from veinfit.result.case_result import CaseResult
-from veinfit.result.provenance import Provenance
 from veinfit.result.values import decimals
-from veinfit.seating.compare import comparisons
 from veinfit.seating.model import Fit
-from veinfit.settings import Settings
 
 NOT_SHOWN = re.compile(r"(ostium|normal|axis|centre)_[xyz](_mm)?|notes|approach|balloon_mm|vein")
 """Columns that no table of the report shows: places and directions are drawn, words are told."""
@@ -48,7 +45,7 @@ Row = dict[str, str]
 
 
 @pytest.fixture(scope="module")
-def report(anatomy: Anatomy, fits: tuple[Fit, ...]) -> ReportInput:
+def report(anatomy: Anatomy, fits: tuple[Fit, ...]) -> Report:
     """A case in which every column has a value somewhere."""
     filled = tuple(
         replace(
@@ -83,28 +80,18 @@ def report(anatomy: Anatomy, fits: tuple[Fit, ...]) -> ReportInput:
         )
         for k, fit in enumerate(fits)
     )  # fmt: skip
-    return ReportInput(
-        case_id="Larkmoor test",
-        created="2026-11-25T10:00:00Z",
-        inputs=(InputFile("input", ".ply", "a" * 64),),
-        anatomy=anatomy,
-        fits=filled,
-        settings=Settings(),
-        comparisons=comparisons(filled, Settings().seating, Settings().comparison),
-        version="0.1.0",
+    return report_of(
+        anatomy,
+        filled,
         structures={"oesophagus": anatomy.wall, "right_phrenic_nerve": anatomy.wall},
     )
 
 
 @pytest.fixture(scope="module")
-def tables(report: ReportInput) -> dict[str, list[Row]]:
-    result = CaseResult(
-        report.anatomy, report.fits, report.structures, (), report.settings,
-        Provenance(None, None, None, "lps", "mm", "coaxial", (), (), {}, ""),
-    )  # fmt: skip
+def tables(report: Report) -> dict[str, list[Row]]:
     return {
         name: list(csv.DictReader(io.StringIO(content.decode())))
-        for name, content in case_tables(result).items()
+        for name, content in case_tables(report.result).items()
     }
 
 
@@ -162,7 +149,7 @@ class Cells(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def page(report: ReportInput) -> Cells:
+def page(report: Report) -> Cells:
     return Cells(write_page(report))
 
 
@@ -214,10 +201,10 @@ def test_every_cell_is_the_files_cell_and_every_column_is_there(
     assert walked > 200
 
 
-def test_each_vein_has_its_entry_of_a_corrections_file(report: ReportInput) -> None:
+def test_each_vein_has_its_entry_of_a_corrections_file(report: Report) -> None:
     """The entry's own numbers are held against the vein where it is made."""
     text = html.unescape(write_page(report))
-    for vein in report.anatomy.veins:
+    for vein in report.result.anatomy.veins:
         assert f">{correction_entry(vein)}</pre>" in text
 
 
@@ -283,7 +270,7 @@ def strange(text: str, allowed: set[str]) -> list[str]:
 
 
 def test_no_vein_section_has_a_number_of_its_own(
-    page: Cells, report: ReportInput, tables: dict[str, list[Row]]
+    page: Cells, report: Report, tables: dict[str, list[Row]]
 ) -> None:
     bands = {n for n in numbers("0.5 1 2 3 5")}
     for part in vein_parts(report):
@@ -295,9 +282,9 @@ def test_no_vein_section_has_a_number_of_its_own(
 
 
 def test_no_line_of_the_first_screen_has_a_number_of_its_own(
-    page: Cells, report: ReportInput, tables: dict[str, list[Row]]
+    page: Cells, report: Report, tables: dict[str, list[Row]]
 ) -> None:
-    assert set(page.lines) == {vein.name for vein in report.anatomy.veins}
+    assert set(page.lines) == {vein.name for vein in report.result.anatomy.veins}
     for vein, line in page.lines.items():
         assert line.split()[0] == vein
         allowed = spelled(rows_of(vein, tables))
@@ -306,7 +293,7 @@ def test_no_line_of_the_first_screen_has_a_number_of_its_own(
 
 
 def test_no_printed_page_has_a_number_of_its_own(
-    report: ReportInput, tables: dict[str, list[Row]], tmp_path: Path
+    report: Report, tables: dict[str, list[Row]], tmp_path: Path
 ) -> None:
     parts = vein_parts(report)
     pages = pages_of(write_pdf(report, "a4", parts), tmp_path)
@@ -325,7 +312,7 @@ def test_no_printed_page_has_a_number_of_its_own(
                         assert cell.text in said, (row.label, cell.text)
 
 
-def test_a_wrong_number_would_be_found(page: Cells, report: ReportInput) -> None:
+def test_a_wrong_number_would_be_found(page: Cells, report: Report) -> None:
     """The walk can fail: a number that the files do not have is strange."""
     assert not agree("23.9", "23.812", "d_max_mm")
     assert agree("23.8", "23.812", "d_max_mm")

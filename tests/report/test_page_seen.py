@@ -15,7 +15,7 @@ from report.inputs import report_of
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.notes import Note
-from veinfit.report.model import Picture, ReportInput
+from veinfit.report.model import Picture, Report
 from veinfit.report.page.page import write_page
 from veinfit.report.practice import AGAINST_PRACTICE
 from veinfit.report.viewer.viewer import write_viewer
@@ -83,7 +83,7 @@ OVER_EACH_OTHER = """(() => {
 })()"""
 
 
-def seen_report(anatomy: Anatomy, fits: tuple[Fit, ...], **changes: Any) -> ReportInput:
+def seen_report(anatomy: Anatomy, fits: tuple[Fit, ...], **changes: Any) -> Report:
     return report_of(anatomy, fits, **{"viewer": "viewer.html", **changes})
 
 

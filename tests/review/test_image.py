@@ -59,7 +59,7 @@ def asked(vein, kind):
 
 @pytest.mark.parametrize("kind", range(3))
 def test_a_plane_is_what_lies_there(session, kind):
-    vein = session.report.anatomy.veins[0]
+    vein = session.report.result.anatomy.veins[0]
     told = session.image_plane(asked(vein, kind))
     steps = np.frombuffer(base64.b64decode(told["values"]), "<u2").reshape(POINTS, POINTS)
     right, up = np.array(told["right"]), np.array(told["up"])
@@ -83,7 +83,7 @@ def test_a_plane_is_what_lies_there(session, kind):
 
 
 def test_the_ostial_contour_is_the_wall_s_cut(session):
-    vein = session.report.anatomy.veins[0]
+    vein = session.report.result.anatomy.veins[0]
     told = session.image_plane(asked(vein, 0))
     rim = vein.ostium.contour.points - vein.ostium.centre
     flat = np.column_stack([rim @ told["right"], rim @ told["up"]])
@@ -93,7 +93,7 @@ def test_the_ostial_contour_is_the_wall_s_cut(session):
 
 
 def test_what_is_no_plane_is_refused(session):
-    vein = session.report.anatomy.veins[0]
+    vein = session.report.result.anatomy.veins[0]
     for wrong in (
         {"kind": 3}, {"kind": "0"}, {"kind": True}, {"centre": [1, 2]}, {"normal": [0, 0, 0]},
         {"axis": [float("nan"), 0, 1]}, {"centre": None},
@@ -144,7 +144,7 @@ def opened(server, target, session):
         page.size(1280, 900)
         page.open(server.address, driving.SETTLED)
         page.wait("document.body.dataset.imaged === '3'")
-        yield page, session.report.anatomy.veins[0]
+        yield page, session.report.result.anatomy.veins[0]
         assert page.faults == []
 
 

@@ -3,7 +3,7 @@
 from veinfit.case.assessing import assess
 from veinfit.case.progress import Progress
 from veinfit.case.reading import CaseInput, read_case, with_septum
-from veinfit.case.writing import WrittenCase, load_case, report_input, write_case
+from veinfit.case.writing import WrittenCase, load_case, write_case
 from veinfit.result.case_result import CaseResult
 
 __all__ = [
@@ -14,7 +14,6 @@ __all__ = [
     "assess",
     "load_case",
     "read_case",
-    "report_input",
     "with_septum",
     "write_case",
 ]

@@ -12,9 +12,9 @@ from veinfit.io.results.document import case_document, case_json, files_of_earli
 from veinfit.io.results.output import staged_output, unwritable
 from veinfit.io.results.tables import case_tables
 from veinfit.notes import Note
-from veinfit.report import model as report_model
 from veinfit.report.answers.parts import vein_parts
 from veinfit.report.charts.image_planes import draw_image_planes
+from veinfit.report.model import Picture, Report
 from veinfit.report.page.page import write_page
 from veinfit.report.paper.pdf import PaperName, write_pdf
 from veinfit.report.pictures.pictures import draw_pictures
@@ -96,7 +96,7 @@ def write_case(
     ) as stage:
         for name, content in case_tables(result).items():
             (stage / name).write_bytes(content)
-        drawn: tuple[report_model.Picture, ...] = ()
+        drawn: tuple[Picture, ...] = ()
         picture_notes: tuple[Note, ...] = ()
         if pictures:
             tell("pictures")
@@ -105,7 +105,7 @@ def write_case(
                 drawn += draw_image_planes(result.anatomy, result.fits, result.image, stage)
         if report:
             tell("report")
-            told = report_input(result, drawn, picture_notes, stage)
+            told = Report(result, drawn, picture_notes, stage, VIEWER)
             parts = vein_parts(told)
             (stage / "report.html").write_bytes(write_page(told, parts).encode())
             (stage / "report.pdf").write_bytes(write_pdf(told, paper, parts))
@@ -166,9 +166,7 @@ def _without_lumen(result: CaseResult) -> CaseResult:
     return replace(result, image=None, anatomy=replace(result.anatomy, lumen=result.anatomy.wall))
 
 
-def _draw(
-    result: CaseResult, folder: Path
-) -> tuple[tuple[report_model.Picture, ...], tuple[Note, ...]]:
+def _draw(result: CaseResult, folder: Path) -> tuple[tuple[Picture, ...], tuple[Note, ...]]:
     """Draw the pictures; a case without them is still a case."""
     try:
         drawn = draw_pictures(
@@ -185,48 +183,3 @@ def _draw(
         text = " ".join(f"no pictures could be drawn: {type(fault).__name__}: {fault}".split())
         return (), (Note("pictures", text, severity="caution"),)
     return drawn, tuple(dict.fromkeys(note for picture in drawn for note in picture.notes))
-
-
-def report_input(
-    result: CaseResult,
-    pictures: tuple[report_model.Picture, ...],
-    picture_notes: tuple[Note, ...],
-    folder: Path,
-) -> report_model.ReportInput:
-    """Return what the report of a case is made of.
-
-    Parameters
-    ----------
-    result : CaseResult
-    pictures : tuple of Picture
-    picture_notes : tuple of Note
-    folder : Path
-        Where the pictures lie.
-    """
-    told = result.provenance
-    return report_model.ReportInput(
-        case_id=told.case_id or "",
-        created=told.created,
-        inputs=tuple(
-            report_model.InputFile(file.role, file.format, file.sha256) for file in told.inputs
-        ),
-        anatomy=result.anatomy,
-        fits=result.fits,
-        settings=result.settings,
-        version=told.versions["veinfit"],
-        notes=(*result.notes, *picture_notes),
-        pictures=pictures,
-        folder=folder,
-        structures=result.structures,
-        freezing_zones={
-            str(b["name"]): (float(b["zone_from_deg"] or 0.0), float(b["zone_to_deg"] or 0.0))
-            for b in told.balloons
-            if "zone_to_deg" in b
-        },
-        viewer=VIEWER,
-        cardiac_phase=told.cardiac_phase or "",
-        image_date=told.image_date or "",
-        crossings=result.crossings,
-        comparisons=result.comparisons,
-        expected=result.expected,
-    )

@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from veinfit.anatomy.model import Anatomy
 from veinfit.notes import VERDICT, Note
-from veinfit.seating.compare import Comparison
-from veinfit.seating.expected import Expected
-from veinfit.seating.further import Crossings
-from veinfit.seating.model import Fit
-from veinfit.seating.neighbours import Structure
-from veinfit.settings import Settings
+from veinfit.result.case_result import CaseResult
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,73 +41,42 @@ class Picture:
     paper: bytes = field(default=b"", repr=False)
 
 
-@dataclass(frozen=True, slots=True)
-class InputFile:
-    """A file that was read: its part in the case, its format and its SHA-256.
-
-    Its name is left out: names of exported studies often carry the patient's.
-    """
-
-    role: str
-    format: str
-    sha256: str
-
-
 @dataclass(frozen=True, slots=True, eq=False)
-class ReportInput:
-    """All that the report tells.
+class Report:
+    """All that a report tells: a case, and the pictures that were drawn of it.
 
     Attributes
     ----------
-    case_id : str
-    created : str
-        Time stamp, ISO 8601.
-    inputs : tuple of InputFile
-        The first is the atrium itself.
-    anatomy : Anatomy
-    fits : tuple of Fit
-    settings : Settings
-    version : str
-        Of the program.
-    notes : tuple of Note
-        Of the case; those carried by the anatomy, its veins, the fits and the
-        pictures are added by the report and need not be repeated.
+    result : CaseResult
     pictures : tuple of Picture
+    drawing : tuple of Note
+        How the pictures came about, where that was not the usual way.
     folder : Path or None
         The folder below which ``Picture.file`` lies; None leaves the pictures out.
-    structures : mapping of str to Surface or (N, 3) array
-    freezing_zones : mapping of str to (float, float)
-        By the balloon's name: polar angles from its nose, degrees.
     viewer : str
         File name of the 3D view beside the report; empty where there is none.
-    cardiac_phase, image_date : str
-        Empty where not given.
-    crossings : Crossings or None
-        Places where the septum may be crossed; None where they are not compared.
-    comparisons : tuple of Comparison
-        Every balloon beside the next larger one, vein by vein.
-    expected : tuple of Expected
-        How many veins each choice of sizes is expected to seal.
     """
 
-    case_id: str
-    created: str
-    inputs: tuple[InputFile, ...]
-    anatomy: Anatomy
-    fits: tuple[Fit, ...]
-    settings: Settings
-    version: str
-    notes: tuple[Note, ...] = ()
+    result: CaseResult
     pictures: tuple[Picture, ...] = ()
+    drawing: tuple[Note, ...] = ()
     folder: Path | None = None
-    structures: Mapping[str, Structure] = field(default_factory=dict)
-    freezing_zones: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     viewer: str = ""
-    cardiac_phase: str = ""
-    image_date: str = ""
-    crossings: Crossings | None = None
-    comparisons: tuple[Comparison, ...] = ()
-    expected: tuple[Expected, ...] = ()
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """Those of the case and of its drawing; its anatomy and its fits carry their own."""
+        return (*self.result.notes, *self.drawing)
+
+    @property
+    def case_id(self) -> str:
+        """As the user stated it; empty where not given."""
+        return self.result.provenance.case_id or ""
+
+    @property
+    def version(self) -> str:
+        """Of the program; empty where it is not known."""
+        return self.result.provenance.versions.get("veinfit", "")
 
 
 def unique_notes(notes: Iterable[Note]) -> tuple[Note, ...]:

@@ -157,6 +157,15 @@ class CaseResult:
         return tuple(expected_splits(self.fits))
 
     @property
+    def freezing_zones(self) -> dict[str, tuple[float, float]]:
+        """By the balloon's name: polar angles from its nose, degrees."""
+        return {
+            str(one["name"]): (float(one["zone_from_deg"] or 0.0), float(one["zone_to_deg"] or 0.0))
+            for one in self.provenance.balloons
+            if "zone_to_deg" in one
+        }
+
+    @property
     def unassessed(self) -> tuple[Fit, ...]:
         """The fits about which nothing could be said."""
         return tuple(fit for fit in self.fits if fit.outcome == "not assessed")

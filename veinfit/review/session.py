@@ -16,13 +16,13 @@ from veinfit.anatomy.corrections.text import corrections_text
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.anatomy.naming.names import TEMPLATE
 from veinfit.anatomy.vein import TRUNK_BRANCHES
-from veinfit.case import CaseResult, Progress, report_input
+from veinfit.case import CaseResult, Progress
 from veinfit.errors import InputError
 from veinfit.io.inputs.corrections import corrections_from_mapping, read_corrections
 from veinfit.labels.image import ImageVolume
 from veinfit.labels.model import VEIN_NAMES
 from veinfit.report.answers.tables import vein_rows
-from veinfit.report.model import ReportInput
+from veinfit.report.model import Report
 from veinfit.report.viewer.viewer_scene import vein_scene
 from veinfit.review.corrections_file import ABSENT, CorrectionsFile, FileState
 from veinfit.review.image_view import ImageView
@@ -90,12 +90,11 @@ class ReviewSession:
         self._file = CorrectionsFile(target, result.by_hand)
 
     @property
-    def report(self) -> ReportInput:
+    def report(self) -> Report:
         """What the page draws: the automatic anatomy, with the fits of the case that go with it."""
         corrected = {one.vein for one in self._result.anatomy.corrections}
         fits = tuple(fit for fit in self._result.fits if fit.vein in self._before and not corrected)
-        told = report_input(self._result, (), (), Path())
-        return replace(told, anatomy=self._automatic, fits=fits, folder=None)
+        return Report(replace(self._result, anatomy=self._automatic, fits=fits))
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -199,7 +198,7 @@ class ReviewSession:
             fits: tuple[Fit, ...] = ()
             if seats and now is not None:
                 fits = self._seated(anatomy, now, first)
-            report = replace(self.report, anatomy=anatomy, fits=fits)
+            report = Report(replace(self._result, anatomy=anatomy, fits=fits))
             return {
                 "name": name,
                 "lost": "" if now is not None else anatomy.unmeasured.get(name, "no vein any more"),

@@ -6,18 +6,20 @@ from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pytest
+from report.inputs import report_of
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.notes import Note
 from veinfit.report.answers.tables import CERTAINTY_MEASURES, MEASURES, VEIN_MEASURES
 from veinfit.report.colours import contrast
-from veinfit.report.model import InputFile, Picture, ReportInput, picture_notes, unique_notes
+from veinfit.report.model import Picture, Report, picture_notes, unique_notes
 from veinfit.report.page.page import write_page
 from veinfit.report.pictures.pictures import draw_pictures
 from veinfit.report.practice import AGAINST_PRACTICE, HELD_OUT
-from veinfit.seating.compare import comparisons
+from veinfit.result.provenance import InputFile
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings, describe
 
@@ -87,18 +89,9 @@ class Page(HTMLParser):
         ]
 
 
-def _report(anatomy: Anatomy, fits: tuple[Fit, ...], **changes: object) -> ReportInput:
-    given: dict[str, object] = {
-        "case_id": "Larkmoor case 7",
-        "created": "2026-11-25T10:00:00Z",
-        "inputs": (InputFile("atrium", ".stl", HASH),),
-        "anatomy": anatomy,
-        "fits": fits,
-        "settings": Settings(),
-        "comparisons": comparisons(fits, Settings().seating, Settings().comparison),
-        "version": "0.1.0",
-    }
-    return ReportInput(**{**given, **changes})  # type: ignore[arg-type]
+def _report(anatomy: Anatomy, fits: tuple[Fit, ...], **changes: Any) -> Report:
+    given = {"case_id": "Larkmoor case 7", "inputs": (InputFile("atrium", ".stl", 1, HASH),)}
+    return report_of(anatomy, fits, **{**given, **changes})
 
 
 @pytest.fixture(scope="module")
@@ -109,7 +102,7 @@ def page(anatomy: Anatomy, fits: tuple[Fit, ...]) -> Page:
 @pytest.fixture(scope="module")
 def pictured(
     anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path_factory: pytest.TempPathFactory
-) -> tuple[ReportInput, str]:
+) -> tuple[Report, str]:
     folder = tmp_path_factory.mktemp("case")
     pictures = draw_pictures(anatomy, fits[:2], {}, folder, size_px=(600, 450), renderer="plain")
     report = _report(anatomy, fits[:2], pictures=pictures, folder=folder)
@@ -128,7 +121,7 @@ def test_a_warning_is_the_first_line(anatomy: Anatomy, fits: tuple[Fit, ...]) ->
     assert ".warning { " in text and "--alarm: #a30000" in text
 
 
-def test_it_needs_no_network_and_no_script(pictured: tuple[ReportInput, str]) -> None:
+def test_it_needs_no_network_and_no_script(pictured: tuple[Report, str]) -> None:
     _, text = pictured
     page = Page(text)
     names = {name for name, _ in page.tags}
@@ -145,7 +138,7 @@ def test_it_needs_no_network_and_no_script(pictured: tuple[ReportInput, str]) ->
 
 
 def test_pictures_are_inside_with_words_for_those_who_cannot_see_them(
-    pictured: tuple[ReportInput, str],
+    pictured: tuple[Report, str],
 ) -> None:
     report, text = pictured
     images = Page(text).all("img")
@@ -153,7 +146,7 @@ def test_pictures_are_inside_with_words_for_those_who_cannot_see_them(
     assert all(len(image["src"]) > 2000 for image in images)
 
 
-def test_the_same_input_gives_the_same_page(pictured: tuple[ReportInput, str]) -> None:
+def test_the_same_input_gives_the_same_page(pictured: tuple[Report, str]) -> None:
     report, text = pictured
     assert write_page(report) == text
 
@@ -309,7 +302,7 @@ def test_no_name_can_become_markup(anatomy: Anatomy, fits: tuple[Fit, ...], tmp_
         version=HOSTILE,
         cardiac_phase=HOSTILE,
         image_date=HOSTILE,
-        inputs=(InputFile(HOSTILE, HOSTILE, HOSTILE),),
+        inputs=(InputFile(HOSTILE, HOSTILE, 1, HOSTILE),),
         pictures=(Picture(f"pictures/{HOSTILE}", HOSTILE, HOSTILE, HOSTILE, HOSTILE),),
         folder=tmp_path,
         notes=(Note("input", HOSTILE, HOSTILE),),
@@ -457,7 +450,7 @@ def test_an_empty_case_still_reads(anatomy: Anatomy, fits: tuple[Fit, ...], left
         assert "No vein was measured" in page.text
 
 
-def test_it_is_laid_out_for_readers_of_every_kind(pictured: tuple[ReportInput, str]) -> None:
+def test_it_is_laid_out_for_readers_of_every_kind(pictured: tuple[Report, str]) -> None:
     _, text = pictured
     page = Page(text)
     assert page.all("html") == [{"lang": "en"}]
@@ -474,7 +467,7 @@ def test_it_is_laid_out_for_readers_of_every_kind(pictured: tuple[ReportInput, s
     assert "@media print" in style and "max-width: 46rem" in style
 
 
-def test_the_style_keeps_the_contrast_that_readers_need(pictured: tuple[ReportInput, str]) -> None:
+def test_the_style_keeps_the_contrast_that_readers_need(pictured: tuple[Report, str]) -> None:
     """WCAG 2.2, 1.4.3, AA: 4.5 to 1 for text."""
     _, text = pictured
     style = text[text.index("<style>") : text.index("</style>")]

@@ -24,11 +24,12 @@ from veinfit.anatomy.model import Anatomy
 from veinfit.notes import Note
 from veinfit.report.answers.parts import vein_parts
 from veinfit.report.charts.image_planes import TITLE
-from veinfit.report.model import InputFile, Picture
+from veinfit.report.model import Picture
 from veinfit.report.paper.paper_drawing import PLAIN, SMALLEST_PT, on_paper
 from veinfit.report.paper.pdf import MARGIN, PAPERS, write_pdf
 from veinfit.report.paper.pdf_blocks import PICTURES_ACROSS, register_fonts
 from veinfit.report.pictures.fit_picture import PAPER_SHARE
+from veinfit.result.provenance import InputFile
 from veinfit.seating.further import BestCrossing, CrossingPlace, Crossings
 from veinfit.seating.model import Fit
 
@@ -304,7 +305,7 @@ def test_no_name_can_become_markup(anatomy: Anatomy, fits: tuple[Fit, ...], tmp_
     report = report_of(
         replace(anatomy, veins=(vein,), unmeasured={HOSTILE + "2": HOSTILE}), (fit,),
         case_id=HOSTILE, version=HOSTILE, image_date=HOSTILE,
-        inputs=(InputFile(HOSTILE, HOSTILE, HOSTILE),), structures={HOSTILE: anatomy.wall},
+        inputs=(InputFile(HOSTILE, HOSTILE, 1, HOSTILE),), structures={HOSTILE: anatomy.wall},
         pictures=(Picture(HOSTILE, HOSTILE, HOSTILE, HOSTILE, HOSTILE),), folder=tmp_path,
     )  # fmt: skip
     pdf = write_pdf(report)

@@ -19,7 +19,7 @@ from report.inputs import report_of
 
 from veinfit.anatomy.model import Anatomy, SeptalCrossing
 from veinfit.report.colours import CONTACT, rgb
-from veinfit.report.model import ReportInput
+from veinfit.report.model import Report
 from veinfit.report.render.projection import projection_name
 from veinfit.report.render.scene import side_letters
 from veinfit.report.viewer.viewer import embedded_json, script_hash, write_viewer
@@ -34,19 +34,19 @@ MOST_BYTES = 8_000_000
 
 
 @pytest.fixture(scope="module")
-def report(anatomy: Anatomy, fits: tuple[Fit, ...]) -> ReportInput:
+def report(anatomy: Anatomy, fits: tuple[Fit, ...]) -> Report:
     line = np.stack([np.full(20, 30.0), np.full(20, 40.0), np.linspace(-40, 40, 20)], axis=1)
     ball = Surface(anatomy.wall.points * 0.3 + [0.0, 60.0, 0.0], anatomy.wall.faces)
     return report_of(
         anatomy,
         fits,
         structures={"right_phrenic_nerve": line, "oesophagus": ball},
-        freezing_zones={"28": (0.0, 80.0)},
+        balloons=({"name": "28", "zone_from_deg": 0.0, "zone_to_deg": 80.0},),
     )
 
 
 @pytest.fixture(scope="module")
-def page(report: ReportInput, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def page(report: Report, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("viewer") / "viewer.html"
     path.write_text(write_viewer(report), encoding="utf-8")
     return path
@@ -102,7 +102,7 @@ def test_six_veins_and_three_balloons_stay_small(
     assert len(text.encode()) < MOST_BYTES
 
 
-def test_the_same_input_gives_the_same_view(report: ReportInput, page: Path) -> None:
+def test_the_same_input_gives_the_same_view(report: Report, page: Path) -> None:
     assert write_viewer(report) == page.read_text(encoding="utf-8")
 
 
@@ -111,7 +111,11 @@ def test_a_spheroid_is_drawn_as_one_with_its_rings_on_it(
 ) -> None:
     balloon = Balloon("28", 28.0, 22.0, profile="spheroid")
     turned = tuple(replace(fit, balloon_section=balloon.half_section()) for fit in fits)
-    scene = viewer_scene(report_of(anatomy, turned, freezing_zones={"28": (30.0, 80.0)}))
+    scene = viewer_scene(
+        report_of(
+            anatomy, turned, balloons=({"name": "28", "zone_from_deg": 30.0, "zone_to_deg": 80.0},)
+        )
+    )
     for vein in scene["veins"]:
         fit = vein["fits"][0]
         z, r = np.array(fit["profile"]).T
@@ -179,7 +183,7 @@ def test_it_draws_with_no_network_and_without_a_fault(tab: Browser, page: Path) 
     assert tab.faults == []
 
 
-def test_a_vein_a_balloon_and_every_part_can_be_chosen(tab: Browser, report: ReportInput) -> None:
+def test_a_vein_a_balloon_and_every_part_can_be_chosen(tab: Browser, report: Report) -> None:
     tab.click("#veins label:nth-of-type(2) input")
     assert tab.evaluate("viewer.state().vein") == 0
     told = tab.evaluate("document.getElementById('told').textContent").replace("\xa0", " ")
@@ -203,7 +207,7 @@ def test_a_vein_a_balloon_and_every_part_can_be_chosen(tab: Browser, report: Rep
     told = tab.evaluate("document.getElementById('told').textContent").replace("\xa0", " ")
     assert "31 mm" in told and "28 mm" not in told
     tab.click("#home")
-    fit = next(f for f in report.fits if f.vein == "LSPV" and f.balloon == "31")
+    fit = next(f for f in report.result.fits if f.vein == "LSPV" and f.balloon == "31")
     assert np.allclose(tab.evaluate("viewer.state().focal"), fit.centre, atol=0.01)
 
 

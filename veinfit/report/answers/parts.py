@@ -24,7 +24,7 @@ from veinfit.report.charts.charts import gap_chart, ostium_chart, profile_chart
 from veinfit.report.charts.contact_map import contact_charts_of_widths
 from veinfit.report.charts.further import further_charts
 from veinfit.report.colours import gap_bands
-from veinfit.report.model import ReportInput, picture_notes, unique_notes
+from veinfit.report.model import Report, picture_notes, unique_notes
 from veinfit.report.pictures.shown import ShownPicture, shown_pictures
 from veinfit.report.render.drawing import Drawing
 from veinfit.report.render.plot import NARROW_PX, WIDE_PX
@@ -116,26 +116,26 @@ class VeinPart:
         return sum(note.severity == "caution" for note in self.notes)
 
 
-def vein_parts(report: ReportInput) -> tuple[VeinPart, ...]:
+def vein_parts(report: Report) -> tuple[VeinPart, ...]:
     """Gather what is shown of every vein that was measured."""
     return tuple(
-        _vein_part(report, vein, index, tuple(f for f in report.fits if f.vein == vein.name))
-        for index, vein in enumerate(report.anatomy.veins, start=1)
+        _vein_part(report, vein, index, tuple(f for f in report.result.fits if f.vein == vein.name))
+        for index, vein in enumerate(report.result.anatomy.veins, start=1)
     )
 
 
-def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...]) -> VeinPart:
+def _vein_part(report: Report, vein: Vein, index: int, fits: tuple[Fit, ...]) -> VeinPart:
     measures = vein.ostium.measures
     several = len({fit.approach for fit in fits}) > 1
-    tolerance = report.settings.seating.contact_tolerance_mm
+    tolerance = report.result.settings.seating.contact_tolerance_mm
     bands = gap_bands(tolerance)
-    sides = tuple(one for one in report.comparisons if one.vein == vein.name)
-    by_hand = hand_words(report.anatomy, vein.name)
+    sides = tuple(one for one in report.result.comparisons if one.vein == vein.name)
+    by_hand = hand_words(report.result.anatomy, vein.name)
     maps, narrow_maps = contact_charts_of_widths(
-        vein, fits, bands, report.freezing_zones, (WIDE_PX, NARROW_PX)
+        vein, fits, bands, report.result.freezing_zones, (WIDE_PX, NARROW_PX)
     )
     own = [*vein.notes, *(n for fit in fits for n in fit.notes)]
-    own += [n for n in (*report.notes, *report.anatomy.notes) if n.subject == vein.name]
+    own += [n for n in (*report.notes, *report.result.anatomy.notes) if n.subject == vein.name]
     return VeinPart(
         vein=vein,
         anchor=f"vein-{index}",
@@ -146,16 +146,16 @@ def _vein_part(report: ReportInput, vein: Vein, index: int, fits: tuple[Fit, ...
         doubt=_doubt(vein),
         error=number(vein.ostium.error_mm),
         branches=", ".join(vein.branches),
-        answer=answer(vein.name, fits, sides, report.settings),
-        comparisons=tuple(in_words(side, report.settings.comparison) for side in sides),
+        answer=answer(vein.name, fits, sides, report.result.settings),
+        comparisons=tuple(in_words(side, report.result.settings.comparison) for side in sides),
         fits=fits,
         columns=tuple(column_title(fit, with_approach=several) for fit in fits),
-        signs=tuple(mark(fit, report.settings.report) for fit in fits),
-        sentences=tuple(headline(fit, report.settings.report) for fit in fits),
-        groups=fit_groups(fits, tuple(report.structures)),
+        signs=tuple(mark(fit, report.result.settings.report) for fit in fits),
+        sentences=tuple(headline(fit, report.result.settings.report) for fit in fits),
+        groups=fit_groups(fits, tuple(report.result.structures)),
         measures=vein_rows(vein),
         certainty=(placed_row(vein), *vein_rows(vein, CERTAINTY_MEASURES)),
-        ridges=ridge_rows(report.anatomy, vein),
+        ridges=ridge_rows(report.result.anatomy, vein),
         trunk=trunk_text(vein),
         pictures=shown_pictures(report, [p for p in report.pictures if p.vein == vein.name]),
         aims=aim_charts(vein, fits, bands),
@@ -184,35 +184,36 @@ def _doubt(vein: Vein) -> str:
     return f"{bound}, {why}" if why else bound
 
 
-def unmeasured(report: ReportInput) -> tuple[tuple[str, str], ...]:
+def unmeasured(report: Report) -> tuple[tuple[str, str], ...]:
     """Return the names of veins that have no measures or were dropped, and what is told of them."""
-    measured = {vein.name for vein in report.anatomy.veins}
-    lost = {fit.vein: why_missing(fit) for fit in report.fits if fit.vein not in measured}
-    lost |= report.anatomy.unmeasured
+    result = report.result
+    measured = {vein.name for vein in result.anatomy.veins}
+    lost = {fit.vein: why_missing(fit) for fit in result.fits if fit.vein not in measured}
+    lost |= result.anatomy.unmeasured
     told = {name: f"not measured: {reason}" for name, reason in lost.items()}
-    return tuple({**told, **{d.vein: dropped_words(d) for d in dropped(report.anatomy)}}.items())
+    return tuple({**told, **{d.vein: dropped_words(d) for d in dropped(result.anatomy)}}.items())
 
 
-def _every(report: ReportInput) -> tuple[Note, ...]:
-    fits = (note for fit in report.fits for note in fit.notes)
-    return unique_notes([*report.notes, *report.anatomy.notes, *fits])
+def _every(report: Report) -> tuple[Note, ...]:
+    fits = (note for fit in report.result.fits for note in fit.notes)
+    return unique_notes([*report.notes, *report.result.anatomy.notes, *fits])
 
 
-def case_notes(report: ReportInput) -> tuple[Note, ...]:
+def case_notes(report: Report) -> tuple[Note, ...]:
     """Return every note that no vein's own part tells, each once, cautions first."""
-    shown = {vein.name for vein in report.anatomy.veins}
+    shown = {vein.name for vein in report.result.anatomy.veins}
     every = unique_notes([*_every(report), *picture_notes(report.pictures)])
-    own = {n for vein in report.anatomy.veins for n in vein.notes}
-    own |= {n for fit in report.fits if fit.vein in shown for n in fit.notes}
+    own = {n for vein in report.result.anatomy.veins for n in vein.notes}
+    own |= {n for fit in report.result.fits if fit.vein in shown for n in fit.notes}
     return tuple(n for n in every if n.subject not in shown and n not in own)
 
 
-def warnings(report: ReportInput) -> tuple[Note, ...]:
+def warnings(report: Report) -> tuple[Note, ...]:
     """Return what puts all of a case in doubt: it stands above everything else."""
     return tuple(note for note in _every(report) if note.severity == "warning")
 
 
-def headlines(report: ReportInput) -> tuple[tuple[str, Note], ...]:
+def headlines(report: Report) -> tuple[tuple[str, Note], ...]:
     """Return what the first screen tells first, each note with its label."""
     every = [note for note in _every(report) if note.severity != "warning"]
     return tuple(

@@ -23,7 +23,7 @@ from veinfit.report.charts.aims import AIM_KEY
 from veinfit.report.charts.further import crossing_charts, crossing_key
 from veinfit.report.colours import gap_bands
 from veinfit.report.definitions import DEFINITIONS
-from veinfit.report.model import ReportInput
+from veinfit.report.model import Report
 from veinfit.report.page.pages import CAUTIONS, environment, template_text
 from veinfit.report.pictures.shown import shown_pictures
 from veinfit.report.practice import AGAINST_PRACTICE
@@ -42,12 +42,12 @@ class SettingLine:
     basis: str
 
 
-def write_page(report: ReportInput, parts: tuple[VeinPart, ...] | None = None) -> str:
+def write_page(report: Report, parts: tuple[VeinPart, ...] | None = None) -> str:
     """Return the report as one HTML page: pictures inside, no script, no network.
 
     Parameters
     ----------
-    report : ReportInput
+    report : Report
     parts : tuple of VeinPart, optional
         What :func:`vein_parts` gathers, where that is at hand.
 
@@ -56,6 +56,7 @@ def write_page(report: ReportInput, parts: tuple[VeinPart, ...] | None = None) -
     str
         The same for the same input. Names and notes are data, never markup.
     """
+    result = report.result
     parts = vein_parts(report) if parts is None else parts
     fits = tuple(fit for part in parts for fit in part.fits)
     by_vein = {part.vein.name: part for part in parts}
@@ -72,23 +73,23 @@ def write_page(report: ReportInput, parts: tuple[VeinPart, ...] | None = None) -
             parts=parts,
             lines=tuple((by_vein[one.vein], one) for one in in_doubt_first(answers)),
             lost=unmeasured(report),
-            whole=case_rows(case_lines(report.expected, len({fit.vein for fit in report.fits}))),
+            whole=case_rows(case_lines(result.expected, len({fit.vein for fit in result.fits}))),
             whole_title=CASE_TITLE,
             whole_key=CASE_KEY,
             wide_points=WIDE_POINTS,
             overview=shown_pictures(report, [p for p in report.pictures if not p.vein]),
             approaches=tuple(dict.fromkeys(fit.approach for fit in fits)),
-            corrected=correction_rows(report.anatomy.corrections),
+            corrected=correction_rows(result.anatomy.corrections),
             compared=tuple(title for _, title in COMPARED),
             notes=tuple(note for note in case_notes(report) if note not in told),
             warnings=alarms,
             headlines=first,
-            scale=scale_words(report.settings.report),
-            crossings=crossing_charts(report.crossings),
-            crossing_key=crossing_key(report.crossings),
+            scale=scale_words(result.settings.report),
+            crossings=crossing_charts(result.crossings),
+            crossing_key=crossing_key(result.crossings),
             practice=AGAINST_PRACTICE,
             aim_key=AIM_KEY,
-            bands=gap_bands(report.settings.seating.contact_tolerance_mm),
+            bands=gap_bands(result.settings.seating.contact_tolerance_mm),
             absent=absent_measures(fits) if fits else (),
             settings=_setting_lines(report),
             definitions=DEFINITIONS,
@@ -98,11 +99,11 @@ def write_page(report: ReportInput, parts: tuple[VeinPart, ...] | None = None) -
     )
 
 
-def _setting_lines(report: ReportInput) -> tuple[SettingLine, ...]:
+def _setting_lines(report: Report) -> tuple[SettingLine, ...]:
     return tuple(
         SettingLine(f"{group}.{name}", _written(value), data["unit"], data["meaning"],
                     data["basis"])
-        for group, name, value, data in describe(report.settings)
+        for group, name, value, data in describe(report.result.settings)
     )  # fmt: skip
 
 

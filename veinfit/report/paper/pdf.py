@@ -27,7 +27,7 @@ from veinfit.report.answers.parts import VeinPart, vein_parts
 from veinfit.report.charts.aims import AIM_KEY
 from veinfit.report.charts.image_planes import TITLE as IMAGE_TITLE
 from veinfit.report.colours import INK, MUTED, GapBand, gap_bands
-from veinfit.report.model import ReportInput
+from veinfit.report.model import Report
 from veinfit.report.page.pages import CAUTIONS
 from veinfit.report.paper.paper_drawing import PLAIN
 from veinfit.report.paper.pdf_blocks import (
@@ -90,13 +90,13 @@ MAP_KEY = (
 
 
 def write_pdf(
-    report: ReportInput, paper: PaperName = "a4", parts: tuple[VeinPart, ...] | None = None
+    report: Report, paper: PaperName = "a4", parts: tuple[VeinPart, ...] | None = None
 ) -> bytes:
     """Return the report as a PDF file: the same bytes for the same input.
 
     Parameters
     ----------
-    report : ReportInput
+    report : Report
     paper : {'a4', 'letter'}
     parts : tuple of VeinPart, optional
         What :func:`veinfit.report.answers.parts.vein_parts` gathers, where that is at hand.
@@ -120,7 +120,7 @@ def _binary_streams() -> Iterator[None]:
 
 
 def _printed(
-    report: ReportInput, size: tuple[float, float], parts: tuple[VeinPart, ...], pages: int
+    report: Report, size: tuple[float, float], parts: tuple[VeinPart, ...], pages: int
 ) -> tuple[bytes, int]:
     """Return the file's content and its number of pages."""
     stream = io.BytesIO()
@@ -131,7 +131,7 @@ def _printed(
     document.subject = "Predicted balloon seats in the pulmonary veins; " + CAUTIONS[0]
     document.author = document.creator = f"veinfit {printable(report.version)}"
     foot = _foot(report, size, pages)
-    bands = gap_bands(report.settings.seating.contact_tolerance_mm)
+    bands = gap_bands(report.result.settings.seating.contact_tolerance_mm)
     document.addPageTemplates(PageTemplate("page", [body], onPage=foot))
     story = [
         *summary(report, parts, width, height),
@@ -143,7 +143,7 @@ def _printed(
 
 
 def _foot(
-    report: ReportInput, size: tuple[float, float], pages: int
+    report: Report, size: tuple[float, float], pages: int
 ) -> Callable[[TaggedCanvas, Any], None]:
     """Return what draws the foot of a page."""
     name = shortened(printable(report.case_id), 60) or "Unnamed case"

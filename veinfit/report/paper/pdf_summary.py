@@ -14,7 +14,7 @@ from veinfit.report.answers.correction_table import COMPARED, correction_rows
 from veinfit.report.answers.parts import VeinPart, case_notes, headlines, unmeasured, warnings
 from veinfit.report.charts.further import crossing_charts, crossing_key
 from veinfit.report.colours import MUTED
-from veinfit.report.model import ReportInput
+from veinfit.report.model import Report
 from veinfit.report.page.pages import CAUTIONS
 from veinfit.report.paper.pdf_blocks import (
     ACCENT,
@@ -47,13 +47,13 @@ NOTES_ON_SUMMARY = 10
 
 
 def summary(
-    report: ReportInput, parts: Sequence[VeinPart], width: float, height: float
+    report: Report, parts: Sequence[VeinPart], width: float, height: float
 ) -> list[Flowable]:
     """Return the blocks of the first page; the overview takes the room that they leave.
 
     Parameters
     ----------
-    report : ReportInput
+    report : Report
     parts : sequence of VeinPart
     width, height : float
         Of the page inside its margins, points.
@@ -74,8 +74,8 @@ def summary(
         line = labelled((f"{label}:", note.text), size=SMALL_PT, colour=note_colour(note))
         blocks.append(line)
     blocks += [Spacer(1, 2 * mm), _answers(report, parts, width)]
-    settings = report.settings.report
-    lines = case_lines(report.expected, len({fit.vein for fit in report.fits}))
+    settings = report.result.settings.report
+    lines = case_lines(report.result.expected, len({fit.vein for fit in report.result.fits}))
     blocks += [*_case(case_rows(lines), width), Spacer(1, 1 * mm)]
     blocks += [
         words(f"Probability that one try seals. {scale_words(settings)}", SMALL_PT, MUTED),
@@ -83,7 +83,7 @@ def summary(
         Spacer(1, 2 * mm),
     ]
     below: list[Flowable] = []
-    for row in correction_rows(report.anatomy.corrections):
+    for row in correction_rows(report.result.anatomy.corrections):
         pairs = zip(COMPARED, row.values, strict=True)
         values = "; ".join(f"{title} {a} automatic, {b} corrected" for (_, title), (a, b) in pairs)
         label = f"Corrected by hand, {row.vein}:"
@@ -100,15 +100,15 @@ def summary(
     return [*blocks, *below, *atrium, *_septum(report, width), origin]
 
 
-def _septum(report: ReportInput, width: float) -> list[Flowable]:
+def _septum(report: Report, width: float) -> list[Flowable]:
     """Return the maps of the places of the septal crossing, two beside each other."""
-    drawn = crossing_charts(report.crossings)
+    drawn = crossing_charts(report.result.crossings)
     if not drawn:
         return []
     half = 0.5 * (width - GUTTER)
     return [
         words("Where the septum is crossed", TYPE_PT, ACCENT, bold=True, role="H2"),
-        words(crossing_key(report.crossings), SMALL_PT, MUTED),
+        words(crossing_key(report.result.crossings), SMALL_PT, MUTED),
         *rows_of([titled(title, drawing, half) for title, drawing in drawn], width, 2),
         Spacer(1, 2 * mm),
     ]
@@ -129,7 +129,7 @@ def _case(rows: Sequence[Sequence[str]], width: float) -> list[Flowable]:
     return [Spacer(1, 1 * mm), title, table, words(CASE_KEY, SMALL_PT, MUTED)]
 
 
-def _answers(report: ReportInput, parts: Sequence[VeinPart], width: float) -> Flowable:
+def _answers(report: Report, parts: Sequence[VeinPart], width: float) -> Flowable:
     """Return a line for each vein, those in doubt first."""
     by_name = {part.vein.name: part for part in parts}
     rows: list[list[Any]] = [
@@ -171,15 +171,16 @@ def _size(size: SizeAnswer) -> list[tuple[str, str]]:
     return [(f"{SIGNS[size.sign]} {size.title}", "; ".join(told))]
 
 
-def _origin(report: ReportInput) -> Flowable:
+def _origin(report: Report) -> Flowable:
+    made, volume_ml = report.result.provenance, report.result.anatomy.volume_ml
     files = "; ".join(
         f"{file.role}{f' ({file.format})' if file.format else ''} SHA-256 {file.sha256}"
-        for file in report.inputs
+        for file in made.inputs
     )
     told = (
-        f"Made {report.created} by veinfit {report.version}. Image date "
-        f"{report.image_date or 'not stated'}; cardiac phase {report.cardiac_phase or 'not stated'}"
-        f"; atrial volume {number(report.anatomy.volume_ml, 0)} ml. Inputs: {files or 'none'}. "
+        f"Made {made.created} by veinfit {report.version}. Image date "
+        f"{made.image_date or 'not stated'}; cardiac phase {made.cardiac_phase or 'not stated'}"
+        f"; atrial volume {number(volume_ml, 0)} ml. Inputs: {files or 'none'}. "
         "Settings, definitions and all notes: report.html. Lengths in mm, in the patient's frame "
         "(LPS)."
     )

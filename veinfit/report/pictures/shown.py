@@ -7,7 +7,7 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from veinfit.report.model import Picture, ReportInput
+from veinfit.report.model import Picture, Report
 from veinfit.report.wording import balloon_title
 
 EMBEDDED_QUALITY = 90
@@ -34,9 +34,9 @@ class ShownPicture:
         return f"data:image/{kind};base64,{base64.b64encode(content).decode('ascii')}"
 
 
-def shown_pictures(report: ReportInput, pictures: Sequence[Picture]) -> tuple[ShownPicture, ...]:
+def shown_pictures(report: Report, pictures: Sequence[Picture]) -> tuple[ShownPicture, ...]:
     """Return pictures with their titles and contents."""
-    fits = {(fit.vein, fit.balloon, str(fit.approach)): fit for fit in report.fits}
+    fits = {(fit.vein, fit.balloon, str(fit.approach)): fit for fit in report.result.fits}
     shown = []
     for picture in pictures:
         fit = fits.get((picture.vein, picture.balloon, picture.approach))
@@ -45,7 +45,7 @@ def shown_pictures(report: ReportInput, pictures: Sequence[Picture]) -> tuple[Sh
     return tuple(shown)
 
 
-def _content(report: ReportInput, picture: Picture) -> bytes | None:
+def _content(report: Report, picture: Picture) -> bytes | None:
     if report.folder is None:
         return None
     try:

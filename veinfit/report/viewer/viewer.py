@@ -9,7 +9,7 @@ from typing import Any
 
 from markupsafe import Markup
 
-from veinfit.report.model import ReportInput
+from veinfit.report.model import Report
 from veinfit.report.page.pages import CAUTIONS, environment, template_text
 from veinfit.report.viewer.viewer_scene import viewer_scene
 
@@ -24,12 +24,12 @@ def viewer_script() -> str:
     return "".join(map(template_text, SCRIPTS))
 
 
-def write_viewer(report: ReportInput) -> str:
+def write_viewer(report: Report) -> str:
     """Return the 3D view of a case as one HTML page: all inside, no network.
 
     Parameters
     ----------
-    report : ReportInput
+    report : Report
 
     Returns
     -------

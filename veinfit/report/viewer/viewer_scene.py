@@ -22,7 +22,7 @@ from veinfit.report.colours import (
     WALL_OUTER,
     gap_bands,
 )
-from veinfit.report.model import ReportInput
+from veinfit.report.model import Report
 from veinfit.report.pictures.fit_scene import balloon_axis, balloon_section, frame_vein
 from veinfit.report.pictures.overview import landmarks, rim_edges
 from veinfit.report.viewer.viewer_further import growth_scene, plan_scenes
@@ -58,17 +58,18 @@ VIEW_MARGIN = 1.6
 """Half the picture's width, in radii of the largest balloon, when a vein is chosen."""
 
 
-def viewer_scene(report: ReportInput) -> dict[str, Any]:
+def viewer_scene(report: Report) -> dict[str, Any]:
     """Return the scene of a case, in plain values for JSON.
 
     The same for the same input. Lengths are LPS mm, colours ``#rrggbb``.
     """
-    anatomy = report.anatomy
-    bands = gap_bands(report.settings.seating.contact_tolerance_mm)
+    result = report.result
+    anatomy = result.anatomy
+    bands = gap_bands(result.settings.seating.contact_tolerance_mm)
     low, high = anatomy.wall.points.min(axis=0), anatomy.wall.points.max(axis=0)
     wall = anatomy.wall
     for vein in anatomy.veins:
-        shapes = [fit.shape_mm for fit in report.fits if fit.vein == vein.name]
+        shapes = [fit.shape_mm for fit in result.fits if fit.vein == vein.name]
         wall = shaped_wall(wall, vein, max(shapes, key=lambda shape: sum(shape), default=()))
     return {
         "centre": _place(0.5 * (low + high)),
@@ -91,10 +92,10 @@ def viewer_scene(report: ReportInput) -> dict[str, Any]:
         ],
         "marks": _marks(anatomy),
         "structures": [
-            _structure(name, shape, k) for k, (name, shape) in enumerate(report.structures.items())
+            _structure(name, shape, k) for k, (name, shape) in enumerate(result.structures.items())
         ],
         "veins": [
-            vein_scene(anatomy, vein, tuple(f for f in report.fits if f.vein == vein.name), report)
+            vein_scene(anatomy, vein, tuple(f for f in result.fits if f.vein == vein.name), report)
             for vein in anatomy.veins
         ],
     }  # fmt: skip
@@ -156,17 +157,15 @@ def _structure(name: str, shape: Structure, index: int) -> dict[str, Any]:
     return {**told, "places": _places(shape), "line": _line(shape)}
 
 
-def vein_scene(
-    anatomy: Anatomy, vein: Vein, fits: Sequence[Fit], report: ReportInput
-) -> dict[str, Any]:
+def vein_scene(anatomy: Anatomy, vein: Vein, fits: Sequence[Fit], report: Report) -> dict[str, Any]:
     """Return one vein of the scene with its fits."""
     ostium = vein.ostium
     side = frame_vein(vein, fits, 1000, 1000).side.towards
     largest = max([fit.balloon_mm for fit in fits] or [ostium.measures.d_max_mm * 1.4])
     patch = next((fit.patch for fit in fits if fit.patch is not None), None)
     thin, kept = thinned(patch, PATCH_FACES) if patch is not None else (None, None)
-    several = len({fit.approach for fit in report.fits}) > 1
-    bands = gap_bands(report.settings.seating.contact_tolerance_mm)
+    several = len({fit.approach for fit in report.result.fits}) > 1
+    bands = gap_bands(report.result.settings.seating.contact_tolerance_mm)
     size = f"{number(ostium.measures.d_max_mm)} × {number(ostium.measures.d_min_mm)} mm"
     return {
         "name": vein.name,
@@ -203,12 +202,12 @@ def _gap(fit: Fit, patch: Surface | None, kept: IntArray | None) -> dict[str, An
     return pack_gap(fit.patch_gap_mm[kept])
 
 
-def _fit(fit: Fit, report: ReportInput) -> dict[str, Any]:
+def _fit(fit: Fit, report: Report) -> dict[str, Any]:
     section = balloon_section(fit)
-    zones = report.freezing_zones
+    zones = report.result.freezing_zones
     return {
-        "sign": mark(fit, report.settings.report),
-        "verdict": headline(fit, report.settings.report),
+        "sign": mark(fit, report.result.settings.report),
+        "verdict": headline(fit, report.result.settings.report),
         "lines": _figures(fit),
         "diameter": fit.balloon_mm,
         "centre": None if fit.centre is None else _place(fit.centre),
