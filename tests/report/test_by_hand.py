@@ -42,7 +42,7 @@ def corrected(anatomy: Anatomy, fits: tuple[Fit, ...]) -> Report:
 
 
 def test_in_words(corrected: Report) -> None:
-    anatomy = corrected.anatomy
+    anatomy = corrected.result.anatomy
     assert hand_words(anatomy, "LSPV") == "ostium set by hand"
     assert hand_words(anatomy, "RSPV") == "renamed by hand from RMPV"
     assert hand_words(anatomy, "RIPV") == ""
@@ -62,10 +62,10 @@ def test_on_the_page_beside_each_vein(corrected: Report) -> None:
 
 
 def test_in_the_picture(corrected: Report) -> None:
-    told = {one.text: one.figures for one in landmarks(corrected.anatomy, {})}
+    told = {one.text: one.figures for one in landmarks(corrected.result.anatomy, {})}
     assert told["LSPV"].endswith("mm, by hand") and told["LIPV"] == "dropped by hand"
     assert told["RIPV"].endswith(" mm")
-    assert "LIPV dropped by hand" in overview_caption(corrected.anatomy)
+    assert "LIPV dropped by hand" in overview_caption(corrected.result.anatomy)
 
 
 def test_in_the_3d_view(corrected: Report) -> None:
