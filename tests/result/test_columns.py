@@ -11,7 +11,7 @@ import pytest
 
 from veinfit.anatomy.model import Vein
 from veinfit.io.columns import SCHEMA_PARTS
-from veinfit.report.answers.tables import MEASURES, VEIN_MEASURES
+from veinfit.report.answers.tables import CERTAINTY_MEASURES, MEASURES, VEIN_MEASURES
 from veinfit.result.columns import (
     PLACEHOLDER,
     arrow_schema,
@@ -82,17 +82,14 @@ def test_no_column_stands_twice() -> None:
     assert set(SCHEMA_PARTS) == set(TABLES) - {"attempts"}
 
 
-def test_reports_call_them_as_the_registry_does() -> None:
-    units = {"1": "1", "": "", "mm": "mm", "mm²": "mm²", "°": "°", "N": "N"}
-    for measure in MEASURES:
-        one = column("fits", measure.field)
-        assert one.label == measure.label
-        if one.shown_digits is not None:
-            assert one.shown_digits == measure.digits
-        if measure.unit:
-            assert units[one.unit] == measure.unit, measure.field
-    for measure in VEIN_MEASURES:
-        assert column("veins", measure.field).label == measure.label
+def test_what_reports_show_is_named_and_has_its_digits() -> None:
+    shown = [one for one in registry() if one.label]
+    assert {one.table for one in shown} == {"veins", "fits", "ridges"}
+    for one in shown:
+        assert (one.shown_digits is not None) == (one.kind == "number"), one.name
+        assert one.digits is None or one.shown_digits <= one.digits, "no more than the files hold"
+    for measure in (*MEASURES, *VEIN_MEASURES, *CERTAINTY_MEASURES):
+        assert column(measure.table, measure.field) in shown
 
 
 def test_a_column_for_each_structure_is_found_by_its_own_name() -> None:

@@ -136,6 +136,7 @@ def names(table: str) -> tuple[str, ...]:
     return tuple(c.name for c in columns(table) if not PLACEHOLDER.search(c.name))
 
 
+@cache
 def column(table: str, name: str) -> Column:
     """Return one column; that with a placeholder for one of its kind.
 

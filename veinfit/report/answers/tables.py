@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from operator import attrgetter
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.report.wording import (
@@ -15,6 +16,7 @@ from veinfit.report.wording import (
     why_missing,
     yes_no,
 )
+from veinfit.result.columns import column
 from veinfit.seating.model import Fit
 
 SEALS, SEAT, WHERE, DEEP, NEAR = (
@@ -25,6 +27,9 @@ SEALS, SEAT, WHERE, DEEP, NEAR = (
     "What is near?",
 )
 """The questions, in the order in which a physician asks them."""
+
+SIZE, CERTAINTY = "Size and direction", "How far it can be relied on"
+"""What is asked about a vein."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,113 +82,98 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """A column of the fits' table: its question, label, unit and digits.
+    """A line of a table, as the registry of columns calls it.
 
-    With ``always`` false the line is left out where no fit has a value.
+    With ``always`` false the line of a fit is left out where no fit has a value.
     """
 
     question: str
     field: str
-    label: str
-    unit: str = ""
-    digits: int = 1
+    table: str = "fits"
     always: bool = True
+
+    @property
+    def label(self) -> str:
+        """What it is called."""
+        return column(self.table, self.field).label
+
+    @property
+    def unit(self) -> str:
+        """``1`` for a ratio or probability; empty for what is none, and for what o'clock it is."""
+        unit = column(self.table, self.field).unit
+        return "" if unit == "h" else unit
+
+    @property
+    def digits(self) -> int:
+        """Decimals that are shown."""
+        return column(self.table, self.field).shown_digits or 0
+
+    def get(self, vein: Vein) -> float | None:
+        """Return its value of a vein, where it is one of a vein."""
+        where = VEIN_PLACES.get(self.field, self.field)
+        value: float | None = attrgetter(where)(vein)
+        return value
 
 
 MEASURES: tuple[Measure, ...] = (
-    Measure(SEALS, "seal_probability", "Seal, one try", "1", 2),
-    Measure(
-        SEALS, "steered_seal_probability", "Seal, up to three tries", "1", 2, False
-    ),
-    Measure(SEALS, "occlusion_probability", "Occlusion, one try", "1", 2, False),
-    Measure(
-        SEALS, "steered_occlusion_probability", "Occlusion, up to three tries", "1", 2,
-        False,
-    ),
-    Measure(SEALS, "freeze_loss_probability", "Seal lost as freezing starts", "1",
-            2, False),
-    Measure(SEALS, "push_to_seal_n", "Least push that seals", "N", 2, False),
-    Measure(SEAT, "outcome", "Outcome"),
-    Measure(SEAT, "sealed", "Sealed (cold contact)"),
-    Measure(SEAT, "occluded", "Occluded (any contact)"),
-    Measure(SEAT, "antral", "Antral (sealed, not deep)", always=False),
-    Measure(SEAT, "sealed_after_freeze", "Sealed after freeze drift", always=False),
-    Measure(SEAT, "occlusion_grade", "Grade, 4 complete to 1 poor", always=False),
-    Measure(WHERE, "leak_width_mm", "Leak width", "mm", 2),
-    Measure(WHERE, "leak_clock_h", "Leak on the clock"),
-    Measure(WHERE, "leak_side", "Leak side"),
-    Measure(WHERE, "leak_area_mm2", "Leak orifice", "mm²", always=False),
-    Measure(WHERE, "contact_arc_deg", "Circumference in contact", "°", 0),
-    Measure(DEEP, "depth_mm", "Depth of the equator", "mm"),
-    Measure(DEEP, "nose_depth_mm", "Depth of the nose", "mm"),
-    Measure(DEEP, "deep", "Counts as deep"),
-    Measure(DEEP, "deep_seal_probability", "Sealed but deep, one try", "1", 2, False),
-    Measure(DEEP, "contact_area_mm2", "Cold contact area", "mm²", 0),
-    Measure(DEEP, "antral_area_mm2", "Antral area", "mm²", 0),
-    Measure(DEEP, "misalignment_deg", "Shaft against the vein's axis", "°"),
-    Measure(DEEP, "loop_depth_mm", "Depth of the mapping loop", "mm", always=False),
-    Measure(DEEP, "loop_fit", "Mapping loop", always=False),
-    Measure(DEEP, "freeze_shift_mm", "Freeze drift of the centre", "mm", always=False),
-)  # fmt: skip
+    Measure(SEALS, "seal_probability"),
+    Measure(SEALS, "steered_seal_probability", always=False),
+    Measure(SEALS, "occlusion_probability", always=False),
+    Measure(SEALS, "steered_occlusion_probability", always=False),
+    Measure(SEALS, "freeze_loss_probability", always=False),
+    Measure(SEALS, "push_to_seal_n", always=False),
+    Measure(SEAT, "outcome"),
+    Measure(SEAT, "sealed"),
+    Measure(SEAT, "occluded"),
+    Measure(SEAT, "antral", always=False),
+    Measure(SEAT, "sealed_after_freeze", always=False),
+    Measure(SEAT, "occlusion_grade", always=False),
+    Measure(WHERE, "leak_width_mm"),
+    Measure(WHERE, "leak_clock_h"),
+    Measure(WHERE, "leak_side"),
+    Measure(WHERE, "leak_area_mm2", always=False),
+    Measure(WHERE, "contact_arc_deg"),
+    Measure(DEEP, "depth_mm"),
+    Measure(DEEP, "nose_depth_mm"),
+    Measure(DEEP, "deep"),
+    Measure(DEEP, "deep_seal_probability", always=False),
+    Measure(DEEP, "contact_area_mm2"),
+    Measure(DEEP, "antral_area_mm2"),
+    Measure(DEEP, "misalignment_deg"),
+    Measure(DEEP, "loop_depth_mm", always=False),
+    Measure(DEEP, "loop_fit", always=False),
+    Measure(DEEP, "freeze_shift_mm", always=False),
+)
 """The lines of the fits' table; distances and leaks are added to it."""
 
+VEIN_PLACES: Mapping[str, str] = {
+    **{
+        name: f"ostium.measures.{name}"
+        for name in (
+            "d_max_mm", "d_min_mm", "ovality", "area_mm2", "perimeter_mm", "d_area_mm",
+            "d_perimeter_mm",
+        )
+    },
+    "ostium_error_mm": "ostium.error_mm",
+    "ostium_residual_mm": "ostium.residual_mm",
+}  # fmt: skip
+"""Where a vein holds what is no part of its own."""
 
-@dataclass(frozen=True, slots=True)
-class VeinMeasure:
-    """A line of a vein's table."""
-
-    field: str
-    label: str
-    unit: str
-    digits: int
-    get: Callable[[Vein], float | None]
-
-
-VEIN_MEASURES: tuple[VeinMeasure, ...] = (
-    VeinMeasure("d_max_mm", "Greatest diameter", "mm", 1, lambda v: v.ostium.measures.d_max_mm),
-    VeinMeasure(
-        "d_min_mm", "Perpendicular diameter", "mm", 1, lambda v: v.ostium.measures.d_min_mm
-    ),
-    VeinMeasure("ovality", "Ovality", "1", 2, lambda v: v.ostium.measures.ovality),
-    VeinMeasure("area_mm2", "Area", "mm²", 0, lambda v: v.ostium.measures.area_mm2),
-    VeinMeasure("perimeter_mm", "Perimeter", "mm", 1, lambda v: v.ostium.measures.perimeter_mm),
-    VeinMeasure(
-        "d_area_mm", "Diameter by area", "mm", 1,
-        lambda v: v.ostium.measures.d_area_mm,
-    ),
-    VeinMeasure(
-        "d_perimeter_mm", "Diameter by perimeter", "mm", 1,
-        lambda v: v.ostium.measures.d_perimeter_mm,
-    ),
-    VeinMeasure(
-        "takeoff_wall_deg", "Take-off against the atrial wall", "°", 0,
-        lambda v: v.takeoff_wall_deg,
-    ),
-    VeinMeasure(
-        "takeoff_frontal_deg", "Take-off in the frontal plane", "°", 0,
-        lambda v: v.takeoff_frontal_deg,
-    ),
-    VeinMeasure(
-        "takeoff_transverse_deg", "Take-off in the transverse plane", "°", 0,
-        lambda v: v.takeoff_transverse_deg,
-    ),
+VEIN_MEASURES: tuple[Measure, ...] = tuple(
+    Measure(SIZE, name, "veins")
+    for name in (
+        "d_max_mm", "d_min_mm", "ovality", "area_mm2", "perimeter_mm", "d_area_mm",
+        "d_perimeter_mm", "takeoff_wall_deg", "takeoff_frontal_deg", "takeoff_transverse_deg",
+    )
 )  # fmt: skip
 """What is shown of a vein's size and direction."""
 
-CERTAINTY_MEASURES: tuple[VeinMeasure, ...] = (
-    VeinMeasure("name_confidence", "Probability of the name", "1", 2, lambda v: v.name_confidence),
-    VeinMeasure(
-        "ostium_error_mm", "Ostium's position, 95 % bound", "mm", 1, lambda v: v.ostium.error_mm
-    ),
-    VeinMeasure(
-        "ostium_residual_mm", "Spread of the ostium about its plane", "mm", 1,
-        lambda v: v.ostium.residual_mm,
-    ),
-    VeinMeasure("axis_length_mm", "Length behind the axis", "mm", 1, lambda v: v.axis_length_mm),
-    VeinMeasure(
-        "axis_error_deg", "Axis's direction, 95 % bound", "°", 0, lambda v: v.axis_error_deg
-    ),
-    VeinMeasure("confidence", "Measurement confidence", "1", 2, lambda v: v.confidence),
+CERTAINTY_MEASURES: tuple[Measure, ...] = tuple(
+    Measure(CERTAINTY, name, "veins")
+    for name in (
+        "name_confidence", "ostium_error_mm", "ostium_residual_mm", "axis_length_mm",
+        "axis_error_deg", "confidence",
+    )
 )  # fmt: skip
 """What is shown of how far a vein's measures can be relied on."""
 
@@ -226,12 +216,15 @@ def fit_groups(fits: Sequence[Fit], structures: Sequence[str]) -> tuple[Group, .
                      for fit in fits)  # fmt: skip
         rows[WHERE].append(Row("Every leak", "", told))
     named = dict.fromkeys([*structures, *(name for fit in fits for name in fit.distances_mm)])
+    near = column("fits", "distance_NAME_mm")
     for name in named:
         cells = tuple(
-            cell(fit.distances_mm.get(name), f"distance_{name}_mm", 1, why_missing(fit))
+            cell(fit.distances_mm.get(name), f"distance_{name}_mm", near.shown_digits or 0,
+                 why_missing(fit))
             for fit in fits
-        )
-        rows[NEAR].append(Row(f"Freezing zone to {name.replace('_', ' ')}", "mm", cells))
+        )  # fmt: skip
+        label = near.label.replace("NAME", name.replace("_", " "))
+        rows[NEAR].append(Row(label, near.unit, cells))
     return tuple(Group(q, tuple(found)) for q, found in rows.items() if found)
 
 
@@ -264,7 +257,7 @@ def absent_measures(fits: Sequence[Fit]) -> tuple[str, ...]:
     )
 
 
-def vein_rows(vein: Vein, measures: Sequence[VeinMeasure] = VEIN_MEASURES) -> tuple[Row, ...]:
+def vein_rows(vein: Vein, measures: Sequence[Measure] = VEIN_MEASURES) -> tuple[Row, ...]:
     """Return a vein's measures, one to a line."""
     why = "could not be measured"
     return tuple(
@@ -275,7 +268,11 @@ def vein_rows(vein: Vein, measures: Sequence[VeinMeasure] = VEIN_MEASURES) -> tu
 def placed_row(vein: Vein) -> Row:
     """Return the line that says by which definition a vein's ostium was placed."""
     kind = vein.ostium.kind
-    return Row("Ostium placed by", "", (Cell(kind.replace("_", " "), "ostium_kind", kind),))
+    return Row(
+        column("veins", "ostium_kind").label,
+        "",
+        (Cell(kind.replace("_", " "), "ostium_kind", kind),),
+    )
 
 
 def trunk_text(vein: Vein) -> str:
@@ -288,9 +285,10 @@ def trunk_text(vein: Vein) -> str:
 
 def ridge_rows(anatomy: Anatomy, vein: Vein) -> tuple[Row, ...]:
     """Return the wall ridges between this vein and its neighbours."""
-    rows = []
+    rows, told = [], column("ridges", "width_mm")
     for ridge in anatomy.ridges:
         if vein.name in (ridge.start, ridge.end):
             other = ridge.end if ridge.start == vein.name else ridge.start
-            rows.append(Row(f"Ridge to {other}", "mm", (cell(float(ridge.width_mm), "width_mm"),)))
+            shown = cell(float(ridge.width_mm), told.name, told.shown_digits or 0)
+            rows.append(Row(f"{told.label} to {other}", told.unit, (shown,)))
     return tuple(rows)

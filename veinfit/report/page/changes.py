@@ -9,8 +9,8 @@ from typing import Any, TypeGuard
 
 from markupsafe import Markup
 
-from veinfit.report.answers.tables import CERTAINTY_MEASURES, MEASURES, VEIN_MEASURES
 from veinfit.report.page.pages import CAUTIONS, environment, template_text
+from veinfit.result.columns import column
 from veinfit.seating.kinds import DEFAULT_APPROACH
 
 Document = Mapping[str, Any]
@@ -18,17 +18,30 @@ Document = Mapping[str, Any]
 
 OSTIUM_DISTANCE = "ostium_distance_mm"
 
-VEIN_QUANTITIES = (
-    ("d_max_mm", "mm", 1), ("d_min_mm", "mm", 1), ("ovality", "1", 2), ("area_mm2", "mm2", 0),
-    ("d_area_mm", "mm", 1), ("takeoff_wall_deg", "deg", 0), ("takeoff_frontal_deg", "deg", 0),
-    ("takeoff_transverse_deg", "deg", 0), ("trunk_length_mm", "mm", 1), ("confidence", "1", 2),
+UNITS = {"°": "deg", "mm²": "mm2"}
+"""Units of the registry as ``changes.csv`` writes them."""
+
+
+def _quantity(table: str, name: str) -> tuple[str, str, int]:
+    """Return a quantity with its unit and decimals, as the registry has them."""
+    one = column(table, name)
+    return name, UNITS.get(one.unit, one.unit), one.shown_digits or 0
+
+
+VEIN_QUANTITIES = tuple(
+    _quantity("veins", name)
+    for name in (
+        "d_max_mm", "d_min_mm", "ovality", "area_mm2", "d_area_mm", "takeoff_wall_deg",
+        "takeoff_frontal_deg", "takeoff_transverse_deg", "trunk_length_mm", "confidence",
+    )
 )  # fmt: skip
-FIT_QUANTITIES = (
-    ("seal_probability", "1", 2), ("steered_seal_probability", "1", 2),
-    ("occlusion_probability", "1", 2), ("outcome", "", 0), ("sealed", "", 0), ("occluded", "", 0),
-    ("leak_width_mm", "mm", 1), ("leak_area_mm2", "mm2", 0), ("leak_side", "", 0),
-    ("occlusion_grade", "", 0), ("depth_mm", "mm", 1), ("nose_depth_mm", "mm", 1),
-    ("contact_arc_deg", "deg", 0), ("antral_area_mm2", "mm2", 0),
+FIT_QUANTITIES = tuple(
+    _quantity("fits", name)
+    for name in (
+        "seal_probability", "steered_seal_probability", "occlusion_probability", "outcome",
+        "sealed", "occluded", "leak_width_mm", "leak_area_mm2", "leak_side", "occlusion_grade",
+        "depth_mm", "nose_depth_mm", "contact_arc_deg", "antral_area_mm2",
+    )
 )  # fmt: skip
 CHANGE_COLUMNS = (
     "vein", "balloon", "approach", "quantity", "unit", "before", "after", "change", "vein_before",
@@ -40,9 +53,8 @@ SAME_PLACE_MM = 8.0
 """Ostia of other names that lie nearer than this in one input are the same vein's."""
 
 LABELS: Mapping[str, str] = {
-    **{one.field: one.label for one in (*VEIN_MEASURES, *CERTAINTY_MEASURES)},
-    **{one.field: one.label for one in MEASURES},
-    "trunk_length_mm": "Trunk length",
+    **{name: column("veins", name).label for name, _, _ in VEIN_QUANTITIES},
+    **{name: column("fits", name).label for name, _, _ in FIT_QUANTITIES},
     OSTIUM_DISTANCE: "Distance between the two ostia",
 }
 """What the quantities are called on the page."""
