@@ -92,6 +92,16 @@ def test_what_reports_show_is_named_and_has_its_digits() -> None:
         assert column(measure.table, measure.field) in shown
 
 
+def test_headings_name_the_structure_and_the_unit() -> None:
+    found = column("fits", "distance_right_phrenic_nerve_mm")
+    assert found.heading(found.name) == "Freezing zone to NAME, mm"
+    told = found.heading("distance_right_phrenic_nerve_mm")
+    assert told == "Freezing zone to right phrenic nerve, mm"
+    assert column("fits", "seal_probability").heading() == "Seal, one try"
+    assert column("veins", "ostium_x_mm").heading() == "ostium_x_mm, mm", "without a label its name"
+    assert column("fits", "leak_clock_h").heading() == "Leak on the clock"
+
+
 def test_a_column_for_each_structure_is_found_by_its_own_name() -> None:
     assert column("fits", "distance_right_phrenic_nerve_mm").name == "distance_NAME_mm"
     assert column("crossings", "misalignment_LSPV_deg").unit == "°"

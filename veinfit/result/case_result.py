@@ -197,9 +197,7 @@ def _html(result: CaseResult) -> str:
         return f"{value:.{digits or 1}f}" if isinstance(value, float) else escape(str(value))
 
     def told(name: str) -> str:
-        one = column("fits", name)
-        words = one.label or one.name
-        return escape(f"{words}, {one.unit}" if one.unit not in ("", "1") else words)
+        return escape(column("fits", name).heading(name))
 
     head = "".join(f"<th>{told(name)}</th>" for name in SHOWN)
     rows = "".join(

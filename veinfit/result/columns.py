@@ -74,6 +74,13 @@ class Column:
         """Decimals in the files; None for what is no number."""
         return decimals(self.name) if self.kind == "number" else None
 
+    def heading(self, name: str = "") -> str:
+        """Return what reports and plots call the column ``name``: its label and its unit."""
+        words = self.label or self.name
+        if found := re.fullmatch("(.+)".join(map(re.escape, PLACEHOLDER.split(self.name))), name):
+            words = PLACEHOLDER.sub(lambda _: "".join(found.groups()).replace("_", " "), words)
+        return words if self.unit in ("", "1", "h") else f"{words}, {self.unit}"
+
     def json_schema(self) -> dict[str, Any]:
         """Return what the JSON Schema says of a value of this column."""
         told: dict[str, Any] = {"description": self._described()}

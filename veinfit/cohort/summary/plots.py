@@ -24,6 +24,7 @@ from veinfit.cohort.summary.model import (
 from veinfit.report.charts.charts import SERIES
 from veinfit.report.colours import INK, MUTED
 from veinfit.report.page.study_page import Figure, number, picture, plot, span
+from veinfit.result.columns import column, names
 
 MARKERS = ("o", "s", "^", "D")
 PART_FILLS = (
@@ -38,27 +39,17 @@ QUARTERS = {
     "R": {0: "superior", 3: "posterior", 6: "inferior", 9: "anterior"},
 }
 """What the quarters of the clock are called on left and right veins."""
-TITLES = {
-    "depth_mm": "depth, mm",
-    "antral_area_mm2": "antral area, mm²",
-    "contact_area_mm2": "cold contact, mm²",
-    "leak_width_mm": "leak width, mm",
-    "ovality": "ovality of the ostium",
-    "d_area_mm": "d_area of the ostium, mm",
-    "takeoff_wall_deg": "take-off from the wall, °",
-    "takeoff_frontal_deg": "take-off, frontal, °",
-    "takeoff_transverse_deg": "take-off, transverse, °",
-    "ridge_mm": "narrowest ridge, mm",
-    "misalignment_deg": "misalignment, °",
-}
+
+RIDGE = "ridge_mm"
+"""The narrowest ridge beside a vein: no column of a table."""
 
 
 def title(measure: str) -> str:
-    """Return a measure's name as the page shows it."""
-    if measure.startswith("distance_"):
-        name = measure.removeprefix("distance_").removesuffix("_mm").replace("_", " ")
-        return f"distance to the {name}, mm"
-    return TITLES.get(measure, measure)
+    """Return a measure's name as the page shows it, of a fit or of a vein."""
+    if measure == RIDGE:
+        return f"Narrowest {column('ridges', 'width_mm').heading().lower()}"
+    table = "fits" if measure in names("fits") or measure.startswith("distance_") else "veins"
+    return column(table, measure).heading(measure)
 
 
 def _colour(index: int) -> str:
