@@ -16,7 +16,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -34,19 +34,84 @@ def chromium() -> str:
     return found
 
 
-class Browser:
-    """One page of a running browser."""
+class Chromium:
+    """A running browser process, and the two pipes to it."""
 
-    def __init__(self, read: int, write: int) -> None:
-        self._read, self._write = read, write
-        self._left, self._count, self._session = b"", 0, None
+    def __init__(self, options: tuple[str, ...]) -> None:
+        self._home = tempfile.TemporaryDirectory(
+            prefix="veinfit-browser-", ignore_cleanup_errors=True
+        )
+        command = [
+            chromium(), "--headless", "--no-sandbox", "--no-first-run", "--disable-sync",
+            "--disable-background-networking", "--disable-component-update",
+            "--hide-scrollbars", "--force-color-profile=srgb",
+            f"--user-data-dir={self._home.name}", "--remote-debugging-pipe", *options,
+        ]  # fmt: skip
+        to_read, self._write = os.pipe()
+        self._read, from_write = os.pipe()
+        self._process = subprocess.Popen(
+            ["bash", "-c", f'exec "$@" 3<&{to_read} 4>&{from_write}', "bash", *command],
+            pass_fds=(to_read, from_write),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        os.close(to_read)
+        os.close(from_write)
+        self._left, self._count = b"", 0
+
+    def send(self, method: str, parameters: dict[str, Any], session: str | None) -> int:
+        """Send one command; return its number."""
+        self._count += 1
+        message: dict[str, Any] = {"id": self._count, "method": method, "params": parameters}
+        if session:
+            message["sessionId"] = session
+        data = json.dumps(message).encode() + b"\0"
+        while data:
+            data = data[os.write(self._write, data) :]
+        return self._count
+
+    def next(self) -> dict[str, Any]:
+        """Wait for one answer or event."""
+        deadline = time.monotonic() + ALLOWANCE_S
+        while b"\0" not in self._left:
+            ready, _, _ = select.select([self._read], [], [], deadline - time.monotonic())
+            chunk = os.read(self._read, 1 << 20) if ready else b""
+            if not chunk:
+                raise TimeoutError("the browser gave no answer")
+            self._left += chunk
+        one, _, self._left = self._left.partition(b"\0")
+        return dict(json.loads(one))
+
+    def end(self) -> None:
+        """End the process, in peace where it answers."""
+        with suppress(OSError):
+            self.send("Browser.close", {}, None)
+        try:
+            self._process.wait(10)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+        os.close(self._write)
+        os.close(self._read)
+        self._home.cleanup()
+
+
+class Browser:
+    """One page in a profile of its own."""
+
+    def __init__(self, running: Chromium) -> None:
+        self._running, self._session = running, None
         self.requests: list[str] = []
         """Addresses that the page asked for."""
         self.dialogs: list[str] = []
         """Kinds of the dialogs that came up, each of which was agreed to."""
         self.faults: list[str] = []
         """Exceptions, and errors and warnings of the console."""
-        target = self.call("Target.createTarget", url="about:blank")["targetId"]
+        self._profile = self.call("Target.createBrowserContext")["browserContextId"]
+        target = self.call(
+            "Target.createTarget", url="about:blank", browserContextId=self._profile
+        )["targetId"]
         attached = self.call("Target.attachToTarget", targetId=target, flatten=True)
         self._session = attached["sessionId"]
         for domain in ("Page", "Runtime", "Network", "Log"):
@@ -54,24 +119,20 @@ class Browser:
 
     def call(self, method: str, **parameters: Any) -> dict[str, Any]:
         """Send one command and wait for its answer."""
-        asked = self._send(method, parameters)
+        asked = self._running.send(method, parameters, self._session)
         while True:
-            answer = self._next()
+            answer = self._running.next()
             if answer.get("id") == asked:
                 if "error" in answer:
                     raise RuntimeError(f"{method}: {answer['error']['message']}")
                 return dict(answer["result"])
-            self._note(answer)
+            if answer.get("sessionId") == self._session:
+                self._note(answer)
 
-    def _send(self, method: str, parameters: dict[str, Any]) -> int:
-        self._count += 1
-        message: dict[str, Any] = {"id": self._count, "method": method, "params": parameters}
-        if self._session:
-            message["sessionId"] = self._session
-        data = json.dumps(message).encode() + b"\0"
-        while data:
-            data = data[os.write(self._write, data) :]
-        return self._count
+    def close(self) -> None:
+        """Leave nothing of this page to the next one."""
+        self._session = None
+        self.call("Target.disposeBrowserContext", browserContextId=self._profile)
 
     def open(self, page: Path | str, wait_for: str = "true") -> None:
         """Load a file (or an address) and wait until an expression of the page is true."""
@@ -150,17 +211,6 @@ class Browser:
         """Print the page."""
         return base64.b64decode(self.call("Page.printToPDF", **options)["data"])
 
-    def _next(self) -> dict[str, Any]:
-        deadline = time.monotonic() + ALLOWANCE_S
-        while b"\0" not in self._left:
-            ready, _, _ = select.select([self._read], [], [], deadline - time.monotonic())
-            chunk = os.read(self._read, 1 << 20) if ready else b""
-            if not chunk:
-                raise TimeoutError("the browser gave no answer")
-            self._left += chunk
-        one, _, self._left = self._left.partition(b"\0")
-        return dict(json.loads(one))
-
     def _note(self, event: dict[str, Any]) -> None:
         method, told = event.get("method"), event.get("params", {})
         if method == "Network.requestWillBeSent":
@@ -168,7 +218,7 @@ class Browser:
         elif method == "Page.javascriptDialogOpening":
             # "Leave the page?": yes, as a person in a hurry says.
             self.dialogs.append(told["type"])
-            self._send("Page.handleJavaScriptDialog", {"accept": True})
+            self._running.send("Page.handleJavaScriptDialog", {"accept": True}, self._session)
         elif method == "Runtime.exceptionThrown":
             details = told["exceptionDetails"]
             self.faults.append(details.get("exception", {}).get("description", details["text"]))
@@ -178,10 +228,21 @@ class Browser:
             self.faults.append(str([a.get("value") for a in told["args"]]))
 
 
+_running: dict[tuple[str, ...], Chromium] = {}
+
+
+def end_browsers() -> None:
+    """End all browsers that this process has started."""
+    while _running:
+        _running.popitem()[1].end()
+
+
 @contextmanager
-def browser(*options: str, webgl: bool = True, loopback: bool = False) -> Iterator[Browser]:
-    """Start a browser that reaches no network (``loopback``: this machine alone); end it after."""
-    program = chromium()
+def browser(webgl: bool = True, loopback: bool = False) -> Iterator[Browser]:
+    """Open a page that reaches no network (``loopback``: this machine alone); close it after.
+
+    A process starts one browser of a kind: to start one takes longer than most of its tests.
+    """
     graphics = (
         ["--use-gl=angle", "--use-angle=swiftshader", "--enable-unsafe-swiftshader"]
         if webgl
@@ -194,39 +255,15 @@ def browser(*options: str, webgl: bool = True, loopback: bool = False) -> Iterat
     ]
     if not loopback:
         nowhere.append("--proxy-bypass-list=<-loopback>")
-    with tempfile.TemporaryDirectory(prefix="veinfit-browser-", ignore_cleanup_errors=True) as home:
-        command = [
-            program, "--headless", "--no-sandbox", "--no-first-run", "--disable-sync",
-            "--disable-background-networking", "--disable-component-update",
-            "--hide-scrollbars", "--force-color-profile=srgb", f"--user-data-dir={home}",
-            "--remote-debugging-pipe", *graphics, *nowhere, *options,
-        ]  # fmt: skip
-        to_read, to_write = os.pipe()
-        from_read, from_write = os.pipe()
-        process = subprocess.Popen(
-            ["bash", "-c", f'exec "$@" 3<&{to_read} 4>&{from_write}', "bash", *command],
-            pass_fds=(to_read, from_write),
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        os.close(to_read)
-        os.close(from_write)
-        one = None
+    kind = (*graphics, *nowhere)
+    running = _running.get(kind) or _running.setdefault(kind, Chromium(kind))
+    try:
+        one = Browser(running)
         try:
-            one = Browser(from_read, to_write)
             yield one
         finally:
-            if one is not None:
-                try:
-                    one._session = None
-                    one.call("Browser.close")
-                except (OSError, TimeoutError):
-                    pass
-            os.close(to_write)
-            os.close(from_read)
-            try:
-                process.wait(10)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
+            one.close()
+    except (OSError, TimeoutError):
+        # It may answer no more: the next page gets another one.
+        _running.pop(kind, running).end()
+        raise

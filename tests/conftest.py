@@ -6,6 +6,7 @@ from collections import Counter
 
 import numpy as np
 import pytest
+from browser import end_browsers
 from hypothesis import settings
 
 # The same examples on every run, so that a red check can be repeated.
@@ -23,6 +24,10 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         load[item.path] += 1 if item.get_closest_marker("slow") is None else SLOW_TEST
     items.sort(key=lambda item: -load[item.path])
+
+
+def pytest_sessionfinish() -> None:
+    end_browsers()
 
 
 @pytest.fixture

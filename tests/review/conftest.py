@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import pickle
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import atria
@@ -13,6 +14,7 @@ import pytest
 from once import made_once
 
 from veinfit import case
+from veinfit.anatomy import detect
 from veinfit.review.page import write_review
 from veinfit.review.server import ReviewServer
 from veinfit.review.session import ReviewSession
@@ -26,8 +28,11 @@ def assess_into(base: Path) -> None:
     result = case.assess(
         mesh, settings=NO_MARGIN, balloons=(28,), approach="coaxial", case_id="Larkmoor <b>7</b>"
     )
-    case.write_case(result, base / "case", pictures=False)
+    case.write_case(result, base / "case", pictures=False, report=False)
     (base / "secret.csv").write_text("not of the case")
+    saved = case.load_case(base / "case")
+    found = detect(saved.source, saved.settings, "lps", lambda stage: None)
+    (base / "found.pickle").write_bytes(pickle.dumps(found))
 
 
 @pytest.fixture(scope="session")
@@ -37,9 +42,23 @@ def folder(tmp_path_factory) -> Path:
     return base / "case"
 
 
+@pytest.fixture(scope="session")
+def begin(folder) -> Callable[[], ReviewSession]:
+    """Begin a review with what it would find, found once for all tests."""
+    found = pickle.loads((folder.parent / "found.pickle").read_bytes())
+
+    def begin() -> ReviewSession:
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr("veinfit.review.session.detect", lambda *_: found)
+            saved = case.load_case(folder)
+            return ReviewSession(saved, folder / "corrections.toml", lambda stage: None)
+
+    return begin
+
+
 @pytest.fixture(scope="module")
-def session(folder) -> ReviewSession:
-    return ReviewSession(case.load_case(folder), folder / "corrections.toml", lambda stage: None)
+def session(begin) -> ReviewSession:
+    return begin()
 
 
 @pytest.fixture(scope="module")

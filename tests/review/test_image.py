@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from review import driving
 
-from veinfit import case
 from veinfit.cli import main
 from veinfit.errors import InputError
 from veinfit.frames import clock_basis
@@ -32,11 +31,11 @@ def field(points):
 
 
 @pytest.fixture(scope="module")
-def session(folder) -> ReviewSession:
-    result = case.load_case(folder)
-    session = ReviewSession(result, folder / "corrections.toml", lambda stage: None)
-    low = result.anatomy.wall.points.min(axis=0) - 10.0
-    high = result.anatomy.wall.points.max(axis=0) + 10.0
+def session(begin) -> ReviewSession:
+    session = begin()
+    wall = session.report.anatomy.wall
+    low = wall.points.min(axis=0) - 10.0
+    high = wall.points.max(axis=0) + 10.0
     affine = np.diag([2.0, 2.0, 2.0, 1.0])
     affine[:3, 3] = low
     index = np.moveaxis(np.indices(tuple(np.ceil((high - low) / 2.0).astype(int))), 0, -1)
@@ -102,8 +101,8 @@ def test_what_is_no_plane_is_refused(session):
             session.image_plane({**asked(vein, 0), **wrong})
 
 
-def test_a_review_without_an_image_has_no_place_for_it(folder):
-    plain = ReviewSession(case.load_case(folder), folder / "corrections.toml", lambda stage: None)
+def test_a_review_without_an_image_has_no_place_for_it(begin):
+    plain = begin()
     assert 'id="image"' not in write_review(plain)[0]
     with pytest.raises(InputError, match="start it with --image"):
         plain.image_plane({})
