@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 from browser import end_browsers
 from hypothesis import settings
+from once import made_once
+
+if TYPE_CHECKING:
+    from whole import ByCommand, Whole
 
 # The same examples on every run, so that a red check can be repeated.
 settings.register_profile("veinfit", derandomize=True, deadline=None, max_examples=50)
@@ -28,6 +33,22 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 def pytest_sessionfinish() -> None:
     end_browsers()
+
+
+@pytest.fixture(scope="session")
+def whole(tmp_path_factory) -> Whole:
+    """The whole job on the first sample, from Python."""
+    from whole import do_whole, whole_in
+
+    return whole_in(made_once(tmp_path_factory, "whole", do_whole))
+
+
+@pytest.fixture(scope="session")
+def by_command(tmp_path_factory) -> ByCommand:
+    """The same job by the command of the README."""
+    from whole import command_in, do_command
+
+    return command_in(made_once(tmp_path_factory, "by_command", do_command))
 
 
 @pytest.fixture

@@ -6,24 +6,28 @@ import csv
 import dataclasses
 import json
 import re
+import tomllib
 from pathlib import Path
 
 import atria
 import jsonschema
 import numpy as np
 import pytest
+import whole as whole_job
 
 import veinfit
 from veinfit import case
+from veinfit.anatomy import find_anatomy
 from veinfit.case import assessing, writing
+from veinfit.io.inputs.meshes import read_mesh
 from veinfit.io.results.document import case_schema
 from veinfit.notes import Note
 from veinfit.result.tables import FIT_COLUMNS, VEIN_COLUMNS
 from veinfit.settings import Settings
 from veinfit.surface import Surface
 
-FEW = Settings.from_mapping({"margin": {"samples": 2}})
-"""Settings for tests of what is not about the margin."""
+FEW = Settings.from_mapping(tomllib.loads(whole_job.FEW))
+"""As in the whole job."""
 
 SEATS = Settings.from_mapping(
     {"margin": {"samples": 0}, "seating": {"crossing_map": False, "growth_in_place": False}}
@@ -49,36 +53,19 @@ PAGES = {"report.html", "report.pdf", "viewer.html"}
 
 
 @pytest.fixture(scope="module")
-def mesh(tmp_path_factory) -> Path:
-    return atria.save_mesh(
-        atria.open_surface(), tmp_path_factory.mktemp("mesh") / "Surname_Forename.stl"
-    )
+def mesh(whole) -> Path:
+    return whole.mesh
 
 
 @pytest.fixture(scope="module")
-def stages() -> list[str]:
-    return []
+def result(whole) -> case.CaseResult:
+    return whole.result
 
 
 @pytest.fixture(scope="module")
-def result(mesh, stages) -> case.CaseResult:
-    return case.assess(
-        mesh,
-        settings=FEW,
-        case_id="Larkmoor 0",
-        phase="75 %",
-        image_date="2026-01-31",
-        progress=stages.append,
-    )
-
-
-@pytest.fixture(scope="module")
-def written(result, tmp_path_factory) -> Path:
+def written(whole) -> Path:
     """The folder of the whole case, pictures and report included."""
-    out = tmp_path_factory.mktemp("written") / "case"
-    told = case.write_case(result, out)
-    assert set(told.files) == {p.relative_to(out).as_posix() for p in out.rglob("*.*")}
-    return told.folder
+    return whole.folder
 
 
 @pytest.fixture
@@ -94,6 +81,13 @@ def one_vein(result, monkeypatch) -> None:
     monkeypatch.setattr(assessing, "find_anatomy", lambda *_, **__: alone)
 
 
+@pytest.fixture
+def left_veins(result, monkeypatch) -> None:
+    """Take the anatomy as found before, with its left veins alone."""
+    left = dataclasses.replace(result.anatomy, veins=result.anatomy.veins[:2])
+    monkeypatch.setattr(assessing, "find_anatomy", lambda *_, **__: left)
+
+
 def rows(folder: Path, name: str) -> list[dict[str, str]]:
     with (folder / name).open(encoding="utf-8", newline="") as stream:
         return list(csv.DictReader(stream))
@@ -107,15 +101,17 @@ def test_every_vein_meets_every_balloon(result):
     assert all(fit.outcome == "seated" for fit in result.fits)
 
 
-def test_stages_are_told_in_order(result, stages):
+def test_stages_are_told_in_order(whole):
+    stages = whole.stages
     kinds = list(dict.fromkeys(stage.split(":")[0] for stage in stages))
     assert kinds == ["reading the input", "anatomy", "seating"]
     places = ("LSPV", "LIPV", "RSPV", "RIPV", "places of the septal crossing")
     assert stages[-5:] == [f"seating: {place}" for place in places]
 
 
-def test_files_and_record(written):
+def test_files_and_record(whole, written):
     files = sorted(p.relative_to(written).as_posix() for p in written.rglob("*.*"))
+    assert sorted(whole.files) == files
     assert {
         *TABLES,
         "case.json",
@@ -182,34 +178,38 @@ def test_what_is_no_finished_case_is_told(written, tmp_path, name):
 
 
 @pytest.mark.slow
-def test_same_input_same_bytes_but_for_the_time(result, written, mesh, tmp_path):
-    again = case.assess(
-        mesh, settings=FEW, case_id="Larkmoor 0", phase="75 %", image_date="2026-01-31"
-    )
-    same = dataclasses.replace(again.provenance, created=result.provenance.created)
-    case.write_case(dataclasses.replace(again, provenance=same), tmp_path / "again")
-    files = sorted(p.relative_to(written) for p in written.rglob("*.*"))
-    assert len(files) == 26
-    for name in files:
-        assert (tmp_path / "again" / name).read_bytes() == (written / name).read_bytes(), name
+def test_another_process_gives_the_same_bytes(whole, by_command):
+    """With more or fewer threads, in another locale, from a file of another name."""
+    names = sorted(p.relative_to(whole.folder) for p in whole.folder.rglob("*.*"))
+    assert len(names) == 26
+    assert sorted(p.relative_to(by_command.folder) for p in by_command.folder.rglob("*.*")) == names
+    for name in names:
+        assert (by_command.folder / name).read_bytes() == (whole.folder / name).read_bytes(), name
 
 
-def test_stated_frame_and_unit_give_the_same_case(result, tmp_path):
-    surface = atria.open_surface()
+def test_stated_frame_and_unit_give_the_same_case(result, mesh, tmp_path, monkeypatch):
+    surface = read_mesh(mesh)
     turned = Surface(surface.points * [-1.0, -1.0, 1.0], surface.faces)
     path = atria.save_mesh(turned, tmp_path / "ras_cm.ply", scale=0.1)
+    found = []
+
+    def first_alone(*given, **options):
+        found.append(find_anatomy(*given, **options))
+        return dataclasses.replace(found[0], veins=found[0].veins[:1])
+
+    monkeypatch.setattr(assessing, "find_anatomy", first_alone)
     other = case.assess(path, settings=SEATS, frame="ras", unit="cm", balloons=[28])
-    for a, b in zip(result.anatomy.veins, other.anatomy.veins, strict=True):
+    for a, b in zip(result.anatomy.veins, found[0].veins, strict=True):
         assert a.name == b.name
         # Single precision in the file: 1e-5 mm in a vertex.
         np.testing.assert_allclose(a.ostium.centre, b.ostium.centre, atol=0.02)
         np.testing.assert_allclose(
             a.ostium.measures.d_max_mm, b.ostium.measures.d_max_mm, atol=0.02
         )
-    mine = [fit for fit in result.fits if fit.balloon == "28 mm"]
-    for a, b in zip(mine, other.fits, strict=True):
-        assert a.depth_mm == pytest.approx(b.depth_mm, abs=0.05)
-        assert a.occluded == b.occluded
+    (a,) = [f for f in result.fits if (f.vein, f.balloon) == ("LSPV", "28 mm")]
+    (b,) = other.fits
+    assert a.depth_mm == pytest.approx(b.depth_mm, abs=0.05)
+    assert a.occluded == b.occluded
 
 
 def test_landmarks_become_columns(one_vein, result, mesh, tmp_path):
@@ -229,7 +229,7 @@ def test_landmarks_become_columns(one_vein, result, mesh, tmp_path):
     assert told.anatomy.septum.source == "landmark"
 
 
-def test_a_failing_vein_leaves_the_others(same_anatomy, result, mesh, monkeypatch):
+def test_a_failing_vein_leaves_the_others(left_veins, result, mesh, monkeypatch):
     whole = assessing.seat_vein
 
     def failing(anatomy, vein, balloons, *more):
@@ -244,8 +244,8 @@ def test_a_failing_vein_leaves_the_others(same_anatomy, result, mesh, monkeypatc
     assert failed.reason == "the seating failed: ZeroDivisionError: no wall"
     assert failed.notes[0] in told.all_notes
     assert failed.notes[0].severity == "caution"
-    assert len(told.fits) == len(result.fits)
-    for a, b in zip(result.fits, told.fits, strict=True):
+    assert len(told.fits) == 4
+    for a, b in zip(result.fits[:4], told.fits, strict=True):
         if b is not failed and b.vein != "LIPV":
             assert a.depth_mm == b.depth_mm
     kept = next(f for f in told.fits if (f.vein, f.balloon) == ("LIPV", "28 mm"))

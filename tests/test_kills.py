@@ -13,8 +13,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import atria
+import few_tries
 import pytest
-from few_tries import NO_MARGIN
 
 from veinfit import case
 from veinfit.io.results.output import staged_output
@@ -145,9 +145,9 @@ def test_killed_at_twenty_moments_of_writing(writer, tmp_path):
 @pytest.mark.slow
 def test_a_whole_job_that_is_killed(tmp_path):
     mesh = atria.save_mesh(atria.open_surface(), tmp_path / "atrium.stl")
-    (tmp_path / "least.toml").write_text(NO_MARGIN)
-    command = [sys.executable, "-m", "veinfit", "assess", str(mesh), "--balloon", "28"]
-    command += ["--settings", str(tmp_path / "least.toml"), "--no-pictures"]
+    (tmp_path / "least.toml").write_text(few_tries.NO_MARGIN)
+    command = [sys.executable, few_tries.__file__, "-m", "veinfit", "assess", str(mesh)]
+    command += ["--settings", str(tmp_path / "least.toml"), "--balloon", "28", "--no-pictures"]
     command += ["--approach", "coaxial", "--out", str(tmp_path / "case")]
     for stage in ("names", "report"):
         with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:

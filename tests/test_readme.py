@@ -13,7 +13,6 @@ from dataclasses import fields
 from pathlib import Path
 
 import pytest
-from few_tries import FEW
 
 from veinfit.cli import build_parser
 from veinfit.commands import exits
@@ -122,20 +121,9 @@ def test_six_lines_of_python(tmp_path):
 
 
 @pytest.mark.slow
-def test_first_command_runs_the_job_and_names_what_it_makes(tmp_path):
-    (command,) = re.findall(r"^pip install \. && veinfit (assess .*)$", README, re.M)
-    words = [str(ROOT / w) if w.startswith("sample_meshes/") else w for w in command.split()]
-    (tmp_path / "few.toml").write_text(FEW)
-    done = subprocess.run(
-        [sys.executable, "-m", "veinfit", *words, "--settings", "few.toml"],
-        capture_output=True,
-        text=True,
-        cwd=tmp_path,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr
-    out = tmp_path / words[words.index("--out") + 1]
-    made = {p.relative_to(out).as_posix() for p in out.rglob("*.*")}
+def test_first_command_runs_the_job_and_names_what_it_makes(by_command):
+    assert by_command.code == 0, by_command.err
+    made = {p.relative_to(by_command.folder).as_posix() for p in by_command.folder.rglob("*.*")}
     named = set(
         re.findall(r"`((?:[\w-]+/)?[\w-]+\.(?:csv|json|html|npz|pdf|png))`", part("Run it"))
     )

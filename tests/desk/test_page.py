@@ -13,6 +13,7 @@ import nibabel
 import numpy as np
 import pydicom
 import pytest
+from few_tries import NO_MARGIN
 
 from veinfit.desk.site.desk import Desk
 from veinfit.desk.site.site import desk_app, site_of
@@ -22,7 +23,6 @@ from veinfit.review.local_site import LocalSite
 
 pytestmark = pytest.mark.slow
 
-FEW = "[margin]\nsamples = 2\n[seating]\ncrossing_map = false\n"
 SETTLED = "document.body?.dataset.settled"
 SET_UP = "document.body?.dataset.ready === 'setup'"
 
@@ -215,7 +215,7 @@ def test_from_a_dropped_mesh_to_a_signed_report(page, real, tmp_path, monkeypatc
     monkeypatch.setattr(chrome, "ALLOWANCE_S", 600.0)
     mesh = atria.save_mesh(atria.open_surface(), tmp_path / "a.ply")
     few = tmp_path / "few.toml"
-    few.write_text(FEW)
+    few.write_text(NO_MARGIN)
     page.open(site.address)
     give(page, "#files", mesh, few)
     page.wait(f"location.pathname.endsWith('/case/a/') && {SET_UP}")

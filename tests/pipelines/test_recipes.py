@@ -35,7 +35,7 @@ def folder(tmp_path_factory) -> Path:
 def test_pre_case_report(folder, tmp_path):
     (folder / "landmarks.csv").write_text("name,x_mm,y_mm,z_mm\noesophagus,0,60,0\n")
     told = run("pre_case_report.py", folder / "a.ply", tmp_path / "case", "Larkmoor 0")
-    assert "seating: RIPV" in told
+    assert "seating: LSPV" in told
     assert "Larkmoor 0" in (tmp_path / "case" / "report.html").read_text(encoding="utf-8")
     header = (tmp_path / "case" / "fits.csv").read_text().splitlines()[0]
     assert header.endswith(",distance_oesophagus_mm")
