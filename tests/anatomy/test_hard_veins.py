@@ -111,6 +111,7 @@ def test_a_thin_vein_beside_a_thick_one_is_measured():
     assert middle.sections[-1].measures.d_area_mm == pytest.approx(7.0, abs=0.8)
 
 
+@pytest.mark.slow
 def test_two_veins_of_one_funnel_keep_an_ostium_each():
     wide = [(*v, 0.6) for v in (RIGHT_UPPER, RIGHT_LOWER)]
     anatomy = found(LEFT_UPPER, LEFT_LOWER, *wide, labelled=False)

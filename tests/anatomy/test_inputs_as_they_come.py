@@ -196,9 +196,8 @@ def test_a_repair_is_told_first(mesh, broken, told):
     assert told in anatomy.notes[0].text
 
 
-@pytest.mark.parametrize(
-    ("ends", "dome_mm"), [pytest.param("flat", 0.0, marks=pytest.mark.slow), ("rounded", 6.0)]
-)
+@pytest.mark.slow
+@pytest.mark.parametrize(("ends", "dome_mm"), [("flat", 0.0), ("rounded", 6.0)])
 def test_a_closed_mesh_gives_the_same_veins(atrium, whole, ends, dome_mm):
     closed = atrium.closed_surface(EDGE_MM, vein_ends=ends, mitral_dome_mm=dome_mm)
     check_like(find_anatomy(LumenInput(closed), SETTINGS), whole, diameter_mm=0.5, place_mm=1.0)
@@ -232,6 +231,7 @@ def test_stairs_of_thick_slices_move_little(volume, whole):
     check_like(anatomy, whole, diameter_mm=1.5, place_mm=2.5)
 
 
+@pytest.mark.slow
 def test_rough_vertices_are_told(mesh, whole):
     rng = np.random.default_rng(7)
     scatter = rng.normal(0.0, 0.3, len(mesh.points))[:, None] * vertex_normals(mesh)

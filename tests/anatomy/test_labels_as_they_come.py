@@ -237,6 +237,7 @@ def test_a_label_that_cannot_be_used_is_named(volume, label_map):
     assert any(t.startswith(f"label {APPENDAGE}, appendage: too shallow") for t in told)
 
 
+@pytest.mark.slow
 def test_a_vein_cut_by_the_border_of_the_image_is_told(volume, clean):
     points = next(v for v in clean.veins if v.name == "RIPV").centreline
     x = points.points[int(np.searchsorted(points.s_mm, 13.0))][0]

@@ -25,10 +25,8 @@ def cut_aslant(surface, vein, past_mm, aslant_deg):
     return part
 
 
-@pytest.mark.parametrize(
-    ("past_mm", "aslant_deg", "told"),
-    [(9.0, 45.0, True), pytest.param(9.0, 10.0, False, marks=pytest.mark.slow)],
-)
+@pytest.mark.slow
+@pytest.mark.parametrize(("past_mm", "aslant_deg", "told"), [(9.0, 45.0, True), (9.0, 10.0, False)])
 def test_a_cut_of_45_degrees_near_the_ostium_is_told(past_mm, aslant_deg, told):
     made = atrium("four", 3)
     (vein,) = [v for v in made.truth.veins if v.name == "LSPV"]

@@ -14,6 +14,7 @@ from veinfit.synthetic import build, draw_shape
 SAMPLES = Path(__file__).parents[2] / "sample_meshes"
 
 
+@pytest.mark.slow
 def test_the_first_sample_and_its_truth_are_up_to_date() -> None:
     atrium = build(draw_shape(6, "four"))
     mesh = read_mesh(SAMPLES / "larkmoor-01.ply")

@@ -112,6 +112,7 @@ def test_the_sample_with_a_common_trunk_in_the_wrong_frame_is_refused_unless_tru
     assert max(vein.name_confidence for vein in anatomy.veins) <= 0.5
 
 
+@pytest.mark.slow
 def test_a_mirrored_sample_is_warned_of_and_not_refused():
     lumen = lumen_of("larkmoor-02.stl")
     mirrored = Surface(lumen.surface.points * [-1.0, 1.0, 1.0], lumen.surface.faces)
@@ -170,7 +171,8 @@ def test_no_sample_passes_silently_in_any_of_48_frames(name, monkeypatch):
     refused = sum(said == "refused" for said in verdicts.values())
     assert refused == (47 if INPUTS[name] else 46)
 
-    for axes in (MIRRORED_LEFT_RIGHT, (3, 1, 2)):
-        anatomy = told_in(axes, lumen)
-        assert (anatomy is None) == (verdicts[axes] == "refused"), axes
-        assert anatomy is None or "warning" in {note.severity for note in anatomy.notes}, axes
+    # Every second one mirrored, the others in one of the frames that are refused.
+    axes = (MIRRORED_LEFT_RIGHT, (3, 1, 2))[list(INPUTS).index(name) % 2]
+    anatomy = told_in(axes, lumen)
+    assert (anatomy is None) == (verdicts[axes] == "refused"), axes
+    assert anatomy is None or "warning" in {note.severity for note in anatomy.notes}, axes

@@ -18,6 +18,8 @@ import pydicom
 from PIL import Image
 from scipy import ndimage
 
+from veinfit import case
+from veinfit.case import assess
 from veinfit.cli import main
 from veinfit.vectors import apply_affine
 
@@ -124,10 +126,29 @@ def drawn_case(folder):
     return path, ct, [*series, labels]
 
 
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory):
+    return drawn_case(tmp_path_factory.mktemp("drawn"))
+
+
+@pytest.fixture(scope="module")
+def assess_once():
+    """Assess the case for the first test that asks: for all the same, whatever they write."""
+    done = []
+
+    def once(*given, **options):
+        return done[0] if done else done.append(assess(*given, **options)) or done[0]
+
+    return once
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("asked", [(), ("--deidentify",)], ids=["identified", "deidentified"])
-def test_no_output_tells_whose_they_are_unless_asked(asked, tmp_path, capfd):
-    path, ct, datasets = drawn_case(tmp_path)
+def test_no_output_tells_whose_they_are_unless_asked(
+    asked, drawn, assess_once, tmp_path, monkeypatch
+):
+    path, ct, datasets = drawn
+    monkeypatch.setattr(case, "assess", assess_once)
     (tmp_path / "few.toml").write_text(SETTINGS)
     out, dicom = tmp_path / "out", tmp_path / "dicom"
     code = main([

@@ -245,6 +245,7 @@ def test_a_warning_is_the_first_line(
     assert not any("left may be right" in page for page in pages[1:])
 
 
+@pytest.mark.slow
 def test_nothing_lies_over_anything_else_and_nothing_is_too_small(
     six_veins: tuple[Anatomy, tuple[Fit, ...]],
     without_seat: Callable[[Fit], Fit],

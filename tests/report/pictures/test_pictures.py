@@ -116,6 +116,7 @@ def test_the_same_input_gives_the_same_bytes(
         assert file.read_bytes() == (tmp_path / "b" / "pictures" / file.name).read_bytes()
 
 
+@pytest.mark.slow
 def test_the_graphics_library_gives_the_same_bytes_twice(
     anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
 ) -> None:
@@ -249,7 +250,13 @@ def test_a_picture_that_is_too_small_is_refused(anatomy: Anatomy, tmp_path: Path
         draw_pictures(anatomy, (), {}, tmp_path, size_px=(300, 300), renderer="plain")
 
 
-@pytest.mark.parametrize("size", [(600, 450), (900, 1000), (1500, 700)])
+@pytest.mark.parametrize(
+    "size",
+    [
+        (600, 450),
+        *(pytest.param(size, marks=pytest.mark.slow) for size in ((900, 1000), (1500, 700))),
+    ],
+)
 def test_any_size_and_shape_is_kept(
     anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path, size: tuple[int, int]
 ) -> None:

@@ -91,9 +91,9 @@ def test_a_try_without_perturbation_is_the_nominal_seat(diameter, shape):
     assert np.median(np.abs(leaks[:, 0] - leaks[:, 1])) < 0.1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
-    ("sample", "diameter"),
-    [("larkmoor-01.ply", 28.0), pytest.param("larkmoor-04.ply", 31.0, marks=pytest.mark.slow)],
+    ("sample", "diameter"), [("larkmoor-01.ply", 28.0), ("larkmoor-04.ply", 31.0)]
 )
 def test_it_is_so_in_invented_atria(sample, diameter):
     anatomy = find_anatomy(read_case(SAMPLES / sample).lumen, Settings())
