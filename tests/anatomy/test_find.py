@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 from outside.scaffold_atrium import LONG_TUBES_MM, closed_with_caps, scaffold_atrium
@@ -29,6 +31,13 @@ def anatomy_of(surface, **options):
 
 def by_name(veins):
     return {v.name: v for v in veins}
+
+
+@cache
+def drawn_and_found(variant, seed):
+    """A drawn atrium with what was found in its mesh, for all tests of this file."""
+    atrium = build(draw_shape(seed, variant))
+    return atrium, anatomy_of(atrium.open_surface())
 
 
 @pytest.fixture(scope="module")
@@ -212,8 +221,8 @@ def test_an_unusual_volume_is_cautioned_once():
     ],
 )
 def test_what_branches_share_is_one_vein(variant, seed):
-    atrium = build(draw_shape(seed, variant))
-    found = by_name(anatomy_of(atrium.open_surface()).veins)
+    atrium, anatomy = drawn_and_found(variant, seed)
+    found = by_name(anatomy.veins)
     assert set(found) == {vein.name for vein in atrium.truth.veins}
     (trunk,) = [vein for vein in atrium.truth.veins if vein.branches]
     mine = found[trunk.name]
@@ -236,7 +245,7 @@ def test_what_branches_share_is_one_vein(variant, seed):
     ],
 )
 def test_a_common_trunk_has_ridges_to_the_other_veins(variant, seed, pairs):
-    ridges = anatomy_of(build(draw_shape(seed, variant)).open_surface()).ridges
+    ridges = drawn_and_found(variant, seed)[1].ridges
     assert pairs <= {(ridge.start, ridge.end) for ridge in ridges}
 
 
