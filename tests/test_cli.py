@@ -85,7 +85,8 @@ def test_run_is_clean_on_both_streams(by_command):
         )
     table = done.out.split("\n\n")[0].splitlines()
     assert table[0].split()[:3] == ["vein", "ostium", "mm"]
-    assert [line.split()[0] for line in table[1:]] == ["LSPV", "LIPV", "RSPV", "RIPV"]
+    veins = dict.fromkeys(line.split()[0] for line in table[1:])
+    assert list(veins) == ["LSPV", "LIPV", "RSPV", "RIPV"]
     for file in done.folder.rglob("*.*"):
         assert f"  {file.relative_to(done.folder)}\n" in done.out
     assert "not a medical device" in done.out

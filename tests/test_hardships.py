@@ -6,9 +6,11 @@ import dataclasses
 import json
 import os
 import resource
+import shutil
 import signal
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 
 import atria
@@ -192,31 +194,39 @@ def test_pipes_and_devices_are_not_read(mesh, tmp_path):
 # ---- disks and homes ------------------------------------------------------------------------
 
 
+def no_large_files(most: int = 4096) -> None:
+    """Let no file of this process grow further: nearly what a full disk looks like."""
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (most, most))
+
+
 def test_a_full_disk(finished, tmp_path):
-    """No file may grow past 4 kB, which a full disk looks like to the program."""
-
-    def full():
-        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-        resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))
-
     command = [*COMMAND, "changes", str(finished), str(finished), "--out", str(tmp_path / "o")]
-    done = subprocess.run(command, preexec_fn=full, capture_output=True, text=True)
+    done = subprocess.run(command, preexec_fn=no_large_files, capture_output=True, text=True)
     assert done.returncode == 2
     assert "cannot be written: File too large; pass another --out" in done.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+ON_A_SMALL_DISK = (
+    'mount -t tmpfs -o size=100k tmpfs "$0" && { "$@"; told=$?; ls -A "$0"; exit $told; }'
+)
+"""Runs a command on a disk of 100 kB that no other process sees; then lists what is on it."""
 
 
 @pytest.mark.slow
 def test_a_full_disk_at_the_end_of_a_whole_job(mesh, tmp_path):
-    def full():
-        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-        resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, 100_000))
-
-    command = assess(mesh, tmp_path / "o")
-    done = subprocess.run(command, preexec_fn=full, capture_output=True, text=True)
+    """A disk that is full in earnest, where this machine lets a process mount its own."""
+    alone = ["unshare", "-rm", "sh", "-c", ON_A_SMALL_DISK, str(tmp_path)]
+    reason, limit = "No space left on device", None
+    if shutil.which("unshare") is None or subprocess.run([*alone, "true"]).returncode:
+        alone, reason, limit = [], "File too large", partial(no_large_files, 100_000)
+    command = [*alone, *assess(mesh, tmp_path / "o")]
+    done = subprocess.run(command, preexec_fn=limit, capture_output=True, text=True)
     assert done.returncode == 2
-    assert "cannot be written: File too large; pass another --out" in done.stderr
-    assert list(tmp_path.iterdir()) == []
+    assert f"cannot be written: {reason}; pass another --out" in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert done.stdout == "" and list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.slow

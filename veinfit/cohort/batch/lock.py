@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-import errno
 from collections.abc import Iterator
 from pathlib import Path
+
+from filelock import lock_descriptor
 
 from veinfit.errors import InputError
 
 LOCK_FILE = ".lock"
-TAKEN = {errno.EACCES, errno.EAGAIN}
 
 
 @contextlib.contextmanager
@@ -25,26 +25,20 @@ def held(out: Path) -> Iterator[None]:
     out.mkdir(parents=True, exist_ok=True)
     path = out / LOCK_FILE
     with path.open("ab") as stream:
-        try:
-            lock_descriptor(stream.fileno())
-        except OSError as error:
-            # A file system without locks lets every run pass.
-            if error.errno in TAKEN:
-                raise InputError(
-                    f"output {out} is being written by another run; wait for it or pass another "
-                    "--out"
-                ) from error
+        if not try_lock(stream.fileno()):
+            raise InputError(
+                f"output {out} is being written by another run; wait for it or pass another --out"
+            )
         yield
     path.unlink(missing_ok=True)
 
 
-def lock_descriptor(descriptor: int) -> None:
-    """Lock an open file for this process; OSError with a number in ``TAKEN`` where another has."""
-    try:
-        import fcntl
-    except ImportError:  # Windows
-        import msvcrt
+def try_lock(descriptor: int) -> bool:
+    """Lock an open file for this process; return whether it holds it, which no other did before.
 
-        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        return
-    fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    A file system without locks lets every process pass.
+    """
+    try:
+        return lock_descriptor(descriptor, blocking=False)
+    except OSError:
+        return True

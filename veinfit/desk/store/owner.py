@@ -10,7 +10,7 @@ import threading
 from pathlib import Path
 from typing import IO
 
-from veinfit.cohort.batch.lock import TAKEN, lock_descriptor
+from veinfit.cohort.batch.lock import try_lock
 from veinfit.desk.store.journal import now
 
 DESK = ".desk"
@@ -51,13 +51,9 @@ class Ownership:
             except OSError as error:
                 self.hindrance = f"the folder cannot be written: {error.strerror or error}"
                 return False
-            try:
-                lock_descriptor(stream.fileno())
-            except OSError as error:
-                # A file system without locks lets every desk pass, as it does runs.
-                if error.errno in TAKEN:
-                    stream.close()
-                    return False
+            if not try_lock(stream.fileno()):
+                stream.close()
+                return False
             self._stream = stream
             with contextlib.suppress(OSError):
                 self._tell()

@@ -19,6 +19,8 @@ import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from filelock import lock_descriptor
+
 STAGE_PREFIX = ".veinfit-"
 """How the name of the hidden folder begins in which results wait until all are written."""
 
@@ -121,15 +123,13 @@ def _is_dead(holder: Path) -> bool:
 def locked(folder: Path) -> Iterator[None]:
     """Keep other runs from moving files within ``folder`` meanwhile, where the system can."""
     try:
-        import fcntl
-
         descriptor = os.open(folder, os.O_RDONLY)
-    except (ImportError, OSError):
+    except OSError:  # Windows opens no folders
         yield
         return
     try:
         with contextlib.suppress(OSError):
-            fcntl.flock(descriptor, fcntl.LOCK_EX)
+            lock_descriptor(descriptor, poll_interval=0.01)
         yield
     finally:
         os.close(descriptor)
