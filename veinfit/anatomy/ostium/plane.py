@@ -37,8 +37,11 @@ NOTED_SHORT_MM = 6.0
 MOST_SECTORS_SHARE = 0.7
 """With half-turn points in fewer sectors than this the half turn is one in part."""
 
-CONTOUR_SHIFTS_MM = np.arange(0.0, 6.01, 0.1)
-"""How far the plane may be moved into the vein until its contour is the vein's alone."""
+FARTHEST_SHIFT_MM = 6.0
+"""How far the plane may be moved into the vein until its contour is the vein's alone ..."""
+
+SHIFT_STEP_MM = 0.1
+"""... in steps of this."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,6 +56,7 @@ def ostium_in_plane(
     plane: Plane,
     turns: Sequence[HalfTurn | None],
     rivals: Sequence[FloatArray] = (),
+    step_mm: float = SHIFT_STEP_MM,
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Return the ostium in a plane, moved into the vein until its contour is the vein's alone.
 
@@ -66,10 +70,12 @@ def ostium_in_plane(
         One a sector, None where the wall does not turn.
     rivals : sequence of (N, 3) array
         Ways from the body out into other veins: none passes through the ostium.
+    step_mm : float
+        In steps of this the plane is moved.
     """
     points = np.array([t.point for t in turns if t is not None])
     notes: list[Note] = []
-    for shift in CONTOUR_SHIFTS_MM:
+    for shift in np.arange(0.0, FARTHEST_SHIFT_MM + 0.01, step_mm):
         centre = plane.centre + shift * plane.normal
         contour = contour_around(
             plane_contours(tube.wall.surface, centre, plane.normal), centre, plane.normal

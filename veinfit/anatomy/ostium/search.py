@@ -12,20 +12,24 @@ from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections,
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
+from veinfit.anatomy.ostium.leaning import (
+    AXIS_SPAN_MM,
+    LEAST_SECTOR_SHARE,
+    Settled,
+    middle_ostium,
+    plane_of,
+)
 from veinfit.anatomy.ostium.plane import OstiumFailure, ostium_in_plane, with_evidence
-from veinfit.anatomy.ostium.plane_fit import Plane, fit_plane
+from veinfit.anatomy.ostium.plane_fit import Plane
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
-from veinfit.vectors import FloatArray, perpendicular_basis, unit
+from veinfit.vectors import FloatArray
 
 WALK_START_MM = 8.0
 """Profiles start this far distal of the ostium: past the flare of all but the widest funnel."""
 
 END_CLEARANCE_MM = 0.75
 """They keep this far from the vein's end, whose rim is ragged."""
-
-AXIS_SPAN_MM = 8.0
-"""The axis that the sectors turn about is fitted to this length of vein."""
 
 CLEAR_MM = 1.5
 """Centres nearer to the plane than this are drawn into the flare."""
@@ -69,19 +73,6 @@ AS_SURE_MM = 2.0
 SETTLED_MM = 0.05
 """The plane has settled when its centre moves less than this between rounds."""
 
-LEAST_SECTOR_SHARE = 0.25
-"""With half-turn points in fewer sectors than this the wall's turn tells no ostium."""
-
-LEANS = 6
-"""The last plane goes through the half turns about the axis and about so many that lean from it all
-around: facets, steps of voxels and a turn that just fails to end count less in their mean."""
-
-LEAN_DEG = (4.0, 12.0)
-"""They lean by this much at least and at most ..."""
-
-LEAN_DEG_MM = 32.0
-"""... and by this over the length of vein in between, mm: as uncertain as the axis itself."""
-
 
 def find_ostium(
     tube: BranchSections,
@@ -106,8 +97,8 @@ def find_ostium(
     s = arc_length(tube.centres)
     if len(tube.centres) < 3:
         return OstiumFailure("the stub is too short to show the vein's direction")
-    search = _Search(tube, s, settings, clearance_mm, rivals)
-    settled: list[_Settled] = []
+    search = _Search(tube, s, settings, clearance_mm)
+    settled: list[Settled] = []
     failures: list[OstiumFailure] = []
     for at in _starts(tube, s):
         result = search.follow(at)
@@ -122,7 +113,7 @@ def find_ostium(
             for each in settled
             if np.linalg.norm(each.plane.centre - settled[0].plane.centre) < AGREED_MM
         ]
-        ostium = search.ostium_of(settled[0])
+        ostium = middle_ostium(tube, settled[0], rivals)
         settled = [each for each in settled if each not in alike]
         if isinstance(ostium, OstiumFailure):
             failures.append(ostium)
@@ -163,7 +154,7 @@ def find_ostium_about(
     found = [t for t in turns if t is not None]
     if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
         return _too_few(len(found), settings.sectors)
-    plane = _plane(found, axis)
+    plane = plane_of(found, axis)
     return ostium_in_plane(tube, plane, turns)
 
 
@@ -201,7 +192,7 @@ def settle_before_bifurcation(
         found = [t for t in turns if t is not None]
         if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
             return _too_few(len(found), settings.sectors)
-        moved = _plane(found, axis)
+        moved = plane_of(found, axis)
         settled = plane is not None and np.linalg.norm(moved.centre - centre) < SETTLED_MM
         plane, centre, normal = moved, moved.centre, moved.normal
         if settled:
@@ -241,28 +232,6 @@ def _too_few(found: int, sectors: int) -> OstiumFailure:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Settled:
-    """Where a search came to rest.
-
-    Attributes
-    ----------
-    plane : Plane
-    turns : sequence of HalfTurn or None
-        One a sector.
-    origin, axis : (3,) array
-        The line that the sectors turn about.
-    start : float
-        Where profiles start, mm along the axis from ``origin``.
-    """
-
-    plane: Plane
-    turns: Sequence[HalfTurn | None]
-    origin: FloatArray
-    axis: FloatArray
-    start: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class _Search:
     """A search for the ostium of one tube; ``s`` are the arc lengths of its centres."""
 
@@ -270,12 +239,11 @@ class _Search:
     s: FloatArray
     settings: AnatomySettings
     clearance_mm: float
-    rivals: Sequence[FloatArray]
 
-    def follow(self, at: float) -> _Settled | OstiumFailure:
+    def follow(self, at: float) -> Settled | OstiumFailure:
         """Follow one start, an arc length from the distal end, until its plane settles."""
         tube, s, sectors = self.tube, self.s, self.settings.sectors
-        settled: _Settled | None = None
+        settled: Settled | None = None
         for _ in range(ROUNDS):
             before = settled
             origin, axis = line = _local_axis(tube, s, at, None if before is None else before.plane)
@@ -284,45 +252,14 @@ class _Search:
             found = [t for t in turns if t is not None]
             if len(found) < LEAST_SECTOR_SHARE * sectors:
                 return _too_few(len(found), sectors)
-            plane = _plane(found, axis)
-            settled = _Settled(plane, turns, origin, axis, start)
+            plane = plane_of(found, axis)
+            settled = Settled(plane, turns, origin, axis, start)
             moved = np.inf if before is None else plane.centre - before.plane.centre
             if np.linalg.norm(moved) < SETTLED_MM:
                 break
             at = _arc_at(tube, s, plane.centre)
         assert settled is not None
         return settled
-
-    def ostium_of(self, settled: _Settled) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
-        """Return the ostium where a search came to rest, by half turns about leaning axes too."""
-        plane, spread = self._about_leaning_axes(settled)
-        result = ostium_in_plane(self.tube, plane, settled.turns, self.rivals)
-        if isinstance(result, OstiumFailure):
-            return result
-        ostium, notes = result
-        assert ostium.evidence is not None
-        return with_evidence(ostium, replace(ostium.evidence, spread_mm=spread)), notes
-
-    def _about_leaning_axes(self, settled: _Settled) -> tuple[Plane, float]:
-        """Return the plane through half turns about several axes, and how far theirs lie apart."""
-        plane, axis, origin = settled.plane, settled.axis, settled.origin
-        foot = origin + ((plane.centre - origin) @ axis) * axis
-        up = settled.start - float((foot - origin) @ axis)
-        known = min(max(float((self.tube.centres[0] - foot) @ axis), 1.0), AXIS_SPAN_MM)
-        lean = np.tan(np.radians(np.clip(LEAN_DEG_MM / known, *LEAN_DEG)))
-        pooled = [t for t in settled.turns if t is not None]
-        heights = []
-        e1, e2 = perpendicular_basis(axis)
-        for angle in 2.0 * np.pi * np.arange(LEANS) / LEANS:
-            leaning = unit(axis + lean * (np.cos(angle) * e1 + np.sin(angle) * e2))
-            others = half_turns(self.tube.wall, foot, leaning, up, self.settings.sectors)
-            found = [t for t in others if t is not None]
-            if len(found) < LEAST_SECTOR_SHARE * self.settings.sectors:
-                continue
-            theirs = _plane(found, axis)
-            heights.append(float((theirs.centre - plane.centre) @ plane.normal))
-            pooled += found
-        return _plane(pooled, axis), max(map(abs, heights), default=0.0)
 
 
 def _starts(tube: BranchSections, s: FloatArray) -> list[float]:
@@ -402,7 +339,3 @@ def _arc_at(tube: BranchSections, s: FloatArray, point: FloatArray) -> float:
     """Arc length on the tube, from its distal end, nearest to ``point``."""
     nearest = int(np.argmin(np.linalg.norm(tube.centres - point, axis=1)))
     return float(s[nearest])
-
-
-def _plane(turns: Sequence[HalfTurn], axis: FloatArray) -> Plane:
-    return fit_plane(np.array([t.point for t in turns]), axis)

@@ -1,0 +1,130 @@
+"""The ostium in the middle of those about axes that lean all around a vein's own.
+
+Facets, steps of voxels and a turn that just fails to end move the plane of one set of half turns,
+and a plane that runs out of the vein is moved into it as far as a few places of the wall ask for.
+The middle of several hangs on each of these less.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from veinfit.anatomy.branches.tubes import Tube
+from veinfit.anatomy.model import Ostium
+from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
+from veinfit.anatomy.ostium.plane import OstiumFailure, ostium_in_plane, with_evidence
+from veinfit.anatomy.ostium.plane_fit import Plane, fit_plane
+from veinfit.notes import Note
+from veinfit.vectors import FloatArray, perpendicular_basis, unit
+
+LEAST_SECTOR_SHARE = 0.25
+"""With half-turn points in fewer sectors than this the wall's turn tells no ostium."""
+
+AXIS_SPAN_MM = 8.0
+"""The axis that the sectors turn about is fitted to this length of vein."""
+
+LEANS = 6
+"""So many axes lean from the vein's own all around ..."""
+
+LEAN_DEG = (4.0, 12.0)
+"""... by this much at least and at most ..."""
+
+LEAN_DEG_MM = 32.0
+"""... and by this over the length of vein in between, mm: as uncertain as the axis itself."""
+
+EACH_SHIFT_MM = 0.5
+"""The plane about each is moved into the vein in steps of this."""
+
+_Turns = Sequence[HalfTurn | None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Settled:
+    """Where a search came to rest.
+
+    Attributes
+    ----------
+    plane : Plane
+    turns : sequence of HalfTurn or None
+        One a sector.
+    origin, axis : (3,) array
+        The line that the sectors turn about.
+    start : float
+        Where profiles start, mm along the axis from ``origin``.
+    """
+
+    plane: Plane
+    turns: Sequence[HalfTurn | None]
+    origin: FloatArray
+    axis: FloatArray
+    start: float
+
+
+def middle_ostium(
+    tube: Tube, settled: Settled, rivals: Sequence[FloatArray]
+) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
+    """Return the ostium in the middle of those about a vein's axis and about leaning ones.
+
+    Its evidence is that of the plane through the half turns about all of them.
+
+    Parameters
+    ----------
+    tube : Tube
+    settled : Settled
+    rivals : sequence of (N, 3) array
+        Ways from the body out into other veins: none passes through the ostium.
+    """
+    first = settled.plane
+    every = [(first, settled.turns), *_about_leaning_axes(tube, settled)]
+    plane = plane_of([t for _, turns in every for t in turns], settled.axis)
+    result = ostium_in_plane(tube, plane, settled.turns, rivals)
+    if isinstance(result, OstiumFailure):
+        return result
+    ostium, notes = result
+    assert ostium.evidence is not None
+    spread = max(abs(float((p.centre - first.centre) @ first.normal)) for p, _ in every)
+    middle = _middle(tube, every, plane.residual_mm, rivals) or ostium
+    return with_evidence(middle, replace(ostium.evidence, spread_mm=spread)), notes
+
+
+def _about_leaning_axes(tube: Tube, settled: Settled) -> Iterator[tuple[Plane, _Turns]]:
+    """Half turns about axes that lean all around, and the plane through those of each."""
+    axis, origin = settled.axis, settled.origin
+    foot = origin + ((settled.plane.centre - origin) @ axis) * axis
+    up = settled.start - float((foot - origin) @ axis)
+    known = min(max(float((tube.centres[0] - foot) @ axis), 1.0), AXIS_SPAN_MM)
+    lean = np.tan(np.radians(np.clip(LEAN_DEG_MM / known, *LEAN_DEG)))
+    e1, e2 = perpendicular_basis(axis)
+    sectors = len(settled.turns)
+    for angle in 2.0 * np.pi * np.arange(LEANS) / LEANS:
+        leaning = unit(axis + lean * (np.cos(angle) * e1 + np.sin(angle) * e2))
+        turns = half_turns(tube.wall, foot, leaning, up, sectors)
+        if sum(t is not None for t in turns) >= LEAST_SECTOR_SHARE * sectors:
+            yield plane_of(turns, axis), turns
+
+
+def _middle(
+    tube: Tube,
+    planes: Sequence[tuple[Plane, _Turns]],
+    residual_mm: float,
+    rivals: Sequence[FloatArray],
+) -> Ostium | None:
+    """Return the ostium in the middle of those in some planes; None without."""
+    results = [ostium_in_plane(tube, *each, rivals, EACH_SHIFT_MM) for each in planes]
+    ostia = [r[0] for r in results if not isinstance(r, OstiumFailure)]
+    if len(ostia) < 2:
+        return None
+    normal = unit(np.mean([o.normal for o in ostia], axis=0))
+    middle = np.mean([o.centre for o in ostia], axis=0)
+    height = np.mean([(o.centre - middle) @ o.normal / (o.normal @ normal) for o in ostia])
+    plane = Plane(middle + height * normal, normal, residual_mm)
+    result = ostium_in_plane(tube, plane, planes[0][1], rivals)
+    return None if isinstance(result, OstiumFailure) else result[0]
+
+
+def plane_of(turns: _Turns, axis: FloatArray) -> Plane:
+    """Fit a plane to the half turns that there are."""
+    return fit_plane(np.array([t.point for t in turns if t is not None]), axis)
