@@ -1,8 +1,9 @@
 """A vein's axis, and how well it is known: a line through the middles of parallel sections.
 
 Sections square to the axis itself, laid anew until it settles, do not follow the noise of a
-curve. Where the vein is short its sections tell little of its direction: the ostial normal then
-counts more, gradually, so that a little more or less of the vein does not turn the axis.
+curve. Where the vein is short its sections tell little of its direction: the direction midway
+between the ostial normal and the way to the vein's end then counts more, gradually, so that a
+little more or less of the vein does not turn the axis.
 """
 
 from __future__ import annotations
@@ -60,8 +61,10 @@ MIDDLE_ERROR_MM = 0.3
 ALIKE_MM = 1.5
 """Sections nearer to each other than this err alike."""
 
-NORMAL_ERROR_DEG = 15.0
-"""Standard deviation of the ostial normal about the axis."""
+EXPECTED_ERROR_DEG = 15.0
+"""Standard deviation about the axis of the direction midway between the ostial normal and the way
+from the ostium to the vein's end: where little of the vein is clear of its ostium, the normal
+alone turns the axis with every little change of the surface."""
 
 ERROR_AT_NO_LENGTH_DEG = 39.6
 ERROR_LENGTH_POWER = 0.73
@@ -137,7 +140,7 @@ def fit_axis(
         middles = _middles(near, ostium, axis, min(reach, float(ahead @ axis)), length_mm)
         if end_normal is not None:
             middles = middles.whole(end, end_normal)
-        fitted, span = _line(middles, ostium, axis)
+        fitted, span = _line(middles, start, axis)
         turned = float(angle_deg(fitted, axis))
         # Half way at a time where it is short: a section leans its middle over as it leans.
         axis = fitted if span > 0.5 * length_mm else unit(fitted + axis)
@@ -276,13 +279,16 @@ def _middles(
     return _Middles(heights, middles, weight, room >= CLEAR_MM, contours)
 
 
-def _line(middles: _Middles, ostium: Ostium, axis: FloatArray) -> tuple[FloatArray, float]:
-    """Return the direction through some middles and their clear length, mm."""
+def _line(middles: _Middles, expected: FloatArray, axis: FloatArray) -> tuple[FloatArray, float]:
+    """Return the direction through some middles and their clear length, mm.
+
+    ``expected`` (3,) is a direction that counts the more the shorter they are.
+    """
     at = middles.height[middles.clear]
     span = float(np.ptp(at)) if len(at) else 0.0
-    # The normal leans as much as if so well known: slopes across the axis and their variance.
-    prior = ostium.normal / max(float(ostium.normal @ axis), 0.3) - axis
-    known = 1.0 / np.radians(NORMAL_ERROR_DEG) ** 2
+    # As if so well known: slopes across the axis and their variance.
+    prior = expected / max(float(expected @ axis), 0.3) - axis
+    known = 1.0 / np.radians(EXPECTED_ERROR_DEG) ** 2
     if len(middles.height) < 3:
         return unit(axis + prior), span
     w, z = middles.weight, middles.height
