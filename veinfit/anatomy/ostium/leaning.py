@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.branches.tubes import Tube
+from veinfit.anatomy.branches.branch_sections import BranchSections
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.ostium.plane import OstiumFailure, ostium_in_plane, with_evidence
@@ -64,7 +64,7 @@ class Settled:
 
 
 def middle_ostium(
-    tube: Tube, settled: Settled, rivals: Sequence[FloatArray]
+    tube: BranchSections, settled: Settled, rivals: Sequence[FloatArray]
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Return the ostium in the middle of those about a vein's axis and about leaning ones.
 
@@ -72,7 +72,7 @@ def middle_ostium(
 
     Parameters
     ----------
-    tube : Tube
+    tube : BranchSections
     settled : Settled
     rivals : sequence of (N, 3) array
         Ways from the body out into other veins: none passes through the ostium.
@@ -90,7 +90,7 @@ def middle_ostium(
     return with_evidence(middle, replace(ostium.evidence, spread_mm=spread)), notes
 
 
-def _about_leaning_axes(tube: Tube, settled: Settled) -> Iterator[tuple[Plane, _Turns]]:
+def _about_leaning_axes(tube: BranchSections, settled: Settled) -> Iterator[tuple[Plane, _Turns]]:
     """Half turns about axes that lean all around, and the plane through those of each."""
     axis, origin = settled.axis, settled.origin
     foot = origin + ((settled.plane.centre - origin) @ axis) * axis
@@ -107,7 +107,7 @@ def _about_leaning_axes(tube: Tube, settled: Settled) -> Iterator[tuple[Plane, _
 
 
 def _middle(
-    tube: Tube,
+    tube: BranchSections,
     planes: Sequence[tuple[Plane, _Turns]],
     residual_mm: float,
     rivals: Sequence[FloatArray],
