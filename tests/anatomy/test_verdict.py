@@ -49,7 +49,7 @@ def test_a_fine_whole_input_is_sound():
         ({"holes": (0, 2)}, "2 further openings"),
         ({"voxel_mm": 3.0}, "voxels of up to 3.0 mm"),
         ({"edge_mm": 2.5}, "edges of 2.5 mm"),
-        ({"edge_mm": 4.0}, "its error is not known"),
+        ({"edge_mm": 4.0}, "the error that it causes is not known"),
     ],
 )
 def test_what_needs_care_is_told_and_a_caution(values, said):
