@@ -56,6 +56,15 @@ def test_a_stubs_axis_does_not_follow_the_noise_of_its_wall(rng, end_mm):
     assert all(a.error_deg > long.error_deg for a in found)
 
 
+@pytest.mark.parametrize("turned_deg", [0.0, 90.0, 180.0])
+def test_a_short_veins_axis_hardly_turns_with_its_ostium(rng, turned_deg):
+    """A plane that leans by 20 degrees leaves little of a vein of 8 mm clear of it."""
+    normal = Rotation.from_euler("ZY", [turned_deg, 20.0], degrees=True).apply(Z)
+    axis = fit_axis(bare(rough_tube(rng, 0.1)), ostium_across(normal), 8.0 * Z, 10.0, 8.0)
+    assert axis.length_mm < 4.5
+    assert angle_deg(axis.direction, Z) < 3.5
+
+
 def test_a_vein_of_no_length_has_the_direction_of_its_ostium(rng):
     normal = unit(np.array([0.2, 0.1, 1.0]))
     axis = fit_axis(bare(rough_tube(rng, 0.1)), ostium_across(normal), 0.5 * Z, 10.0, 0.5)
