@@ -13,12 +13,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import BranchSections
+from veinfit.anatomy.branches.contours import contour_centroid
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
-from veinfit.anatomy.ostium.plane import OstiumFailure, ostium_in_plane, with_evidence
+from veinfit.anatomy.ostium.plane import (
+    OstiumFailure,
+    contour_in_plane,
+    ostium_in_plane,
+    with_evidence,
+)
 from veinfit.anatomy.ostium.plane_fit import Plane, fit_plane
 from veinfit.notes import Note
-from veinfit.vectors import FloatArray, perpendicular_basis, unit
+from veinfit.vectors import FloatArray, dots, perpendicular_basis, unit
 
 LEAST_SECTOR_SHARE = 0.25
 """With half-turn points in fewer sectors than this the wall's turn tells no ostium."""
@@ -113,13 +119,16 @@ def _middle(
     rivals: Sequence[FloatArray],
 ) -> Ostium | None:
     """Return the ostium in the middle of those in some planes; None without."""
-    results = [ostium_in_plane(tube, *each, rivals, EACH_SHIFT_MM) for each in planes]
-    ostia = [r[0] for r in results if not isinstance(r, OstiumFailure)]
-    if len(ostia) < 2:
+    placed = [
+        (contour_centroid(found[0].points, plane.normal), plane.normal)
+        for plane, turns in planes
+        if (found := contour_in_plane(tube, plane, turns, rivals, EACH_SHIFT_MM)) is not None
+    ]
+    if len(placed) < 2:
         return None
-    normal = unit(np.mean([o.normal for o in ostia], axis=0))
-    middle = np.mean([o.centre for o in ostia], axis=0)
-    height = np.mean([(o.centre - middle) @ o.normal / (o.normal @ normal) for o in ostia])
+    centres, normals = (np.array(each) for each in zip(*placed, strict=True))
+    middle, normal = centres.mean(axis=0), unit(normals.mean(axis=0))
+    height = float((dots(centres - middle, normals) / (normals @ normal)).mean())
     plane = Plane(middle + height * normal, normal, residual_mm)
     result = ostium_in_plane(tube, plane, planes[0][1], rivals)
     return None if isinstance(result, OstiumFailure) else result[0]

@@ -56,7 +56,6 @@ def ostium_in_plane(
     plane: Plane,
     turns: Sequence[HalfTurn | None],
     rivals: Sequence[FloatArray] = (),
-    step_mm: float = SHIFT_STEP_MM,
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Return the ostium in a plane, moved into the vein until its contour is the vein's alone.
 
@@ -70,11 +69,45 @@ def ostium_in_plane(
         One a sector, None where the wall does not turn.
     rivals : sequence of (N, 3) array
         Ways from the body out into other veins: none passes through the ostium.
-    step_mm : float
-        In steps of this the plane is moved.
     """
     points = np.array([t.point for t in turns if t is not None])
-    notes: list[Note] = []
+    placed = contour_in_plane(tube, plane, turns, rivals)
+    if placed is None:
+        return OstiumFailure("no plane near the half-turn points cuts the vein alone")
+    contour, shift = placed
+    notes: tuple[Note, ...] = ()
+    if shift >= NOTED_SHIFT_MM:
+        text = (
+            f"the ostial plane was moved {shift:g} mm into the vein: nearer to the "
+            "atrium its contour is not that of the vein alone"
+        )
+        notes = (Note("ostium", text),)
+    return _describe(contour, plane, turns, points, shift), notes
+
+
+def contour_in_plane(
+    tube: BranchSections,
+    plane: Plane,
+    turns: Sequence[HalfTurn | None],
+    rivals: Sequence[FloatArray] = (),
+    step_mm: float = SHIFT_STEP_MM,
+) -> tuple[PlaneContour, float] | None:
+    """Move a plane into the vein until its contour is the vein's alone.
+
+    Parameters
+    ----------
+    tube, plane, turns, rivals
+        As of :func:`ostium_in_plane`.
+    step_mm : float
+        In steps of this the plane is moved.
+
+    Returns
+    -------
+    contour : PlaneContour
+    shift : float
+        How far the plane was moved, mm.
+    """
+    points = np.array([t.point for t in turns if t is not None])
     for shift in np.arange(0.0, FARTHEST_SHIFT_MM + 0.01, step_mm):
         centre = plane.centre + shift * plane.normal
         contour = contour_around(
@@ -84,18 +117,9 @@ def ostium_in_plane(
             continue
         if _strays(contour.points, points, plane):
             continue
-        if any(passes(path, contour.points, centre, plane.normal) for path in rivals):
-            continue
-        if shift >= NOTED_SHIFT_MM:
-            notes.append(
-                Note(
-                    "ostium",
-                    f"the ostial plane was moved {shift:g} mm into the vein: nearer to the "
-                    "atrium its contour is not that of the vein alone",
-                )
-            )
-        return _describe(contour, plane, turns, points, float(shift)), tuple(notes)
-    return OstiumFailure("no plane near the half-turn points cuts the vein alone")
+        if not any(passes(way, contour.points, centre, plane.normal) for way in rivals):
+            return contour, float(shift)
+    return None
 
 
 def _strays(contour: FloatArray, points: FloatArray, plane: Plane) -> bool:
