@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from veinfit.seating.mechanics.shape import Shape, Sphere, depth_terms
+from veinfit.seating.mechanics.shape import TINY, Shape, Sphere, depth_terms
 from veinfit.seating.mechanics.walls import BalloonWall, over_triangles
 from veinfit.surface.mesh import any_corner
-from veinfit.vectors import BoolArray, FloatArray, IntArray
+from veinfit.vectors import BoolArray, FloatArray
 
 if TYPE_CHECKING:
     from veinfit.seating.mechanics.over_points import Derivatives
@@ -44,94 +44,93 @@ def over_faces(
     -------
     touches : (K,) bool array
     """
-    margin = MARGIN_MM + wall.greatest_move_mm
-    low = (place[:, :3] - reach_mm[:, None]).min(axis=0) - margin
-    high = (place[:, :3] + reach_mm[:, None]).max(axis=0) + margin
-    near = ((wall.points > low) & (wall.points < high)).all(axis=1)
-    none: BoolArray = np.zeros(len(place), dtype=bool)
-    if not near.any():
-        return none
-    offset = wall.offsets(place, near)
-    inside = offset[0] ** 2 + offset[1] ** 2 + offset[2] ** 2 < reach_mm[:, None] ** 2
-    if not isinstance(shape, Sphere):
-        depth = depth_terms(shape, np.stack(offset, axis=-1), shaft[:, None, :])[0]
-        inside &= depth + (reach_mm - shape.reach_mm)[:, None] > 0.0
-    touches: BoolArray = np.asarray(inside.any(axis=1))
-    if touches.any():
-        _integrate(wall, place, near, inside, shape, reach_mm, stiffness, shaft, result)
+    touches: BoolArray = np.zeros(len(place), dtype=bool)
+    for ball in range(len(place)):
+        one = slice(ball, ball + 1)
+        touches[ball] = _of_one(
+            wall,
+            place[one],
+            shape,
+            float(reach_mm[ball]),
+            float(stiffness[ball]),
+            shaft[ball],
+            tuple(part[ball] for part in result[1:]),
+            result[0][one],
+        )
     return touches
 
 
-def _integrate(
+def _of_one(
     wall: BalloonWall,
     place: FloatArray,
-    near: BoolArray,
-    inside: BoolArray,
     shape: Shape,
-    reach_mm: FloatArray,
-    stiffness: FloatArray,
+    reach_mm: float,
+    stiffness: float,
     shaft: FloatArray,
-    result: Derivatives,
-) -> None:
-    energy, gradient, hessian = result
-    n = place.shape[1]
-    # Faces that no balloon presses are left out before the balloons are told apart.
-    pressed = np.zeros(len(wall.points), dtype=bool)
-    pressed[near] = inside.any(axis=0)
-    kept = np.flatnonzero(any_corner(wall.faces, pressed))
-    corners = wall.faces[kept]
-    column = np.full(len(wall.points), -1)
-    column[near] = np.arange(int(near.sum()))
-    at_column = column[corners]
-    met = np.zeros((len(place), len(corners)), dtype=bool)
+    derivatives: tuple[FloatArray, ...],
+    energy: FloatArray,
+) -> bool:
+    """Do the same for one balloon at (1, 3 + M); whether it presses any wall."""
+    reach = reach_mm + MARGIN_MM + wall.greatest_move_mm
+    near = np.ones(len(wall.points), dtype=bool)
     for k in range(3):
-        met |= inside[:, at_column[:, k]] & (at_column[:, k] >= 0)
-    ball, face = np.nonzero(met)
-    vertex = corners[face]
-    everywhere = np.zeros(len(wall.points), dtype=bool)
-    everywhere[np.unique(vertex)] = True
-    column = np.cumsum(everywhere) - 1
-    offset = wall.offsets(place, everywhere)
-    at = np.stack([part[ball[:, None], column[vertex]] for part in offset], axis=-1)
-    depth, slope, bend = _terms(shape, at, reach_mm[ball], shaft[ball])
-    value, force, stiff = over_triangles(wall.law, depth, wall.face_weights[kept[face]])
-    factor = stiffness[ball]
-    force = factor[:, None] * force
-    pressing, first = np.unique(ball, return_index=True)
-    energy[pressing] = np.add.reduceat(factor * value, first)
-    jacobian, second = _jacobian(wall, place, np.repeat(ball, 3), vertex.ravel())
-    flat_slope = slope.reshape(-1, 3)
-    grad = np.einsum("pni,pi->pn", jacobian, flat_slope)
-    pull = force.ravel()
-    gradient[pressing] = np.add.reduceat(pull[:, None] * grad, 3 * first)
-    own = pull[:, None, None] * (jacobian @ bend.reshape(-1, 3, 3) @ jacobian.transpose(0, 2, 1))
+        near &= np.abs(wall.points[:, k] - place[0, k]) < reach
+    if not near.any():
+        return False
+    offset = [part[0] for part in wall.offsets(place, near)]
+    inside = offset[0] ** 2 + offset[1] ** 2 + offset[2] ** 2 < reach_mm**2
+    if not isinstance(shape, Sphere):
+        depth = depth_terms(shape, np.stack(offset, axis=-1), shaft)[0]
+        inside &= depth + (reach_mm - shape.reach_mm) > 0.0
+    if not inside.any():
+        return False
+    near[near] = inside
+    kept = np.flatnonzero(any_corner(wall.faces, near))
+    faces = wall.faces[kept]
+    used = np.zeros(len(wall.points), dtype=bool)
+    used[faces] = True
+    corners = (np.cumsum(used) - 1)[faces]
+    at = np.stack([part[0] for part in wall.offsets(place, used)], axis=-1)
+    depth, slope, bend = _terms(shape, at, reach_mm, shaft)
+    value, force, stiff = over_triangles(
+        wall.law, depth[corners], stiffness * wall.face_weights[kept]
+    )
+    energy += value.sum()
+    gradient, hessian = derivatives
+    jacobian, second = _jacobian(wall, place, used)
+    own = np.einsum("pni,pi->pn", jacobian, slope)
+    # Corners of several faces are one point: what depends on the point alone is done once.
+    pull = np.bincount(corners.ravel(), force.ravel(), minlength=len(at))
+    gradient += pull @ own
+    rows = own[corners]
+    n = place.shape[1]
+    hessian += rows.reshape(-1, n).T @ (stiff @ rows).reshape(-1, n)
+    turned = pull[:, None, None] * (jacobian @ bend)
+    hessian += np.tensordot(turned, jacobian, axes=((0, 2), (0, 2)))
     # What the bending of the modes' maps themselves contributes.
     for m in range(second.shape[1]):
-        own[:, 3 + m, 3 + m] += pull * np.einsum("pi,pi->p", second[:, m], flat_slope)
-    rows = grad.reshape(-1, 3, n)
-    curved = rows.transpose(0, 2, 1) @ (factor[:, None, None] * stiff) @ rows
-    hessian[pressing] = np.add.reduceat(curved, first)
-    hessian[pressing] += np.add.reduceat(own, 3 * first)
+        hessian[3 + m, 3 + m] += pull @ np.einsum("pi,pi->p", second[:, m], slope)
+    return True
 
 
 def _terms(
-    shape: Shape, at: FloatArray, reach_mm: FloatArray, shaft: FloatArray
+    shape: Shape, at: FloatArray, reach_mm: float, shaft: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Depth (P, 3) of corners at (P, 3, 3) from the centre, its derivatives by their place."""
+    """Depth (P,) of points at (P, 3) from the centre, its derivatives by their place."""
     if isinstance(shape, Sphere):
-        distance = np.sqrt(np.einsum("...i,...i->...", at, at))
-        ray = at / np.maximum(distance, np.finfo(float).tiny)[..., None]
-        bend = ray[..., :, None] * ray[..., None, :] - np.eye(3)
-        bend /= np.maximum(distance, np.finfo(float).tiny)[..., None, None]
-        return reach_mm[:, None] - distance, -ray, bend
-    depth, slope, bend = depth_terms(shape, at, shaft[:, None, :])
-    return depth + (reach_mm - shape.reach_mm)[:, None], -slope, bend
+        distance = np.sqrt(np.einsum("pi,pi->p", at, at))
+        ray = at / np.maximum(distance, TINY)[:, None]
+        bend = ray[:, :, None] * ray[:, None, :] - np.eye(3)
+        bend /= np.maximum(distance, TINY)[:, None, None]
+        return reach_mm - distance, -ray, bend
+    depth, slope, bend = depth_terms(shape, at, shaft)
+    return depth + (reach_mm - shape.reach_mm), -slope, bend
 
 
 def _jacobian(
-    wall: BalloonWall, place: FloatArray, ball: IntArray, vertex: IntArray
+    wall: BalloonWall, place: FloatArray, used: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
-    """How wall points move, seen from the centre, with each unknown.
+    """How P wall points, the used ones (V,), move, seen from the centre, with each unknown.
 
     Returns
     -------
@@ -139,15 +138,15 @@ def _jacobian(
     second : (P, M, 3) array
         Second derivative by each amplitude.
     """
-    modes, n = wall.modes, place.shape[1]
-    jacobian = np.zeros((len(ball), n, 3))
+    modes, count = wall.modes, int(used.sum())
+    jacobian = np.zeros((count, place.shape[1], 3))
     jacobian[:, :3] = -np.eye(3)
-    second = np.zeros((len(ball), modes.count, 3))
+    second = np.zeros((count, modes.count, 3))
     if modes.count:
-        rate = modes.factors(place[:, 3:], 1)
-        curve = modes.factors(place[:, 3:], 2)
+        rate = modes.factors(place[:, 3:], 1)[0]
+        curve = modes.factors(place[:, 3:], 2)[0]
         for m in range(modes.count):
-            first, other = modes.first[m][vertex], modes.second[m][vertex]
-            for target, factor in ((jacobian[:, 3 + m], rate), (second[:, m], curve)):
-                target[:] = factor[ball, m, :1] * first + factor[ball, m, 1:] * other
+            first, other = modes.first[m][used], modes.second[m][used]
+            jacobian[:, 3 + m] = rate[m, 0] * first + rate[m, 1] * other
+            second[:, m] = curve[m, 0] * first + curve[m, 1] * other
     return jacobian, second
