@@ -42,6 +42,33 @@ def cross(a: FloatArray, b: FloatArray) -> FloatArray:
     return product
 
 
+def distinct(values: IntArray) -> IntArray:
+    """Return the distinct ones of whole numbers (N,), rising, faster than ``np.unique``."""
+    ordered = np.sort(values)
+    new = np.ones(len(ordered), dtype=bool)
+    np.not_equal(ordered[1:], ordered[:-1], out=new[1:])
+    return ordered[new]
+
+
+def distinct_pairs(pairs: IntArray) -> IntArray:
+    """Return the distinct ones of pairs (N, 2) of numbers from 0 on, in their order."""
+    if not len(pairs):
+        return pairs
+    size = np.int64(pairs[:, 1].max()) + 1
+    return np.stack(np.divmod(distinct(pairs[:, 0] * size + pairs[:, 1]), size), axis=1)
+
+
+def row_keys(rows: IntArray) -> IntArray:
+    """Return numbers (N,) that order rows (N, K) of numbers from 0 on, the same for the same."""
+    key = rows[:, 0]
+    for column in rows.T[1:]:
+        size = int(column.max(initial=0)) + 1
+        if int(key.max(initial=0)) >= 2**62 // size:
+            key = np.unique(key, return_inverse=True)[1].ravel()
+        key = key * size + column
+    return key
+
+
 def angle_deg(a: npt.ArrayLike, b: npt.ArrayLike) -> FloatArray:
     """Angle between vectors (..., 3) in degrees, 0 to 180; exact near 0 and 180."""
     ua, ub = unit(a), unit(b)

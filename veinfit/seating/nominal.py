@@ -137,7 +137,11 @@ def _nominal(
     def closes(which: IntArray, place: FloatArray) -> tuple[BoolArray, BoolArray]:
         gap, polar = closure.measured(balloon, batch.reach_mm[which], batch.direction[which], place)
         contact = gap <= settings.contact_tolerance_mm
-        return closure.parted(contact), closure.parted(contact & balloon.freezes_at(polar))
+        occluded = closure.parted(contact)
+        # Cold contact is part of all contact: it closes nothing that this leaves open.
+        sealed = occluded.copy()
+        sealed[occluded] = closure.parted((contact & balloon.freezes_at(polar))[occluded])
+        return occluded, sealed
 
     begin = rough.place.copy()
     if rough.outcome[0] != SEATED:

@@ -25,7 +25,7 @@ from veinfit.surface.mesh import (
 )
 from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter
 from veinfit.surface.two_sided import LARGE_SHARE, inner_of_shell, is_inner_sheet
-from veinfit.vectors import BoolArray, IntArray
+from veinfit.vectors import BoolArray, IntArray, row_keys
 
 MERGE_TOLERANCE_MM = 1e-4
 """Vertices closer than this are one: far below any voxel, far above file rounding."""
@@ -112,7 +112,7 @@ def _merged_by_cells(surface: Surface, tolerance_mm: float) -> Surface:
     """Join vertices in the same cell of a grid: most of them, and quickly."""
     origin = surface.points.min(axis=0)
     cells = np.round((surface.points - origin) / tolerance_mm).astype(np.int64)
-    _, first, inverse = np.unique(cells, axis=0, return_index=True, return_inverse=True)
+    _, first, inverse = np.unique(row_keys(cells), return_index=True, return_inverse=True)
     order = np.argsort(first)
     rank = np.empty_like(order)
     rank[order] = np.arange(len(order))
@@ -124,11 +124,13 @@ def drop_bad_faces(surface: Surface) -> tuple[Surface, int]:
     f = surface.faces
     distinct = (f[:, 0] != f[:, 1]) & (f[:, 1] != f[:, 2]) & (f[:, 2] != f[:, 0])
     distinct &= face_areas(surface) > DEGENERATE_AREA_MM2
-    _, first = np.unique(np.sort(f, axis=1), axis=0, return_index=True)
+    _, first = np.unique(row_keys(np.sort(f, axis=1)), return_index=True)
     unique = np.zeros(len(f), dtype=bool)
     unique[first] = True
     keep = distinct & unique
-    if keep.all() and len(np.unique(f)) == len(surface.points):
+    used = np.zeros(len(surface.points), dtype=bool)
+    used[f] = True
+    if keep.all() and used.all():
         return surface, 0
     return select_faces(surface, keep)[0], int(np.count_nonzero(~keep))
 

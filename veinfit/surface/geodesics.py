@@ -17,7 +17,7 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.surface.mesh import Surface, edges
-from veinfit.vectors import FloatArray, IntArray, lengths
+from veinfit.vectors import FloatArray, IntArray, lengths, row_keys
 
 POINTS_PER_EDGE = 4
 """Points between the ends of each edge."""
@@ -107,7 +107,7 @@ def _net(surface: Surface) -> tuple[FloatArray, IntArray, IntArray, IntArray]:
     along = np.concatenate([pairs[:, :1], on_edge, pairs[:, 1:]], axis=1)
     face_nodes = np.concatenate([surface.faces, *(on_edge[face_edges[:, k]] for k in range(3))], 1)
     # A face that is there twice sees the same nodes: once is enough.
-    _, once = np.unique(np.sort(face_edges, axis=1), axis=0, return_index=True)
+    _, once = np.unique(row_keys(np.sort(face_edges, axis=1)), return_index=True)
     i, j = np.array([(i, j) for i, j in combinations(range(3 + 3 * m), 2) if _apart(i, j)]).T
     rows = np.concatenate([along[:, :-1].ravel(), face_nodes[once][:, i].ravel()])
     cols = np.concatenate([along[:, 1:].ravel(), face_nodes[once][:, j].ravel()])

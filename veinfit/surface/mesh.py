@@ -61,8 +61,8 @@ class Surface:
         start, stop = self.faces, self.faces[:, [1, 2, 0]]
         low, high = np.minimum(start, stop).ravel(), np.maximum(start, stop).ravel()
         # Short integers are sorted by their digits, four times as fast as by comparison.
-        short = np.uint16 if len(self.points) <= 2**16 else np.int64
-        order = np.lexsort((high.astype(short), low.astype(short)))
+        parts = [high, low] if len(self.points) <= 2**16 else [high, high >> 16, low, low >> 16]
+        order = np.lexsort([part.astype(np.uint16) for part in parts])
         a, b = low[order], high[order]
         differs = np.ones(len(order), dtype=bool)
         differs[1:] = (a[1:] != a[:-1]) | (b[1:] != b[:-1])

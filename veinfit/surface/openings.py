@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from veinfit.surface.mesh import Surface
+from veinfit.surface.mesh import Surface, edges
 from veinfit.vectors import FloatArray, IntArray, unit
 
 
@@ -19,12 +19,9 @@ def boundary_loops(surface: Surface) -> list[IntArray]:
     vertices are no openings and are left out.
     """
     f = surface.faces
-    n = np.int64(len(surface.points))
-    start, stop = f.ravel(), np.roll(f, -1, axis=1).ravel()
-    key = np.minimum(start, stop) * n + np.maximum(start, stop)
-    _, inverse, counts = np.unique(key, return_inverse=True, return_counts=True)
-    free = counts[inverse.ravel()] == 1
-    following = dict(zip(start[free].tolist(), stop[free].tolist(), strict=True))
+    _, face_edges, counts = edges(surface)
+    free = counts[face_edges] == 1
+    following = dict(zip(f[free].tolist(), f[:, [1, 2, 0]][free].tolist(), strict=True))
     loops: list[IntArray] = []
     while following:
         first, vertex = following.popitem()

@@ -15,7 +15,7 @@ from veinfit.seating.mechanics.coarse import Cells, gather
 from veinfit.seating.mechanics.modes import ShapeModes
 from veinfit.seating.prepare import BalloonContact, PreparedVein
 from veinfit.seating.seal.reduced import ReducedWall, reduce_wall
-from veinfit.vectors import BoolArray, FloatArray, IntArray
+from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct, distinct_pairs
 
 NEAR_MM = 5.0
 """Wall this far from every balloon is taken as wide open."""
@@ -116,12 +116,15 @@ class ClosureWall:
         ever[: closed.shape[1]] = closed.any(axis=0)
         always = ~ever[self.links].any(axis=1)
         pieces, piece = _components(self.links[always], whole)
+        if count == 1:
+            # All that is left is closed.
+            return np.array([piece[-1] != piece[-2]])
         own = np.flatnonzero(ever)
         node = np.where(ever, 0, piece)
         node[own] = pieces + np.arange(len(own))
         nodes = pieces + len(own)
         links = np.sort(node[self.links[~always]], axis=1)
-        links = np.unique(links[:, 0] * nodes + links[:, 1])
+        links = distinct(links[:, 0] * nodes + links[:, 1])
         low, high = links // nodes, links % nodes
         is_open = np.ones((count, nodes), dtype=bool)
         is_open[:, pieces:] = ~closed[:, own]
@@ -234,7 +237,7 @@ def _gathered(wall: ReducedWall, cells: Cells, stands: IntArray) -> ReducedWall:
     own = len(wall.kept)
     node = np.concatenate([cells.label, np.arange(own, wall.node_count) - own + cells.count])
     links = np.sort(node[wall.links], axis=1)
-    links = np.unique(links[links[:, 0] != links[:, 1]], axis=0)
+    links = distinct_pairs(links[links[:, 0] != links[:, 1]])
     return ReducedWall(
         kept=wall.kept[stands],
         links=links,

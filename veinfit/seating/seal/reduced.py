@@ -18,7 +18,7 @@ from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.gap import GapField
 from veinfit.seating.seal.missing_wall import MissingWall, in_play, separation
 from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path, widest_widths
-from veinfit.vectors import BoolArray, FloatArray, IntArray
+from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct_pairs
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,7 +98,7 @@ def reduce_wall(patch: WallPatch, near: BoolArray) -> ReducedWall:
     node[kept] = np.arange(len(kept))
     node[~own] = len(kept) + piece
     links = np.sort(node[patch.links], axis=1)
-    links = np.unique(links[links[:, 0] != links[:, 1]], axis=0)
+    links = distinct_pairs(links[links[:, 0] != links[:, 1]])
     return ReducedWall(
         kept=kept,
         links=links,

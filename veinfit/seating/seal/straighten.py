@@ -17,7 +17,7 @@ from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.orifice import open_areas
 from veinfit.surface import Surface
 from veinfit.surface.mesh import edges
-from veinfit.vectors import BoolArray, FloatArray, IntArray
+from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct_pairs
 
 POINTS_ON_EDGE = 4
 """Points set on each edge: a straight path deviates by under 1 % of its length."""
@@ -164,7 +164,7 @@ def _least_path(
     around = np.concatenate([local.faces, on_edge[face_edges].reshape(len(faces), -1)], axis=1)
     first, second = np.triu_indices(around.shape[1], k=1)
     links = np.sort(np.stack([around[:, first], around[:, second]], axis=-1).reshape(-1, 2), axis=1)
-    links = np.unique(links, axis=0)
+    links = distinct_pairs(links)
     length = np.linalg.norm(node_position[links[:, 1]] - node_position[links[:, 0]], axis=1)
     area = open_areas(length, node_gap[links[:, 0]], node_gap[links[:, 1]], tolerance_mm)
     usable = np.isfinite(area)
