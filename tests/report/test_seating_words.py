@@ -65,7 +65,7 @@ def test_depth_area_and_neighbours_are_told_with_their_difference():
     assert texts[1:] == [
         "Equator: 28 mm 1.0 mm past the ostial plane and 31 mm 2.5 mm before the ostial plane; "
         "the larger one 3.5 mm farther back.",
-        "Antral area: 28 mm 400 mm² and 31 mm 650 mm²; the larger one 250 mm² more.",
+        "28 mm 400 mm² and 31 mm 650 mm² of the antrum; the larger one 250 mm² more.",
         "Distance to right phrenic nerve: 28 mm 8.0 mm and 31 mm 10.5 mm; "
         "the larger one 2.5 mm farther.",
         "Distance to oesophagus: 28 mm 3.0 mm and 31 mm 3.0 mm; no difference.",

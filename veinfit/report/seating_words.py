@@ -163,7 +163,7 @@ def _antral_area(found: Comparison) -> str:
     end = f"the larger one {abs(more):.0f} mm² {'more' if more > 0.0 else 'less'}"
     if abs(more) < 0.5:
         end = "no difference"
-    return f"Antral area: {told}; {end}."
+    return f"{told} of the antrum; {end}."
 
 
 def _neighbour(first: Fit, second: Fit, name: str) -> str:

@@ -9,7 +9,7 @@ from dataclasses import replace
 from veinfit.report.answers.answers import Answer, answer, in_doubt_first
 from veinfit.seating.compare import comparisons
 from veinfit.seating.further import Growth, GrowthStep
-from veinfit.seating.model import Aim, Chance, Fit, Margin
+from veinfit.seating.model import Aim, Chance, Fit, FreezeDrift, Margin
 from veinfit.settings import Settings
 
 SETTINGS = Settings()
@@ -91,10 +91,13 @@ def test_pushes_are_told_in_words(fits: tuple[Fit, ...]) -> None:
 def test_depth_freezing_and_neighbours_are_told_with_each_size(fits: tuple[Fit, ...]) -> None:
     near = {"right_phrenic_nerve": 4.25}
     small = replace(fits[0], deep=True, deep_seal_probability=0.07, distances_mm=near)
-    large = replace(fits[1], deep=False, freeze_loss_probability=0.11, distances_mm=near)
+    grown = (FreezeDrift(0.0, "seated"), FreezeDrift(1.5, "seated"))
+    large = replace(
+        fits[1], deep=False, freeze_loss_probability=0.11, distances_mm=near, freezing=grown
+    )
     told = points(small, large)
     assert told["Sealed but deep"] == "28 mm in 0.07 of tries"
-    assert told["Lost as freezing starts"] == "31 mm in 0.11 of tries"
+    assert told["Lost as freezing starts"] == "grown by 1.5 mm: 31 mm in 0.11 of tries"
     sealed = replace(small, occluded=True, sealed=True)
     assert points(sealed, large)["Nominal seat"].startswith("28 mm sealed, but deep")
     assert told["Near"] == "right phrenic nerve 4.2 mm (28 mm), 4.2 mm (31 mm)"

@@ -87,7 +87,7 @@ def test_headings_tables_and_figures_are_told_to_readers_aloud(
     assert tree.count("/Scope /Column") == len(fits)
     assert "/ColSpan 3" in tree and tree.count("TR\n") > 60
     said = structure(printed, tmp_path, words=True)
-    row = re.search(r'"Leak width, mm"\n +TD\n +P \(block\)\n +"([\d.]+)"', said)
+    row = re.search(r'"Leak width or gap, mm"\n +TD\n +P \(block\)\n +"([\d.]+)"', said)
     assert row and float(row[1]) == pytest.approx(fits[0].leak_width_mm, abs=0.05)
     # Every word that is seen is told, but for the foot of each page.
     feet = r"Larkmoor test\. A planning aid.*?\d of 9"

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from veinfit.report.answers.tables import Cell, cell
+from veinfit.report.answers.tables import Cell, cell, freeze_growth
 from veinfit.report.charts.aims import aim_words
 from veinfit.report.charts.further import together_words
 from veinfit.report.seating_words import difference_words
@@ -294,10 +294,12 @@ def _freezing(sizes: Sequence[SizeAnswer]) -> str:
         for s in sizes
         if s.fit.freeze_loss_probability is not None
     ]
+    growth = freeze_growth([s.fit for s in sizes])
+    by = f"grown by {growth}: " if growth else ""
     if tries:
-        return f"{', '.join(tries)} of tries"
+        return f"{by}{', '.join(tries)} of tries"
     lost = [s.title for s in sizes if s.fit.sealed and s.fit.sealed_after_freeze is False]
-    return f"{' and '.join(lost)} at the nominal seat" if lost else ""
+    return f"{by}{' and '.join(lost)} at the nominal seat" if lost else ""
 
 
 def _grown(sizes: Sequence[SizeAnswer]) -> str:

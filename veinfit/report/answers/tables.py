@@ -210,7 +210,10 @@ def fit_groups(fits: Sequence[Fit], structures: Sequence[str]) -> tuple[Group, .
             with_bounds(fit, cell(value, item.field, item.digits, _why(fit, item.field)))
             for fit, value in zip(fits, values, strict=True)
         )
-        rows[item.question].append(Row(item.label, item.unit, cells))
+        label = item.label
+        if item.field == "freeze_loss_probability" and (growth := freeze_growth(fits)):
+            label = f"{label}, grown by {growth}"
+        rows[item.question].append(Row(label, item.unit, cells))
     if any(len(fit.leaks) > 1 for fit in fits):
         told = tuple(Cell("; ".join(leak_words(leak) for leak in fit.leaks) or "none")
                      for fit in fits)  # fmt: skip
@@ -226,6 +229,16 @@ def fit_groups(fits: Sequence[Fit], structures: Sequence[str]) -> tuple[Group, .
         label = near.label.replace("NAME", name.replace("_", " "))
         rows[NEAR].append(Row(label, near.unit, cells))
     return tuple(Group(q, tuple(found)) for q, found in rows.items() if found)
+
+
+def freeze_growth(fits: Sequence[Fit]) -> str:
+    """Return by how much balloons grow as freezing starts, in words; empty where nobody knows.
+
+    One that keeps its size is told as if it grew: its words are then no property of it.
+    """
+    grown = dict.fromkeys(fit.freezing[-1].growth_mm for fit in fits if fit.freezing)
+    told = [f"{value:g}{SPACE}mm" for value in grown if value > 0.0]
+    return " or ".join(told)
 
 
 def with_bounds(fit: Fit, shown: Cell) -> Cell:

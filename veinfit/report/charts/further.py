@@ -80,7 +80,7 @@ def growth_chart(name: str, growth: Growth) -> Drawing | None:
     parts.extend(legend(14, 250, colour, dash, "antral seal; filled: nominal seat sealed"))
     parts.extend(legend(14, 268, other, dashed, "antral seal gained: the smaller size had none"))
     back = growth.back_mm
-    moves = "" if back is None else f"the equator comes back by {number(back)} mm"
+    moves = "" if back is None else _moves(back)
     if moves:
         parts.append(Words(14, 286, f"Nominal seat: {moves}.", colour=MUTED))
     return Drawing(
@@ -89,6 +89,11 @@ def growth_chart(name: str, growth: Growth) -> Drawing | None:
         f"{size[-1]:g} mm where it lies: from {number(seals[0], 2)} to {number(seals[-1], 2)}"
         f"{'; ' + moves if moves else ''}.",
     )  # fmt: skip
+
+
+def _moves(back_mm: float) -> str:
+    where = "back out of the vein" if back_mm >= 0.0 else "farther into the vein"
+    return f"the equator moves {number(abs(back_mm))} mm {where}"
 
 
 def plan_chart(vein: Vein, plan: Plan) -> Drawing:

@@ -284,10 +284,7 @@ def _beside(part: VeinPart) -> list[Flowable]:
                 role="H3",
             )
         )
-        told = [
-            (f"{remark.topic.capitalize()}:", remark.text + (" (tie)" if remark.tie else ""))
-            for remark in side.remarks
-        ]
+        told = [(f"{remark.topic.capitalize()}:", remark.text) for remark in side.remarks]
         blocks.append(labelled(*told, size=SMALL_PT, colour=INK))
         if side.open_arcs:
             arcs = "; ".join(arc.words for arc in side.open_arcs)
