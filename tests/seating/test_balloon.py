@@ -6,6 +6,8 @@ import dataclasses
 
 import pytest
 
+from veinfit.case.options import chosen_balloons
+from veinfit.case.stages import read_balloon
 from veinfit.errors import InputError
 from veinfit.seating.balloon import (
     BUILT_IN,
@@ -16,6 +18,7 @@ from veinfit.seating.balloon import (
     parse_balloons,
     sphere,
 )
+from veinfit.seating.seat import next_sizes
 
 DESCRIPTION = """
 name = "trial"
@@ -61,6 +64,22 @@ def test_a_description_is_read_whole(tmp_path):
 
 def test_nothing_asked_for_gives_the_standard_two():
     assert [balloon.name for balloon in parse_balloons([])] == ["28 mm", "31 mm"]
+
+
+def test_a_range_of_diameters_is_seated_at_both_ends(tmp_path):
+    file = tmp_path / "range.toml"
+    text = 'name = "range"\nequatorial_diameter_mm = 28.0\n'
+    file.write_text(text + "largest_diameter_mm = 31.0\n", "utf-8")
+    small, large = parse_balloons([str(file)])
+    assert (small.name, large.name) == ("range 28 mm", "range 31 mm")
+    assert (small.equatorial_mm, large.equatorial_mm) == (28.0, 31.0)
+    assert dataclasses.replace(small, name="") == dataclasses.replace(sphere(28), name="")
+    assert dataclasses.replace(large, name="") == dataclasses.replace(sphere(31), name="")
+    assert next_sizes((small, large)) == (large, None)
+    assert chosen_balloons([read_balloon(file)]) == (small, large)
+    file.write_text(text + "largest_diameter_mm = 27.0\n", "utf-8")
+    with pytest.raises(InputError, match="27 is not above 28"):
+        parse_balloons([str(file)])
 
 
 def test_a_balloon_named_twice_is_tried_once():

@@ -45,7 +45,7 @@ def corrections_of(
 
 
 def chosen_balloons(balloons: Sequence[float | str | Path | Balloon]) -> tuple[Balloon, ...]:
-    """Return the balloons asked for; each name stands for one of them."""
+    """Return the balloons asked for, both ends of a range; each name stands for one of them."""
     found: dict[str, Balloon] = {}
     if isinstance(balloons, (str, bytes)) or not isinstance(balloons, Iterable):
         raise TypeError(
@@ -58,11 +58,11 @@ def chosen_balloons(balloons: Sequence[float | str | Path | Balloon]) -> tuple[B
                 "balloons: expected diameters in mm, TOML files or balloons; got a "
                 f"{type(item).__name__}"
             )
-        balloon = item if isinstance(item, Balloon) else parse_balloons([str(item)])[0]
-        if found.setdefault(balloon.name, balloon) != balloon:
-            raise InputError(
-                f"two different balloons are called {balloon.name!r}; give each its own name"
-            )
+        for size in item.sizes if isinstance(item, Balloon) else parse_balloons([str(item)]):
+            if found.setdefault(size.name, size) != size:
+                raise InputError(
+                    f"two different balloons are called {size.name!r}; give each its own name"
+                )
     if not found:
         raise InputError("no balloon was given; name at least one")
     return tuple(found.values())

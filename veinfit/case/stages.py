@@ -18,7 +18,7 @@ from veinfit.io.inputs.meshes import Unit, read_mesh
 from veinfit.result.case_result import CaseResult
 from veinfit.result.tables import TableKind, anatomy_tables, as_tables
 from veinfit.seating.approach.line import approaches_named
-from veinfit.seating.balloon import Balloon
+from veinfit.seating.balloon import Balloon, parse_balloon
 from veinfit.seating.kinds import DEFAULT_APPROACH
 from veinfit.seating.model import Fit
 from veinfit.seating.opening import Opening
@@ -315,6 +315,8 @@ def tables(where: CaseResult | Anatomy, kind: TableKind = "arrow") -> dict[str, 
 def read_balloon(path: Path | str | float) -> Balloon:
     """Read a balloon file; a diameter in mm gives a sphere that freezes over its front half.
 
+    One that states a range of diameters is seated at both ends of it.
+
     Parameters
     ----------
     path : path or float
@@ -335,7 +337,8 @@ def read_balloon(path: Path | str | float) -> Balloon:
     >>> balloon.name, balloon.equatorial_mm, balloon.zone_to_deg
     ('28 mm', 28.0, 90.0)
     """
-    return chosen_balloons([path])[0]
+    sizes = chosen_balloons([path])
+    return sizes[0] if len(sizes) == 1 else parse_balloon(str(path))
 
 
 def _lumen(atrium: Any, trust_frame: bool) -> LumenInput:

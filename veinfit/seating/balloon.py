@@ -14,11 +14,13 @@ A description looks like this::
     [freezing]
     growth_mm = 0.0
 
-With ``profile = "spheroid"`` the two lengths may differ; with ``profile = "table"``
-the half section is given, as places along the shaft from the equator toward the
-nose and radii, from the rear pole to the nose::
+With ``profile = "spheroid"`` the two lengths may differ; with ``profile = "table"`` the half
+section is given, as places along the shaft from the equator toward the nose and radii, from
+the rear pole to the nose::
 
     section_mm = [[-15.0, 0.0], [-11.0, 9.0], [0.0, 14.0], [11.0, 9.0], [15.0, 0.0]]
+
+A balloon that may be inflated further states its ``largest_diameter_mm`` too.
 """
 
 from __future__ import annotations
@@ -59,16 +61,12 @@ FRONT_HALF_DEG = (0.0, 90.0)
 
 FIELDS = {
     "": (
-        "name",
-        "equatorial_diameter_mm",
-        "axial_length_mm",
-        "profile",
-        "section_mm",
-        "inflation_pressure_kpa",
+        "name", "equatorial_diameter_mm", "largest_diameter_mm", "axial_length_mm", "profile",
+        "section_mm", "inflation_pressure_kpa",
     ),
     "freezing_zone": ("from_deg", "to_deg"),
     "freezing": ("growth_mm",),
-}
+}  # fmt: skip
 """The keys of a description, table by table."""
 
 FEWEST_ROWS = 5
@@ -104,6 +102,8 @@ class Balloon:
     swollen_mm : float
         By which every ray from the centre is longer than the description says;
         the diameters above include it. A sphere does without.
+    largest_mm : float or None
+        Equatorial diameter to which it may be inflated; None for one size.
     """
 
     name: str
@@ -116,6 +116,7 @@ class Balloon:
     inflation_pressure_kpa: float | None = None
     section_mm: tuple[tuple[float, float], ...] = ()
     swollen_mm: float = 0.0
+    largest_mm: float | None = None
 
     def __post_init__(self) -> None:
         """Take a section that was kept as lists, too."""
@@ -159,6 +160,15 @@ class Balloon:
             swollen_mm=0.0 if self.profile == "sphere" else self.swollen_mm + 0.5 * more_mm,
         )
 
+    @property
+    def sizes(self) -> tuple[Balloon, ...]:
+        """The ends of its range, each named by its diameter; itself where it has one size."""
+        if self.largest_mm is None:
+            return (self,)
+        small = replace(self, largest_mm=None, name=f"{self.name} {self.equatorial_mm:g} mm")
+        large = small.resized(self.largest_mm - self.equatorial_mm)
+        return small, replace(large, name=f"{self.name} {self.largest_mm:g} mm")
+
     def grown(self) -> Balloon:
         """Return the balloon as it is once freezing has started."""
         return replace(self.resized(self.growth_mm), growth_mm=0.0)
@@ -189,9 +199,8 @@ def check_diameter(diameter_mm: float, where: str) -> None:
 def parse_balloon(text: str) -> Balloon:
     """Return the balloon that ``text`` asks for: a diameter in mm or a TOML file.
 
-    A diameter of 23, 28 or 31 gives the built-in description; any other
-    plausible one a sphere that freezes over its front half. ``28mm`` and
-    ``28 mm`` are understood too.
+    A diameter of 23, 28 or 31 gives the built-in description; any other plausible one a
+    sphere that freezes over its front half. ``28mm`` and ``28 mm`` are understood too.
 
     Raises
     ------
@@ -211,7 +220,7 @@ def parse_balloon(text: str) -> Balloon:
 
 
 def parse_balloons(texts: Iterable[str]) -> tuple[Balloon, ...]:
-    """Return the balloons asked for, the standard two where none is.
+    """Return the balloons asked for, both ends of a range; the standard two where none is.
 
     Raises
     ------
@@ -219,11 +228,10 @@ def parse_balloons(texts: Iterable[str]) -> tuple[Balloon, ...]:
         As :func:`parse_balloon`, or two different balloons share a name.
     """
     found: dict[str, Balloon] = {}
-    for text in texts:
-        balloon = parse_balloon(text)
+    for asked, balloon in ((one, size) for one in texts for size in parse_balloon(one).sizes):
         if found.setdefault(balloon.name, balloon) != balloon:
             raise InputError(
-                f"balloon {text!r}: the name {balloon.name!r} is already taken by a different "
+                f"balloon {asked!r}: the name {balloon.name!r} is already taken by a different "
                 "balloon; give each balloon its own name"
             )
     return tuple(found.values()) or tuple(built_in(name) for name in STANDARD)
@@ -274,12 +282,15 @@ def balloon_from_mapping(content: Mapping[str, Any], source: str = "balloon") ->
     axial = read(
         "", "axial_length_mm", long or equatorial, SMALLEST_DIAMETER_MM, LARGEST_DIAMETER_MM
     )
+    largest = read("", "largest_diameter_mm", math.nan, SMALLEST_DIAMETER_MM, LARGEST_DIAMETER_MM)
     pressure = read("", "inflation_pressure_kpa", math.nan, 0.0, 1000.0)
     zone_from = read("freezing_zone", "from_deg", FRONT_HALF_DEG[0], 0.0, 180.0)
     zone_to = read("freezing_zone", "to_deg", FRONT_HALF_DEG[1], 0.0, 180.0)
     growth = read("freezing", "growth_mm", 0.0, 0.0, GREATEST_GROWTH_MM)
     if not faults and not zone_from < zone_to:
         faults.append(f"freezing_zone.from_deg = {zone_from:g} is not below to_deg = {zone_to:g}")
+    if not faults and largest <= equatorial:
+        faults.append(f"largest_diameter_mm = {largest:g} is not above {equatorial:g}")
     if not faults and section and (equatorial, axial) != (wide, long):
         faults.append(
             f"equatorial_diameter_mm = {equatorial:g} and axial_length_mm = {axial:g} are not "
@@ -302,6 +313,7 @@ def balloon_from_mapping(content: Mapping[str, Any], source: str = "balloon") ->
         growth_mm=growth,
         inflation_pressure_kpa=None if math.isnan(pressure) else pressure,
         section_mm=section,
+        largest_mm=None if math.isnan(largest) else largest,
     )
 
 
