@@ -37,7 +37,7 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
     (
         "Leak width",
         "The width of the widest passage: along one path over the wall from vein to atrium the "
-        "gap is nowhere smaller.",
+        "gap is nowhere smaller. Up to the tolerance of contact it is a gap and no leak.",
     ),
     (
         "Depth",

@@ -226,8 +226,10 @@ def figures(fit: Fit) -> str:
     """Return the figures of a fit's nominal seat in one line."""
     if fit.centre is None:
         return "No figures without a seat."
+    # Where the balloon occludes nothing leaks: what is left is a gap that counts as contact.
+    width = "widest gap in contact" if fit.occluded else "leak width"
     stated: list[tuple[object, str]] = [
-        (fit.leak_width_mm, f"leak width {leak_mm(fit.leak_width_mm)}"),
+        (fit.leak_width_mm, f"{width} {leak_mm(fit.leak_width_mm)}"),
         (
             fit.contact_arc_deg,
             f"contact over {number(fit.contact_arc_deg, 0)}° of the circumference",

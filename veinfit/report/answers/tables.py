@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from operator import attrgetter
@@ -186,6 +187,8 @@ def cell(value: object, field: str, digits: int = 1, reason: str = "") -> Cell:
         return Cell(yes_no(value), field, "true" if value else "false")
     if isinstance(value, int):
         return Cell(str(value), field, str(value))
+    if isinstance(value, float) and not math.isfinite(value):
+        return Cell(MISSING, field, "", reason)
     if isinstance(value, float):
         text = hours(value) if field.endswith("_clock_h") else number(value, digits)
         return Cell(text, field, repr(float(value)))

@@ -50,7 +50,8 @@ def further_charts(vein: Vein, fits: Sequence[Fit]) -> tuple[tuple[str, Drawing]
             title = f"{fit.balloon} grown in place to {fit.growth.steps[0].to_balloon}{beside}"
             found.append((title, drawn))
         for plan in fit.plans.plans if fit.plans else ():
-            title = f"{len(plan.seats)} seats together, predicted{beside}"
+            chance = number(plan.seal_probability, 2)
+            title = f"{len(plan.seats)} seats together, predicted: {chance}{beside}"
             found.append((title, plan_chart(vein, plan)))
     return tuple(found)
 
