@@ -13,7 +13,7 @@ from veinfit.seating.approach.line import ApproachLine
 from veinfit.seating.approach.start import find_start, start_notes
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.growth.freeze import constant_size, freeze_drift
-from veinfit.seating.growth.loop import loop_reading
+from veinfit.seating.growth.loop import LoopReading, loop_reading
 from veinfit.seating.mechanics.attempt import attempt
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH
@@ -199,7 +199,11 @@ def _read(
         loop_fit=loop.fit,
         patch_gap_mm=np.where(np.isfinite(field.gap_mm), field.gap_mm, np.nan),
         distances_mm=distances_mm(FreezingZone.of(balloon, centre, line.direction), structures),
-        notes=(*fit.notes, *_shape_notes(fit.vein, balloon, amplitude)),
+        notes=(
+            *fit.notes,
+            *_shape_notes(fit.vein, balloon, amplitude),
+            *_loop_notes(fit.vein, balloon, loop, settings),
+        ),
     )
     if held := why_not_reached(patch, nose, settings):
         return replace(fit, outcome="cannot reach", reason=held)
@@ -223,6 +227,15 @@ def _read(
 def _depth_mm(patch: WallPatch, point: FloatArray) -> float:
     """Depth of a point past the ostial plane along the ostial normal, mm."""
     return float((point - patch.centre) @ patch.normal)
+
+
+def _loop_notes(
+    vein: str, balloon: Balloon, loop: LoopReading, settings: SeatingSettings
+) -> tuple[Note, ...]:
+    if loop.depth_mm is not None or settings.loop_diameter_mm <= 0.0:
+        return ()
+    text = f"{balloon.name}: no place of the mapping loop is told: the vein is not known so far in"
+    return (Note("seating", text, vein),)
 
 
 def _shape_notes(vein: str, balloon: Balloon, amplitude: FloatArray) -> tuple[Note, ...]:

@@ -6,9 +6,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.notes import Note
 from veinfit.seating.approach.line import approach_line, line_through_ostium
 from veinfit.seating.approach.reachable import directions_about
 from veinfit.seating.balloon import Balloon
+from veinfit.seating.further import Growth
 from veinfit.seating.growth.in_place import growth_of
 from veinfit.seating.mechanics.guide import guide_notes
 from veinfit.seating.model import Fit
@@ -107,13 +109,20 @@ def each_seat(
             if larger is not None and settings.growth_in_place:
                 loop, chains = settings.loop_diameter_mm, None if made is None else made.chains
                 grown = growth_of(fit, larger, ready, chains, structures or {}, loop)
-                fit = replace(fit, growth=grown)
+                fit = replace(fit, growth=grown, notes=(*fit.notes, *_growth_notes(fit, grown)))
             if made is not None and settings.plan_below_probability > 0.0:
                 tried.setdefault(number, []).append(Tried(ready, made))
             if balloon is balloons[-1] and reach is not None and number in tried:
                 plans, seen = plans_of(tried[number], reach, settings.plan_below_probability)
                 fit = replace(fit, plans=plans, notes=(*fit.notes, *seen))
             yield replace(fit, notes=(*fit.notes, *about))
+
+
+def _growth_notes(fit: Fit, grown: Growth | None) -> tuple[Note, ...]:
+    if grown is not None:
+        return ()
+    text = f"{fit.balloon}: growth in place is not told: no seat to grow from"
+    return (Note("seating", text, fit.vein),)
 
 
 def next_sizes(balloons: Sequence[Balloon]) -> tuple[Balloon | None, ...]:

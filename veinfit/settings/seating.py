@@ -218,9 +218,9 @@ class SeatingSettings:
     loop_diameter_mm: float = parameter(
         20.0,
         unit="mm",
-        meaning="diameter of the mapping loop that runs ahead through the shaft",
+        meaning="diameter of the mapping loop that runs ahead through the shaft; 0: none",
         basis="a common size; common practice, no source",
-        low=5.0,
+        low=0.0,
         high=40.0,
     )
     deep_convention: str = parameter(

@@ -82,13 +82,25 @@ def crossing_map(
     )
     best = [_best([p for p in places if p.balloon == balloon]) for balloon in balloons]
     told = Crossings(places, tuple(b for b in best if b is not None), crossing.estimated)
-    if not crossing.estimated:
-        return told, ()
-    text = (
-        "the places compared on the septal wall lie around an estimated crossing point; which "
-        "wall is septum is estimated too"
-    )
-    return told, (Note("seating", text, "septum", "caution"),)
+    return told, _notes(told)
+
+
+def _notes(told: Crossings) -> tuple[Note, ...]:
+    notes = []
+    if told.estimated:
+        text = (
+            "the places compared on the septal wall lie around an estimated crossing point; which "
+            "wall is septum is estimated too"
+        )
+        notes.append(Note("seating", text, "septum", "caution"))
+    unknown = sum(place.expected_sealed is None for place in told.places)
+    if unknown:
+        text = (
+            f"septal crossing: for {unknown} of {len(told.places)} places and balloons no expected "
+            "number of veins is told: no tries were made, or too few of them point that way"
+        )
+        notes.append(Note("seating", text, "septum"))
+    return tuple(notes)
 
 
 def places_on_septum(anatomy: Anatomy, crossing: SeptalCrossing, radius_mm: float) -> FloatArray:

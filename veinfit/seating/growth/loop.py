@@ -37,8 +37,11 @@ class LoopReading:
 def loop_reading(vein: Vein, nose: FloatArray, loop_mm: float) -> LoopReading:
     """Tell where a loop of some diameter lies when it is drawn back to the nose (3,).
 
-    Before the ostium the loop lies in the antrum; its diameter is then that of the ostium.
+    Nothing is told of a loop of 0 mm. Before the ostium the loop lies in the antrum; the vein's
+    diameter is then that of the ostium.
     """
+    if loop_mm <= 0.0:
+        return LoopReading(None, None, "")
     guide = guide_of(vein)
     depth = guide.arc_length(nose) - guide.arc_length(vein.ostium.centre)
     known = np.array([section.s_mm for section in vein.sections])

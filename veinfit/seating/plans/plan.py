@@ -355,7 +355,8 @@ def _share_closed(
 
 def _notes(found: VeinPlans, tolerance_mm: float) -> tuple[Note, ...]:
     if found.reach_gap_mm is None or found.reach_gap_mm <= tolerance_mm:
-        return ()
+        text = "no two or three seats were found that seal the vein together in any try looked at"
+        return () if found.plans else (Note("seating", text, found.vein),)
     wide = found.reach_gap_mm >= WIDE_MM
     gap = f"{WIDE_MM:g} mm or more" if wide else f"{found.reach_gap_mm:.1f} mm"
     where = f" on the {found.reach_side} side" if found.reach_side else ""
