@@ -109,7 +109,13 @@ def plans_of(
     plans: list[Plan] = []
     looked_up = _Seats(wall, patch)
     for chosen in best_sets(seats, closes):
-        plan = _plan([aims[number] for number in chosen], looked_up)
+        own = [aims[number] for number in chosen]
+        plan = _plan(own, looked_up)
+        if plans and (better := _better_pair(own, plan, plans[0])):
+            # The tries made for three seats tell of pairs of them too.
+            plans = [_plan(better, looked_up)]
+            if (plans[0].seal_probability or 0.0) >= likely_from:
+                break
         told, before = plan.seal_probability, plans[-1].seal_probability if plans else None
         # Three seats are worth no row that are no likelier than two.
         if before is None or (told is not None and told > before):
@@ -293,6 +299,17 @@ def _plan(aims: Sequence[_Aim], seats: _Seats) -> Plan:
         open_side="" if closed else _side(patch, narrowest),
         line_mm=line_of(seats.lines, fields),
     )
+
+
+def _better_pair(aims: Sequence[_Aim], plan: Plan, pair: Plan) -> list[_Aim]:
+    """Return those two of three seats that seal more often than a pair; none where none do."""
+    without = [
+        -1.0 if seat.probability_without is None else seat.probability_without
+        for seat in plan.seats
+    ]
+    spare = int(np.argmax(without))
+    least = -1.0 if pair.seal_probability is None else pair.seal_probability
+    return [aim for k, aim in enumerate(aims) if k != spare] if without[spare] > least else []
 
 
 def _told(aim: _Aim, seat: FullSeat, without: float | None) -> PlanSeat:
