@@ -9,7 +9,9 @@ import pytest
 from seating.plans.test_full import slot
 
 from veinfit.seating.balloon import sphere
+from veinfit.seating.further import Plan, PlanSeat
 from veinfit.seating.plans.choose import Candidates, best_sets
+from veinfit.seating.plans.plan import _better_pair
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import MarginSettings, SeatingSettings
 
@@ -66,6 +68,19 @@ def test_the_line_that_the_bands_form_runs_around_the_slot(fit):
     turn = np.unwrap(np.arctan2(line[:, 1], line[:, 0]))
     assert abs(turn[-1] - turn[0]) == pytest.approx(2.0 * np.pi, abs=0.1)
     assert np.abs(line[:, 1]).max() == pytest.approx(8.0, abs=0.8)
+
+
+def test_two_of_three_seats_take_the_place_of_a_pair_that_seals_less_often():
+    none = np.full(240, np.nan)
+
+    def plan(chance, *without):
+        seats = [PlanSeat("28 mm", 3.0, "right", 20.0, 0.0, 12.0, p, none, none) for p in without]
+        return Plan(tuple(seats), chance, 0.05, 0.0, "", np.full((240, 3), np.nan))
+
+    three = plan(0.8, 0.5, 0.7, None)
+    assert _better_pair(["a", "b", "c"], three, plan(0.6, 0.3, 0.3)) == ["a", "c"]
+    assert _better_pair(["a", "b", "c"], three, plan(None, None, None)) == ["a", "c"]
+    assert _better_pair(["a", "b", "c"], three, plan(0.7, 0.3, 0.3)) == []
 
 
 def test_what_nothing_reaches_is_told_with_its_gap():
