@@ -39,6 +39,9 @@ NEIGHBOURS: tuple[tuple[str, str], ...] = (
 SAME_FACE_MM = 1e-6
 """A point on an edge lies in the faces on both sides of it: in all that are this near."""
 
+FIRST_LIMIT, FIRST_LIMIT_MM = 2.0, 5.0
+"""A path along edges is first looked for up to so many times the distance and so much more."""
+
 NEAREST_FACES = 12
 """A point's face is among so many whose middles are nearest."""
 
@@ -90,7 +93,7 @@ class _Ground:
 
 
 class _Side:
-    """One side of a ridge: the points of a contour, where they are, how far all else is."""
+    """One side of a ridge: the points of a contour, and where they are."""
 
     def __init__(self, ground: _Ground, points: FloatArray) -> None:
         index, self.faces = ground.faces_of(points)
@@ -98,19 +101,37 @@ class _Side:
         self.vertices: IntArray = np.unique(ground.wall.faces[self.faces])
         # How far at most each vertex of these faces is from the contour.
         self.slack_mm = 2.0 * float(ground.radii[self.faces].max())
-        self.over_edges_mm: FloatArray = csgraph.dijkstra(
-            ground.graph, directed=True, indices=self.vertices, min_only=True
-        )
-        self.straight_mm: FloatArray = cKDTree(points).query(ground.middles)[0]
+        self.tree = cKDTree(points)
+
+    def along_edges_mm(self, ground: _Ground, other: _Side) -> float:
+        """Length of the shortest path along edges between the faces of both sides."""
+        apart = float(self.tree.query(other.points)[0].min())
+        for limit in (FIRST_LIMIT * apart + FIRST_LIMIT_MM, np.inf):
+            over_edges_mm = csgraph.dijkstra(
+                ground.graph, directed=True, indices=self.vertices, min_only=True, limit=limit
+            )
+            length = float(over_edges_mm[other.vertices].min())
+            if np.isfinite(length):
+                break
+        return length
 
 
 def _path_between(ground: _Ground, start: _Side, stop: _Side) -> FloatArray | None:
-    along_edges = float(start.over_edges_mm[stop.vertices].min())
+    along_edges = start.along_edges_mm(ground, stop)
     if not np.isfinite(along_edges):
         return None
     longest = along_edges + start.slack_mm + stop.slack_mm
     # A path no longer than one along edges cannot leave this ellipsoid around the two contours.
-    chosen = start.straight_mm + stop.straight_mm <= longest + 2.0 * ground.radii
+    reach = longest + 2.0 * ground.radii
+    far = float(reach.max())
+    near = np.ones(len(reach), dtype=bool)
+    for side in (start, stop):
+        low, high = side.points.min(axis=0) - far, side.points.max(axis=0) + far
+        for k in range(3):
+            near &= (ground.middles[:, k] >= low[k]) & (ground.middles[:, k] <= high[k])
+    straight = sum(side.tree.query(ground.middles[near])[0] for side in (start, stop))
+    chosen = np.zeros(len(reach), dtype=bool)
+    chosen[near] = straight <= reach[near]
     if not chosen.any():
         return None
     number = np.cumsum(chosen) - 1

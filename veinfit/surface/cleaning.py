@@ -277,7 +277,8 @@ def orient_outward(surface: Surface) -> tuple[Surface, int]:
     """
     pairs, _, opposed = face_neighbours(surface)
     n = len(surface.faces)
-    flip = _two_colouring(n, pairs // 3, opposed)
+    alike = bool(opposed.all())
+    flip = np.zeros(n, dtype=bool) if alike else _two_colouring(n, pairs // 3, opposed)
     if flip.sum() > n / 2:
         flip = ~flip
     faces = surface.faces.copy()

@@ -44,8 +44,11 @@ def plane_contours(surface: Surface, origin: FloatArray, normal: FloatArray) -> 
     """
     height = surface.points @ normal - origin @ normal
     above = height >= 0
-    in_a, in_b, in_c = (above.take(column) for column in surface.by_corner)
-    crossing = np.flatnonzero((in_a != in_b) | (in_b != in_c))
+    # A face whose middle lies farther off than its corners from there does not cross.
+    middles, reach_mm = surface.spheres
+    near = np.flatnonzero(np.abs(normal @ middles - origin @ normal) <= reach_mm)
+    in_a, in_b, in_c = (above.take(column.take(near)) for column in surface.by_corner)
+    crossing = near[(in_a != in_b) | (in_b != in_c)]
     if not len(crossing):
         return []
     segments = _segments(above, surface.by_corner[:, crossing])

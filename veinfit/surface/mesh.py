@@ -10,6 +10,9 @@ from scipy import sparse
 
 from veinfit.vectors import BoolArray, FloatArray, IntArray, cross, lengths, unit
 
+ROUNDING_MM = 1e-6
+"""More than rounding can move a point."""
+
 
 @dataclass(frozen=True, eq=False)
 class Surface:
@@ -54,6 +57,18 @@ class Surface:
         columns = np.ascontiguousarray(self.faces.T)
         columns.setflags(write=False)
         return columns
+
+    @cached_property
+    def spheres(self) -> tuple[FloatArray, FloatArray]:
+        """A ball around each face: middles (3, F), and radii (F,) with room for rounding."""
+        corners = face_corners(self)
+        middles = (corners[0] + corners[1] + corners[2]) / 3.0
+        far = [lengths(corner - middles) for corner in corners]
+        radii = np.maximum(np.maximum(far[0], far[1]), far[2]) + ROUNDING_MM
+        columns = np.ascontiguousarray(middles.T)
+        for part in (columns, radii):
+            part.setflags(write=False)
+        return columns, radii
 
     @cached_property
     def edge_table(self) -> tuple[IntArray, IntArray, IntArray]:

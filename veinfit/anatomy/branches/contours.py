@@ -138,8 +138,8 @@ def measure_contour(points: FloatArray, normal: FloatArray) -> ContourMeasures:
         hull = flat[ConvexHull(flat).vertices]
     except QhullError:  # all points on a line: no hull, but a length
         hull = flat
-    gaps = hull[:, None] - hull[None]
-    squared = (gaps**2).sum(axis=2)
+    x, y = hull.T
+    squared = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2
     i, j = np.unravel_index(int(np.argmax(squared)), squared.shape)
     d_max = float(np.sqrt(squared[i, j]))
     along = (hull[i] - hull[j]) / max(d_max, 1e-12)

@@ -47,8 +47,12 @@ class Wall:
     def near(self, points: FloatArray, reach_mm: float) -> Wall:
         """Return the faces whose middle lies within ``reach_mm`` of any of ``points`` (N, 3)."""
         middle = face_middles(self.surface)
-        distance, _ = cKDTree(points).query(middle, distance_upper_bound=reach_mm)
-        chosen = np.isfinite(distance)
+        low, high = points.min(axis=0) - reach_mm, points.max(axis=0) + reach_mm
+        chosen = np.ones(len(middle), dtype=bool)
+        for k in range(3):
+            chosen &= (middle[:, k] >= low[k]) & (middle[:, k] <= high[k])
+        distance, _ = cKDTree(points).query(middle[chosen], distance_upper_bound=reach_mm)
+        chosen[chosen] = np.isfinite(distance)
         part, _ = select_faces(self.surface, chosen)
         return Wall(part, self.is_cap[chosen])
 
