@@ -73,20 +73,12 @@ class Canvas:
 
     def image(self, pixels: np.ndarray, left: int, top: int) -> None:
         """Put an (H, W, 3) uint8 picture down, its upper left corner at (left, top)."""
-        from matplotlib.artist import Artist
+        from veinfit.report.render.laid_pixels import LaidPixels
 
         opaque = np.full((*pixels.shape[:2], 4), 255, dtype=np.uint8)
         opaque[..., :3] = pixels
         bottom = self.height - top - pixels.shape[0]
-
-        class Laid(Artist):
-            """Pixels straight onto the canvas; the library's own way resamples them first."""
-
-            def draw(self, renderer: Any) -> None:
-                # Rows of the renderer's pictures count from the bottom.
-                renderer.draw_image(renderer.new_gc(), left, bottom, opaque[::-1])
-
-        item = Laid()
+        item = LaidPixels(opaque, left, bottom)
         item.set_zorder(-1)
         self._figure.add_artist(item)
 

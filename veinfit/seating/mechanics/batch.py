@@ -22,6 +22,8 @@ from veinfit.seating.mechanics.shape import Shape, depth_terms
 from veinfit.seating.mechanics.walls import BalloonWall
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
+EYE = np.eye(3)
+
 REACH_MARGIN_MM = 0.01
 """The wall is looked at this far beyond the balloons."""
 
@@ -154,7 +156,7 @@ class BalloonBatch:
         stiffness = self.shaft_n_per_mm[which]
         energy += 0.5 * stiffness * np.einsum("ni,ni->n", aside, aside)
         gradient[:, :3] += stiffness[:, None] * aside
-        across = np.eye(3) - direction[:, :, None] * direction[:, None, :]
+        across = EYE - direction[:, :, None] * direction[:, None, :]
         hessian[:, :3, :3] += stiffness[:, None, None] * across
         amplitude = place[:, 3:]
         for m in range(amplitude.shape[1]):

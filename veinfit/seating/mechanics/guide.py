@@ -11,6 +11,8 @@ from veinfit.frames import side_words
 from veinfit.notes import Note
 from veinfit.vectors import FloatArray, unit
 
+EYE = np.eye(3)
+
 FAR_MM = 1000.0
 """How far a guide runs on straight beyond its ends: farther than any heart is wide."""
 
@@ -52,7 +54,7 @@ class Guide:
         each = np.arange(len(centres))
         offset, foot, own = offsets[each, nearest], reach[each, nearest], tangent[nearest]
         free = (foot > 0.0) & (foot < length[nearest])
-        hessian = np.eye(3) - free[:, None, None] * own[:, :, None] * own[:, None, :]
+        hessian = EYE - free[:, None, None] * own[:, :, None] * own[:, None, :]
         return 0.5 * np.einsum("ni,ni->n", offset, offset), offset, hessian
 
     def sampled(self, start: FloatArray, length_mm: float, step_mm: float) -> FloatArray:

@@ -7,7 +7,7 @@ import numpy as np
 from veinfit.seating.mechanics.law import IndentationLaw
 from veinfit.seating.mechanics.modes import ShapeModes
 from veinfit.seating.mechanics.near import Pairs
-from veinfit.seating.mechanics.shape import Shape, Sphere, depth_terms
+from veinfit.seating.mechanics.shape import TINY, Shape, Sphere, depth_terms
 from veinfit.vectors import BoolArray, FloatArray
 
 Derivatives = tuple[FloatArray, FloatArray, FloatArray]
@@ -91,7 +91,7 @@ def _sphere(
     pressing = np.flatnonzero(pairs.count)
     first = (np.cumsum(pairs.count) - pairs.count)[pressing]
     weight = pairs.of_each(stiffness) * pairs.columns[3]
-    over = 1.0 / np.maximum(distance, np.finfo(float).tiny)
+    over = 1.0 / np.maximum(distance, TINY)
     ray = [part * over for part in at]
     force, stiff = weight * law.pressure(depth), weight * law.slope(depth)
     energy[pressing] = np.add.reduceat(weight * law.energy(depth), first)
