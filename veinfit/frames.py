@@ -118,11 +118,6 @@ def side_words(direction: npt.ArrayLike) -> str:
     return f"{words[a]}-{words[b]}"
 
 
-def side_letters(direction: npt.ArrayLike) -> str:
-    """Name a direction (3,) by the first letters of its words, such as ``AI``, as images do."""
-    return "".join(word[0].upper() for word in side_words(direction).split("-"))
-
-
 def clock_words(clock_h: float) -> str:
     """Return a clock position as it is spoken of, to the nearest hour: ``10 o'clock``."""
     return f"{round(clock_h) % 12 or 12}\u00a0o'clock"

@@ -75,9 +75,9 @@ def test_a_plane_is_what_lies_there(session, kind):
         # From the atrium, cranial up: right is where clock hands are at three.
         assert np.cross(right, up) == pytest.approx(-vein.ostium.normal, abs=1e-5)
         assert up[2] > 0.3
-    # Letters as of the patient's axes: left, posterior and superior are positive.
-    letters = dict(zip("LPS", right, strict=True))
-    opposite = {"R": -letters["L"], "A": -letters["P"], "I": -letters["S"]}
+    # Letters as of the patient's axes: left, posterior and head are positive.
+    letters = dict(zip("LPH", right, strict=True))
+    opposite = {"R": -letters["L"], "A": -letters["P"], "F": -letters["H"]}
     assert all((letters | opposite)[letter] > 0.3 for letter in told["sides"][0])
 
 

@@ -154,7 +154,8 @@ def in_slice_order(mask: BoolArray, affine: FloatArray) -> tuple[BoolArray, Floa
     """Return a mask with its axes in the order and direction of slices, and its affine.
 
     The triangles of a contour follow the order in which voxels are stored, and smoothing keeps a
-    trace of it: the same voxels, as one file and another store them, shall have the same surface.
+    trace of it, by which ostia without a clear edge moved by up to 1.3 mm on a patient's labels:
+    the same voxels, as one file and another store them, shall have the same surface.
     The order is that of images of the plane that voxels are thickest across, or axial: columns,
     rows and slices run to the patient's left, back and head; of a sagittal one back, feet, right;
     of a coronal one left, feet, back.

@@ -29,6 +29,8 @@ class Picture:
     paper : bytes
         What stands on paper in its place, as PNG: its views with few words in
         large type. Empty where the picture itself does.
+    captioned : bool
+        Whether the caption stands in the picture itself.
     """
 
     file: str
@@ -39,6 +41,7 @@ class Picture:
     notes: tuple[Note, ...] = ()
     approach: str = ""
     paper: bytes = field(default=b"", repr=False)
+    captioned: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 
 from veinfit.errors import InputError
-from veinfit.frames import clock_direction, side_letters
+from veinfit.frames import clock_direction
 from veinfit.labels.image import ImageVolume, display_window, sample_plane
 from veinfit.report.charts.image_planes import HALF_MM, lumen_curves, plane_frames
+from veinfit.report.render.scene import side_letters
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, unit
 

@@ -77,6 +77,8 @@ def test_each_vein_has_a_picture(tmp_path):
     assert [p.vein for p in pictures] == [v.name for v in anatomy.veins]
     assert "28 mm (coaxial)" in pictures[0].caption
     assert "predicted seats" not in pictures[1].caption
+    # The picture has a key of its lines, no sentences: those stand below it on the page.
+    assert not any(picture.captioned for picture in pictures)
     for picture in pictures:
         with Image.open(io.BytesIO((tmp_path / picture.file).read_bytes())) as image:
             assert image.size == (1200, 470)

@@ -152,12 +152,22 @@ def test_the_same_input_gives_the_same_page(pictured: tuple[Report, str]) -> Non
 
 
 def test_a_missing_picture_is_told(anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path) -> None:
-    gone = Picture("pictures/LSPV-28.png", "LSPV", "28", "caption", "alt")
+    gone = Picture("pictures/LSPV-28.png", "LSPV", "28", "its caption", "alt")
     for folder in (tmp_path, None):
         page = Page(write_page(_report(anatomy, fits, pictures=(gone,), folder=folder)))
         assert "The picture pictures/LSPV-28.png is missing" in page.text
         assert not page.all("img")
     assert "No overview picture was made" in page.text
+    assert "its caption" not in page.text
+
+
+def test_a_caption_that_no_picture_holds_stands_below_it(
+    anatomy: Anatomy, fits: tuple[Fit, ...]
+) -> None:
+    for captioned in (False, True):
+        plane = Picture("x.png", "LSPV", "28", "its caption", "alt", captioned=captioned)
+        page = Page(write_page(_report(anatomy, fits, pictures=(plane,))))
+        assert ("its caption" in page.text) is not captioned
 
 
 @pytest.mark.parametrize("measure", MEASURES, ids=lambda m: m.field)

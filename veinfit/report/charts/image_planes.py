@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.frames import clock_basis, side_letters
+from veinfit.frames import clock_basis
 from veinfit.labels.image import CONTRAST_CT, ImageVolume, display_window, sample_plane
 from veinfit.report.model import Picture
+from veinfit.report.render.scene import side_letters
 from veinfit.report.wording import safe_file_name
 from veinfit.seating.model import Fit
 from veinfit.surface import Surface
@@ -43,6 +44,7 @@ def draw_image_planes(
     (folder / "pictures").mkdir(exist_ok=True)
     window = display_window(image)
     unit_of = "Hounsfield units" if window == CONTRAST_CT else "in the image's unit"
+    plain = f"{window[0]:g} to {window[1]:g}".replace("-", "\N{MINUS SIGN}")
     found = []
     for vein in anatomy.veins:
         own = [f for f in fits if f.vein == vein.name and f.centre is not None]
@@ -51,14 +53,14 @@ def draw_image_planes(
         (folder / file).write_bytes(png)
         shown = ", ".join(f"{fit.balloon} ({fit.approach})" for fit in own)
         caption = (
-            f"{vein.name} on the image, {window[0]:g} to {window[1]:g} {unit_of}: the "
+            f"{vein.name} on the image, {plain} {unit_of}: the "
             "plane of its ostium with the caliper diameters, and two planes along its normal, into "
             f"the vein upward, with the ostial line. Squares of {2 * HALF_MM:g} mm; letters: left, "
-            "right, anterior, posterior, superior, inferior."
+            "right, anterior, posterior, head, feet."
             + (f" Circles of the balloon's diameter: predicted seats of {shown}." if shown else "")
         )
         alt = f"Three planes of the image through the ostium of {vein.name}"
-        found.append(Picture(file, vein.name, TITLE, caption, alt, paper=png))
+        found.append(Picture(file, vein.name, TITLE, caption, alt, paper=png, captioned=False))
     return tuple(found)
 
 
