@@ -33,7 +33,7 @@ def field(points):
 @pytest.fixture(scope="module")
 def session(begin) -> ReviewSession:
     session = begin()
-    wall = session.report.anatomy.wall
+    wall = session.report.result.anatomy.wall
     low = wall.points.min(axis=0) - 10.0
     high = wall.points.max(axis=0) + 10.0
     affine = np.diag([2.0, 2.0, 2.0, 1.0])
