@@ -29,6 +29,11 @@ def text(page: chrome.Browser, selector: str) -> str:
     return str(page.evaluate(f"document.querySelector({json.dumps(selector)}).innerText"))
 
 
+def number(page: chrome.Browser, selector: str) -> float:
+    """Return what stands in a box for a number."""
+    return float(page.evaluate(f"document.querySelector({json.dumps(selector)}).value"))
+
+
 def listed(page: chrome.Browser) -> list[str]:
     return list(page.evaluate("[...document.querySelectorAll('#list li')].map(e => e.textContent)"))
 

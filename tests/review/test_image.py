@@ -174,7 +174,7 @@ def test_the_plane_is_dragged_on_the_image(opened):
     mm = there["width"] / 60.0
     page.drag(middle, (middle[0], middle[1] - 3.0 * mm))
     page.wait(f"document.querySelectorAll('#measures td.other').length > 3 && {driving.SETTLED}")
-    shift = float(driving.text(page, "#shift-told"))
+    shift = driving.number(page, "#shift-told")
     # What is seen of the axis: a millimetre along it takes so much of the picture.
     right, up = clock_basis(vein.ostium.normal)[1], vein.ostium.normal
     seen = np.array([vein.axis @ right, vein.axis @ up])
@@ -185,5 +185,5 @@ def test_the_plane_is_dragged_on_the_image(opened):
     line = middle[0], middle[1] - 3.0 * mm
     page.drag((line[0] + reach * mm, line[1]), tuple(line + reach * mm * turned))
     page.wait(driving.SETTLED)
-    tilt = float(driving.text(page, "#tilt-told").rstrip("°"))
+    tilt = driving.number(page, "#tilt-told")
     assert tilt == pytest.approx(np.degrees(TILT), abs=1.5)

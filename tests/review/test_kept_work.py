@@ -133,15 +133,20 @@ def test_a_save_that_failed_stays_told(page, server, target):
     page.open(server.address, SETTLED)
     choose(page, "RSPV")
     page.evaluate("document.querySelector('#drop').click()")
-    page.wait("document.querySelectorAll('#list li').length === 1")
-    before = page.evaluate(place)
-    page.click("#save")
-    page.wait("document.querySelector('#fault').textContent.includes('who is missing')")
-    page.wait(f"document.querySelector('#told').textContent.includes('no vein') && {SETTLED}")
-    assert "who is missing" in text(page, "#fault")
-    assert page.evaluate(place) == before
-    assert not target.exists()
+    # Who and why are asked for before anything can be saved.
+    assert "who corrects RSPV, and why" in text(page, "#hindrance")
+    assert page.evaluate("document.querySelector('#save').disabled")
     enter(page, "who", "reader 2")
+    enter(page, "why", "no vein")
+    before = page.evaluate(place)
+    target.mkdir()
+    page.click("#save")
+    page.wait("document.querySelector('#fault').textContent.includes('cannot be read')")
+    target.rmdir()
+    page.wait(f"document.querySelector('#told').textContent.includes('no vein') && {SETTLED}")
+    assert "cannot be read" in text(page, "#fault")
+    assert page.evaluate(place) == before
+    enter(page, "who", "reader 3")
     assert page.evaluate("document.querySelector('#fault').hidden")
 
 

@@ -13,7 +13,9 @@ from veinfit.report.viewer.viewer import embedded_json, script_hash, viewer_scri
 from veinfit.report.viewer.viewer_scene import viewer_scene
 from veinfit.review.session import ReviewSession
 
-SCRIPTS = ("review_entries.js", "review_saving.js", "review_image.js", "review_page.js")
+SCRIPTS = (
+    "review_entries.js", "review_saving.js", "review_image.js", "review_run.js", "review_page.js",
+)  # fmt: skip
 """After those of the 3D view, in the order in which they need one another."""
 
 STYLES = ("viewer.css", "review.css", "review_image.css")
@@ -35,6 +37,7 @@ def write_review(session: ReviewSession, back: str = "") -> tuple[str, str]:
         "allowed": [*VEIN_NAMES, "extra-1", "extra-2", "extra-3", APPENDAGE],
         "veins": ["extra-1", "extra-2", "extra-3"],
         "file": session.target.name,
+        "run": session.of_run(),
         "image": session.image_view.about() if session.image_view is not None else None,
     }
     page = (

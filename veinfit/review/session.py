@@ -12,7 +12,7 @@ from typing import Any
 
 from veinfit.anatomy import detect, measure
 from veinfit.anatomy.corrections.apply import Correction, correct
-from veinfit.anatomy.corrections.text import corrections_text
+from veinfit.anatomy.corrections.text import corrections_text, entry_values
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.anatomy.naming.names import TEMPLATE
 from veinfit.anatomy.vein import TRUNK_BRANCHES
@@ -24,6 +24,7 @@ from veinfit.labels.model import VEIN_NAMES
 from veinfit.report.answers.tables import vein_rows
 from veinfit.report.model import Report
 from veinfit.report.viewer.viewer_scene import vein_scene
+from veinfit.report.wording import column_title, headline
 from veinfit.review.corrections_file import ABSENT, CorrectionsFile, FileState
 from veinfit.review.image_view import ImageView
 from veinfit.review.merging import combined, differences, merge, same
@@ -100,6 +101,34 @@ class ReviewSession:
     def names(self) -> tuple[str, ...]:
         """Names of the automatic result that can be corrected."""
         return (*self._found.vein_names, *(("LAA",) if "LAA" in self._found.roles else ()))
+
+    def of_run(self) -> dict[str, Any]:
+        """Return what the run predicted of each vein, under the name by which the page knows it.
+
+        Of a vein that was corrected by somebody else than this review begins with, nothing.
+        """
+        entries = combined(entry_values(one) for one in self._result.by_hand)
+        names = {name: name for name in self.names}
+        for entry in entries:
+            vein = str(entry["vein"])
+            names["+" + vein if "add_at_mm" in entry else vein] = str(entry.get("rename", vein))
+        for one in self._result.anatomy.corrections:
+            if not any(entry["vein"] == one.vein for entry in entries):
+                names.pop(one.vein, None)
+        law = self._result.settings.report
+        return {
+            "names": list(self.names),
+            "entries": list(entries),
+            "told": {
+                key: [
+                    {"title": column_title(fit, with_approach=len(self._approaches) > 1),
+                     "verdict": headline(fit, law)}
+                    for fit in self._result.fits
+                    if fit.vein == name
+                ]
+                for key, name in names.items()
+            },
+        }  # fmt: skip
 
     def show_image(self, image: ImageVolume) -> None:
         """Show the veins on an image too."""

@@ -32,12 +32,19 @@ class CaseReview:
     function : str
     may_write : callable
         Raises InputError where nothing may be changed.
+    who : callable
+        Returns the name that was given last.
     """
 
     def __init__(
-        self, case: CaseFolder, reader: str, function: str, may_write: Callable[[], object]
+        self,
+        case: CaseFolder,
+        reader: str,
+        function: str,
+        may_write: Callable[[], object],
+        who: Callable[[], str],
     ) -> None:
-        self.case, self.reader, self._may_write = case, reader, may_write
+        self.case, self.reader, self._may_write, self._who = case, reader, may_write, who
         self.mark = own_size_and_time(case.result / "case.npz")
         """Of the results that it is of: other ones need another review."""
         self._process = CaseProcess(function, ANSWER_LIMIT_S)
@@ -67,9 +74,20 @@ class CaseReview:
 
     # ---- what the page asks ----
     def opened(self) -> dict[str, Any]:
-        """Return what the corrections file says now."""
+        """Return what the corrections file says now, who was named last, and why all is closed."""
         with self._lock:
-            return dict(self._ask("opened"))
+            told = dict(self._ask("opened"))
+        return {**told, "closed": self._closed(), "who": self._who()}
+
+    def _closed(self) -> str:
+        """Say why nothing may be changed; empty where it may."""
+        try:
+            self.case.need_open()
+            self._may_write()
+        except InputError as error:
+            told = str(error).removesuffix("; nothing was changed")
+            return f"{told[:1].upper()}{told[1:]}."
+        return ""
 
     def merged(self, entries: Sequence[Mapping[str, Any]], base: str) -> dict[str, Any]:
         """Bring a page's entries together with the file."""
@@ -156,12 +174,18 @@ class Reviews:
 
     Parameters
     ----------
-    may_write : callable
+    may_write, who : callable
+        As each review takes them.
     function : str
     """
 
-    def __init__(self, may_write: Callable[[], object], function: str = ASSESS) -> None:
-        self._may_write, self._function = may_write, function
+    def __init__(
+        self,
+        may_write: Callable[[], object],
+        function: str = ASSESS,
+        who: Callable[[], str] = str,
+    ) -> None:
+        self._may_write, self._function, self._who = may_write, function, who
         self._open: OrderedDict[tuple[str, str], CaseReview] = OrderedDict()
         self._lock = threading.Lock()
 
@@ -173,7 +197,7 @@ class Reviews:
             mark = own_size_and_time(case.result / "case.npz")
             stale = found if found is not None and found.mark != mark else None
             if found is None or stale is not None:
-                found = CaseReview(case, reader, self._function, self._may_write)
+                found = CaseReview(case, reader, self._function, self._may_write, self._who)
             self._open[key] = found
             gone = [self._open.popitem(last=False)[1] for _ in self._beyond()]
         for one in (*gone, *([stale] if stale is not None else [])):

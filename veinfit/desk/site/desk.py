@@ -69,7 +69,7 @@ class Desk:
             self.folder, workers, function, **({"limit_s": limit_s} if limit_s else {})
         )
         self.looks = Looks(function)
-        self.reviews = Reviews(self.need_own, function)
+        self.reviews = Reviews(self.need_own, function, lambda: self.who)
         self.exports = Exports(self.folder, function)
         self.who = ""
         """The name that was given last, so that it need not be typed again."""

@@ -24,7 +24,7 @@ from veinfit.labels.model import LABEL_NAMES
 from veinfit.report.definitions import DEFINITIONS
 from veinfit.report.page import pages as report_pages
 from veinfit.report.viewer.viewer import embedded_json, script_hash, viewer_script
-from veinfit.report.wording import likelihood
+from veinfit.report.wording import likelihood, scale_words
 from veinfit.settings import Settings
 
 FRONT_SCRIPTS = ("desk.js", "taking_in.js", "leaving.js", "front.js")
@@ -146,7 +146,8 @@ def opening_page(desk: Desk, case: CaseFolder, fault: str) -> tuple[str, str]:
 
 def help_page(desk: Desk) -> tuple[str, str]:
     """Return the definitions."""
-    return _written("help.html.j2", (), {}, root="", definitions=DEFINITIONS)
+    likely = f"Words for the predicted probability of a seal. {scale_words(Settings().report)}"
+    return _written("help.html.j2", (), {}, root="", definitions=DEFINITIONS, likely=likely)
 
 
 def _answers(result: Path) -> dict[str, Any]:

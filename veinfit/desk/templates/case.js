@@ -1,6 +1,6 @@
 /* The page of one case: its run, review, signature and journal. */
 (() => {
-  const { data, get, make, fault, ask, reading, badge, left } = desk;
+  const { data, get, make, fault, ask, reading, badge, left, clock } = desk;
   const POLL_MS = 1000, BUSY = ["running", "waiting"];
   document.querySelector(".badge").replaceWith(badge(data.state.state));
   reading(data.reading);
@@ -95,7 +95,7 @@
     const words = ({ time, who, what, after, ...more }) => {
       const rest = Object.entries(more).filter(([name]) => !["run", "result"].includes(name))
         .map(([name, value]) => `${name}: ${typeof value === "object" ? JSON.stringify(value) : value}`);
-      return `${time} ${who ? `${who}: ` : ""}${what}${rest.length ? ` (${rest.join("; ")})` : ""}`;
+      return `${clock(time)} ${who ? `${who}: ` : ""}${what}${rest.length ? ` (${rest.join("; ")})` : ""}`;
     };
     get("journal").replaceChildren(...told.entries.map((entry) => make("li", words(entry))));
   });

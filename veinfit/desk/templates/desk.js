@@ -65,6 +65,17 @@ const desk = (() => {
     if (seconds < 90) return "about a minute left";
     return `about ${Math.round(seconds / 60)} minutes left`;
   }
+  const two = (number) => String(number).padStart(2, "0");
+  /* Times are kept in UTC and shown as this machine's clock has them, with the zone. */
+  function local(text) {
+    const at = new Date(text);
+    if (!/T.*Z$/.test(text) || Number.isNaN(at.getTime())) return { day: text, clock: "" };
+    const off = -at.getTimezoneOffset(), size = Math.abs(off), minutes = size % 60 ? `:${two(size % 60)}` : "";
+    return { day: `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())}`,
+      clock: `${two(at.getHours())}:${two(at.getMinutes())} UTC${off ? `${off < 0 ? "−" : "+"}${Math.floor(size / 60)}${minutes}` : ""}` };
+  }
+  const clock = (text) => { const { day, clock: rest } = local(text); return rest ? `${day} ${rest}` : day; };
+  for (const one of document.querySelectorAll("time")) one.textContent = clock(one.dateTime);
   const size = (bytes) => (bytes > 1e6 ? `${(bytes / 1e6).toFixed(1)} MB` : `${Math.ceil(bytes / 1e3)} kB`);
-  return { data, get, make, fault, ask, reading, badge, left, size };
+  return { data, get, make, fault, ask, reading, badge, left, size, local, clock };
 })();

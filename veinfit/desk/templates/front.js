@@ -1,6 +1,6 @@
 /* The list of cases: kept up to date, searched, filtered. */
 (() => {
-  const { data, get, make, fault, ask, reading, badge, left } = desk;
+  const { data, get, make, fault, ask, reading, badge, left, local, clock } = desk;
   const STATES = ["failed", "to review", "new", "cancelled", "running", "waiting", "reviewed", "signed"];
   const POLL_MS = 2000;
   let cases = data.cases, drawn = "";
@@ -11,7 +11,7 @@
     const words = get("search").value.toLowerCase().split(/\s+/).filter(Boolean);
     const filter = get("filter").value;
     return cases.filter((one) => {
-      const text = `${one.name} ${one.title} ${one.state} ${one.reason} ${one.date}`.toLowerCase();
+      const text = `${one.name} ${one.title} ${one.state} ${one.reason} ${clock(one.date)}`.toLowerCase();
       const fits = filter === "" || one.state === filter
         || (filter === "doubt" && one.summary?.doubtful.length);
       return fits && words.every((word) => text.includes(word));
@@ -45,7 +45,7 @@
     const doubt = one.summary ? one.summary.doubtful.join(", ") || "none" : "";
     return make("tr", "", [make("td", "", [box]), make("td", "", [picture]), name, stateCell(one),
       make("td", doubt), make("td", one.summary?.seals ?? ""),
-      make("td", one.date.slice(0, 10), [make("small", `${one.date.slice(11, 16)} UTC`)], { className: "date" })]);
+      make("td", local(one.date).day, [make("small", local(one.date).clock)], { className: "date" })]);
   }
   function draw() {
     const list = shown(), mark = JSON.stringify(list);

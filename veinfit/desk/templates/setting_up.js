@@ -50,7 +50,7 @@ const settingUp = (() => {
       return line;
     })));
     get("parts-asks").hidden = !rows.length;
-    const from = told.source === "stated" ? "As stated." : told.source
+    const from = told.source === "stated" ? "These parts are saved for this case. Correct what is wrong, then save again." : told.source
       ? `Proposed by ${told.source}: look at the picture, correct what is wrong, then confirm.`
       : "Click a part in the picture or in the list, and say what it is. One is left_atrium.";
     get("parts-told").textContent = from;

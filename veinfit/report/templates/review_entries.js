@@ -13,6 +13,12 @@ const createEntries = (names) => {
   return {
     of: (key) => (isAdded(key) ? added[place(key)] : found.get(key)),
     isAdded,
+    /* What an entry says without who and why, so that two can be held against each other. */
+    said(key) {
+      const { who, why, ...rest } = this.of(key) ?? {};
+      return JSON.stringify(Object.entries(rest).filter(([name]) => name !== "vein").sort());
+    },
+    corrected: (key) => key !== null && (isAdded(key) ? place(key) >= 0 : says(found.get(key) ?? {})),
     keys: () => [...found.keys(), ...added.map((entry) => `+${entry.vein}`)],
     called: (key) => (isAdded(key) ? key.slice(1) : found.get(key)?.rename ?? key),
     all: () => [...[...found].filter(([, entry]) => says(entry))

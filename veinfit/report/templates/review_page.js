@@ -5,7 +5,7 @@
   const get = (id) => document.getElementById(id);
   const scene = read("scene"), review = read("review");
   const MOVES = ["shift_mm", "tilt_deg", "tilt_toward_h"], PLANE = ["centre_mm", "normal"];
-  const WAIT_MS = 120;
+  const MOVED = ["shift", "tilt", "toward"], WAIT_MS = 120;
   const viewer = createViewer(get("stage"), scene);
   if (viewer === null) {
     get("missing").hidden = false;
@@ -18,10 +18,11 @@
   }
 
   const entries = createEntries(review.names);
+  const predicted = createRunWords(review.run, entries);
   const image = review.image && createImagePanel(review.image, send, (of) => dragged(of));
   /* Planes as they were found: pictures of the image stay where these are. */
   const found = scene.veins.map(({ centre, normal, axis }) => ({ centre, normal, axis }));
-  let chosen = null, size = 0, asked = 0, waiting = null, unfit = false;
+  let closed = "", chosen = null, size = 0, asked = 0, waiting = null, unfit = false;
   /* Where in the scene a vein is; an added one once it was measured. */
   const inScene = new Map(scene.veins.map((vein, k) => [vein.name, k]));
   const place = () => inScene.get(chosen) ?? -1;
@@ -82,7 +83,7 @@
     imaged();
     ask();
   }
-  const fixed = () => entries.of(chosen)?.drop || chosen === "LAA" || entries.isAdded(chosen);
+  const fixed = () => closed || entries.of(chosen)?.drop || chosen === "LAA" || entries.isAdded(chosen);
   function imaged() {
     const k = place(), vein = scene.veins[k];
     if (!image || !vein) return;
@@ -119,28 +120,36 @@
     get("who").value = entry.who ?? get("who").value;
     get("why").value = entry.why ?? "";
     get("plane").hidden = !("centre_mm" in entry);
-    for (const id of ["shift", "tilt", "toward", "rename"]) get(id).disabled = entry.drop === true;
-    if (chosen === "LAA" || isAdded) {
-      for (const id of ["shift", "tilt", "toward"]) get(id).disabled = true;
-    }
-    get("drop").disabled = chosen === "LAA" || isAdded;
+    for (const id of MOVED) get(id).disabled = get(`${id}-told`).disabled = Boolean(fixed());
+    get("rename").disabled = Boolean(closed) || entry.drop === true;
+    get("drop").disabled = Boolean(closed) || chosen === "LAA" || isAdded;
+    get("words").disabled = Boolean(closed);
     get("undo").textContent = isAdded ? "Take this vein out again"
       : "Take this vein's correction back";
     outputs();
     list();
   }
+  /* What is set, finer than the slides have steps. */
+  function set() {
+    const entry = entries.of(chosen) ?? {};
+    return { shift: entry.shift_mm ?? 0, tilt: entry.tilt_deg ?? 0, toward: entry.tilt_toward_h ?? Number(get("toward").value) };
+  }
   function outputs() {
-    get("shift-told").textContent = Number(get("shift").value).toFixed(2);
-    get("tilt-told").textContent = `${get("tilt").value}°`;
-    const hour = get("toward").valueAsNumber || 12;
-    get("toward-told").textContent = `${hour} o'clock`;
+    const now = set(), hour = now.toward || 12;
+    for (const [id, value] of [["shift", now.shift], ["tilt", now.tilt], ["toward", hour]]) {
+      const box = get(`${id}-told`);
+      // A number that is being typed is left alone.
+      if (box !== document.activeElement) box.value = value;
+    }
     get("toward").setAttribute("aria-valuetext", `${hour} o'clock`);
   }
   function list() {
-    get("list").replaceChildren(...entries.all().map((e) => make("li", entries.words(e))));
+    const gone = saving.gone().map((vein) => `${vein}: as it was found; its saved correction is taken back when this is saved`);
+    get("list").replaceChildren(...[...entries.all().map(entries.words), ...gone].map((text) => make("li", text)));
     const hindrance = saving.hindrance();
-    get("hindrance").textContent = entries.all().length || hindrance ? hindrance : "";
+    get("hindrance").textContent = hindrance;
     get("save").disabled = Boolean(hindrance) || unfit;
+    get("undo").disabled = !entries.corrected(chosen);
     veins();
     for (const line of get("veins").querySelectorAll("label")) {
       const key = line.firstChild.value, said = entries.state(key);
@@ -168,7 +177,7 @@
     const entry = entries.of(chosen);
     for (const key of [...MOVES, ...PLANE]) delete entry[key];
     if (exact) for (const id of Object.keys(exact)) get(id).value = exact[id];
-    const [shift, tilt, toward] = ["shift", "tilt", "toward"]
+    const [shift, tilt, toward] = MOVED
       .map((id) => exact?.[id] ?? Number(get(id).value));
     if (shift || tilt) entry.shift_mm = shift;
     if (tilt) Object.assign(entry, { tilt_deg: tilt, tilt_toward_h: toward });
@@ -180,7 +189,15 @@
     entry.who = get("who").value.trim();
     entry.why = get("why").value.trim();
   }
-  for (const id of ["shift", "tilt", "toward"]) get(id).addEventListener("input", () => moved());
+  for (const id of MOVED) {
+    const box = get(`${id}-told`);
+    get(id).addEventListener("input", () => moved());
+    box.addEventListener("input", () => {
+      if (box.value === "" || !box.checkValidity()) return;
+      moved({ ...set(), [id]: id === "toward" ? box.valueAsNumber % 12 : box.valueAsNumber });
+    });
+    box.addEventListener("change", () => { box.value = set()[id] || (id === "toward" ? 12 : 0); });
+  }
   get("rename").addEventListener("change", () => {
     const entry = entries.of(chosen), name = get("rename").value;
     if (entries.isAdded(chosen)) {
@@ -290,14 +307,15 @@
   function tell(answer = null) {
     const box = get("told"), vein = scene.veins[place()], fits = vein?.fits ?? [];
     if (answer) box.dataset.now = answer.name;
-    const lines = [make("h2", box.dataset.now ?? entries.called(chosen))];
+    const lines = [make("h2", box.dataset.now ?? entries.called(chosen))], before = predicted.of(chosen);
     if (answer?.vein === null) lines.push(make("p", `Not measured: ${answer.lost}`));
-    else for (const fit of fits) {
+    // What the run predicted holds for a vein that is as the run had it.
+    else if (!before.holds) for (const fit of fits) {
       const line = make("p", `${fit.title}: ${fit.verdict}`);
       if (fit.stale) line.style.opacity = "0.5";
       lines.push(line);
     }
-    box.replaceChildren(...lines);
+    box.replaceChildren(...lines, ...before.lines);
   }
 
   /* ---- a vein that was missed ---- */
@@ -404,7 +422,13 @@
     viewer.choose(null, null);
   }
   const first = review.names.find((name) => inScene.has(name)) ?? review.names[0];
-  saving.begin().then(() => {
+  if (viewer) showKey(scene, viewer, get);
+  saving.begin().then((there) => {
+    closed = there.closed ?? "";
+    if (there.who) get("who").value = there.who;
+    get("closed").hidden = !closed;
+    get("closed").textContent = closed;
+    for (const id of ["missed", "save", "undo"]) get(id).hidden = Boolean(closed);
     list();
     if (first) choose(first);
   });

@@ -4,7 +4,7 @@
  * meanwhile, and replaced only after asking. What is not saved yet outlives a reload of the page.
  */
 const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) => {
-  let version = "", unsaved = false, open = [];
+  let version = "", unsaved = false, open = [], saved = [];
 
   const store = {
     put() {
@@ -16,6 +16,7 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) =>
   function say(text) { get("saved").textContent = text; }
   function take(there) {
     version = there.version;
+    saved = there.version ? there.entries : [];
     entries.set(there.entries);
   }
 
@@ -95,7 +96,7 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) =>
       store.put();
       say((answer.version
         ? `Saved as ${answer.file}. Run the case again with it: Run again on the desk, or assess with --corrections.`
-        : `${answer.file} is taken away: nothing is corrected.`)
+        : `Saved: nothing is corrected any more, and ${answer.file} is taken away.`)
         + (answer.kept ? ` What it said before is kept as ${answer.kept}.` : ""));
     }
     changed();
@@ -109,8 +110,13 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) =>
       const twice = entries.clashes();
       if (twice.length) return `Two veins would be called ${twice.join(" and ")}. Rename or drop one.`;
       if (open.some((clash) => !clash.chosen)) return "Choose between this page and the file first.";
+      const silent = entries.all().find((entry) => !entry.who || !entry.why);
+      if (silent) return `To save: say who corrects ${silent.vein}, and why.`;
       return entries.all().length || version ? "" : "Nothing is corrected.";
     },
+    /* Veins whose saved correction was taken back since. */
+    gone: () => saved.filter((was) => !entries.all().some((now) => now.vein === was.vein
+      && ("add_at_mm" in now) === ("add_at_mm" in was))).map((was) => was.vein),
     unsaved: () => unsaved,
     touch() {
       unsaved = true;
@@ -122,18 +128,19 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) =>
     /* Take up the file, and what this page had not saved when it was loaded last. */
     async begin() {
       const there = await send("corrections");
-      if (there.fault) { fault(there.fault); return; }
-      const draft = store.get();
+      if (there.fault) { fault(there.fault); return there; }
+      const draft = there.closed ? null : store.get();
       take(there);
       if (there.fault_there) say(`The file cannot be read: ${there.fault_there}`);
       else if (there.entries.length) say(there.version ? "Taken up from the file."
         : "Taken up from the case as it was assessed.");
-      if (!draft) return;
+      if (!draft) return there;
       unsaved = true;
       if (draft.base === there.version) {
         entries.set(draft.entries);
         say("Corrections that were not saved yet are back.");
       } else merged(await send("merge", draft));
+      return there;
     },
   };
 };
