@@ -13,6 +13,7 @@ from veinfit.case import CaseResult, load_case, write_case
 from veinfit.case.image import read_case_image
 from veinfit.desk.store.cases import SIGNED, CaseFolder
 from veinfit.desk.store.journal import JOURNAL
+from veinfit.desk.store.signed_copies import COPIES
 from veinfit.errors import InputError
 from veinfit.io.results.document import files_of_earlier_run
 
@@ -38,6 +39,7 @@ def export_case(folder: Path, out: Path, options: Mapping[str, Any]) -> list[str
     options : mapping
         ``kinds``: of ``KINDS`` or ``dicom``; ``identity``: whether the case's name, its date and
         phase, the journal and the signature go too, and DICOM objects under the patient's study.
+        Report and PDF of a signed case then carry the signature.
 
     Returns
     -------
@@ -69,7 +71,9 @@ def export_case(folder: Path, out: Path, options: Mapping[str, Any]) -> list[str
         for name in files_of_earlier_run(source) if wanted else ():
             if name.endswith(wanted):
                 (out / name).parent.mkdir(parents=True, exist_ok=True)
-                shutil.copyfile(source / name, out / name)
+                signed = case.path / COPIES / name
+                use_signed = identity and case.is_signed and signed.is_file()
+                shutil.copyfile(signed if use_signed else source / name, out / name)
         if "dicom" in kinds:
             _write_dicom(case, result, source, out / "dicom", identity)
     if identity:

@@ -16,8 +16,8 @@ from markupsafe import Markup
 from veinfit.desk.site.desk import Desk, values_of
 from veinfit.desk.store.cases import REVIEWED, RUN, SECOND, SIGNED, CaseFolder
 from veinfit.desk.store.parts import NEIGHBOURS
+from veinfit.desk.store.signed_copies import COPIES
 from veinfit.desk.store.signing import changed_since_signing
-from veinfit.desk.store.states import newer_than_result
 from veinfit.errors import InputError
 from veinfit.io.results.provenance import program_versions
 from veinfit.labels.model import LABEL_NAMES
@@ -108,6 +108,7 @@ def case_page(desk: Desk, case: CaseFolder) -> tuple[str, str]:
         "who": desk.who,
         "part_names": PART_NAMES,
         "run": case.state_file(RUN),
+        "outdated": state["outdated"],
         "own_files": case.result != case.path,
     }
     return _written(
@@ -120,9 +121,10 @@ def case_page(desk: Desk, case: CaseFolder) -> tuple[str, str]:
         address=quote(case.name),
         state=state,
         has_result=case.has_result,
-        outdated=newer_than_result(case) if case.has_result and not signed else "",
+        outdated=state["outdated"],
         has_picture=(case.result / "pictures" / "overview.png").is_file(),
         has_pdf=(case.result / "report.pdf").is_file(),
+        shown=COPIES if signed and (case.path / COPIES / "report.html").is_file() else "result",
         reviewed=case.state_file(REVIEWED),
         signed=signed,
         changed=changed_since_signing(case) if signed else (),

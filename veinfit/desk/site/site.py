@@ -18,6 +18,7 @@ from veinfit.desk.site import acts, pages
 from veinfit.desk.site.desk import Desk
 from veinfit.desk.store.cases import CaseFolder
 from veinfit.desk.store.journal import read_journal
+from veinfit.desk.store.signed_copies import COPIES
 from veinfit.desk.store.uploads import NameTaken, plain_file_name, take_in
 from veinfit.errors import InputError
 from veinfit.review.local_site import json_answer, json_body, refused
@@ -52,6 +53,7 @@ def desk_app(desk: Desk) -> Starlette:
             Route("/case/{case}/journal", site.journal),
             Route("/case/{case}/compare", site.compare),
             Route("/case/{case}/result/{name:path}", site.result),
+            Route("/case/{case}/signed/{name:path}", site.signed),
             Route("/case/{case}/file/{name:path}", site.upload, methods=["POST"]),
             Route("/case/{case}/{act}", site.act, methods=["POST"]),
             Route("/review/{case}/{reader}/", site.review),
@@ -133,6 +135,9 @@ class _Site:
 
     def result(self, request: Request) -> Response:
         return shown_file(self._case(request).result, request.path_params["name"])
+
+    def signed(self, request: Request) -> Response:
+        return shown_file(self._case(request).path / COPIES, request.path_params["name"])
 
     def compare(self, request: Request) -> Response:
         case = self._case(request)

@@ -8,6 +8,7 @@
 ``result/``               what ``assess`` writes
 ``reviewed.json``         who looked over which result
 ``signed.json``           who signed which files; the case is read-only while it is there
+``signed/``               report and PDF with the signature on them
 ``journal.jsonl``         what was done, by whom and when
 ========================  =====================================================================
 

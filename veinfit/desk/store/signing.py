@@ -17,6 +17,7 @@ from veinfit.desk.store.cases import (
 )
 from veinfit.desk.store.journal import now
 from veinfit.desk.store.options import OPTIONS_FILE
+from veinfit.desk.store.signed_copies import put_away, write_copies
 from veinfit.desk.store.states import newer_than_result
 from veinfit.errors import InputError
 from veinfit.io.files import hash_file
@@ -42,6 +43,8 @@ def mark_reviewed(case: CaseFolder, who: str) -> None:
 def sign(case: CaseFolder, who: str) -> None:
     """Sign a case: name, time, versions and the hash of every file; it is read-only from then on.
 
+    The signature stands on copies of report and PDF, which are hashed too.
+
     Raises
     ------
     InputError
@@ -49,17 +52,20 @@ def sign(case: CaseFolder, who: str) -> None:
     """
     _need_ready(case, who)
     digest = hash_file(case.result / "case.json")
-    if case.state_file(REVIEWED).get("result") != digest:
+    over = case.state_file(REVIEWED)
+    if over.get("result") != digest:
         raise InputError("the present results were not marked as looked over; do that first")
     document = read_document(case.result)
     versions = {**document["run"]["versions"], "desk": program_versions()["veinfit"]}
-    signed = {
+    signed: dict[str, Any] = {
         "who": who,
         "time": now(),
+        "reviewed": {name: over[name] for name in ("who", "time")},
         "result": digest,
         "versions": versions,
-        "files": {name: hash_file(case.path / name) for name in _names(case)},
     }
+    names = (*_names(case), *write_copies(case, signed))
+    signed["files"] = {name: hash_file(case.path / name) for name in names}
     case.put_state(SIGNED, signed)
     case.note("signed", who, result=digest)
 
@@ -80,6 +86,7 @@ def reopen(case: CaseFolder, who: str, reason: str) -> None:
     kept = next(path for k in count(1) if not (path := case.path / f"signed-{k}.json").exists())
     try:
         (case.path / SIGNED).rename(kept)
+        put_away(case, kept)
     except OSError as error:
         raise unwritable(case.path, error) from error
 

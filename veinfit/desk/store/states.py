@@ -22,7 +22,7 @@ from veinfit.desk.store.cases import (
     cases_in,
     own_size_and_time,
 )
-from veinfit.desk.store.options import OPTIONS_FILE
+from veinfit.desk.store.options import OPTIONS_FILE, CaseOptions
 from veinfit.desk.store.owner import DESK
 from veinfit.errors import InputError
 
@@ -76,6 +76,8 @@ class CaseState:
     summary : ResultSummary or None
     date : str
         Of the results, or of the last change.
+    outdated : str
+        What was changed after the results were written; empty where nothing was.
     """
 
     name: str
@@ -84,6 +86,7 @@ class CaseState:
     reason: str
     summary: ResultSummary | None
     date: str
+    outdated: str = ""
 
 
 class Summaries:
@@ -183,12 +186,16 @@ def state_of(case: CaseFolder, summaries: Summaries) -> CaseState:
     except InputError as error:
         return CaseState(case.name, case.name, "failed", str(error), None, _changed(case.path))
     summary = summaries.of(case)
-    state, reason = _state(case, summary, options.missing)
+    outdated = newer_than_result(case, options) if summary and not case.is_signed else ""
+    state, reason = _state(case, summary, options.missing, outdated)
     date = summary.created if summary else _changed(case.path)
-    return CaseState(case.name, options.case_id or case.name, state, reason, summary, date)
+    title = options.case_id or case.name
+    return CaseState(case.name, title, state, reason, summary, date, outdated)
 
 
-def _state(case: CaseFolder, summary: ResultSummary | None, missing: str) -> tuple[State, str]:
+def _state(
+    case: CaseFolder, summary: ResultSummary | None, missing: str, outdated: str
+) -> tuple[State, str]:
     found = summary.sha256 if summary else ""
     signed = case.state_file(SIGNED) if case.is_signed else {}
     if case.is_signed:
@@ -200,19 +207,26 @@ def _state(case: CaseFolder, summary: ResultSummary | None, missing: str) -> tup
             return state, str(run.get("reason", ""))
     if summary is None:
         return "new", missing
-    if reason := newer_than_result(case):
-        return "to review", reason
+    if outdated:
+        return "to review", outdated
     if found and case.state_file(REVIEWED).get("result") == found:
         return "reviewed", ""
     return "to review", ""
 
 
-def newer_than_result(case: CaseFolder) -> str:
-    """Say what was changed after the results were written; empty where nothing was."""
+def newer_than_result(case: CaseFolder, options: CaseOptions | None = None) -> str:
+    """Say what was changed after the results were written; empty where nothing was.
+
+    Parameters
+    ----------
+    case : CaseFolder
+    options : CaseOptions, optional
+        What is asked for the case, where that is at hand.
+    """
     if case.result == case.path:
         return ""
     _, done = own_size_and_time(case.result / "case.json")
-    options = case.options
+    options = options or case.options
     again = "run the case again"
     if options.corrections and not (case.path / options.corrections).is_file():
         return f"{options.corrections} was taken away after the results were written: {again}"

@@ -66,7 +66,7 @@
   on("reviewed", signing("reviewed"));
   on("sign", signing("sign"));
   on("reopen", signing("reopen", () => ({ reason: get("why").value })));
-  on("leave-open", () => leaving.open([data.name], "../../"));
+  on("leave-open", () => leaving.open([data.name], "../../", data.outdated ? [[data.name, data.outdated]] : []));
   const figure = (value, decimals) => (value === null ? "" : value.toFixed(decimals));
   on("compare", async () => {
     get("compared").textContent = "Both readers' corrections are being followed; that takes up to a minute…";

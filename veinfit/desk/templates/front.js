@@ -26,6 +26,7 @@
     } else if (one.state === "waiting") {
       cell.append(make("small", one.before ? `${one.before} before it` : "next"));
     } else if (one.reason) cell.append(make("small", one.reason));
+    if (one.outdated && one.outdated !== one.reason) cell.append(make("small", `The results are from before: ${one.outdated}`));
     return cell;
   }
   function row(one) {
@@ -113,7 +114,8 @@
   get("run-ready").addEventListener("click", () => ask("run-ready", {}));
   get("search").addEventListener("input", draw);
   get("filter").addEventListener("change", draw);
-  get("leave-open").addEventListener("click", () => leaving.open([...chosen], ""));
+  get("leave-open").addEventListener("click", () => leaving.open([...chosen], "",
+    cases.filter((one) => chosen.has(one.name) && one.outdated).map((one) => [one.title, one.outdated])));
   reading(data.reading);
   draw();
   setTimeout(poll, POLL_MS);

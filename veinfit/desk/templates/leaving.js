@@ -2,9 +2,13 @@
 const leaving = (() => {
   const { get, make, ask } = desk;
   let cases = [], root = "";
-  function open(names, where) {
+  /* old: of each case whose results are from before a change, its name and what is newer. */
+  function open(names, where, old = []) {
     cases = names;
     root = where;
+    get("leave-old").hidden = !old.length;
+    get("leave-old").textContent = old.length
+      ? `From before a change: ${old.map(([name, why]) => (names.length > 1 ? `${name} (${why})` : why)).join("; ")}.` : "";
     get("leave-what").textContent = names.length === 1 ? names[0] : `${names.length} cases`;
     get("leave-told").textContent = "";
     get("leave-go").disabled = false;

@@ -42,14 +42,20 @@ const settingUp = (() => {
       input.setAttribute("list", "part-names");
       const k = rows.length;
       const button = make("button", "", [swatch, text], { type: "button", title: "Show this part" });
-      const line = make("tr", "", [make("td", "", [button]), make("td", part.volume_ml.toFixed(1)),
+      const canvas = make("canvas", "", [], { tabIndex: 0, ariaLabel: `Part ${text}; left and right arrow keys turn it`, title: "Drag to turn" });
+      canvas.setAttribute("role", "img");
+      const line = make("tr", "", [make("td", "", [canvas, button]), make("td", part.volume_ml.toFixed(1)),
         make("td", "", [input])]);
       button.addEventListener("click", () => select(k));
       input.addEventListener("focus", () => select(k));
-      rows.push({ file: file.name, value: part.value, input, line });
+      canvas.addEventListener("focus", () => select(k));
+      rows.push({ file: file.name, value: part.value, input, line, canvas });
       return line;
     })));
     get("parts-asks").hidden = !rows.length;
+    const drawn = rows.map((row) => [view?.index(row.file, row.value) ?? -1, row.canvas]);
+    for (const [k, canvas] of drawn) canvas.hidden = k < 0;
+    view?.smalls(drawn.filter(([k]) => k >= 0));
     const from = told.source === "stated" ? "These parts are saved for this case. Correct what is wrong, then save again." : told.source
       ? `Proposed by ${told.source}: look at the picture, correct what is wrong, then confirm.`
       : "Click a part in the picture or in the list, and say what it is. One is left_atrium.";

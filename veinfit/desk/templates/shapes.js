@@ -32,6 +32,65 @@ const shapes = (() => {
     }
     return nearest;
   }
+  /* A small picture of one part that a drag or the arrow keys turn about the long axis of the body:
+     the middle of each triangle is a dot, nearer ones over farther ones. Returns what turns it. */
+  const SMALL_PX = 76, RIM_PX = 4, DOT_PX = 2, STEP_DEG = 15;
+  function small(canvas, { points: p, faces: f, colour }) {
+    const count = f.length / 3, middles = new Float32Array(f.length), normals = new Float32Array(f.length);
+    const low = [Infinity, Infinity, Infinity], high = [-Infinity, -Infinity, -Infinity];
+    for (let i = 0; i < count; i++) {
+      const [a, b, c] = [3 * f[3 * i], 3 * f[3 * i + 1], 3 * f[3 * i + 2]];
+      const u = [0, 1, 2].map((k) => p[b + k] - p[a + k]), v = [0, 1, 2].map((k) => p[c + k] - p[a + k]);
+      const n = [u[1] * v[2] - u[2] * v[1], u[2] * v[0] - u[0] * v[2], u[0] * v[1] - u[1] * v[0]];
+      const length = Math.hypot(...n) || 1;
+      for (let k = 0; k < 3; k++) {
+        const m = (p[a + k] + p[b + k] + p[c + k]) / 3;
+        middles[3 * i + k] = m;
+        normals[3 * i + k] = n[k] / length;
+        low[k] = Math.min(low[k], m);
+        high[k] = Math.max(high[k], m);
+      }
+    }
+    const centre = low.map((c, k) => (c + high[k]) / 2), wide = Math.hypot(high[0] - low[0], high[1] - low[1]);
+    const scale = (SMALL_PX - 2 * RIM_PX) / (Math.max(wide, high[2] - low[2]) || 1);
+    canvas.width = canvas.height = SMALL_PX;
+    const paper = canvas.getContext("2d"), picture = paper.createImageData(SMALL_PX, SMALL_PX);
+    const depth = new Float32Array(SMALL_PX * SMALL_PX);
+    let yaw = 0, last = null;
+    function draw() {
+      const cos = Math.cos(yaw), sin = Math.sin(yaw);
+      depth.fill(Infinity);
+      picture.data.fill(0);
+      for (let i = 0; i < middles.length; i += 3) {
+        const x = middles[i] - centre[0], y = middles[i + 1] - centre[1];
+        const across = x * cos + y * sin, far = y * cos - x * sin;
+        const light = 0.4 + 0.6 * Math.abs(normals[i + 1] * cos - normals[i] * sin);
+        const left = Math.round(SMALL_PX / 2 + across * scale), top = Math.round(SMALL_PX / 2 - (middles[i + 2] - centre[2]) * scale);
+        for (let r = top; r < top + DOT_PX; r++) for (let c = left; c < left + DOT_PX; c++) {
+          const at = r * SMALL_PX + c;
+          if (r < 0 || c < 0 || r >= SMALL_PX || c >= SMALL_PX || far >= depth[at]) continue;
+          depth[at] = far;
+          for (let k = 0; k < 3; k++) picture.data[4 * at + k] = 255 * colour[k] * light;
+          picture.data[4 * at + 3] = 255;
+        }
+      }
+      paper.putImageData(picture, 0, 0);
+    }
+    function turn(deg) { yaw += deg * Math.PI / 180; draw(); }
+    canvas.addEventListener("pointerdown", (event) => { last = event.clientX; canvas.setPointerCapture(event.pointerId); });
+    canvas.addEventListener("pointermove", (event) => {
+      if (last === null) return;
+      turn(2 * (last - event.clientX));
+      last = event.clientX;
+    });
+    for (const kind of ["pointerup", "pointercancel"]) canvas.addEventListener(kind, () => { last = null; });
+    canvas.addEventListener("keydown", (event) => {
+      const by = { ArrowLeft: STEP_DEG, ArrowRight: -STEP_DEG }[event.key];
+      if (by) { event.preventDefault(); turn(by); }
+    });
+    draw();
+    return turn;
+  }
   const CLICK_PX = 4, TURN_DEG = 0.6;
   /* host: an element; told: { scene, parts }; clicked(part index, place) is called for clicks. */
   function create(host, told, clicked) {
@@ -64,15 +123,18 @@ const shapes = (() => {
       const found = pick(viewer.ray(event.clientX - box.left, event.clientY - box.top));
       if (found) clicked(found.part, found.place);
     });
-    let turning = false;
+    let turning = false, smalls = [];
     function step() {
       if (!turning) return;
       viewer.turn(TURN_DEG, 0);
+      for (const one of smalls) one(TURN_DEG);
       requestAnimationFrame(step);
     }
     show(null);
     return {
       viewer, show,
+      /* Draws parts small, each on a canvas of its own: [part index, canvas]. */
+      smalls(list) { smalls = list.map(([k, canvas]) => small(canvas, bodies[k])); },
       turn(on) { turning = on; if (on) requestAnimationFrame(step); },
       marks(all) {
         for (const name of Object.keys(create.drawn ?? {})) viewer.setBody(name, null);

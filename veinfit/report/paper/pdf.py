@@ -53,6 +53,7 @@ from veinfit.report.paper.pdf_blocks import (
     words,
 )
 from veinfit.report.paper.pdf_summary import summary
+from veinfit.report.paper.stamp import ROOM_PT, leave_room
 from veinfit.report.paper.tagged import Figures, Layout, TaggedCanvas
 from veinfit.report.render.drawing import printable, shortened
 from veinfit.report.wording import SIGNS
@@ -151,7 +152,12 @@ def _foot(
     width = size[0] - 2 * MARGIN
 
     def draw(canvas: TaggedCanvas, document: Any) -> None:
+        if document.page == 1:
+            with canvas.marked("P"):
+                leave_room(canvas, MARGIN, MARGIN - ROOM_PT - 1 * mm, width)
         canvas.begin_aside()
+        if document.page > 1:
+            leave_room(canvas, MARGIN, MARGIN - ROOM_PT - 1 * mm, width)
         canvas.setViewerPreference("DisplayDocTitle", "true")
         canvas.setStrokeColor(HexColor(LINE))
         canvas.setLineWidth(0.6)
