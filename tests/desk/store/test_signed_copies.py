@@ -9,8 +9,8 @@ import pytest
 from desk.quick_jobs import write_result
 from reportlab.pdfgen.canvas import Canvas
 
-from veinfit.desk.store.options import CaseOptions
 from veinfit.desk.store.cases import CaseFolder, make_case
+from veinfit.desk.store.options import CaseOptions
 from veinfit.desk.store.signed_copies import local_time, write_copies
 from veinfit.desk.store.signing import changed_since_signing, mark_reviewed, reopen, sign
 from veinfit.errors import InputError
