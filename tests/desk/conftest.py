@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from desk.asking import Client
+from desk.assessed_case import NAME, assess_into
+from once import made_once
 
 from veinfit.desk.site.desk import Desk
 from veinfit.desk.site.site import desk_app
@@ -56,3 +59,15 @@ def ready(desk) -> Callable[..., CaseFolder]:
         return case
 
     return make
+
+
+@pytest.fixture(scope="session")
+def assessed_folder(tmp_path_factory) -> Path:
+    return made_once(tmp_path_factory, "desk-assessed", assess_into)
+
+
+@pytest.fixture
+def assessed(desk, assessed_folder) -> CaseFolder:
+    """A real case with its results, without pictures, in the desk's folder."""
+    shutil.copytree(assessed_folder / NAME, desk.folder / NAME)
+    return CaseFolder(desk.folder / NAME)

@@ -30,9 +30,10 @@ def work(job: dict[str, Any]) -> Any:
 def _assess(job: dict[str, Any]) -> dict[str, Any]:
     """Assess a case as its ``asked.toml`` says, into its ``result``."""
     from veinfit.case import assess, write_case
-    from veinfit.desk.store.cases import RESULT
+    from veinfit.desk.store.cases import EARLIER, RESULT
     from veinfit.desk.store.options import read_options
     from veinfit.io.files import hash_file
+    from veinfit.io.results.output import write_file
 
     folder = Path(job["case"])
     options = read_options(folder)
@@ -65,6 +66,10 @@ def _assess(job: dict[str, Any]) -> dict[str, Any]:
         image=path(options.image),
         progress=tell,
     )
+    before = folder / RESULT / "case.json"
+    if before.is_file():
+        (folder / EARLIER).mkdir(exist_ok=True)
+        write_file(folder / EARLIER / "case.json", before.read_bytes())
     written = write_case(
         result,
         folder / RESULT,
@@ -126,6 +131,13 @@ def _export(job: dict[str, Any]) -> dict[str, Any]:
     return {"files": export_case(Path(job["case"]), Path(job["out"]), job["options"])}
 
 
+def _study(job: dict[str, Any]) -> Any:
+    """Compare cases, sum them up, or hold them against what was observed."""
+    from veinfit.desk.jobs.study_work import work
+
+    return work(job)
+
+
 def _review(job: dict[str, Any]) -> Any:
     """Answer a question of the review page."""
     from veinfit.desk.jobs.review_work import answer
@@ -139,5 +151,6 @@ JOBS: dict[str, Callable[[dict[str, Any]], Any]] = {
     "inspect": _inspect,
     "shapes": _shapes,
     "export": _export,
+    "study": _study,
     "review": _review,
 }

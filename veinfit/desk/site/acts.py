@@ -54,15 +54,32 @@ def new(desk: Desk, body: Mapping[str, Any]) -> dict[str, Any]:
 def export(desk: Desk, body: Mapping[str, Any]) -> dict[str, Any]:
     """Begin an export of some cases."""
     desk.need_own()
-    names, kinds = body.get("cases"), body.get("kinds")
-    if not isinstance(names, list) or not isinstance(kinds, list):
+    kinds = body.get("kinds")
+    if not isinstance(kinds, list):
         raise InputError("choose at least one case and one kind of file")
-    found = [desk.case(str(name)) for name in names]
+    cases = _cases(desk, body)
+    name = desk.exports.ask(cases, [str(k) for k in kinds], body.get("identity") is True)
+    return {"export": name}
+
+
+def study(desk: Desk, body: Mapping[str, Any]) -> dict[str, Any]:
+    """Begin a study of some cases."""
+    desk.need_own()
+    observed = body.get("observed", "")
+    if not isinstance(observed, str):
+        raise InputError("the table of what was observed must be a text")
+    return {"study": desk.studies.ask(str(body.get("kind")), _cases(desk, body), observed)}
+
+
+def _cases(desk: Desk, body: Mapping[str, Any]) -> list[CaseFolder]:
+    names = body.get("cases")
+    if not isinstance(names, list):
+        raise InputError("choose at least one case")
+    found = [desk.case(str(name)) for name in dict.fromkeys(map(str, names))]
     cases = [case for case in found if case is not None]
     if len(cases) < len(found):
         raise InputError("one of the cases is not there any more; load the page anew")
-    name = desk.exports.ask(cases, [str(k) for k in kinds], body.get("identity") is True)
-    return {"export": name}
+    return cases
 
 
 def _options(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> dict[str, Any]:

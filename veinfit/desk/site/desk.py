@@ -16,6 +16,7 @@ from veinfit.desk.jobs.exports import Exports
 from veinfit.desk.jobs.reviews import Reviews
 from veinfit.desk.jobs.runs import RUN_LIMIT_S, Runs
 from veinfit.desk.jobs.setting_up import Looks
+from veinfit.desk.jobs.studies import Studies
 from veinfit.desk.jobs.worker import ASSESS
 from veinfit.desk.site.remedies import page_words, remedies
 from veinfit.desk.store.cases import (
@@ -71,6 +72,7 @@ class Desk:
         self.looks = Looks(function)
         self.reviews = Reviews(self.need_own, function, lambda: self.who)
         self.exports = Exports(self.folder, function)
+        self.studies = Studies(self.folder, function)
         self.who = ""
         """The name that was given last, so that it need not be typed again."""
         self._summaries = Summaries(self.folder)
@@ -93,6 +95,7 @@ class Desk:
         self.reviews.close()
         self.looks.close()
         self.exports.close()
+        self.studies.close()
         self.owner.release()
 
     # ---- who may ----

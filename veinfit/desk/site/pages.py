@@ -14,7 +14,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from veinfit.desk.site.desk import Desk, values_of
-from veinfit.desk.store.cases import REVIEWED, RUN, SECOND, SIGNED, CaseFolder
+from veinfit.desk.store.cases import EARLIER, REVIEWED, RUN, SECOND, SIGNED, CaseFolder
 from veinfit.desk.store.parts import NEIGHBOURS
 from veinfit.desk.store.signed_copies import COPIES
 from veinfit.desk.store.signing import changed_since_signing
@@ -27,8 +27,16 @@ from veinfit.report.viewer.viewer import embedded_json, script_hash, viewer_scri
 from veinfit.report.wording import likelihood, scale_words
 from veinfit.settings import Settings
 
-FRONT_SCRIPTS = ("desk.js", "taking_in.js", "leaving.js", "front.js")
-CASE_SCRIPTS = ("desk.js", "taking_in.js", "leaving.js", "shapes.js", "setting_up.js", "case.js")
+FRONT_SCRIPTS = ("desk.js", "taking_in.js", "leaving.js", "study.js", "front.js")
+CASE_SCRIPTS = (
+    "desk.js",
+    "taking_in.js",
+    "leaving.js",
+    "study.js",
+    "shapes.js",
+    "setting_up.js",
+    "case.js",
+)
 
 PART_NAMES = (*LABEL_NAMES, *NEIGHBOURS)
 
@@ -123,6 +131,7 @@ def case_page(desk: Desk, case: CaseFolder) -> tuple[str, str]:
         has_result=case.has_result,
         outdated=state["outdated"],
         has_picture=(case.result / "pictures" / "overview.png").is_file(),
+        has_earlier=(case.path / EARLIER / "case.json").is_file(),
         has_pdf=(case.result / "report.pdf").is_file(),
         shown=COPIES if signed and (case.path / COPIES / "report.html").is_file() else "result",
         reviewed=case.state_file(REVIEWED),

@@ -16,6 +16,7 @@ from starlette.routing import Route
 from veinfit.desk.jobs.setting_up import set_up
 from veinfit.desk.site import acts, pages
 from veinfit.desk.site.desk import Desk
+from veinfit.desk.site.remedies import page_words
 from veinfit.desk.store.cases import CaseFolder
 from veinfit.desk.store.journal import read_journal
 from veinfit.desk.store.signed_copies import COPIES
@@ -27,6 +28,8 @@ from veinfit.review.server import review_answer, shown_file
 Handler: TypeAlias = "Callable[[Request], Any]"
 DATA_POLICY = "default-src 'none'; sandbox; frame-ancestors 'none'"
 CHUNK = 1 << 20
+LARGEST_TABLE = 4_000_000
+"""Bytes of a request with a table of what was observed: some fifty thousand tries."""
 READERS = {"first", "second"}
 
 
@@ -46,6 +49,9 @@ def desk_app(desk: Desk) -> Starlette:
             Route("/export", site.export, methods=["POST"]),
             Route("/export/{name}", site.export_state),
             Route("/export/{name}/zip", site.export_zip),
+            Route("/study", site.study, methods=["POST"]),
+            Route("/study/{name}", site.study_state),
+            Route("/study/{name}/{file:path}", site.study_file),
             Route("/case/{case}/", site.case),
             Route("/case/{case}/setup", site.setup),
             Route("/case/{case}/shapes", site.shapes),
@@ -219,6 +225,23 @@ class _Site:
         told = {"content-disposition": f'attachment; filename="veinfit-{name}.zip"'}
         return StreamingResponse(parts(), media_type="application/zip", headers=told)
 
+    # ---- studies of several cases ----
+    async def study(self, request: Request) -> Response:
+        body = await json_body(request, LARGEST_TABLE)
+        return await _done(lambda: acts.study(self.desk, body))
+
+    def study_state(self, request: Request) -> Response:
+        state = self.desk.studies.state(request.path_params["name"])
+        if state is None:
+            raise refused(404)
+        return _json(lambda: state)
+
+    def study_file(self, request: Request) -> Response:
+        name = request.path_params["name"]
+        if self.desk.studies.state(name) is None:
+            raise refused(404)
+        return shown_file(self.desk.studies.folder_of(name), request.path_params["file"])
+
     # ---- review ----
     def _review(self, request: Request) -> Any:
         reader = request.path_params["reader"]
@@ -256,7 +279,7 @@ def _json(told: Callable[[], dict[str, Any]]) -> Response:
     try:
         return json_answer(told(), DATA_POLICY)
     except InputError as error:
-        return json_answer({"fault": str(error)}, DATA_POLICY)
+        return json_answer({"fault": page_words(str(error))}, DATA_POLICY)
 
 
 async def _done(do: Callable[[], dict[str, Any]]) -> Response:

@@ -6,6 +6,7 @@
 ``corrections.toml``      what a first reader corrected; ``second_reader.toml`` the second's
 ``run.json``              a run that waits, runs, failed or was cancelled; none when all is well
 ``result/``               what ``assess`` writes
+``earlier/case.json``      the record of the results before the last run
 ``reviewed.json``         who looked over which result
 ``signed.json``           who signed which files; the case is read-only while it is there
 ``signed/``               report and PDF with the signature on them
@@ -38,7 +39,7 @@ from veinfit.desk.store.options import (
 from veinfit.errors import InputError
 from veinfit.io.results.output import unwritable, write_file
 
-INPUTS, RESULT = "inputs", "result"
+INPUTS, RESULT, EARLIER = "inputs", "result", "earlier"
 RUN, REVIEWED, SIGNED = "run.json", "reviewed.json", "signed.json"
 CORRECTIONS, SECOND = "corrections.toml", "second_reader.toml"
 

@@ -67,6 +67,10 @@
   on("sign", signing("sign"));
   on("reopen", signing("reopen", () => ({ reason: get("why").value })));
   on("leave-open", () => leaving.open([data.name], "../../", data.outdated ? [[data.name, data.outdated]] : []));
+  on("what-changed", async () => {
+    const link = await studying.run("../../", { kind: "changes", cases: [data.name] }, (text) => { get("changed-told").textContent = text; });
+    if (link) get("changed-told").replaceChildren(...link);
+  });
   const figure = (value, decimals) => (value === null ? "" : value.toFixed(decimals));
   on("compare", async () => {
     get("compared").textContent = "Both readers' corrections are being followed; that takes up to a minute…";

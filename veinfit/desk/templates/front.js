@@ -34,7 +34,7 @@
       disabled: !one.summary, ariaLabel: `Choose ${one.title}` });
     box.addEventListener("change", () => {
       if (box.checked) chosen.add(one.name); else chosen.delete(one.name);
-      get("leave-open").disabled = !chosen.size;
+      get("leave-open").disabled = get("study-open").disabled = !chosen.size;
     });
     const address = encodeURIComponent(one.name);
     const picture = one.picture ? make("img", "", [], { alt: "", loading: "lazy",
@@ -116,6 +116,7 @@
   get("filter").addEventListener("change", draw);
   get("leave-open").addEventListener("click", () => leaving.open([...chosen], "",
     cases.filter((one) => chosen.has(one.name) && one.outdated).map((one) => [one.title, one.outdated])));
+  get("study-open").addEventListener("click", () => studying.open([...chosen]));
   reading(data.reading);
   draw();
   setTimeout(poll, POLL_MS);
