@@ -141,8 +141,10 @@ def test_from_the_page_to_the_corrections_file(server, folder, session):
         ready = "document.querySelector('#busy').textContent === ''"
         page.wait(f"document.querySelector('#told h2')?.textContent === 'RSPV' && {ready}")
 
-        seat = page.evaluate("document.querySelector('#told p').textContent")
-        assert seat.startswith("28")
+        run = page.evaluate(
+            "[...document.querySelectorAll('#told .of-run')].map(e => e.textContent)"
+        )
+        assert run[0].startswith("As the run predicted it") and run[1].startswith("28")
         first = page.evaluate(
             "[...document.querySelectorAll('#measures tbody tr')].map(r => r.cells[2].textContent)"
         )
