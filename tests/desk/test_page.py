@@ -270,7 +270,7 @@ def test_a_correction_two_readers_and_what_leaves(page, client, desk, assessed, 
     # A vein's ostium is moved on the review page within the desk, by a number.
     opened_review(page, f"{client.site.address}review/Larkmoor%207/first/")
     assert "As the run predicted it" in text(page, "#told")
-    assert text(page, "#told .of-run:nth-of-type(2)").startswith("28 mm: Seal ")
+    assert text(page, "#told .of-run:nth-of-type(2)").startswith("28 mm: ")
     assert "0.5" in text(page, "#legend") and page.evaluate(
         "document.querySelector('#save').disabled"
     )
