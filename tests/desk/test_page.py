@@ -270,7 +270,8 @@ def test_a_correction_two_readers_and_what_leaves(page, client, desk, assessed, 
     # A vein's ostium is moved on the review page within the desk, by a number.
     opened_review(page, f"{client.site.address}review/Larkmoor%207/first/")
     assert "As the run predicted it" in text(page, "#told")
-    assert text(page, "#told .of-run:nth-of-type(2)").startswith("28 mm: ")
+    told_of_run = text(page, "#told .of-run:nth-of-type(2)").replace("\xa0", " ")
+    assert told_of_run.startswith("28 mm: Seal ")
     assert "0.5" in text(page, "#legend") and page.evaluate(
         "document.querySelector('#save').disabled"
     )
@@ -365,7 +366,7 @@ def test_cases_are_compared_summed_up_and_held_against_what_was_observed(
     def made(kind: str) -> Path:
         page.click(f"input[name=study-kind][value={kind}]")
         page.click("#study-go")
-        page.wait("!!document.querySelector('#study-link')")
+        page.wait(f"document.querySelector('#study-link')?.href.includes('-{kind}/')")
         link = page.evaluate("document.querySelector('#study-link').href")
         with urllib.request.urlopen(link) as answer:
             assert b"<h1" in answer.read()
