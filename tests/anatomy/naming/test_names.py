@@ -165,6 +165,21 @@ def test_a_vein_whose_ostium_came_out_too_wide_is_not_lost():
     assert naming.roles["RIPV"] == 3
 
 
+def test_a_stub_that_looks_little_like_a_vein_is_one_only_where_a_vein_is_missing():
+    # Squat, without an ostium, and 25 degrees off: as nothing it costs less, until the right
+    # inferior vein that is then missing is counted too.
+    away = Rotation.from_euler("z", 25.0, degrees=True)
+    changes = {"is_open": False, "has_ostium": False, "slenderness": 0.3, "diameter_mm": 28.0}
+    stub = candidate("RIPV", 3, away, **changes)
+    others = [candidate(r, k, is_open=False) for k, r in enumerate(("LSPV", "LIPV", "RSPV"))]
+    for hint in ("", "RIPV"):
+        labelled = dataclasses.replace(stub, hint=hint)
+        assert name_candidates([*others, labelled], 10.0).roles["RIPV"] == 3
+    whole = name_candidates([*others, stub, candidate("RIPV", 4, is_open=False)], 10.0).roles
+    assert whole["RIPV"] == 4
+    assert 3 not in whole.values()
+
+
 def test_a_label_that_holds_all_veins_goes_with_every_vein_and_nothing_else():
     hints = {"LAA": "LAA", "MV": ""}
     # Blind, as in a closed surface of labels, where without labels a vein may pass for a bulge.

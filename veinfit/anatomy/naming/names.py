@@ -131,6 +131,8 @@ def name_candidates(
     selections = _selections(candidates, common_trunk_mm)
     misfits = Misfits.of(candidates, common_trunk_mm)
     about = Rotation.identity()
+    # A frame is judged by what looks like a vein of itself: in any frame something can be taken
+    # for a vein because one is missing.
     upright = _best(selections, misfits, about)
     veins = [r for r in upright.roles if r not in (APPENDAGE, MITRAL)]
 
@@ -154,22 +156,25 @@ def name_candidates(
             "no pulmonary vein was found: no branch of the surface looks like one; check that "
             "the veins were not cut off at the wall and that the label includes them"
         )
+    named = _best(selections, misfits, about, seek=True)
     confidence: dict[str, float] = {}
     runner_up: dict[str, str] = {}
-    for role, index in upright.roles.items():
-        rival = _best(selections, misfits, upright.rotation, forbidden=(index, role), refine=False)
-        gap = rival.cost - upright.cost
+    for role, index in named.roles.items():
+        rival = _best(
+            selections, misfits, named.rotation, forbidden=(index, role), refine=False, seek=True
+        )
+        gap = rival.cost - named.cost
         confidence[role] = float(1.0 / (1.0 + np.exp(-np.clip(gap, -30, 30))))
         runner_up[role] = _instead(candidates, rival.roles, index)
     doubts = (
-        *_length_doubts(candidates, upright.roles, common_trunk_mm),
-        *_cut_doubts(candidates, upright.roles),
+        *_length_doubts(candidates, named.roles, common_trunk_mm),
+        *_cut_doubts(candidates, named.roles),
     )
     for role, bound, instead in doubts:
         if bound < confidence[role]:
             confidence[role], runner_up[role] = bound, instead
     confidence = {role: min(sure, other.most_confidence) for role, sure in confidence.items()}
-    return Naming(upright.roles, confidence, runner_up, upright.rotation, other)
+    return Naming(named.roles, confidence, runner_up, named.rotation, other)
 
 
 def _instead(candidates: Sequence[CandidateFeatures], roles: Mapping[str, int], index: int) -> str:
@@ -241,15 +246,20 @@ def _best(
     about: Rotation,
     forbidden: tuple[int, str] | None = None,
     refine: bool = True,
+    seek: bool = False,
 ) -> _Fit:
-    """Return the least-cost assignment with the template near the rotation ``about``."""
+    """Return the least-cost assignment with the template near the rotation ``about``.
+
+    With ``seek`` a candidate that looks little like a vein is one all the same where that costs
+    less than a vein of the set that is missing.
+    """
     best: _Fit | None = None
     upright = misfits.turned(about)
     for chosen, split_cost in selections:
         blind = misfits.blind_among(chosen)
         for base, rarity in ROLE_SETS:
             assign = partial(
-                _assign, misfits, upright, chosen, blind, base, about, forbidden, refine
+                _assign, misfits, upright, chosen, blind, base, about, forbidden, refine, seek
             )
             fit = assign()
             if _has_lone_middle(fit.roles, base):
@@ -303,6 +313,7 @@ def _assign(
     about: Rotation,
     forbidden: tuple[int, str] | None,
     refine: bool,
+    seek: bool,
     without: Collection[str] = (),
 ) -> _Fit:
     """Assign by the Hungarian method, turning the template to fit, until it settles.
@@ -321,7 +332,9 @@ def _assign(
         if forbidden is not None and forbidden[0] in chosen and forbidden[1] in roles:
             cost[chosen.index(forbidden[0]), roles.index(forbidden[1])] = 1e3
         full = np.concatenate([cost, nothing], axis=1)
-        rows, cols = linear_sum_assignment(full)
+        saved = np.zeros(full.shape[1])
+        saved[: len(base)] = MISSING_COST if seek else 0.0
+        rows, cols = linear_sum_assignment(full - saved)
         taken = {roles[c]: chosen[r] for r, c in zip(rows, cols, strict=True) if c < len(roles)}
         missing = MISSING_COST * sum(role not in taken for role in base)
         total = float(full[rows, cols].sum()) + missing + 0.5 * (tilt / TILT_SPREAD_DEG) ** 2
