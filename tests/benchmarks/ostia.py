@@ -43,7 +43,9 @@ def angle_deg(a, b):
 
 
 def diameter_mm(lumen, station):
-    """Diameter of the lumen in the plane of a true section, None where it has no contour there."""
+    """Diameter of the lumen in the plane of a true section; None without section or contour."""
+    if station is None:
+        return None
     centre, normal = np.array(station["centroid"]), np.array(station["direction"])
     contour = contour_around(plane_contours(lumen, centre, normal), centre, normal)
     return None if contour is None else measure_contour(contour.points, normal).d_area_mm
@@ -71,7 +73,8 @@ def beside_truth(path: Path) -> dict:
     for j, true in enumerate(truth):
         row = {"true_name": true["name"], "found": j in pairs}
         trunk = diameter_mm(anatomy.lumen, true["station"])
-        row["trunk_off_mm"] = None if trunk is None else trunk - true["station"]["d_area_mm"]
+        if trunk is not None:
+            row["trunk_off_mm"] = trunk - true["station"]["d_area_mm"]
         if j in pairs:
             vein = veins[pairs[j]]
             off = vein.ostium.centre - centres[j]
