@@ -51,9 +51,19 @@ def diameter_mm(lumen, station):
     return None if contour is None else measure_contour(contour.points, normal).d_area_mm
 
 
+def stem_of(path: Path) -> str:
+    """Return the case that a file is of."""
+    return path.name.removesuffix(".ply").removesuffix(".nii.gz")
+
+
+def has_truth(path: Path) -> bool:
+    """Whether a file's truth lies beside it: of a case that is still being drawn it does not."""
+    return (path.parent / f"{stem_of(path)}.truth.json").exists()
+
+
 def beside_truth(path: Path) -> dict:
     """Return what is found in one atrium: a row a true vein, and what is found besides."""
-    stem = path.name.removesuffix(".ply").removesuffix(".nii.gz")
+    stem = stem_of(path)
     truth = json.loads((path.parent / f"{stem}.truth.json").read_text())["truth"]["veins"]
     labels = path.parent / f"{stem}.labels.toml" if path.name.endswith(".nii.gz") else None
     lumen = read_case(path, labels=labels).lumen
@@ -178,7 +188,10 @@ def main() -> None:
     strata = {}
     for folder in options.folders:
         strata[folder] = []
-        for path in sorted([*folder.glob("*.ply"), *folder.glob("*.nii.gz")])[: options.most]:
+        drawn = [
+            p for p in sorted([*folder.glob("*.ply"), *folder.glob("*.nii.gz")]) if has_truth(p)
+        ]
+        for path in drawn[: options.most]:
             key = str(path.resolve())
             if key not in kept and not options.only_told:
                 kept[key] = beside_truth(path) | {"path": key}
