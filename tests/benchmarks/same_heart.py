@@ -34,7 +34,7 @@ from veinfit.surface.openings import boundary_loops, cap_loops
 from veinfit.surface.resample import as_poly_data
 from veinfit.vectors import angle_deg
 
-TURN = Rotation.from_rotvec(np.radians(15.0) * np.array([0.48, -0.6, 0.64]))
+TURN = Rotation.from_rotvec(np.radians(15.0) * np.array([0.48, -0.6, 0.64])).as_matrix()
 KEPT_SHARE = 0.4
 VOXELS_MM = (0.6, 1.0)
 
@@ -91,9 +91,9 @@ def surfaced_anew(surface: Surface, edge_mm: float) -> Surface:
 
 def again(lumen):
     """Yield each way of having the same heart again: its name, the input, and a rotation."""
-    surface, none = lumen.surface, Rotation.identity()
-    turned = Surface(TURN.apply(surface.points), surface.faces)
-    hints = {name: TURN.apply(points) for name, points in lumen.hints.items()}
+    surface, none = lumen.surface, np.eye(3)
+    turned = Surface(surface.points @ TURN.T, surface.faces)
+    hints = {name: points @ TURN.T for name, points in lumen.hints.items()}
     yield "turned", replace(lumen, surface=turned, hints=hints, label_borders={}), TURN
     yield "coarsened", replace(lumen, surface=coarsened(surface)), none
     for edge in VOXELS_MM:
@@ -107,7 +107,7 @@ def diameter_mm(lumen, centre, normal):
     return np.inf if contour is None else measure_contour(contour.points, normal).d_area_mm
 
 
-def compared(name: str, first, second, rotation: Rotation) -> tuple[int, int, list[float]]:
+def compared(name: str, first, second, rotation) -> tuple[int, int, list[float]]:
     """Print what moved, and return how many veins there are, how many moved, and diameters."""
     there = {vein.name: vein for vein in second.veins}
     moved, diameters = 0, []
@@ -117,8 +117,8 @@ def compared(name: str, first, second, rotation: Rotation) -> tuple[int, int, li
             moved += 1
             continue
         other = there[vein.name]
-        off = float(np.linalg.norm(rotation.apply(vein.ostium.centre) - other.ostium.centre))
-        turned = float(angle_deg(rotation.apply(vein.axis), other.axis))
+        off = float(np.linalg.norm(rotation @ vein.ostium.centre - other.ostium.centre))
+        turned = float(angle_deg(rotation @ vein.axis, other.axis))
         if off > MOST_MM or turned > MOST_DEG:
             moved += 1
             inside = off <= vein.ostium.error_mm and turned <= vein.axis_error_deg
@@ -126,7 +126,7 @@ def compared(name: str, first, second, rotation: Rotation) -> tuple[int, int, li
             print(f"  {name}: {vein.name} by {off:.1f} mm and {turned:.0f} deg, {where} its bounds")
         diameters += [
             abs(
-                diameter_mm(second.lumen, rotation.apply(s.centre), rotation.apply(s.tangent))
+                diameter_mm(second.lumen, rotation @ s.centre, rotation @ s.tangent)
                 - s.measures.d_area_mm
             )
             for s in vein.sections
