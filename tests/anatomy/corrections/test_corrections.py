@@ -255,7 +255,10 @@ def test_the_entry_to_paste_needs_who_and_why_alone(veins, tmp_path):
         (entry(drop="yes"), "drop must be true or false"),
         (entry(centre_mm=[1, 2, 3]), "centre_mm and normal go together"),
         (entry(centre_mm=[1, 2], normal=[0, 0, 1]), "centre_mm must be three numbers"),
-        (entry(centre_mm=[1, 2, 3], normal=[0, 0, 0]), "normal has no length"),
+        (
+            entry(centre_mm=[1, 2, 3], normal=[0, 0, 0]),
+            "normal must be three numbers that are not all zero",
+        ),
         (entry(centre_mm=[1, 2, 3], normal=[0, 0, 1], shift_mm=1), "do one of the two"),
         (entry(shift_mm=float("nan")), "shift_mm must be a number from -30 to 30"),
         (entry(tilt_deg=3), "go together"),

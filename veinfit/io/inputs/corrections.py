@@ -189,7 +189,7 @@ class _Entry:
         if vector is None:
             return None
         if float(np.linalg.norm(vector)) < 1e-6:
-            self.faults.append(f"{key} has no length")
+            self.faults.append(f"{key} must be three numbers that are not all zero")
             return None
         return unit(vector)
 
