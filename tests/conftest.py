@@ -21,11 +21,17 @@ settings.load_profile("veinfit")
 SLOW_TEST = 30
 """A slow test takes as long as so many others: about ten seconds and a third of one."""
 
+WHOLE, WHOLE_JOB = {"whole", "by_command"}, 100
+"""Fixtures that run a whole job, and how many tests take as long."""
+
 
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Begin with the files that take longest: the processes then end at about the same time."""
     load: Counter[object] = Counter()
+    made = {item.path for item in items if WHOLE & set(getattr(item, "fixturenames", ()))}
+    for path in made:
+        load[path] += WHOLE_JOB
     for item in items:
         load[item.path] += 1 if item.get_closest_marker("slow") is None else SLOW_TEST
     items.sort(key=lambda item: -load[item.path])
