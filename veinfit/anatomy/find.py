@@ -359,8 +359,8 @@ def _case_notes(
         notes.append(
             Note(
                 "branches",
-                "the surface is closed at the mitral side without a flat lid; its place is "
-                "estimated from the veins",
+                "the mitral side of the surface is closed and shows no flat lid; the place of the "
+                "mitral opening is estimated from the veins",
                 MITRAL,
                 "caution",
             )

@@ -39,7 +39,7 @@ def oblique_cut_notes(found: Detection, veins: Sequence[Vein]) -> list[Note]:
         text = (
             f"its end is cut obliquely, by {aslant:.0f} degrees: the vein ends "
             f"{max(least, 0.0):.0f} mm past the ostium on one side and {along:.0f} mm in the "
-            "middle; on that side the ostium is uncertain, and so is the axis"
+            "middle. Ostium and axis are uncertain on that side"
         )
         notes.append(Note("ostium", text, vein.name, "caution"))
     return notes

@@ -76,8 +76,8 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
     if shared is not None:
         text = (
             f"it joins another branch about {shared:.0f} mm before the atrium, and the common "
-            "part shows no clear ostium: they may be branches of one vein, whose ostium lies "
-            "nearer to the atrium"
+            "part shows no clear ostium. Both may be branches of one vein with its ostium nearer "
+            "to the atrium"
         )
         notes.append(Note("names", text, name, "caution"))
     unusual = unusual_diameter(name, ostium.measures.d_area_mm)
@@ -87,8 +87,8 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
         notes.append(Note("ostium", unusual, name, "caution"))
     if not axis.sound:
         text = (
-            f"less than {axis.length_mm + 0.05:.1f} mm of the vein lies clear of its ostium: the "
-            "axis is uncertain and depends on the ostial normal"
+            f"less than {axis.length_mm + 0.05:.1f} mm of the vein can be measured beyond its "
+            "ostium: the axis is uncertain and follows the ostial normal"
         )
         notes.append(Note("measures", text, name, "caution"))
     if takeoff is None:

@@ -53,7 +53,7 @@ def add_case_options(parser: argparse.ArgumentParser) -> None:
         "--balloon",
         metavar="MM|FILE",
         action=_Several,
-        help="diameter in mm or balloon file (TOML); several parted by commas, or the option "
+        help="diameter in mm or balloon file (TOML); several separated by commas, or the option "
         "repeated (default: 28 and 31)",
     )
     option(

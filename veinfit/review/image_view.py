@@ -71,7 +71,7 @@ class ImageView:
         centre, normal, axis = (_vector(wanted.get(name)) for name in ("centre", "normal", "axis"))
         kind = wanted.get("kind")
         if type(kind) is not int or not 0 <= kind < KINDS or not normal.any() or not axis.any():
-            raise InputError("the page asked for a plane that is none; load it anew")
+            raise InputError("the page asked for an impossible plane; reload it")
         _, right, up = plane_frames(unit(normal))[kind]
         grey = sample_plane(self.image, centre, right, up, HALF_MM, POINTS)
         low, step, packed = _packed(grey)
@@ -108,7 +108,7 @@ def _vector(value: object) -> FloatArray:
     given = value if isinstance(value, list) else []
     if len(given) == 3 and all(type(c) in (int, float) and np.isfinite(c) for c in given):
         return np.array(given, dtype=float)
-    raise InputError("the page asked for a plane that is none; load it anew")
+    raise InputError("the page asked for an impossible plane; reload it")
 
 
 def _plain(vector: FloatArray) -> list[float]:

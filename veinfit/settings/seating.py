@@ -14,7 +14,7 @@ class SeatingSettings:
     greatest_push_n: float = parameter(
         0.75,
         unit="N",
-        meaning="the push rises to this at most; it stops short where the balloon occludes",
+        meaning="greatest push of a try, which ends earlier where the balloon occludes",
         basis=(
             "fitted to common practice (no source) on drawn atria of the real kind, "
             "together with shaft and scatter; no measured push force was found"
@@ -119,8 +119,7 @@ class SeatingSettings:
         0.2,
         unit="1",
         meaning=(
-            "share of the bend from its relaxed direction to the vein's axis by which the end of "
-            "the sheath stays short of the axis"
+            "spring-back: share of its bend toward the vein's axis that the end of the sheath loses"
         ),
         basis=(
             "an estimate, no source, calibrated against common practice (no source) from 0.3: it "
@@ -179,7 +178,7 @@ class SeatingSettings:
     growth_what_if_mm: float = parameter(
         1.0,
         unit="mm",
-        meaning="growth at the start of freezing that a constant balloon is set beside; 0: none",
+        meaning="growth at the start of freezing, assumed for a balloon that states none; 0: none",
         basis="an estimate, no source: a third of the step from 28 to 31 mm",
         low=0.0,
         high=10.0,

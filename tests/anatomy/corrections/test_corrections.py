@@ -168,7 +168,7 @@ def test_what_cannot_be_followed_is_refused_in_one_line(corrected, veins, automa
     far = old.ostium.centre + [60.0, 0.0, 0.0]
     for entries, said in (
         ([one("RMPV", drop=True)], "RMPV is no vein of this case; found were LSPV"),
-        ([one("RSPV", rename="RIPV")], "RIPV would be the name of two"),
+        ([one("RSPV", rename="RIPV")], "RIPV would be the name of two veins"),
         ([one("RSPV", drop=True), one("RSPV", shift_mm=1.0)], "RSPV is dropped and corrected"),
         ([one("RSPV", shift_mm=1.0), one("RSPV", shift_mm=2.0)], "has its ostium set twice"),
         ([one("LAA", drop=True)], "LAA can be renamed"),
@@ -249,9 +249,9 @@ def test_the_entry_to_paste_needs_who_and_why_alone(veins, tmp_path):
         ({"frame": "xyz", **entry(drop=True)}, "frame 'xyz' is not known"),
         ({"corections": 1, **entry(drop=True)}, "did you mean correction?"),
         (entry(shift=2.0), "key 'shift' is not known; did you mean shift_mm?"),
-        (entry(), "says nothing to do"),
+        (entry(), "corrects nothing"),
         (entry(rename="LSVP"), "did you mean LSPV?"),
-        (entry(drop=True, shift_mm=1.0), "leaves nothing for shift_mm"),
+        (entry(drop=True, shift_mm=1.0), "cannot stand beside shift_mm"),
         (entry(drop="yes"), "drop must be true or false"),
         (entry(centre_mm=[1, 2, 3]), "centre_mm and normal go together"),
         (entry(centre_mm=[1, 2], normal=[0, 0, 1]), "centre_mm must be three numbers"),

@@ -87,8 +87,8 @@ def seen(axes):
     ("axes", "words"),
     [
         ((1, 2, -3), "mirrored head to foot"),
-        ((1, -2, -3), "turned half round about the left-right axis"),
-        ((-1, 2, -3), "turned half round about the front-back axis"),
+        ((1, -2, -3), "rotated by 180 degrees about the left-right axis"),
+        ((-1, 2, -3), "rotated by 180 degrees about the front-back axis"),
         ((-1, -2, -3), "mirrored in all three axes"),
         ((3, 1, 2), "its x, y and z axes point to the patient's head, left and back"),
     ],

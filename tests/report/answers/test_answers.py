@@ -84,7 +84,7 @@ def test_a_word_that_only_a_wide_interval_makes_says_so(fits: tuple[Fit, ...]) -
 def test_pushes_are_told_in_words(fits: tuple[Fit, ...]) -> None:
     greatest = SETTINGS.seating.greatest_push_n
     told = points(replace(fits[0], push_to_seal_n=0.1 * greatest), fits[1])["Push to seal"]
-    assert told == f"28 mm light ({0.1 * greatest:.2f} N), 31 mm no push tried"
+    assert told == f"28 mm light ({0.1 * greatest:.2f} N), 31 mm not at any push tried"
     assert "Push to seal" not in points(fits[0])
 
 

@@ -101,14 +101,14 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
     scatter = vertex_scatter_mm(clean.surface)
     if scatter >= ROUGH_MM:
         text = (
-            f"the surface is rough: its vertices scatter by {scatter:.1f} mm about it; diameters "
-            "and ostia are uncertain by more than on a smooth one: smooth it, or export it anew"
+            f"the surface is rough: its vertices scatter by {scatter:.1f} mm. Diameters and ostia "
+            "are less certain than on a smooth surface; smooth it, or export it again"
         )
         notes.append(Note("input", text, severity="caution"))
     volume = enclosed_volume(closed) / 1000.0
     if not LEAST_VOLUME_ML <= volume <= GREATEST_VOLUME_ML:
         raise InputError(
-            f"the surface encloses {volume:.3g} mL, which is no left atrium "
+            f"the surface encloses {volume:.3g} mL, and that is no left atrium "
             f"({USUAL_VOLUME_ML[0]:g} to {USUAL_VOLUME_ML[1]:g} mL are usual): check that the "
             "label or mesh is the blood of the left atrium, and its unit"
         )

@@ -239,7 +239,7 @@ def _new_names(found: Detection, corrections: Sequence[Correction]) -> dict[str,
     twice = [name for name in dict.fromkeys(given) if given.count(name) > 1]
     if twice:
         raise InputError(
-            f"corrections: {', '.join(twice)} would be the name of two; rename or drop one of them"
+            f"corrections: {', '.join(twice)} would be the name of two veins; rename or drop one"
         )
     return names
 

@@ -63,9 +63,9 @@ ALL_AXES: tuple[Axes, ...] = tuple(
 """All 48 frames with the same three axes, the stated one first."""
 
 WORDS: Mapping[Axes, str] = {
-    HALF_TURN: "turned half round about the head-foot axis",
-    (1, -2, -3): "turned half round about the left-right axis",
-    (-1, 2, -3): "turned half round about the front-back axis",
+    HALF_TURN: "rotated by 180 degrees about the head-foot axis",
+    (1, -2, -3): "rotated by 180 degrees about the left-right axis",
+    (-1, 2, -3): "rotated by 180 degrees about the front-back axis",
     MIRRORED_LEFT_RIGHT: "mirrored left to right",
     (1, -2, 3): "mirrored front to back",
     (1, 2, -3): "mirrored head to foot",
@@ -174,7 +174,7 @@ class OtherFrame:
         return (
             f"the anatomy contradicts the frame {frame}: the veins, the appendage, the mitral side "
             f"and the flat of the body fit a left atrium only when {self.found(stated.frame)}; "
-            f"{self._remedy(stated)}, or pass --trust-frame if it is right all the same"
+            f"{self._remedy(stated)}, or pass --trust-frame if the frame is right"
         )
 
     def _remedy(self, stated: StatedFrame) -> str:
@@ -193,7 +193,7 @@ class OtherFrame:
             if self.is_refused:
                 why = "stays as it is because --trust-frame was given"
             elif self.axes == MIRRORED_LEFT_RIGHT:
-                why = "may be wrong; if it is right the heart lies unusually"
+                why = "may be wrong, or the heart lies unusually"
             else:
                 why = f"may be wrong: if it is, {self._remedy(stated)}"
             text = (

@@ -79,7 +79,7 @@ def ostium_in_plane(
     if shift >= NOTED_SHIFT_MM:
         text = (
             f"the ostial plane was moved {shift:g} mm into the vein: nearer to the "
-            "atrium its contour is not that of the vein alone"
+            "atrium, its contour would hold more than this vein"
         )
         notes = (Note("ostium", text),)
     return _describe(contour, plane, turns, points, shift), notes

@@ -58,7 +58,7 @@ def _together(summary: Summary) -> Iterator[str]:
             }
             told = ", ".join(f"{words.get(p, p)} {_told(split.parts[p])}" for p in PARTS)
             what = "nominal seat" if split.basis == "single seat" else "try"
-            yield f"Of one {what} of each size, what is predicted to seal: {told}."
+            yield f"Predicted to seal with one {what} of each size: {told}."
 
 
 def _quality(summary: Summary) -> str:

@@ -242,7 +242,7 @@ def _remarks(cohort: Cohort, splits: tuple[Split, ...]) -> Iterator[str]:
     if "product" in bases:
         yield (
             "the probabilities of the two sizes are multiplied as if they were independent; in one "
-            "patient they are not, so that both and neither are more probable than is told"
+            "patient they are not, and both and neither are then more probable than stated"
         )
     if "single seat" in bases:
         yield (

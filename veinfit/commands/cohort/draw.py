@@ -53,8 +53,8 @@ def add(commands: Commands) -> None:
         "--kind",
         choices=("real", "easy"),
         default="real",
-        help="atria like patients' (flat, wavy, funnels, neighbours that touch), or kinder ones "
-        "with the same measures (default: real)",
+        help="atria like patients' (flat, wavy, funnels, neighbours that touch), or smoother "
+        "ones with the same measures (default: real)",
     )
     option(
         "--write",

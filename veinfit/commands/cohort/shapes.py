@@ -1,4 +1,4 @@
-"""``cohort shapes``: how atria are shaped around their veins, beside patients'."""
+"""``cohort shapes``: the shape of atria around their veins, compared with patients'."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def add(commands: Commands) -> None:
     """Add ``cohort shapes`` to the group."""
     parser = commands.add_parser(
         "shapes",
-        help="how atria are shaped around their veins, beside patients'",
+        help="the shape of atria around their veins, compared with patients'",
         description="Find the veins of every atrium and measure how the wall runs around them: "
         "body, waviness, funnels, ovality, turn and lip, neighbours. The table has the 10, 25, "
         "50, 75 and 90 % of every measure beside those of nine atria of living patients.",

@@ -142,15 +142,14 @@ class _Entry:
             self.faults.append("tilt_deg and tilt_toward_h go together")
         others = [key for key in ("rename", "add_at_mm", *plane, *move) if key in given]
         if made.drop and others:
-            self.faults.append(f"drop = true leaves nothing for {', '.join(others)}")
+            self.faults.append(f"drop = true cannot stand beside {', '.join(others)}")
         if "add_at_mm" in given and ("rename" in given or move):
             self.faults.append("a vein that is added has its name in vein and no ostium to move")
         if made.rename == APPENDAGE and (plane or move):
             self.faults.append(f"the ostium of {APPENDAGE} cannot be set")
         if not others and "drop" not in given:
             self.faults.append(
-                "says nothing to do; give rename, drop, add_at_mm, centre_mm with normal, or "
-                "shift_mm"
+                "corrects nothing; give rename, drop, add_at_mm, centre_mm with normal, or shift_mm"
             )
 
     def _text(self, key: str, needed: bool = True) -> str:

@@ -50,7 +50,7 @@ EXPLANATION = (
     "seating_depth_mm: the balloon's equator along the ostial normal, negative in the atrium",
     "attempt: 1, 2, ... in the order in which this balloon was tried in this vein",
     "patient: only where one patient has several cases; no name, a pseudonym",
-    "leave empty what is not known, and take out rows that were not tried",
+    "leave empty what is not known, and delete rows that were not tried",
 )
 """Lines at the head of a template."""
 
@@ -195,7 +195,7 @@ def _row(line: int, names: Sequence[str], values: Sequence[str], separator: str)
         raise ValueError(f"approach {approach!r} is not known; write {known}, or leave it empty")
     seen = {name: _value(name, given.get(name, ""), separator) for name in OBSERVATIONS}
     if all(value is None for value in seen.values()):
-        raise ValueError("nothing was observed; take the row out or fill it in")
+        raise ValueError("nothing was observed; delete the row or fill it in")
     grade = seen.pop("occlusion_grade")
     return ObservedRow(
         line,

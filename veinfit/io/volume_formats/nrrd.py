@@ -197,7 +197,7 @@ def _files(
     lines = _skipped(fields, "line skip")
     skip = _skipped(fields, "byte skip")
     if skip < -1 or (skip == -1 and encoding != "raw") or lines < 0:
-        raise DamagedVolume("its header skips fewer than no lines or bytes")
+        raise DamagedVolume("its header skips a negative number of lines or bytes")
     named = fields.get("data file", fields.get("datafile", ""))
     if not named:
         files, start = [path], end

@@ -44,7 +44,7 @@ def whole_numbers(
                 raise InputError(
                     f"volume {path} holds values that are not whole numbers ({example:.4g}); it "
                     "looks like an image or a probability, give the label volume, or a label map "
-                    "that says from where on the probability counts: { at_least = 0.5 }"
+                    "with the least probability that counts: { at_least = 0.5 }"
                 )
         if slab.dtype.kind != "b" and slab.min() < 0:
             raise InputError(
@@ -79,8 +79,8 @@ def shares(
         raise InputError(f"volume {path} holds values that are not finite; export it again")
     if values.min() < 0:
         raise InputError(
-            f"volume {path} holds negative values ({values.min():g}), which no probability is; "
-            "export the probability, not what a network gives before it"
+            f"volume {path} holds negative values ({values.min():g}), and no probability is "
+            "negative; export probabilities, not the raw output of a network"
         )
     return values
 

@@ -240,7 +240,7 @@ def _push(sizes: Sequence[SizeAnswer], settings: Settings) -> str:
     for size in sizes:
         value = size.fit.push_to_seal_n
         if value is None:
-            told.append(f"{size.title} no push tried")
+            told.append(f"{size.title} not at any push tried")
         else:
             word = push_words(value, settings.seating.greatest_push_n, settings.report)
             told.append(f"{size.title} {word} ({number(value, 2)}{SPACE}N)")

@@ -209,7 +209,9 @@ def case_differences(before: Document, after: Document) -> tuple[str, ...]:
     if balloons[0] != balloons[1]:
         said.append(f"balloons {', '.join(balloons[0])} and {', '.join(balloons[1])}")
     if _inputs(before) != _inputs(after):
-        said.append("the input files: distances between ostia mean something in one frame only")
+        said.append(
+            "the input files: distances between ostia are valid only if both lie in one frame"
+        )
     return tuple(said)
 
 

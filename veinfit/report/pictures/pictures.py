@@ -220,7 +220,7 @@ def _overview_picture(anatomy: Anatomy, structures: Mapping[str, Structure]) -> 
 
 def _fit_picture(fit: Fit, bands: tuple[GapBand, ...], settings: ReportSettings) -> Picture:
     seen = (
-        "the balloon, see-through, against the wall"
+        "the balloon, transparent, against the wall"
         if fit.centre is not None
         else "the wall without a balloon, which has no seat"
     )

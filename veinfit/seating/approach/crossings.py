@@ -89,8 +89,8 @@ def _notes(told: Crossings) -> tuple[Note, ...]:
     notes = []
     if told.estimated:
         text = (
-            "the places compared on the septal wall lie around an estimated crossing point; which "
-            "wall is septum is estimated too"
+            "the places compared on the septal wall lie around an estimated crossing point; the "
+            "extent of the septum is estimated too"
         )
         notes.append(Note("seating", text, "septum", "caution"))
     unknown = sum(place.expected_sealed is None for place in told.places)

@@ -93,7 +93,7 @@ def transseptal(anatomy: Anatomy, vein: Vein, settings: SeatingSettings) -> Appr
 
 LIMITS: Mapping[str, str] = {
     "bend": "the sheath can bend no farther",
-    "room": "the straight end of the sheath finds no room in the atrium",
+    "room": "the atrium has no room for the straight end of the sheath",
     "wall": "the wall of the atrium stands in the way of the sheath",
     "spring": "the sheath springs back",
 }

@@ -34,7 +34,7 @@ def why_not_reached(patch: WallPatch, nose: FloatArray, settings: SeatingSetting
     if bool(reached(patch, nose, settings)):
         return ""
     return (
-        "wall before the ostium holds the balloon: its nose comes to rest "
+        "wall before the ostium stops the balloon: its nose comes to rest "
         f"{float(_before_mm(patch, nose)):.0f} mm before the ostial plane; more than "
         f"{settings.farthest_nose_mm:g} mm counts as not reached"
     )

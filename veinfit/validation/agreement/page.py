@@ -133,8 +133,8 @@ def _page(found: Agreement) -> Page:
         f"{len(joined.left_out)} rows are left out.",
         f"Observed grades are read as {scale}. If the observers' scale runs the other way, every "
         "measure is reversed.",
-        "Intervals hold 95 %. The plain ones take every row for independent; veins of one patient "
-        "are not, so rely on those clustered by patient.",
+        "Intervals are 95 % intervals. The plain ones take every row as independent, which veins "
+        "of one patient are not; the clustered ones allow for this.",
     )
     sections = [_occlusion(found), _probability(found), _depth(found), _others(found)]
     sections.append(_rows(found))
@@ -264,8 +264,8 @@ def _probability(found: Agreement) -> Section:
     words = (
         "First attempts are held against the probability of one try; later ones are made only "
         "where the first failed. Whether a balloon occluded within three attempts is held against "
-        "the probability of up to three steered tries; series broken off before that without "
-        "occluding tell neither.",
+        "the probability of up to three steered tries; a series that ended earlier without "
+        "occlusion is not counted.",
         "The Brier score is the mean squared error of the probability: 0 is perfect; that of the "
         "observed rate alone is what a forecast without knowledge gets. Discrimination: 0.5 tells "
         "veins apart no better than chance, 1 always.",
