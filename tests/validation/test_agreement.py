@@ -368,7 +368,8 @@ def test_command(study, capsys):
     first = page[: page.index("<h2>")]
     told = rows["sensitivity", "all"]
     share = f"{float(told['value']):.2f}"
-    assert f"of balloons that occluded ({told['number']} balloons, 24 patients): {share}" in first
+    counted = f"Of {told['number']} balloons that occluded (24 patients), {share} ("
+    assert counted in first and first.split("</ul>")[0].count("<li>") == 3
     assert page.count("data:image/svg+xml") == 2
     assert "http" not in page.replace("http-equiv", "")
     assert "not a medical device" in page

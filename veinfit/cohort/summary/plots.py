@@ -73,8 +73,10 @@ def _points(
 def closure_plot(summary: Summary, closure: str) -> Figure:
     """Draw how often each size occludes or seals each vein."""
     rates = [r for r in summary.rates if r.closure == closure]
-    veins = list(dict.fromkeys(r.vein for r in rates))
     told = any(r.expected.value is not None for r in rates)
+    # A vein without a value has a row in the table, and none here.
+    rates = [r for r in rates if _rate(r, told).value is not None]
+    veins = list(dict.fromkeys(r.vein for r in rates))
     with plot(8.0, 1.2 + 0.45 * len(veins)) as (drawing, axes):
         for k, size in enumerate(summary.cohort.sizes):
             mine = [r for r in rates if r.balloon == size.balloon]

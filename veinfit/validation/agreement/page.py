@@ -17,7 +17,6 @@ from veinfit.report.page.study_page import (
     Page,
     Section,
     Table,
-    folded_table,
     number,
     picture,
     plot,
@@ -41,6 +40,9 @@ PAIR_COLUMNS = (
 )  # fmt: skip
 LEFT_OUT_COLUMNS = ("line", "case", "vein", "balloon", "approach", "attempt", "reason")
 BIN_COLUMNS = ("low", "high", "predicted", "observed", "observed_low", "observed_high", "number")
+ALL = "all"
+"""The group of every row."""
+
 FILES = ("agreement.csv", "agreement.html", "calibration.csv", "left_out.csv", "pairs.csv")
 """What is written."""
 
@@ -130,7 +132,7 @@ def _page(found: Agreement) -> Page:
     scale = ", ".join(f"{grade} {words}" for grade, words in GRADES.items())
     basis = (
         f"{len(joined.pairs)} observed attempts of {len(patients)} patients go with a prediction; "
-        f"{len(joined.left_out)} rows are left out.",
+        f"rows left out: {len(joined.left_out)}.",
         f"Observed grades are read as {scale}. If the observers' scale runs the other way, every "
         "measure is reversed.",
         "Intervals are 95 % intervals. The plain ones take every row as independent, which veins "
@@ -143,40 +145,68 @@ def _page(found: Agreement) -> Page:
 
 def findings(found: Agreement) -> tuple[str, ...]:
     """Return what the page says first: occlusion, its probability and depth, with figures."""
-    told = [
-        _finding(found, "sensitivity", "balloons",
-                 "Share predicted to occlude, of balloons that occluded"),
-        _finding(found, "specificity", "balloons",
-                 "Share predicted not to occlude, of balloons that did not"),
-        _finding(found, f"{ONE_TRY}: observed rate less mean probability", "first attempts",
-                 "Observed rate less mean predicted probability"),
-        _finding(found, f"{ONE_TRY}: discrimination (area under the curve)", "first attempts",
-                 "Discrimination of first attempts (0.5 is chance, 1 perfect)"),
-    ]  # fmt: skip
-    limits = found.depth
-    if limits is not None and limits.bias.value is not None:
-        told.append(
-            f"Depth in {limits.number} attempts, predicted less observed: "
-            f"{number(limits.bias.value, 1)} mm on average "
-            f"({span(limits.bias.low, limits.bias.high, 1)})."
-        )
-    return tuple(text for text in told if text) or (
+    sentences = (_occlusion_found(found), _probability_found(found), _depth_found(found))
+    return tuple(filter(None, sentences)) or (
         "Too little was observed to tell how predictions agree with it.",
     )
 
 
-def _finding(found: Agreement, name: str, counted: str, words: str) -> str:
-    """Return one sentence: what was counted, in how many patients, and the figure."""
-    for measure in found.measures:
-        if measure.name == name and measure.group == "all" and measure.interval.value is not None:
-            spread = measure.clustered
-            bounds = f" ({span(spread.low, spread.high)})" if spread.low is not None else ""
-            patients = f"{measure.patients} patient{'s' if measure.patients != 1 else ''}"
-            return (
-                f"{words} ({measure.number} {counted}, {patients}): "
-                f"{number(measure.interval.value)}{bounds}."
-            )
-    return ""
+def _occlusion_found(found: Agreement) -> str:
+    closed, opened = (_overall(found, name) for name in ("sensitivity", "specificity"))
+    told = []
+    if closed is not None:
+        told.append(
+            f"of {_counted(closed, 'balloons that occluded')}, {_share(closed)} were predicted to"
+        )
+    if opened is not None:
+        told.append(
+            f"of {_counted(opened, 'that did not')}, {_share(opened)} were predicted not to"
+        )
+    text = "; ".join(told)
+    return f"{text[:1].upper()}{text[1:]}." if text else ""
+
+
+def _probability_found(found: Agreement) -> str:
+    rate = _overall(found, f"{ONE_TRY}: observed rate less mean probability")
+    rank = _overall(found, f"{ONE_TRY}: discrimination (area under the curve)")
+    told = []
+    if rate is not None:
+        told.append(
+            f"of {_counted(rate, 'first attempts')}, the share that occluded differs from the mean "
+            f"predicted probability by {_share(rate)}"
+        )
+    if rank is not None:
+        told.append(f"their discrimination is {_share(rank)}, where 0.5 is chance and 1 is perfect")
+    text = "; ".join(told)
+    return f"{text[:1].upper()}{text[1:]}." if text else ""
+
+
+def _depth_found(found: Agreement) -> str:
+    limits = found.depth
+    if limits is None or limits.bias.value is None:
+        return ""
+    return (
+        f"In {limits.number} attempts, the predicted depth less the observed one is "
+        f"{number(limits.bias.value, 1)} mm on average "
+        f"({span(limits.bias.low, limits.bias.high, 1)})."
+    )
+
+
+def _overall(found: Agreement, name: str) -> Measure | None:
+    """Return a measure over all rows; None where it has no value."""
+    named = (m for m in found.measures if m.name == name and m.group == ALL)
+    return next((m for m in named if m.interval.value is not None), None)
+
+
+def _counted(measure: Measure, what: str) -> str:
+    patients = f"{measure.patients} patient{'s' if measure.patients != 1 else ''}"
+    return f"{measure.number} {what} ({patients})"
+
+
+def _share(measure: Measure) -> str:
+    spread = measure.clustered
+    bounds = f" ({span(spread.low, spread.high)})" if spread.low is not None else ""
+    return f"{number(measure.interval.value)}{bounds}"
 
 
 def _measures(caption: str, measures: Sequence[Measure]) -> Table:
@@ -184,21 +214,20 @@ def _measures(caption: str, measures: Sequence[Measure]) -> Table:
                "patients", "what weakens it")  # fmt: skip
     rows = [
         (
-            m.patients,
-            (
-                m.name,
-                m.group,
-                number(m.interval.value),
-                span(m.interval.low, m.interval.high),
-                span(m.clustered.low, m.clustered.high),
-                str(m.number),
-                str(m.patients),
-                m.note,
-            ),
+            m.name,
+            m.group,
+            number(m.interval.value),
+            span(m.interval.low, m.interval.high),
+            span(m.clustered.low, m.clustered.high),
+            str(m.number),
+            str(m.patients),
+            m.note,
         )
         for m in measures
     ]
-    return folded_table(caption, columns, rows)
+    whole = [row for row in rows if row[1] == ALL]
+    parts = [row for row in rows if row[1] != ALL]
+    return Table(caption, columns, whole, parts, "of single sizes and veins")
 
 
 def _some(found: Agreement, *words: str) -> list[Measure]:
