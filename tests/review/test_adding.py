@@ -17,6 +17,7 @@ from review.driving import SETTLED, choose, enter, save, text
 from veinfit.errors import InputError
 from veinfit.io.inputs.corrections import read_corrections
 from veinfit.seating.balloon import parse_balloons
+from veinfit.seating.seat import seat_vein
 
 VEIN = "RIPV"
 """It points backward: seen from behind its far end lies before everything else."""
@@ -56,6 +57,18 @@ def test_the_balloon_in_view_is_seated_first_and_the_same_as_ever(session, monke
     then = session.preview(VEIN, entries, seats=True)
     assert then["vein"]["fits"] == at_once["vein"]["fits"]
     assert [fit["diameter"] for fit in then["vein"]["fits"]] == [28.0, 31.0]
+
+
+def test_what_a_drag_leaves_out_changes_no_seat(session):
+    """Growth, freezing and places of the crossing are not worked out for a drag."""
+    case = session._result
+    vein = next(one for one in session._automatic.veins if one.name == VEIN)
+    anatomy, line = session._automatic, session._approaches
+    (fit,) = session.seats(anatomy, vein)
+    (full,) = seat_vein(anatomy, vein, session._balloons, case.settings.seating, line)
+    assert (fit.depth_mm, fit.leak_width_mm, fit.sealed) == (
+        full.depth_mm, full.leak_width_mm, full.sealed,
+    )  # fmt: skip
 
 
 @pytest.mark.slow

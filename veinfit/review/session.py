@@ -31,6 +31,7 @@ from veinfit.review.merging import combined, differences, merge, same
 from veinfit.seating.approach.rays import free_distance_mm
 from veinfit.seating.model import Fit
 from veinfit.seating.seat import each_seat
+from veinfit.settings import SeatingSettings
 from veinfit.vectors import FloatArray, unit
 
 DRAFT = {"who": "not stated", "why": "not stated"}
@@ -232,7 +233,9 @@ class ReviewSession:
                 "name": name,
                 "lost": "" if now is not None else anatomy.unmeasured.get(name, "no vein any more"),
                 "rows": _rows(None if added else self._before.get(vein), now),
-                "vein": None if now is None else vein_scene(anatomy, now, fits, report),
+                "vein": None
+                if now is None
+                else vein_scene(anatomy, now, fits, report, thin_patch=False),
                 "seated": seats,
                 "whole": len(fits) == len(self._balloons) * len(self._approaches),
             }
@@ -309,7 +312,7 @@ class ReviewSession:
             size = 0 if first is None else min(first // each, len(self._balloons) - 1)
             order = (self._balloons[size], *self._balloons[:size], *self._balloons[size + 1 :])
             fits = each_seat(
-                anatomy, vein, order, self._result.settings.seating, self._approaches,
+                anatomy, vein, order, nominal_only(self._result.settings.seating), self._approaches,
                 self._result.structures,
             )  # fmt: skip
             self._seats = _Seats(vein, fits, [])
@@ -330,6 +333,11 @@ class ReviewSession:
             # Where the sheath crosses stays as it was in the case.
             self._last = (key, replace(anatomy, septum=self._automatic.septum))
         return self._last[1]
+
+
+def nominal_only(settings: SeatingSettings) -> SeatingSettings:
+    """Return settings that leave out what a review does not show and a drag would wait for."""
+    return replace(settings, growth_in_place=False, crossing_map=False, growth_what_if_mm=0.0)
 
 
 def _parsed(entries: Sequence[Mapping[str, Any]]) -> tuple[Correction, ...]:

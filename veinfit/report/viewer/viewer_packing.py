@@ -50,7 +50,7 @@ def pack_gap(gap_mm: FloatArray) -> dict[str, Any]:
     return {"low": LEAST_GAP_MM, "step": step, "data": base64_of(steps.astype("<u2"))}
 
 
-def thinned(surface: Surface, most_faces: int) -> tuple[Surface, IntArray]:
+def thinned(surface: Surface, most_faces: float) -> tuple[Surface, IntArray]:
     """Return a surface with fewer triangles, and which vertices of the given one it has kept.
 
     Vertices are left out where the surface is flat and none is moved, so that
