@@ -22,7 +22,8 @@ from veinfit.report.model import Report
 from veinfit.report.page.page import write_page
 from veinfit.report.paper.pdf import write_pdf
 from veinfit.result.values import decimals
-from veinfit.seating.model import Fit
+from veinfit.seating.further import Growth, GrowthStep
+from veinfit.seating.model import Chance, Fit, Margin
 
 NOT_SHOWN = re.compile(r"(ostium|normal|axis|centre)_[xyz](_mm)?|notes|approach|balloon_mm|vein")
 """Columns that no table of the report shows: places and directions are drawn, words are told."""
@@ -42,6 +43,27 @@ VOID = {
 }
 
 Row = dict[str, str]
+
+
+def with_tries(fit: Fit, k: int) -> Fit:
+    """A fit with the margin that its probabilities are of; the smaller size grows in place too."""
+    middle = fit.seal_probability or 0.0
+    given = tuple(middle + d for d in (-0.113, 0.071, 0.029, 0.013))
+    chance = Chance(middle, middle - 0.2, middle + 0.1, 0.05, given,
+                    sensitivities={"push": 0.013 * k})  # fmt: skip
+    shares = {"push": 0.6, "together": 0.4}
+    margin = Margin(32, 32, 0, chance, chance, chance, chance, chance, 0.03, 0.04, 1.3, (),
+                    (0.1, 0.4, 1.0), shares)  # fmt: skip
+    if k % 2:
+        return replace(fit, margin=margin)
+    steps = tuple(
+        GrowthStep(fit.vein, fit.approach, "28", "31", size, "seated", sealed=True,
+                   seal_probability=middle - lost, gain_probability=gained,
+                   distances_mm={"oesophagus": 5.77 - 0.31 * k})
+        for size, lost, gained in ((28.0, 0.0, 0.0), (29.5, 0.117, 0.023), (31.0, 0.231, 0.037))
+    )  # fmt: skip
+    either = tuple(one + 0.037 for one in given)
+    return replace(fit, margin=margin, growth=Growth(steps, either, 1.3, 0.1))
 
 
 @pytest.fixture(scope="module")
@@ -82,7 +104,7 @@ def report(anatomy: Anatomy, fits: tuple[Fit, ...]) -> Report:
     )  # fmt: skip
     return report_of(
         anatomy,
-        filled,
+        tuple(with_tries(fit, k) for k, fit in enumerate(filled)),
         structures={"oesophagus": anatomy.wall, "right_phrenic_nerve": anatomy.wall},
     )
 
@@ -253,6 +275,7 @@ def spelled(rows: list[Row]) -> set[str]:
 def rows_of(vein: str, tables: dict[str, list[Row]]) -> list[Row]:
     own = [row for name in ("veins.csv", "fits.csv", "leaks.csv")
            for row in tables[name] if row["vein"] == vein]  # fmt: skip
+    own += [row for row in tables["comparisons.csv"] if row["vein"] == vein]
     return own + [row for row in tables["ridges.csv"] if vein in row.values()]
 
 
@@ -261,7 +284,12 @@ ALWAYS = {"12", "95", "1", "3", "5", "0", "0.5", "2", "4", "360"}
 
 
 def chart_numbers(part: VeinPart) -> set[str]:
-    drawings = (part.gaps, part.ostium, part.profile, *(d for _, d in (*part.maps, *part.aims)))
+    drawings = (
+        part.gaps,
+        part.ostium,
+        part.profile,
+        *(d for _, d in (*part.maps, *part.aims, *part.further)),
+    )
     return {n for d in drawings if d is not None for n in numbers(" ".join(d.texts))}
 
 
@@ -287,9 +315,48 @@ def test_no_line_of_the_first_screen_has_a_number_of_its_own(
     assert set(page.lines) == {vein.name for vein in report.result.anatomy.veins}
     for vein, line in page.lines.items():
         assert line.split()[0] == vein
-        allowed = spelled(rows_of(vein, tables))
+        allowed = spelled(rows_of(vein, tables)) | spelled(grown(vein, tables))
         assert strange(line, allowed) == [], vein
+        assert "likelier by" in line or "A tie:" in line
         assert len(numbers(line)) > 12
+
+
+def grown(vein: str, tables: dict[str, list[Row]]) -> list[Row]:
+    """One try, or grown: the first step's probability and the last one's gain together."""
+    steps = [row for row in tables["growth.csv"] if row["vein"] == vein]
+    first, last = float(steps[0]["seal_probability"]), float(steps[-1]["gain_probability"])
+    return [*steps, {"either_probability": f"{first + last:.4f}"}]
+
+
+def test_the_table_of_the_whole_case_is_the_file(
+    report: Report, tables: dict[str, list[Row]], tmp_path: Path
+) -> None:
+    page = write_page(report).replace("\xa0", " ")
+    paper = pages_of(write_pdf(report, "a4"), tmp_path)[0].replace("\xa0", " ")
+    assert len(tables["expected.csv"]) >= 6
+    for row in tables["expected.csv"]:
+        told = (
+            f"{float(row['expected_sealed']):.1f} (all: {float(row['all_sealed_probability']):.2f})"
+        )
+        assert f"<td>{told}</td>" in page, row
+        assert told in paper, row
+
+
+def test_the_comparison_of_sizes_is_the_file(
+    page: Cells, report: Report, tables: dict[str, list[Row]]
+) -> None:
+    assert len(tables["comparisons.csv"]) == len(report.result.anatomy.veins)
+    for row in tables["comparisons.csv"]:
+        line, section = page.lines[row["vein"]], page.sections
+        apart = [float(row[f"seal_difference{end}"]) for end in ("", "_low", "_high")]
+        if apart[0] < 0:
+            apart = [-apart[0], -apart[2], -apart[1]]
+        told = "{:.2f} ({:.2f} to {:.2f})".format(*apart).replace("-", "−")
+        assert told in line, (told, line)
+        assert line.count("A tie:") == (row["tie"] == "true")
+        beside = " ".join(section.values())
+        for name in ("only_first", "only_second", "both", "neither"):
+            assert f" in {float(row[name]):.2f}" in beside
 
 
 def test_no_printed_page_has_a_number_of_its_own(
