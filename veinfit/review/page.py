@@ -14,7 +14,8 @@ from veinfit.report.viewer.viewer_scene import viewer_scene
 from veinfit.review.session import ReviewSession
 
 SCRIPTS = (
-    "review_entries.js", "review_saving.js", "review_image.js", "review_run.js", "review_page.js",
+    "review_entries.js", "review_saving.js", "review_image.js", "review_run.js",
+    "review_plane.js", "review_page.js",
 )  # fmt: skip
 """After those of the 3D view, in the order in which they need one another."""
 

@@ -125,7 +125,7 @@
     get("drop").disabled = Boolean(closed) || chosen === "LAA" || isAdded;
     get("words").disabled = Boolean(closed);
     get("undo").textContent = isAdded ? "Take this vein out again"
-      : "Take this vein's correction back";
+      : "Undo this vein's correction";
     outputs();
     list();
   }
@@ -375,40 +375,12 @@
   }
 
   /* ---- the plane in hand ---- */
-  const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-  if (viewer) viewer.intercept(({ ray, x, y }) => {
-    const vein = scene.veins[place()];
-    if (!vein || entries.of(chosen).drop || chosen === "LAA" || entries.isAdded(chosen)) return null;
-    const across = dot(ray.direction, vein.normal);
-    if (Math.abs(across) < 0.05) {
-      // Seen edge on: the line of the plane itself is the handle.
-      const [px, py] = viewer.project(vein.centre);
-      if (Math.hypot(px - x, py - y) > vein.reach / viewer.state().perPixel) return null;
-      // Where the ray passes the centre: its far origin lies off a plane that is not quite edge on.
-      const off = ray.origin.map((c, i) => c - vein.centre[i]), far = dot(off, ray.direction);
-      const beside = off.map((c, i) => c - far * ray.direction[i]);
-      if (Math.abs(dot(beside, vein.normal)) > 2) return null;
-    } else {
-      const t = dot(vein.centre.map((c, i) => c - ray.origin[i]), vein.normal) / across;
-      const hit = ray.origin.map((c, i) => c + t * ray.direction[i] - vein.centre[i]);
-      if (Math.hypot(...hit) > vein.reach) return null;
-    }
-    // A millimetre along the vein, in pixels: little where one looks down the vein.
-    const from = viewer.project(vein.centre);
-    const to = viewer.project(vein.centre.map((c, i) => c + vein.axis[i]));
-    const step = [to[0] - from[0], to[1] - from[1]], length = dot([...step, 0], [...step, 0]);
-    if (length * viewer.state().perPixel ** 2 < 0.1) return null;
-    const start = Number(get("shift").value);
-    return {
-      move(at) {
-        const mm = ((at.x - x) * step[0] + (at.y - y) * step[1]) / length;
-        get("shift").value = start + mm;
-        moved();
-        const k = place(), shift = Number(get("shift").value) - start;
-        viewer.setVein(k, { centre: vein.centre.map((c, i) => c + shift * vein.axis[i]) });
-      },
-      end() {},
-    };
+  if (viewer) handlePlane(viewer, {
+    vein: () => (entries.of(chosen)?.drop || chosen === "LAA" || entries.isAdded(chosen)
+      ? null : scene.veins[place()] ?? null),
+    shift: () => Number(get("shift").value),
+    shiftTo(mm) { get("shift").value = mm; moved(); },
+    show: (centre) => viewer.setVein(place(), { centre }),
   });
 
   if (viewer) {
