@@ -204,7 +204,8 @@ def case_differences(before: Document, after: Document) -> tuple[str, ...]:
     for name in sorted(settings[0].keys() | settings[1].keys()):
         pair = settings[0].get(name), settings[1].get(name)
         if pair[0] != pair[1]:
-            said.append(f"setting {name}: {pair[0]} and {pair[1]}")
+            first, second = ("not there" if value is None else value for value in pair)
+            said.append(f"setting {name}: {first} and {second}")
     balloons = [[b["name"] for b in run["balloons"]] for run in runs]
     if balloons[0] != balloons[1]:
         said.append(f"balloons {', '.join(balloons[0])} and {', '.join(balloons[1])}")
