@@ -15,7 +15,7 @@ from veinfit.case import read_case
 from veinfit.desk.jobs.inspecting import inspect
 from veinfit.desk.jobs.part_shapes import part_scene
 from veinfit.desk.site.remedies import page_words, remedies
-from veinfit.desk.store.parts import Assigned, map_text, proposed
+from veinfit.desk.store.parts import Assigned, known_name, map_text, proposed
 from veinfit.errors import InputError
 from veinfit.io.inputs.label_map import read_label_map
 from veinfit.io.inputs.landmarks import read_landmarks
@@ -305,3 +305,19 @@ def test_without_the_extra_one_line_says_what_to_do(tmp_path):
     assert told.stderr.splitlines() == [
         'veinfit: error: the desk needs the extra desk; install it with pip install "veinfit[desk]"'
     ]
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("left atrium", "left_atrium"),
+        (" Left-Atrium ", "left_atrium"),
+        ("lspv", "LSPV"),
+        ("rmpv-2", "RMPV-2"),
+        ("Oesophagus", "oesophagus"),
+        ("trachea", "trachea"),
+        ("", ""),
+    ],
+)
+def test_a_known_name_is_known_however_it_is_spelt(written, meant):
+    assert known_name(written) == meant

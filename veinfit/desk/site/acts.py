@@ -10,7 +10,7 @@ from veinfit.desk.jobs.setting_up import assign_parts, set_landmarks
 from veinfit.desk.site.desk import Desk, values_of
 from veinfit.desk.store.cases import CaseFolder
 from veinfit.desk.store.options import stated
-from veinfit.desk.store.parts import Assigned
+from veinfit.desk.store.parts import Assigned, known_name
 from veinfit.desk.store.signing import mark_reviewed, reopen, sign
 from veinfit.desk.store.uploads import take_out
 from veinfit.errors import InputError
@@ -103,7 +103,7 @@ def _parts(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
     for row in rows:
         if not isinstance(row, list) or len(row) != 3 or type(row[1]) is not int:
             raise InputError("a part is a file, a value and a name")
-        parts.append(Assigned(str(row[0]), row[1], str(row[2]).strip()))
+        parts.append(Assigned(str(row[0]), row[1], known_name(str(row[2]))))
     assign_parts(case, parts, who, desk.folder, text_of(body, "keep_as"))
 
 

@@ -22,6 +22,22 @@ NEIGHBOURS = ("oesophagus", "right_phrenic_nerve", "left_phrenic_nerve", "descen
 """Usual names of structures beside the atrium; any other will do."""
 
 
+def known_name(text: str) -> str:
+    """Return the known name that somebody means, however it is spelt; any other as it is.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``Left atrium`` or ``lspv``.
+    """
+    plain = {_plainly(name): name for name in (*LABEL_NAMES, *NEIGHBOURS)}
+    return plain.get(_plainly(text), text.strip())
+
+
+def _plainly(text: str) -> str:
+    return "".join(c for c in text.casefold() if c.isalnum())
+
+
 @dataclass(frozen=True, slots=True)
 class Assigned:
     """What one part is.
@@ -140,13 +156,10 @@ def proposed(folder: Path, files: Sequence[dict[str, Any]]) -> tuple[str, list[A
 
 def _by_file_names(files: Iterable[dict[str, Any]]) -> Iterable[Assigned]:
     """Take the name of a file with one part for the name of that part, where it is one."""
-    known = (*LABEL_NAMES, *NEIGHBOURS)
-    plain = {name.replace("_", "").lower(): name for name in known}
     for file in files:
-        stem = str(file["name"]).split(".")[0].replace("_", "").replace("-", "").lower()
-        if len(file["parts"]) == 1 and stem in plain:
-            part = file["parts"][0]
-            yield Assigned(str(file["name"]), int(part["value"]), plain[stem])
+        name = known_name(str(file["name"]).split(".")[0])
+        if len(file["parts"]) == 1 and name in (*LABEL_NAMES, *NEIGHBOURS):
+            yield Assigned(str(file["name"]), int(file["parts"][0]["value"]), name)
 
 
 def _stored(folder: Path) -> Iterable[tuple[str, dict[int, str]]]:

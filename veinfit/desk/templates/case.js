@@ -44,6 +44,7 @@
     get("run").disabled = true;
     if (await settingUp.state({ ...options(), ...more }) && await ask("run", { who: settingUp.who() })) again();
     get("run").disabled = false;
+    get("run-told").textContent = get("fault").textContent;
   }
   on("run", () => run());
   /* What a failed run can be mended by is offered as a button. */

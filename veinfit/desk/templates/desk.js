@@ -12,7 +12,7 @@ const desk = (() => {
   }
   function fault(text) {
     get("fault").hidden = !text;
-    get("fault").textContent = text || "";
+    get("fault").textContent = text ? text[0].toUpperCase() + text.slice(1) : "";
     if (text) get("fault").scrollIntoView({ block: "nearest" });
   }
   const ENDED = "The desk has ended, or this page is of an earlier one; start it again. "

@@ -171,7 +171,7 @@ const settingUp = (() => {
       const keep = get("keep-map").checked ? get("keep-as").value : "";
       const answer = await ask("parts", { parts, who: who(), keep_as: keep });
       get("to-run").hidden = !answer;
-      get("parts-saved").textContent = answer ? "Saved: the case can be run." : "";
+      get("parts-saved").textContent = answer ? "Saved: the case can be run." : get("fault").textContent;
       if (answer) { fault(""); get("reason").textContent = ""; load(); }
     });
     get("turning").addEventListener("click", () => {
