@@ -13,6 +13,7 @@ from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.corrections.apply import Correction, find_corrected
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.case.image import read_case_image
+from veinfit.case.memory import give_back_memory
 from veinfit.case.options import (
     STANDARD_SIZES,
     balloon_values,
@@ -139,6 +140,7 @@ def assess(
         unit=unit,
         trust_frame=trust_frame,
     )
+    give_back_memory()
     shown: ImageVolume | None = None
     image_notes: tuple[Note, ...] = ()
     if image is not None:
@@ -149,6 +151,7 @@ def assess(
     anatomy = find(
         case.lumen, chosen, frame=frame, progress=lambda stage: tell(f"anatomy: {stage}")
     )
+    give_back_memory()
     notes = (*case.notes, *image_notes)
     if "transseptal" in approaches:
         anatomy, septal_note = with_septum(anatomy, case)

@@ -17,7 +17,7 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.surface.mesh import Surface, edges
-from veinfit.vectors import FloatArray, IntArray, lengths, row_keys
+from veinfit.vectors import FloatArray, IntArray, row_keys
 
 POINTS_PER_EDGE = 4
 """Points between the ends of each edge."""
@@ -61,7 +61,7 @@ def shortest_path(
     rows = np.r_[rows, extra_rows, n + same_i]
     cols = np.r_[cols, extra_cols, n + len(start) + same_j]
     source, sink = len(points), len(points) + 1
-    length = lengths(points.take(rows, axis=0) - points.take(cols, axis=0))
+    length = _link_lengths(points, rows, cols)
     # A zero would be no edge at all in a sparse graph.
     length = np.maximum(length, 1e-9)
     join = 1e-9
@@ -78,6 +78,17 @@ def shortest_path(
     while predecessor[path[-1]] != source:
         path.append(int(predecessor[path[-1]]))
     return points[path[::-1]]
+
+
+def _link_lengths(points: FloatArray, rows: IntArray, cols: IntArray) -> FloatArray:
+    """Lengths (L,) of links, coordinate by coordinate: there are millions of them."""
+    square = np.zeros(len(rows))
+    for column in np.ascontiguousarray(points.T):
+        step = column.take(rows)
+        step -= column.take(cols)
+        step *= step
+        square += step
+    return np.sqrt(square, out=square)
 
 
 def path_length(path: FloatArray) -> float:

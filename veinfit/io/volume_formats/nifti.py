@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import math
 from io import IOBase
 from pathlib import Path
 from typing import Any, cast
@@ -32,6 +33,8 @@ PLACEMENT_TOLERANCE_MM = 0.5
 
 NIFTI_HEADER_BYTES = {348: Nifti1Header, 540: Nifti2Header}
 """The length that a NIfTI header states of itself, and the version that it means."""
+UNPACKED_AT_ONCE = 1 << 20
+"""So many bytes are unpacked in one go."""
 NIFTI_UNITS = {0: "unknown", 1: "metre", 2: "mm", 3: "micrometre"}
 NIFTI_TEMPLATE_CODES = {3: "Talairach", 4: "MNI", 5: "another template's"}
 """sform and qform codes of spaces that are not the patient's (nifti1.h, nifti2.h)."""
@@ -48,10 +51,12 @@ def read_nifti(
             check_bytes(shape, header.get_data_dtype().itemsize, path)
             affine, notes = _nifti_placement(header, shape, path)
             placed = shape, header.get_data_dtype(), offset
-            data: Any = ArrayProxy(stream, placed, order="F")  # type: ignore[no-untyped-call]
-            stored = data.get_unscaled()
             if isinstance(stream, gzip.GzipFile):
+                stored = _unpacked_numbers(stream, *placed)
                 read_rest(stream)
+            else:
+                data: Any = ArrayProxy(stream, placed, order="F")  # type: ignore[no-untyped-call]
+                stored = data.get_unscaled()
             slope, intercept = header.get_slope_inter()
             values = numbers(
                 stored,
@@ -85,6 +90,23 @@ def _header(stream: IOBase) -> tuple[Any, int]:
     if not size <= offset <= SURPLUS_BYTES:
         raise DamagedVolume(f"its header says that its numbers begin at byte {offset:g}")
     return header, int(offset)
+
+
+def _unpacked_numbers(
+    stream: gzip.GzipFile, shape: tuple[int, ...], dtype: np.dtype[Any], offset: int
+) -> npt.NDArray[Any]:
+    """Return the numbers of a packed file, unpacked bit by bit: they are in memory once."""
+    stream.seek(offset)
+    data = np.empty(math.prod(shape) * dtype.itemsize, dtype=np.uint8)
+    room, filled = data.data, 0
+    while filled < len(data):
+        count = stream.readinto(room[filled : filled + UNPACKED_AT_ONCE])
+        if not count:
+            raise DamagedVolume(
+                f"it holds {filled} bytes of numbers of {len(data)}: it was cut short"
+            )
+        filled += count
+    return data.view(dtype).reshape(shape, order="F")
 
 
 def _unpacked(path: Path) -> IOBase:

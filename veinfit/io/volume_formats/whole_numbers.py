@@ -24,7 +24,8 @@ def whole_numbers(
 ) -> LabelArray:
     """Return values as unsigned integers of the smallest type that holds them.
 
-    Works slab by slab: the file's own type is the largest array in memory.
+    Works slab by slab: the file's own type is the largest array in memory. What is of that type
+    already is returned as it is.
     """
     if stored.dtype.kind not in "biuf":
         raise InputError(f"volume {path} holds {stored.dtype}; export labels as whole numbers")
@@ -46,7 +47,7 @@ def whole_numbers(
                     "looks like an image or a probability, give the label volume, or a label map "
                     "with the least probability that counts: { at_least = 0.5 }"
                 )
-        if slab.dtype.kind != "b" and slab.min() < 0:
+        if slab.dtype.kind not in "bu" and slab.min() < 0:
             raise InputError(
                 f"volume {path} holds negative values ({slab.min():g}); it looks like an image, "
                 "give the label volume (0 is background)"
@@ -61,8 +62,11 @@ def whole_numbers(
         raise InputError(
             f"volume {path} is zero everywhere: it has no labels; export the segmentation again"
         )
+    smallest = np.min_scalar_type(highest)
+    if stored.dtype == smallest and not scaled and not isinstance(stored, np.memmap):
+        return stored
     order: Any = "F" if stored.flags.f_contiguous else "C"
-    values = np.empty(stored.shape, dtype=np.min_scalar_type(highest), order=order)
+    values = np.empty(stored.shape, dtype=smallest, order=order)
     for box in slabs:
         values[box] = true_values(stored[box])
     return values
