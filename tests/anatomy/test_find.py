@@ -90,6 +90,7 @@ def test_a_closed_input_gives_the_same_veins_as_an_open_one(scaffold, scaffold_f
     assert angle_deg(closed.mitral.normal, scaffold.mitral_axis) < 10.0
 
 
+@pytest.mark.slow
 def test_nothing_depends_on_where_the_heart_lies(scaffold, scaffold_found):
     turn = Rotation.from_rotvec(np.radians(17.0) * np.array([0.6, 0.0, 0.8])).as_matrix()
     shift = np.array([-120.0, 340.0, 95.0])

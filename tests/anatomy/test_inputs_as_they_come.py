@@ -184,7 +184,7 @@ BOTH_SIDES = "the mesh shows the wall from both sides: its inner side was used"
     ("broken", "told"),
     [
         pytest.param(mixed_winding, "the winding of", marks=pytest.mark.slow),
-        (pinholes, "holes under 3 mm across were filled"),
+        pytest.param(pinholes, "holes under 3 mm across were filled", marks=pytest.mark.slow),
         pytest.param(with_islands, "1 separate pieces were dropped", marks=pytest.mark.slow),
         (two_sheets, BOTH_SIDES),
         pytest.param(shell, BOTH_SIDES, marks=pytest.mark.slow),

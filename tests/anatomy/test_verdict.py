@@ -73,6 +73,7 @@ def test_it_comes_before_every_other_note():
     assert [note.text for note in verdict_first(notes)] == ["b", "a", "a"]
 
 
+@pytest.mark.slow
 def test_a_hole_that_is_filled_is_counted():
     surface = atria.open_surface()
     middle = surface.points[surface.faces].mean(axis=1)

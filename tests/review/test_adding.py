@@ -46,6 +46,7 @@ def test_only_the_last_question_of_a_drag_is_worked_on(session):
         session._newest = 0
 
 
+@pytest.mark.slow
 def test_the_balloon_in_view_is_seated_first_and_the_same_as_ever(session, monkeypatch):
     monkeypatch.setattr(session, "_balloons", parse_balloons(["28", "31"]))
     entries = [{"vein": VEIN, "shift_mm": 1.0}]

@@ -167,6 +167,7 @@ def test_the_grey_value_under_the_mouse_is_told(opened):
     assert float(value) == pytest.approx(field(point), abs=1.0)
 
 
+@pytest.mark.slow
 def test_the_plane_is_dragged_on_the_image(opened):
     page, vein = opened
     there = box(page, 1)

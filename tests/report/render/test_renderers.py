@@ -43,7 +43,8 @@ def _plain(passes: tuple[Pass, ...], scale: int = 2) -> list[Raster]:
     return list(plain_renderer.paint(passes, scale))
 
 
-@pytest.fixture(params=[_plain, _vtk], ids=["plain", "vtk"])
+# That the two draw alike is looked at once among the quick tests.
+@pytest.fixture(params=[_plain, pytest.param(_vtk, marks=pytest.mark.slow)], ids=["plain", "vtk"])
 def paint(request: pytest.FixtureRequest) -> Callable[..., list[Raster]]:
     return request.param
 
