@@ -13,11 +13,15 @@ from __future__ import annotations
 from itertools import combinations
 
 import numpy as np
+import numpy.typing as npt
 from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.surface.mesh import Surface, edges
 from veinfit.vectors import FloatArray, IntArray, row_keys
+
+NodeArray = npt.NDArray[np.int32]
+"""Numbers of nodes."""
 
 POINTS_PER_EDGE = 4
 """Points between the ends of each edge."""
@@ -53,20 +57,22 @@ def shortest_path(
     rim = face_nodes.shape[1]
     extra = np.concatenate([start, stop])
     extra_faces = np.r_[start_faces, stop_faces]
-    extra_rows = np.repeat(n + np.arange(len(extra)), rim)
+    number = np.arange(n, n + len(extra), dtype=np.int32)
+    extra_rows = np.repeat(number, rim)
     extra_cols = face_nodes[extra_faces].ravel()
     points = np.concatenate([nodes, extra])
     # Points of both sets in one face see each other directly.
     same_i, same_j = np.nonzero(start_faces[:, None] == stop_faces[None])
-    rows = np.r_[rows, extra_rows, n + same_i]
-    cols = np.r_[cols, extra_cols, n + len(start) + same_j]
+    rows = np.r_[rows, extra_rows, number[same_i]]
+    cols = np.r_[cols, extra_cols, number[len(start) + same_j]]
     source, sink = len(points), len(points) + 1
     length = _link_lengths(points, rows, cols)
     # A zero would be no edge at all in a sparse graph.
     length = np.maximum(length, 1e-9)
     join = 1e-9
-    rows = np.r_[rows, np.full(len(start), source), np.full(len(stop), sink)]
-    cols = np.r_[cols, n + np.arange(len(extra))]
+    ends = [np.full(len(start), source), np.full(len(stop), sink)]
+    rows = np.r_[rows, np.concatenate(ends).astype(np.int32)]
+    cols = np.r_[cols, number]
     length = np.r_[length, np.full(len(extra), join)]
     graph = sparse.csr_matrix((length, (rows, cols)), shape=(len(points) + 2,) * 2)
     distance, predecessor = csgraph.dijkstra(
@@ -80,7 +86,7 @@ def shortest_path(
     return points[path[::-1]]
 
 
-def _link_lengths(points: FloatArray, rows: IntArray, cols: IntArray) -> FloatArray:
+def _link_lengths(points: FloatArray, rows: NodeArray, cols: NodeArray) -> FloatArray:
     """Lengths (L,) of links, coordinate by coordinate: there are millions of them."""
     square = np.zeros(len(rows))
     for column in np.ascontiguousarray(points.T):
@@ -96,7 +102,7 @@ def path_length(path: FloatArray) -> float:
     return float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
 
 
-def _net(surface: Surface) -> tuple[FloatArray, IntArray, IntArray, IntArray]:
+def _net(surface: Surface) -> tuple[FloatArray, NodeArray, NodeArray, NodeArray]:
     """Return the nodes and which of them see each other.
 
     Returns
@@ -114,9 +120,12 @@ def _net(surface: Surface) -> tuple[FloatArray, IntArray, IntArray, IntArray]:
     t = np.arange(1, m + 1) / (m + 1)
     a, b = surface.points[pairs[:, 0]], surface.points[pairs[:, 1]]
     between = a[:, None] + t[None, :, None] * (b - a)[:, None]
-    on_edge = len(surface.points) + np.arange(len(pairs) * m).reshape(-1, m)
-    along = np.concatenate([pairs[:, :1], on_edge, pairs[:, 1:]], axis=1)
-    face_nodes = np.concatenate([surface.faces, *(on_edge[face_edges[:, k]] for k in range(3))], 1)
+    # Short numbers: there are millions of links.
+    first = len(surface.points)
+    on_edge = np.arange(first, first + len(pairs) * m, dtype=np.int32).reshape(-1, m)
+    ends, corners = pairs.astype(np.int32), surface.faces.astype(np.int32)
+    along = np.concatenate([ends[:, :1], on_edge, ends[:, 1:]], axis=1)
+    face_nodes = np.concatenate([corners, *(on_edge[face_edges[:, k]] for k in range(3))], 1)
     # A face that is there twice sees the same nodes: once is enough.
     _, once = np.unique(row_keys(np.sort(face_edges, axis=1)), return_index=True)
     i, j = np.array([(i, j) for i, j in combinations(range(3 + 3 * m), 2) if _apart(i, j)]).T
