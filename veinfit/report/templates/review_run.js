@@ -27,8 +27,7 @@ function showKey(scene, viewer, get) {
   };
   get("legend").append(...scene.bands.map(({ colour, label }) => item(colour, "", label)));
   get("signs").append(item(scene.colours.plane, "line", "ostium"),
-    item(scene.colours.dropped, "line", "ostium of what is dropped"),
-    item(scene.colours.line, "line", "balloon, its shaft and its rings"),
-    item(scene.colours.leak, "dot", "widest place of a predicted leak"));
+    item(scene.colours.line, "line", "balloon and shaft"),
+    item(scene.colours.leak, "dot", "predicted leak, widest"));
   get("key").hidden = false;
 }
