@@ -33,6 +33,7 @@ from veinfit.anatomy.ostium.trunks import find_trunk
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 from veinfit.vectors import FloatArray, angle_deg, unit
+from veinfit.vein_names import MIDDLE_VEINS
 
 MOST_MEMBERS = 4
 """No trunk has more branches than this; what joins more is the body."""
@@ -55,8 +56,6 @@ tip is no cut of it either."""
 
 SIDE_WALL_DEG = 50.0
 """A flat piece more oblique than this to what was walked from the tip is no cut of it."""
-
-MINOR_VEINS = ("RMPV", "RMPV-2")
 
 SURE_OSTIUM = 0.8
 """What comes through an ostium of this confidence is a branch of its vein."""
@@ -327,7 +326,7 @@ def parted(
         }
         return [n for n in others if any(passes(path, *plane) for path in paths[n])]
 
-    minor = [name for name in veins if name in MINOR_VEINS or name.startswith("extra-")]
+    minor = [name for name in veins if name in MIDDLE_VEINS or name.startswith("extra-")]
     shared = {
         name
         for k in (veins[n] for n in veins if n not in minor)

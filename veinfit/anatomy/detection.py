@@ -10,12 +10,13 @@ import numpy as np
 from veinfit.anatomy.branches.finding import Branches
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.candidates import Candidate
-from veinfit.anatomy.naming.names import APPENDAGE, MITRAL, Naming
+from veinfit.anatomy.naming.names import Naming
 from veinfit.anatomy.wall_opening import OpenedLumen
-from veinfit.labels.model import VEIN_NAMES, LabelBorder
+from veinfit.labels.model import LabelBorder
 from veinfit.notes import Note
 from veinfit.settings import Settings
 from veinfit.vectors import FloatArray
+from veinfit.vein_names import APPENDAGE, MITRAL, vein_order
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,6 +65,4 @@ class Detection:
     def vein_names(self) -> tuple[str, ...]:
         """Names of the veins, measured or not, in the clinical order."""
         names = (r for r in self.roles if r not in (APPENDAGE, MITRAL))
-        return tuple(
-            sorted(names, key=lambda r: (VEIN_NAMES.index(r) if r in VEIN_NAMES else 99, r))
-        )
+        return tuple(sorted(names, key=vein_order))

@@ -22,13 +22,7 @@ from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy, Appendage, Contour, MitralOpening, Vein
 from veinfit.anatomy.naming.frame_check import StatedFrame, flat_side
 from veinfit.anatomy.naming.missing_veins import absent_notes, labelled_but_missing
-from veinfit.anatomy.naming.names import (
-    APPENDAGE,
-    MITRAL,
-    CandidateFeatures,
-    Naming,
-    name_candidates,
-)
+from veinfit.anatomy.naming.names import CandidateFeatures, Naming, name_candidates
 from veinfit.anatomy.oblique_cuts import oblique_cut_notes
 from veinfit.anatomy.ostium.label_ostia import label_ostia, label_words
 from veinfit.anatomy.ridges import ridge_widths
@@ -40,6 +34,7 @@ from veinfit.notes import Note
 from veinfit.settings import Settings
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, unit
+from veinfit.vein_names import APPENDAGE, MITRAL
 
 LEAST_EXTRA_MM = 2.0
 """What is no usual vein and ends nearer than this past its ostium is a bump, no vein."""

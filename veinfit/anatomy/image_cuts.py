@@ -8,9 +8,9 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.model import Vein
-from veinfit.anatomy.naming.names import APPENDAGE
 from veinfit.anatomy.oblique_cuts import cut_of
 from veinfit.notes import Note
+from veinfit.vein_names import APPENDAGE
 
 WITHIN_VOXELS = 1.5
 """An end lies this near to voxels at the border: the surface closes there, and is smoothed."""

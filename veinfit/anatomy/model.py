@@ -11,11 +11,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from veinfit.anatomy.naming.roles import APPENDAGE, MITRAL
 from veinfit.anatomy.verdict import InputVerdict
 from veinfit.notes import Note
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, IntArray
+from veinfit.vein_names import APPENDAGE, MITRAL
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -20,19 +20,12 @@ from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.measures import takeoff_wall_deg
 from veinfit.anatomy.model import Ostium, Vein
 from veinfit.anatomy.naming.diameters import UNUSUAL_CONFIDENCE, unusual_diameter
-from veinfit.anatomy.naming.names import MIDDLE_ROLES
 from veinfit.anatomy.vein_axis import Axis, fit_axis, trunk_axis
 from veinfit.anatomy.wall_opening import end_rims
 from veinfit.frames import frontal_angle_deg, transverse_angle_deg
 from veinfit.notes import Note
 from veinfit.vectors import FloatArray
-
-TRUNK_BRANCHES: Mapping[str, tuple[str, str]] = {
-    "LCPV": ("LSPV", "LIPV"),
-    "RCPV": ("RSPV", "RIPV"),
-    "ICPV": ("LIPV", "RIPV"),
-}
-"""Names of a common trunk's branches: the superior first, of ICPV the left first."""
+from veinfit.vein_names import MIDDLE_VEINS, TRUNK_BRANCHES
 
 EXTRA_NAME_CONFIDENCE = 0.5
 """An extra vein is a vein for sure, but its name says little."""
@@ -170,8 +163,8 @@ def _least_shared_mm(found: Detection, name: str) -> float:
 
     Right inferior veins branch early: what looks like a middle vein beside one may be a branch.
     """
-    middle = any(role in found.roles for role in MIDDLE_ROLES)
-    if middle and name in (*MIDDLE_ROLES, "RSPV", "RIPV"):
+    middle = any(role in found.roles for role in MIDDLE_VEINS)
+    if middle and name in (*MIDDLE_VEINS, "RSPV", "RIPV"):
         return EARLY_BRANCH_MM
     return found.settings.anatomy.common_trunk_mm
 

@@ -13,9 +13,10 @@ from veinfit.anatomy.branches.finding import Branches
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.mitral import MitralSide, find_mitral_side
 from veinfit.anatomy.candidates import Candidate
-from veinfit.anatomy.naming.names import APPENDAGE, MITRAL, TEMPLATE, Naming
+from veinfit.anatomy.naming.names import TEMPLATE, Naming
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, IntArray, unit
+from veinfit.vein_names import APPENDAGE, MITRAL
 
 ROUNDED_RIM_MM = 0.75
 """A flat end is cut off so far inside: surfacing rounds its rim."""

@@ -7,9 +7,9 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.anatomy.naming.names import APPENDAGE
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, IntArray
+from veinfit.vein_names import APPENDAGE
 
 PAST_OSTIUM_MM = 25.0
 """A vein reaches as far as its trunk and this much beyond."""

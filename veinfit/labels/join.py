@@ -12,18 +12,11 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from veinfit.errors import InputError
-from veinfit.labels.model import (
-    BODY_NAME,
-    EXTRA_VEIN,
-    SEPTUM_NAME,
-    VEIN_NAMES,
-    LabelVolume,
-    is_label_name,
-    plain_number,
-)
+from veinfit.labels.model import BODY_NAME, SEPTUM_NAME, LabelVolume, is_label_name, plain_number
 from veinfit.labels.upright import SHEAR_LIMIT_DEG, shear_deg, upright_affine
 from veinfit.notes import Note
 from veinfit.vectors import BoolArray, FloatArray, IntArray, apply_affine
+from veinfit.vein_names import is_vein_name
 
 HALF = 0.5
 """A point is inside a mask where the linear interpolation of it reaches this: unbiased."""
@@ -196,7 +189,7 @@ def _open_ends(beyond: BoolArray, lumen: BoolArray) -> BoolArray:
 
 def _rank(name: str) -> int:
     """Return how firmly a label holds a voxel that several claim; 1 is the least."""
-    if name in VEIN_NAMES or EXTRA_VEIN.fullmatch(name):
+    if is_vein_name(name):
         return 6
     known = {"pulmonary_veins": 5, "appendage": 4, BODY_NAME: 3, SEPTUM_NAME: RANK_OF_SEPTUM}
     return known.get(name, RANK_OF_NEIGHBOURS)

@@ -17,9 +17,7 @@ from veinfit.labels.counting import crop_to_values, members, slabs, value_counts
 from veinfit.labels.model import (
     ATRIUM_MM_RANGE,
     BODY_NAME,
-    EXTRA_VEIN,
     SEPTUM_NAME,
-    VEIN_NAMES,
     LabelArray,
     LabelledLumen,
     LabelMap,
@@ -31,6 +29,7 @@ from veinfit.notes import Note, Severity
 from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
 from veinfit.vectors import BoolArray, FloatArray, IntArray
+from veinfit.vein_names import is_vein_name
 
 LISTED_VALUES = 12
 """A message lists at most this many values of a volume."""
@@ -111,7 +110,7 @@ def lumen_input(
             if not len(points)
         ]
         hints = {name: points for name, points in hints.items() if len(points)}
-    veins = {n: vs for n, vs in named.items() if n in VEIN_NAMES or EXTRA_VEIN.fullmatch(n)}
+    veins = {n: vs for n, vs in named.items() if is_vein_name(n)}
     septum = np.zeros((0, 3))
     if SEPTUM_NAME in labels:
         found, start = crop_to_values(volume.values, labels[SEPTUM_NAME])

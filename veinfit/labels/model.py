@@ -13,6 +13,7 @@ import numpy.typing as npt
 from veinfit.notes import Note
 from veinfit.surface import Surface
 from veinfit.vectors import BoolArray, FloatArray, apply_affine
+from veinfit.vein_names import EXTRA_VEIN, VEIN_NAMES
 
 LabelArray = npt.NDArray[np.unsignedinteger[Any]]
 
@@ -22,11 +23,8 @@ ATRIUM_MM_RANGE = (35.0, 250.0)
 
 BODY_NAME = "left_atrium"
 SEPTUM_NAME = "septum"
-VEIN_NAMES = ("LSPV", "LIPV", "LCPV", "RSPV", "RMPV", "RMPV-2", "RIPV", "RCPV", "ICPV")
-"""Single veins and common trunks by their clinical names, in the order of every list."""
 LABEL_NAMES = (BODY_NAME, "pulmonary_veins", *VEIN_NAMES, "appendage", SEPTUM_NAME)
 """Names that ``[labels]`` of a label map may hold, besides ``extra-1``, ``extra-2``, ..."""
-EXTRA_VEIN = re.compile(r"extra-[1-9][0-9]*")
 
 
 def is_label_name(name: str) -> bool:

@@ -8,25 +8,12 @@ from typing import Literal
 from veinfit.frames import clock_words
 from veinfit.seating.model import Fit, Leak
 from veinfit.settings import ReportSettings
+from veinfit.vein_names import LONG_NAMES
 
 MISSING = "–"
 
 SPACE = "\u00a0"
 """Keeps a number and its unit on one line."""
-
-VEIN_NAMES: dict[str, str] = {
-    "LSPV": "left superior pulmonary vein",
-    "LIPV": "left inferior pulmonary vein",
-    "RSPV": "right superior pulmonary vein",
-    "RIPV": "right inferior pulmonary vein",
-    "LCPV": "left common pulmonary vein",
-    "RCPV": "right common pulmonary vein",
-    "ICPV": "inferior common pulmonary vein",
-    "RMPV": "right middle pulmonary vein",
-    "LAA": "left atrial appendage",
-    "MV": "mitral opening",
-}
-"""What the clinical abbreviations stand for."""
 
 Mark = Literal["full", "half", "empty", "none"]
 """The sign of a probability: a full, a half, an empty circle; a dash where there is none."""
@@ -37,8 +24,8 @@ SIGNS: dict[Mark, str] = {"full": "●", "half": "◐", "empty": "○", "none": 
 
 def vein_in_words(name: str) -> str:
     """Spell out a vein's abbreviation; empty where it has no long form."""
-    if name in VEIN_NAMES:
-        return VEIN_NAMES[name]
+    if name in LONG_NAMES:
+        return LONG_NAMES[name]
     numbered = re.fullmatch(r"(RMPV|extra)-(\d+)", name)
     if numbered is None:
         return ""

@@ -6,12 +6,11 @@ from typing import Any
 
 from markupsafe import Markup
 
-from veinfit.anatomy.naming.names import APPENDAGE
-from veinfit.labels.model import VEIN_NAMES
 from veinfit.report.page.pages import CAUTIONS, environment, template_text
 from veinfit.report.viewer.viewer import embedded_json, script_hash, viewer_script
 from veinfit.report.viewer.viewer_scene import viewer_scene
 from veinfit.review.session import ReviewSession
+from veinfit.vein_names import APPENDAGE, VEIN_NAMES
 
 SCRIPTS = (
     "review_entries.js", "review_saving.js", "review_image.js", "review_run.js",

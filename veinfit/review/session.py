@@ -15,12 +15,10 @@ from veinfit.anatomy.corrections.apply import Correction, correct
 from veinfit.anatomy.corrections.text import corrections_text, entry_values
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.anatomy.naming.names import TEMPLATE
-from veinfit.anatomy.vein import TRUNK_BRANCHES
 from veinfit.case import CaseResult, Progress
 from veinfit.errors import InputError
 from veinfit.io.inputs.corrections import corrections_from_mapping, read_corrections
 from veinfit.labels.image import ImageVolume
-from veinfit.labels.model import VEIN_NAMES
 from veinfit.report.answers.tables import vein_rows
 from veinfit.report.model import Report
 from veinfit.report.viewer.viewer_scene import vein_scene
@@ -33,6 +31,7 @@ from veinfit.seating.model import Fit
 from veinfit.seating.seat import each_seat
 from veinfit.settings import SeatingSettings
 from veinfit.vectors import FloatArray, unit
+from veinfit.vein_names import TRUNK_BRANCHES, VEIN_NAMES
 
 DRAFT = {"who": "not stated", "why": "not stated"}
 """Stands for who and why while a correction is only tried; what is saved must state them."""

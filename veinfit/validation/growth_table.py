@@ -12,6 +12,7 @@ import numpy as np
 
 from veinfit.validation.practice import COMMON_PRACTICE, RESAMPLINGS
 from veinfit.validation.practice_growth import MORE_PUSH, GrowthOutcome
+from veinfit.vein_names import USUAL_VEINS
 
 Sum = Callable[[Sequence[GrowthOutcome]], float]
 
@@ -208,8 +209,7 @@ def growth_rows(outcomes: Sequence[GrowthOutcome], seed: int = 1) -> list[Growth
 
 
 def _order(vein: str) -> tuple[int, str]:
-    usual = ("LSPV", "LIPV", "RSPV", "RIPV")
-    return (usual.index(vein) if vein in usual else len(usual), vein)
+    return (USUAL_VEINS.index(vein) if vein in USUAL_VEINS else len(USUAL_VEINS), vein)
 
 
 def growth_csv(rows: Sequence[GrowthRow]) -> str:

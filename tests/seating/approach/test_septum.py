@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from seating.phantoms import moved, rounded_hole
 
 from veinfit.anatomy.model import MitralOpening
-from veinfit.anatomy.naming.names import MITRAL, TEMPLATE
+from veinfit.anatomy.naming.names import TEMPLATE
 from veinfit.errors import InputError
 from veinfit.seating.approach.septum import (
     CAVAL_COURSE,
@@ -24,6 +24,7 @@ from veinfit.seating.approach.septum import (
 )
 from veinfit.surface import Surface
 from veinfit.vectors import unit
+from veinfit.vein_names import MITRAL
 
 BODY_MM = 25.0
 VEIN = rounded_hole(8.0, 4.0, edge_mm=2.0, plate_mm=20.0, tube_mm=15.0)

@@ -8,8 +8,9 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.finding import Branch
-from veinfit.anatomy.naming.roles import APPENDAGE, SOME_VEIN
+from veinfit.anatomy.naming.roles import SOME_VEIN
 from veinfit.vectors import FloatArray
+from veinfit.vein_names import APPENDAGE
 
 BODY_LABEL = "left_atrium"
 VEINS_LABEL = "pulmonary_veins"

@@ -10,8 +10,8 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.finding import Branch, Branches
 from veinfit.anatomy.branches.hints import LabelHints
-from veinfit.labels.model import VEIN_NAMES
 from veinfit.vectors import FloatArray, unit
+from veinfit.vein_names import VEIN_NAMES
 
 TOUCHING = 1.8
 """Voxels whose centres lie within so many spacings of another label's touch it."""

@@ -11,12 +11,11 @@ from veinfit.anatomy.branches.contours import contour_around, in_plane, polygon_
 from veinfit.anatomy.branches.finding import Branch
 from veinfit.anatomy.candidates import with_ostium
 from veinfit.anatomy.detection import Detection
-from veinfit.anatomy.naming.names import MITRAL
 from veinfit.anatomy.ostium.search import find_ostium
-from veinfit.anatomy.vein import TRUNK_BRANCHES
 from veinfit.errors import InputError
 from veinfit.surface.cuts import plane_contours
 from veinfit.vectors import FloatArray
+from veinfit.vein_names import MITRAL, TRUNK_BRANCHES
 
 INSIDE_STEPS = 1.8
 """A point within this many grid cells of the lumen's nearest cell lies in the blood."""

@@ -19,15 +19,13 @@ from veinfit.anatomy.find import (
 )
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy, AppliedCorrection, Vein
-from veinfit.anatomy.naming.names import APPENDAGE, MITRAL
-from veinfit.anatomy.vein import TRUNK_BRANCHES
 from veinfit.anatomy.wall_opening import open_lumen
 from veinfit.errors import InputError
 from veinfit.frames import Frame
-from veinfit.labels.model import VEIN_NAMES
 from veinfit.notes import Note
 from veinfit.settings import Settings
 from veinfit.vectors import FloatArray
+from veinfit.vein_names import APPENDAGE, MITRAL, TRUNK_BRANCHES
 
 STAGE = "corrections"
 """The stage that these notes speak for."""
@@ -81,14 +79,6 @@ class Correction:
     def names_vein(self) -> bool:
         """Whether it gives a name."""
         return bool(self.rename) or self.add_at is not None
-
-
-def is_vein_name(name: str) -> bool:
-    """Whether a vein may be called so: a clinical name, or ``extra-N``."""
-    number = name.removeprefix("extra-")
-    return name in VEIN_NAMES or (
-        number != name and number.isascii() and number.isdigit() and number[0] != "0"
-    )
 
 
 def find_corrected(

@@ -4,12 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 
-from veinfit.anatomy.vein import TRUNK_BRANCHES
-from veinfit.labels.model import VEIN_NAMES
 from veinfit.notes import Note
-
-USUAL_VEINS = ("LSPV", "LIPV", "RSPV", "RIPV")
-"""Every left atrium has these, alone or as branches of a common trunk."""
+from veinfit.vein_names import TRUNK_BRANCHES, USUAL_VEINS, VEIN_NAMES
 
 LABELLED_REASON = (
     "it is labelled, but no separate branch leaves the atrium there: its stub may be too short, "

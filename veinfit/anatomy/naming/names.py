@@ -27,9 +27,7 @@ from veinfit.anatomy.naming.frame_check import (
     best_other_frame,
 )
 from veinfit.anatomy.naming.roles import (
-    APPENDAGE,
     COMMON_ROLES,
-    MITRAL,
     OPTIONAL_ROLES,
     PLACE_SPREADS_DEG,
     ROLE_PLACES,
@@ -41,8 +39,9 @@ from veinfit.anatomy.naming.roles import (
 )
 from veinfit.errors import InputError
 from veinfit.vectors import FloatArray
+from veinfit.vein_names import APPENDAGE, MIDDLE_VEINS, MITRAL
 
-__all__ = ["APPENDAGE", "MITRAL", "TEMPLATE", "CandidateFeatures", "Naming", "name_candidates"]
+__all__ = ["TEMPLATE", "CandidateFeatures", "Naming", "name_candidates"]
 
 TILT_SPREAD_DEG = 18.0
 """Standard deviation of the whole heart's rotation against the patient."""
@@ -63,7 +62,6 @@ Radiol 2007; Thorning et al., Clin Imaging 2011), inferior about 1 % (from memor
 MISSING_COST = 6.0
 """Cost of a vein of the set that no candidate takes: it may be cut off, but seldom is."""
 
-MIDDLE_ROLES = ("RMPV", "RMPV-2")
 
 LONE_MIDDLE_COST = 6.0
 """Cost of a right middle vein that has no superior or no inferior one beside it."""
@@ -263,7 +261,7 @@ def _best(
             )
             fit = assign()
             if _has_lone_middle(fit.roles, base):
-                held, other = replace(fit, cost=fit.cost + LONE_MIDDLE_COST), assign(MIDDLE_ROLES)
+                held, other = replace(fit, cost=fit.cost + LONE_MIDDLE_COST), assign(MIDDLE_VEINS)
                 fit = min(held, other, key=lambda f: f.cost)
             fit = _Fit(fit.roles, fit.cost + rarity + split_cost, fit.rotation)
             if best is None or fit.cost < best.cost:
@@ -275,7 +273,7 @@ def _best(
 def _has_lone_middle(roles: Collection[str], base: Sequence[str]) -> bool:
     """Whether a right middle vein was named without the ones that it lies between."""
     missing = any(role in base and role not in roles for role in ("RSPV", "RIPV"))
-    return missing and any(role in roles for role in MIDDLE_ROLES)
+    return missing and any(role in roles for role in MIDDLE_VEINS)
 
 
 def _selections(

@@ -17,9 +17,8 @@ from scipy.special import log_ndtr
 from veinfit.anatomy.naming.diameters import FIRST_BRANCHES, USUAL_DIAMETERS
 from veinfit.anatomy.naming.frame_check import Axes, seen_in
 from veinfit.vectors import BoolArray, FloatArray, unit
+from veinfit.vein_names import APPENDAGE, MITRAL, TRUNK_BRANCHES
 
-APPENDAGE = "LAA"
-MITRAL = "MV"
 SOME_VEIN = "some vein"
 """The hint of a label that holds all veins."""
 
@@ -55,7 +54,7 @@ APPENDAGE_SPREAD_DEG = 28.0
 """The appendage and the mitral side vary more in place."""
 
 
-COMMON_ROLES = ("LCPV", "RCPV", "ICPV")
+COMMON_ROLES = tuple(TRUNK_BRANCHES)
 """Roles of trunks of several branches; a left one whose branches were cut off shows none."""
 
 

@@ -9,9 +9,9 @@ import numpy as np
 from veinfit.anatomy.branches.contours import contour_around, contour_centroid, measure_contour
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.model import LabelOstium, Vein
-from veinfit.anatomy.vein import TRUNK_BRANCHES
-from veinfit.labels.model import VEIN_NAMES, LabelBorder
+from veinfit.labels.model import LabelBorder
 from veinfit.surface.cuts import plane_contours
+from veinfit.vein_names import TRUNK_BRANCHES, vein_order
 
 MOST_SHARE = 1.5
 """A contour this many times larger than the border between the labels holds more than the vein."""
@@ -30,7 +30,7 @@ def label_ostia(
     veins : sequence of Vein
         As measured, to which the distance is told.
     """
-    order = sorted(borders, key=lambda n: (VEIN_NAMES.index(n) if n in VEIN_NAMES else 99, n))
+    order = sorted(borders, key=vein_order)
     return tuple(_label_ostium(name, borders[name], wall, veins) for name in order)
 
 

@@ -31,7 +31,7 @@ from veinfit.cohort.summary.model import (
     Summary,
 )
 from veinfit.cohort.summary.whole_case import whole_cases
-from veinfit.labels.model import VEIN_NAMES
+from veinfit.vein_names import vein_order
 
 BoolArray = NDArray[np.bool_]
 
@@ -64,8 +64,7 @@ def summarise(cohort: Cohort) -> Summary:
 def vein_groups(cohort: Cohort) -> list[tuple[str, BoolArray]]:
     """Return all veins, and each vein, with which rows they are."""
     groups = [("all", np.ones(len(cohort.vein), dtype=bool))]
-    rank = {name: k for k, name in enumerate(VEIN_NAMES)}
-    names = sorted(set(cohort.vein.tolist()), key=lambda v: (rank.get(v, len(rank)), v))
+    names = sorted(set(cohort.vein.tolist()), key=vein_order)
     return groups + [(name, cohort.vein == name) for name in names]
 
 

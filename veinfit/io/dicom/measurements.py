@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Appendage, Ostium, Vein
-from veinfit.anatomy.naming.names import APPENDAGE
 from veinfit.io.dicom import codes as known
 from veinfit.io.dicom.study import Study, finish
 from veinfit.result.values import Row
 from veinfit.vectors import FloatArray, perpendicular_basis
+from veinfit.vein_names import APPENDAGE
 
 DISC_VOXEL_MM = 0.8
 """Edge of the voxels in which ostia are drawn as discs."""

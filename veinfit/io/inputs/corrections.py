@@ -21,14 +21,13 @@ from typing import Any
 
 import numpy as np
 
-from veinfit.anatomy.corrections.apply import Correction, is_vein_name
-from veinfit.anatomy.naming.names import APPENDAGE
+from veinfit.anatomy.corrections.apply import Correction
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, Frame, to_lps
 from veinfit.io.files import check_file
-from veinfit.labels.model import VEIN_NAMES
 from veinfit.toml import read_toml
 from veinfit.vectors import FloatArray, unit
+from veinfit.vein_names import APPENDAGE, VEIN_NAMES, is_vein_name
 
 FILE_KEYS = ("frame", "who", "why", "correction")
 ENTRY_KEYS = (

@@ -16,7 +16,6 @@ import csv
 import difflib
 import io
 import math
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +25,7 @@ from veinfit.errors import InputError
 from veinfit.io.files import read_bytes
 from veinfit.io.separated import as_number, cells, decoded, header_cells, separator_of
 from veinfit.seating.kinds import Approach
+from veinfit.vein_names import is_vein_name
 
 NEEDED = ("case", "vein", "balloon")
 OBSERVATIONS: Mapping[str, tuple[float, float]] = {
@@ -41,7 +41,6 @@ COLUMNS = (*NEEDED, "attempt", "approach", *OBSERVATIONS, "patient")
 GRADES = {4: "complete", 3: "small leak", 2: "moderate leak", 1: "poor"}
 """The scale of occlusion; others run the other way or have three steps."""
 
-VEIN = re.compile(r"(LSPV|LIPV|RSPV|RIPV|LCPV|RCPV|ICPV|RMPV|RMPV-2|extra-\d+)")
 LISTED_FAULTS = 20
 """A message lists at most this many rows."""
 
@@ -187,7 +186,7 @@ def _row(line: int, names: Sequence[str], values: Sequence[str], separator: str)
         if not given.get(name):
             raise ValueError(f"{name} is empty")
     vein = given["vein"].upper() if not given["vein"].lower().startswith("extra") else given["vein"]
-    if not VEIN.fullmatch(vein):
+    if not is_vein_name(vein):
         raise ValueError(f"vein {given['vein']!r} is not known; write LSPV, LIPV, RSPV, RIPV, ...")
     approach = given.get("approach", "").lower()
     if approach and approach not in get_args(Approach):

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from veinfit.synthetic.draw.distributions import Distributions
+from veinfit.vein_names import TRUNK_BRANCHES
 
 COLUMNS = (
     "vein", "measure", "unit", "cases", "published_mean", "drawn_mean", "realised_mean",
@@ -20,8 +21,6 @@ COLUMNS = (
 
 UNITS = {"volume_ml": "mL", "ovality": "1", "share": "1"}
 """By measure, where the name does not end in it."""
-
-TRUNKS = ("LCPV", "RCPV", "ICPV")
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +151,7 @@ def _wanted(case: Mapping[str, Any], table: str) -> Iterable[Mapping[str, Any]]:
 
 
 def _table_of(vein: str) -> str:
-    if vein in TRUNKS:
+    if vein in TRUNK_BRANCHES:
         return "common"
     return "RMPV" if vein.startswith("RMPV") else "roof" if vein.startswith("extra") else vein
 

@@ -17,6 +17,7 @@ from veinfit.io.files import read_bytes
 from veinfit.synthetic.draw.truncated import KINDS, Source, TruncatedDistribution
 from veinfit.toml import parse_toml
 from veinfit.vectors import FloatArray
+from veinfit.vein_names import USUAL_VEINS
 
 BUILT_IN = "distributions.toml"
 """The file in this folder that is drawn from when no other is given."""
@@ -25,7 +26,7 @@ SIZE = ("ostial_diameter_mm", "ovality")
 COURSE = ("takeoff_frontal_deg", "takeoff_transverse_deg")
 MEASURES: Mapping[str, tuple[str, ...]] = {
     "atrium": ("volume_ml",),
-    **{name: (*SIZE, "first_branch_mm", *COURSE) for name in ("LSPV", "LIPV", "RSPV", "RIPV")},
+    **{name: (*SIZE, "first_branch_mm", *COURSE) for name in USUAL_VEINS},
     "common": (*SIZE, "first_branch_mm"),
     "RMPV": (*SIZE, "first_branch_mm"),
     "roof": SIZE,

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from veinfit.synthetic.draw.distributions import RIGHT_VARIANTS, Distributions
+from veinfit.vein_names import TRUNK_BRANCHES, USUAL_VEINS
 
 TARGET_STREAM = 1
 """Numbers the stream of random numbers that targets are drawn from."""
@@ -92,12 +93,13 @@ def _variants(distributions: Distributions, rng: np.random.Generator) -> tuple[s
 
 def _tables(variants: tuple[str, ...]) -> dict[str, str]:
     """Veins that a case with ``variants`` has, each with its table of distributions."""
-    veins = {name: name for name in ("LSPV", "LIPV", "RSPV", "RIPV")}
-    for variant, trunk, joined in (
-        ("left_common", "LCPV", ("LSPV", "LIPV")),
-        ("right_common", "RCPV", ("RSPV", "RIPV")),
-        ("inferior_common", "ICPV", ("LIPV", "RIPV")),
+    veins = {name: name for name in USUAL_VEINS}
+    for variant, trunk in (
+        ("left_common", "LCPV"),
+        ("right_common", "RCPV"),
+        ("inferior_common", "ICPV"),
     ):
+        joined = TRUNK_BRANCHES[trunk]
         if variant in variants:
             veins = {name: table for name, table in veins.items() if name not in joined}
             veins[trunk] = "common"

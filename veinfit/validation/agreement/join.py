@@ -10,12 +10,11 @@ from dataclasses import dataclass, replace
 from veinfit.errors import InputError
 from veinfit.io.inputs.observed import ObservedRow
 from veinfit.validation.predictions import Prediction
+from veinfit.vein_names import TRUNK_BRANCHES, USUAL_VEINS
 
 TRUNKS: dict[str, tuple[str, ...]] = {
-    "LSPV": ("LCPV",),
-    "LIPV": ("LCPV", "ICPV"),
-    "RSPV": ("RCPV",),
-    "RIPV": ("RCPV", "ICPV"),
+    vein: tuple(trunk for trunk, branches in TRUNK_BRANCHES.items() if vein in branches)
+    for vein in USUAL_VEINS
 }
 """Common trunks that a vein can be a branch of."""
 
