@@ -16,9 +16,10 @@ import pytest
 
 from veinfit.cli import build_parser
 from veinfit.commands import exits
+from veinfit.errors import InputError
 from veinfit.io.columns import columns_page, schema_text, with_columns
 from veinfit.io.inputs.corrections import read_corrections
-from veinfit.seating.balloon import balloon_from_mapping
+from veinfit.seating.balloon import FIELDS, balloon_from_mapping
 from veinfit.settings import Settings
 from veinfit.settings.table import settings_page
 
@@ -96,6 +97,25 @@ def test_balloon_file_is_one():
     assert balloon_from_mapping(tomllib.loads(text)).equatorial_mm == 28.0
     table = balloon_from_mapping({"name": "table", **tomllib.loads(section)})
     assert (table.equatorial_mm, table.axial_mm) == (28.0, 30.0)
+
+
+def test_every_key_of_a_balloon_file_is_told_and_whether_it_is_needed():
+    rows = re.findall(r"^\| (`.+?`) \| (.+) \|$", part("Balloons"), re.M)
+    told = {}
+    for keys, words in rows:
+        first, *more = re.findall(r"`([a-z_.]+)`", keys)
+        table = "".join(first.rpartition(".")[:2])
+        told |= {first: words, **{table + name: words for name in more}}
+    known = {f"{table}.{key}".strip(".") for table, keys in FIELDS.items() for key in keys}
+    assert set(told) == known
+    least = {"name": "x", "equatorial_diameter_mm": 28.0}
+    assert balloon_from_mapping(least).profile == "sphere"
+    for key in least:
+        assert told[key].startswith("needed")
+        with pytest.raises(InputError, match=key):
+            balloon_from_mapping({k: v for k, v in least.items() if k != key})
+    for key in known - set(least):
+        assert told[key].startswith(("optional", "needed for a table"))
 
 
 def test_corrections_file_is_one(tmp_path):

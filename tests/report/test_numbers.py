@@ -14,8 +14,8 @@ import pytest
 from printed import pages_of
 from report.inputs import report_of
 
-from veinfit.anatomy.corrections.text import correction_entry
 from veinfit.anatomy.model import Anatomy
+from veinfit.io.results.corrections_text import correction_entry
 from veinfit.io.results.tables import case_tables
 from veinfit.report.answers.parts import VeinPart, vein_parts
 from veinfit.report.model import Report

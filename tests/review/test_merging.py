@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from veinfit.anatomy.corrections.apply import Correction
-from veinfit.anatomy.corrections.text import corrections_text
+from veinfit.io.results.corrections_text import corrections_text
 from veinfit.review.corrections_file import CorrectionsFile
 from veinfit.review.merging import combined, differences, merge
 

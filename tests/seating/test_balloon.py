@@ -10,7 +10,6 @@ from veinfit.case.options import chosen_balloons
 from veinfit.case.stages import read_balloon
 from veinfit.errors import InputError
 from veinfit.seating.balloon import (
-    BUILT_IN,
     Balloon,
     balloon_from_toml,
     built_in,
@@ -18,6 +17,7 @@ from veinfit.seating.balloon import (
     parse_balloons,
     sphere,
 )
+from veinfit.seating.balloon_defaults import BUILT_IN
 from veinfit.seating.seat import next_sizes
 
 DESCRIPTION = """

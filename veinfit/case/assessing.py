@@ -15,7 +15,6 @@ from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.case.image import read_case_image
 from veinfit.case.memory import give_back_memory
 from veinfit.case.options import (
-    STANDARD_SIZES,
     balloon_values,
     checked_date,
     chosen_balloons,
@@ -37,6 +36,7 @@ from veinfit.result.provenance import Provenance
 from veinfit.seating.approach.crossings import crossing_map
 from veinfit.seating.approach.line import approaches_named
 from veinfit.seating.balloon import Balloon
+from veinfit.seating.balloon_defaults import STANDARD_SIZES
 from veinfit.seating.kinds import DEFAULT_APPROACH, Approach
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure

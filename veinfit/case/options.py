@@ -17,9 +17,6 @@ from veinfit.seating.balloon import Balloon, parse_balloons
 from veinfit.settings import Settings
 from veinfit.surface import Surface
 
-STANDARD_SIZES = (28.0, 31.0)
-"""Diameters, mm, of the balloons that are tried when none is named."""
-
 
 def settings_of(settings: Settings | Path | str | None) -> Settings:
     """Return settings given as such or as a file; the defaults where None."""

@@ -10,7 +10,7 @@ from typing import Any
 from veinfit.anatomy.find import find_anatomy
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy
-from veinfit.case.options import STANDARD_SIZES, chosen_balloons, settings_of
+from veinfit.case.options import chosen_balloons, settings_of
 from veinfit.case.reading import read_case, with_septum
 from veinfit.errors import InputError
 from veinfit.frames import Frame
@@ -19,6 +19,7 @@ from veinfit.result.case_result import CaseResult
 from veinfit.result.tables import TableKind, anatomy_tables, as_tables
 from veinfit.seating.approach.line import approaches_named
 from veinfit.seating.balloon import Balloon, parse_balloon
+from veinfit.seating.balloon_defaults import STANDARD_SIZES
 from veinfit.seating.kinds import DEFAULT_APPROACH
 from veinfit.seating.model import Fit
 from veinfit.seating.opening import Opening

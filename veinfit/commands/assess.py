@@ -92,6 +92,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``assess`` and return its exit code."""
     from veinfit.case import assess, write_case
     from veinfit.io.results.output import check_output
+    from veinfit.seating.balloon_defaults import STANDARD_SIZES
 
     # Asked first: a run of a minute must not end at a folder that cannot be written.
     check_output(arguments.out)
@@ -113,7 +114,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             frame=arguments.frame,
             unit=arguments.unit,
             trust_frame=arguments.trust_frame,
-            balloons=tuple(arguments.balloon or (28.0, 31.0)),
+            balloons=tuple(arguments.balloon or STANDARD_SIZES),
             approach=arguments.approach,
             case_id=arguments.case_id,
             phase=arguments.phase,

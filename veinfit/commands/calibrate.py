@@ -66,7 +66,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     if not out.parent.is_dir():
         raise InputError(f"output {out}: the folder {out.parent} is not there; make it first")
     settings = Settings.from_toml(arguments.settings) if arguments.settings else Settings()
-    balloons = parse_balloons(arguments.balloon or ["28", "31"])
+    balloons = parse_balloons(arguments.balloon or ())
     table = read_observed(arguments.observed)
     found = find_cases(
         arguments.cases,

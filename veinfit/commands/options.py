@@ -7,6 +7,8 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
+from veinfit.seating.balloon_defaults import STANDARD_SIZES
+
 
 class _Several(argparse.Action):
     """Gathers values that are given one by one or parted by commas."""
@@ -54,7 +56,7 @@ def add_case_options(parser: argparse.ArgumentParser) -> None:
         metavar="MM|FILE",
         action=_Several,
         help="diameter in mm or balloon file (TOML); several separated by commas, or the option "
-        "repeated (default: 28 and 31)",
+        f"repeated (default: {' and '.join(f'{mm:g}' for mm in STANDARD_SIZES)})",
     )
     option(
         "--approach",

@@ -9,9 +9,9 @@ from itertools import count
 from pathlib import Path
 
 from veinfit.anatomy.corrections.apply import Correction
-from veinfit.anatomy.corrections.text import corrections_text, entry_values
 from veinfit.errors import InputError
 from veinfit.io.inputs.corrections import read_corrections
+from veinfit.io.results.corrections_text import corrections_text, entry_values
 from veinfit.io.results.output import unwritable, write_file
 from veinfit.review.merging import Entry, combined
 

@@ -12,12 +12,12 @@ from typing import Any
 
 from veinfit.anatomy import detect, measure
 from veinfit.anatomy.corrections.apply import Correction, correct
-from veinfit.anatomy.corrections.text import corrections_text, entry_values
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.anatomy.naming.names import TEMPLATE
 from veinfit.case import CaseResult, Progress
 from veinfit.errors import InputError
 from veinfit.io.inputs.corrections import corrections_from_mapping, read_corrections
+from veinfit.io.results.corrections_text import corrections_text, entry_values
 from veinfit.labels.image import ImageVolume
 from veinfit.report.answers.tables import vein_rows
 from veinfit.report.model import Report

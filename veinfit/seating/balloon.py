@@ -35,29 +35,19 @@ from typing import Any, Literal, get_args
 import numpy as np
 
 from veinfit.errors import InputError
+from veinfit.seating.balloon_defaults import (
+    BUILT_IN,
+    FRONT_HALF_DEG,
+    GREATEST_GROWTH_MM,
+    LARGEST_DIAMETER_MM,
+    SMALLEST_DIAMETER_MM,
+    STANDARD_SIZES,
+)
 from veinfit.seating.mechanics.shape import Shape, Sphere, Spheroid, Turned
 from veinfit.toml import parse_toml, read_toml
 from veinfit.vectors import BoolArray, FloatArray
 
 Profile = Literal["sphere", "spheroid", "table"]
-
-SMALLEST_DIAMETER_MM = 10.0
-"""Below this no balloon occludes a pulmonary vein; common practice, no source."""
-
-LARGEST_DIAMETER_MM = 50.0
-"""A balloon above this has no room in a left atrium; common practice, no source."""
-
-GREATEST_GROWTH_MM = 10.0
-"""A diameter that grows by more when freezing starts is taken for a slip of the pen."""
-
-BUILT_IN = ("23 mm", "28 mm", "31 mm")
-"""Names of the balloons that come with the package."""
-
-STANDARD = ("28 mm", "31 mm")
-"""The balloons that are tried when none is named."""
-
-FRONT_HALF_DEG = (0.0, 90.0)
-"""Freezing zone where none is stated: the whole half in front of the equator."""
 
 FIELDS = {
     "": (
@@ -68,6 +58,12 @@ FIELDS = {
     "freezing": ("growth_mm",),
 }  # fmt: skip
 """The keys of a description, table by table."""
+
+NEEDED = (
+    "name and equatorial_diameter_mm are needed (with profile = 'table' name and section_mm), "
+    "the rest is optional"
+)
+"""Which of them a description must have, for messages."""
 
 FEWEST_ROWS = 5
 """Rows of a table: fewer tell no shape."""
@@ -234,7 +230,7 @@ def parse_balloons(texts: Iterable[str]) -> tuple[Balloon, ...]:
                 f"balloon {asked!r}: the name {balloon.name!r} is already taken by a different "
                 "balloon; give each balloon its own name"
             )
-    return tuple(found.values()) or tuple(built_in(name) for name in STANDARD)
+    return tuple(found.values()) or parse_balloons(map(str, STANDARD_SIZES))
 
 
 def built_in(name: str) -> Balloon:
@@ -369,7 +365,7 @@ def _unknown_keys(content: Mapping[str, Any]) -> list[str]:
             ]
         elif key not in FIELDS[""]:
             names = [*FIELDS[""], *(f"[{table}]" for table in FIELDS if table)]
-            faults.append(f"unknown key {key}; there are {', '.join(names)}")
+            faults.append(f"unknown key {key}; there are {', '.join(names)}: {NEEDED}")
     return faults
 
 

@@ -17,7 +17,8 @@ class MarginSettings:
     samples: int = parameter(
         64,
         unit="1",
-        meaning="chains of tries simulated of every balloon in every vein, a power of two; 0: none",
+        meaning="chains of tries simulated of every balloon in every vein of a case, a power of "
+        "two; 0: none (seat() of the library takes its argument tries instead)",
         basis="sampling error of a probability at most 0.07, and a case stays in seconds",
         low=0,
         high=65536,

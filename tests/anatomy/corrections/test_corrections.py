@@ -11,11 +11,11 @@ import pytest
 from veinfit.anatomy import detect, measure
 from veinfit.anatomy.corrections.apply import Correction, correct
 from veinfit.anatomy.corrections.hand_set import HAND_SET_ERROR_MM
-from veinfit.anatomy.corrections.text import correction_entry, corrections_text
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.errors import InputError
 from veinfit.frames import clock_direction
 from veinfit.io.inputs.corrections import corrections_from_mapping, read_corrections
+from veinfit.io.results.corrections_text import correction_entry, corrections_text
 from veinfit.settings import Settings
 from veinfit.vectors import angle_deg
 

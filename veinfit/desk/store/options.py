@@ -10,6 +10,7 @@ from typing import Any
 
 from veinfit.errors import InputError
 from veinfit.io.results.output import write_file
+from veinfit.seating.balloon_defaults import STANDARD_SIZES
 from veinfit.toml import read_toml
 
 OPTIONS_FILE = "asked.toml"
@@ -65,7 +66,7 @@ class CaseOptions:
     trust_frame: bool = False
     approach: str = "transseptal"
     paper: str = "a4"
-    balloons: tuple[str, ...] = ("28", "31")
+    balloons: tuple[str, ...] = tuple(f"{mm:g}" for mm in STANDARD_SIZES)
     case_id: str = ""
     phase: str = ""
     image_date: str = ""

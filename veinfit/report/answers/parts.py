@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from veinfit.anatomy.corrections.text import correction_entry
 from veinfit.anatomy.model import Vein
+from veinfit.io.results.corrections_text import correction_entry
 from veinfit.notes import Note
 from veinfit.report.answers.answers import Answer, answer
 from veinfit.report.answers.tables import (
