@@ -50,7 +50,13 @@ def test_public_names_are_there_and_few() -> None:
         veinfit.seats  # noqa: B018
 
 
-@pytest.mark.parametrize("name", NAMES)
+LONG = ("assess", "find_veins", "read_volume")
+"""Their examples work on a whole atrium: 3 to 6 s each."""
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(n, marks=pytest.mark.slow) if n in LONG else n for n in NAMES]
+)
 def test_examples_run(name: str, result: veinfit.CaseResult, tmp_path: Path) -> None:
     found = getattr(veinfit, name)
     known = {
@@ -61,6 +67,7 @@ def test_examples_run(name: str, result: veinfit.CaseResult, tmp_path: Path) -> 
     }
     runner = doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE)
     for example in doctest.DocTestFinder(recurse=True).find(found, name, globs=known):
+        assert not any(doctest.SKIP in one.options for one in example.examples)
         report: list[str] = []
         runner.run(example, out=report.append)
         assert not runner.failures, "".join(report)

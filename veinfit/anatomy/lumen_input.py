@@ -43,3 +43,8 @@ class LumenInput:
     label_borders: Mapping[str, LabelBorder] = field(default_factory=dict)
     label_values: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     image_border_points: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
+
+    def __repr__(self) -> str:
+        told = f"voxels of {self.resolution_mm:.1f} mm" if self.resolution_mm else "a mesh"
+        labels = f"; labels {', '.join(sorted(self.hints))}" if self.hints else ""
+        return f"LumenInput({self.surface!r} from {told}{labels})"

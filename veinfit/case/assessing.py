@@ -112,9 +112,10 @@ def assess(
 
     Examples
     --------
-    >>> result = assess(samples / "larkmoor-01.ply", balloons=[28])  # doctest: +SKIP
-    >>> result.fit("LSPV", 28)  # doctest: +SKIP
-    Fit(LSPV, 28 mm, transseptal: seated, occluded, sealed, seal probability 0.66)
+    >>> nominal = Settings.from_mapping({"margin": {"samples": 0}})  # no probabilities
+    >>> result = assess(samples / "larkmoor-01.ply", balloons=[28], settings=nominal)
+    >>> result.fit("LSPV", 28)
+    Fit(LSPV, 28 mm, transseptal: seated, occluded, sealed)
     """
     if not isinstance(input, (str, Path)):
         input = as_surface(input, "input")

@@ -96,11 +96,11 @@ def read_volume(
 
     Examples
     --------
-    >>> lumen = read_volume(  # doctest: +SKIP
+    >>> lumen = read_volume(
     ...     samples / "larkmoor-03.nii.gz", labels=samples / "larkmoor-03.labels.toml"
     ... )
-    >>> sorted(lumen.hints)  # doctest: +SKIP
-    ['appendage', 'left_atrium', 'pulmonary_veins']
+    >>> sorted(lumen.hints)
+    ['LIPV', 'LSPV', 'RIPV', 'RMPV', 'RSPV', 'appendage', 'left_atrium']
     """
     chosen = settings_of(settings)
     return read_case(path, labels=labels, also=also, settings=chosen).lumen
@@ -148,9 +148,11 @@ def find_veins(
 
     Examples
     --------
-    >>> anatomy = find_veins(samples / "larkmoor-01.ply")  # doctest: +SKIP
-    >>> anatomy.vein("LSPV").ostium.measures.d_area_mm  # doctest: +SKIP
-    18.08
+    >>> anatomy = find_veins(samples / "larkmoor-01.ply")
+    >>> anatomy
+    Anatomy(LSPV, LIPV, RSPV, RIPV; 119 ml)
+    >>> round(anatomy.vein("LSPV").ostium.measures.d_area_mm)
+    18
     >>> find_veins(28)
     Traceback (most recent call last):
     ...
