@@ -83,6 +83,7 @@ def read_volume(
     also : sequence of path
         Further volumes that the same map reads.
     settings : Settings or path, optional
+        The defaults where None.
 
     Returns
     -------
@@ -125,6 +126,7 @@ def find_veins(
     labels : path, optional
         Label map, where ``atrium`` is the file of a label volume.
     settings : Settings or path, optional
+        The defaults where None.
     frame : {'lps', 'ras'}
         Of a mesh file; of a surface in memory it is only named in messages.
     unit : {'mm', 'cm', 'm', 'um'}
@@ -191,6 +193,7 @@ def seat(
     Parameters
     ----------
     where : Opening, Anatomy or CaseResult
+        What the balloons are seated on.
     balloons : sequence of float, path or Balloon
         Diameters in mm, TOML files, or balloons; one alone will do.
     vein : str, optional
@@ -289,6 +292,7 @@ def tables(where: CaseResult | Anatomy, kind: TableKind = "arrow") -> dict[str, 
     Parameters
     ----------
     where : CaseResult or Anatomy
+        What the tables are of.
     kind : {'arrow', 'pandas'}
         ``pyarrow.Table``, whose columns carry unit and meaning; or ``pandas.DataFrame``, where
         pandas is installed.

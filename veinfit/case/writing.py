@@ -60,6 +60,7 @@ def write_case(
     Parameters
     ----------
     result : CaseResult
+        What :func:`assess` or :func:`load_case` returned.
     out : path
         A folder, made where it does not exist. Files of an earlier run are
         replaced or removed; others are left alone.
@@ -69,6 +70,7 @@ def write_case(
     paper : {'a4', 'letter'}
         Of ``report.pdf``.
     progress : callable, optional
+        Told what is being done, as each stage begins.
 
     Returns
     -------

@@ -81,6 +81,7 @@ class CaseResult:
         Parameters
         ----------
         vein : str
+            Its name, in any case.
         balloon : str or float
             Its name, or its diameter in mm.
         approach : {'transseptal', 'coaxial'}, optional

@@ -22,6 +22,7 @@ def choose_fit(
     Parameters
     ----------
     fits : sequence of Fit
+        Those of the case.
     veins : sequence of str
         Names of the measured veins.
     vein : str
