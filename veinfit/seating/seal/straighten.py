@@ -16,11 +16,8 @@ from veinfit.frames import clock_basis
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.orifice import open_areas
 from veinfit.surface import Surface
-from veinfit.surface.mesh import edges
-from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct_pairs
-
-POINTS_ON_EDGE = 4
-"""Points set on each edge: a straight path deviates by under 1 % of its length."""
+from veinfit.surface.steiner import steiner_net
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 CORRIDOR_RINGS = 2
 """How many rings of faces beside the line belong to the corridor."""
@@ -150,26 +147,13 @@ def _least_path(
     gap = np.append(gap_mm, gap_mm[start])
     used, inverse = np.unique(faces, return_inverse=True)
     local = Surface(position[used], inverse.reshape(-1, 3))
-    pairs, face_edges, _ = edges(local)
-    share = np.arange(1, POINTS_ON_EDGE + 1) / (POINTS_ON_EDGE + 1)
-
-    def along(values: FloatArray) -> FloatArray:
-        a, b = values[pairs[:, 0]], values[pairs[:, 1]]
-        t = share.reshape(1, -1, *[1] * (values.ndim - 1))
-        return np.asarray((1 - t) * a[:, None] + t * b[:, None])
-
-    node_position = np.concatenate([local.points, along(local.points).reshape(-1, 3)])
-    node_gap = np.concatenate([gap[used], along(gap[used]).ravel()])
-    on_edge = len(used) + np.arange(len(pairs) * POINTS_ON_EDGE).reshape(-1, POINTS_ON_EDGE)
-    around = np.concatenate([local.faces, on_edge[face_edges].reshape(len(faces), -1)], axis=1)
-    first, second = np.triu_indices(around.shape[1], k=1)
-    links = np.sort(np.stack([around[:, first], around[:, second]], axis=-1).reshape(-1, 2), axis=1)
-    links = distinct_pairs(links)
-    length = np.linalg.norm(node_position[links[:, 1]] - node_position[links[:, 0]], axis=1)
-    area = open_areas(length, node_gap[links[:, 0]], node_gap[links[:, 1]], tolerance_mm)
+    net = steiner_net(local)
+    node_gap = net.values(gap[used])
+    length = np.linalg.norm(net.points[net.cols] - net.points[net.rows], axis=1)
+    area = open_areas(length, node_gap[net.rows], node_gap[net.cols], tolerance_mm)
     usable = np.isfinite(area)
     graph = sparse.csr_matrix(
-        (np.maximum(area[usable], FREE_MM2), (links[usable, 0], links[usable, 1])),
+        (np.maximum(area[usable], FREE_MM2), (net.rows[usable], net.cols[usable])),
         shape=(len(node_gap), len(node_gap)),
     )
     begin, end = np.searchsorted(used, [start, stop if stop < last else last])

@@ -287,26 +287,6 @@ def _dome(loop: FloatArray, points: FloatArray) -> FloatArray:
     return np.asarray(1.0 - share**2)
 
 
-def ordered_loops(surface: Surface) -> list[IntArray]:
-    """Boundary loops of a surface, each in the order of the faces beside it."""
-    half = surface.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-    n = len(surface.points)
-    key, reverse = half[:, 0] * n + half[:, 1], half[:, 1] * n + half[:, 0]
-    boundary = half[~np.isin(key, reverse)]
-    following = dict(boundary.tolist())
-    loops: list[IntArray] = []
-    while following:
-        start, current = following.popitem()
-        loop = [start]
-        while current != start:
-            loop.append(current)
-            current = following.pop(current)
-        # Begin at the smallest index: the order must not depend on how the dict was walked.
-        turn = int(np.argmin(loop))
-        loops.append(np.array(loop[turn:] + loop[:turn]))
-    return sorted(loops, key=lambda loop: int(loop[0]))
-
-
 def closed(
     surface: Surface, lids: list[tuple[IntArray, FloatArray, float]], edge_mm: float
 ) -> Surface:

@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 
 from veinfit.surface.mesh import Surface
+from veinfit.surface.openings import boundary_loops
 from veinfit.synthetic.wall import meshing
 from veinfit.synthetic.wall.fields import Implicit
 from veinfit.synthetic.wall.implicit_tubes import FAR_MM, Ends, ImplicitTube
@@ -217,7 +218,7 @@ def _to_rim(field: Implicit, tube: ImplicitTube, points: FloatArray) -> FloatArr
 def _named_loops(surface: Surface, cuts: list[ImplicitTube]) -> dict[str, IntArray]:
     centres = np.stack([_end(tube)[0] for tube in cuts])
     loops: dict[str, IntArray] = {}
-    for loop in meshing.ordered_loops(surface):
+    for loop in sorted(boundary_loops(surface), key=lambda one: int(one[0])):
         middle = surface.points[loop].mean(axis=0)
         name = cuts[int(np.argmin(np.linalg.norm(centres - middle, axis=1)))].name
         if name in loops:
