@@ -24,6 +24,7 @@ from veinfit.surface.mesh import (
     vertex_areas,
     vertex_normals,
 )
+from veinfit.surface.vtk_bridge import level_surface, windowed_sinc
 from veinfit.vectors import BoolArray, FloatArray, IntArray, apply_affine
 
 THICK_RATIO = 2.0
@@ -193,30 +194,8 @@ def crop_to(mask: BoolArray) -> tuple[BoolArray, IntArray]:
 
 def _contour(solid: BoolArray) -> tuple[FloatArray, IntArray]:
     """Return vertices (index coordinates) midway between voxel centres, and faces."""
-    from vtkmodules.util.numpy_support import numpy_to_vtk
-    from vtkmodules.vtkCommonDataModel import vtkImageData
-    from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D
-
     padded = np.pad(solid, 1).view(np.uint8)
-    image = vtkImageData()
-    image.SetDimensions(*padded.shape)
-    image.SetOrigin(-1.0, -1.0, -1.0)
-    image.GetPointData().SetScalars(numpy_to_vtk(padded.ravel(order="F"), deep=True))
-    edges = vtkFlyingEdges3D()
-    edges.SetInputData(image)
-    edges.SetValue(0, 0.5)
-    edges.ComputeNormalsOff()
-    edges.ComputeScalarsOff()
-    edges.Update()
-    return _arrays(edges.GetOutput())
-
-
-def _arrays(poly_data: object) -> tuple[FloatArray, IntArray]:
-    from vtkmodules.util.numpy_support import vtk_to_numpy
-
-    points = vtk_to_numpy(poly_data.GetPoints().GetData())  # type: ignore[attr-defined]
-    faces = vtk_to_numpy(poly_data.GetPolys().GetConnectivityArray())  # type: ignore[attr-defined]
-    return points.astype(np.float64), faces.astype(np.int64).reshape(-1, 3)
+    return level_surface(padded, 0.5, np.full(3, -1.0), 1.0)
 
 
 def _smoothed(
@@ -232,43 +211,9 @@ def _smoothed(
     if edges.max() > THICK_RATIO * edges.min():
         band = CONFINED_BAND_SHARE * settings.smoothing_pass_band
         for _ in range(CONFINED_ROUNDS):
-            moved = _windowed_sinc(smooth, faces, CONFINED_ITERATIONS, band) - points
+            moved = windowed_sinc(smooth, faces, CONFINED_ITERATIONS, band) - points
             smooth = points + np.clip(moved, -CONFINED_REACH, CONFINED_REACH)
-    return _windowed_sinc(
-        smooth, faces, settings.smoothing_iterations, settings.smoothing_pass_band
-    )
-
-
-def _windowed_sinc(
-    points: FloatArray, faces: IntArray, iterations: int, pass_band: float
-) -> FloatArray:
-    from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray, vtk_to_numpy
-    from vtkmodules.vtkCommonCore import vtkPoints
-    from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
-    from vtkmodules.vtkFiltersCore import vtkWindowedSincPolyDataFilter
-
-    vertices = vtkPoints()
-    vertices.SetDataTypeToDouble()
-    vertices.SetData(numpy_to_vtk(np.ascontiguousarray(points), deep=True))
-    cells = vtkCellArray()
-    offsets = np.arange(0, faces.size + 1, 3, dtype=np.int64)
-    cells.SetData(
-        numpy_to_vtkIdTypeArray(offsets, deep=True),
-        numpy_to_vtkIdTypeArray(np.ascontiguousarray(faces).ravel(), deep=True),
-    )
-    mesh = vtkPolyData()
-    mesh.SetPoints(vertices)
-    mesh.SetPolys(cells)
-    smooth = vtkWindowedSincPolyDataFilter()
-    smooth.SetInputData(mesh)
-    smooth.SetNumberOfIterations(iterations)
-    smooth.SetPassBand(pass_band)
-    smooth.FeatureEdgeSmoothingOff()
-    smooth.BoundarySmoothingOff()
-    smooth.NonManifoldSmoothingOn()
-    smooth.NormalizeCoordinatesOn()
-    smooth.Update()
-    return np.asarray(vtk_to_numpy(smooth.GetOutput().GetPoints().GetData()), dtype=np.float64)
+    return windowed_sinc(smooth, faces, settings.smoothing_iterations, settings.smoothing_pass_band)
 
 
 def _voxel_face_vectors(

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import numpy as np
-from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray, vtk_to_numpy
-from vtkmodules.vtkCommonCore import vtkPoints
-from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
 from vtkmodules.vtkFiltersCore import vtkQuadricDecimation
 
 from veinfit.surface.cleaning import face_neighbours, part_touching_sheets
 from veinfit.surface.mesh import Surface, edges, renumbered
 from veinfit.surface.openings import boundary_loops
+from veinfit.surface.vtk_bridge import poly_data, triangle_arrays
 
 
 def with_fewer_faces(surface: Surface, faces: int) -> Surface | None:
@@ -40,14 +37,12 @@ def with_fewer_faces(surface: Surface, faces: int) -> Surface | None:
     if faces >= len(surface.faces):
         return surface
     thin = vtkQuadricDecimation()
-    thin.SetInputData(as_poly_data(surface))
+    thin.SetInputData(poly_data(surface.points, surface.faces))
     thin.SetTargetReduction(1.0 - faces / len(surface.faces))
     thin.VolumePreservationOn()
     thin.Update()
-    output = thin.GetOutput()
-    points = vtk_to_numpy(output.GetPoints().GetData()).astype(np.float64)
-    corners = vtk_to_numpy(output.GetPolys().GetConnectivityArray()).astype(np.int64)
-    vertices, corners = renumbered(corners.reshape(-1, 3), len(points))
+    points, corners = triangle_arrays(thin.GetOutput())
+    vertices, corners = renumbered(corners, len(points))
     fewer = Surface(points[vertices], corners)
     return fewer if _is_clean(fewer, len(boundary_loops(surface))) else None
 
@@ -59,19 +54,3 @@ def _is_clean(surface: Surface, openings: int) -> bool:
     _, _, opposed = face_neighbours(surface)
     _, parted = part_touching_sheets(surface)
     return bool(opposed.all()) and not parted and len(boundary_loops(surface)) == openings
-
-
-def as_poly_data(surface: Surface) -> vtkPolyData:
-    """Return a surface as VTK has them."""
-    points = vtkPoints()
-    points.SetData(numpy_to_vtk(surface.points, deep=True))
-    cells = vtkCellArray()
-    offsets = np.arange(0, 3 * len(surface.faces) + 1, 3)
-    cells.SetData(
-        numpy_to_vtkIdTypeArray(offsets, deep=True),
-        numpy_to_vtkIdTypeArray(surface.faces.ravel(), deep=True),
-    )
-    poly = vtkPolyData()
-    poly.SetPoints(points)
-    poly.SetPolys(cells)
-    return poly

@@ -13,17 +13,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage, sparse
 from scipy.sparse import csgraph
-from vtkmodules.util.numpy_support import (
-    numpy_to_vtk,
-    numpy_to_vtkIdTypeArray,
-    vtk_to_numpy,
-)
-from vtkmodules.vtkCommonCore import vtkPoints
-from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
 from vtkmodules.vtkImagingStencil import vtkImageStencilToImage, vtkPolyDataToImageStencil
 
 from veinfit.surface import Surface
 from veinfit.surface.mesh import enclosed_volume, own_frame
+from veinfit.surface.vtk_bridge import poly_data, value_array
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 FINEST_GRID_MM = 0.7
@@ -146,19 +140,8 @@ def _voxelise(lumen: Surface, step: float) -> tuple[BoolArray, FloatArray]:
     low, high = lumen.points.min(axis=0), lumen.points.max(axis=0)
     origin = low - 2.5 * step
     shape = np.ceil((high - low) / step).astype(int) + 6
-    poly = vtkPolyData()
-    points = vtkPoints()
-    points.SetData(numpy_to_vtk(lumen.points, deep=True))
-    poly.SetPoints(points)
-    cells = vtkCellArray()
-    offsets = np.arange(0, 3 * len(lumen.faces) + 1, 3)
-    cells.SetData(
-        numpy_to_vtkIdTypeArray(offsets, deep=True),
-        numpy_to_vtkIdTypeArray(lumen.faces.ravel(), deep=True),
-    )
-    poly.SetPolys(cells)
     stencil = vtkPolyDataToImageStencil()
-    stencil.SetInputData(poly)
+    stencil.SetInputData(poly_data(lumen.points, lumen.faces))
     stencil.SetOutputOrigin(origin)
     stencil.SetOutputSpacing(step, step, step)
     stencil.SetOutputWholeExtent(0, int(shape[0]) - 1, 0, int(shape[1]) - 1, 0, int(shape[2]) - 1)
@@ -169,8 +152,7 @@ def _voxelise(lumen: Surface, step: float) -> tuple[BoolArray, FloatArray]:
     image.SetInsideValue(1)
     image.SetOutputScalarTypeToUnsignedChar()
     image.Update()
-    flat = vtk_to_numpy(image.GetOutput().GetPointData().GetScalars())
-    return flat.reshape(shape[::-1]).T.astype(bool), origin
+    return value_array(image.GetOutput()).reshape(shape[::-1]).T.astype(bool), origin
 
 
 def path_costs(spheres: InscribedSpheres) -> FloatArray:

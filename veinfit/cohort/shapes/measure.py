@@ -9,10 +9,8 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-import pyvista
 from scipy.ndimage import gaussian_filter1d
 
 from veinfit.anatomy.branches.contours import contour_around, measure_contour
@@ -20,6 +18,7 @@ from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.surface import Surface
 from veinfit.surface.cuts import plane_contours
 from veinfit.surface.mesh import enclosed_volume
+from veinfit.surface.vtk_bridge import windowed_sinc
 from veinfit.vectors import BoolArray, FloatArray, perpendicular_basis
 
 STATIONS = (-12.0, -9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0)
@@ -143,10 +142,8 @@ def _body(anatomy: Anatomy, points: FloatArray) -> BoolArray:
 
 
 def _waviness(surface: Surface, body: BoolArray) -> float:
-    faces: Any = surface.faces  # its stubs know no 64 bit integers
-    mesh = pyvista.PolyData.from_regular_faces(surface.points, faces)
-    smooth = mesh.smooth_taubin(n_iter=SMOOTHINGS, pass_band=PASS_BAND)
-    gap = np.linalg.norm(np.asarray(smooth.points) - surface.points, axis=1)[body]
+    smooth = windowed_sinc(surface.points, surface.faces, SMOOTHINGS, PASS_BAND)
+    gap = np.linalg.norm(smooth - surface.points, axis=1)[body]
     return float(np.sqrt(np.mean(gap**2)))
 
 

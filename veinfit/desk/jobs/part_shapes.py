@@ -19,6 +19,7 @@ from veinfit.report.viewer.viewer_packing import pack_mesh, thinned
 from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import face_normals
+from veinfit.surface.vtk_bridge import windowed_sinc
 from veinfit.vectors import BoolArray, FloatArray, apply_affine
 
 MOST_VOXELS = 96
@@ -153,9 +154,5 @@ def _of_mask(mask: BoolArray, affine: FloatArray) -> Surface:
 
 
 def _smoothed(surface: Surface) -> Surface:
-    import pyvista
-
-    faces: Any = surface.faces
-    mesh = pyvista.PolyData.from_regular_faces(surface.points, faces)
-    smooth = mesh.smooth_taubin(n_iter=12, pass_band=0.1)
-    return Surface(np.asarray(smooth.points, dtype=float), surface.faces)
+    smooth = windowed_sinc(surface.points, surface.faces, 12, 0.1)
+    return Surface(smooth, surface.faces)

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from veinfit.surface import Surface
+from veinfit.surface.vtk_bridge import poly_data
 from veinfit.vectors import FloatArray, IntArray
 
 STEPS = 65535
@@ -59,10 +60,7 @@ def thinned(surface: Surface, most_faces: float) -> tuple[Surface, IntArray]:
     every = np.arange(len(surface.points))
     if len(surface.faces) <= most_faces:
         return surface, every
-    import pyvista
-
-    faces: Any = surface.faces  # its stubs know no 64 bit integers
-    mesh = pyvista.PolyData.from_regular_faces(surface.points, faces)
+    mesh = poly_data(surface.points, surface.faces)
     mesh.point_data["vertex"] = every
     thin = mesh.decimate_pro(
         1.0 - most_faces / len(surface.faces),

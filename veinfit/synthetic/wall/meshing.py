@@ -11,11 +11,9 @@ from collections.abc import Callable
 import numpy as np
 from scipy import sparse
 from scipy.spatial import Delaunay
-from vtkmodules.util.numpy_support import numpy_to_vtk, vtk_to_numpy
-from vtkmodules.vtkCommonDataModel import vtkImageData
-from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D
 
 from veinfit.surface.mesh import Surface, edges, enclosed_volume, face_normals, vertex_normals
+from veinfit.surface.vtk_bridge import level_surface
 from veinfit.vectors import BoolArray, FloatArray, IntArray, perpendicular_basis, unit
 
 Field = Callable[[FloatArray], FloatArray]
@@ -115,25 +113,10 @@ def _doubled(values: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
 
 def contour(values: FloatArray, low: FloatArray, step: float) -> Surface:
     """Zero level of grid values as a surface whose normals point to positive values."""
-    image = vtkImageData()
-    image.SetDimensions(*values.shape)
-    image.SetSpacing(step, step, step)
-    image.SetOrigin(*low)
     # Negated: the filter's triangles then wind so that normals leave the blood.
-    image.GetPointData().SetScalars(numpy_to_vtk(-values.ravel(order="F"), deep=1))
-    filter_ = vtkFlyingEdges3D()
-    filter_.SetInputData(image)
-    filter_.SetValue(0, 0.0)
-    filter_.ComputeNormalsOff()
-    filter_.ComputeGradientsOff()
-    filter_.ComputeScalarsOff()
-    filter_.Update()
-    output = filter_.GetOutput()
-    if output.GetNumberOfCells() == 0:
-        return Surface(np.empty((0, 3)), np.empty((0, 3), dtype=np.int64))
-    points = vtk_to_numpy(output.GetPoints().GetData()).astype(float)
-    faces = vtk_to_numpy(output.GetPolys().GetConnectivityArray()).reshape(-1, 3)
-    surface = Surface(points, faces.astype(np.int64))
+    surface = Surface(*level_surface(-values, 0.0, low, step))
+    if not len(surface.faces):
+        return surface
     return surface if _outward(surface, values) else flipped(surface)
 
 

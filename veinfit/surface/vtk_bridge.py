@@ -1,0 +1,110 @@
+"""The one place where arrays become data of VTK, and data of VTK arrays: through pyvista.
+
+Filters are VTK's own; what goes into them and comes out of them passes here. (Only the process
+that draws pictures does without: it imports nothing of this package.)
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from veinfit.vectors import FloatArray, IntArray
+
+if TYPE_CHECKING:
+    import pyvista
+
+
+def poly_data(
+    points: FloatArray, corners: IntArray, sizes: IntArray | None = None
+) -> pyvista.PolyData:
+    """Return polygons as VTK has them; they share no memory with the arrays.
+
+    Parameters
+    ----------
+    points : (V, 3) array
+    corners : (F, 3) array, or (C,) array with ``sizes``
+        Vertices of the triangles, or of one polygon after the other.
+    sizes : (F,) array, optional
+        Corners of each polygon.
+    """
+    import pyvista
+
+    if sizes is None:
+        sizes = np.full(len(corners), 3)
+    # Its stubs know no 64 bit integers.
+    offsets: Any = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
+    mesh = pyvista.PolyData()
+    mesh.points = np.array(points, dtype=np.float64)
+    flat: Any = np.array(corners, dtype=np.int64).ravel()
+    mesh.SetPolys(pyvista.CellArray.from_arrays(offsets, flat, deep=True))
+    return mesh
+
+
+def array_of(data: Any) -> npt.NDArray[Any]:
+    """Return what an array of VTK holds, as a copy."""
+    import pyvista
+
+    return np.array(pyvista.convert_array(data))
+
+
+def triangle_arrays(output: Any) -> tuple[FloatArray, IntArray]:
+    """Return points (V, 3) and triangles (F, 3) of what a filter made."""
+    corners = array_of(output.GetPolys().GetConnectivityArray())
+    return point_array(output), corners.astype(np.int64).reshape(-1, 3)
+
+
+def point_array(output: Any) -> FloatArray:
+    """Return the points (V, 3) of what a filter made."""
+    if not output.GetNumberOfPoints():
+        return np.zeros((0, 3))
+    return array_of(output.GetPoints().GetData()).astype(np.float64)
+
+
+def value_array(output: Any) -> npt.NDArray[Any]:
+    """Return the values at the points of what a filter made."""
+    return array_of(output.GetPointData().GetScalars())
+
+
+def level_surface(
+    values: npt.NDArray[Any], level: float, origin: FloatArray, step: float
+) -> tuple[FloatArray, IntArray]:
+    """Return points and triangles of a level of values (I, J, K) on an upright grid.
+
+    Flying edges; the triangles wind so that their normals point to smaller values.
+    """
+    import pyvista
+    from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D
+
+    grid = pyvista.ImageData(dimensions=values.shape, spacing=(step,) * 3, origin=origin)
+    grid.point_data["value"] = values.ravel(order="F")
+    grid.set_active_scalars("value")
+    contour = vtkFlyingEdges3D()
+    contour.SetInputData(grid)
+    contour.SetValue(0, level)
+    contour.ComputeNormalsOff()
+    contour.ComputeGradientsOff()
+    contour.ComputeScalarsOff()
+    contour.Update()
+    return triangle_arrays(contour.GetOutput())
+
+
+def windowed_sinc(points: FloatArray, faces: IntArray, rounds: int, pass_band: float) -> FloatArray:
+    """Return the points (V, 3) of a surface smoothed by a windowed sinc.
+
+    A rim stays only where it turns by more than 15 degrees.
+    """
+    from vtkmodules.vtkFiltersCore import vtkWindowedSincPolyDataFilter
+
+    smooth = vtkWindowedSincPolyDataFilter()
+    smooth.SetInputData(poly_data(points, faces))
+    smooth.SetNumberOfIterations(rounds)
+    smooth.SetPassBand(pass_band)
+    smooth.FeatureEdgeSmoothingOff()
+    smooth.BoundarySmoothingOff()
+    smooth.NonManifoldSmoothingOn()
+    smooth.NormalizeCoordinatesOn()
+    smooth.Update()
+    return point_array(smooth.GetOutput())
