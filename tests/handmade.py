@@ -37,6 +37,25 @@ def circle(centre, normal, diameter, count=36):
     return Contour(points), measures
 
 
+def vein_of(name, ostium, centreline, axis, **more):
+    """A vein of what tests are about; the rest is plain, or as ``more`` says."""
+    plain = {
+        "name_confidence": 1.0, "sections": (), "axis_length_mm": 10.0, "takeoff_wall_deg": 0.0,
+        "takeoff_frontal_deg": 0.0, "takeoff_transverse_deg": 0.0, "trunk_at_least": True,
+        "trunk_length_mm": float(centreline.s_mm[-1]), "end_rims": (),
+    }  # fmt: skip
+    return Vein(name=name, ostium=ostium, centreline=centreline, axis=axis, **{**plain, **more})
+
+
+def anatomy_of(wall, veins, **more):
+    """An atrium of what tests are about; the rest is plain, or as ``more`` says."""
+    plain = {
+        "lumen": wall, "body_centre": np.zeros(3), "body_radius_mm": 20.0, "volume_ml": 80.0,
+        "appendage": None, "mitral": None, "ridges": (), "notes": (),
+    }  # fmt: skip
+    return Anatomy(wall=wall, veins=tuple(veins), **{**plain, **more})
+
+
 def round_vein(name, centre, axis, diameter=16.0, length=12, notes=()):
     """A straight round vein whose ostium is perpendicular to its axis."""
     centre, axis = np.asarray(centre, dtype=float), unit(axis)
@@ -44,19 +63,16 @@ def round_vein(name, centre, axis, diameter=16.0, length=12, notes=()):
     s = np.arange(0.0, length + 1.0)
     sections = tuple(Section(float(d), centre + d * axis, axis, contour, measures) for d in s)
     ostium = Ostium(centre, axis, contour, measures, contour.points[::4], 0.125, 1.5, 0.8)
-    return Vein(
-        name=name,
+    return vein_of(
+        name,
+        ostium,
+        Centreline(centre + s[:, None] * axis, s),
+        axis,
         name_confidence=0.95,
-        ostium=ostium,
-        centreline=Centreline(centre + s[:, None] * axis, s),
         sections=sections,
-        axis=axis,
-        axis_length_mm=10.0,
         takeoff_wall_deg=None,
         takeoff_frontal_deg=10.0,
         takeoff_transverse_deg=-20.0,
-        trunk_length_mm=float(length),
-        trunk_at_least=True,
         end_rims=(np.array([0, 1, 2]),),
         notes=tuple(notes),
     )
@@ -77,13 +93,10 @@ def anatomy():
     )
     ripv = round_vein("RIPV", [-20, 8, -10], [-1, 0.1, -0.2], diameter=18.0)
     contour, _ = circle([18, -10, 5], [1, -1, 0], 14.0)
-    return Anatomy(
-        lumen=box(),
-        wall=box(),
-        body_centre=np.zeros(3),
-        body_radius_mm=20.0,
+    return anatomy_of(
+        box(),
+        (lspv, ripv),
         volume_ml=64.0,
-        veins=(lspv, ripv),
         appendage=Appendage(np.array([18.0, -10, 5]), unit([1, -1, 0]), contour, 0, 0.7),
         mitral=MitralOpening(np.array([0, -20.0, -5]), unit([0, -1, 0]), np.array([0, 1]), 0.9),
         ridges=(Ridge("LSPV", "LAA", 5.25, np.array([[20, 0, 10], [20, -5, 8.0]])),),

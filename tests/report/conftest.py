@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 import pyvista
+from handmade import anatomy_of, vein_of
 
 from veinfit.anatomy.model import (
     Anatomy,
@@ -138,19 +139,17 @@ def build_vein(tube: Tube, wall: Surface) -> Vein:
     near = np.linalg.norm(wall.points - np.outer(wall.points @ axis, axis), axis=1) < 14
     rim = np.flatnonzero((beyond > -1.5) & near)
     s = np.arange(-10.0, tube.length_mm - 3.0, 1.0)
-    return Vein(
-        name=tube.name,
+    return vein_of(
+        tube.name,
+        ostium,
+        Centreline((BODY_RADIUS_MM + 2.0 + s)[:, None] * axis, s),
+        axis,
         name_confidence=0.97,
-        ostium=ostium,
-        centreline=Centreline((BODY_RADIUS_MM + 2.0 + s)[:, None] * axis, s),
         sections=sections,
-        axis=axis,
-        axis_length_mm=10.0,
         takeoff_wall_deg=4.0,
         takeoff_frontal_deg=frontal_angle_deg(axis),
         takeoff_transverse_deg=transverse_angle_deg(axis),
         trunk_length_mm=tube.length_mm - 3.0,
-        trunk_at_least=True,
         end_rims=(rim,),
     )
 
@@ -170,13 +169,12 @@ def build_anatomy(tubes: tuple[Tube, ...] = FOUR_TUBES) -> Anatomy:
     mitral_axis = unit(MITRAL)
     appendage_axis = unit(APPENDAGE.direction)
     mouth = _section(APPENDAGE, 0.0)
-    return Anatomy(
+    return anatomy_of(
+        wall,
+        (build_vein(tube, wall) for tube in tubes),
         lumen=lumen,
-        wall=wall,
-        body_centre=np.zeros(3),
         body_radius_mm=BODY_RADIUS_MM,
         volume_ml=95.4,
-        veins=tuple(build_vein(tube, wall) for tube in tubes),
         appendage=Appendage(
             centre=mouth.centre,
             normal=appendage_axis,

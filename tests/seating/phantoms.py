@@ -10,6 +10,7 @@ import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
+from handmade import anatomy_of, vein_of
 
 from veinfit.anatomy.model import (
     Anatomy,
@@ -126,37 +127,18 @@ def as_phantom(
         0.1,
         1.0,
     )
-    vein = Vein(
-        name="LSPV",
-        name_confidence=1.0,
-        ostium=ostium,
-        centreline=centreline,
-        sections=(),
-        axis=np.asarray(axis, float),
-        axis_length_mm=10.0,
-        takeoff_wall_deg=0.0,
-        takeoff_frontal_deg=0.0,
-        takeoff_transverse_deg=0.0,
-        trunk_length_mm=float(centreline.s_mm[-1]),
-        trunk_at_least=True,
-        end_rims=(loops[distal],),
-    )
+    vein = vein_of("LSPV", ostium, centreline, np.asarray(axis, float), end_rims=(loops[distal],))
     mitral = (
         MitralOpening(wall.points[atrial[0]].mean(axis=0), -np.asarray(axis, float), atrial[0], 1.0)
         if atrial
         else None
     )
-    anatomy = Anatomy(
+    anatomy = anatomy_of(
+        wall,
+        (vein,),
         lumen=cap_loops(wall, loops)[0] if closed else wall,
-        wall=wall,
         body_centre=centre - 20.0 * np.asarray(axis),
-        body_radius_mm=20.0,
-        volume_ml=80.0,
-        veins=(vein,),
-        appendage=None,
         mitral=mitral,
-        ridges=(),
-        notes=(),
     )
     return Phantom(anatomy, vein)
 
