@@ -152,6 +152,7 @@ HOLE = ([[0, 0, 0], [1, 0, 0], [0, 1, 0]], [[0, 1, 2]])
         (lambda r: veinfit.seat(r, 28, vein="LAA"), ValueError, "there are LSPV, LIPV"),
         (lambda r: veinfit.seat(r, 28, tries=3), veinfit.InputError, "power of two"),
         (lambda r: veinfit.seat(r, 28, settings=3), TypeError, "Settings, the path of"),
+        (lambda r: veinfit.seat(r, 28, settings={"margins": {}}), veinfit.InputError, "margin"),
         (lambda r: veinfit.assess(3), TypeError, "input: expected a Surface"),
         (lambda r: veinfit.assess("x.ply", balloons=28), TypeError, r"such as \[28, 31\]"),
         (lambda r: veinfit.picture(r, "LSPV"), TypeError, "fit: expected a Fit"),

@@ -15,6 +15,7 @@ from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.case.image import read_case_image
 from veinfit.case.memory import give_back_memory
 from veinfit.case.options import (
+    SettingsLike,
     balloon_values,
     checked_date,
     chosen_balloons,
@@ -53,7 +54,7 @@ def assess(
     also: Sequence[Path | str] = (),
     landmarks: Path | str | None = None,
     corrections: Path | str | Sequence[Correction] | None = None,
-    settings: Settings | Path | str | None = None,
+    settings: SettingsLike = None,
     frame: Frame = "lps",
     unit: Unit = "mm",
     trust_frame: bool = False,
@@ -79,7 +80,7 @@ def assess(
         Named points and lines (CSV).
     corrections : path or sequence of Correction, optional
         What somebody corrected by hand (TOML).
-    settings : Settings or path, optional
+    settings : Settings, dict or path, optional
         The defaults where None.
     frame : {'lps', 'ras'}
         Frame of a mesh; a volume tells its own.
@@ -112,7 +113,7 @@ def assess(
 
     Examples
     --------
-    >>> nominal = Settings.from_mapping({"margin": {"samples": 0}})  # no probabilities
+    >>> nominal = {"margin": {"samples": 0}}  # no probabilities
     >>> result = assess(samples / "larkmoor-01.ply", balloons=[28], settings=nominal)
     >>> result.fit("LSPV", 28)
     Fit(LSPV, 28 mm, transseptal: seated, occluded, sealed)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from veinfit.anatomy.corrections.apply import Correction
 from veinfit.errors import InputError
@@ -17,16 +18,22 @@ from veinfit.seating.balloon import Balloon, parse_balloons
 from veinfit.settings import Settings
 from veinfit.surface import Surface
 
+SettingsLike = Settings | Mapping[str, Any] | Path | str | None
+"""Settings as such, as nested mappings, or as a file; the defaults where None."""
 
-def settings_of(settings: Settings | Path | str | None) -> Settings:
-    """Return settings given as such or as a file; the defaults where None."""
+
+def settings_of(settings: SettingsLike) -> Settings:
+    """Return settings given as such, as nested mappings or as a file; the defaults where None."""
     if settings is None:
         return Settings()
     if isinstance(settings, (str, Path)):
         return Settings.from_toml(Path(settings))
+    if isinstance(settings, Mapping):
+        return Settings.from_mapping(settings)
     if not isinstance(settings, Settings):
         raise TypeError(
-            "settings: expected Settings, the path of a settings file, or None; got a "
+            "settings: expected Settings, the path of a settings file, a dictionary such as "
+            "{'margin': {'samples': 0}}, or None; got a "
             f"{type(settings).__name__}"
         )
     return settings
@@ -100,7 +107,7 @@ def files_of(
     labels: Path | str | None,
     landmarks: Path | str | None,
     corrections: Path | str | Sequence[Correction] | None,
-    settings: Settings | Path | str | None,
+    settings: SettingsLike,
     balloons: Sequence[float | str | Path | Balloon],
     also: Sequence[Path | str] = (),
     image: Path | str | None = None,

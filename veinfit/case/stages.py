@@ -10,7 +10,7 @@ from typing import Any
 from veinfit.anatomy.find import find_anatomy
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy
-from veinfit.case.options import chosen_balloons, settings_of
+from veinfit.case.options import SettingsLike, chosen_balloons, settings_of
 from veinfit.case.reading import read_case, with_septum
 from veinfit.errors import InputError
 from veinfit.frames import Frame
@@ -31,7 +31,6 @@ from veinfit.surface.foreign import as_surface
 BalloonLike = float | str | Path | Balloon
 """What stands for a balloon: its diameter in mm, a TOML file, or itself."""
 
-SettingsLike = Settings | Path | str | None
 """Settings, a TOML file of them, or the defaults."""
 
 
@@ -82,7 +81,7 @@ def read_volume(
         Label map (TOML); a volume with one value needs none.
     also : sequence of path
         Further volumes that the same map reads.
-    settings : Settings or path, optional
+    settings : Settings, dict or path, optional
         The defaults where None.
 
     Returns
@@ -125,7 +124,7 @@ def find_veins(
         A file, or the surface of the blood in memory, in LPS mm.
     labels : path, optional
         Label map, where ``atrium`` is the file of a label volume.
-    settings : Settings or path, optional
+    settings : Settings, dict or path, optional
         The defaults where None.
     frame : {'lps', 'ras'}
         Of a mesh file; of a surface in memory it is only named in messages.
@@ -201,7 +200,7 @@ def seat(
     approach : {'transseptal', 'coaxial', 'both'}, optional
         How the balloon comes to the vein; transseptal where not given. An opening alone has no
         septum: there it is coaxial.
-    settings : Settings or path, optional
+    settings : Settings, dict or path, optional
         Those of the case where ``where`` is one, else the defaults.
     structures : mapping of str to Surface or (N, 3) array, optional
         What distances are measured to, LPS mm; those of the case where ``where`` is one.
