@@ -34,7 +34,10 @@ SURE = 0.9
 """A name above this confidence is one that is relied on."""
 
 TRUNK_MM = 0.3
-"""Trunk diameters are wanted this near, or a third of a voxel where that is more."""
+"""Trunk diameters are wanted this near, or a third of a voxel where that is more ..."""
+
+FROM_END_VOXELS = 2.0
+"""... where they are measured so far from the vein's cut: at it no voxels tell a diameter."""
 
 
 def angle_deg(a, b):
@@ -49,6 +52,13 @@ def diameter_mm(lumen, station):
     centre, normal = np.array(station["centroid"]), np.array(station["direction"])
     contour = contour_around(plane_contours(lumen, centre, normal), centre, normal)
     return None if contour is None else measure_contour(contour.points, normal).d_area_mm
+
+
+def whole_voxels(true, voxel_mm):
+    """Whether voxels tell the diameter in a true section: far enough from the end of the vein."""
+    station = true["station"]
+    away = (np.array(true["end_centres"]) - station["centre"]) @ np.array(station["direction"])
+    return np.abs(away).min() >= FROM_END_VOXELS * (voxel_mm or 0.0)
 
 
 def stem_of(path: Path) -> str:
@@ -83,7 +93,7 @@ def beside_truth(path: Path) -> dict:
     for j, true in enumerate(truth):
         row = {"true_name": true["name"], "found": j in pairs}
         trunk = diameter_mm(anatomy.lumen, true["station"])
-        if trunk is not None:
+        if trunk is not None and whole_voxels(true, lumen.resolution_mm):
             row["trunk_off_mm"] = trunk - true["station"]["d_area_mm"]
         if j in pairs:
             vein = veins[pairs[j]]
