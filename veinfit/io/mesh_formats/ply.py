@@ -12,7 +12,7 @@ import numpy as np
 from veinfit.io.files import first_line
 from veinfit.io.mesh_formats.polygons import DamagedMesh, Polygons, unrolled
 from veinfit.io.mesh_formats.words import worded_lines
-from veinfit.vectors import FloatArray
+from veinfit.vectors import FloatArray, IntArray
 
 PLY_TYPES = {
     "char": "i1", "int8": "i1", "uchar": "u1", "uint8": "u1",
@@ -24,6 +24,8 @@ PLY_TYPES = {
 PLY_FORMATS = {"ascii": "", "binary_little_endian": "<", "binary_big_endian": ">"}
 
 PLY_INDEX_NAMES = ("vertex_indices", "vertex_index")
+
+FACE_ELEMENTS = ("face", "tristrips")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,25 +50,44 @@ def parse_ply(data: bytes) -> Polygons:
     read = _ascii_rows(body) if order == "" else _binary_rows(body, order)
     points: FloatArray | None = None
     faces: list[list[int]] = []
+    triangles: IntArray | None = None
+    alone = sum(element.name in FACE_ELEMENTS for element in elements) == 1
     for element in elements:
         columns = read(element)
         if element.name == "vertex":
             try:
-                points = np.column_stack([np.asarray(columns[axis], float) for axis in "xyz"])
+                # Not-a-number of some bit patterns makes the conversion itself complain.
+                with np.errstate(invalid="ignore"):
+                    points = np.column_stack([np.asarray(columns[axis], float) for axis in "xyz"])
             except KeyError as error:
                 raise DamagedMesh(f"its vertices have no property {error}") from error
-        elif element.name in ("face", "tristrips"):
+        elif element.name in FACE_ELEMENTS:
             name = next((n for n in PLY_INDEX_NAMES if n in columns), None)
             if name is None:
                 raise DamagedMesh(f"its element {element.name} has no vertex_indices")
+            if alone and element.name == "face" and _all_triangles(columns[name]):
+                triangles = columns[name].astype(np.int64)
+                continue
             try:
-                lists = [[int(v) for v in row] for row in columns[name]]
+                lists = [[int(v) for v in row] for row in _listed(columns[name])]
             except (ValueError, OverflowError, TypeError) as error:
                 raise DamagedMesh(f"its faces: {first_line(error)}") from error
             faces += lists if element.name == "face" else unrolled(lists)
     if points is None:
         raise DamagedMesh("it has no vertices")
+    if triangles is not None:
+        return Polygons.from_triangles(points, triangles)
     return Polygons.from_lists(points, faces)
+
+
+def _all_triangles(found: Any) -> bool:
+    """Whether the lists of all rows were read at once and are three whole numbers each."""
+    whole = isinstance(found, np.ndarray) and found.dtype.kind in "iu"
+    return bool(whole and found.shape[1:] == (3,))
+
+
+def _listed(found: Any) -> Any:
+    return found.tolist() if isinstance(found, np.ndarray) else found
 
 
 def _ply_header(data: bytes) -> tuple[list[_Element], str, bytes]:
@@ -191,6 +212,9 @@ def _binary_rows(body: bytes, order: str) -> Callable[[_Element], _Columns]:
             for name, length in zip(lists, lengths, strict=True):
                 same &= block[f"{name} count"] == length
             take = take if same.all() else int(np.argmin(same))
+            if take == element.rows:
+                at += take * kind.itemsize
+                return {p.name: block[p.name] for p in element.properties}
             for p in element.properties:
                 rows[p.name].extend(block[p.name][:take].tolist())
             found += take
