@@ -155,6 +155,13 @@ def test_the_window_changes_what_is_seen(opened):
     assert pixel(page, 1, 20, -4)[:3] == [0, 0, 0]
     page.click("#window-back")
     assert pixel(page, 1, 20, -4) == before
+    # Scrolled down, the image stays below the 3D view: neither covers the other.
+    stage, image = (
+        f"document.getElementById('{name}').getBoundingClientRect()" for name in ("stage", "image")
+    )
+    page.evaluate("scrollTo(0, 300)")
+    assert page.evaluate("scrollY") > 100
+    assert page.evaluate(f"{stage}.bottom <= {image}.top")
 
 
 def test_the_grey_value_under_the_mouse_is_told(opened):
