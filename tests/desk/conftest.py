@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import browser as chrome
 import pytest
 from desk.asking import Client
 from desk.assessed_case import NAME, assess_into
@@ -71,3 +72,11 @@ def assessed(desk, assessed_folder) -> CaseFolder:
     """A real case with its results, without pictures, in the desk's folder."""
     shutil.copytree(assessed_folder / NAME, desk.folder / NAME)
     return CaseFolder(desk.folder / NAME)
+
+
+@pytest.fixture
+def page() -> Iterator[chrome.Browser]:
+    with chrome.browser(loopback=True) as one:
+        one.size(1280, 900)
+        yield one
+        assert one.faults == []
