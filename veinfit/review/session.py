@@ -115,14 +115,14 @@ class ReviewSession:
         for one in self._result.anatomy.corrections:
             if not any(entry["vein"] == one.vein for entry in entries):
                 names.pop(one.vein, None)
-        law = self._result.settings.report
+        words = self._result.settings.report
         return {
             "names": list(self.names),
             "entries": list(entries),
             "told": {
                 key: [
                     {"title": column_title(fit, with_approach=len(self._approaches) > 1),
-                     "verdict": headline(fit, law)}
+                     "verdict": headline(fit, words)}
                     for fit in self._result.fits
                     if fit.vein == name
                 ]
