@@ -165,7 +165,7 @@ def single_candidate(
     border : (centre, normal), optional
         Of its own label.
     rivals : sequence of (N, 3) array
-        Ways into other veins: its ostium takes none of them in.
+        Paths into other veins: its ostium takes none of them in.
     """
     branch = branches.branches[index]
     opening = None if branch.opening is None else lumen.openings[branch.opening]

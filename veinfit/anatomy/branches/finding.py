@@ -133,7 +133,7 @@ class Branches:
     branches : tuple of Branch
         Farthest-reaching first.
     shared : tuple of SharedPart
-    paths : Ways
+    paths : PathTree
         From the body's centre to every cell.
     """
 

@@ -144,7 +144,7 @@ def widening(
     axis : (3,) array
         Into the vein, at its end; farther on the sections are square to their middles' course.
     rivals : sequence of (N, 3) array
-        Ways from the body out into other veins: none passes through a section of this one.
+        Paths from the body out into other veins: none passes through a section of this one.
 
     Returns
     -------

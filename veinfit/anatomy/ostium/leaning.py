@@ -81,7 +81,7 @@ def middle_ostium(
     tube : BranchSections
     settled : Settled
     rivals : sequence of (N, 3) array
-        Ways from the body out into other veins: none passes through the ostium.
+        Paths from the body out into other veins: none passes through the ostium.
     """
     first = settled.plane
     every = [(first, settled.turns), *_about_leaning_axes(tube, settled)]

@@ -68,7 +68,7 @@ def ostium_in_plane(
     turns : sequence of HalfTurn or None
         One a sector, None where the wall does not turn.
     rivals : sequence of (N, 3) array
-        Ways from the body out into other veins: none passes through the ostium.
+        Paths from the body out into other veins: none passes through the ostium.
     """
     points = np.array([t.point for t in turns if t is not None])
     placed = contour_in_plane(tube, plane, turns, rivals)

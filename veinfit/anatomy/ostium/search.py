@@ -92,7 +92,7 @@ def find_ostium(
     settings : AnatomySettings
     clearance_mm : float
     rivals : sequence of (N, 3) array
-        Ways from the body out into other veins: none passes through the ostium.
+        Paths from the body out into other veins: none passes through the ostium.
     """
     s = arc_length(tube.centres)
     if len(tube.centres) < 3:

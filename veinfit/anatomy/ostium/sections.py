@@ -87,7 +87,7 @@ def weighed(
     border : (centre, normal) or None
         Of the vein's own label.
     rivals : sequence of (N, 3) array
-        Ways into other veins.
+        Paths into other veins.
     """
     place = _place_of_walks(walks)
     at_border = None if border is None else _place_of_border(wall, border)
