@@ -14,6 +14,7 @@ from desk.asking import until
 from veinfit.desk.site.desk import Desk
 from veinfit.desk.site.site import desk_app
 from veinfit.desk.store.journal import read_journal
+from veinfit.desk.store.signed_copies import COPIES
 from veinfit.io.files import LARGEST_FILE_BYTES
 
 ACTS = ["options", "parts", "landmarks", "take-out", "run", "cancel", "reviewed", "sign", "reopen"]
@@ -67,7 +68,7 @@ def test_posts_of_other_sites_do_nothing(client, desk, ready, headers, status):
     before = content(case.path)
     for act in ACTS:
         assert client.ask(f"case/a/{act}", {"who": "x"}, **headers)[0] == status
-    for path in ("new", "sample", "loose", "export"):
+    for path in ("new", "sample", "loose", "export", "study"):
         assert client.ask(path, {"name": "b"}, **headers)[0] == status
     told = client.send("a", "x.ply", b"other", **headers)
     assert told == status
@@ -97,11 +98,13 @@ def test_no_case_outside_the_folder(client, desk, ready, name):
     ready()
     (desk.folder.parent / "outside").mkdir()
     (desk.folder.parent / "outside" / "asked.toml").write_text("")
-    for path in ("", "state", "journal", "setup", "result/case.json"):
+    for path in ("", "state", "journal", "setup", "result/case.json", "signed/report.html"):
         assert client.ask(f"case/{name}/{path}")[0] == 404
     assert client.ask(f"case/{name}/run", {})[0] == 404
     assert client.ask(f"thumb/{name}")[0] == 404
     assert client.ask(f"review/{name}/first/")[0] == 404
+    assert client.ask(f"study/{name}")[0] == 404
+    assert client.ask(f"study/{name}/asked.toml")[0] == 404
 
 
 @pytest.mark.parametrize(
@@ -117,6 +120,46 @@ def test_no_file_outside_the_results(client, ready, name):
     (case.path / "result" / "out.csv").symlink_to(case.path / "journal.jsonl")
     assert client.ask(f"case/a/result/{name}")[0] == 404
     assert client.ask("case/a/result/veins.csv")[0] == 200
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["../asked.toml", "..%2fasked.toml", "%2e%2e/journal.jsonl", "/etc/passwd", "%2fetc%2fpasswd",
+     "", ".", "out.html", "case.npz", "report.html%00", "x" * 5000],
+)  # fmt: skip
+def test_no_file_outside_the_signed_copies(client, ready, name):
+    case = ready()
+    copies = case.path / COPIES
+    copies.mkdir()
+    (copies / "report.html").write_text("<p>signed</p>")
+    (copies / "out.html").symlink_to(case.path / "journal.jsonl")
+    assert client.ask(f"case/a/signed/{name}")[0] == 404
+    assert client.ask("case/a/signed/report.html")[0] == 200
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        {"kind": "agree", "cases": ["../outside"], "observed": ""},
+        {"kind": "../x", "cases": ["a"]},
+        {"kind": "summary", "cases": "a"},
+        {"kind": "summary", "cases": []},
+        {"kind": "agree", "cases": ["a"], "observed": ["a"]},
+        {"cases": ["a"]},
+    ],
+)
+def test_odd_studies_are_told_and_begin_nothing(client, desk, ready, body):
+    ready()
+    before = content(desk.folder)
+    told = client.told("study", body)
+    assert told["fault"] and "study" not in told
+    assert content(desk.folder) == before
+
+
+def test_a_table_of_huge_size_begins_no_study(client, ready):
+    ready()
+    body = {"kind": "agree", "cases": ["a"], "observed": "x" * 4_100_000}
+    assert client.ask("study", body)[0] == 413
 
 
 @pytest.mark.parametrize(
