@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pytest
 from browser import end_browsers
 from hypothesis import settings
 from once import made_once
 
 if TYPE_CHECKING:
+    import numpy as np
     from whole import ByCommand, Whole
+
+# As many processes as cores run the tests: more threads would only wait for each other. It is read
+# when numpy is loaded, which is why that is imported nowhere above.
+for _variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_variable, "1")
 
 # The same examples on every run, so that a red check can be repeated.
 settings.register_profile("veinfit", derandomize=True, deadline=None, max_examples=50)
@@ -60,4 +66,6 @@ def by_command(tmp_path_factory) -> ByCommand:
 @pytest.fixture
 def rng() -> np.random.Generator:
     """A generator with a fixed seed, new for every test."""
+    import numpy as np
+
     return np.random.default_rng(20261125)
