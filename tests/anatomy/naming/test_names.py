@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from veinfit.anatomy.naming.frame_check import seen_in
+from veinfit.anatomy.naming.frame_check import StatedFrame, seen_in
 from veinfit.anatomy.naming.names import TEMPLATE, CandidateFeatures, name_candidates
 from veinfit.anatomy.naming.roles import SOME_VEIN
 from veinfit.errors import InputError
@@ -178,6 +178,21 @@ def test_a_stub_that_looks_little_like_a_vein_is_one_only_where_a_vein_is_missin
     whole = name_candidates([*others, stub, candidate("RIPV", 4, is_open=False)], 10.0).roles
     assert whole["RIPV"] == 4
     assert 3 not in whole.values()
+
+
+def test_what_is_wider_than_any_published_common_trunk_is_two_veins():
+    # Two left veins whose common part was followed far into the atrium; the lower one's ostium
+    # came out in the atrium too.
+    singles = [candidate(r, k, is_open=False) for k, r in enumerate(FOUR)]
+    singles[1] = dataclasses.replace(singles[1], diameter_mm=40.0)
+    trunk = dataclasses.replace(
+        candidate("LCPV", 0, is_open=False), members=(0, 1), diameter_mm=30.0, shared_mm=16.0
+    )
+    roles = name_candidates([*singles, trunk], 10.0).roles
+    assert roles["LCPV"] == 6
+    wide = dataclasses.replace(trunk, diameter_mm=46.0)
+    roles = name_candidates([*singles, wide], 10.0, StatedFrame(trusted=True)).roles
+    assert (roles["LSPV"], roles["LIPV"]) == (0, 1)
 
 
 def test_a_label_that_holds_all_veins_goes_with_every_vein_and_nothing_else():

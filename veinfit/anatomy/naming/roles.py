@@ -126,6 +126,10 @@ WIDE_VEIN_MM_RANGE = (26.0, 32.0)
 WIDE_BRANCH_MM_RANGE = (32.0, 38.0)
 """Of a single branch more is let pass: its ostium may have come out too wide."""
 
+WIDE_COMMON_MM_RANGE = (36.0, 44.0)
+"""Of a common trunk: published ones are 24.3 mm wide in the mean (SD 7.5), 44 mm at most (Cronin et
+al., Acad Radiol 2007); what is as wide is rather the part of the atrium that both veins leave."""
+
 WIDE_VEIN_COST = 8.0
 """Cost of a vein as wide as none is."""
 
@@ -177,10 +181,16 @@ def antrum_share(candidate: CandidateFeatures) -> float:
     """How far the common part of branches is their antrum rather than a trunk, 0 to 1."""
     if len(candidate.members) > MOST_TRUNK_BRANCHES and candidate.place[0] < 0.0:
         return 1.0
-    wide = float(np.clip((candidate.excess - WIDE_TRUNK) / (ANTRUM - WIDE_TRUNK), 0.0, 1.0))
-    low, high = ANTRUM_LENGTH_SHARE
+    wide = _share_of((WIDE_TRUNK, ANTRUM), candidate.excess)
     length = (candidate.shared_mm or 0.0) / candidate.diameter_mm
-    return wide * float(np.clip((high - length) / (high - low), 0.0, 1.0))
+    short = 1.0 - _share_of(ANTRUM_LENGTH_SHARE, length)
+    return max(wide * short, _share_of(WIDE_COMMON_MM_RANGE, candidate.diameter_mm))
+
+
+def _share_of(between: tuple[float, float], value: float) -> float:
+    """Return how far a value is from the first of two numbers to the second, 0 to 1."""
+    low, high = between
+    return float(np.clip((value - low) / (high - low), 0.0, 1.0))
 
 
 ROLES: tuple[str, ...] = tuple(TEMPLATE)
@@ -315,10 +325,8 @@ def _against(candidate: CandidateFeatures, role: str, common_trunk_mm: float) ->
         cost += SHAPELESS_APPENDAGE_COST if candidate.slenderness == 0.0 else 0.0
         return cost + (OPEN_APPENDAGE_COST if candidate.is_open else 0.0)
     if role not in COMMON_ROLES:
-        low, high = WIDE_BRANCH_MM_RANGE if candidate.shared_mm is None else WIDE_VEIN_MM_RANGE
-        cost += WIDE_VEIN_COST * float(
-            np.clip((candidate.diameter_mm - low) / (high - low), 0.0, 1.0)
-        )
+        wide = WIDE_BRANCH_MM_RANGE if candidate.shared_mm is None else WIDE_VEIN_MM_RANGE
+        cost += WIDE_VEIN_COST * _share_of(wide, candidate.diameter_mm)
     cost += _unusual_size(candidate, role)
     if role in COMMON_ROLES:
         if candidate.shared_mm is None:
