@@ -130,6 +130,9 @@ WIDE_COMMON_MM_RANGE = (36.0, 44.0)
 """Of a common trunk: published ones are 24.3 mm wide in the mean (SD 7.5), 44 mm at most (Cronin et
 al., Acad Radiol 2007); what is as wide is rather the part of the atrium that both veins leave."""
 
+WIDE_BRANCH_COST = 4.0
+"""Cost of that: less than that of a vein that is missing."""
+
 WIDE_VEIN_COST = 8.0
 """Cost of a vein as wide as none is."""
 
@@ -325,8 +328,10 @@ def _against(candidate: CandidateFeatures, role: str, common_trunk_mm: float) ->
         cost += SHAPELESS_APPENDAGE_COST if candidate.slenderness == 0.0 else 0.0
         return cost + (OPEN_APPENDAGE_COST if candidate.is_open else 0.0)
     if role not in COMMON_ROLES:
-        wide = WIDE_BRANCH_MM_RANGE if candidate.shared_mm is None else WIDE_VEIN_MM_RANGE
-        cost += WIDE_VEIN_COST * _share_of(wide, candidate.diameter_mm)
+        single = candidate.shared_mm is None
+        wide = WIDE_BRANCH_MM_RANGE if single else WIDE_VEIN_MM_RANGE
+        most = WIDE_BRANCH_COST if single else WIDE_VEIN_COST
+        cost += most * _share_of(wide, candidate.diameter_mm)
     cost += _unusual_size(candidate, role)
     if role in COMMON_ROLES:
         if candidate.shared_mm is None:
