@@ -126,12 +126,12 @@ WIDE_VEIN_MM_RANGE = (26.0, 32.0)
 WIDE_BRANCH_MM_RANGE = (32.0, 38.0)
 """Of a single branch more is let pass: its ostium may have come out too wide."""
 
+WIDE_BRANCH_COST = 4.0
+"""Cost of a single branch that is wider: less than that of a vein that is missing."""
+
 WIDE_COMMON_MM_RANGE = (36.0, 44.0)
 """Of a common trunk: published ones are 24.3 mm wide in the mean (SD 7.5), 44 mm at most (Cronin et
 al., Acad Radiol 2007); what is as wide is rather the part of the atrium that both veins leave."""
-
-WIDE_BRANCH_COST = 4.0
-"""Cost of that: less than that of a vein that is missing."""
 
 WIDE_VEIN_COST = 8.0
 """Cost of a vein as wide as none is."""
