@@ -26,7 +26,7 @@ LONGEST_MESSAGE = 2500
 """Signs of a message, the path in it included."""
 
 REMEDY = re.compile(
-    r"; (?:add|and|did|re|export|write|give|save|correct|check|pass|begin|set|crop|resample"
+    r"; (?:add|and|delete|did|re|export|write|give|save|correct|check|pass|begin|set|crop|resample"
     r"|part|state|take|assess|make|run|quote|leave|there|it|the|use|each)\b"
     r"|: (?:give|pass|crop|export)\b|must |may hold|did you mean|there (?:are|is) "
     r"|is not known|outside|missing|holds no|is not TOML|veinfit reads|is empty|is not a"
