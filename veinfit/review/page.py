@@ -14,7 +14,7 @@ from veinfit.vein_names import APPENDAGE, VEIN_NAMES
 
 SCRIPTS = (
     "review_entries.js", "review_saving.js", "review_image.js", "review_run.js",
-    "review_plane.js", "review_page.js",
+    "review_plane.js", "review_preview.js", "review_page.js",
 )  # fmt: skip
 """After those of the 3D view, in the order in which they need one another."""
 

@@ -255,12 +255,6 @@
     }
     settle(turn);
   }
-  /* The balloon in view is seated first; what the others were stays in view, marked as old. */
-  function seatsSoFar(before, now) {
-    if (!before.length) return now;
-    return before.map((fit) => now.find((one) => one.title === fit.title)
-      ?? { ...fit, gap: null, values: undefined, stale: true });
-  }
   function stale(vein) {
     const shape = scene.veins[inScene.get(vein)];
     if (shape) shape.fits = shape.fits.map((fit) => ({ ...fit, stale: true }));
@@ -272,15 +266,7 @@
     document.body.dataset.settled = String(turn);
   }
   function show(vein, answer) {
-    const body = get("measures").tBodies[0];
-    body.replaceChildren(...answer.rows.map(([label, before, now]) => {
-      const line = document.createElement("tr"), head = make("th", label);
-      head.scope = "row";
-      const value = make("td", now);
-      if (before !== now) value.className = "other";
-      line.append(head, make("td", before), value);
-      return line;
-    }));
+    get("measures").tBodies[0].replaceChildren(...measureLines(answer.rows, make));
     get("measures").hidden = !answer.rows.length;
     if (answer.vein && viewer && entries.isAdded(vein) && !inScene.has(vein)) {
       inScene.set(vein, viewer.addVein({ ...answer.vein, fits: [] }));
