@@ -129,8 +129,6 @@ def name_candidates(
     selections = _selections(candidates, common_trunk_mm)
     misfits = Misfits.of(candidates, common_trunk_mm)
     about = Rotation.identity()
-    # A frame is judged by what looks like a vein of itself: in any frame something can be taken
-    # for a vein because one is missing.
     upright = _best(selections, misfits, about)
     veins = [r for r in upright.roles if r not in (APPENDAGE, MITRAL)]
 
@@ -154,25 +152,29 @@ def name_candidates(
             "no pulmonary vein was found: no branch of the surface looks like one; check that "
             "the veins were not cut off at the wall and that the label includes them"
         )
-    named = _best(selections, misfits, about, seek=True)
     confidence: dict[str, float] = {}
     runner_up: dict[str, str] = {}
-    for role, index in named.roles.items():
-        rival = _best(
-            selections, misfits, named.rotation, forbidden=(index, role), refine=False, seek=True
-        )
-        gap = rival.cost - named.cost
-        confidence[role] = float(1.0 / (1.0 + np.exp(-np.clip(gap, -30, 30))))
+    for role, index in upright.roles.items():
+        rival = _best(selections, misfits, upright.rotation, forbidden=(index, role), refine=False)
+        confidence[role] = _certainty(rival.cost - upright.cost)
         runner_up[role] = _instead(candidates, rival.roles, index)
+    roles = dict(upright.roles)
+    for role, index, saved in _sought(upright, misfits):
+        roles[role], confidence[role], runner_up[role] = index, _certainty(saved), "nothing"
     doubts = (
-        *_length_doubts(candidates, named.roles, common_trunk_mm),
-        *_cut_doubts(candidates, named.roles),
+        *_length_doubts(candidates, roles, common_trunk_mm),
+        *_cut_doubts(candidates, roles),
     )
     for role, bound, instead in doubts:
         if bound < confidence[role]:
             confidence[role], runner_up[role] = bound, instead
     confidence = {role: min(sure, other.most_confidence) for role, sure in confidence.items()}
-    return Naming(named.roles, confidence, runner_up, named.rotation, other)
+    return Naming(roles, confidence, runner_up, upright.rotation, other)
+
+
+def _certainty(gap: float) -> float:
+    """Return how sure a name is whose best rival costs more by so much."""
+    return float(1.0 / (1.0 + np.exp(-np.clip(gap, -30, 30))))
 
 
 def _instead(candidates: Sequence[CandidateFeatures], roles: Mapping[str, int], index: int) -> str:
@@ -229,9 +231,13 @@ def _cut_doubts(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
+    """Roles given to some of the ``chosen``; ``missing`` are those of the set that none took."""
+
     roles: dict[str, int]
     cost: float
     rotation: Rotation
+    chosen: tuple[int, ...]
+    missing: tuple[str, ...]
 
 
 _Selection = tuple[tuple[int, ...], float]
@@ -244,30 +250,45 @@ def _best(
     about: Rotation,
     forbidden: tuple[int, str] | None = None,
     refine: bool = True,
-    seek: bool = False,
 ) -> _Fit:
-    """Return the least-cost assignment with the template near the rotation ``about``.
-
-    With ``seek`` a candidate that looks little like a vein is one all the same where that costs
-    less than a vein of the set that is missing.
-    """
+    """Return the least-cost assignment with the template near the rotation ``about``."""
     best: _Fit | None = None
     upright = misfits.turned(about)
     for chosen, split_cost in selections:
         blind = misfits.blind_among(chosen)
         for base, rarity in ROLE_SETS:
             assign = partial(
-                _assign, misfits, upright, chosen, blind, base, about, forbidden, refine, seek
+                _assign, misfits, upright, chosen, blind, base, about, forbidden, refine
             )
             fit = assign()
             if _has_lone_middle(fit.roles, base):
                 held, other = replace(fit, cost=fit.cost + LONE_MIDDLE_COST), assign(MIDDLE_VEINS)
                 fit = min(held, other, key=lambda f: f.cost)
-            fit = _Fit(fit.roles, fit.cost + rarity + split_cost, fit.rotation)
+            fit = replace(fit, cost=fit.cost + rarity + split_cost)
             if best is None or fit.cost < best.cost:
                 best = fit
     assert best is not None
     return best
+
+
+def _sought(fit: _Fit, misfits: Misfits) -> list[tuple[str, int, float]]:
+    """Return what looks little like a vein and yet is one, as a vein of the set is missing.
+
+    Each is a role, the candidate that was nothing so far, and what the naming then costs less.
+    Whatever has a role keeps it: an appendage is no vein because one is missing.
+    """
+    left = [k for k, c in enumerate(fit.chosen) if c not in fit.roles.values()]
+    columns = [ROLES.index(role) for role in fit.missing]
+    unused = [fit.chosen[k] for k in left]
+    blind = misfits.blind_among(fit.chosen)[np.ix_(left, columns)]
+    cost = misfits.turned(fit.rotation)[np.ix_(unused, columns)] + blind
+    saved = np.maximum(misfits.nothing[unused, None] + MISSING_COST - cost, 0.0)
+    rows, cols = linear_sum_assignment(-saved)
+    return [
+        (fit.missing[c], unused[r], float(saved[r, c]))
+        for r, c in zip(rows, cols, strict=True)
+        if saved[r, c] > 0.0
+    ]
 
 
 def _has_lone_middle(roles: Collection[str], base: Sequence[str]) -> bool:
@@ -311,7 +332,6 @@ def _assign(
     about: Rotation,
     forbidden: tuple[int, str] | None,
     refine: bool,
-    seek: bool,
     without: Collection[str] = (),
 ) -> _Fit:
     """Assign by the Hungarian method, turning the template to fit, until it settles.
@@ -330,14 +350,13 @@ def _assign(
         if forbidden is not None and forbidden[0] in chosen and forbidden[1] in roles:
             cost[chosen.index(forbidden[0]), roles.index(forbidden[1])] = 1e3
         full = np.concatenate([cost, nothing], axis=1)
-        saved = np.zeros(full.shape[1])
-        saved[: len(base)] = MISSING_COST if seek else 0.0
-        rows, cols = linear_sum_assignment(full - saved)
+        rows, cols = linear_sum_assignment(full)
         taken = {roles[c]: chosen[r] for r, c in zip(rows, cols, strict=True) if c < len(roles)}
-        missing = MISSING_COST * sum(role not in taken for role in base)
-        total = float(full[rows, cols].sum()) + missing + 0.5 * (tilt / TILT_SPREAD_DEG) ** 2
+        missing = tuple(role for role in base if role not in taken)
+        total = float(full[rows, cols].sum()) + MISSING_COST * len(missing)
+        total += 0.5 * (tilt / TILT_SPREAD_DEG) ** 2
         if result is None or total < result.cost - 1e-9:
-            result = _Fit(taken, total, rotation)
+            result = _Fit(taken, total, rotation, chosen, missing)
         elif refine:
             break
         if refine:
