@@ -21,7 +21,8 @@ from veinfit.case import assessing, writing
 from veinfit.io.inputs.meshes import read_mesh
 from veinfit.io.results.document import case_schema
 from veinfit.notes import Note
-from veinfit.result.tables import FIT_COLUMNS, VEIN_COLUMNS
+from veinfit.result.fit_rows import FIT_COLUMNS
+from veinfit.result.vein_rows import VEIN_COLUMNS
 from veinfit.settings import Settings
 from veinfit.surface import Surface
 

@@ -31,7 +31,18 @@ STDERR = 2
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command line and return its exit code."""
+    """Run the command line and return its exit code.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        The words behind ``veinfit``; those of this process where None.
+
+    Returns
+    -------
+    int
+        A code of :mod:`veinfit.commands.exits`.
+    """
     _open_streams()
     arguments = build_parser().parse_args(argv)
     for stream in (sys.stdout, sys.stderr):

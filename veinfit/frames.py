@@ -29,26 +29,68 @@ CRANIAL_AXIS_LIMIT_DEG = 20.0
 
 
 def to_lps(points: npt.ArrayLike, frame: Frame) -> FloatArray:
-    """Return ``points`` (..., 3), given in ``frame``, in LPS."""
+    """Return ``points`` (..., 3), given in ``frame``, in LPS.
+
+    Parameters
+    ----------
+    points : (..., 3) array_like
+    frame : {'lps', 'ras'}
+
+    Returns
+    -------
+    (..., 3) array
+        A copy.
+    """
     p = np.asarray(points, dtype=float)
     return p @ RAS_TO_LPS if frame == "ras" else p.copy()
 
 
 def ras_affine_to_lps(affine: npt.ArrayLike) -> FloatArray:
-    """Return a (4, 4) index-to-RAS affine as an index-to-LPS affine."""
+    """Return a (4, 4) index-to-RAS affine as an index-to-LPS affine.
+
+    Parameters
+    ----------
+    affine : (4, 4) array_like
+
+    Returns
+    -------
+    (4, 4) array
+    """
     flip = np.eye(4)
     flip[:3, :3] = RAS_TO_LPS
     return flip @ np.asarray(affine, dtype=float)
 
 
 def frontal_angle_deg(direction: npt.ArrayLike) -> float:
-    """Angle in the frontal plane, atan2(z, |x|) in degrees: positive superior."""
+    """Angle in the frontal plane, atan2(z, |x|) in degrees: positive superior.
+
+    Parameters
+    ----------
+    direction : (3,) array_like
+        LPS, of any length.
+
+    Returns
+    -------
+    float
+        -90 to 90.
+    """
     x, _, z = np.asarray(direction, dtype=float)
     return float(np.degrees(np.arctan2(z, abs(x))))
 
 
 def transverse_angle_deg(direction: npt.ArrayLike) -> float:
-    """Angle in the transverse plane, atan2(−y, |x|) in degrees: positive anterior."""
+    """Angle in the transverse plane, atan2(−y, |x|) in degrees: positive anterior.
+
+    Parameters
+    ----------
+    direction : (3,) array_like
+        LPS, of any length.
+
+    Returns
+    -------
+    float
+        -90 to 90.
+    """
     x, y, _ = np.asarray(direction, dtype=float)
     return float(np.degrees(np.arctan2(-y, abs(x))))
 
@@ -57,6 +99,11 @@ def clock_basis(axis: npt.ArrayLike) -> tuple[FloatArray, FloatArray, bool]:
     """Return the directions of twelve and three o'clock about a vein's axis.
 
     The viewer stands in the atrium and looks into the vein along ``axis`` (3,).
+
+    Parameters
+    ----------
+    axis : (3,) array_like
+        From the atrium into the vein; of any length.
 
     Returns
     -------
@@ -76,7 +123,19 @@ def clock_basis(axis: npt.ArrayLike) -> tuple[FloatArray, FloatArray, bool]:
 
 
 def clock_hours(offsets: npt.ArrayLike, axis: npt.ArrayLike) -> FloatArray:
-    """Clock position, 0 to 12, of ``offsets`` (..., 3) from a vein's centre about its axis."""
+    """Clock position, 0 to 12, of ``offsets`` (..., 3) from a vein's centre about its axis.
+
+    Parameters
+    ----------
+    offsets : (..., 3) array_like
+    axis : (3,) array_like
+        From the atrium into the vein.
+
+    Returns
+    -------
+    (...) array
+        0 to 12, 12 left out.
+    """
     twelve, three, _ = clock_basis(axis)
     d = np.asarray(offsets, dtype=float)
     hours = np.degrees(np.arctan2(d @ three, d @ twelve)) / 30.0
@@ -84,7 +143,19 @@ def clock_hours(offsets: npt.ArrayLike, axis: npt.ArrayLike) -> FloatArray:
 
 
 def clock_direction(hours: npt.ArrayLike, axis: npt.ArrayLike) -> FloatArray:
-    """Return unit vectors (..., 3) of clock positions ``hours`` (...) about a vein's axis."""
+    """Return unit vectors (..., 3) of clock positions ``hours`` (...) about a vein's axis.
+
+    Parameters
+    ----------
+    hours : (...) array_like
+        0 to 12.
+    axis : (3,) array_like
+        From the atrium into the vein.
+
+    Returns
+    -------
+    (..., 3) array
+    """
     twelve, three, _ = clock_basis(axis)
     angle = np.radians(np.asarray(hours, dtype=float) * 30.0)[..., None]
     return np.cos(angle) * twelve + np.sin(angle) * three
@@ -106,6 +177,15 @@ def side_words(direction: npt.ArrayLike) -> str:
 
     One of superior, inferior, anterior, posterior, left, right, or two of them
     joined (``anterior-inferior``) with the anterior or posterior word first.
+
+    Parameters
+    ----------
+    direction : (3,) array_like
+        LPS, of any length.
+
+    Returns
+    -------
+    str
     """
     d = unit(direction)
     order = np.argsort(-np.abs(d))
@@ -119,5 +199,14 @@ def side_words(direction: npt.ArrayLike) -> str:
 
 
 def clock_words(clock_h: float) -> str:
-    """Return a clock position as it is spoken of, to the nearest hour: ``10 o'clock``."""
+    """Return a clock position as it is spoken of, to the nearest hour: ``10 o'clock``.
+
+    Parameters
+    ----------
+    clock_h : float
+
+    Returns
+    -------
+    str
+    """
     return f"{round(clock_h) % 12 or 12}\u00a0o'clock"

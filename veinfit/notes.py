@@ -44,6 +44,15 @@ VERDICT = "verdict"
 
 
 def verdict_first(notes: Iterable[Note]) -> tuple[Note, ...]:
-    """Return notes each once: warnings, what the input is worth, then the rest."""
+    """Return notes each once: warnings, what the input is worth, then the rest.
+
+    Parameters
+    ----------
+    notes : iterable of Note
+
+    Returns
+    -------
+    tuple of Note
+    """
     once = dict.fromkeys(notes)
     return tuple(sorted(once, key=lambda n: (n.severity != "warning", n.stage != VERDICT)))

@@ -22,6 +22,10 @@ def read_toml(path: Path, role: str) -> dict[str, Any]:
     role : str
         What the file is, for the message.
 
+    Returns
+    -------
+    dict
+
     Raises
     ------
     InputError
@@ -50,6 +54,10 @@ def parse_toml(content: bytes | str, source: str) -> dict[str, Any]:
     content : bytes or str
     source : str
         What the file is and its path, for the message.
+
+    Returns
+    -------
+    dict
 
     Raises
     ------

@@ -16,25 +16,63 @@ BoolArray = npt.NDArray[np.bool_]
 
 
 def unit(vector: npt.ArrayLike) -> FloatArray:
-    """Return ``vector`` (..., 3) scaled to length one; a zero vector stays zero."""
+    """Return ``vector`` (..., 3) scaled to length one; a zero vector stays zero.
+
+    Parameters
+    ----------
+    vector : (..., 3) array_like
+
+    Returns
+    -------
+    (..., 3) array
+    """
     v = np.asarray(vector, dtype=float)
     length = lengths(v)
     return v / np.where(length > 0, length, 1.0)[..., None]
 
 
 def lengths(vectors: FloatArray) -> FloatArray:
-    """Return the (...) lengths of vectors (..., 3)."""
+    """Return the (...) lengths of vectors (..., 3).
+
+    Parameters
+    ----------
+    vectors : (..., 3) array
+
+    Returns
+    -------
+    (...) array
+        In the unit of the vectors.
+    """
     # Column by column: over rows of three a norm takes six times as long.
     return np.sqrt(dots(vectors, vectors))
 
 
 def dots(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Return the (...) inner products of vectors (..., 3)."""
+    """Return the (...) inner products of vectors (..., 3).
+
+    Parameters
+    ----------
+    a, b : (..., 3) array
+
+    Returns
+    -------
+    (...) array
+    """
     return a[..., 0] * b[..., 0] + a[..., 1] * b[..., 1] + a[..., 2] * b[..., 2]
 
 
 def cross(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Return the (N, 3) products of vectors (N, 3), five times as fast as a general one."""
+    """Return the (N, 3) products of vectors (N, 3), five times as fast as a general one.
+
+    Parameters
+    ----------
+    a, b : (N, 3) array
+
+    Returns
+    -------
+    (N, 3) array
+        a × b, row by row.
+    """
     product = np.empty(np.broadcast_shapes(a.shape, b.shape))
     for k in range(3):
         i, j = (k + 1) % 3, (k + 2) % 3
@@ -43,7 +81,16 @@ def cross(a: FloatArray, b: FloatArray) -> FloatArray:
 
 
 def distinct(values: IntArray) -> IntArray:
-    """Return the distinct ones of whole numbers (N,), rising, faster than ``np.unique``."""
+    """Return the distinct ones of whole numbers (N,), rising, faster than ``np.unique``.
+
+    Parameters
+    ----------
+    values : (N,) array
+
+    Returns
+    -------
+    (M,) array
+    """
     ordered = np.sort(values)
     new = np.ones(len(ordered), dtype=bool)
     np.not_equal(ordered[1:], ordered[:-1], out=new[1:])
@@ -51,7 +98,16 @@ def distinct(values: IntArray) -> IntArray:
 
 
 def distinct_pairs(pairs: IntArray) -> IntArray:
-    """Return the distinct ones of pairs (N, 2) of numbers from 0 on, in their order."""
+    """Return the distinct ones of pairs (N, 2) of numbers from 0 on, in their order.
+
+    Parameters
+    ----------
+    pairs : (N, 2) array
+
+    Returns
+    -------
+    (M, 2) array
+    """
     if not len(pairs):
         return pairs
     size = np.int64(pairs[:, 1].max()) + 1
@@ -59,7 +115,16 @@ def distinct_pairs(pairs: IntArray) -> IntArray:
 
 
 def row_keys(rows: IntArray) -> IntArray:
-    """Return numbers (N,) that order rows (N, K) of numbers from 0 on, the same for the same."""
+    """Return numbers (N,) that order rows (N, K) of numbers from 0 on, the same for the same.
+
+    Parameters
+    ----------
+    rows : (N, K) array
+
+    Returns
+    -------
+    (N,) array
+    """
     key = rows[:, 0]
     for column in rows.T[1:]:
         size = int(column.max(initial=0)) + 1
@@ -70,7 +135,16 @@ def row_keys(rows: IntArray) -> IntArray:
 
 
 def angle_deg(a: npt.ArrayLike, b: npt.ArrayLike) -> FloatArray:
-    """Angle between vectors (..., 3) in degrees, 0 to 180; exact near 0 and 180."""
+    """Angle between vectors (..., 3) in degrees, 0 to 180; exact near 0 and 180.
+
+    Parameters
+    ----------
+    a, b : (..., 3) array_like
+
+    Returns
+    -------
+    (...) array
+    """
     ua, ub = unit(a), unit(b)
     sine = np.linalg.norm(np.cross(ua, ub), axis=-1)
     cosine = np.sum(ua * ub, axis=-1)
@@ -82,6 +156,16 @@ def perpendicular_basis(axis: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
 
     The choice depends on the axis alone and is continuous except where the
     axis passes a coordinate axis: use it where only the plane matters.
+
+    Parameters
+    ----------
+    axis : (3,) array_like
+        Of any length.
+
+    Returns
+    -------
+    first, second : (3,) array
+        The frame is (first, second, axis).
     """
     # In plain numbers: for three of them array functions cost thirty times what they do, and
     # sections ask for this some ten thousand times a case.
@@ -98,6 +182,16 @@ def perpendicular_basis(axis: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
 
 
 def apply_affine(affine: FloatArray, points: npt.ArrayLike) -> FloatArray:
-    """Map ``points`` (..., 3) by a (4, 4) affine."""
+    """Map ``points`` (..., 3) by a (4, 4) affine.
+
+    Parameters
+    ----------
+    affine : (4, 4) array
+    points : (..., 3) array_like
+
+    Returns
+    -------
+    (..., 3) array
+    """
     p = np.asarray(points, dtype=float)
     return p @ affine[:3, :3].T + affine[:3, 3]

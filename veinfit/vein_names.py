@@ -43,10 +43,28 @@ LONG_NAMES: Mapping[str, str] = MappingProxyType(
 
 
 def is_vein_name(name: str) -> bool:
-    """Whether a vein may be called so: a clinical name, or ``extra-N``."""
+    """Whether a vein may be called so: a clinical name, or ``extra-N``.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    bool
+    """
     return name in VEIN_NAMES or EXTRA_VEIN.fullmatch(name) is not None
 
 
 def vein_order(name: str) -> tuple[int, str]:
-    """Key that sorts veins into the order of every list; others come behind, by name."""
+    """Key that sorts veins into the order of every list; others come behind, by name.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    tuple of int and str
+    """
     return (VEIN_NAMES.index(name) if name in VEIN_NAMES else len(VEIN_NAMES), name)

@@ -20,8 +20,8 @@ from veinfit.io.results.provenance import input_files, program_versions
 from veinfit.io.results.tables import case_tables
 from veinfit.notes import Note
 from veinfit.result.case_result import CaseResult
+from veinfit.result.fit_rows import FIT_COLUMNS
 from veinfit.result.provenance import Provenance
-from veinfit.result.tables import FIT_COLUMNS
 from veinfit.settings import Settings
 
 VEINS_HEADER = (

@@ -20,7 +20,8 @@ from veinfit.result.columns import (
     names,
     registry,
 )
-from veinfit.result.tables import anatomy_tables, arrow_tables, fit_columns, fit_row
+from veinfit.result.fit_rows import fit_columns, fit_row
+from veinfit.result.tables import anatomy_tables, arrow_tables
 from veinfit.result.values import decimals
 from veinfit.seating.expected import Expected
 from veinfit.seating.further import CrossingPlace, GrowthStep

@@ -25,6 +25,11 @@ def dicom_sources(
         May name further files.
     image : iterable of Path
         The image's slices.
+
+    Returns
+    -------
+    tuple of Path
+        Each once; none where nothing is DICOM.
     """
     parts = read_label_map(label_map).parts.values() if label_map is not None else ()
     mapped = (Path(part.file) for part in parts if part.file)

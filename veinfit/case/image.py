@@ -54,6 +54,19 @@ def read_case_image(
 def read_shown_image(path: Path, wall: Surface) -> tuple[ImageVolume, tuple[Note, ...]]:
     """Read an image and hold it against the place of an atrium.
 
+    Parameters
+    ----------
+    path : Path
+        NIfTI, NRRD, MetaImage, or a folder or file of DICOM.
+    wall : Surface
+        Of the atrium, LPS mm.
+
+    Returns
+    -------
+    image : ImageVolume
+    notes : tuple of Note
+        Those of the image; a caution where part of the atrium lies past it.
+
     Raises
     ------
     InputError

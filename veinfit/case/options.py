@@ -49,7 +49,25 @@ def corrections_of(
 
 
 def chosen_balloons(balloons: Sequence[float | str | Path | Balloon]) -> tuple[Balloon, ...]:
-    """Return the balloons asked for, both ends of a range; each name stands for one of them."""
+    """Return the balloons asked for, both ends of a range; each name stands for one of them.
+
+    Parameters
+    ----------
+    balloons : sequence of float, str, Path or Balloon
+        Diameters in mm, TOML files, or balloons.
+
+    Returns
+    -------
+    tuple of Balloon
+        In the order in which they were given, each once.
+
+    Raises
+    ------
+    TypeError
+        It is no sequence of these.
+    InputError
+        None was given, one is faulty, or two that differ share a name.
+    """
     found: dict[str, Balloon] = {}
     if isinstance(balloons, (str, bytes)) or not isinstance(balloons, Iterable):
         raise TypeError(
@@ -86,14 +104,48 @@ def balloon_values(balloon: Balloon) -> dict[str, str | float | None]:
 
 
 def one_line(what: str, text: str | None) -> str | None:
-    """Check a text that goes onto the results as it is."""
+    """Check a text that goes onto the results as it is.
+
+    Parameters
+    ----------
+    what : str
+        What the text is, for the message.
+    text : str or None
+        Is not asked for where None.
+
+    Returns
+    -------
+    str or None
+        As it was given.
+
+    Raises
+    ------
+    InputError
+        It is empty, or holds line breaks or what cannot be printed.
+    """
     if text is None or (text.strip() and text.isprintable()):
         return text
     raise InputError(f"{what} {text!r} must be a text of one line")
 
 
 def checked_date(text: str | None) -> str | None:
-    """Check a date, YYYY-MM-DD."""
+    """Check a date, YYYY-MM-DD.
+
+    Parameters
+    ----------
+    text : str or None
+        Is not asked for where None.
+
+    Returns
+    -------
+    str or None
+        As it was given.
+
+    Raises
+    ------
+    InputError
+        It is no such date.
+    """
     if text is None:
         return None
     try:

@@ -85,6 +85,29 @@ def read_case(
 
     ``input`` may be a surface in memory, LPS mm.
 
+    Parameters
+    ----------
+    input : Path, str or Surface
+        A mesh file, a label volume, or a surface in memory, LPS mm.
+    labels : Path or str, optional
+        Label map of a volume.
+    also : sequence of Path or str
+        Further label volumes on the same or another grid.
+    landmarks : Path or str, optional
+        Table of marked points.
+    settings : Settings, optional
+        The defaults where not given.
+    frame : {'lps', 'ras'}
+        Of a mesh file.
+    unit : {'mm', 'cm', 'm', 'um'}
+        Of a mesh file.
+    trust_frame : bool
+        Go on where the anatomy contradicts the frame.
+
+    Returns
+    -------
+    CaseInput
+
     Raises
     ------
     InputError
@@ -177,7 +200,25 @@ def _one_point(
 
 
 def with_septum(anatomy: Anatomy, case: CaseInput) -> tuple[Anatomy, Note]:
-    """Return the anatomy with its septal crossing, and where that comes from."""
+    """Return the anatomy with its septal crossing, and where that comes from.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+        Without a crossing.
+    case : CaseInput
+        With the crossing or the labelled septum that were given, if any.
+
+    Returns
+    -------
+    anatomy : Anatomy
+    note : Note
+
+    Raises
+    ------
+    InputError
+        The stated or labelled place is not on the septum, or none can be estimated.
+    """
     if case.septal_crossing is not None:
         crossing = stated_crossing(anatomy, case.septal_crossing)
     elif case.septum_points is not None:

@@ -31,8 +31,6 @@ from veinfit.surface.foreign import as_surface
 BalloonLike = float | str | Path | Balloon
 """What stands for a balloon: its diameter in mm, a TOML file, or itself."""
 
-"""Settings, a TOML file of them, or the defaults."""
-
 
 def read_surface(path: Path | str, *, frame: Frame = "lps", unit: Unit = "mm") -> Surface:
     """Read the triangles of a mesh file, in LPS mm.

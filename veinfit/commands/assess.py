@@ -161,7 +161,8 @@ def _write_dicom(result: CaseResult, arguments: argparse.Namespace) -> tuple[str
     """Write a finished case as DICOM, under the study of its image, or else of its labels."""
     from veinfit.case.dicom_sources import dicom_sources
     from veinfit.io.dicom.writing import write_dicom
-    from veinfit.result.tables import fit_row, vein_rows
+    from veinfit.result.fit_rows import fit_row
+    from veinfit.result.vein_rows import vein_rows
 
     return write_dicom(
         result.anatomy,

@@ -87,6 +87,10 @@ class CaseResult:
         approach : {'transseptal', 'coaxial'}, optional
             The case's first where not given.
 
+        Returns
+        -------
+        Fit
+
         Raises
         ------
         InputError

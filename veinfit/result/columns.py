@@ -75,7 +75,17 @@ class Column:
         return decimals(self.name) if self.kind == "number" else None
 
     def heading(self, name: str = "") -> str:
-        """Return what reports and plots call the column ``name``: its label and its unit."""
+        """Return what reports and plots call the column ``name``: its label and its unit.
+
+        Parameters
+        ----------
+        name : str
+            That of one column, where this one stands for many by a placeholder.
+
+        Returns
+        -------
+        str
+        """
         words = self.label or self.name
         if found := re.fullmatch("(.+)".join(map(re.escape, PLACEHOLDER.split(self.name))), name):
             words = PLACEHOLDER.sub(lambda _: "".join(found.groups()).replace("_", " "), words)
@@ -139,13 +149,34 @@ def columns(table: str) -> tuple[Column, ...]:
 
 @cache
 def names(table: str) -> tuple[str, ...]:
-    """Return the names of a table's columns that every case has, in their order."""
+    """Return the names of a table's columns that every case has, in their order.
+
+    Parameters
+    ----------
+    table : str
+        Such as ``fits``.
+
+    Returns
+    -------
+    tuple of str
+    """
     return tuple(c.name for c in columns(table) if not PLACEHOLDER.search(c.name))
 
 
 @cache
 def column(table: str, name: str) -> Column:
     """Return one column; that with a placeholder for one of its kind.
+
+    Parameters
+    ----------
+    table : str
+        Such as ``fits``.
+    name : str
+        With what stands for the placeholder, such as ``distance_oesophagus_mm``.
+
+    Returns
+    -------
+    Column
 
     Raises
     ------
@@ -160,7 +191,17 @@ def column(table: str, name: str) -> Column:
 
 
 def arrow_type(kind: Kind) -> pa.DataType:
-    """Return the Arrow type of a kind of column."""
+    """Return the Arrow type of a kind of column.
+
+    Parameters
+    ----------
+    kind : {'text', 'whole', 'yes', 'number'}
+        As the registry tells it.
+
+    Returns
+    -------
+    pyarrow.DataType
+    """
     import pyarrow as pa
 
     return {

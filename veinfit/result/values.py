@@ -26,14 +26,36 @@ OTHER_DECIMALS = 4
 
 
 def decimals(name: str) -> int:
-    """Return how many decimals a number of this column name is written with."""
+    """Return how many decimals a number of this column name is written with.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``depth_mm``: its end tells the unit.
+
+    Returns
+    -------
+    int
+    """
     if re.fullmatch(r"(normal|axis|tangent|direction)_[xyz]", name):
         return UNIT_VECTOR_DECIMALS
     return next((n for suffix, n in DECIMALS_BY_SUFFIX if name.endswith(suffix)), OTHER_DECIMALS)
 
 
 def plain_value(name: str, value: Any) -> Value:
-    """Return a value as written: numbers rounded by their column, what is not finite as None."""
+    """Return a value as written: numbers rounded by their column, what is not finite as None.
+
+    Parameters
+    ----------
+    name : str
+        Of the column.
+    value : object
+        A text, a number or None, of Python or numpy.
+
+    Returns
+    -------
+    str, bool, int, float or None
+    """
     if value is None or isinstance(value, str):
         return value
     if isinstance(value, (bool, np.bool_)):
@@ -56,5 +78,17 @@ def row_of(columns: Sequence[str], values: Mapping[str, Any]) -> Row:
 
 
 def point_list(points: FloatArray, name: str = "_mm") -> list[list[Value]]:
-    """Return points (N, 3) as plain rows, rounded as ``name`` says."""
+    """Return points (N, 3) as plain rows, rounded as ``name`` says.
+
+    Parameters
+    ----------
+    points : (N, 3) array
+        Or one point (3,).
+    name : str
+        Of a column whose decimals they get.
+
+    Returns
+    -------
+    list of N lists of 3 float
+    """
     return [[plain_value(name, c) for c in point] for point in np.atleast_2d(points)]

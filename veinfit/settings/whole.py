@@ -34,6 +34,15 @@ class Settings:
     def from_toml(cls, path: Path) -> Settings:
         """Read a settings file.
 
+        Parameters
+        ----------
+        path : Path
+
+        Returns
+        -------
+        Settings
+            Defaults for what the file leaves out.
+
         Raises
         ------
         InputError
@@ -44,7 +53,24 @@ class Settings:
 
     @classmethod
     def from_mapping(cls, content: Mapping[str, Any], source: str = "settings") -> Settings:
-        """Build settings from nested mappings; raise InputError listing every fault."""
+        """Build settings from nested mappings, group by group.
+
+        Parameters
+        ----------
+        content : mapping of str to mapping
+        source : str
+            What it comes from, for the message.
+
+        Returns
+        -------
+        Settings
+            Defaults for what is left out.
+
+        Raises
+        ------
+        InputError
+            Names or values are wrong; the message lists every one of them.
+        """
         faults: list[str] = []
         groups: dict[str, Any] = {}
         known = {f.name: type(getattr(cls(), f.name)) for f in dataclasses.fields(cls)}
@@ -76,7 +102,16 @@ class Settings:
 
 
 def describe(settings: Settings) -> Iterator[tuple[str, str, Any, Mapping[str, Any]]]:
-    """Yield group, name, value and metadata (unit, meaning, basis) of every setting."""
+    """Yield group, name, value and metadata (unit, meaning, basis) of every setting.
+
+    Parameters
+    ----------
+    settings : Settings
+
+    Yields
+    ------
+    tuple of str, str, value and mapping
+    """
     for group in dataclasses.fields(settings):
         values = getattr(settings, group.name)
         for item in dataclasses.fields(values):

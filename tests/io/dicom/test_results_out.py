@@ -29,7 +29,8 @@ from veinfit.io.dicom import codes as known
 from veinfit.io.dicom.documents import encapsulated_walls
 from veinfit.io.dicom.study import study_of
 from veinfit.io.dicom.writing import FILES, write_dicom
-from veinfit.result.tables import fit_row, vein_rows
+from veinfit.result.fit_rows import fit_row
+from veinfit.result.vein_rows import vein_rows
 from veinfit.surface import Surface
 from veinfit.vectors import apply_affine
 

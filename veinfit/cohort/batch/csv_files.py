@@ -8,7 +8,7 @@ from typing import BinaryIO
 from veinfit.cohort.batch.rows import COLUMNS, DISTANCES, NESTED, TABLES, plain_rows
 from veinfit.cohort.batch.store import Store, replace_file
 from veinfit.io.cells import csv_table
-from veinfit.result.tables import distance_column
+from veinfit.result.fit_rows import distance_column
 
 
 def csv_names() -> tuple[str, ...]:

@@ -9,16 +9,9 @@ from typing import TYPE_CHECKING, Any
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.io.results.margin_record import margin_document
 from veinfit.result.columns import Kind, arrow_type, column
-from veinfit.result.tables import (
-    FIT_COLUMNS,
-    LEAK_COLUMNS,
-    VEIN_COLUMNS,
-    distance_column,
-    fit_row,
-    leak_rows,
-    vein_rows,
-)
+from veinfit.result.fit_rows import FIT_COLUMNS, LEAK_COLUMNS, distance_column, fit_row, leak_rows
 from veinfit.result.values import Row, plain_value
+from veinfit.result.vein_rows import VEIN_COLUMNS, vein_rows
 from veinfit.seating.model import Fit
 
 if TYPE_CHECKING:

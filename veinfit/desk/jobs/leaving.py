@@ -107,7 +107,8 @@ def _write_dicom(
     from veinfit.case.dicom_sources import dicom_sources
     from veinfit.io.dicom.series import image_files
     from veinfit.io.dicom.writing import write_dicom
-    from veinfit.result.tables import fit_row, vein_rows
+    from veinfit.result.fit_rows import fit_row
+    from veinfit.result.vein_rows import vein_rows
 
     options = case.options
     write_dicom(

@@ -21,7 +21,7 @@ from veinfit.io.results.comparison_record import comparison_documents
 from veinfit.io.results.margin_record import margin_document, split_documents
 from veinfit.notes import Note, verdict_first
 from veinfit.result.case_result import CaseResult
-from veinfit.result.tables import (
+from veinfit.result.fit_rows import (
     aim_rows,
     clock_rows,
     comparison_rows,
@@ -30,14 +30,11 @@ from veinfit.result.tables import (
     expected_rows,
     fit_row,
     growth_rows,
-    label_ostium_rows,
     leak_rows,
     plan_rows,
-    ridge_rows,
-    section_rows,
-    vein_row,
 )
 from veinfit.result.values import plain_value, point_list
+from veinfit.result.vein_rows import label_ostium_rows, ridge_rows, section_rows, vein_row
 from veinfit.seating.model import Fit
 from veinfit.seating.seal.grade import deep_definition, grade_definition
 from veinfit.settings import Settings, describe

@@ -1,0 +1,59 @@
+"""Docstrings of public functions tell parameters, shapes, results and errors."""
+
+from __future__ import annotations
+
+import ast
+
+import pytest
+from docstrings import Package, Public, lacking
+
+COMPLETE = (
+    "case", "cli", "frames", "notes", "result", "settings", "toml", "vectors",
+    "vein_names",
+)  # fmt: skip
+"""Packages whose public functions are held to it."""
+
+HALF = '''def f(points: FloatArray, other: float) -> FloatArray:
+    """Do.
+
+    Parameters
+    ----------
+    points : array
+    third : float
+    """
+    raise ValueError("never")
+'''
+
+
+@pytest.fixture(scope="module")
+def public() -> list[Public]:
+    return list(Package().public())
+
+
+@pytest.mark.parametrize("package", COMPLETE)
+def test_public_docstrings_are_complete(package: str, public: list[Public]) -> None:
+    own = [function for function in public if function.package == package]
+    assert own
+    said = [f"{one.module}.{one.name}: {word}" for one in own for word in lacking(one)]
+    assert not said, "\n".join(said)
+
+
+def test_what_lacks_is_found() -> None:
+    (node,) = ast.parse(HALF).body
+    assert isinstance(node, ast.FunctionDef)
+    assert list(lacking(Public("veinfit.case", "f", node, False))) == [
+        "parameters not told: other",
+        "told, and no parameters: third",
+        "no shape: points",
+        "no Returns section",
+        "errors not told: ValueError",
+    ]
+
+
+def test_public_is_what_others_are_given(public: list[Public]) -> None:
+    import veinfit
+
+    named = {one.name for one in public}
+    functions = {n for n in veinfit.__all__ if n[0].islower() and n != "__version__"}
+    assert functions <= named and {"Opening.cut", "CaseResult.tables", "lumen_input"} <= named
+    assert not any(part.startswith("_") for name in named for part in name.split("."))
