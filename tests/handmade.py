@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from veinfit.anatomy.branches.contours import ContourMeasures
 from veinfit.anatomy.model import (
     Anatomy,
     Appendage,
     Centreline,
     Contour,
-    ContourMeasures,
     MitralOpening,
     Ostium,
     Ridge,

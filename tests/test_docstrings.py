@@ -8,8 +8,8 @@ import pytest
 from docstrings import Package, Public, lacking
 
 COMPLETE = (
-    "case", "cli", "frames", "notes", "result", "settings", "toml", "vectors",
-    "vein_names",
+    "anatomy", "case", "cli", "frames", "labels", "notes", "result", "seating", "settings",
+    "surface", "toml", "vectors", "vein_names",
 )  # fmt: skip
 """Packages whose public functions are held to it."""
 

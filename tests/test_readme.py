@@ -19,7 +19,7 @@ from veinfit.commands import exits
 from veinfit.errors import InputError
 from veinfit.io.columns import columns_page, schema_text, with_columns
 from veinfit.io.inputs.corrections import read_corrections
-from veinfit.seating.balloon import FIELDS, balloon_from_mapping
+from veinfit.seating.balloon_file import FIELDS, balloon_from_mapping
 from veinfit.settings import Settings
 from veinfit.settings.table import settings_page
 

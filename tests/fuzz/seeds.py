@@ -28,7 +28,7 @@ from veinfit.io.inputs.observed import read_observed
 from veinfit.io.inputs.volumes import read_volume
 from veinfit.io.results.provenance import program_versions
 from veinfit.result.provenance import Provenance
-from veinfit.seating.balloon import balloon_from_toml
+from veinfit.seating.balloon_file import balloon_from_toml
 from veinfit.settings import Settings
 from veinfit.synthetic.draw.distributions import BUILT_IN, read_distributions
 from veinfit.validation.predictions import read_predictions

@@ -14,12 +14,12 @@ import pytest
 import pyvista
 from handmade import anatomy_of, vein_of
 
+from veinfit.anatomy.branches.contours import ContourMeasures
 from veinfit.anatomy.model import (
     Anatomy,
     Appendage,
     Centreline,
     Contour,
-    ContourMeasures,
     MitralOpening,
     Ostium,
     Ridge,

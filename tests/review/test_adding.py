@@ -16,7 +16,7 @@ from review.driving import SETTLED, choose, enter, save, text
 
 from veinfit.errors import InputError
 from veinfit.io.inputs.corrections import read_corrections
-from veinfit.seating.balloon import parse_balloons
+from veinfit.seating.balloon_file import parse_balloons
 from veinfit.seating.seat import seat_vein
 
 VEIN = "RIPV"

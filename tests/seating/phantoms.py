@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from handmade import anatomy_of, vein_of
 
+from veinfit.anatomy.branches.contours import ContourMeasures
 from veinfit.anatomy.model import (
     Anatomy,
     Centreline,
     Contour,
-    ContourMeasures,
     MitralOpening,
     Ostium,
     Vein,

@@ -9,15 +9,9 @@ import pytest
 from veinfit.case.options import chosen_balloons
 from veinfit.case.stages import read_balloon
 from veinfit.errors import InputError
-from veinfit.seating.balloon import (
-    Balloon,
-    balloon_from_toml,
-    built_in,
-    parse_balloon,
-    parse_balloons,
-    sphere,
-)
+from veinfit.seating.balloon import Balloon, sphere
 from veinfit.seating.balloon_defaults import BUILT_IN
+from veinfit.seating.balloon_file import balloon_from_toml, built_in, parse_balloon, parse_balloons
 from veinfit.seating.seat import next_sizes
 
 DESCRIPTION = """
@@ -143,7 +137,7 @@ def test_a_faulty_description_is_refused_and_says_why(tmp_path, before, after, m
 
 
 def test_every_fault_is_named_at_once():
-    from veinfit.seating.balloon import balloon_from_mapping
+    from veinfit.seating.balloon_file import balloon_from_mapping
 
     with pytest.raises(InputError) as refusal:
         balloon_from_mapping({"nmae": "x", "equatorial_diameter_mm": 5.0})

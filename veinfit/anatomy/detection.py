@@ -66,3 +66,13 @@ class Detection:
         """Names of the veins, measured or not, in the clinical order."""
         names = (r for r in self.roles if r not in (APPENDAGE, MITRAL))
         return tuple(sorted(names, key=vein_order))
+
+    @property
+    def open_holes(self) -> int:
+        """How many openings are no end of a vein or the appendage, and not the mitral side."""
+        used = {
+            self.branches.branches[member].opening
+            for index in self.roles.values()
+            for member in self.candidates[index].members
+        }
+        return sum(index not in used for index in range(len(self.lumen.openings)))

@@ -19,7 +19,7 @@ from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.fewer_faces import for_finding, on_all_faces
 from veinfit.anatomy.image_cuts import image_cut_notes
 from veinfit.anatomy.lumen_input import LumenInput
-from veinfit.anatomy.model import Anatomy, Appendage, Contour, MitralOpening, Vein
+from veinfit.anatomy.model import Anatomy, Appendage, Contour, Vein
 from veinfit.anatomy.naming.frame_check import StatedFrame, flat_side
 from veinfit.anatomy.naming.missing_veins import absent_notes, labelled_but_missing
 from veinfit.anatomy.naming.names import CandidateFeatures, Naming, name_candidates
@@ -28,7 +28,7 @@ from veinfit.anatomy.ostium.label_ostia import label_ostia, label_words
 from veinfit.anatomy.ridges import ridge_widths
 from veinfit.anatomy.vein import measure_vein
 from veinfit.anatomy.verdict import input_verdict
-from veinfit.anatomy.wall_opening import OpenedLumen, end_rims, nearest_rim, open_lumen
+from veinfit.anatomy.wall_opening import OpenedLumen, end_rims, mitral_opening, open_lumen
 from veinfit.frames import Frame
 from veinfit.notes import Note
 from veinfit.settings import Settings
@@ -68,6 +68,10 @@ def find_anatomy(
     progress : callable, optional
         Told the name of each stage as it begins.
 
+    Returns
+    -------
+    Anatomy
+
     Raises
     ------
     InputError
@@ -80,7 +84,26 @@ def find_anatomy(
 
 
 def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Progress) -> Detection:
-    """Run the stages up to the open wall; parameters and errors as of :func:`find_anatomy`."""
+    """Run the stages up to the open wall: all that is found, before it is measured.
+
+    Parameters
+    ----------
+    lumen_input : LumenInput
+    settings : Settings
+    frame : {'lps', 'ras'}
+        The frame the file was stated to be in; only named in messages.
+    tell : callable
+        Told the name of each stage as it begins.
+
+    Returns
+    -------
+    Detection
+
+    Raises
+    ------
+    InputError
+        As :func:`find_anatomy`.
+    """
     tell("lumen")
     lumen, notes = prepare_lumen(lumen_input.surface, settings.surface)
     tell("branches")
@@ -224,6 +247,10 @@ def measure(
         Veins that were measured before and are taken over as they are.
     ridges : bool
         Whether to measure the ridges between ostia too.
+
+    Returns
+    -------
+    Anatomy
     """
     lumen, branches, candidates = found.lumen, found.branches, found.candidates
     naming, roles, opened = found.naming, found.roles, found.opened
@@ -260,7 +287,7 @@ def measure(
     notes += absent_notes((*roles, *lost, *naming.roles))
     wall = opened.wall.surface
     appendage = _appendage(wall, branches, candidates, naming)
-    mitral = _mitral(opened)
+    mitral = mitral_opening(opened)
     contours = {v.name: v.ostium.contour for v in veins}
     if appendage is not None:
         contours[APPENDAGE] = appendage.contour
@@ -273,7 +300,7 @@ def measure(
         found.resolution_mm,
         {vein.name: float(vein.centreline.s_mm[-1]) for vein in veins},
         tuple(unmeasured),
-        (lumen.holes_filled, _open_holes(found)),
+        (lumen.holes_filled, found.open_holes),
         tuple(note.text for note in found.notes if note.stage == "surface"),
     )
     return Anatomy(
@@ -292,16 +319,6 @@ def measure(
         given_wall=opened.wall.given,
         label_ostia=label_ostia(found.label_borders, lumen.wall, veins),
     )
-
-
-def _open_holes(found: Detection) -> int:
-    """Count the openings that are no end of a vein or the appendage, and not the mitral side."""
-    used = {
-        found.branches.branches[member].opening
-        for index in found.roles.values()
-        for member in found.candidates[index].members
-    }
-    return sum(index not in used for index in range(len(found.lumen.openings)))
 
 
 def _appendage(
@@ -336,14 +353,6 @@ def _appendage(
         tip,
         min(confidence, SECTION_CONFIDENCE),
     )
-
-
-def _mitral(opened: OpenedLumen) -> MitralOpening | None:
-    side = opened.mitral
-    if not len(opened.wall.rims):
-        return None
-    rim = nearest_rim(opened.wall, side.cut.origin)
-    return MitralOpening(side.centre, side.normal, rim, side.confidence)
 
 
 def _case_notes(

@@ -6,11 +6,11 @@ a note says why.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from veinfit.anatomy.branches.contours import ContourMeasures
 from veinfit.anatomy.verdict import InputVerdict
 from veinfit.notes import Note
 from veinfit.surface import Surface
@@ -23,31 +23,6 @@ class Contour:
     """A closed curve: (N, 3) points in order, the last joined to the first, mm."""
 
     points: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ContourMeasures:
-    """Size and shape of a closed plane contour (definitions: README, Measures)."""
-
-    area_mm2: float
-    perimeter_mm: float
-    d_max_mm: float
-    d_min_mm: float
-
-    @property
-    def ovality(self) -> float:
-        """Greatest caliper diameter over the one perpendicular to it."""
-        return self.d_max_mm / self.d_min_mm if self.d_min_mm > 0.0 else math.inf
-
-    @property
-    def d_area_mm(self) -> float:
-        """Diameter of the circle of equal area."""
-        return float((4.0 * self.area_mm2 / math.pi) ** 0.5)
-
-    @property
-    def d_perimeter_mm(self) -> float:
-        """Diameter of the circle of equal perimeter."""
-        return self.perimeter_mm / math.pi
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -381,7 +356,22 @@ class Anatomy:
         return f"Anatomy({found}; {self.volume_ml:.0f} ml)"
 
     def vein(self, name: str) -> Vein:
-        """Return a vein by its name, in any case; a ValueError says which there are."""
+        """Return a vein by its name.
+
+        Parameters
+        ----------
+        name : str
+            In any case.
+
+        Returns
+        -------
+        Vein
+
+        Raises
+        ------
+        ValueError
+            There is none; the message says which there are.
+        """
         for one in self.veins:
             if one.name.lower() == name.lower():
                 return one

@@ -13,6 +13,7 @@ from veinfit.anatomy.branches.finding import Branches
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.mitral import MitralSide, find_mitral_side
 from veinfit.anatomy.candidates import Candidate
+from veinfit.anatomy.model import MitralOpening
 from veinfit.anatomy.naming.names import TEMPLATE, Naming
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, IntArray, unit
@@ -99,3 +100,12 @@ def end_rims(opened: OpenedLumen, members: Sequence[int]) -> tuple[IntArray, ...
 def nearest_rim(wall: OpenWall, point: FloatArray) -> IntArray:
     """Return the vertex indices of the rim whose middle is nearest to a point (3,)."""
     return wall.rims[int(np.argmin(np.linalg.norm(wall.centres - point, axis=1)))]
+
+
+def mitral_opening(opened: OpenedLumen) -> MitralOpening | None:
+    """Return the mitral side with its rim; None where the wall has no cut edge."""
+    side = opened.mitral
+    if not len(opened.wall.rims):
+        return None
+    rim = nearest_rim(opened.wall, side.cut.origin)
+    return MitralOpening(side.centre, side.normal, rim, side.confidence)

@@ -24,6 +24,10 @@ BODY = "body"
 def wall_parts(anatomy: Anatomy) -> tuple[tuple[str, ...], IntArray]:
     """Tell the parts of the wall.
 
+    Parameters
+    ----------
+    anatomy : Anatomy
+
     Returns
     -------
     names : tuple of str
@@ -44,7 +48,19 @@ def wall_parts(anatomy: Anatomy) -> tuple[tuple[str, ...], IntArray]:
 
 
 def vein_vertices(wall: Surface, vein: Vein) -> IntArray:
-    """Return the wall's vertices that lie in ``vein``: past its ostial plane, and joined to it."""
+    """Return the wall's vertices that lie in ``vein``: past its ostial plane, and joined to it.
+
+    Parameters
+    ----------
+    wall : Surface
+    vein : Vein
+        Of this wall.
+
+    Returns
+    -------
+    (K,) array
+        Indices into the points of ``wall``.
+    """
     seeds = np.concatenate([np.zeros(0, dtype=np.int64), *vein.end_rims])
     if not len(seeds):
         far = vein.centreline.points[int(np.argmax(vein.centreline.s_mm))]
@@ -54,7 +70,17 @@ def vein_vertices(wall: Surface, vein: Vein) -> IntArray:
 
 
 def appendage_vertices(anatomy: Anatomy) -> IntArray:
-    """Return the wall's vertices that lie in the appendage; none where there is none."""
+    """Return the wall's vertices that lie in the appendage; none where there is none.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+
+    Returns
+    -------
+    (K,) array
+        Indices into the points of ``anatomy.wall``.
+    """
     appendage = anatomy.appendage
     if appendage is None:
         return np.zeros(0, dtype=np.int64)

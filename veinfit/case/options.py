@@ -14,7 +14,8 @@ from veinfit.io.inputs.corrections import read_corrections
 from veinfit.io.inputs.label_map import read_label_map
 from veinfit.io.results.provenance import input_files, surface_in_memory
 from veinfit.result.provenance import InputFile
-from veinfit.seating.balloon import Balloon, parse_balloons
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.balloon_file import parse_balloons
 from veinfit.settings import Settings
 from veinfit.surface import Surface
 

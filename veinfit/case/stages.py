@@ -18,8 +18,9 @@ from veinfit.io.inputs.meshes import Unit, read_mesh
 from veinfit.result.case_result import CaseResult
 from veinfit.result.tables import TableKind, anatomy_tables, as_tables
 from veinfit.seating.approach.line import approaches_named
-from veinfit.seating.balloon import Balloon, parse_balloon
+from veinfit.seating.balloon import Balloon
 from veinfit.seating.balloon_defaults import STANDARD_SIZES
+from veinfit.seating.balloon_file import parse_balloon
 from veinfit.seating.kinds import DEFAULT_APPROACH
 from veinfit.seating.model import Fit
 from veinfit.seating.opening import Opening

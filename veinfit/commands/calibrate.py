@@ -49,7 +49,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.cohort.batch.cases import find_cases
     from veinfit.io.inputs.observed import read_observed
     from veinfit.io.results.output import unwritable
-    from veinfit.seating.balloon import parse_balloons
+    from veinfit.seating.balloon_file import parse_balloons
     from veinfit.settings import Settings
     from veinfit.validation.calibration.run import calibrate
     from veinfit.validation.calibration.settings_file import (

@@ -14,7 +14,16 @@ TABLE_SIZE = 1 << 20
 
 
 def value_counts(values: LabelArray) -> dict[int, int]:
-    """Return how many voxels hold each value but 0, in ascending order of values."""
+    """Return how many voxels hold each value but 0, in ascending order of values.
+
+    Parameters
+    ----------
+    values : (I, J, K) array
+
+    Returns
+    -------
+    dict of int to int
+    """
     counts: dict[int, int] = {}
     for slab in slabs(values[_occupied(values)]):
         if np.iinfo(values.dtype).max < TABLE_SIZE:

@@ -51,7 +51,18 @@ class ImageVolume:
 
 
 def tilt_notes(affine: FloatArray) -> tuple[Note, ...]:
-    """Say that an image was taken with a tilted gantry, where it was."""
+    """Say that an image was taken with a tilted gantry, where it was.
+
+    Parameters
+    ----------
+    affine : (4, 4) array
+        Voxel index to LPS mm.
+
+    Returns
+    -------
+    tuple of Note
+        One, or none.
+    """
     shear = shear_deg(affine)
     if shear <= SHEAR_LIMIT_DEG:
         return ()
@@ -67,6 +78,15 @@ def display_window(image: ImageVolume) -> tuple[float, float]:
 
     An image that holds fat or lung is a CT, and is shown as contrast CT is; any other, as one of
     magnetic resonance, from its 1st to its 99.5th percentile.
+
+    Parameters
+    ----------
+    image : ImageVolume
+
+    Returns
+    -------
+    low, high : float
+        In the units of the image.
     """
     values = image.values.reshape(-1)
     some = values[:: max(1, len(values) // LOOKED_AT)]

@@ -96,6 +96,23 @@ def crop_part(
 ) -> LabelPart:
     """Return a part of a volume (I, J, K), cropped to where it is not zero.
 
+    Parameters
+    ----------
+    name : str
+        What the part is, such as ``left_atrium``.
+    value : int
+        By which it stands in the joined volume.
+    inside : (I, J, K) array
+        How far each voxel belongs to it.
+    affine : (4, 4) array
+        Voxel index to LPS mm.
+    level : float
+        From this value on a voxel is inside.
+
+    Returns
+    -------
+    LabelPart
+
     Raises
     ------
     ValueError

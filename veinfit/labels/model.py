@@ -28,7 +28,16 @@ LABEL_NAMES = (BODY_NAME, "pulmonary_veins", *VEIN_NAMES, "appendage", SEPTUM_NA
 
 
 def is_label_name(name: str) -> bool:
-    """Tell whether ``[labels]`` of a label map may hold this name."""
+    """Tell whether ``[labels]`` of a label map may hold this name.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    bool
+    """
     return name in LABEL_NAMES or EXTRA_VEIN.fullmatch(name) is not None
 
 
@@ -37,12 +46,30 @@ STRUCTURE_NAME = re.compile(r"\w(?:[\w .-]*\w)?")
 
 
 def is_structure_name(name: str) -> bool:
-    """Tell whether a neighbouring structure may have this name."""
+    """Tell whether a neighbouring structure may have this name.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    bool
+    """
     return STRUCTURE_NAME.fullmatch(name) is not None
 
 
 def plain_number(value: float) -> str:
-    """Write a number to three digits without an exponent, for messages."""
+    """Write a number to three digits without an exponent, for messages.
+
+    Parameters
+    ----------
+    value : float
+
+    Returns
+    -------
+    str
+    """
     return str(np.format_float_positional(value, precision=3, fractional=False, trim="-"))
 
 
@@ -94,7 +121,16 @@ class LabelVolume:
         return abs(float(np.linalg.det(self.affine[:3, :3]))) / 1000.0
 
     def world_points(self, indices: npt.ArrayLike) -> FloatArray:
-        """Return the centres (..., 3), LPS mm, of voxels at ``indices`` (..., 3)."""
+        """Return the centres (..., 3), LPS mm, of voxels at ``indices`` (..., 3).
+
+        Parameters
+        ----------
+        indices : (..., 3) array_like
+
+        Returns
+        -------
+        (..., 3) array
+        """
         return apply_affine(self.affine, indices)
 
 

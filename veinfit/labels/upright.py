@@ -19,7 +19,16 @@ SLAB_POINTS = 1 << 21
 
 
 def shear_deg(affine: FloatArray) -> float:
-    """Return how far the axes of a grid are from perpendicular, in degrees, at most 90."""
+    """Return how far the axes of a grid are from perpendicular, in degrees, at most 90.
+
+    Parameters
+    ----------
+    affine : (4, 4) array
+
+    Returns
+    -------
+    float
+    """
     axes = affine[:3, :3] / np.linalg.norm(affine[:3, :3], axis=0)
     cosines = [abs(float(axes[:, a] @ axes[:, b])) for a, b in combinations(range(3), 2)]
     return 90.0 - float(np.degrees(np.arccos(min(1.0, max(cosines)))))
@@ -30,6 +39,15 @@ def upright_affine(affine: FloatArray) -> FloatArray:
 
     Slices are what the two axes nearest to perpendicular span. The third axis becomes their
     normal, as long as slices are apart; the first voxel stays.
+
+    Parameters
+    ----------
+    affine : (4, 4) array
+        Voxel index to LPS mm.
+
+    Returns
+    -------
+    (4, 4) array
     """
     edges = np.linalg.norm(affine[:3, :3], axis=0)
     axes = affine[:3, :3] / edges
@@ -55,6 +73,15 @@ def upright_volume(volume: LabelVolume) -> LabelVolume:
 
     The share of each label is interpolated linearly between voxels. A point is labelled where the
     shares of all labels reach one half, with the label of the greatest share.
+
+    Parameters
+    ----------
+    volume : LabelVolume
+
+    Returns
+    -------
+    LabelVolume
+        With a note, where it was resampled.
     """
     shear = shear_deg(volume.affine)
     if shear <= SHEAR_LIMIT_DEG:
@@ -92,7 +119,17 @@ def upright_volume(volume: LabelVolume) -> LabelVolume:
 
 
 def upright_note(affine: FloatArray) -> Note:
-    """Say that labels of a sheared grid were put onto another."""
+    """Say that labels of a sheared grid were put onto another.
+
+    Parameters
+    ----------
+    affine : (4, 4) array
+        Of the sheared grid.
+
+    Returns
+    -------
+    Note
+    """
     edges = np.linalg.norm(upright_affine(affine)[:3, :3], axis=0)
     text = (
         f"the slices of the labels are shifted against each other, as a gantry tilted by "

@@ -91,6 +91,15 @@ def lumen_surface(mask: npt.ArrayLike, affine: FloatArray, settings: SurfaceSett
     settings : SurfaceSettings
         ``smoothing_iterations`` 0 returns the bare contour.
 
+    Returns
+    -------
+    Surface
+
+    Raises
+    ------
+    ValueError
+        The mask is empty, or no volume of three axes.
+
     Notes
     -----
     Straight tubes in 12 random poses each: mean error of the area-equivalent
@@ -180,7 +189,17 @@ def in_slice_order(mask: BoolArray, affine: FloatArray) -> tuple[BoolArray, Floa
 
 
 def crop_to(mask: BoolArray) -> tuple[BoolArray, IntArray]:
-    """Return the part of a mask inside its bounding box and the box's first index (3,)."""
+    """Return the part of a mask inside its bounding box and the box's first index (3,).
+
+    Parameters
+    ----------
+    mask : (I, J, K) array
+
+    Returns
+    -------
+    part : (I', J', K') array
+    low : (3,) array
+    """
     low = np.zeros(3, dtype=np.int64)
     # Axis by axis from the slowest in memory, so that each look is at less than the last.
     for axis in sorted(range(3), key=lambda k: -abs(mask.strides[k])):

@@ -106,7 +106,19 @@ class Comparison:
 def comparisons(
     fits: Sequence[Fit], seating: SeatingSettings, settings: ComparisonSettings
 ) -> tuple[Comparison, ...]:
-    """Compare every balloon with the next larger one before each vein by each approach."""
+    """Compare every balloon with the next larger one before each vein by each approach.
+
+    Parameters
+    ----------
+    fits : sequence of Fit
+    seating : SeatingSettings
+    settings : ComparisonSettings
+        From which differences on one size is told to seal better.
+
+    Returns
+    -------
+    tuple of Comparison
+    """
     groups: dict[tuple[str, Approach], list[Fit]] = {}
     for fit in fits:
         groups.setdefault((fit.vein, fit.approach), []).append(fit)

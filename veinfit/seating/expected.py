@@ -58,6 +58,12 @@ def expected_seals(
     approach : str
     steered_tries : int
         Tries in a chain at most.
+
+    Returns
+    -------
+    tuple of Expected
+        For one try and for steered ones: each size, each two next to each other, and growth from
+        one to the other; none without probabilities.
     """
     own = [fit for fit in fits if fit.approach == approach] or list(fits)
     by_vein: dict[str, list[Fit]] = {}

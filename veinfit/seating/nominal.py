@@ -73,6 +73,11 @@ def seat_balloon(
     simulated : Simulator
         The balloon on its approach.
     structures : mapping of str to Surface or (N, 3) array, optional
+
+    Returns
+    -------
+    Fit
+        With its outcome, and the reason where it is not seated.
     """
     line, settings, balloon = simulated.line, simulated.seating, simulated.balloon
     patch = prepared.patch

@@ -129,6 +129,10 @@ class Opening:
         normal : (3,) array, optional
             Of the plane, into the tube; the axis where not given.
 
+        Returns
+        -------
+        Opening
+
         Raises
         ------
         ValueError

@@ -73,17 +73,45 @@ class PreparedVein:
         return self.vein.found_as or self.vein.name
 
     def distance_mm(self, line: ApproachLine) -> float:
-        """How far the blood reaches back from the ostium along a shaft, mm."""
+        """How far the blood reaches back from the ostium along a shaft, mm.
+
+        Parameters
+        ----------
+        line : ApproachLine
+
+        Returns
+        -------
+        float
+        """
         if np.array_equal(line.direction, self.patch.axis):
             return self.axis_distance_mm
         return shaft_distance_mm(self.lumen, line)
 
     def exit(self, settings: SeatingSettings) -> Exit:
-        """Return the plane past which a balloon has passed through the vein."""
+        """Return the plane past which a balloon has passed through the vein.
+
+        Parameters
+        ----------
+        settings : SeatingSettings
+
+        Returns
+        -------
+        Exit
+        """
         return Exit(self.patch.centre, self.patch.normal, settings.greatest_depth_mm)
 
     def shaped(self, amplitude: FloatArray) -> WallPatch:
-        """Return the patch as it lies once its modes have amplitudes (M,), mm."""
+        """Return the patch as it lies once its modes have amplitudes (M,), mm.
+
+        Parameters
+        ----------
+        amplitude : (M,) array
+
+        Returns
+        -------
+        WallPatch
+            The same, where all are zero.
+        """
         if not np.any(amplitude):
             return self.patch
         points = self.patch.surface.points + self.modes.displacement(amplitude)
@@ -140,7 +168,20 @@ class BalloonContact:
 def prepare(
     anatomy: Anatomy, vein: Vein, largest_radius_mm: float, settings: SeatingSettings
 ) -> PreparedVein:
-    """Prepare a vein for balloons of up to that radius."""
+    """Prepare a vein for balloons of up to that radius.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    vein : Vein
+    largest_radius_mm : float
+        The wall within its reach is taken.
+    settings : SeatingSettings
+
+    Returns
+    -------
+    PreparedVein
+    """
     patch = wall_patch(anatomy, vein, largest_radius_mm, settings)
     distance = shaft_distance_mm(anatomy.lumen, line_through_ostium("coaxial", vein, vein.axis))
     modes = _modes(vein, patch.surface.points, settings)

@@ -75,6 +75,23 @@ def each_seat(
     """Yield the fits of :func:`seat_vein` one by one, each worked out when it is asked for.
 
     Their order is that of the balloons; what each is does not depend on it.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    vein : Vein
+    balloons : sequence of Balloon
+    settings : SeatingSettings
+    approaches : iterable of str
+        ``coaxial``, ``transseptal``.
+    structures : mapping of str to Surface or (N, 3) array, optional
+        Neighbours whose distance is told.
+    margin : MarginSettings, optional
+        Without it no probability is told.
+
+    Yields
+    ------
+    Fit
     """
     lines = [approach_line(name, anatomy, vein, settings) for name in approaches]
     if not balloons or not lines:

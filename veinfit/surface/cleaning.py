@@ -52,6 +52,17 @@ class CleanSurface:
 def clean_surface(surface: Surface, settings: SurfaceSettings) -> CleanSurface:
     """Repair what is safe to repair; leave openings open.
 
+    Parameters
+    ----------
+    surface : Surface
+        LPS mm.
+    settings : SurfaceSettings
+
+    Returns
+    -------
+    CleanSurface
+        With a note for everything that was done.
+
     Raises
     ------
     InputError
@@ -140,6 +151,10 @@ def face_neighbours(surface: Surface) -> tuple[IntArray, IntArray, BoolArray]:
 
     An edge used by more than two faces is paired by angle, so that sheets that
     touch along it stay on their own side of each other.
+
+    Parameters
+    ----------
+    surface : Surface
 
     Returns
     -------

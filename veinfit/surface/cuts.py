@@ -41,6 +41,10 @@ def plane_contours(surface: Surface, origin: FloatArray, normal: FloatArray) -> 
     ----------
     surface : Surface
     origin, normal : (3,) array
+
+    Returns
+    -------
+    list of PlaneContour
     """
     height = surface.points @ normal - origin @ normal
     above = height >= 0
@@ -87,6 +91,10 @@ def fan_curves(surface: Surface, origin: FloatArray, normals: FloatArray) -> Fan
     surface : Surface
     origin : (3,) array
     normals : (K, 3) array
+
+    Returns
+    -------
+    FanCurves
     """
     n = len(surface.points)
     height = normals @ surface.points.T - (normals @ origin)[:, None]

@@ -83,5 +83,14 @@ def _link_lengths(points: FloatArray, rows: NodeArray, cols: NodeArray) -> Float
 
 
 def path_length(path: FloatArray) -> float:
-    """Length of a polyline of (N, 3) points, mm."""
+    """Length of a polyline of (N, 3) points, mm.
+
+    Parameters
+    ----------
+    path : (N, 3) array
+
+    Returns
+    -------
+    float
+    """
     return float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())

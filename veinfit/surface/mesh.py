@@ -92,48 +92,121 @@ class Surface:
 
 
 def face_corners(surface: Surface) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the three corners of the faces, (F, 3) each."""
+    """Return the three corners of the faces, (F, 3) each.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    first, second, third : (F, 3) array
+    """
     a, b, c = (surface.points.take(column, axis=0) for column in surface.by_corner)
     return a, b, c
 
 
 def face_middles(surface: Surface) -> FloatArray:
-    """Return the (F, 3) centroids of the faces."""
+    """Return the (F, 3) centroids of the faces.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    (F, 3) array
+    """
     a, b, c = face_corners(surface)
     return (a + b + c) / 3.0
 
 
 def any_corner(faces: IntArray, marked: BoolArray) -> BoolArray:
-    """Tell which faces (F, 3) have a marked vertex, ``marked`` being (V,)."""
+    """Tell which faces (F, 3) have a marked vertex, ``marked`` being (V,).
+
+    Parameters
+    ----------
+    faces : (F, 3) array
+    marked : (V,) array
+
+    Returns
+    -------
+    (F,) array
+    """
     # Column by column: a sixth of the time of looking along rows of three.
     return marked[faces[:, 0]] | marked[faces[:, 1]] | marked[faces[:, 2]]
 
 
 def face_vectors(surface: Surface) -> FloatArray:
-    """Return (F, 3) face normals whose length is twice the face's area, mm²."""
+    """Return (F, 3) face normals whose length is twice the face's area, mm².
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    (F, 3) array
+    """
     a, b, c = face_corners(surface)
     return cross(b - a, c - a)
 
 
 def face_areas(surface: Surface) -> FloatArray:
-    """Return the (F,) areas of the faces, mm²."""
+    """Return the (F,) areas of the faces, mm².
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    (F,) array
+    """
     return 0.5 * lengths(face_vectors(surface))
 
 
 def face_normals(surface: Surface) -> FloatArray:
-    """Return (F, 3) unit face normals; zero for a degenerate face."""
+    """Return (F, 3) unit face normals; zero for a degenerate face.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    (F, 3) array
+    """
     return unit(face_vectors(surface))
 
 
 def vertex_areas(surface: Surface) -> FloatArray:
-    """Return (V,) areas, mm²: a third of the faces around each vertex."""
+    """Return (V,) areas, mm²: a third of the faces around each vertex.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    (V,) array
+    """
     areas = np.repeat(face_areas(surface) / 3.0, 3)
     sums = np.bincount(surface.faces.ravel(), weights=areas, minlength=len(surface.points))
     return np.asarray(sums, dtype=np.float64)
 
 
 def vertex_normals(surface: Surface) -> FloatArray:
-    """Return (V, 3) unit normals, the area-weighted mean of the faces around each vertex."""
+    """Return (V, 3) unit normals, the area-weighted mean of the faces around each vertex.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    (V, 3) array
+    """
     vectors = np.repeat(face_vectors(surface), 3, axis=0)
     index = surface.faces.ravel()
     n = len(surface.points)
@@ -147,7 +220,17 @@ def total_area(surface: Surface) -> float:
 
 
 def enclosed_volume(surface: Surface) -> float:
-    """Signed volume, mm³, of a closed surface: positive where normals point outward."""
+    """Signed volume, mm³, of a closed surface: positive where normals point outward.
+
+    Parameters
+    ----------
+    surface : Surface
+        Closed, consistently wound.
+
+    Returns
+    -------
+    float
+    """
     a, b, c = face_corners(surface)
     origin = surface.points.mean(axis=0) if len(surface.points) else np.zeros(3)
     return float(np.einsum("ij,ij->", a - origin, np.cross(b - origin, c - origin)) / 6.0)
@@ -155,6 +238,10 @@ def enclosed_volume(surface: Surface) -> float:
 
 def own_frame(surface: Surface) -> tuple[FloatArray, FloatArray]:
     """Return a frame that turns with the surface: its area's centroid and principal axes.
+
+    Parameters
+    ----------
+    surface : Surface
 
     Returns
     -------
@@ -181,6 +268,10 @@ def own_frame(surface: Surface) -> tuple[FloatArray, FloatArray]:
 def edges(surface: Surface) -> tuple[IntArray, IntArray, IntArray]:
     """Return the undirected edges of a surface; the arrays are shared and read-only.
 
+    Parameters
+    ----------
+    surface : Surface
+
     Returns
     -------
     pairs : (E, 2) array
@@ -195,7 +286,16 @@ def edges(surface: Surface) -> tuple[IntArray, IntArray, IntArray]:
 
 
 def edge_graph(surface: Surface) -> sparse.csr_matrix:
-    """Return the (V, V) symmetric graph of edge lengths, mm."""
+    """Return the (V, V) symmetric graph of edge lengths, mm.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    (V, V) sparse array
+    """
     pairs, _, _ = edges(surface)
     length = lengths(surface.points[pairs[:, 0]] - surface.points[pairs[:, 1]])
     rows, cols = np.r_[pairs[:, 0], pairs[:, 1]], np.r_[pairs[:, 1], pairs[:, 0]]

@@ -17,6 +17,14 @@ def boundary_loops(surface: Surface) -> list[IntArray]:
     the boundary. The surface must be consistently wound with one fan of faces a
     vertex (see :mod:`veinfit.surface.cleaning`). Chains of fewer than three
     vertices are no openings and are left out.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    list of (N,) array
     """
     f = surface.faces
     _, face_edges, counts = edges(surface)
@@ -43,7 +51,18 @@ def loop_length(surface: Surface, loop: IntArray) -> float:
 
 
 def loop_diameter(surface: Surface, loop: IntArray) -> float:
-    """Diameter of the circle as long as the loop, mm."""
+    """Diameter of the circle as long as the loop, mm.
+
+    Parameters
+    ----------
+    surface : Surface
+    loop : (N,) array
+        Vertex indices.
+
+    Returns
+    -------
+    float
+    """
     return loop_length(surface, loop) / float(np.pi)
 
 
@@ -52,6 +71,16 @@ def loop_plane(points: FloatArray) -> tuple[FloatArray, FloatArray, float]:
 
     The normal is that of the polygon's vector area, right-handed about the
     order of the points; the area is the length of that vector, mm².
+
+    Parameters
+    ----------
+    points : (N, 3) array
+
+    Returns
+    -------
+    centroid : (3,) array
+    normal : (3,) array
+    area : float
     """
     following = np.roll(points, -1, axis=0)
     length = np.linalg.norm(following - points, axis=1)
@@ -63,6 +92,12 @@ def loop_plane(points: FloatArray) -> tuple[FloatArray, FloatArray, float]:
 
 def cap_loops(surface: Surface, loops: Sequence[IntArray]) -> tuple[Surface, IntArray]:
     """Close loops by fans around their centroids.
+
+    Parameters
+    ----------
+    surface : Surface
+    loops : sequence of (N,) array
+        As of :func:`boundary_loops`.
 
     Returns
     -------

@@ -48,6 +48,16 @@ def refine(surface: Surface, longest_mm: float) -> Refined:
     longest_mm : float
         Greatest edge length, mm.
 
+    Returns
+    -------
+    Refined
+        The finer surface, and which face and edges its faces and vertices come from.
+
+    Raises
+    ------
+    ValueError
+        The length is not positive.
+
     References
     ----------
     .. [1] Rivara MC, Algorithms for refining triangular grids suitable for

@@ -20,6 +20,14 @@ def vertex_scatter_mm(surface: Surface) -> float:
 
     Each vertex is held against its neighbours twice over, which takes out what curvature there
     is; the median is not moved by edges and rims.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    float
     """
     pairs, _, _ = edges(surface)
     n = len(surface.points)

@@ -55,7 +55,16 @@ class SteinerNet:
 
 
 def steiner_net(surface: Surface) -> SteinerNet:
-    """Return the net of a surface."""
+    """Return the net of a surface.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    SteinerNet
+    """
     pairs, face_edges, _ = edges(surface)
     m = POINTS_PER_EDGE
     # Short numbers: there are millions of links.

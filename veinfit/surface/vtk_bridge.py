@@ -29,6 +29,10 @@ def poly_data(
         Vertices of the triangles, or of one polygon after the other.
     sizes : (F,) array, optional
         Corners of each polygon.
+
+    Returns
+    -------
+    pyvista.PolyData
     """
     import pyvista
 
@@ -44,7 +48,16 @@ def poly_data(
 
 
 def array_of(data: Any) -> npt.NDArray[Any]:
-    """Return what an array of VTK holds, as a copy."""
+    """Return what an array of VTK holds, as a copy.
+
+    Parameters
+    ----------
+    data : vtkDataArray
+
+    Returns
+    -------
+    array
+    """
     import pyvista
 
     return np.array(pyvista.convert_array(data))
@@ -64,7 +77,16 @@ def point_array(output: Any) -> FloatArray:
 
 
 def value_array(output: Any) -> npt.NDArray[Any]:
-    """Return the values at the points of what a filter made."""
+    """Return the values at the points of what a filter made.
+
+    Parameters
+    ----------
+    output : vtkDataSet
+
+    Returns
+    -------
+    (N,) or (N, K) array
+    """
     return array_of(output.GetPointData().GetScalars())
 
 
@@ -74,6 +96,20 @@ def level_surface(
     """Return points and triangles of a level of values (I, J, K) on an upright grid.
 
     Flying edges; the triangles wind so that their normals point to smaller values.
+
+    Parameters
+    ----------
+    values : (I, J, K) array
+    level : float
+    origin : (3,) array
+        Place of the first value, mm.
+    step : float
+        Distance of neighbouring values, mm, on all axes.
+
+    Returns
+    -------
+    points : (V, 3) array
+    faces : (F, 3) array
     """
     import pyvista
     from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D
@@ -95,6 +131,18 @@ def windowed_sinc(points: FloatArray, faces: IntArray, rounds: int, pass_band: f
     """Return the points (V, 3) of a surface smoothed by a windowed sinc.
 
     A rim stays only where it turns by more than 15 degrees.
+
+    Parameters
+    ----------
+    points : (V, 3) array
+    faces : (F, 3) array
+    rounds : int
+    pass_band : float
+        0 to 2: the lower, the smoother.
+
+    Returns
+    -------
+    (V, 3) array
     """
     from vtkmodules.vtkFiltersCore import vtkWindowedSincPolyDataFilter
 

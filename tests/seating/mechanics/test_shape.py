@@ -14,7 +14,8 @@ from seating.pushed import before
 from veinfit.errors import InputError
 from veinfit.report.pictures.fit_scene import balloon_surface
 from veinfit.seating.approach.line import line_through_ostium
-from veinfit.seating.balloon import Balloon, balloon_from_mapping, sphere
+from veinfit.seating.balloon import Balloon, sphere
+from veinfit.seating.balloon_file import balloon_from_mapping
 from veinfit.seating.mechanics.shape import Sphere, Spheroid, Turned, depth_terms
 from veinfit.seating.neighbours import FreezingZone, zone_distance_mm
 from veinfit.seating.prepare import prepare

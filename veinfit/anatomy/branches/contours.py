@@ -2,14 +2,40 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
-from veinfit.anatomy.model import ContourMeasures
 from veinfit.surface.cuts import PlaneContour
 from veinfit.vectors import BoolArray, FloatArray, perpendicular_basis
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ContourMeasures:
+    """Size and shape of a closed plane contour (definitions: README, Measures)."""
+
+    area_mm2: float
+    perimeter_mm: float
+    d_max_mm: float
+    d_min_mm: float
+
+    @property
+    def ovality(self) -> float:
+        """Greatest caliper diameter over the one perpendicular to it."""
+        return self.d_max_mm / self.d_min_mm if self.d_min_mm > 0.0 else math.inf
+
+    @property
+    def d_area_mm(self) -> float:
+        """Diameter of the circle of equal area."""
+        return float((4.0 * self.area_mm2 / math.pi) ** 0.5)
+
+    @property
+    def d_perimeter_mm(self) -> float:
+        """Diameter of the circle of equal perimeter."""
+        return self.perimeter_mm / math.pi
 
 
 def in_plane(points: FloatArray, origin: FloatArray, normal: FloatArray) -> FloatArray:
@@ -56,7 +82,18 @@ def _following(polygon: FloatArray) -> FloatArray:
 
 
 def contour_centroid(points: FloatArray, normal: FloatArray) -> FloatArray:
-    """Centroid (3,) of the area inside a closed plane contour of (N, 3) points."""
+    """Centroid (3,) of the area inside a closed plane contour of (N, 3) points.
+
+    Parameters
+    ----------
+    points : (N, 3) array
+    normal : (3,) array
+        Unit normal of their plane.
+
+    Returns
+    -------
+    (3,) array
+    """
     origin = points.mean(axis=0)
     e1, e2 = perpendicular_basis(normal)
     u, v = polygon_centroid(in_plane(points, origin, normal))
@@ -102,7 +139,21 @@ def enters(path: FloatArray, contour: FloatArray, origin: FloatArray, normal: Fl
 def contour_around(
     contours: Sequence[PlaneContour], point: FloatArray, normal: FloatArray
 ) -> PlaneContour | None:
-    """Return the smallest closed contour that winds around ``point``, or None."""
+    """Return the smallest closed contour that winds around ``point``, or None.
+
+    Parameters
+    ----------
+    contours : sequence of PlaneContour
+        Cuts by one plane.
+    point : (3,) array
+        In that plane, mm.
+    normal : (3,) array
+        Of that plane.
+
+    Returns
+    -------
+    PlaneContour or None
+    """
     best: tuple[float, PlaneContour] | None = None
     for contour in contours:
         if not contour.closed or len(contour.points) < 3:
@@ -130,6 +181,17 @@ def measure_contour(points: FloatArray, normal: FloatArray) -> ContourMeasures:
     ``d_max`` is the greatest distance between two of its points (the greatest
     caliper or Feret diameter), ``d_min`` its extent perpendicular to that
     diameter. Area and perimeter are those of the polygon itself.
+
+    Parameters
+    ----------
+    points : (N, 3) array
+        In the order in which they follow each other, mm; the last joins the first.
+    normal : (3,) array
+        Unit normal of their plane.
+
+    Returns
+    -------
+    ContourMeasures
     """
     flat = in_plane(points, points.mean(axis=0), normal)
     closing = _following(flat) - flat

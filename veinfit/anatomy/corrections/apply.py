@@ -88,7 +88,29 @@ def find_corrected(
     progress: Progress | None = None,
     corrections: Sequence[Correction] = (),
 ) -> Anatomy:
-    """Find and measure the veins as :func:`find_anatomy` does, and correct what was found."""
+    """Find and measure the veins as :func:`find_anatomy` does, and correct what was found.
+
+    Parameters
+    ----------
+    lumen_input : LumenInput
+    settings : Settings
+    frame : {'lps', 'ras'}
+        The frame the file was stated to be in; only named in messages.
+    progress : callable, optional
+        Told the name of each stage as it begins.
+    corrections : sequence of Correction
+        Carried out in their order.
+
+    Returns
+    -------
+    Anatomy
+        With the corrections and what they changed.
+
+    Raises
+    ------
+    InputError
+        As :func:`find_anatomy`, or a correction cannot be carried out.
+    """
     tell = progress or (lambda stage: None)
     found = detect(lumen_input, settings, frame, tell)
     tell("measures")

@@ -120,6 +120,10 @@ def name_candidates(
     stated : StatedFrame, optional
         What is said of the input's frame; a mesh in LPS where None.
 
+    Returns
+    -------
+    Naming
+
     Raises
     ------
     InputError

@@ -16,7 +16,8 @@ from veinfit.errors import InputError
 from veinfit.io.inputs.label_map import read_label_map
 from veinfit.io.results.provenance import input_files
 from veinfit.seating.approach.line import approaches_named
-from veinfit.seating.balloon import Balloon, parse_balloons
+from veinfit.seating.balloon import Balloon
+from veinfit.seating.balloon_file import parse_balloons
 from veinfit.seating.kinds import DEFAULT_APPROACH
 from veinfit.settings import Settings
 

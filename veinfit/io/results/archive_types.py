@@ -13,12 +13,12 @@ from functools import cache
 from typing import Any
 
 PLACES: Mapping[str, tuple[str, ...]] = {
+    "veinfit.anatomy.branches.contours": ("ContourMeasures",),
     "veinfit.anatomy.corrections.apply": ("Correction",),
     "veinfit.anatomy.lumen_input": ("LumenInput",),
     "veinfit.anatomy.model": (
-        "Anatomy", "Appendage", "AppliedCorrection", "Centreline", "Contour", "ContourMeasures",
-        "Evidence", "LabelOstium", "MitralOpening", "Ostium", "Ridge", "Section",
-        "SeptalCrossing", "Vein",
+        "Anatomy", "Appendage", "AppliedCorrection", "Centreline", "Contour", "Evidence",
+        "LabelOstium", "MitralOpening", "Ostium", "Ridge", "Section", "SeptalCrossing", "Vein",
     ),
     "veinfit.anatomy.verdict": ("InputVerdict",),
     "veinfit.result.case_result": ("CaseResult",),

@@ -32,8 +32,8 @@ from veinfit.report.render.scene import (
     sphere_profile,
     upright,
 )
+from veinfit.seating.mechanics.modes import shaped_wall
 from veinfit.seating.model import Fit
-from veinfit.seating.shaped import shaped_wall
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, unit
 

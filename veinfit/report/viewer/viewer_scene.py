@@ -37,9 +37,9 @@ from veinfit.report.wording import (
     number,
     vein_in_words,
 )
+from veinfit.seating.mechanics.modes import shaped_wall
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
-from veinfit.seating.shaped import shaped_wall
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, IntArray
 

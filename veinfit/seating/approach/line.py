@@ -108,6 +108,14 @@ APPROACHES: Mapping[str, Maker] = {"transseptal": transseptal, "coaxial": coaxia
 def approaches_named(text: str) -> tuple[Approach, ...]:
     """Return the approaches that a choice stands for: one of them, or both.
 
+    Parameters
+    ----------
+    text : {'transseptal', 'coaxial', 'both'}
+
+    Returns
+    -------
+    tuple of str
+
     Raises
     ------
     InputError
@@ -125,6 +133,18 @@ def approach_line(
     kind: str, anatomy: Anatomy, vein: Vein, settings: SeatingSettings
 ) -> ApproachLine:
     """Return the approach of that name to one vein.
+
+    Parameters
+    ----------
+    kind : {'coaxial', 'transseptal'}
+    anatomy : Anatomy
+        With its septal crossing, for a transseptal approach.
+    vein : Vein
+    settings : SeatingSettings
+
+    Returns
+    -------
+    ApproachLine
 
     Raises
     ------

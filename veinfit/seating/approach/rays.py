@@ -23,6 +23,16 @@ def free_distance_mm(surface: Surface, origin: FloatArray, direction: FloatArray
 
     Moller T, Trumbore B, Fast, minimum storage ray-triangle intersection, J Graph
     Tools 1997;2:21-28.
+
+    Parameters
+    ----------
+    surface : Surface
+    origin : (3,) array
+    direction : (3,) array
+
+    Returns
+    -------
+    float
     """
     a = surface.points[surface.faces[:, 0]]
     first = surface.points[surface.faces[:, 1]] - a

@@ -49,7 +49,18 @@ class Directions:
     home: FloatArray
 
     def limit(self, aim: FloatArray) -> FloatArray:
-        """Turn aims (N, 3) back toward the approach until the sheath reaches them."""
+        """Turn aims (N, 3) back toward the approach until the sheath reaches them.
+
+        Parameters
+        ----------
+        aim : (N, 3) array
+            Unit vectors.
+
+        Returns
+        -------
+        (N, 3) array
+            Unit vectors.
+        """
         if self.reached.all():
             return aim
         result = aim.copy()
@@ -75,6 +86,19 @@ def directions_about(
     """Lay out directions around a vein's axis and tell which of them the sheath reaches.
 
     Without a septal crossing, on the coaxial approach, all are.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    vein : Vein
+    line : ApproachLine
+    settings : SeatingSettings
+    margin : MarginSettings
+        How far apart and how far from the axis directions lie.
+
+    Returns
+    -------
+    Directions
     """
     step = margin.aim_tilt_step_deg or 10.0
     tilts = np.arange(step, margin.greatest_aim_tilt_deg + 1e-9, step)

@@ -61,6 +61,16 @@ def stated_crossing(anatomy: Anatomy, point: FloatArray) -> SeptalCrossing:
     The direction in which the sheath comes through it is estimated, here and in
     the other two; see ``entering_from``.
 
+    Parameters
+    ----------
+    anatomy : Anatomy
+    point : (3,) array
+        LPS mm.
+
+    Returns
+    -------
+    SeptalCrossing
+
     Raises
     ------
     InputError
@@ -73,6 +83,16 @@ def stated_crossing(anatomy: Anatomy, point: FloatArray) -> SeptalCrossing:
 
 def labelled_crossing(anatomy: Anatomy, points: FloatArray) -> SeptalCrossing:
     """Return the middle of the left side of a labelled septum (N, 3).
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    points : (N, 3) array
+        Of the septum's label, LPS mm.
+
+    Returns
+    -------
+    SeptalCrossing
 
     Raises
     ------
@@ -95,6 +115,14 @@ def estimated_crossing(anatomy: Anatomy) -> SeptalCrossing:
     The template of the left atrium is turned onto this atrium's veins, appendage
     and mitral side, so the place turns with the atrium.
 
+    Parameters
+    ----------
+    anatomy : Anatomy
+
+    Returns
+    -------
+    SeptalCrossing
+
     Raises
     ------
     InputError
@@ -114,6 +142,16 @@ def estimated_crossing(anatomy: Anatomy) -> SeptalCrossing:
 
 def entering_from(crossing: SeptalCrossing, caval_point: FloatArray) -> SeptalCrossing:
     """Return the crossing with the sheath coming straight from a point (3,) of the caval vein.
+
+    Parameters
+    ----------
+    crossing : SeptalCrossing
+    caval_point : (3,) array
+        Where the inferior vena cava enters the right atrium, LPS mm.
+
+    Returns
+    -------
+    SeptalCrossing
 
     Raises
     ------
@@ -136,7 +174,17 @@ def _estimated_entry(anatomy: Anatomy, crossing: SeptalCrossing) -> SeptalCrossi
 
 
 def crossing_note(crossing: SeptalCrossing) -> Note:
-    """Tell where the crossing point comes from."""
+    """Tell where the crossing point comes from.
+
+    Parameters
+    ----------
+    crossing : SeptalCrossing
+
+    Returns
+    -------
+    Note
+        A caution, where the place is estimated.
+    """
     if crossing.estimated:
         return Note(
             "seating",
@@ -162,6 +210,17 @@ def crossing_note(crossing: SeptalCrossing) -> Note:
 
 def check_on_wall(wall_points: FloatArray, point: FloatArray, what: str) -> float:
     """Return how far a point (3,) lies from the wall (V, 3), mm.
+
+    Parameters
+    ----------
+    wall_points : (V, 3) array
+    point : (3,) array
+    what : str
+        What the point is, for the message.
+
+    Returns
+    -------
+    float
 
     Raises
     ------

@@ -67,6 +67,10 @@ def growth_of(
     structures : mapping of str to Surface or (N, 3) array
     loop_mm : float
         Diameter of the mapping loop.
+
+    Returns
+    -------
+    Growth or None
     """
     if fit.outcome != "seated" or fit.centre is None or fit.push_n is None:
         return None

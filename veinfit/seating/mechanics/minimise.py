@@ -139,6 +139,10 @@ def minimise(
     near : NearWall, optional
         Of these balloons, where their wall has been looked up before.
 
+    Returns
+    -------
+    Equilibria
+
     References
     ----------
     .. [1] Nocedal J, Wright SJ, Numerical Optimization, 2nd ed, Springer 2006, chapters 4

@@ -9,6 +9,7 @@ perimeter is left to the indentation of the wall, so that it is not counted twic
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +17,7 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
 from veinfit.anatomy.model import Vein
+from veinfit.surface import Surface
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 WHOLE_DIAMETERS = 0.55
@@ -186,3 +188,23 @@ def _oval_table(
     factor = 1.0 + amplitude / half
     factors = np.stack([[long_factor(f) for f in factor], factor], axis=1)
     return CubicSpline(amplitude, factors - 1.0), limit
+
+
+def shaped_wall(wall: Surface, vein: Vein, shape_mm: Sequence[float]) -> Surface:
+    """Return a wall whose shape modes about a vein have some amplitudes.
+
+    Parameters
+    ----------
+    wall : Surface
+    vein : Vein
+    shape_mm : sequence of M float
+        Amplitudes, mm; none leaves the wall as it is.
+
+    Returns
+    -------
+    Surface
+    """
+    if not any(shape_mm):
+        return wall
+    moved = modes_about(vein, wall.points).displacement(np.array(shape_mm))
+    return replace(wall, points=wall.points + moved)

@@ -85,7 +85,7 @@ def cover_of(
         measured, polar = mine.measured(
             simulator.balloon, reach[own], readings.direction[own], readings.place[own]
         )
-        gap[own] = np.maximum(measured, tolerance + simulator.warm_open_mm(polar))
+        gap[own] = np.maximum(measured, tolerance + simulator.balloon.off_zone_mm(polar))
     return Cover(wall, gap, tolerance)
 
 

@@ -34,7 +34,16 @@ def occlusion_grade(
 
 
 def grade_definition(settings: SeatingSettings) -> str:
-    """Return in words what the grades mean."""
+    """Return in words what the grades mean.
+
+    Parameters
+    ----------
+    settings : SeatingSettings
+
+    Returns
+    -------
+    str
+    """
     small, moderate = settings.grade_small_leak_mm2, settings.grade_moderate_leak_mm2
     return (
         "occlusion grade by the orifice of all leaks together, a convention of this project: "
@@ -60,7 +69,16 @@ def is_deep(depth_mm: float, ring_deg: float | None, settings: SeatingSettings) 
 
 
 def deep_definition(settings: SeatingSettings) -> str:
-    """Return in words what deep means."""
+    """Return in words what deep means.
+
+    Parameters
+    ----------
+    settings : SeatingSettings
+
+    Returns
+    -------
+    str
+    """
     if settings.deep_convention == DEEP_BY_PLANE:
         rule = f"the equator lies less than {settings.deep_plane_mm:g} mm before the ostial plane"
     else:

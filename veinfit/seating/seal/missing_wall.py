@@ -201,6 +201,36 @@ def separation(
     return Separation(if_open, if_closed)
 
 
+def settled(
+    graph: WallGraph, open_mm: FloatArray, past_mm: FloatArray, cold: BoolArray
+) -> BoolArray:
+    """Tell of which balloons missing wall cannot change what they occlude and seal.
+
+    Parameters
+    ----------
+    graph : WallGraph
+    open_mm : (K, V) array
+        Gap of each balloon beyond the tolerance at the vertices.
+    past_mm : (K, M) array
+        How far each balloon reaches past the flat cap of each rim.
+    cold : (K, V) array
+        Which vertices are within its freezing zone.
+
+    Returns
+    -------
+    (K,) array
+    """
+    known: BoolArray = np.ones(len(open_mm), dtype=bool)
+    for number, (gap, past) in enumerate(zip(open_mm, past_mm, strict=True)):
+        if any(in_play(graph.missing, gap, past)):
+            closed = gap <= 0.0
+            known[number] = all(
+                separation(graph, contact, gap, past).known
+                for contact in (closed, closed & cold[number])
+            )
+    return known
+
+
 def _may_close(wall: MissingWall, open_mm: FloatArray, past_mm: float) -> BoolArray:
     """Points of a rim where wall that went on could touch the balloon."""
     ahead = min(past_mm, ATRIUM_AHEAD_MM) if wall.kind == "atrium" else past_mm

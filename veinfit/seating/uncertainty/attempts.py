@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from veinfit.seating.mechanics.shape import gaps_mm
 from veinfit.seating.prepare import BalloonContact, PreparedVein, balloon_batch, balloon_contact
 from veinfit.seating.seal.closure import ClosureWall, closure_wall
 from veinfit.seating.seal.grade import DEEP_BY_PLANE
-from veinfit.seating.seal.missing_wall import in_play, separation
+from veinfit.seating.seal.missing_wall import settled
 from veinfit.seating.seal.reach import missing_on_path, reached
 from veinfit.seating.uncertainty.readings import (
     CANNOT_REACH,
@@ -88,11 +89,7 @@ class Simulator:
         return self.prepared.exit(self.seating)
 
     def tries(
-        self,
-        aim: FloatArray,
-        patient: FloatArray,
-        scores: FloatArray,
-        widths: int | None = None,
+        self, aim: FloatArray, patient: FloatArray, scores: FloatArray, widths: int | None = None
     ) -> Readings:
         """Make one try for each aim.
 
@@ -106,6 +103,10 @@ class Simulator:
             Scores of the tries.
         widths : int, optional
             Leak widths are read of so many, the first ones; of all where None.
+
+        Returns
+        -------
+        Readings
         """
         axis = self.prepared.patch.axis
         batch = perturbed(self.one, aim, self.line.origin, patient, scores, axis, self.margin)
@@ -116,14 +117,8 @@ class Simulator:
         which = np.flatnonzero(ready)
         if len(which):
             ours = batch.only(which)
-            done = attempt(
-                ours,
-                start[which],
-                self.through,
-                lambda k, at: self.closes(ours, k, at),
-                self.seating.push_beyond_occlusion,
-                seat_share=SEAT_SHARE,
-            )
+            closes, beyond = partial(self.closes, ours), self.seating.push_beyond_occlusion
+            done = attempt(ours, start[which], self.through, closes, beyond, seat_share=SEAT_SHARE)
             rests = done.seats.state == AT_REST
             place[which[rests]] = done.seats.place[rests]
             gone = done.seats.state == WENT_THROUGH
@@ -133,13 +128,23 @@ class Simulator:
             outcome[which[~rests & (done.seats.state != WENT_THROUGH)]] = NOT_ASSESSED
             push[which], to_occlude[which] = done.push_n, done.push_to_occlude_n
             to_seal[which] = done.push_to_seal_n
-        return self.read(batch, place, outcome, push, to_occlude, to_seal, widths)
+        return self._read(batch, place, outcome, push, to_occlude, to_seal, widths)
 
     def pushed_on(self, aim: FloatArray, patient: FloatArray, scores: FloatArray) -> Readings:
         """Push every try on past occlusion, to the greatest push at which it rests.
 
         The leak width there is the least that the try comes to: it occludes on the way
-        where the tolerance is no less. Parameters are those of :meth:`tries`.
+        where the tolerance is no less.
+
+        Parameters
+        ----------
+        aim, patient : (N, 3) array
+        scores : (N, 9) array
+            As of :meth:`tries`.
+
+        Returns
+        -------
+        Readings
         """
         axis = self.prepared.patch.axis
         batch = perturbed(self.one, aim, self.line.origin, patient, scores, axis, self.margin)
@@ -157,12 +162,21 @@ class Simulator:
         passes = np.where(self.may_be_held(place), NOT_ASSESSED, PASSES_THROUGH)
         outcome = np.where(rested, SEATED, np.where(ready, passes, CANNOT_REACH))
         none = np.full(batch.count, np.nan)
-        return self.read(batch, place, outcome, push, none, none)
+        return self._read(batch, place, outcome, push, none, none)
 
     def may_be_held(self, place: FloatArray) -> BoolArray:
         """Whether missing wall might have held balloons that went past the vein at (K, 3 + M).
 
         One that slid past beside the ostium lies where no wall of the vein is.
+
+        Parameters
+        ----------
+        place : (K, 3 + M) array
+            Centres and amplitudes, mm.
+
+        Returns
+        -------
+        (K,) array
         """
         vein = self.prepared.vein
         offset = place[:, :3] - self.prepared.patch.centre
@@ -174,13 +188,38 @@ class Simulator:
     def closes(
         self, batch: BalloonBatch, which: IntArray, place: FloatArray
     ) -> tuple[BoolArray, BoolArray]:
-        """Whether balloons (K,) occlude and seal at places (K, 3 + M)."""
+        """Whether balloons (K,) occlude and seal at places (K, 3 + M).
+
+        Parameters
+        ----------
+        batch : BalloonBatch
+        which : (K,) array
+            Which balloons of the batch are at the places.
+        place : (K, 3 + M) array
+            Centres and amplitudes, mm.
+
+        Returns
+        -------
+        occlude, seal : (K,) array
+        """
         return self._closes(*self._measured(batch, which, place))
 
     def closes_antrally(
         self, batch: BalloonBatch, which: IntArray, place: FloatArray
     ) -> tuple[BoolArray, BoolArray]:
-        """Whether balloons (K,) at places (K, 3 + M) seal, and whether they lie deep."""
+        """Whether balloons (K,) at places (K, 3 + M) seal, and whether they lie deep.
+
+        Parameters
+        ----------
+        batch : BalloonBatch
+        which : (K,) array
+        place : (K, 3 + M) array
+            As of :meth:`closes`.
+
+        Returns
+        -------
+        seal, deep : (K,) array
+        """
         gap, polar = self._measured(batch, which, place)
         deep = self._deep(gap, polar, place, self.seating.contact_tolerance_mm)
         return self._closes(gap, polar)[1], deep
@@ -202,7 +241,7 @@ class Simulator:
             sealed[warm] = self.closure.parted(cold[warm])
         return occluded, sealed
 
-    def read(
+    def _read(
         self,
         batch: BalloonBatch,
         place: FloatArray,
@@ -222,9 +261,7 @@ class Simulator:
         narrowest = np.full(count, -1)
         rest = np.flatnonzero(outcome == SEATED)
         if len(rest):
-            gap, polar = self.closure.measured(
-                self.balloon, batch.reach_mm[rest], batch.direction[rest], place[rest]
-            )
+            gap, polar = self._measured(batch, rest, place[rest])
             reaches = reached(self.prepared.patch, self._noses(batch, rest, place), self.seating)
             outcome[rest[~reaches]] = CANNOT_REACH
             rest, gap, polar = rest[reaches], gap[reaches], polar[reaches]
@@ -245,13 +282,14 @@ class Simulator:
                 warm = np.flatnonzero(shut & (contact & ~cold).any(axis=1))
                 shut[warm] = self.closure.parted(contact[warm] & cold[warm])
                 sealed[which, rest] = shut
-            unknown = ~self._settled(batch, rest, place[rest], gap, cold)
+            past_mm = self._past_rims(batch, rest, place[rest])
+            unknown = ~settled(self.closure.wall, gap - tolerance, past_mm, cold)
             outcome[rest[unknown]] = NOT_ASSESSED
             width[rest[unknown]], narrowest[rest[unknown]] = np.nan, -1
             width[rest] = cold_width[rest] = np.minimum(width[rest], WIDE_MM)
             touched = ~cold & (gap <= tolerance)
             own = np.flatnonzero(touched.any(axis=1) & ~np.isnan(width[rest]))
-            over = tolerance + self.warm_open_mm(polar[own])
+            over = tolerance + self.balloon.off_zone_mm(polar[own])
             apart = np.where(touched[own], np.maximum(gap[own], over), gap[own])
             cold_width[rest[own]] = np.minimum(self.closure.wall.widths(apart)[0], WIDE_MM)
             deep[rest] = self._deep(gap, polar, place[rest], tolerance)
@@ -271,41 +309,16 @@ class Simulator:
             narrowest,
         )
 
-    def _settled(
-        self,
-        batch: BalloonBatch,
-        rest: IntArray,
-        place: FloatArray,
-        gap: FloatArray,
-        cold: BoolArray,
-    ) -> BoolArray:
-        """Whether missing wall cannot change what balloons (K,) at rest close."""
-        wall, balloon = self.closure.wall, self.balloon
-        settled: BoolArray = np.ones(len(rest), dtype=bool)
-        if not wall.missing:
-            return settled
-        shape = balloon.shape
-        past = np.zeros((len(rest), len(wall.missing)))
-        for column, one in enumerate(wall.missing):
+    def _past_rims(self, batch: BalloonBatch, rest: IntArray, place: FloatArray) -> FloatArray:
+        """How far balloons (K,) reach past the rims (M,) at which wall is missing: (K, M), mm."""
+        shape, missing = self.balloon.shape, self.closure.wall.missing
+        longer = batch.reach_mm[rest] - shape.reach_mm
+        past = np.zeros((len(rest), len(missing)))
+        for column, one in enumerate(missing):
             offset = one.cap[None] - place[:, None, :3]
             beyond = gaps_mm(shape, offset, batch.direction[rest][:, None, :])[0].min(axis=1)
-            longer = batch.reach_mm[rest] - shape.reach_mm
             past[:, column] = np.maximum(longer - beyond, 0.0)
-        open_mm = gap - self.seating.contact_tolerance_mm
-        for number in range(len(rest)):
-            if any(in_play(wall.missing, open_mm[number], past[number])):
-                closed = open_mm[number] <= 0.0
-                settled[number] = all(
-                    separation(wall, contact, open_mm[number], past[number]).known
-                    for contact in (closed, closed & cold[number])
-                )
-        return settled
-
-    def warm_open_mm(self, polar: FloatArray) -> FloatArray:
-        """Distance over the balloon (K,), mm, from its freezing zone; negative inside it."""
-        balloon = self.balloon
-        outside = np.maximum(polar - balloon.zone_to_deg, balloon.zone_from_deg - polar)
-        return np.asarray(np.radians(outside) * balloon.shape.reach_mm)
+        return past
 
     def _deep(
         self, gap: FloatArray, polar: FloatArray, place: FloatArray, tolerance: float
@@ -367,6 +380,10 @@ def simulator(
         How far the blood reaches back along the shaft, where it is known already.
     grows_to_mm : float
         Longest ray that the balloon may grow to where it lies.
+
+    Returns
+    -------
+    Simulator
     """
     contact = balloon_contact(prepared, balloon, seating)
     cell, centre = seating.cell_mm, prepared.patch.centre
@@ -377,14 +394,5 @@ def simulator(
         prepared, contact, max(balloon.shape.reach_mm, grows_to_mm) + reserve, cell
     )
     distance = prepared.distance_mm(line) if distance_mm is None else distance_mm
-    return Simulator(
-        prepared,
-        contact,
-        line,
-        one,
-        closure,
-        distance,
-        seating,
-        margin,
-        missing_on_path(prepared, contact),
-    )
+    lost = missing_on_path(prepared, contact)
+    return Simulator(prepared, contact, line, one, closure, distance, seating, margin, lost)

@@ -57,7 +57,16 @@ class Chains:
         return known.reshape(self.unknowns.shape)
 
     def last(self, name: str) -> BoolArray:
-        """Whether the last try of each chain is ``occluded``, ``sealed`` or ``antral``: (P, T)."""
+        """Whether the last try of each chain is ``occluded``, ``sealed`` or ``antral``: (P, T).
+
+        Parameters
+        ----------
+        name : {'occluded', 'sealed', 'antral'}
+
+        Returns
+        -------
+        (P, T) array
+        """
         result = np.zeros(len(self.chain[0]), dtype=bool)
         for readings, chain in zip(self.attempts, self.chain, strict=True):
             result[chain] = getattr(readings, name)[1]
@@ -73,7 +82,17 @@ class Chains:
 
 
 def first_tries(simulator: Simulator, unknowns: Unknowns) -> TryInputs:
-    """Return the first try of every chain."""
+    """Return the first try of every chain.
+
+    Parameters
+    ----------
+    simulator : Simulator
+    unknowns : Unknowns
+
+    Returns
+    -------
+    TryInputs
+    """
     patient = np.repeat(unknowns.patient, unknowns.shape[1], axis=0)
     aim = np.tile(simulator.line.direction, (len(patient), 1))
     return TryInputs(aim, patient, unknowns.first.reshape(len(patient), -1))
@@ -92,6 +111,10 @@ def simulate(
         Keeps aims within what the sheath can do.
     first : Readings, optional
         What :func:`first_tries` came to, where it is known already.
+
+    Returns
+    -------
+    Chains
     """
     patients, each = unknowns.shape
     patient = np.repeat(unknowns.patient, each, axis=0)

@@ -58,7 +58,16 @@ class Readings:
     narrowest: IntArray
 
     def rows(self, own: slice) -> Readings:
-        """Return some of the tries."""
+        """Return some of the tries.
+
+        Parameters
+        ----------
+        own : slice
+
+        Returns
+        -------
+        Readings
+        """
         parts = {one.name: getattr(self, one.name) for one in fields(self)}
         return Readings(
             **{name: part[:, own] if name in BY_STEP else part[own] for name, part in parts.items()}

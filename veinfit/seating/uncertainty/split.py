@@ -112,7 +112,16 @@ def difference(first: Chance, second: Chance) -> Difference | None:
 
 
 def expected_splits(fits: Sequence[Fit]) -> Iterator[ExpectedSplit]:
-    """Yield the split of every two balloons before one vein by one approach."""
+    """Yield the split of every two balloons before one vein by one approach.
+
+    Parameters
+    ----------
+    fits : sequence of Fit
+
+    Yields
+    ------
+    ExpectedSplit
+    """
     groups: dict[tuple[str, Approach], list[Fit]] = {}
     for fit in fits:
         groups.setdefault((fit.vein, fit.approach), []).append(fit)

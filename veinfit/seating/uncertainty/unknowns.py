@@ -75,15 +75,42 @@ class Unknowns:
         return self.attempts[:, :, 0]
 
     def surface_offset_mm(self, margin: MarginSettings) -> FloatArray:
-        """How far the true surface lies outside the segmented one (P,), mm."""
+        """How far the true surface lies outside the segmented one (P,), mm.
+
+        Parameters
+        ----------
+        margin : MarginSettings
+
+        Returns
+        -------
+        (P,) array
+        """
         return self.patient[:, 0] * margin.surface_offset_sd_mm
 
     def stiffness_factor(self, margin: MarginSettings) -> FloatArray:
-        """Factor (P,) on the wall's stiffness against indentation."""
+        """Factor (P,) on the wall's stiffness against indentation.
+
+        Parameters
+        ----------
+        margin : MarginSettings
+
+        Returns
+        -------
+        (P,) array
+        """
         return np.exp(self.patient[:, 1] * margin.stiffness_spread)
 
     def shape_factor(self, margin: MarginSettings) -> FloatArray:
-        """Factor (P,) on the wall's stiffness against a change of its shape."""
+        """Factor (P,) on the wall's stiffness against a change of its shape.
+
+        Parameters
+        ----------
+        margin : MarginSettings
+
+        Returns
+        -------
+        (P,) array
+        """
         return np.exp(self.patient[:, 2] * margin.shape_stiffness_spread)
 
 
@@ -128,6 +155,10 @@ def draw(margin: MarginSettings, label: str, attempts: int | None = None) -> Unk
         labels are independent; the patients are the same for all labels.
     attempts : int, optional
         A; as many as the settings say where None.
+
+    Returns
+    -------
+    Unknowns
 
     References
     ----------
@@ -191,6 +222,11 @@ def perturbed(
     axis : (3,) array
         The vein's axis, about which the guide leans.
     margin : MarginSettings
+
+    Returns
+    -------
+    BalloonBatch
+        Of N balloons.
     """
     one = batch.only(np.zeros(len(scores), dtype=int))
     push, guide, shaft = spring_factors(scores, margin).T
@@ -214,7 +250,17 @@ def perturbed(
 
 
 def spring_factors(scores: FloatArray, margin: MarginSettings) -> FloatArray:
-    """Return the factors (..., 3) on push, guide and shaft of tries with scores (..., 9)."""
+    """Return the factors (..., 3) on push, guide and shaft of tries with scores (..., 9).
+
+    Parameters
+    ----------
+    scores : (..., 9) array
+    margin : MarginSettings
+
+    Returns
+    -------
+    (..., 3) array
+    """
     spread = np.array([margin.push_spread, margin.guide_spread, margin.shaft_spread])
     return np.exp(scores[..., SPRINGS] * spread)
 
