@@ -193,7 +193,7 @@ def test_a_bare_ball_has_no_veins():
 
 @pytest.mark.parametrize("radius", [8.0, 80.0])
 def test_a_volume_no_atrium_can_have_is_refused(radius):
-    with pytest.raises(InputError, match="mL, and that is no left atrium"):
+    with pytest.raises(InputError, match="mL, which is not the volume of a left atrium"):
         anatomy_of(sphere(radius))
 
 

@@ -252,8 +252,8 @@ def test_a_vein_cut_by_the_border_of_the_image_is_told(volume, clean):
     told = {
         n.subject
         for n in find_anatomy(source, SETTINGS).notes
-        if "border of the image cuts it off" in n.text
+        if "cut off at the border of the image" in n.text
     }
     assert "RIPV" in told
     assert not told & {"LSPV", "LIPV", "LAA"}
-    assert not any("border of the image cuts it off" in note.text for note in clean.notes)
+    assert not any("cut off at the border of the image" in note.text for note in clean.notes)

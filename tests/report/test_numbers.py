@@ -317,7 +317,7 @@ def test_no_line_of_the_first_screen_has_a_number_of_its_own(
         assert line.split()[0] == vein
         allowed = spelled(rows_of(vein, tables)) | spelled(grown(vein, tables))
         assert strange(line, allowed) == [], vein
-        assert "likelier by" in line or "A tie:" in line
+        assert "likelier to seal by" in line or "A tie:" in line
         assert len(numbers(line)) > 12
 
 

@@ -46,7 +46,10 @@ def test_probabilities_are_told_with_their_bounds():
     low, high = chance(0.3, 0.2, 0.45), chance(0.6, 0.5, 0.7)
     pair = fit(28, margin=margin(low)), fit(31, margin=margin(high))
     text = remark("margin", *pair).text
-    assert "28 mm 0.30 (0.20 to 0.45) and 31 mm 0.60 (0.50 to 0.70). 31 mm likelier by 0.30" in text
+    assert (
+        "28 mm 0.30 (0.20 to 0.45) and 31 mm 0.60 (0.50 to 0.70). 31 mm is likelier to seal by 0.30"
+        in text
+    )
     assert remark("margin", *pair).text in said(*pair).summary
 
 

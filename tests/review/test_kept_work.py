@@ -33,7 +33,7 @@ def test_a_reload_takes_up_the_file_and_what_was_not_saved(page, server, target)
     page.open(server.address, SETTLED)
     assert page.dialogs == ["beforeunload"]
     assert [line.split(":")[0] for line in listed(page)] == ["RSPV", "RIPV"]
-    assert "not saved yet are back" in text(page, "#saved")
+    assert "not saved yet are restored" in text(page, "#saved")
     save(page, "#ask")
     page.click("#agree")
     page.wait("document.querySelector('#saved').textContent.includes('Saved')")
@@ -74,7 +74,7 @@ def test_what_another_wrote_meanwhile_is_merged(page, server, target):
     shift(page, "RSPV", 2)
     target.write_text(BY_ANOTHER)
     page.click("#save")
-    page.wait("document.querySelector('#saved').textContent.includes('brought together')")
+    page.wait("document.querySelector('#saved').textContent.includes('merged')")
     page.wait(SETTLED)
     assert target.read_text() == BY_ANOTHER
     assert {line.split(":")[0] for line in listed(page)} == {"LIPV", "RSPV"}

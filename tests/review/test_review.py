@@ -201,7 +201,7 @@ def test_from_the_page_to_the_corrections_file(server, folder, session):
             )
         page.evaluate("document.querySelector('input[name=vein][value=LIPV]').click()")
         page.evaluate("document.getElementById('drop').click()")
-        page.wait("document.querySelector('#told').textContent.includes('no vein any more')")
+        page.wait("document.querySelector('#told').textContent.includes('no longer a vein')")
         page.evaluate(
             "(() => { const f = document.getElementById('why'); f.value = 'a bulge';"
             "f.dispatchEvent(new Event('input')); })()"

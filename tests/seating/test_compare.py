@@ -158,7 +158,7 @@ def test_open_arcs_are_those_that_no_contact_of_either_reaches():
     wide, narrow = found.open_arcs
     assert (wide.from_h, wide.to_h, wide.arc_deg, wide.side) == (10.5, 0.5, 60.0, "side 11")
     assert (narrow.from_h, narrow.to_h, narrow.arc_deg, narrow.side) == (4.5, 5.5, 30.0, "side 5")
-    assert wide.words == "side 11, 10:30 to 12:30 (60°)"
+    assert wide.words == "side 11, about 10 to 12 o'clock (60°)"
     sealed = replace(second, occluded=True, sealed=True)
     assert compare(first, sealed, SEATING, TIES).open_arcs == ()
 

@@ -94,7 +94,7 @@ def test_approach_that_is_not_said_is_the_transseptal_one():
 def test_nothing_in_common_is_an_error():
     with pytest.raises(InputError, match=r"no observed row .* line 2 \(c9 LSPV 28, attempt 1\)"):
         join([seen(case="c9")], [told()])
-    with pytest.raises(InputError, match="c1 LSPV 28 mm coaxial stands twice"):
+    with pytest.raises(InputError, match="c1 LSPV 28 mm coaxial appears twice"):
         join([seen()], [told(), told()])
 
 

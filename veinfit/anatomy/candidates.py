@@ -63,7 +63,7 @@ SURE_OSTIUM = 0.8
 LEAST_TURNING_SHARE = 0.4
 """A wall that turns into the atrium in fewer directions than this may be that of a bulge."""
 
-NO_SECTION = "no section surrounds its middle"
+NO_SECTION = "no cross-section of the wall surrounds its middle"
 
 _Line = tuple[FloatArray, FloatArray]
 """A point (3,) and a direction (3,)."""

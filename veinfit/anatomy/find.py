@@ -387,7 +387,7 @@ def _case_notes(
         notes.append(
             Note(
                 "branches",
-                "the appendage has no clear ostium; a section near its base stands in for it",
+                "the appendage has no clear ostium; a section near its base is used instead",
                 APPENDAGE,
             )
         )

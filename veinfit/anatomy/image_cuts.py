@@ -35,6 +35,6 @@ def image_cut_notes(found: Detection, veins: Sequence[Vein]) -> list[Note]:
         away, _ = tree.query(places)
         if away.min() > WITHIN_VOXELS * found.resolution_mm:
             continue
-        text = "the border of the image cuts it off: the vein goes on beyond the data"
+        text = "the vein is cut off at the border of the image: it continues beyond the data"
         notes.append(Note("input", text, name, "caution"))
     return notes

@@ -23,9 +23,9 @@ def add(commands: Commands) -> None:
     parser = commands.add_parser(
         "calibrate",
         help="fit push, springs, scatter and tolerance to observed occlusion",
-        description="Fit the quantities that no image tells to a table of observed attempts, by "
+        description="Fit the quantities that no image shows to a table of observed attempts, by "
         "maximum likelihood, and write them as a settings file.",
-        epilog="It says when the data cannot tell quantities apart. The stiffness is held.",
+        epilog="It says which quantities the data cannot separate. The stiffness stays fixed.",
         allow_abbrev=False,
     )
     parser.set_defaults(run=run)

@@ -56,7 +56,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         print("".join(f"{text}\n" for text in headlines))
         print("\n".join(aligned([PRINTED, *rows])) if rows else "Nothing differs.")
         for text in differences:
-            print(f"differs too: {text}")
+            print(f"also different: {text}")
     if arguments.out is not None:
         with staged_output(arguments.out) as stage:
             (stage / CSV).write_bytes(csv_table(CHANGE_COLUMNS, [asdict(c) for c in changes]))

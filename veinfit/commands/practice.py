@@ -32,10 +32,10 @@ def add(commands: Commands) -> None:
     """Add ``practice`` to the command line."""
     parser = commands.add_parser(
         "practice",
-        help="tries of many atria beside what practice sees; with --fit, settings fitted to it",
+        help="simulated tries in many atria beside common practice; with --fit, fitted settings",
         description="Simulate tries of 28 and 31 mm in every vein of many atria and set the sums "
         "over veins beside what is seen in practice, with 95 % intervals over atria. With --fit "
-        "the settings that no source tells are fitted on every second atrium and told on both "
+        "the settings that have no source are fitted on every second atrium and told on both "
         "halves; margin.kept_scatter_share, which one try does not depend on, stays as it is set. "
         "With --growth 28 mm also grows to 31 mm in every vein.",
         epilog="Exit code 0: all done; 3: some atria could not be used, the rest is told; 2: input "
@@ -48,13 +48,19 @@ def add(commands: Commands) -> None:
     option("--out", metavar="DIR", type=Path, required=True, help="new folder for the tables")
     option("--labels", metavar="FILE", type=Path, help="label map of volumes without their own")
     option("--settings", metavar="FILE", type=Path, help="settings that differ from default (TOML)")
-    option("--beside", metavar="FILE", type=Path, help="settings whose figures stand beside")
+    option("--beside", metavar="FILE", type=Path, help="settings to compare with (TOML)")
     option("--frame", type=str.lower, choices=("lps", "ras"), default="lps", help="of meshes")
     option("--trust-frame", action="store_true", help="as for `assess`")
     option("--fit", action="store_true", help="fit push, shaft and scatter on every second atrium")
-    option("--growth", action="store_true", help="tell growth in place beside practice too")
+    option("--growth", action="store_true", help="compare growth in place with practice too")
     option("--trials", metavar="N", type=_from_20, default=TRIALS, help="settings that a fit tries")
-    option("--chains", metavar="N", type=_power, default=CHAINS, help="of tries a vein and size")
+    option(
+        "--chains",
+        metavar="N",
+        type=_power,
+        default=CHAINS,
+        help="for each vein and size",
+    )
     option("--workers", metavar="N", type=_from_1, default=1, help="processes (default: 1)")
     add_loudness(parser)
 

@@ -48,7 +48,7 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
         "Seal probability",
         "The share of simulated tries that seal and do not lie deep. Direction, push and guide are "
         "drawn for every try, the wall's place and stiffness for every patient. Up to three "
-        "tries: each further try turns the shaft away from the leak and else lies much as the "
+        "tries: each further try turns the shaft away from the leak and is otherwise much like the "
         "one before. The interval carries how "
         "uncertain the calibration is.",
     ),

@@ -116,10 +116,10 @@ def difference_words(found: Comparison) -> str:
     if found.tie:
         return (
             f"A tie: {first} and {second}; the difference, {number(more, 2)} ({bounds}), may be "
-            "none."
+            "zero."
         )
-    doubt = ", which may be none" if low <= 0.0 else ""
-    return f"{name} likelier by {number(more, 2)} ({bounds}){doubt}."
+    doubt = "; the difference may be zero" if low <= 0.0 else ""
+    return f"{name} is likelier to seal by {number(more, 2)} ({bounds}){doubt}."
 
 
 def _probability(fit: Fit) -> str:

@@ -36,6 +36,8 @@ from veinfit.vein_names import TRUNK_BRANCHES, VEIN_NAMES
 DRAFT = {"who": "not stated", "why": "not stated"}
 """Stands for who and why while a correction is only tried; what is saved must state them."""
 
+NO_VEIN = "it is no longer a vein"
+
 NO_ATRIUM = "there is no atrium under that place; click on its surface"
 
 INSIDE_MM = 0.05
@@ -230,7 +232,7 @@ class ReviewSession:
             report = Report(replace(self._result, anatomy=anatomy, fits=fits))
             return {
                 "name": name,
-                "lost": "" if now is not None else anatomy.unmeasured.get(name, "no vein any more"),
+                "lost": "" if now is not None else anatomy.unmeasured.get(name, NO_VEIN),
                 "rows": _rows(None if added else self._before.get(vein), now),
                 "vein": None
                 if now is None

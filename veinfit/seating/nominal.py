@@ -239,7 +239,7 @@ def _loop_notes(
 ) -> tuple[Note, ...]:
     if loop.depth_mm is not None or settings.loop_diameter_mm <= 0.0:
         return ()
-    text = f"{balloon.name}: no place of the mapping loop is told: the vein is not known so far in"
+    text = f"{balloon.name}: the place of the mapping loop is not told: the vein ends before it"
     return (Note("seating", text, vein),)
 
 

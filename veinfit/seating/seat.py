@@ -138,7 +138,7 @@ def each_seat(
 def _growth_notes(fit: Fit, grown: Growth | None) -> tuple[Note, ...]:
     if grown is not None:
         return ()
-    text = f"{fit.balloon}: growth in place is not told: no seat to grow from"
+    text = f"{fit.balloon}: growth in place is not told: there is no seat to grow from"
     return (Note("seating", text, fit.vein),)
 
 

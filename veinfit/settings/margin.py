@@ -67,7 +67,7 @@ class MarginSettings:
         1,
         unit="1",
         meaning="start of the random numbers: the same seed gives the same result",
-        basis="any number does",
+        basis="any number will do",
         low=0,
         high=2**31 - 1,
     )
@@ -184,7 +184,7 @@ class MarginSettings:
         False,
         unit="1",
         meaning="whether every try is written as a row of attempts.csv",
-        basis="for researchers; some 100 rows a vein and balloon",
+        basis="for researchers; some 100 rows for each vein and balloon",
     )
     shape_calibration: float = parameter(
         0.5,

@@ -193,7 +193,7 @@ class SeatingSettings:
         0.66,
         unit="1",
         meaning=(
-            "several seats that close a vein together are looked for where the best single seat "
+            "several seats that seal a vein together are sought where the best single seat "
             "seals with less than this probability; 0: none are"
         ),
         basis="what the report calls likely: report.likely_from",

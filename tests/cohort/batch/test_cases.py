@@ -112,8 +112,8 @@ def test_list_of_cases(tmp_path):
         ("case,input,frame\na,b.ply,xyz\n", "frame 'xyz' is not known; give lps or ras"),
         ("case,input,unit\na,b.nii,cm\n", "unit is for meshes"),
         ("case,input,also\na,b.ply,c.nii\n", "also is for label volumes"),
-        ("case,input,case\na,b.ply,c\n", "case stands twice"),
-        ("case,input\na,b.ply\na,c.ply\n", "the cases a stand twice"),
+        ("case,input,case\na,b.ply,c\n", "case appears twice"),
+        ("case,input\na,b.ply\na,c.ply\n", "the cases a appear twice"),
     ],
 )
 def test_what_is_wrong_in_a_list_is_named(tmp_path, text, told):
@@ -131,7 +131,7 @@ def test_list_that_is_no_text(tmp_path):
 
 def test_files_of_one_name_are_refused(tmp_path):
     touch(tmp_path, "a.ply", "a.stl")
-    with pytest.raises(InputError, match="cases a stand twice"):
+    with pytest.raises(InputError, match="cases a appear twice"):
         find_cases([tmp_path])
 
 

@@ -125,7 +125,7 @@ def test_the_same_veins_in_one_file_and_in_two(folder):
         ('[labels]\nleft_atrium = { segment = "LA" }\n', [], "asks for a DICOM segment"),
         ('[labels]\nleft_atrium = { file = "veins.nii.gz" }\n', [], "no entry is taken from"),
         ('[labels]\nleft_atrium = 1\nLSPV = "probable.nii.gz"\n', [], "{ at_least = 0.5 }"),
-        ("[labels]\nleft_atrium = {}\n", [], "says nothing"),
+        ("[labels]\nleft_atrium = {}\n", [], "is an empty table"),
         ('[labels]\nleft_atrium = { fiel = "a" }\n', [], "did you mean 'file'?"),
         ("[labels]\nleft_atrium = { file = 3 }\n", [], "must be the name of a file"),
         ("[labels]\nleft_atrium = { at_least = -1 }\n", [], "must be a number above 0"),

@@ -96,7 +96,7 @@ def test_numbers_survive_exactly(tmp_path_factory, points, frame):
         ("name,x_mm,y_mm\na,1,2\n", "line 1: the header lacks z_mm"),
         ("a,1,2,3\n", "line 1: the header lacks name, x_mm, y_mm, z_mm"),
         ((HEADER + ROWS).replace(",", "|"), "line 1: the header lacks"),
-        ("name,x_mm,x_mm,y_mm,z_mm\na,1,1,2,3\n", "x_mm stands twice"),
+        ("name,x_mm,x_mm,y_mm,z_mm\na,1,1,2,3\n", "x_mm appears twice"),
         (HEADER + "a,1,two,3\n", "line 2: y_mm 'two' is not a number"),
         (HEADER + "\na,1,nan,3\n", "line 3: y_mm 'nan' is not a number"),
         (HEADER + "a,1,inf,3\n", "line 2: y_mm 'inf' is not a number"),

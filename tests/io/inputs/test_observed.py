@@ -93,7 +93,7 @@ def test_every_wrong_row_is_named(tmp_path):
         ("case,vein,balloon,occlusion\n", "no column holds an observation"),
         (f"{HEADER},temperature_c\n", "did you mean 'lowest_temperature_c'"),
         (f"{HEADER},isolation\n", "did you mean 'time_to_isolation_s'"),
-        (f"{HEADER},case\n", "case stands twice"),
+        (f"{HEADER},case\n", "case appears twice"),
     ],
 )
 def test_what_is_wrong_with_the_file(tmp_path, text, told):

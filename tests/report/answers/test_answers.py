@@ -43,13 +43,13 @@ def test_the_greatest_probability_is_best_and_a_tie_is_told_with_both_figures(
     told = line(small, large)
     assert [size.best for size in told.sizes] == [False, True]
     assert told.tie
-    assert told.apart == "A tie: 0.50 and 0.60; the difference, 0.10 (−0.02 to 0.22), may be none."
+    assert told.apart == "A tie: 0.50 and 0.60; the difference, 0.10 (−0.02 to 0.22), may be zero."
     assert points(small, large)["Depends on"] == (
         "push against stiffness of the wall, then direction of the shaft"
     )
     apart = replace(large, seal_probability=0.9, margin=margin(0.9, shares))
     clear = line(replace(small, margin=margin(0.2, shares)), apart)
-    assert not clear.tie and clear.apart == "31 mm likelier by 0.70 (0.70 to 0.70)."
+    assert not clear.tie and clear.apart == "31 mm is likelier to seal by 0.70 (0.70 to 0.70)."
 
 
 def test_a_large_difference_is_no_tie_though_it_may_be_none(fits: tuple[Fit, ...]) -> None:
@@ -58,7 +58,9 @@ def test_a_large_difference_is_no_tie_though_it_may_be_none(fits: tuple[Fit, ...
     large = replace(fits[1], seal_probability=0.2, margin=margin(0.2, {}))
     told = line(small, large)
     assert not told.tie
-    assert told.apart == "28 mm likelier by 0.42 (−0.17 to 1.00), which may be none."
+    assert told.apart == (
+        "28 mm is likelier to seal by 0.42 (−0.17 to 1.00); the difference may be zero."
+    )
 
 
 def test_what_the_probability_depends_on_names_a_cause_even_where_none_decides(

@@ -108,7 +108,7 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
     volume = enclosed_volume(closed) / 1000.0
     if not LEAST_VOLUME_ML <= volume <= GREATEST_VOLUME_ML:
         raise InputError(
-            f"the surface encloses {volume:.3g} mL, and that is no left atrium "
+            f"the surface encloses {volume:.3g} mL, which is not the volume of a left atrium "
             f"({USUAL_VOLUME_ML[0]:g} to {USUAL_VOLUME_ML[1]:g} mL are usual): check that the "
             "label or mesh is the blood of the left atrium, and its unit"
         )

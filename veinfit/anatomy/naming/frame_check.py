@@ -173,8 +173,9 @@ class OtherFrame:
         frame = "of the volume's header" if stated.from_volume else stated.frame
         return (
             f"the anatomy contradicts the frame {frame}: the veins, the appendage, the mitral side "
-            f"and the flat of the body fit a left atrium only when {self.found(stated.frame)}; "
-            f"{self._remedy(stated)}, or pass --trust-frame if the frame is right"
+            "and the flat side of the body fit a left atrium only when "
+            f"{self.found(stated.frame)}; {self._remedy(stated)}, or pass --trust-frame if the "
+            "frame is right"
         )
 
     def _remedy(self, stated: StatedFrame) -> str:
@@ -202,9 +203,9 @@ class OtherFrame:
             )
         else:
             text = (
-                "the anatomy does not settle the frame: it would fit a left atrium about as well "
-                f"when {self.found(stated.frame)}; check that left and right, front and back, head "
-                "and foot are right"
+                "the anatomy does not show which frame is right: it would fit a left atrium about "
+                f"as well when {self.found(stated.frame)}; check that left and right, front and "
+                "back, head and foot are right"
             )
         return Note("names", text, severity="warning")
 

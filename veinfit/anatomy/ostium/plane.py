@@ -73,13 +73,13 @@ def ostium_in_plane(
     points = np.array([t.point for t in turns if t is not None])
     placed = contour_in_plane(tube, plane, turns, rivals)
     if placed is None:
-        return OstiumFailure("no plane near the half-turn points cuts the vein alone")
+        return OstiumFailure("every plane near the half-turn points cuts more than this vein")
     contour, shift = placed
     notes: tuple[Note, ...] = ()
     if shift >= NOTED_SHIFT_MM:
         text = (
             f"the ostial plane was moved {shift:g} mm into the vein: nearer to the "
-            "atrium, its contour would hold more than this vein"
+            "atrium, its contour would include more than this vein"
         )
         notes = (Note("ostium", text),)
     return _describe(contour, plane, turns, points, shift), notes

@@ -173,7 +173,7 @@ def _check_names(cases: Iterable[BatchCase], source: str) -> None:
     twice = sorted(name for name, n in counts.items() if n > 1)
     if twice:
         raise InputError(
-            f"{source}: the cases {_some(twice)} stand twice; give every case its own name, in a "
+            f"{source}: the cases {_some(twice)} appear twice; give every case its own name, in a "
             "CSV list where file names are alike"
         )
 
@@ -216,7 +216,9 @@ def _listed(
         more = f"; and {rest} more" if rest > 0 else ""
         raise InputError(f"{source}: {'; '.join(faults[:LISTED_FAULTS])}{more}")
     if not cases:
-        raise InputError(f"{source} holds no case; give a row a case below {','.join(COLUMNS)}")
+        raise InputError(
+            f"{source} holds no case; give one row for each case below {','.join(COLUMNS)}"
+        )
     remark = f"{source}: columns not used: {', '.join(aside)}"
     return cases, [remark] if aside else []
 
@@ -239,7 +241,7 @@ def _check_header(names: Sequence[str], source: str) -> list[str]:
     twice = sorted({name for name in names if name and names.count(name) > 1})
     if twice:
         raise InputError(
-            f"{source}: {', '.join(twice)} stands twice in the header; leave one of them"
+            f"{source}: {', '.join(twice)} appears twice in the header; leave one of them"
         )
     aside = [name for name in names if name and name not in COLUMNS]
     for name in aside:

@@ -175,7 +175,7 @@ class _Run:
         left = list(range(len(self.parts)))
         for turn in range(ROUNDS):
             if turn:
-                self.progress.say("results were deleted while the run went on; made again")
+                self.progress.say("results were deleted during the run; they are computed again")
             for task, answer in engine(self._pending(left, homes, retry_failed and not turn)):
                 self._take(task, answer)
             left = [k for k in left if not self.store.is_done(k)]
@@ -271,10 +271,10 @@ class _Run:
                 if error.errno not in FULL or time.monotonic() >= end:
                     raise InputError(
                         f"output {self.store.out} cannot be written: {why}; what is finished is "
-                        "kept: mend this and run the same command again"
+                        "kept: correct this and run the same command again"
                     ) from error
                 if not told:
-                    self.progress.say(f"{why}: waiting for room in {self.store.out}")
+                    self.progress.say(f"{why}: waiting for free space in {self.store.out}")
                     told = True
                 time.sleep(min(WAIT_S, max(self.patience_s / 10, 0.01)))
 

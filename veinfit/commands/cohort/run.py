@@ -21,7 +21,7 @@ def add(commands: Commands) -> None:
     """Add ``cohort run`` to the group."""
     parser = commands.add_parser(
         "run",
-        help="many cases: a row a vein and a row a fit",
+        help="many cases: one row for each vein and one for each fit",
         description="Assess many cases. What an earlier run into the same folder finished is kept, "
         "and the rest is done. A case that fails is a row with its reason.",
         epilog="Exit code 0: all done; 3: some cases failed or have fits that could not be "

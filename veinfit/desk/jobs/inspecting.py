@@ -172,7 +172,7 @@ def _mesh(path: Path, look: FileLook) -> FileLook:
     fault = ""
     if not units:
         fault = (
-            f"it is {extent.max():.3g} across, and in no unit is that an atrium "
+            f"it is {extent.max():.3g} across, and no unit makes that the size of an atrium "
             f"({least:g} to {most:g} mm); check the file"
         )
     return _with(look, kind="mesh", told=told, units=units, fault=fault)

@@ -158,11 +158,11 @@ class CaseReview:
         except ProcessHung as error:
             raise InputError(
                 f"the review did not answer within {ANSWER_LIMIT_S / 60:.0f} min and was ended; "
-                "load the page anew"
+                "reload the page"
             ) from error
         except ProcessDied as death:
             raise InputError(
-                f"the review's process ended ({death}); nothing saved is lost: load the page anew"
+                f"the review's process ended ({death}); nothing saved is lost: reload the page"
             ) from death
         if "failed" in answer:
             raise InputError(str(answer["failed"]))

@@ -78,7 +78,7 @@ def _cases(desk: Desk, body: Mapping[str, Any]) -> list[CaseFolder]:
     found = [desk.case(str(name)) for name in dict.fromkeys(map(str, names))]
     cases = [case for case in found if case is not None]
     if len(cases) < len(found):
-        raise InputError("one of the cases is not there any more; load the page anew")
+        raise InputError("one of the cases no longer exists; load the page again")
     return cases
 
 

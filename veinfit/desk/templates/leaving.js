@@ -18,7 +18,7 @@ const leaving = (() => {
   async function go() {
     const kinds = [...get("leave").querySelectorAll("input[name=kind]:checked")].map((i) => i.value);
     const tell = (text) => { get("leave-told").textContent = text; };
-    if (!kinds.length) { tell("Choose what leaves."); return; }
+    if (!kinds.length) { tell("Choose what to export."); return; }
     get("leave-go").disabled = true;
     const told = await ask(`${root}export`, { cases, kinds, identity: get("identity").checked });
     if (!told) { get("leave").close(); return; }
@@ -27,12 +27,12 @@ const leaving = (() => {
       if (!state) { get("leave").close(); return; }
       if (state.state === "failed") { tell(state.fault); break; }
       if (state.state === "done") {
-        get("leave-told").replaceChildren(`It lies in exports/${told.export} of this folder. `,
+        get("leave-told").replaceChildren(`It is in exports/${told.export} of this folder. `,
           make("a", "Save it as one ZIP file", [], { href: `${root}export/${told.export}/zip`,
             id: "leave-zip", className: "button" }));
         break;
       }
-      tell(`Being put together: ${state.done} of ${state.of}…`);
+      tell(`Exporting: ${state.done} of ${state.of}…`);
       await wait(700);
     }
     get("leave-go").disabled = false;

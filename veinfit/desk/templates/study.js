@@ -4,7 +4,7 @@ const studying = (() => {
   const wait = (ms) => new Promise((done) => { setTimeout(done, ms); });
   /* Makes a study and returns a link to its page; what hinders is told. */
   async function run(root, body, tell) {
-    tell("It is being made…");
+    tell("Working…");
     const told = await ask(`${root}study`, body);
     if (!told) { tell(""); return null; }
     for (;;) {
@@ -14,7 +14,7 @@ const studying = (() => {
       if (state.state === "done") {
         const table = body.kind === "table", more = table ? { download: state.page } : { target: "_blank", rel: "noopener" };
         tell("");
-        return [`It lies in studies/${told.study} of this folder. `, make("a", table ? "Save the table" : "Open the page", [],
+        return [`It is in studies/${told.study} of this folder. `, make("a", table ? "Save the table" : "Open the page", [],
           { href: `${root}study/${told.study}/${state.page}`, className: "button", id: "study-link", ...more })];
       }
       await wait(500);

@@ -30,8 +30,8 @@ const takingIn = (() => {
   }
   function clash(name) {
     const box = make("dialog", "", [
-      make("h2", "A file of this name is there already"),
-      make("p", `The case holds another file ${name}, with another content.`)]);
+      make("h2", "There is already a file of this name"),
+      make("p", `The case holds another file ${name}, with different content.`)]);
     return new Promise((resolve) => {
       const choices = [["replace", "Put the new one in its place"], ["both", "Keep both"], ["", "Leave the new one out"]];
       const buttons = choices.map(([value, text]) => make("button", text, [],

@@ -132,7 +132,7 @@ def _part(name: str, given: Mapping[str, Any] | str, faults: list[str]) -> PartS
     entry = {"file": given} if isinstance(given, str) else given
     faults += [f"{name}: {_unknown('key', key, KEYS)}" for key in entry if key not in KEYS]
     if not entry:
-        faults.append(f"{name} says nothing; there are {', '.join(KEYS)}")
+        faults.append(f"{name} is an empty table; give one of {', '.join(KEYS)}")
     file = entry.get("file", "")
     if not isinstance(file, str) or ("file" in entry and not file.strip()):
         faults.append(f"{name}: file = {file!r} must be the name of a file")

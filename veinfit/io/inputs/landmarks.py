@@ -93,7 +93,9 @@ def read_landmarks(path: Path) -> Landmarks:
     frame = _stated_frame(lines, source)
     rows = [(n, line) for n, line in lines if line.strip() and not line.lstrip().startswith("#")]
     if not rows:
-        raise InputError(f"{source}: holds no rows; give {','.join(COLUMNS)} and a row a point")
+        raise InputError(
+            f"{source}: holds no rows; give {','.join(COLUMNS)} and one row for each point"
+        )
     separator = separator_of(rows[0][1])
     place = _columns(rows[0], separator, source)
     points: dict[str, list[tuple[float, ...]]] = {}
@@ -110,7 +112,7 @@ def read_landmarks(path: Path) -> Landmarks:
         rest = len(faults) - LISTED_FAULTS
         raise InputError(f"{source}: {shown}" + (f"; and {rest} more" if rest > 0 else ""))
     if not points:
-        raise InputError(f"{source}: holds the header but no point; give a row a point")
+        raise InputError(f"{source}: holds the header but no point; give one row for each point")
     return Landmarks({name: to_lps(np.array(p), frame) for name, p in points.items()}, frame)
 
 
@@ -146,7 +148,7 @@ def _columns(header: tuple[int, str], separator: str, source: str) -> dict[str, 
     twice = [column for column in COLUMNS if names.count(column) > 1]
     if twice:
         raise InputError(
-            f"{source}: line {number}: {', '.join(twice)} stands twice in the header; leave one "
+            f"{source}: line {number}: {', '.join(twice)} appears twice in the header; leave one "
             "of them"
         )
     return {**{column: names.index(column) for column in COLUMNS}, "": len(names)}

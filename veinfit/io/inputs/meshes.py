@@ -105,4 +105,4 @@ def _check_size(points: FloatArray, path: Path, unit: Unit) -> None:
     usual = f"a left atrium with its veins is {least:g} to {most:g} mm"
     if fitting:
         raise InputError(f"{found}, but {usual}: it fits {fitting[0]}; pass --unit {fitting[0]}")
-    raise InputError(f"{found}, but {usual}, and no unit makes it one; check the file")
+    raise InputError(f"{found}, but {usual}, and that fits in no unit; check the file")

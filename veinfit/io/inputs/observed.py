@@ -150,7 +150,7 @@ def read_observed(path: Path) -> ObservedTable:
         more = f"; and {rest} more" if rest > 0 else ""
         raise InputError(f"{source}: {'; '.join(faults[:LISTED_FAULTS])}{more}")
     if not rows:
-        raise InputError(f"{source}: holds the header but no row; give a row an attempt")
+        raise InputError(f"{source}: holds the header but no row; give one row for each attempt")
     return ObservedTable(tuple(rows), aside)
 
 
@@ -166,7 +166,7 @@ def _header(names: list[str], where: str) -> tuple[list[str], tuple[str, ...]]:
     twice = sorted({name for name in names if name and names.count(name) > 1})
     if twice:
         raise InputError(
-            f"{where}: {', '.join(twice)} stands twice in the header; leave one of them"
+            f"{where}: {', '.join(twice)} appears twice in the header; leave one of them"
         )
     aside = tuple(name for name in names if name and name not in COLUMNS)
     for name in aside:

@@ -111,7 +111,7 @@ def _ply_header(data: bytes) -> tuple[list[_Element], str, bytes]:
                 elements[-1].properties.append(_Property(words[2], PLY_TYPES[words[1]]))
             named = [p.name for element in elements[-1:] for p in element.properties]
             if len(set(named)) < len(named):
-                raise ValueError("a name that stands twice")
+                raise ValueError("a name that appears twice")
         except (KeyError, IndexError, ValueError) as error:
             raise DamagedMesh(f"header line {line!r} is not understood") from error
     if order is None:

@@ -70,7 +70,8 @@ def _read(path: Path, numbers: Numbers) -> tuple[npt.NDArray[Any], FloatArray, l
         raise DamagedVolume("it has no MetaImage header")
     if "elementspacing" not in fields:
         raise InputError(
-            f"volume {path} states no ElementSpacing, so that its size is open; export it with it"
+            f"volume {path} states no ElementSpacing, so that its size is not known; "
+            "export it with it"
         )
     check_unit_words([fields[n] for n in ("distanceunits",) if n in fields], path)
     axes = whole_number(fields["ndims"], "NDims")

@@ -116,7 +116,7 @@ def _check_placed(fields: dict[str, str], path: Path) -> None:
     if _space(fields) not in TO_LPS:
         what = f"states the space {fields['space']!r}" if "space" in fields else "states no space"
         raise InputError(
-            f"volume {path} {what}, so that left and right are open; export it with "
+            f"volume {path} {what}, so that left and right are not known; export it with "
             "'space: left-posterior-superior' or 'right-anterior-superior'"
         )
     check_unit_words(re.findall(r'"([^"]*)"', fields.get("space units", "")), path)

@@ -10,7 +10,7 @@ from veinfit.seating.expected import Expected
 
 CASE_KEY = (
     "Expected number of veins with an antral seal (sealed and not deep); in brackets, the "
-    'probability that all have one. "Then" and "grown": only where the first size gives none.'
+    'probability that all have one. "Then" and "grown": tried where the first size gives none.'
 )
 """What the figures of a whole case are."""
 

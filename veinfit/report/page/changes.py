@@ -295,7 +295,7 @@ def _vein_headline(group: Mapping[str, Change], dropped: Iterable[str]) -> str:
     size, moved = group["d_area_mm"], group.get(OSTIUM_DISTANCE)
     vein, first = size.vein, size.vein_before
     if not size.after and size.before:
-        return f"{vein}: dropped by hand." if vein in dropped else f"{vein}: not there any more."
+        return f"{vein}: dropped by hand." if vein in dropped else f"{vein}: no longer there."
     if size.after and not size.before:
         return f"{vein}: new."
     said = []

@@ -198,9 +198,11 @@ def draw_growing(anatomy: Anatomy, grown: Sequence[Fit], look: Look, style: Styl
         pictures += drawn
         notes |= dict.fromkeys(told)
     first, last = grown[0], grown[-1]
+    told_last = figures(last)
     caption = (
         f"{first.vein}, {first.balloon}, then to {last.balloon_mm:g} mm, {first.approach}. "
-        f"{_title(frame, look, style)}. At {last.balloon_mm:g} mm: {figures(last)}"
+        f"{_title(frame, look, style)}. At {last.balloon_mm:g} mm: "
+        f"{told_last[0].lower()}{told_last[1:]}"
     )
     held = [picture for picture in pictures for _ in range(HOLD_FRAMES)]
     return Drawn(_gif([*held, *held[::-1]]), caption, tuple(notes))

@@ -124,7 +124,7 @@
     get("rename").disabled = Boolean(closed) || entry.drop === true;
     get("drop").disabled = Boolean(closed) || chosen === "LAA" || isAdded;
     get("words").disabled = Boolean(closed);
-    get("undo").textContent = isAdded ? "Take this vein out again"
+    get("undo").textContent = isAdded ? "Remove this vein"
       : "Undo this vein's correction";
     outputs();
     list();
@@ -144,7 +144,7 @@
     get("toward").setAttribute("aria-valuetext", `${hour} o'clock`);
   }
   function list() {
-    const gone = saving.gone().map((vein) => `${vein}: as it was found; its saved correction is taken back when this is saved`);
+    const gone = saving.gone().map((vein) => `${vein}: as it was found; saving removes its saved correction`);
     get("list").replaceChildren(...[...entries.all().map(entries.words), ...gone].map((text) => make("li", text)));
     const hindrance = saving.hindrance();
     get("hindrance").textContent = hindrance;

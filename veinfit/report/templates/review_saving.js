@@ -56,10 +56,10 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) =>
     unsaved = true;
     clashes(both.clashes);
     say(both.clashes.length
-      ? "The file has changed since this page read it. Its corrections are taken in."
-      : "The file has changed since this page read it. Both are brought together here; "
+      ? "The file has changed since this page read it. Its corrections are added here."
+      : "The file has changed since this page read it. Both are merged here; "
         + "look them over and save again.");
-    if (both.fault_there) say(`The file cannot be read any more: ${both.fault_there}`);
+    if (both.fault_there) say(`The file can no longer be read: ${both.fault_there}`);
     store.put();
     changed();
   }
@@ -70,10 +70,10 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) =>
     box.hidden = false;
     box.replaceChildren(make("p", answer.fault_there
       ? `The file is there and cannot be read: ${answer.fault_there}`
-      : "The file is there already. Saving changes it so:"));
+      : "The file is there already. Saving changes it as follows:"));
     const lines = document.createElement("ul");
     lines.append(...answer.ask.map((line) => make("li", line)));
-    box.append(lines, make("p", `What it says now will be kept as ${answer.keep}.`));
+    box.append(lines, make("p", `Its present content will be kept as ${answer.keep}.`));
     for (const [id, text, act] of [["agree", "Replace the file", () => save(true)],
       ["leave", "Leave it as it is", () => { box.hidden = true; changed(); }]]) {
       const button = make("button", text);
@@ -96,8 +96,8 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) =>
       store.put();
       say((answer.version
         ? `Saved as ${answer.file}. Run the case again with it: Run again on the desk, or assess with --corrections.`
-        : `Saved: nothing is corrected any more, and ${answer.file} is taken away.`)
-        + (answer.kept ? ` What it said before is kept as ${answer.kept}.` : ""));
+        : `Saved: no correction is left, and ${answer.file} is removed.`)
+        + (answer.kept ? ` Its earlier content is kept as ${answer.kept}.` : ""));
     }
     changed();
   }
@@ -132,13 +132,13 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) =>
       const draft = there.closed ? null : store.get();
       take(there);
       if (there.fault_there) say(`The file cannot be read: ${there.fault_there}`);
-      else if (there.entries.length) say(there.version ? "Taken up from the file."
-        : "Taken up from the case as it was assessed.");
+      else if (there.entries.length) say(there.version ? "Read from the file."
+        : "Read from the case as it was assessed.");
       if (!draft) return there;
       unsaved = true;
       if (draft.base === there.version) {
         entries.set(draft.entries);
-        say("Corrections that were not saved yet are back.");
+        say("Corrections that were not saved yet are restored.");
       } else merged(await send("merge", draft));
       return there;
     },

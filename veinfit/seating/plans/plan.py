@@ -372,13 +372,13 @@ def _share_closed(
 
 def _notes(found: VeinPlans, tolerance_mm: float) -> tuple[Note, ...]:
     if found.reach_gap_mm is None or found.reach_gap_mm <= tolerance_mm:
-        text = "no two or three seats were found that seal the vein together in any try looked at"
+        text = "no two or three seats together sealed the vein in any of the tries compared"
         return () if found.plans else (Note("seating", text, found.vein),)
     wide = found.reach_gap_mm >= WIDE_MM
     gap = f"{WIDE_MM:g} mm or more" if wide else f"{found.reach_gap_mm:.1f} mm"
     where = f" on the {found.reach_side} side" if found.reach_side else ""
     text = (
-        f"no set of seats is predicted to seal the vein: part of the wall{where} stays out of "
-        f"reach of every size, by {gap}, in every direction of the sheath"
+        f"no set of seats is predicted to seal the vein: in every direction of the sheath, part of "
+        f"the wall{where} stays {gap} away from every size"
     )
     return (Note("seating", text, found.vein),)

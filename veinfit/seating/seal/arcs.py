@@ -33,13 +33,9 @@ class OpenArc:
         """The arc as one phrase."""
         if self.arc_deg >= 360.0:
             return "all round"
-        return f"{self.side}, {_time(self.from_h)} to {_time(self.to_h)} ({self.arc_deg:.0f}°)"
-
-
-def _time(clock_h: float) -> str:
-    """Return a place on the clock as a time of day: ``10:30``; midnight is twelve."""
-    minutes = round(60.0 * clock_h) % 720
-    return f"{minutes // 60 or 12}:{minutes % 60:02d}"
+        first, last = (round(hour) % 12 or 12 for hour in (self.from_h, self.to_h))
+        hours = f"{first}" if first == last else f"{first} to {last}"
+        return f"{self.side}, about {hours} o'clock ({self.arc_deg:.0f}°)"
 
 
 def open_arcs(fits: Sequence[Fit], tolerance_mm: float) -> tuple[OpenArc, ...]:

@@ -126,7 +126,7 @@ def missing_notes(patch: WallPatch, field: GapField, who: str) -> tuple[Note, ..
         return ()
     text = (
         f"{who}: wall is missing where the balloon can touch it ({joined(said.missing)}); "
-        "wholly open or wholly closed, it does not change whether the vein is sealed"
+        "whether it is taken as open or as closed, the seal stays the same"
     )
     return (Note("seating", text, patch.vein),)
 

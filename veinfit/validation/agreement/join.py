@@ -83,7 +83,7 @@ def _by_case(predictions: Iterable[Prediction]) -> dict[str, list[Prediction]]:
         key = (item.case, item.vein, item.balloon, item.approach)
         if key in seen:
             raise InputError(
-                f"predictions: {' '.join(key)} stands twice; give every case its own name"
+                f"predictions: {' '.join(key)} appears twice; give every case its own name"
             )
         seen.add(key)
         cases[item.case].append(item)

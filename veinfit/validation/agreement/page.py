@@ -147,7 +147,7 @@ def findings(found: Agreement) -> tuple[str, ...]:
     """Return what the page says first: occlusion, its probability and depth, with figures."""
     sentences = (_occlusion_found(found), _probability_found(found), _depth_found(found))
     return tuple(filter(None, sentences)) or (
-        "Too little was observed to tell how predictions agree with it.",
+        "There are too few observations to say how far the predictions agree with them.",
     )
 
 
@@ -291,8 +291,8 @@ def _probability(found: Agreement) -> Section:
                     f"{b.number}" for b in found.reliability),
     )  # fmt: skip
     words = (
-        "First attempts are held against the probability of one try; later ones are made only "
-        "where the first failed. Whether a balloon occluded within three attempts is held against "
+        "First attempts are compared with the probability of one try; later ones are made only "
+        "where the first failed. Whether a balloon occluded within three attempts is compared with "
         "the probability of up to three steered tries; a series that ended earlier without "
         "occlusion is not counted.",
         "The Brier score is the mean squared error of the probability: 0 is perfect; that of the "
@@ -353,7 +353,7 @@ def _others(found: Agreement) -> Section:
         "Other observations",
         (
             "A rank correlation goes from −1 to 1; it tells whether a wider predicted leak goes "
-            "with a later isolation or a less low temperature, and not by how much.",
+            "with a later isolation or a warmer lowest temperature, and not by how much.",
         ),
         (),
         (_measures("Other observations", measures),),
