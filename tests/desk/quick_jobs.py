@@ -51,9 +51,10 @@ def work(job: dict[str, Any]) -> Any:
         if word == "crash":
             os.kill(os.getpid(), signal.SIGSEGV)
         elif word == "refuse":
+            from veinfit.anatomy.naming.frame_check import HALF_TURN, OtherFrame, StatedFrame
             from veinfit.errors import InputError
 
-            raise InputError("the anatomy contradicts the frame lps: pass --frame ras")
+            raise InputError(OtherFrame(HALF_TURN, 99.0).refusal(StatedFrame("lps")))
         elif word == "break":
             raise RuntimeError("something <b>odd</b>")
         else:

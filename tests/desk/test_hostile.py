@@ -11,13 +11,12 @@ from types import SimpleNamespace
 import pytest
 from desk.asking import until
 
+from veinfit.desk.site.acts import ACTS
 from veinfit.desk.site.desk import Desk
 from veinfit.desk.site.site import desk_app
 from veinfit.desk.store.journal import read_journal
 from veinfit.desk.store.signed_copies import COPIES
 from veinfit.io.files import LARGEST_FILE_BYTES
-
-ACTS = ["options", "parts", "landmarks", "take-out", "run", "cancel", "reviewed", "sign", "reopen"]
 
 
 def content(folder: Path) -> dict[str, str]:

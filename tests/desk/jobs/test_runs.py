@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 from desk.asking import until
 
-from veinfit.desk.jobs.progress import progress_of
 from veinfit.desk.jobs.runs import Runs
 from veinfit.desk.store.journal import read_journal
 from veinfit.desk.store.states import Summaries, state_of
@@ -131,24 +130,3 @@ def test_a_full_disk_is_told_and_nothing_is_lost(desk, ready, monkeypatch):
         desk.run(case)
     monkeypatch.undo()
     assert state(desk, case)[0] == "new" and not desk.runs.busy()
-
-
-def test_progress_grows_and_ends_below_one():
-    stages = ["reading the input", "anatomy: lumen", "anatomy: branches", "anatomy: names",
-              "anatomy: wall", "anatomy: measures", "seating: LSPV", "seating: LIPV",
-              "seating: RSPV", "seating: RIPV", "pictures", "report"]  # fmt: skip
-    shares = []
-    for k in range(1, len(stages) + 1):
-        begun = [(name, 10.0 * n) for n, name in enumerate(stages[:k])]
-        told = progress_of(begun, 10.0 * (k - 1) + 1.0)
-        assert told is not None and told.stage == stages[k - 1]
-        shares.append(told.share)
-    assert shares == sorted(shares) and shares[0] >= 0.0 and 0.8 < shares[-1] < 1.0
-    assert told.left_s is not None and 0.0 < told.left_s < 30.0
-    assert progress_of([], 1.0) is None
-
-
-def test_progress_of_a_stage_that_does_not_end_stands_still():
-    begun = [("reading the input", 0.0), ("anatomy: lumen", 2.0)]
-    first, later = progress_of(begun, 1e3), progress_of(begun, 1e6)
-    assert first is not None and later is not None and first.share == later.share < 0.2

@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from veinfit.case import Progress
+from veinfit.desk.jobs.progress import stages_in, tell_stage
 from veinfit.desk.jobs.second_reader import vein_differences
 from veinfit.desk.store.cases import CORRECTIONS, SECOND, CaseFolder, own_size_and_time
 from veinfit.io.inputs.corrections import read_corrections
@@ -29,9 +31,11 @@ def answer(job: dict[str, Any]) -> Any:
     job : dict
         ``case``, ``reader``, ``act``, and what goes with the act.
     """
-    session = _session(Path(job["case"]), job["reader"])
+    tell = _teller(job.get("stages", ""))
+    session = _session(Path(job["case"]), job["reader"], tell)
     act, entries = job["act"], job.get("entries", ())
     if act == "page":
+        tell("page")
         page, policy = write_review(session, back="../../../case/" + job["back"])
         return {"page": page, "policy": policy}
     if act == "opened":
@@ -52,7 +56,15 @@ def answer(job: dict[str, Any]) -> Any:
     raise ValueError(act)
 
 
-def _session(folder: Path, reader: str) -> ReviewSession:
+def _teller(path: str) -> Progress:
+    """Return what writes the stages of opening a review where they are asked for."""
+    if not path:
+        return lambda stage: None
+    stages = stages_in(Path(path))
+    return lambda stage: tell_stage(Path(path), stages, stage)
+
+
+def _session(folder: Path, reader: str, tell: Progress) -> ReviewSession:
     from veinfit.case import load_case
     from veinfit.case.image import read_shown_image
 
@@ -66,7 +78,7 @@ def _session(folder: Path, reader: str) -> ReviewSession:
     if reader == "second":
         # A second reader begins with what was found, not with what the first made of it.
         result = replace(result, by_hand=())
-    session = ReviewSession(result, folder / TARGETS[reader], lambda stage: None)
+    session = ReviewSession(result, folder / TARGETS[reader], tell)
     if case.options.image:
         image, _ = read_shown_image(folder / case.options.image, result.anatomy.wall)
         session.show_image(image)

@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 from urllib.parse import quote
 
 from veinfit.cohort.batch.supervise import CaseProcess, ProcessDied, ProcessHung
+from veinfit.desk.jobs.progress import (
+    BEGINNING,
+    PACE,
+    Pace,
+    progress_of,
+    stages_in,
+    tell_stage,
+)
 from veinfit.desk.jobs.worker import ASSESS
 from veinfit.desk.store.cases import CaseFolder, own_size_and_time
+from veinfit.desk.store.owner import DESK
 from veinfit.errors import InputError
 from veinfit.vectors import FloatArray
 
@@ -51,6 +62,7 @@ class CaseReview:
         self._lock = threading.Lock()
         self._turns, self._newest = itertools.count(1), 0
         self._opening: threading.Thread | None = None
+        self._stages = case.path.parent / DESK / f"opening-{reader}-{case.name}.json"
         self.page: tuple[str, str] | None = None
         self.fault = ""
 
@@ -61,12 +73,28 @@ class CaseReview:
             self._opening.start()
 
     def _open(self) -> None:
+        tell_stage(self._stages, [], BEGINNING)
+        job = {"back": f"{quote(self.case.name)}/", "stages": str(self._stages)}
         try:
             with self._lock:
-                told = self._ask("page", back=f"{quote(self.case.name)}/")
+                told = self._ask("page", **job)
             self.page = told["page"], told["policy"]
         except InputError as error:
             self.fault = str(error)
+        finally:
+            with contextlib.suppress(OSError):
+                self._stages.unlink(missing_ok=True)
+
+    def opening(self) -> dict[str, Any]:
+        """Begin to open it, and tell how far that is."""
+        self.open()
+        if self.page is not None or self.fault:
+            return {"ready": True}
+        usual = Pace(self._stages.with_name(PACE)).opening
+        progress = progress_of(stages_in(self._stages), time.time(), usual)
+        if progress is None:
+            return {"ready": False}
+        return {"ready": False, "share": progress.share, "left_s": progress.left_s}
 
     def close(self) -> None:
         """End its process."""

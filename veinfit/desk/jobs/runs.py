@@ -8,13 +8,14 @@ from __future__ import annotations
 import contextlib
 import secrets
 import threading
+import time
 from collections import deque
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from veinfit.cohort.batch.supervise import CaseProcess, ProcessDied, ProcessHung
-from veinfit.desk.jobs.progress import Progress, progress_in
+from veinfit.desk.jobs.progress import BEGINNING, PACE, Pace, Progress, stages_in, tell_stage
 from veinfit.desk.jobs.worker import ASSESS
 from veinfit.desk.store.cases import RUN, CaseFolder, cases_in, own_size_and_time
 from veinfit.desk.store.journal import now, read_journal
@@ -56,6 +57,7 @@ class Runs:
         self._running: dict[str, CaseProcess] = {}
         self._cancelled: dict[str, str] = {}
         self._told: dict[str, dict[str, Any]] = {}
+        self._pace = Pace(folder / DESK / PACE)
         self._change = threading.Condition()
         self._ended = False
         self._threads = [threading.Thread(target=self._serve, daemon=True) for _ in range(workers)]
@@ -129,7 +131,7 @@ class Runs:
 
     def progress(self, name: str) -> Progress | None:
         """Return how far a run is; None where it has not begun."""
-        return progress_in(self._progress_path(name))
+        return self._pace.progress(self._progress_path(name))
 
     def busy(self) -> bool:
         """Whether anything waits or runs."""
@@ -179,11 +181,12 @@ class Runs:
         run = case.state_file(RUN)
         starts = int(run.get("starts", 0)) + 1
         case.put_state(RUN, {**run, "state": "running", "started": now(), "starts": starts})
-        self._progress_path(case.name).unlink(missing_ok=True)
+        told = self._progress_path(case.name)
+        tell_stage(told, [], BEGINNING)
         job = {
             "do": "assess",
             "case": str(case.path),
-            "progress": str(self._progress_path(case.name)),
+            "progress": str(told),
         }
         try:
             answer = process.run(job)
@@ -193,6 +196,8 @@ class Runs:
             return "failed", f"the process that worked on it ended by itself ({death})", ""
         if "failed" in answer:
             return "failed", str(answer["failed"]), ""
+        with self._change:
+            self._pace.learn(stages_in(told), time.time())
         return "done", "", ""
 
     def _end(self, case: CaseFolder, state: str, reason: str, who: str) -> None:

@@ -6,9 +6,6 @@ The jobs come from :class:`veinfit.cohort.batch.supervise.CaseProcess`.
 
 from __future__ import annotations
 
-import json
-import os
-import time
 from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
@@ -82,19 +79,10 @@ def _assess(job: dict[str, Any]) -> dict[str, Any]:
 
 def _teller(path: Path) -> Callable[[str], None]:
     """Return what writes each stage as it begins, with its time, for whoever asks."""
-    stages: list[list[Any]] = []
+    from veinfit.desk.jobs.progress import stages_in, tell_stage
 
-    def tell(stage: str) -> None:
-        stages.append([stage, round(time.time(), 1)])
-        partial = path.with_name(f".{os.getpid()}-{path.name}")
-        try:
-            partial.write_text(json.dumps(stages), "utf-8")
-            partial.replace(path)
-        except OSError:
-            # A run does not end because nobody can be told of its progress.
-            partial.unlink(missing_ok=True)
-
-    return tell
+    stages = stages_in(path)
+    return lambda stage: tell_stage(path, stages, stage)
 
 
 def _sample(job: dict[str, Any]) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from veinfit.desk.jobs.runs import RUN_LIMIT_S, Runs
 from veinfit.desk.jobs.setting_up import Looks
 from veinfit.desk.jobs.studies import Studies
 from veinfit.desk.jobs.worker import ASSESS
-from veinfit.desk.site.remedies import page_words, remedies
+from veinfit.desk.site.remedies import page_words, remedies, turned
 from veinfit.desk.store.cases import (
     CORRECTIONS,
     NEW_PREFIX,
@@ -130,6 +130,7 @@ class Desk:
         if (unwritten := self.runs.told(state.name)) is not None:
             told["state"], told["reason"] = unwritten["state"], unwritten["reason"]
         told["remedies"] = [asdict(one) for one in remedies(told["reason"])]
+        told["turned"] = turned(told["reason"])
         told["reason"] = page_words(told["reason"])
         progress = self.runs.progress(state.name) if told["state"] == "running" else None
         told["progress"] = None if progress is None else asdict(progress)

@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from veinfit.desk.site.desk import Desk, values_of
 from veinfit.desk.store.cases import EARLIER, REVIEWED, RUN, SECOND, SIGNED, CaseFolder
-from veinfit.desk.store.parts import NEIGHBOURS
+from veinfit.desk.store.parts import IN_WORDS, NEIGHBOURS
 from veinfit.desk.store.signed_copies import COPIES
 from veinfit.desk.store.signing import changed_since_signing
 from veinfit.errors import InputError
@@ -38,7 +38,8 @@ CASE_SCRIPTS = (
     "case.js",
 )
 
-PART_NAMES = (*LABEL_NAMES, *NEIGHBOURS)
+PART_NAMES = tuple((name, IN_WORDS.get(name, "")) for name in (*LABEL_NAMES, *NEIGHBOURS))
+"""What a part can be, each with what its name stands for."""
 
 
 @lru_cache
@@ -146,7 +147,7 @@ def opening_page(desk: Desk, case: CaseFolder, fault: str) -> tuple[str, str]:
     """Return the page that stands while a review is opened."""
     return _written(
         "opening.html.j2",
-        (),
+        () if fault else ("desk.js", "opening.js"),
         {},
         root="../../../",
         name=case.name,

@@ -6,6 +6,8 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
+from veinfit.anatomy.naming.frame_check import SIDES, WORDS, Axes
+
 FLAG = re.compile(r"--([a-z][a-z-]*)(?: (ras|lps|mm|cm|um|m)\b)?")
 
 
@@ -29,6 +31,26 @@ def remedies(reason: str) -> tuple[Remedy, ...]:
             words = "The frame is right all the same: run again"
             found.append(Remedy(words, {"trust_frame": True}))
     return tuple({one.words: one for one in found}.values())
+
+
+def turned(reason: str) -> Axes | None:
+    """Return the axes with which the shape would fit, where the frame was refused; None elsewhere.
+
+    They are those of :class:`veinfit.anatomy.naming.frame_check.OtherFrame`, whose words these are.
+    """
+    for axes, words in WORDS.items():
+        if f"only when {words}" in reason:
+            return axes
+    told = re.search(r"axes point to the patient's (\w+), (\w+) and (\w+)", reason)
+    if told is None:
+        return None
+    flips = (-1, -1, 1) if "the frame ras" in reason else (1, 1, 1)
+    found = [0, 0, 0]
+    for axis, end in enumerate(told.groups()):
+        for k, ends in enumerate(SIDES):
+            if end in ends:
+                found[k] = (axis + 1) * flips[axis] * (1 if end == ends[0] else -1)
+    return (found[0], found[1], found[2]) if all(found) else None
 
 
 def page_words(reason: str) -> str:

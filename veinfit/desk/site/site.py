@@ -63,6 +63,7 @@ def desk_app(desk: Desk) -> Starlette:
             Route("/case/{case}/file/{name:path}", site.upload, methods=["POST"]),
             Route("/case/{case}/{act}", site.act, methods=["POST"]),
             Route("/review/{case}/{reader}/", site.review),
+            Route("/review/{case}/{reader}/opening", site.review_opening),
             Route("/review/{case}/{reader}/corrections", site.review_corrections),
             Route("/review/{case}/{reader}/case/{name:path}", site.result),
             Route("/review/{case}/{reader}/{act}", site.review_act, methods=["POST"]),
@@ -258,6 +259,9 @@ class _Site:
         if one.fault:
             self.desk.reviews.forget(one.case.name)
         return _page(*pages.opening_page(self.desk, one.case, one.fault))
+
+    def review_opening(self, request: Request) -> Response:
+        return _json(self._review(request).opening)
 
     def review_corrections(self, request: Request) -> Response:
         return _json(self._review(request).opened)

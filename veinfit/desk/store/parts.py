@@ -11,8 +11,15 @@ from typing import Any
 from veinfit.desk.store.cases import INPUTS
 from veinfit.errors import InputError
 from veinfit.io.inputs.label_map import label_map_from_mapping, read_label_map
-from veinfit.labels.model import BODY_NAME, LABEL_NAMES, is_label_name, is_structure_name
+from veinfit.labels.model import (
+    BODY_NAME,
+    LABEL_NAMES,
+    SEPTUM_NAME,
+    is_label_name,
+    is_structure_name,
+)
 from veinfit.toml import parse_toml
+from veinfit.vein_names import APPENDAGE, LONG_NAMES
 
 LABELS = "labels.toml"
 MAPS = "label_maps"
@@ -21,6 +28,15 @@ MAPS = "label_maps"
 NEIGHBOURS = ("oesophagus", "right_phrenic_nerve", "left_phrenic_nerve", "descending_aorta")
 """Usual names of structures beside the atrium; any other will do."""
 
+IN_WORDS = {
+    BODY_NAME: "blood of the left atrium",
+    "pulmonary_veins": "all pulmonary veins in one part",
+    **{name: LONG_NAMES[name] for name in LABEL_NAMES if name in LONG_NAMES},
+    "appendage": LONG_NAMES[APPENDAGE],
+    SEPTUM_NAME: "septum between the atria",
+}
+"""What names of parts stand for."""
+
 
 def known_name(text: str) -> str:
     """Return the known name that somebody means, however it is spelt; any other as it is.
@@ -28,9 +44,10 @@ def known_name(text: str) -> str:
     Parameters
     ----------
     text : str
-        Such as ``Left atrium`` or ``lspv``.
+        Such as ``Left atrium``, ``lspv`` or ``left superior pulmonary vein``.
     """
-    plain = {_plainly(name): name for name in (*LABEL_NAMES, *NEIGHBOURS)}
+    plain = {_plainly(words): name for name, words in IN_WORDS.items()}
+    plain |= {_plainly(name): name for name in (*LABEL_NAMES, *NEIGHBOURS)}
     return plain.get(_plainly(text), text.strip())
 
 

@@ -13,8 +13,10 @@
     get("running").hidden = !BUSY.includes(told.state);
     if (told.state === "waiting") get("stage").textContent = told.before ? `Waiting: ${told.before} before it.` : "Waiting: it is next.";
     if (told.state !== "running") return;
-    const { stage, share, left_s: rest } = told.progress ?? { stage: "beginning", share: 0, left_s: null };
-    get("stage").textContent = `${stage}${left(rest) ? `; ${left(rest)}` : ""}`;
+    if (!told.progress) return;
+    const { stage, share, left_s: rest } = told.progress, words = `${stage}; ${left(rest)}`;
+    // Said again only when it is another: screen readers speak every change.
+    if (get("stage").textContent !== words) get("stage").textContent = words;
     get("bar").value = share;
   }
   async function poll() {
@@ -42,7 +44,8 @@
   async function run(more = {}) {
     fault("");
     get("run").disabled = true;
-    if (await settingUp.state({ ...options(), ...more }) && await ask("run", { who: settingUp.who() })) again();
+    // Parts that were named and not saved yet are meant.
+    if (await settingUp.saveNamed() && await settingUp.state({ ...options(), ...more }) && await ask("run", { who: settingUp.who() })) again();
     get("run").disabled = false;
     get("run-told").textContent = get("fault").textContent;
   }
@@ -52,7 +55,7 @@
     const ways = data.state.remedies;
     if (!ways.length || data.state.state !== "failed") return;
     get("mend").hidden = false;
-    get("mend").append("The picture below shows the file as it was read.", make("div", "", ways.map(({ words, options: changes }) => {
+    get("mend").append(make("div", "", [], { id: "wrong", className: "row", hidden: true }), make("div", "", ways.map(({ words, options: changes }) => {
       const button = make("button", words, [], { type: "button" });
       button.addEventListener("click", () => run(changes));
       return button;
@@ -104,6 +107,12 @@
     };
     get("journal").replaceChildren(...told.entries.map((entry) => make("li", words(entry))));
   });
+
+  /* A case that waits to be looked over has its review opened meanwhile. */
+  const AHEAD_MS = 1500;
+  if (data.state.state === "to review" && !data.reading) {
+    setTimeout(() => { if (!document.hidden) fetch(`../../review/${data.address}/first/opening`).catch(() => {}); }, AHEAD_MS);
+  }
 
   fill();
   mend();

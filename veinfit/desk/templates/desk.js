@@ -62,6 +62,7 @@ const desk = (() => {
   function left(seconds) {
     if (seconds === null || seconds === undefined) return "";
     if (seconds < 20) return "a few seconds left";
+    if (seconds < 45) return "about half a minute left";
     if (seconds < 90) return "about a minute left";
     return `about ${Math.round(seconds / 60)} minutes left`;
   }
@@ -76,6 +77,29 @@ const desk = (() => {
   }
   const clock = (text) => { const { day, clock: rest } = local(text); return rest ? `${day} ${rest}` : day; };
   for (const one of document.querySelectorAll("time")) one.textContent = clock(one.dateTime);
+  /* A word's definition and drawing, where the word stands: what was typed on this page stays. */
+  async function explain(link) {
+    const [address, word] = link.getAttribute("href").split("#");
+    const told = await fetch(address).then((answer) => (answer.ok ? answer.text() : "")).catch(() => "");
+    const term = new DOMParser().parseFromString(told, "text/html").getElementById(word);
+    if (!term) { location.href = link.href; return; }
+    const close = make("button", "Close", [], { type: "button", className: "main" });
+    const more = make("a", "All words and definitions", [], { href: address, target: "_blank", rel: "noopener" });
+    const meaning = make("div", "", [...document.importNode(term.nextElementSibling, true).childNodes]);
+    const box = make("dialog", "", [make("h2", term.textContent, [], { id: "word-head" }), meaning,
+      make("div", "", [close, more], { className: "row" })], { id: "word" });
+    box.setAttribute("aria-labelledby", "word-head");
+    close.addEventListener("click", () => box.close());
+    box.addEventListener("close", () => { box.remove(); link.focus(); });
+    document.body.append(box);
+    box.showModal();
+  }
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest?.("a[href*='help#']");
+    if (!link || event.ctrlKey || event.metaKey || event.shiftKey || event.button) return;
+    event.preventDefault();
+    explain(link);
+  });
   const size = (bytes) => (bytes > 1e6 ? `${(bytes / 1e6).toFixed(1)} MB` : `${Math.ceil(bytes / 1e3)} kB`);
   return { data, get, make, fault, ask, reading, badge, left, size, local, clock };
 })();

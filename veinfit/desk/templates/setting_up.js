@@ -71,6 +71,20 @@ const settingUp = (() => {
     get("unit").value = data.options.unit || "";
     get("unit-told").textContent = fits && !data.options.unit ? `Its size fits ${fits}.` : "";
   }
+  const named = () => rows.map((row) => [row.file, row.value, row.input.value.trim()]);
+  const saveParts = () => ask("parts", { parts: named(), who: who(), keep_as: get("keep-map").checked ? get("keep-as").value : "" });
+  /* Saves parts that were named here and are not what is saved; true where nothing hinders. */
+  async function saveNamed() {
+    const now = named().filter(([,, name]) => name);
+    const saved = told?.source === "stated" ? told.assigned.filter(([,, name]) => name) : [];
+    const key = (list) => JSON.stringify([...list].sort());
+    if (!now.length || key(now) === key(saved)) return true;
+    if (key(now) === key(told.assigned.filter(([,, name]) => name))) {
+      fault("These parts are only proposed: look at them, and confirm them with “These are the parts”.");
+      return false;
+    }
+    return Boolean(await saveParts());
+  }
   async function state(options) {
     const answer = await ask("options", { options, who: who() });
     if (!answer) return false;
@@ -90,8 +104,9 @@ const settingUp = (() => {
     const answer = await ask("landmarks", { marks, who: who() });
     get("marks-saved").textContent = answer ? "Saved." : "";
   }
+  const markName = () => (get("mark-which").value || get("mark-name").value.trim());
   function addMark(place) {
-    const name = get("mark-name").value.trim(), point = place.map((c) => Math.round(100 * c) / 100);
+    const name = markName(), point = place.map((c) => Math.round(100 * c) / 100);
     if (!name) { fault("Say which landmark it is."); return; }
     if (name === "septal_crossing" || name === "inferior_vena_cava") marks[name] = [point];
     else (marks[name] ??= []).push(point);
@@ -123,8 +138,23 @@ const settingUp = (() => {
     const places = new Map(found.parts.map((p, k) => [key(p), k]));
     view = one && { ...one, index: (file, value) => places.get(`${file}|${value}`) ?? -1,
       colour: (file, value) => found.parts[places.get(`${file}|${value}`)]?.colour };
+    if (one && data.state.turned) contradiction(one, data.state.turned);
     one?.viewer.onChange((now) => { get("projection").textContent = now.name; });
     one?.viewer.look(0, 0);
+  }
+  /* Beside each other: how the shape was read, and how a left atrium would lie. */
+  const STILL_PX = 300;
+  function contradiction(one, axes) {
+    const still = (words, more) => {
+      const canvas = make("canvas", "", [], { ariaLabel: words, title: "Drag to turn", tabIndex: 0 });
+      canvas.setAttribute("role", "img");
+      one.still(canvas, STILL_PX, more);
+      const sides = ["R", "L", "H", "F"].map((text, k) => make("span", text, [], { className: `side ${["west", "east", "north", "south"][k]}`, ariaHidden: "true" }));
+      return make("figure", "", [make("div", "", [canvas, make("div", "", sides, { className: "names" })], { className: "still" }), make("figcaption", words)]);
+    };
+    get("wrong").replaceChildren(still("As it was read, from the front: the sides of the patient do not fit."),
+      still("As a left atrium would lie, from the front.", axes));
+    get("wrong").hidden = false;
   }
   async function load() {
     document.body.dataset.ready = "begun";
@@ -143,7 +173,7 @@ const settingUp = (() => {
     document.body.dataset.ready = "setup";
   }
   function start() {
-    for (const name of data.part_names) get("part-names").append(make("option", "", [], { value: name }));
+    for (const [name, label] of data.part_names) get("part-names").append(make("option", label, [], { value: name }));
     takingIn.drop(get("drop"), get("add-files"), async (files) => {
       fault("");
       for (const file of files) {
@@ -167,9 +197,7 @@ const settingUp = (() => {
       if (get("keep-map").checked) get("keep-as").focus();
     });
     get("parts-save").addEventListener("click", async () => {
-      const parts = rows.map((row) => [row.file, row.value, row.input.value.trim()]);
-      const keep = get("keep-map").checked ? get("keep-as").value : "";
-      const answer = await ask("parts", { parts, who: who(), keep_as: keep });
+      const answer = await saveParts();
       get("to-run").hidden = !answer;
       get("parts-saved").textContent = answer ? "Saved: the case can be run." : get("fault").textContent;
       if (answer) { fault(""); get("reason").textContent = ""; load(); }
@@ -181,7 +209,12 @@ const settingUp = (() => {
     });
     get("front").addEventListener("click", () => view?.viewer.look(0, 0));
     get("back-side").addEventListener("click", () => view?.viewer.look(180, 0));
+    get("mark-which").addEventListener("change", () => {
+      get("mark-other").hidden = get("mark-which").value !== "";
+      if (!get("mark-other").hidden) get("mark-name").focus();
+    });
     get("mark-set").addEventListener("click", () => {
+      get("mark-told").hidden = get("mark-set").ariaPressed === "true";
       get("mark-set").ariaPressed = String(get("mark-set").ariaPressed !== "true");
     });
     get("mark-add").addEventListener("click", () => {
@@ -191,5 +224,5 @@ const settingUp = (() => {
       addMark(numbers);
     });
   }
-  return { start, load, state, who };
+  return { start, load, state, who, saveNamed };
 })();

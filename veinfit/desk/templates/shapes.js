@@ -32,30 +32,34 @@ const shapes = (() => {
     }
     return nearest;
   }
-  /* A small picture of one part that a drag or the arrow keys turn about the long axis of the body:
+  /* A small picture of parts that a drag or the arrow keys turn about the long axis of the body:
      the middle of each triangle is a dot, nearer ones over farther ones. Returns what turns it. */
-  const SMALL_PX = 76, RIM_PX = 4, DOT_PX = 2, STEP_DEG = 15;
-  function small(canvas, { points: p, faces: f, colour }) {
-    const count = f.length / 3, middles = new Float32Array(f.length), normals = new Float32Array(f.length);
+  const SMALL_PX = 76, RIM_PX = 4, STEP_DEG = 15, AS_READ = [1, 2, 3];
+  /* axes: which axis of the bodies, with its sign, each of x, y and z is in the picture. */
+  function small(canvas, bodies, px = SMALL_PX, axes = AS_READ) {
+    const dots = bodies.reduce((sum, one) => sum + one.faces.length, 0), dotPx = px > SMALL_PX ? 4 : 2;
+    const middles = new Float32Array(dots), normals = new Float32Array(dots), colours = [];
     const low = [Infinity, Infinity, Infinity], high = [-Infinity, -Infinity, -Infinity];
-    for (let i = 0; i < count; i++) {
-      const [a, b, c] = [3 * f[3 * i], 3 * f[3 * i + 1], 3 * f[3 * i + 2]];
-      const u = [0, 1, 2].map((k) => p[b + k] - p[a + k]), v = [0, 1, 2].map((k) => p[c + k] - p[a + k]);
+    const seen = (p, i) => axes.map((axis) => Math.sign(axis) * p[i + Math.abs(axis) - 1]);
+    for (const { points, faces, colour } of bodies) for (let i = 0; i < faces.length; i += 3) {
+      const [a, b, c] = [0, 1, 2].map((k) => seen(points, 3 * faces[i + k])), at = 3 * colours.length;
+      const u = b.map((x, k) => x - a[k]), v = c.map((x, k) => x - a[k]);
       const n = [u[1] * v[2] - u[2] * v[1], u[2] * v[0] - u[0] * v[2], u[0] * v[1] - u[1] * v[0]];
       const length = Math.hypot(...n) || 1;
       for (let k = 0; k < 3; k++) {
-        const m = (p[a + k] + p[b + k] + p[c + k]) / 3;
-        middles[3 * i + k] = m;
-        normals[3 * i + k] = n[k] / length;
+        const m = (a[k] + b[k] + c[k]) / 3;
+        middles[at + k] = m;
+        normals[at + k] = n[k] / length;
         low[k] = Math.min(low[k], m);
         high[k] = Math.max(high[k], m);
       }
+      colours.push(colour);
     }
     const centre = low.map((c, k) => (c + high[k]) / 2), wide = Math.hypot(high[0] - low[0], high[1] - low[1]);
-    const scale = (SMALL_PX - 2 * RIM_PX) / (Math.max(wide, high[2] - low[2]) || 1);
-    canvas.width = canvas.height = SMALL_PX;
-    const paper = canvas.getContext("2d"), picture = paper.createImageData(SMALL_PX, SMALL_PX);
-    const depth = new Float32Array(SMALL_PX * SMALL_PX);
+    const scale = (px - 2 * RIM_PX) / (Math.max(wide, high[2] - low[2]) || 1);
+    canvas.width = canvas.height = px;
+    const paper = canvas.getContext("2d"), picture = paper.createImageData(px, px);
+    const depth = new Float32Array(px * px);
     let yaw = 0, last = null;
     function draw() {
       const cos = Math.cos(yaw), sin = Math.sin(yaw);
@@ -65,12 +69,12 @@ const shapes = (() => {
         const x = middles[i] - centre[0], y = middles[i + 1] - centre[1];
         const across = x * cos + y * sin, far = y * cos - x * sin;
         const light = 0.4 + 0.6 * Math.abs(normals[i + 1] * cos - normals[i] * sin);
-        const left = Math.round(SMALL_PX / 2 + across * scale), top = Math.round(SMALL_PX / 2 - (middles[i + 2] - centre[2]) * scale);
-        for (let r = top; r < top + DOT_PX; r++) for (let c = left; c < left + DOT_PX; c++) {
-          const at = r * SMALL_PX + c;
-          if (r < 0 || c < 0 || r >= SMALL_PX || c >= SMALL_PX || far >= depth[at]) continue;
+        const left = Math.round(px / 2 + across * scale), top = Math.round(px / 2 - (middles[i + 2] - centre[2]) * scale);
+        for (let r = top; r < top + dotPx; r++) for (let c = left; c < left + dotPx; c++) {
+          const at = r * px + c;
+          if (r < 0 || c < 0 || r >= px || c >= px || far >= depth[at]) continue;
           depth[at] = far;
-          for (let k = 0; k < 3; k++) picture.data[4 * at + k] = 255 * colour[k] * light;
+          for (let k = 0; k < 3; k++) picture.data[4 * at + k] = 255 * colours[i / 3][k] * light;
           picture.data[4 * at + 3] = 255;
         }
       }
@@ -133,8 +137,10 @@ const shapes = (() => {
     show(null);
     return {
       viewer, show,
+      /* Draws all parts from the front on a canvas, with other axes where these are given. */
+      still: (canvas, px, axes) => small(canvas, bodies, px, axes),
       /* Draws parts small, each on a canvas of its own: [part index, canvas]. */
-      smalls(list) { smalls = list.map(([k, canvas]) => small(canvas, bodies[k])); },
+      smalls(list) { smalls = list.map(([k, canvas]) => small(canvas, [bodies[k]])); },
       turn(on) { turning = on; if (on) requestAnimationFrame(step); },
       marks(all) {
         for (const name of Object.keys(create.drawn ?? {})) viewer.setBody(name, null);
