@@ -127,6 +127,16 @@ def scale_words(settings: ReportSettings) -> str:
     )
 
 
+NOMINAL_SEAT = (
+    "The nominal seat is the single try without scatter; shaft directions are compared without "
+    "scatter too."
+)
+"""What the words beside the probabilities are about."""
+
+NO_NEIGHBOURS = "No neighbouring structure was supplied: what lies near is not known."
+"""Stands where there are no distances."""
+
+
 def push_words(push_n: float, greatest_n: float, settings: ReportSettings) -> str:
     """Say how strong a push is beside the greatest one tried."""
     share = push_n / greatest_n if greatest_n > 0.0 else 1.0

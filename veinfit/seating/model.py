@@ -226,7 +226,8 @@ class Fit:
 
     ``antral`` is sealed and not deep; ``push_n`` the push at the seat and
     ``push_to_seal_n`` the least that sealed on the way. ``seal_probability`` is that of
-    an antral seal in one try. ``plans`` are of all sizes, on the fit of the last of them.
+    an antral seal in one try, ``tries_leak_side`` where most tries that do not occlude leak.
+    ``plans`` are of all sizes, on the fit of the last of them.
     ``aim_field`` is at hand while a case is assessed; results
     do not keep it.
     """
@@ -271,6 +272,7 @@ class Fit:
     steered_occlusion_probability_high: float | None = None
     deep_seal_probability: float | None = None
     freeze_loss_probability: float | None = None
+    tries_leak_side: str = ""
     loop_depth_mm: float | None = None
     loop_fit: str = ""
     distances_mm: Mapping[str, float] = field(default_factory=dict)

@@ -100,8 +100,11 @@ def test_depth_freezing_and_neighbours_are_told_with_each_size(fits: tuple[Fit, 
     told = points(small, large)
     assert told["Sealed but deep"] == "28 mm in 0.07 of tries"
     assert told["Lost as freezing starts"] == "grown by 1.5 mm: 31 mm in 0.11 of tries"
-    sealed = replace(small, occluded=True, sealed=True)
+    sealed = replace(small, occluded=True, sealed=True, sealed_after_freeze=False)
     assert points(sealed, large)["Nominal seat"].startswith("28 mm sealed, but deep")
+    assert points(sealed, large)["Lost as freezing starts"] == (
+        "grown by 1.5 mm: 31 mm in 0.11 of tries; 28 mm at the nominal seat"
+    )
     assert told["Near"] == "right phrenic nerve 4.2 mm (28 mm), 4.2 mm (31 mm)"
 
 
@@ -120,6 +123,14 @@ def test_what_a_growing_balloon_does_where_it_lies_is_told(fits: tuple[Fit, ...]
     kept = tuple(replace(step, sealed=True, seal_probability=None) for step in steps)
     grown = points(replace(fits[0], growth=Growth(kept, (), None, None)))["Grown in place"]
     assert grown.startswith("28 mm to 31 mm: nominal seat stays sealed")
+
+
+def test_where_tries_leak_is_told_though_the_nominal_seat_seals(fits: tuple[Fit, ...]) -> None:
+    small = replace(fits[0], occluded=True, sealed=True, tries_leak_side="inferior")
+    assert points(small, fits[1])["Where tries leak"] == "28 mm mostly inferior"
+    both = points(small, replace(fits[1], tries_leak_side="inferior"))["Where tries leak"]
+    assert both == "28 mm and 31 mm mostly inferior"
+    assert "Where tries leak" not in points(replace(small, tries_leak_side=""), fits[1])
 
 
 def test_a_vein_without_a_seat_says_why(

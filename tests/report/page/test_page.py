@@ -374,7 +374,7 @@ def test_settings_origin_and_cautions_are_all_there(page: Page) -> None:
     assert "not a medical device" in text
     assert "cardiac phase" in text and "licensed physician" in text
     assert "coaxial approach, which is assumed" in text
-    assert "No neighbouring structures were supplied" in text
+    assert "No neighbouring structure was supplied" in text
     assert "– not stated" in text
 
 

@@ -18,6 +18,7 @@ from scipy.optimize import brentq
 from scipy.stats import norm
 from seating.phantoms import hole
 
+from veinfit.frames import side_words
 from veinfit.seating.approach.line import line_through_ostium
 from veinfit.seating.balloon import sphere
 from veinfit.seating.mechanics.minimise import minimise
@@ -33,11 +34,13 @@ from veinfit.seating.uncertainty.margin import (
     SURFACE,
     TOGETHER,
     bounds,
+    leak_side,
     steered,
 )
 from veinfit.seating.uncertainty.split import expected_splits, joint
 from veinfit.seating.uncertainty.unknowns import LEANS, draw, perturbed
 from veinfit.settings import MarginSettings, SeatingSettings
+from veinfit.vectors import perpendicular_basis
 
 HOLE_MM = 9.0
 TOLERANCE_MM = 0.5
@@ -343,3 +346,28 @@ def test_tries_that_could_not_be_assessed_take_no_part():
     told = steered(closed, assessed, Chance(0.5, 0.5, 0.5, 0.1, (0.5,)))
     assert told.probability == 0.5
     assert told.given_patient == (0.5,)
+
+
+def test_tries_leak_on_the_side_to_which_the_nose_points(ground):
+    """As the closed form says: the centre, before the hole, lies on the other side."""
+    prepared = prepare(ground.anatomy, ground.vein, 14.0, HELD)
+    axis = ground.vein.axis
+    line = line_through_ostium("coaxial", ground.vein, axis)
+    ready = simulator(prepared, sphere(28), line, HELD, DIRECTION_ONLY)
+    one, other = perpendicular_basis(axis)
+
+    def seen(*sides):
+        aim = np.array([axis + np.tan(np.radians(6.0)) * side for side in sides])
+        aim /= np.linalg.norm(aim, axis=1)[:, None]
+        return leak_side(ready.tries(aim, np.zeros((len(aim), 3)), np.zeros((len(aim), 9))), ready)
+
+    assert seen(*[one] * 8) == side_words(one)
+    assert (
+        seen(*[one] * 5, *[other] * 4, *[-other] * 3) == f"{side_words(one)} or {side_words(other)}"
+    )
+    assert seen(*[one] * 7) == ""  # too few to tell
+    assert seen(*[one, -one, other, -other] * 3, *(one + other, one - other) * 2) == ""
+
+
+def test_tries_that_leak_all_around_leak_on_no_side(scattered):
+    assert all(fit.seal_probability < 0.8 and fit.tries_leak_side == "" for fit in scattered)

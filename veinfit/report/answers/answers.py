@@ -196,6 +196,7 @@ def _grown_chance(fit: Fit) -> tuple[Chance | None, str]:
 def _points(sizes: Sequence[SizeAnswer], settings: Settings) -> Iterator[tuple[str, str]]:
     told = (
         ("Nominal seat", _nominal(sizes)),
+        ("Where tries leak", _weak(sizes)),
         ("Sealed but deep", _deep(sizes)),
         ("Push to seal", _push(sizes, settings)),
         ("Lost as freezing starts", _freezing(sizes)),
@@ -230,6 +231,16 @@ def _nominal_seat(fit: Fit) -> str:
     if not fit.sealed:
         return "occluded, but not by cold contact alone"
     return "sealed, but deep" if fit.deep else "sealed"
+
+
+def _weak(sizes: Sequence[SizeAnswer]) -> str:
+    """Say where most tries that do not occlude leak."""
+    by_side: dict[str, list[str]] = {}
+    for size in sizes:
+        if size.fit.tries_leak_side:
+            by_side.setdefault(size.fit.tries_leak_side, []).append(size.title)
+    told = (f"{' and '.join(titles)} mostly {side}" for side, titles in by_side.items())
+    return ", ".join(told)
 
 
 def _push(sizes: Sequence[SizeAnswer], settings: Settings) -> str:
@@ -288,7 +299,7 @@ def _deep(sizes: Sequence[SizeAnswer]) -> str:
 
 
 def _freezing(sizes: Sequence[SizeAnswer]) -> str:
-    """Say in how many tries the seal is lost as freezing starts, else at the nominal seat."""
+    """Say in how many tries the seal is lost as freezing starts, and at which nominal seat."""
     tries = [
         f"{s.title} in {number(s.fit.freeze_loss_probability, 2)}"
         for s in sizes
@@ -296,10 +307,10 @@ def _freezing(sizes: Sequence[SizeAnswer]) -> str:
     ]
     growth = freeze_growth([s.fit for s in sizes])
     by = f"grown by {growth}: " if growth else ""
-    if tries:
-        return f"{by}{', '.join(tries)} of tries"
     lost = [s.title for s in sizes if s.fit.sealed and s.fit.sealed_after_freeze is False]
-    return f"{by}{' and '.join(lost)} at the nominal seat" if lost else ""
+    told = [f"{', '.join(tries)} of tries"] if tries else []
+    told += [f"{' and '.join(lost)} at the nominal seat"] if lost else []
+    return f"{by}{'; '.join(told)}" if told else ""
 
 
 def _grown(sizes: Sequence[SizeAnswer]) -> str:

@@ -79,7 +79,7 @@ def case_lines(expected: Sequence[Expected], veins: int) -> tuple[CaseLine, ...]
                 )
                 for one in choices
             ),
-            " or ".join(dict.fromkeys(one.weakest_vein for one in choices)),
+            _weakest([one.weakest_vein for one in choices]),
         )
         for tries, choices in by_tries.items()
     )
@@ -108,6 +108,12 @@ def _tries(tries: int) -> str:
 def _label(tries: int, counted: int, veins: int) -> str:
     which = f"All {veins} veins" if counted == veins else f"{counted} of {veins} veins"
     return f"{which}, {_tries(tries)}"
+
+
+def _weakest(veins: Sequence[str]) -> str:
+    """Return the least likely veins of some choices; another choice may have another one."""
+    told = " or ".join(dict.fromkeys(veins))
+    return f"{told}, depending on the choice" if len(set(veins)) > 1 else told
 
 
 def _title(choice: str) -> str:

@@ -36,7 +36,7 @@ from veinfit.report.paper.pdf_blocks import (
 from veinfit.report.paper.tagged import Figures
 from veinfit.report.pictures.shown import shown_pictures
 from veinfit.report.practice import AGAINST_PRACTICE
-from veinfit.report.wording import SIGNS, number, scale_words
+from veinfit.report.wording import NO_NEIGHBOURS, NOMINAL_SEAT, SIGNS, number, scale_words
 
 LEAST_OVERVIEW, GREATEST_OVERVIEW = 100 * mm, 125 * mm
 """Heights of the overview: the room that is left, else on the next page. Its labels are readable
@@ -76,9 +76,11 @@ def summary(
     blocks += [Spacer(1, 2 * mm), _answers(report, parts, width)]
     settings = report.result.settings.report
     lines = case_lines(report.result.expected, len({fit.vein for fit in report.result.fits}))
+    keys = [NOMINAL_SEAT, *(() if report.result.structures else (NO_NEIGHBOURS,))]
     blocks += [*_case(case_rows(lines), width), Spacer(1, 1 * mm)]
     blocks += [
         words(f"Probability that one try seals. {scale_words(settings)}", SMALL_PT, MUTED),
+        words(" ".join(keys), SMALL_PT, MUTED),
         words(AGAINST_PRACTICE, SMALL_PT, MUTED),
         Spacer(1, 2 * mm),
     ]

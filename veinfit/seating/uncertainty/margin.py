@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import replace
 
 import numpy as np
 from scipy.special import betaincinv
 
+from veinfit.frames import side_words
 from veinfit.notes import Note
 from veinfit.seating.mechanics.minimise import minimise
 from veinfit.seating.model import Chance, Fit, Margin
 from veinfit.seating.uncertainty.attempts import Simulator
 from veinfit.seating.uncertainty.chains import Chains
 from veinfit.seating.uncertainty.expansion import Term, expand
-from veinfit.seating.uncertainty.readings import PASSES_THROUGH
+from veinfit.seating.uncertainty.readings import PASSES_THROUGH, SEATED, Readings
 from veinfit.seating.uncertainty.unknowns import Unknowns, perturbed
 from veinfit.settings import MarginSettings, SeatingSettings
-from veinfit.vectors import BoolArray, FloatArray
+from veinfit.vectors import BoolArray, FloatArray, unit
 
 LEAST_ASSESSED = 0.75
 """With a smaller share of tries that could be assessed there is no margin."""
@@ -49,6 +51,12 @@ LEAST_PATIENTS = 4
 
 LEAST_VARIANCE_MM2 = 1e-4
 """Where leak widths vary by less than a hundredth of a millimetre there is nothing to share."""
+
+LEAST_LEAKING = 8
+"""With fewer tries that leak nothing is told of where they do."""
+
+MOST_SIDES = 2
+"""Tries that leak on more sides than these leak on no side above all."""
 
 TOGETHER = "together"
 """The share that no group has by itself."""
@@ -324,6 +332,31 @@ def _variance_shares(chains: Chains, simulator: Simulator) -> dict[str, float]:
     return {**shares, TOGETHER: max(1.0 - total, 0.0)}
 
 
+def leak_side(tries: Readings, simulator: Simulator) -> str:
+    """Return the one or two sides, in words, on which at least half of the leaking tries leak.
+
+    Empty where few tries leak, or where they leak on more sides.
+
+    Parameters
+    ----------
+    tries : Readings
+    simulator : Simulator
+        Of the balloon that made them.
+    """
+    patch = simulator.prepared.patch
+    leaking = (tries.outcome == SEATED) & ~tries.occluded[1] & (tries.narrowest >= 0)
+    if leaking.sum() < LEAST_LEAKING:
+        return ""
+    offsets = patch.surface.points[tries.narrowest[leaking]] - patch.centre
+    beside = offsets - (offsets @ patch.axis)[:, None] * patch.axis
+    sides = Counter(side_words(unit(one)) for one in beside)
+    most = sides.most_common(MOST_SIDES)
+    for number in range(1, len(most) + 1):
+        if 2 * sum(count for _, count in most[:number]) >= leaking.sum():
+            return " or ".join(side for side, _ in most[:number])
+    return ""
+
+
 def with_chances(fit: Fit, chains: Chains, simulator: Simulator) -> Fit:
     """Give a fit the probabilities of its tries, or a note why none is told."""
     margin = margin_of(chains, simulator)
@@ -349,5 +382,6 @@ def with_chances(fit: Fit, chains: Chains, simulator: Simulator) -> Fit:
         margin=margin,
         deep_seal_probability=margin.deep_seal_probability,
         freeze_loss_probability=margin.freeze_loss_probability,
+        tries_leak_side=leak_side(chains.first, simulator),
         **values,  # type: ignore[arg-type]  # probabilities alone
     )
