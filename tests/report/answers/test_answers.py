@@ -7,12 +7,18 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from veinfit.report.answers.answers import Answer, answer, in_doubt_first
+from veinfit.report.answers.tables import fit_groups
 from veinfit.seating.compare import comparisons
 from veinfit.seating.further import Growth, GrowthStep
 from veinfit.seating.model import Aim, Chance, Fit, FreezeDrift, Margin
 from veinfit.settings import Settings
 
 SETTINGS = Settings()
+
+SEALED_UNTIL_IT_GROWS = (
+    FreezeDrift(0.0, "seated", 0.0, True, True),
+    FreezeDrift(1.5, "seated", 1.0, True, False),
+)
 
 
 def margin(probability: float, shares: dict[str, float], push: float = 0.0) -> Margin:
@@ -100,7 +106,11 @@ def test_depth_freezing_and_neighbours_are_told_with_each_size(fits: tuple[Fit, 
     told = points(small, large)
     assert told["Sealed but deep"] == "28 mm in 0.07 of tries"
     assert told["Lost as freezing starts"] == "grown by 1.5 mm: 31 mm in 0.11 of tries"
-    sealed = replace(small, occluded=True, sealed=True, sealed_after_freeze=False)
+    lost = (
+        FreezeDrift(0.0, "seated", 0.0, True, True),
+        FreezeDrift(1.5, "seated", 1.0, True, False),
+    )
+    sealed = replace(small, occluded=True, sealed=True, sealed_after_freeze=True, freezing=lost)
     assert points(sealed, large)["Nominal seat"].startswith("28 mm sealed, but deep")
     assert points(sealed, large)["Lost as freezing starts"] == (
         "grown by 1.5 mm: 31 mm in 0.11 of tries; 28 mm at the nominal seat"
@@ -123,6 +133,25 @@ def test_what_a_growing_balloon_does_where_it_lies_is_told(fits: tuple[Fit, ...]
     kept = tuple(replace(step, sealed=True, seal_probability=None) for step in steps)
     grown = points(replace(fits[0], growth=Growth(kept, (), None, None)))["Grown in place"]
     assert grown.startswith("28 mm to 31 mm: nominal seat stays sealed")
+
+
+def test_what_growth_would_do_stands_beside_a_balloon_that_keeps_its_size(
+    fits: tuple[Fit, ...],
+) -> None:
+    """A balloon of constant size stays sealed; the what-if of the notes says no: both are told."""
+    lost = (
+        FreezeDrift(0.0, "seated", 0.0, True, True),
+        FreezeDrift(1.5, "seated", 1.0, True, False),
+    )
+    held = replace(
+        fits[0], sealed=True, sealed_after_freeze=True, freeze_shift_mm=0.0, freezing=lost
+    )
+    rows = {r.label: r.cells[0].text for g in fit_groups([held], ()) for r in g.rows}
+    assert rows["Sealed after freeze drift, size kept"] == "yes"
+    assert rows["Sealed if grown by 1.5\xa0mm"] == "no"
+    grows = replace(held, sealed_after_freeze=False, freeze_shift_mm=1.0)
+    rows = {r.label: r.cells[0].text for g in fit_groups([grows], ()) for r in g.rows}
+    assert rows["Sealed after freeze drift"] == "no" and not any("if grown" in r for r in rows)
 
 
 def test_where_tries_leak_is_told_though_the_nominal_seat_seals(fits: tuple[Fit, ...]) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from veinfit.report.answers.tables import Cell, cell, freeze_growth
+from veinfit.report.answers.tables import Cell, cell, freeze_growth, sealed_once_grown
 from veinfit.report.charts.aims import aim_words
 from veinfit.report.charts.further import together_words
 from veinfit.report.seating_words import difference_words
@@ -307,7 +307,7 @@ def _freezing(sizes: Sequence[SizeAnswer]) -> str:
     ]
     growth = freeze_growth([s.fit for s in sizes])
     by = f"grown by {growth}: " if growth else ""
-    lost = [s.title for s in sizes if s.fit.sealed and s.fit.sealed_after_freeze is False]
+    lost = [s.title for s in sizes if s.fit.sealed and sealed_once_grown(s.fit) is False]
     told = [f"{', '.join(tries)} of tries"] if tries else []
     told += [f"{' and '.join(lost)} at the nominal seat"] if lost else []
     return f"{by}{'; '.join(told)}" if told else ""

@@ -214,9 +214,15 @@ def fit_groups(fits: Sequence[Fit], structures: Sequence[str]) -> tuple[Group, .
             for fit, value in zip(fits, values, strict=True)
         )
         label = item.label
-        if item.field == "freeze_loss_probability" and (growth := freeze_growth(fits)):
+        growth = freeze_growth(fits)
+        if item.field == "freeze_loss_probability" and growth:
             label = f"{label}, grown by {growth}"
+        if item.field in ("sealed_after_freeze", "freeze_shift_mm") and all(map(_keeps, fits)):
+            label = f"{label}, size kept"
         rows[item.question].append(Row(label, item.unit, cells))
+        if item.field == "sealed_after_freeze" and growth and all(map(_keeps, fits)):
+            grown = tuple(Cell(yes_no(sealed_once_grown(fit))) for fit in fits)
+            rows[item.question].append(Row(f"Sealed if grown by {growth}", "", grown))
     if any(len(fit.leaks) > 1 for fit in fits):
         told = tuple(Cell("; ".join(leak_words(leak) for leak in fit.leaks) or "none")
                      for fit in fits)  # fmt: skip
@@ -242,6 +248,17 @@ def freeze_growth(fits: Sequence[Fit]) -> str:
     grown = dict.fromkeys(fit.freezing[-1].growth_mm for fit in fits if fit.freezing)
     told = [f"{value:g}{SPACE}mm" for value in grown if value > 0.0]
     return " or ".join(told)
+
+
+def sealed_once_grown(fit: Fit) -> bool | None:
+    """Return whether the nominal seat stays sealed once its balloon has grown for freezing."""
+    return fit.freezing[-1].sealed if fit.freezing else fit.sealed_after_freeze
+
+
+def _keeps(fit: Fit) -> bool:
+    """Return whether a balloon keeps its size as freezing starts: growth is then a what-if."""
+    first = fit.freezing[:1]
+    return not fit.freeze_shift_mm and all(fit.sealed_after_freeze == one.sealed for one in first)
 
 
 def with_bounds(fit: Fit, shown: Cell) -> Cell:
