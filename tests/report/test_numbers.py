@@ -88,6 +88,7 @@ def report(anatomy: Anatomy, fits: tuple[Fit, ...]) -> Report:
             steered_occlusion_probability_high=0.917 + 0.009 * k,
             deep_seal_probability=0.031 + 0.007 * k,
             freeze_loss_probability=0.041 + 0.009 * k,
+            tries_leak_side=("inferior", "anterior-superior")[k % 2],
             loop_depth_mm=2.13 + 0.31 * k,
             loop_fit="inside",
             occlusion_grade=1 + k % 4,

@@ -133,6 +133,7 @@ MEASURES: tuple[Measure, ...] = (
     Measure(WHERE, "leak_clock_h"),
     Measure(WHERE, "leak_side"),
     Measure(WHERE, "leak_area_mm2", always=False),
+    Measure(WHERE, "tries_leak_side", always=False),
     Measure(WHERE, "contact_arc_deg"),
     Measure(DEEP, "depth_mm"),
     Measure(DEEP, "nose_depth_mm"),
