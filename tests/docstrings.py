@@ -102,16 +102,33 @@ class Package:
         place = self.home(there, name)
         return {place} if place and package_of(place[0]) != package_of(module) else set()
 
+    def _of_protocols(self, module: str) -> set[str]:
+        """Methods that a protocol of a module describes: what fulfils it need not do so again."""
+        return {
+            part.name
+            for node in self.modules[module].body
+            if isinstance(node, ast.ClassDef) and is_protocol(node)
+            for part in node.body
+            if isinstance(part, Function)
+        }
+
     def public(self) -> Iterator[Public]:
         """Every public function, and every public method of a public class."""
         for module, name in sorted(self.public_names()):
             (node,) = (n for n in self.modules[module].body if getattr(n, "name", None) == name)
             if isinstance(node, ast.ClassDef):
+                told = set() if is_protocol(node) else self._of_protocols(module)
                 for part in node.body:
-                    if isinstance(part, Function) and not part.name.startswith("_"):
+                    own = isinstance(part, Function) and not part.name.startswith("_")
+                    if own and part.name not in told:
                         yield Public(module, f"{name}.{part.name}", part, True)
             elif isinstance(node, Function):
                 yield Public(module, name, node, False)
+
+
+def is_protocol(node: ast.ClassDef) -> bool:
+    """Whether a class says what others of its module do."""
+    return any(ast.unparse(base) == "Protocol" for base in node.bases)
 
 
 def section(text: str, title: str) -> str:

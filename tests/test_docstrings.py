@@ -7,12 +7,6 @@ import ast
 import pytest
 from docstrings import Package, Public, lacking
 
-COMPLETE = (
-    "anatomy", "case", "cli", "frames", "labels", "notes", "result", "seating", "settings",
-    "surface", "toml", "vectors", "vein_names",
-)  # fmt: skip
-"""Packages whose public functions are held to it."""
-
 HALF = '''def f(points: FloatArray, other: float) -> FloatArray:
     """Do.
 
@@ -30,11 +24,8 @@ def public() -> list[Public]:
     return list(Package().public())
 
 
-@pytest.mark.parametrize("package", COMPLETE)
-def test_public_docstrings_are_complete(package: str, public: list[Public]) -> None:
-    own = [function for function in public if function.package == package]
-    assert own
-    said = [f"{one.module}.{one.name}: {word}" for one in own for word in lacking(one)]
+def test_public_docstrings_are_complete(public: list[Public]) -> None:
+    said = [f"{one.module}.{one.name}: {word}" for one in public for word in lacking(one)]
     assert not said, "\n".join(said)
 
 
@@ -54,6 +45,7 @@ def test_public_is_what_others_are_given(public: list[Public]) -> None:
     import veinfit
 
     named = {one.name for one in public}
+    assert len(public) > 400
     functions = {n for n in veinfit.__all__ if n[0].islower() and n != "__version__"}
     assert functions <= named and {"Opening.cut", "CaseResult.tables", "lumen_input"} <= named
     assert not any(part.startswith("_") for name in named for part in name.split("."))

@@ -38,6 +38,18 @@ def clustered_superiority(
 
     By the placement of every value among those of the other group, summed by
     cluster (Obuchowski NA, Biometrics 1997;53:567).
+
+    Parameters
+    ----------
+    values : (N,) array
+    group : (N,) array
+        True for rows of the one group.
+    clusters : sequence of N str, or (N,) array
+        Cluster of each row.
+
+    Returns
+    -------
+    Interval
     """
     value = superiority(values, group)
     names, home = np.unique(np.asarray(clusters), return_inverse=True)
@@ -63,7 +75,16 @@ def clustered_superiority(
 
 
 def share(sums: FloatArray) -> FloatArray:
-    """Return the first of two sums over the second, NaN where that is none; (M, 2) to (M,)."""
+    """Return the first of two sums over the second, NaN where that is none; (M, 2) to (M,).
+
+    Parameters
+    ----------
+    sums : (M, 2) array
+
+    Returns
+    -------
+    (M,) array
+    """
     some = sums[:, 1] > 0
     return np.where(some, sums[:, 0] / np.where(some, sums[:, 1], 1.0), math.nan)
 
@@ -86,7 +107,7 @@ def clustered_sums(
         What is summed over rows.
     statistic : callable
         Takes sums, (M, K), and returns values, (M,); NaN where there is none.
-    clusters : sequence of str or int
+    clusters : sequence of N str, or (N,) array
         Cluster of each row.
     draws, seed : int
 
@@ -134,9 +155,14 @@ def clustered(
     ----------
     statistic : callable
         Takes the indices of rows; None where it has no value.
-    clusters : sequence of str or int
+    clusters : sequence of N str, or (N,) array
         Cluster of each row.
     draws, seed : int
+
+    Returns
+    -------
+    Interval
+        As of :func:`clustered_sums`.
     """
     if len(clusters) == 0:
         return Interval(None)

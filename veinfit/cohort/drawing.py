@@ -81,10 +81,20 @@ def draw_cohort(
 
     Parameters
     ----------
+    distributions : Distributions
+    recipe : Recipe
+        Seed, kind and what is written of each case.
     numbers : sequence of int
         Which cases of the cohort.
+    out : Path
     workers : int
         Processes.
+    progress : Progress, optional
+        Told how it goes on.
+
+    Returns
+    -------
+    Drawn
 
     Raises
     ------

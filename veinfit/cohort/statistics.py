@@ -45,6 +45,10 @@ def wilson(count: float, total: float) -> Interval:
     ----------
     count, total : float
         Whole numbers, or expected ones; of nothing there is no share.
+
+    Returns
+    -------
+    Interval
     """
     if total <= 0:
         return Interval(None)
@@ -63,7 +67,18 @@ def exact_paired(only_first: int, only_second: int) -> float | None:
 
 
 def kappa_weights(grades: int, power: int) -> FloatArray:
-    """Return agreement weights: 1 on the diagonal, falling with the distance to ``power``."""
+    """Return agreement weights: 1 on the diagonal, falling with the distance to ``power``.
+
+    Parameters
+    ----------
+    grades : int
+    power : int
+        1 for linear weights, 2 for quadratic ones.
+
+    Returns
+    -------
+    (grades, grades) array
+    """
     k = np.arange(grades, dtype=float)
     return 1.0 - (np.abs(k[:, None] - k[None, :]) / max(grades - 1, 1)) ** power
 
@@ -76,6 +91,10 @@ def kappas(tables: FloatArray, weights: FloatArray) -> FloatArray:
     tables : (M, N, N) array
     weights : (N, N) array
         Of agreement, 1 on the diagonal.
+
+    Returns
+    -------
+    (M,) array
     """
     total = tables.sum(axis=(1, 2))
     p = tables / np.where(total > 0, total, 1.0)[:, None, None]
@@ -112,7 +131,19 @@ def weighted_kappa(table: FloatArray, weights: FloatArray) -> tuple[float | None
 
 
 def cross_table(first: IntArray, second: IntArray, grades: int) -> FloatArray:
-    """Return the counts of pairs of grades 0 to ``grades`` - 1."""
+    """Return the counts of pairs of grades 0 to ``grades`` - 1.
+
+    Parameters
+    ----------
+    first, second : (N,) array
+        Grades of the same things by two readers.
+    grades : int
+        How many there are.
+
+    Returns
+    -------
+    (grades, grades) array
+    """
     table = np.zeros((grades, grades))
     np.add.at(table, (first, second), 1.0)
     return table
@@ -139,7 +170,16 @@ class LimitsOfAgreement:
 
 
 def limits_of_agreement(differences: FloatArray) -> LimitsOfAgreement:
-    """Return bias and limits of agreement; without intervals and limits below two pairs."""
+    """Return bias and limits of agreement; without intervals and limits below two pairs.
+
+    Parameters
+    ----------
+    differences : (N,) array
+
+    Returns
+    -------
+    LimitsOfAgreement
+    """
     number = len(differences)
     if number < 2:
         alone = Interval(float(differences[0]) if number else None)

@@ -20,7 +20,18 @@ def _cell(name: str, value: Value) -> str:
 
 
 def csv_table(columns: Sequence[str], rows: Iterable[Row]) -> bytes:
-    """Return rows as a CSV file: a header line, UTF-8, lines ended by a line feed."""
+    """Return rows as a CSV file: a header line, UTF-8, lines ended by a line feed.
+
+    Parameters
+    ----------
+    columns : sequence of str
+        In their order; keys of the rows that are none of them are left out.
+    rows : iterable of Row
+
+    Returns
+    -------
+    bytes
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(columns)

@@ -29,6 +29,15 @@ def input_kind(path: Path) -> Literal["mesh", "volume"]:
 
     A DICOM file may have any extension, or none.
 
+    Parameters
+    ----------
+    path : Path
+        Only its name is looked at, unless that says nothing.
+
+    Returns
+    -------
+    {'mesh', 'volume'}
+
     Raises
     ------
     InputError
@@ -41,7 +50,16 @@ def input_kind(path: Path) -> Literal["mesh", "volume"]:
 
 
 def is_dicom(path: Path) -> bool:
-    """Tell whether a file is DICOM: by its extension, or, where that says nothing, by its start."""
+    """Tell whether a file is DICOM: by its extension, or, where that says nothing, by its start.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    bool
+    """
     name = path.name.lower()
     if name.endswith(DICOM_SUFFIXES):
         return True
@@ -60,6 +78,18 @@ def is_dicom(path: Path) -> bool:
 def known_suffix(path: Path, known: tuple[str, ...], role: str) -> str:
     """Return which of the known extensions a file has, in lower case.
 
+    Parameters
+    ----------
+    path : Path
+    known : tuple of str
+        Extensions in lower case, with their dots.
+    role : str
+        What the file is, for the message.
+
+    Returns
+    -------
+    str
+
     Raises
     ------
     InputError
@@ -74,7 +104,19 @@ def known_suffix(path: Path, known: tuple[str, ...], role: str) -> str:
 
 
 def check_file(path: Path, role: str) -> None:
-    """Raise InputError unless ``path`` is a readable file that holds something."""
+    """Make sure that a path is a readable file that holds something.
+
+    Parameters
+    ----------
+    path : Path
+    role : str
+        What the file is, for the message.
+
+    Raises
+    ------
+    InputError
+        It is missing, empty, too large, a folder or a device, or may not be read.
+    """
     try:
         status = path.stat()
     except FileNotFoundError:
@@ -101,7 +143,23 @@ def check_file(path: Path, role: str) -> None:
 
 
 def read_bytes(path: Path, role: str) -> bytes:
-    """Return the content of a file, or raise InputError."""
+    """Return the content of a file.
+
+    Parameters
+    ----------
+    path : Path
+    role : str
+        What the file is, for the message.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    InputError
+        As :func:`check_file`.
+    """
     check_file(path, role)
     try:
         return path.read_bytes()
@@ -124,6 +182,14 @@ def first_line(error: BaseException | str) -> str:
 
 def hash_file(path: Path) -> str:
     """Return the SHA-256 of a file's content as 64 hexadecimal digits.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
 
     Raises
     ------

@@ -65,6 +65,10 @@ def gap_bands(tolerance_mm: float) -> tuple[GapBand, ...]:
     ----------
     tolerance_mm : float
         A gap up to this is contact.
+
+    Returns
+    -------
+    tuple of GapBand
     """
     bands = [GapBand(None, tolerance_mm, CONTACT, f"contact, up to {tolerance_mm:g}")]
     low = tolerance_mm
@@ -77,7 +81,16 @@ def gap_bands(tolerance_mm: float) -> tuple[GapBand, ...]:
 
 
 def rgb(colour: str) -> FloatArray:
-    """Return the (3,) sRGB values, 0 to 1, of a colour written ``#rrggbb``."""
+    """Return the (3,) sRGB values, 0 to 1, of a colour written ``#rrggbb``.
+
+    Parameters
+    ----------
+    colour : str
+
+    Returns
+    -------
+    (3,) array
+    """
     return np.array([int(colour[k : k + 2], 16) / 255.0 for k in (1, 3, 5)])
 
 

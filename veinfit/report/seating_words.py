@@ -41,7 +41,18 @@ class SideBySide:
 
 
 def in_words(found: Comparison, settings: ComparisonSettings) -> SideBySide:
-    """Put a comparison into words."""
+    """Put a comparison into words.
+
+    Parameters
+    ----------
+    found : Comparison
+    settings : ComparisonSettings
+        Whose thresholds the words state.
+
+    Returns
+    -------
+    SideBySide
+    """
     said = tuple(
         Said(remark.topic, _text(found, remark, settings), remark.tie) for remark in found.remarks
     )

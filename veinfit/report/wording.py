@@ -92,6 +92,17 @@ def likelihood(
     """Say how likely something is by the thresholds of the settings; empty without a figure.
 
     An interval that reaches into the opposite word makes it uncertain.
+
+    Parameters
+    ----------
+    probability : float or None
+    settings : ReportSettings
+    bounds : (float or None, float or None)
+        Of its interval.
+
+    Returns
+    -------
+    {'likely', 'unlikely', 'uncertain', ''}
     """
     if probability is None:
         return ""
@@ -118,7 +129,16 @@ def is_wide(
 
 
 def scale_words(settings: ReportSettings) -> str:
-    """State the thresholds of the words."""
+    """State the thresholds of the words.
+
+    Parameters
+    ----------
+    settings : ReportSettings
+
+    Returns
+    -------
+    str
+    """
     return (
         f"Likely: a probability of {settings.likely_from:g} or more with its interval above "
         f"{settings.unlikely_to:g}. Unlikely: {settings.unlikely_to:g} or less with its interval "
@@ -146,7 +166,16 @@ def push_words(push_n: float, greatest_n: float, settings: ReportSettings) -> st
 
 
 def verdict(fit: Fit) -> str:
-    """Say in one phrase what the nominal seat is predicted to be."""
+    """Say in one phrase what the nominal seat is predicted to be.
+
+    Parameters
+    ----------
+    fit : Fit
+
+    Returns
+    -------
+    str
+    """
     if fit.outcome == "not assessed":
         return "not assessed"
     if fit.outcome != "seated":
@@ -199,7 +228,20 @@ def told_interval(
 
 
 def chance_words(fit: Fit, field: str, settings: ReportSettings) -> str:
-    """Write a probability of a fit with its word; empty where there is none."""
+    """Write a probability of a fit with its word; empty where there is none.
+
+    Parameters
+    ----------
+    fit : Fit
+    field : str
+        Name of the probability, such as ``seal_probability``.
+    settings : ReportSettings
+        Whose thresholds make the words.
+
+    Returns
+    -------
+    str
+    """
     value: float | None = getattr(fit, field)
     if value is None:
         return ""
@@ -209,7 +251,17 @@ def chance_words(fit: Fit, field: str, settings: ReportSettings) -> str:
 
 
 def headline(fit: Fit, settings: ReportSettings) -> str:
-    """Say in one line how likely one try is to seal, and then what the nominal seat is."""
+    """Say in one line how likely one try is to seal, and then what the nominal seat is.
+
+    Parameters
+    ----------
+    fit : Fit
+    settings : ReportSettings
+
+    Returns
+    -------
+    str
+    """
     said = f"{verdict_sentence(fit)}"
     if fit.seal_probability is None:
         return said
@@ -276,7 +328,18 @@ def balloon_size(fit: Fit) -> str:
 
 
 def column_title(fit: Fit, *, with_approach: bool) -> str:
-    """Name a fit among those of its vein."""
+    """Name a fit among those of its vein.
+
+    Parameters
+    ----------
+    fit : Fit
+    with_approach : bool
+        Where a vein has fits by several.
+
+    Returns
+    -------
+    str
+    """
     title = balloon_size(fit)
     return f"{title}, {fit.approach}" if with_approach else title
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 from veinfit.anatomy.corrections.apply import Correction
 from veinfit.errors import InputError
@@ -36,6 +37,10 @@ class FileState:
     entries: tuple[Entry, ...]
     version: str
     fault: str = ""
+
+    def told(self) -> dict[str, Any]:
+        """Return it as the page is told it."""
+        return {"entries": self.entries, "version": self.version, "fault_there": self.fault}
 
 
 class CorrectionsFile:

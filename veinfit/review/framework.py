@@ -10,12 +10,17 @@ PACKAGES = ("starlette", "uvicorn")
 
 
 def need_framework(purpose: str) -> None:
-    """Raise InputError unless the packages that serve a page are installed.
+    """Make sure that the packages that serve a page are installed.
 
     Parameters
     ----------
     purpose : str
         What needs them, for the message.
+
+    Raises
+    ------
+    InputError
+        They are not; the message says what to install.
     """
     if any(find_spec(name) is None for name in PACKAGES):
         raise InputError(

@@ -173,12 +173,38 @@ class LocalSite:
 
 
 def refused(status: int) -> HTTPException:
-    """Return the exception that answers a request with this status and its plain words."""
+    """Return the exception that answers a request with this status and its plain words.
+
+    Parameters
+    ----------
+    status : int
+        Of HTTP.
+
+    Returns
+    -------
+    HTTPException
+    """
     return HTTPException(status)
 
 
 async def json_body(request: Request, most: int = LARGEST_REQUEST) -> dict[str, Any]:
-    """Return the JSON object that a request holds; refuse what is none or too large."""
+    """Return the JSON object that a request holds.
+
+    Parameters
+    ----------
+    request : Request
+    most : int
+        Bytes at most.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    HTTPException
+        It holds none, or is too large.
+    """
     if request.headers.get("content-type", "").partition(";")[0].strip() != "application/json":
         raise refused(415)
     length = request.headers.get("content-length", "")
@@ -196,7 +222,19 @@ async def json_body(request: Request, most: int = LARGEST_REQUEST) -> dict[str, 
 
 
 def json_answer(value: Any, policy: str = FILE_POLICY) -> Response:
-    """Return plain values as strict JSON."""
+    """Return plain values as strict JSON.
+
+    Parameters
+    ----------
+    value : object
+        Plain values, without NaN.
+    policy : str
+        Content security policy of the answer.
+
+    Returns
+    -------
+    Response
+    """
     return Response(
         json.dumps(value, allow_nan=False),
         media_type="application/json",

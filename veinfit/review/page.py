@@ -29,6 +29,11 @@ def write_review(session: ReviewSession, back: str = "") -> tuple[str, str]:
     session : ReviewSession
     back : str
         Address of the page from which this one is opened, relative to it.
+
+    Returns
+    -------
+    page : str
+    policy : str
     """
     script = "\n" + viewer_script() + "".join(map(template_text, SCRIPTS))
     report = session.report

@@ -114,7 +114,23 @@ def _opened(session: Reviewing) -> dict[str, Any]:
 
 
 def shown_file(folder: Path, name: str) -> Response:
-    """Return a file of a folder; refuse one that lies outside or is of a kind not shown."""
+    """Return a file of a folder, of a kind that is shown.
+
+    Parameters
+    ----------
+    folder : Path
+    name : str
+        Relative to the folder.
+
+    Returns
+    -------
+    Response
+
+    Raises
+    ------
+    HTTPException
+        It lies outside, is missing, or is of another kind.
+    """
     folder = folder.resolve()
     try:
         # Resolved, so that neither .. nor a link leads out of the folder.
@@ -129,6 +145,19 @@ def shown_file(folder: Path, name: str) -> Response:
 
 def review_answer(session: Reviewing, act: str, body: Mapping[str, Any]) -> dict[str, Any]:
     """Return what a review says to a question of its page.
+
+    Parameters
+    ----------
+    session : Reviewing
+    act : str
+        What the page asks for.
+    body : mapping of str to object
+        With the page's ``entries``.
+
+    Returns
+    -------
+    dict
+        Plain values; ``fault`` says what is wrong with an entry.
 
     Raises
     ------

@@ -19,7 +19,7 @@ from veinfit.errors import InputError
 from veinfit.io.inputs.corrections import corrections_from_mapping, read_corrections
 from veinfit.io.results.corrections_text import corrections_text, entry_values
 from veinfit.labels.image import ImageVolume
-from veinfit.report.answers.tables import vein_rows
+from veinfit.report.answers.tables import measures_beside
 from veinfit.report.model import Report
 from veinfit.report.viewer.viewer_scene import vein_scene
 from veinfit.report.wording import column_title, headline
@@ -133,11 +133,24 @@ class ReviewSession:
         }  # fmt: skip
 
     def show_image(self, image: ImageVolume) -> None:
-        """Show the veins on an image too."""
+        """Show the veins on an image too.
+
+        Parameters
+        ----------
+        image : ImageVolume
+        """
         self.image_view = ImageView(image, self._automatic.wall)
 
     def image_plane(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Return a plane of the image; see :meth:`veinfit.review.image_view.ImageView.plane`.
+
+        Parameters
+        ----------
+        wanted : mapping of str to object
+
+        Returns
+        -------
+        dict
 
         Raises
         ------
@@ -208,6 +221,11 @@ class ReviewSession:
             Answer as soon as the balloon of this fit is seated; ``whole`` is then false.
             The question without it goes on from there.
 
+        Returns
+        -------
+        dict
+            Plain values for the page.
+
         Raises
         ------
         InputError
@@ -233,7 +251,7 @@ class ReviewSession:
             return {
                 "name": name,
                 "lost": "" if now is not None else anatomy.unmeasured.get(name, NO_VEIN),
-                "rows": _rows(None if added else self._before.get(vein), now),
+                "rows": measures_beside(None if added else self._before.get(vein), now),
                 "vein": None
                 if now is None
                 else vein_scene(anatomy, now, fits, report, thin_patch=False),
@@ -244,10 +262,22 @@ class ReviewSession:
     def opened(self) -> dict[str, Any]:
         """Return what the corrections file says now, for a page that begins."""
         with self._lock:
-            return _told(self._file.read())
+            return self._file.read().told()
 
     def merged(self, entries: Sequence[Mapping[str, Any]], base: str) -> dict[str, Any]:
-        """Bring a page's entries together with the file, where it is no longer version ``base``."""
+        """Bring a page's entries together with the file, where it is no longer version ``base``.
+
+        Parameters
+        ----------
+        entries : sequence of mapping
+        base : str
+            The version from which the page started.
+
+        Returns
+        -------
+        dict
+            Plain values for the page.
+        """
         with self._lock:
             return self._merged(entries, base, self._file.read())
 
@@ -285,24 +315,34 @@ class ReviewSession:
             corrections = _parsed(entries)
             self.corrected(corrections)
             if there.version != ABSENT and same(there.entries, combined(entries)):
-                return {**_told(there), "file": self.target.name, "kept": ""}
+                return {**there.told(), "file": self.target.name, "kept": ""}
             lines = differences(there.entries, combined(entries))
             if there.version != ABSENT and not agreed:
                 return {"ask": lines, "fault_there": there.fault, "keep": self._file.backup_name()}
             case = self._result.provenance.case_id
             heading = f"Corrections of {case}" if case else "Corrections"
             kept = self._file.write(corrections, heading)
-            return {**_told(self._file.read()), "file": self.target.name, "kept": kept}
+            return {**self._file.read().told(), "file": self.target.name, "kept": kept}
 
     def _merged(
         self, entries: Sequence[Mapping[str, Any]], base: str, there: FileState
     ) -> dict[str, Any]:
         both = merge(self._file.entries_of(base), combined(entries), there.entries)
         clashes = [{"vein": c.vein, "mine": c.mine, "theirs": c.theirs} for c in both.clashes]
-        return {**_told(there), "entries": both.entries, "clashes": clashes}
+        return {**there.told(), "entries": both.entries, "clashes": clashes}
 
     def seats(self, anatomy: Anatomy, vein: Vein) -> tuple[Fit, ...]:
-        """Return the nominal seats of the case's balloons in a vein of an anatomy of this case."""
+        """Return the nominal seats of the case's balloons in a vein of an anatomy of this case.
+
+        Parameters
+        ----------
+        anatomy : Anatomy
+        vein : Vein
+
+        Returns
+        -------
+        tuple of Fit
+        """
         with self._lock:
             return self._seated(anatomy, vein, None)
 
@@ -327,7 +367,16 @@ class ReviewSession:
         return tuple(dict.fromkeys(fit.approach for fit in self._result.fits)) or ("coaxial",)
 
     def corrected(self, corrections: Sequence[Correction]) -> Anatomy:
-        """Return the anatomy with corrections; the last ones tried are remembered."""
+        """Return the anatomy with corrections; the last ones tried are remembered.
+
+        Parameters
+        ----------
+        corrections : sequence of Correction
+
+        Returns
+        -------
+        Anatomy
+        """
         key = corrections_text(corrections)
         if self._last is None or self._last[0] != key:
             anatomy = correct(self._found, self._automatic, corrections, ridges=False)
@@ -345,26 +394,6 @@ def _parsed(entries: Sequence[Mapping[str, Any]]) -> tuple[Correction, ...]:
     return corrections_from_mapping({"correction": [dict(e) for e in entries]}) if entries else ()
 
 
-def _told(there: FileState) -> dict[str, Any]:
-    return {"entries": there.entries, "version": there.version, "fault_there": there.fault}
-
-
 def _stated(entry: Mapping[str, Any]) -> dict[str, Any]:
     """Return an entry without a who and why that are still empty."""
     return {k: v for k, v in entry.items() if k not in DRAFT or v}
-
-
-def _rows(before: Vein | None, now: Vein | None) -> list[list[str]]:
-    """Return the measures of a vein as label, automatic value and value now."""
-    some = before or now
-    if some is None:
-        return []
-    columns = [
-        [row.cells[0].text for row in vein_rows(vein)] if vein is not None else None
-        for vein in (before, now)
-    ]
-    titles = [f"{r.label}, {r.unit}" if r.unit != "1" else r.label for r in vein_rows(some)]
-    return [
-        [title, *(column[k] if column else "–" for column in columns)]
-        for k, title in enumerate(titles)
-    ]

@@ -57,6 +57,10 @@ class SyntheticAtrium:
             Mean edge length of the triangles, mm.
         even : bool
             False leaves triangles as they are contoured and cut.
+
+        Returns
+        -------
+        Surface
         """
         return surfaces.cut_surface(self.working, edge_mm, None, even)[0]
 
@@ -78,6 +82,10 @@ class SyntheticAtrium:
             Height of the lid over the mitral opening; 0 is flat.
         even : bool
             False leaves triangles as they are contoured and cut.
+
+        Returns
+        -------
+        Surface
         """
         rounded: Ends | None = "rounded" if vein_ends == "rounded" else None
         surface, loops = surfaces.cut_surface(self.working, edge_mm, rounded, even)
@@ -105,6 +113,10 @@ class SyntheticAtrium:
             Any of ``septum``, ``oesophagus`` and ``right_phrenic_nerve`` to be labelled too.
         margin_mm : float
             Least room around the atrium.
+
+        Returns
+        -------
+        LabelVolume
         """
         return label_volume(
             self.shape,
@@ -118,12 +130,29 @@ class SyntheticAtrium:
         )
 
     def label_map_text(self, multi_label: bool = True, neighbours: Sequence[str] = ()) -> str:
-        """Return the label map (TOML) that goes with :meth:`label_volume`."""
+        """Return the label map (TOML) that goes with :meth:`label_volume`.
+
+        Parameters
+        ----------
+        multi_label : bool
+        neighbours : sequence of str
+            As given to it.
+
+        Returns
+        -------
+        str
+        """
         return label_map_text(self.shape, multi_label, tuple(neighbours))
 
     @cached_property
     def neighbours(self) -> Neighbours:
-        """Phrenic nerve, oesophagus and septum; the shape must have them."""
+        """Phrenic nerve, oesophagus and septum.
+
+        Raises
+        ------
+        ValueError
+            The shape has none.
+        """
         if self.shape.neighbours is None:
             raise ValueError("this shape has no neighbours")
         return find_neighbours(self.shape.neighbours, self.implicit)
@@ -193,5 +222,14 @@ class SyntheticAtrium:
 
 
 def build(shape: AtriumShape) -> SyntheticAtrium:
-    """Build the atrium of ``shape``; nothing is worked out before it is asked for."""
+    """Build the atrium of ``shape``; nothing is worked out before it is asked for.
+
+    Parameters
+    ----------
+    shape : AtriumShape
+
+    Returns
+    -------
+    SyntheticAtrium
+    """
     return SyntheticAtrium(shape)

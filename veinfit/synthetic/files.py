@@ -19,7 +19,13 @@ DECIMALS = 3
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write UTF-8 with plain line ends on every system."""
+    """Write UTF-8 with plain line ends on every system.
+
+    Parameters
+    ----------
+    path : Path
+    text : str
+    """
     path.write_bytes(text.encode("utf-8"))
 
 
@@ -29,7 +35,13 @@ def _mesh(surface: Surface) -> trimesh.Trimesh:
 
 
 def write_ply(path: Path, surface: Surface) -> None:
-    """Write a binary PLY, LPS mm."""
+    """Write a binary PLY, LPS mm.
+
+    Parameters
+    ----------
+    path : Path
+    surface : Surface
+    """
     path.write_bytes(trimesh.exchange.ply.export_ply(_mesh(surface), vertex_normal=False))
 
 
@@ -39,7 +51,13 @@ def write_stl(path: Path, surface: Surface) -> None:
 
 
 def write_nifti(path: Path, volume: LabelVolume) -> None:
-    """Write a label volume as compressed NIfTI, whose world is RAS."""
+    """Write a label volume as compressed NIfTI, whose world is RAS.
+
+    Parameters
+    ----------
+    path : Path
+    volume : LabelVolume
+    """
     # The flip of x and y is its own inverse.
     affine = ras_affine_to_lps(np.asarray(volume.affine))
     image = nibabel.Nifti1Image(volume.values, affine)  # type: ignore[no-untyped-call]
@@ -54,6 +72,17 @@ def landmark_text(
     """Return the landmark file of a case, LPS mm: the septal crossing, and neighbours as lines.
 
     ``lines`` are the neighbours that no label volume holds; the phrenic nerve if not given.
+
+    Parameters
+    ----------
+    neighbours : Neighbours
+    about : str
+        Goes first, as a comment.
+    lines : tuple of Tubular, optional
+
+    Returns
+    -------
+    str
     """
     if lines is None:
         lines = () if neighbours.phrenic_nerve is None else (neighbours.phrenic_nerve,)

@@ -175,7 +175,18 @@ class GrowthRow:
 
 
 def growth_rows(outcomes: Sequence[GrowthOutcome], seed: int = 1) -> list[GrowthRow]:
-    """Sum growth up over all veins and by name; atria are drawn again for the intervals."""
+    """Sum growth up over all veins and by name; atria are drawn again for the intervals.
+
+    Parameters
+    ----------
+    outcomes : sequence of GrowthOutcome
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    list of GrowthRow
+    """
     names = ["all", *sorted({one.vein for one in outcomes}, key=_order)]
     cases = list(dict.fromkeys(one.case for one in outcomes))
     rng = np.random.default_rng(seed)
@@ -213,7 +224,16 @@ def _order(vein: str) -> tuple[int, str]:
 
 
 def growth_csv(rows: Sequence[GrowthRow]) -> str:
-    """Return the sums as CSV."""
+    """Return the sums as CSV.
+
+    Parameters
+    ----------
+    rows : sequence of GrowthRow
+
+    Returns
+    -------
+    str
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)
@@ -226,7 +246,16 @@ def growth_csv(rows: Sequence[GrowthRow]) -> str:
 
 
 def growth_markdown(rows: Sequence[GrowthRow]) -> str:
-    """Return the sums over all veins as a table, and the shares of tries by vein."""
+    """Return the sums over all veins as a table, and the shares of tries by vein.
+
+    Parameters
+    ----------
+    rows : sequence of GrowthRow
+
+    Returns
+    -------
+    str
+    """
     lines = [
         "| growth from 28 to 31 mm | value | practice (common practice, no source) |",
         "|---|---|---|",

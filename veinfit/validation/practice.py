@@ -260,6 +260,14 @@ def quantities(outcomes: Sequence[VeinOutcome]) -> dict[str, float]:
     """Return every quantity of ``TARGETS`` and ``TOLD``; NaN where it cannot be had.
 
     Veins weigh equally. A balloon that cannot reach seals with probability 0.
+
+    Parameters
+    ----------
+    outcomes : sequence of VeinOutcome
+
+    Returns
+    -------
+    dict of str to float
     """
     known = [one for one in outcomes if one.assessed]
     if not known:

@@ -107,6 +107,10 @@ def fit_to_practice(
         Settings that are tried: more than the coefficients of a quadratic.
     seed : int
     ranges : sequence of Range
+
+    Returns
+    -------
+    PracticeFit
     """
     content = settings.as_mapping()
     start = np.array([_share(one, _value(content, one.name)) for one in ranges])

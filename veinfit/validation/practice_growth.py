@@ -83,7 +83,22 @@ class GrowthOutcome:
 def growth_outcomes_of(
     case: str, anatomy: Anatomy, structures: Mapping[str, Structure], settings: Settings
 ) -> list[GrowthOutcome]:
-    """Let 28 mm grow to 31 mm in every vein of one atrium, by the transseptal approach."""
+    """Let 28 mm grow to 31 mm in every vein of one atrium, by the transseptal approach.
+
+    Parameters
+    ----------
+    case : str
+        Its name.
+    anatomy : Anatomy
+        With its septal crossing.
+    structures : mapping of str to Structure
+        The phrenic nerve is looked at, where it is among them.
+    settings : Settings
+
+    Returns
+    -------
+    list of GrowthOutcome
+    """
     seating, margin = settings.seating, settings.margin
     phrenic = {name: one for name, one in structures.items() if name == PHRENIC}
     found = []

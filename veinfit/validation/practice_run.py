@@ -23,7 +23,18 @@ COARSE_TILT_DEG = 20.0
 
 
 def with_chains(settings: Settings, chains: int) -> Settings:
-    """Return settings of a study: so many chains of tries of each size in each vein."""
+    """Return settings of a study: so many chains of tries of each size in each vein.
+
+    Parameters
+    ----------
+    settings : Settings
+    chains : int
+        A power of two.
+
+    Returns
+    -------
+    Settings
+    """
     each = min(settings.margin.chains_per_patient, max(chains // 4, 1))
     margin = replace(
         settings.margin,
@@ -38,6 +49,16 @@ def with_chains(settings: Settings, chains: int) -> Settings:
 @contextmanager
 def runner(workers: int) -> Iterator[Runner]:
     """Yield what simulates the tries of some settings in some atria.
+
+    Parameters
+    ----------
+    workers : int
+        Processes; 1 works in this one.
+
+    Yields
+    ------
+    callable
+        Takes atria and settings, and returns a list of VeinOutcome.
 
     Raises
     ------
@@ -66,5 +87,14 @@ def runner(workers: int) -> Iterator[Runner]:
 
 
 def halves(atria: Atria) -> tuple[Atria, Atria]:
-    """Return every second case, and the others, which stay out of a fit."""
+    """Return every second case, and the others, which stay out of a fit.
+
+    Parameters
+    ----------
+    atria : sequence of (str, Anatomy)
+
+    Returns
+    -------
+    fitted, kept_out : sequence of (str, Anatomy)
+    """
     return atria[::2], atria[1::2]

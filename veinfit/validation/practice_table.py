@@ -51,7 +51,16 @@ class Group:
 
 
 def practice_csv(groups: Sequence[Group]) -> str:
-    """Return every quantity of every group, with its 95 % interval, as CSV."""
+    """Return every quantity of every group, with its 95 % interval, as CSV.
+
+    Parameters
+    ----------
+    groups : sequence of Group
+
+    Returns
+    -------
+    str
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)
@@ -66,7 +75,16 @@ def practice_csv(groups: Sequence[Group]) -> str:
 
 
 def practice_markdown(groups: Sequence[Group]) -> str:
-    """Return the same as a table for a reader: a row a quantity, a column a group."""
+    """Return the same as a table for a reader: a row a quantity, a column a group.
+
+    Parameters
+    ----------
+    groups : sequence of Group
+
+    Returns
+    -------
+    str
+    """
     lines = [
         "| quantity | target | " + " | ".join(group.heading for group in groups) + " |",
         "|---" * (len(groups) + 2) + "|",

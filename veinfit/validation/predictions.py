@@ -66,6 +66,10 @@ def read_predictions(path: Path) -> list[Prediction]:
         ``case`` (``.csv`` or ``.parquet``); the folder of one assessed case, or
         a folder of such.
 
+    Returns
+    -------
+    list of Prediction
+
     Raises
     ------
     InputError

@@ -15,6 +15,15 @@ from veinfit.settings import Settings
 def anatomy_of(case: BatchCase, settings: Settings) -> Anatomy:
     """Return the anatomy of a case, with the place where the sheath crosses the septum.
 
+    Parameters
+    ----------
+    case : BatchCase
+    settings : Settings
+
+    Returns
+    -------
+    Anatomy
+
     Raises
     ------
     InputError
@@ -25,6 +34,16 @@ def anatomy_of(case: BatchCase, settings: Settings) -> Anatomy:
 
 def atrium_of(case: BatchCase, settings: Settings) -> tuple[Anatomy, Mapping[str, Structure]]:
     """Return the anatomy of a case as :func:`anatomy_of` does, and its neighbours.
+
+    Parameters
+    ----------
+    case : BatchCase
+    settings : Settings
+
+    Returns
+    -------
+    anatomy : Anatomy
+    structures : mapping of str to Structure
 
     Raises
     ------

@@ -37,6 +37,14 @@ def try_lock(descriptor: int) -> bool:
     """Lock an open file for this process; return whether it holds it, which no other did before.
 
     A file system without locks lets every process pass.
+
+    Parameters
+    ----------
+    descriptor : int
+
+    Returns
+    -------
+    bool
     """
     try:
         return lock_descriptor(descriptor, blocking=False)

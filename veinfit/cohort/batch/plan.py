@@ -82,6 +82,10 @@ def make_plan(
     approach : str
     settings : Settings or path, optional
 
+    Returns
+    -------
+    RunPlan
+
     Raises
     ------
     InputError

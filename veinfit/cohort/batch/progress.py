@@ -16,16 +16,37 @@ class Progress(Protocol):
     """What a run tells while it goes on."""
 
     def start(self, total: int) -> None:
-        """Say how many cases there are."""
+        """Say how many cases there are.
+
+        Parameters
+        ----------
+        total : int
+        """
 
     def passed(self, cases: int) -> None:
-        """Say that cases were done by an earlier run."""
+        """Say that cases were done by an earlier run.
+
+        Parameters
+        ----------
+        cases : int
+            How many.
+        """
 
     def finished(self, failed: bool) -> None:
-        """Say that one case was worked on."""
+        """Say that one case was worked on.
+
+        Parameters
+        ----------
+        failed : bool
+        """
 
     def say(self, text: str) -> None:
-        """Tell something beside the count."""
+        """Tell something beside the count.
+
+        Parameters
+        ----------
+        text : str
+        """
 
     def close(self) -> None:
         """Say no more."""

@@ -50,7 +50,17 @@ COLUMNS: Mapping[str, tuple[str, ...]] = {
 
 
 def case_rows(result: CaseResult) -> CaseRows:
-    """Return the rows of an assessed case."""
+    """Return the rows of an assessed case.
+
+    Parameters
+    ----------
+    result : CaseResult
+
+    Returns
+    -------
+    dict of str to list of Row
+        ``cases``, ``veins``, ``fits`` and ``leaks``.
+    """
     name = result.provenance.case_id
     structures = tuple(result.structures)
     missing = result.unassessed

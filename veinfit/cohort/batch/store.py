@@ -38,11 +38,31 @@ class Store:
         self.out = out
 
     def part(self, table: str, shard: int) -> Path:
-        """Return the Parquet file of one part of a table."""
+        """Return the Parquet file of one part of a table.
+
+        Parameters
+        ----------
+        table : {'cases', 'veins', 'fits', 'leaks'}
+        shard : int
+            Number of the part.
+
+        Returns
+        -------
+        Path
+        """
         return self.out / table / f"part-{shard:05d}.parquet"
 
     def journal(self, shard: int) -> Path:
-        """Return the file that keeps the finished cases of a part that is not done."""
+        """Return the file that keeps the finished cases of a part that is not done.
+
+        Parameters
+        ----------
+        shard : int
+
+        Returns
+        -------
+        Path
+        """
         return self.out / "work" / f"part-{shard:05d}.jsonl"
 
     # ---- parts that are done ---------------------------------------------------------------
@@ -52,7 +72,16 @@ class Store:
         return sorted(int(p.stem[5:]) for p in (self.out / "cases").glob("part-?????.parquet"))
 
     def done_keys(self, shard: int) -> dict[str, str] | None:
-        """Return the key of every case of a part; None where it is not there as a whole."""
+        """Return the key of every case of a part; None where it is not there as a whole.
+
+        Parameters
+        ----------
+        shard : int
+
+        Returns
+        -------
+        dict of str to str, or None
+        """
         import pyarrow as pa
         import pyarrow.parquet as pq
 
@@ -67,18 +96,42 @@ class Store:
         return dict(zip(table["case"].to_pylist(), table["key"].to_pylist(), strict=True))
 
     def is_done(self, shard: int) -> bool:
-        """Tell whether a part is there as a whole."""
+        """Tell whether a part is there as a whole.
+
+        Parameters
+        ----------
+        shard : int
+
+        Returns
+        -------
+        bool
+        """
         return self.done_keys(shard) is not None
 
     def failed_cases(self, shard: int) -> set[str]:
-        """Return the cases of a part that failed."""
+        """Return the cases of a part that failed.
+
+        Parameters
+        ----------
+        shard : int
+
+        Returns
+        -------
+        set of str
+        """
         import pyarrow.parquet as pq
 
         table = pq.read_table(self.part("cases", shard), columns=["case", "status"])
         return {row["case"] for row in table.to_pylist() if row["status"] == "failed"}
 
     def write_part(self, shard: int, entries: Iterable[tuple[str, CaseRows]]) -> None:
-        """Write a part from its cases in order: their keys and rows."""
+        """Write a part from its cases in order: their keys and rows.
+
+        Parameters
+        ----------
+        shard : int
+        entries : iterable of (str, CaseRows)
+        """
         rows: CaseRows = {table: [] for table in TABLES}
         for key, case in entries:
             rows["cases"] += [{**row, "key": key} for row in case["cases"]]
@@ -127,27 +180,66 @@ class Store:
         self.remove(shard)
 
     def remove(self, shard: int) -> None:
-        """Take a part away, its mark first."""
+        """Take a part away, its mark first.
+
+        Parameters
+        ----------
+        shard : int
+        """
         for table in TABLES:
             self.part(table, shard).unlink(missing_ok=True)
 
     # ---- cases of parts that are not done --------------------------------------------------
 
     def save(self, shard: int, key: str, rows: CaseRows) -> None:
-        """Add a finished case to the journal of its part."""
+        """Add a finished case to the journal of its part.
+
+        Parameters
+        ----------
+        shard : int
+        key : str
+            Of the case, its files and the plan: what has another is worked on again.
+        rows : CaseRows
+        """
         append_line(self.journal(shard), _line(key, rows))
 
     def kept(self, shard: int, keys: Iterable[str]) -> dict[str, CaseRows]:
-        """Return the rows of those finished cases of a part that have one of these keys."""
+        """Return the rows of those finished cases of a part that have one of these keys.
+
+        Parameters
+        ----------
+        shard : int
+        keys : iterable of str
+
+        Returns
+        -------
+        dict of str to CaseRows
+            By key.
+        """
         wanted = set(keys)
         return {key: rows for key, rows in self._lines(shard) if key in wanted}
 
     def kept_keys(self, shard: int) -> set[str]:
-        """Return the keys in the journal of a part."""
+        """Return the keys in the journal of a part.
+
+        Parameters
+        ----------
+        shard : int
+
+        Returns
+        -------
+        set of str
+        """
         return {key for key, _ in self._lines(shard)}
 
     def rehome(self, homes: dict[str, int]) -> None:
-        """Move finished cases into the journals of the parts that they now belong to."""
+        """Move finished cases into the journals of the parts that they now belong to.
+
+        Parameters
+        ----------
+        homes : dict of str to int
+            The part of each case.
+        """
         for path in sorted((self.out / "work").glob("part-?????.jsonl")):
             shard = int(path.stem[5:])
             entries = [(key, rows, rows["cases"][0]["case"]) for key, rows in self._lines(shard)]
@@ -172,7 +264,14 @@ class Store:
                 yield entry["key"], entry["rows"]
 
     def note_cost(self, case: str, cost: dict[str, Any] | None) -> None:
-        """Add to ``costs.csv`` what a case took; in the order of finishing."""
+        """Add to ``costs.csv`` what a case took; in the order of finishing.
+
+        Parameters
+        ----------
+        case : str
+        cost : dict or None
+            Values of the columns of ``costs.csv``.
+        """
         from veinfit.io.cells import csv_table
 
         path = self.out / "costs.csv"

@@ -85,6 +85,15 @@ class CaseProcess:
     def run(self, job: dict[str, Any]) -> Answer:
         """Return the answer to a job.
 
+        Parameters
+        ----------
+        job : dict
+            Plain values.
+
+        Returns
+        -------
+        dict
+
         Raises
         ------
         ProcessDied, ProcessHung

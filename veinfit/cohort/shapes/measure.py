@@ -111,6 +111,16 @@ def measure_shape(anatomy: Anatomy, surface: Surface) -> AtriumShape:
     """Measure the shape of an atrium whose veins are known.
 
     ``surface`` is the wall as it was read: caps would not be smoothed as it is.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    surface : Surface
+        The wall as it was read, whose roughness is measured.
+
+    Returns
+    -------
+    AtriumShape
     """
     lumen = anatomy.lumen
     body = _body(anatomy, lumen.points)
@@ -227,7 +237,16 @@ def turn_and_lip(profile: FloatArray) -> tuple[float, float]:
 
 
 def plain(shape: AtriumShape) -> dict[str, object]:
-    """Return a shape as plain nested values for a JSON file."""
+    """Return a shape as plain nested values for a JSON file.
+
+    Parameters
+    ----------
+    shape : AtriumShape
+
+    Returns
+    -------
+    dict
+    """
     values = dataclasses.asdict(shape)
     values["ridges_mm"] = {" to ".join(pair): width for pair, width in shape.ridges_mm.items()}
     return {name: _plain(value) for name, value in values.items()}

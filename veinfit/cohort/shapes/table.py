@@ -135,7 +135,16 @@ MEASURES: dict[str, Values] = {
 
 
 def shape_table(shapes: Sequence[AtriumShape]) -> tuple[Row, ...]:
-    """Return a row for every measure of which there is a value."""
+    """Return a row for every measure of which there is a value.
+
+    Parameters
+    ----------
+    shapes : sequence of AtriumShape
+
+    Returns
+    -------
+    tuple of Row
+    """
     rows = []
     for measure, values in MEASURES.items():
         found = np.array([x for x in values(shapes) if np.isfinite(x)]) if shapes else np.empty(0)
@@ -158,7 +167,16 @@ def patients_table() -> dict[str, Row]:
 
 
 def table_csv(rows: Sequence[Row]) -> str:
-    """Return rows as CSV."""
+    """Return rows as CSV.
+
+    Parameters
+    ----------
+    rows : sequence of Row
+
+    Returns
+    -------
+    str
+    """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(COLUMNS)
@@ -168,7 +186,18 @@ def table_csv(rows: Sequence[Row]) -> str:
 
 
 def table_markdown(rows: Sequence[Row], title: str) -> str:
-    """Return rows beside those of the patients, and what does not agree, as Markdown."""
+    """Return rows beside those of the patients, and what does not agree, as Markdown.
+
+    Parameters
+    ----------
+    rows : sequence of Row
+    title : str
+        Heads their column.
+
+    Returns
+    -------
+    str
+    """
     lines = [f"| measure | nine atria | {title} | |", "|---|---|---|---|"]
     for row in rows:
         real = patients_table().get(row.measure)

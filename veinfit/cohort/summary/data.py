@@ -125,6 +125,10 @@ def read_cohort(
     least_name_confidence : float
         Veins whose name is less probable than this are left out.
 
+    Returns
+    -------
+    Cohort
+
     Raises
     ------
     InputError

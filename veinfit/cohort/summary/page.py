@@ -40,7 +40,17 @@ BASES = {
 
 
 def write_summary(summary: Summary, out: Path) -> tuple[str, ...]:
-    """Write tables and page into a folder, all at once; return the names of the files."""
+    """Write tables and page into a folder, all at once; return the names of the files.
+
+    Parameters
+    ----------
+    summary : Summary
+    out : Path
+
+    Returns
+    -------
+    tuple of str
+    """
     tables = summary_tables(summary)
     content = {f"{name}.csv": csv_table(columns, rows) for name, (columns, rows) in tables.items()}
     content[PAGE] = write_study_page(_page(summary)).encode()

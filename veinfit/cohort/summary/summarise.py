@@ -46,7 +46,16 @@ FEWEST_IN_GROUP = 5
 
 
 def summarise(cohort: Cohort) -> Summary:
-    """Sum a cohort up."""
+    """Sum a cohort up.
+
+    Parameters
+    ----------
+    cohort : Cohort
+
+    Returns
+    -------
+    Summary
+    """
     splits = tuple(_splits(cohort))
     return Summary(
         cohort,

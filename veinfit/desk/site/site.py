@@ -297,6 +297,19 @@ async def _chunks(request: Request) -> AsyncIterator[bytes]:
 
 
 def site_of(folder: Path, workers: int = 1) -> tuple[Desk, Starlette]:
-    """Return the desk of a folder and its application."""
+    """Return the desk of a folder and its application.
+
+    Parameters
+    ----------
+    folder : Path
+        Is made where it is not there.
+    workers : int
+        Processes that assess cases side by side.
+
+    Returns
+    -------
+    desk : Desk
+    application : Starlette
+    """
     desk = Desk(folder, workers)
     return desk, desk_app(desk)

@@ -70,7 +70,18 @@ class Segments:
 
 
 def need_dicom(purpose: str) -> None:
-    """Raise InputError unless the libraries for DICOM are installed."""
+    """Make sure that the libraries for DICOM are installed.
+
+    Parameters
+    ----------
+    purpose : str
+        What needs them, for the message.
+
+    Raises
+    ------
+    InputError
+        They are not; the message says what to install.
+    """
     try:
         import highdicom  # noqa: F401
         import pydicom  # noqa: F401
@@ -81,7 +92,25 @@ def need_dicom(purpose: str) -> None:
 
 
 def read_dataset(path: Path, role: str, **options: Any) -> Any:
-    """Return a DICOM file's data set, or raise InputError."""
+    """Read the data set of a DICOM file.
+
+    Parameters
+    ----------
+    path : Path
+    role : str
+        What the file is, for the message.
+    options : object
+        Keywords of ``pydicom.dcmread``.
+
+    Returns
+    -------
+    pydicom.Dataset
+
+    Raises
+    ------
+    InputError
+        The file cannot be read as DICOM, or the libraries for it are not installed.
+    """
     check_file(path, role)
     need_dicom(f"{role} {path} is DICOM, which")
     import pydicom

@@ -25,7 +25,16 @@ OF_ALL_FRAMES = ("SeriesInstanceUID", "FrameOfReferenceUID", "Rows", "Columns")
 
 
 def is_multi_frame(ds: Any) -> bool:
-    """Tell whether a data set is an image of many frames that says of each where it lies."""
+    """Tell whether a data set is an image of many frames that says of each where it lies.
+
+    Parameters
+    ----------
+    ds : pydicom.Dataset
+
+    Returns
+    -------
+    bool
+    """
     kind = str(ds.get("SOPClassUID", ""))
     return "PerFrameFunctionalGroupsSequence" in ds and kind not in (
         SEGMENTATION,

@@ -27,6 +27,14 @@ LISTED_SEGMENTS = 12
 def read_segments(path: Path) -> Segments:
     """Read a Segmentation or an RT Structure Set.
 
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Segments
+
     Raises
     ------
     InputError
@@ -85,6 +93,17 @@ def map_by_codes(held: Segments, path: Path) -> tuple[LabelMap, tuple[Segment, .
     """Return what the segments mean by their codes or their names, and those that stay unknown.
 
     A name counts where it is one of the names of a label map.
+
+    Parameters
+    ----------
+    held : Segments
+    path : Path
+        Of the file, for the message.
+
+    Returns
+    -------
+    meaning : LabelMap
+    unknown : tuple of Segment
 
     Raises
     ------

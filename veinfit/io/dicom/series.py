@@ -55,6 +55,14 @@ def series_files(folder: Path) -> tuple[Path, ...]:
 def image_files(path: Path) -> tuple[Path, ...]:
     """Return the files of a DICOM image, a folder or one file; none where it is no DICOM.
 
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    tuple of Path
+
     Raises
     ------
     InputError

@@ -96,6 +96,13 @@ def study_of(sources: Sequence[Path], *, deidentify: bool, version: str, created
 def check_together(labels: Path, image: Path) -> None:
     """Refuse labels and a slice of an image that are not of one patient and one space.
 
+    Parameters
+    ----------
+    labels : Path
+        One DICOM file of the labels.
+    image : Path
+        One slice of the image, or an enhanced multi-frame file.
+
     Raises
     ------
     InputError

@@ -52,6 +52,11 @@ def read_corrections(path: Path) -> tuple[Correction, ...]:
         ``[[correction]]`` for each correction; ``who`` and ``why`` stand in
         each, or once for all of them at the top.
 
+    Returns
+    -------
+    tuple of Correction
+        Places and directions in LPS mm.
+
     Raises
     ------
     InputError
@@ -66,7 +71,25 @@ def read_corrections(path: Path) -> tuple[Correction, ...]:
 def corrections_from_mapping(
     content: Mapping[str, Any], source: str = "corrections"
 ) -> tuple[Correction, ...]:
-    """Build corrections from nested mappings; raise InputError listing every fault."""
+    """Build corrections from nested mappings.
+
+    Parameters
+    ----------
+    content : mapping of str to object
+        As the tables of a corrections file.
+    source : str
+        What it comes from, for the message.
+
+    Returns
+    -------
+    tuple of Correction
+        Places and directions in LPS mm.
+
+    Raises
+    ------
+    InputError
+        Entries are wrong; the message lists every fault.
+    """
     faults = [_unknown(key, FILE_KEYS) for key in content if key not in FILE_KEYS]
     frame = content.get("frame", "lps")
     frame = frame.lower() if isinstance(frame, str) else frame

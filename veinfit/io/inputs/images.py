@@ -24,6 +24,10 @@ def read_image(path: Path) -> ImageVolume:
         file. Slices shifted by a tilted gantry stay on their grid, whose planes are read where
         they lie.
 
+    Returns
+    -------
+    ImageVolume
+
     Raises
     ------
     InputError

@@ -49,6 +49,11 @@ def read_label_map(path: Path) -> LabelMap:
         table ``[structures]`` of any names; each ``= value`` or ``= [values]``, or a
         table of ``file`` (relative to the map), ``value``, ``at_least``, ``segment``, ``code``.
 
+    Returns
+    -------
+    LabelMap
+        Files of parts are relative to the map.
+
     Raises
     ------
     InputError
@@ -66,7 +71,24 @@ def read_label_map(path: Path) -> LabelMap:
 
 
 def label_map_from_mapping(content: Mapping[str, Any], source: str = "label map") -> LabelMap:
-    """Build a label map from nested mappings; raise InputError listing every fault."""
+    """Build a label map from nested mappings.
+
+    Parameters
+    ----------
+    content : mapping of str to object
+        As the tables of a label map file.
+    source : str
+        What it comes from, for the message.
+
+    Returns
+    -------
+    LabelMap
+
+    Raises
+    ------
+    InputError
+        Names or values are wrong; the message lists every fault.
+    """
     faults: list[str] = []
     for name in content:
         if name not in TABLES:

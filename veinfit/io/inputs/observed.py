@@ -121,6 +121,15 @@ class ObservedTable:
 def read_observed(path: Path) -> ObservedTable:
     """Read a file of observations.
 
+    Parameters
+    ----------
+    path : Path
+        CSV with a row an attempt.
+
+    Returns
+    -------
+    ObservedTable
+
     Raises
     ------
     InputError
@@ -238,6 +247,11 @@ def template(fits: Iterable[tuple[str, str, str, str]]) -> bytes:
     Parameters
     ----------
     fits : iterable of (case, vein, balloon, approach)
+
+    Returns
+    -------
+    bytes
+        CSV, with the observations empty.
     """
     text = io.StringIO()
     text.writelines(f"# {line}\n" for line in EXPLANATION)

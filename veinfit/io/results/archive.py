@@ -51,6 +51,10 @@ def archived(value: Any) -> bytes:
         Numbers, texts, None, tuples, lists, mappings with text keys, arrays, and
         dataclasses of this program of such. Lengths in long arrays are rounded
         to a micrometre.
+
+    Returns
+    -------
+    bytes
     """
     encoder = _Encoder()
     tree = json.dumps({"form": FORM, "value": encoder.encode(value)}, separators=(",", ":"))
@@ -68,6 +72,14 @@ def archived(value: Any) -> bytes:
 
 def load_archive(path: Path) -> Any:
     """Return what :func:`archived` put into a file.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    object
 
     Raises
     ------

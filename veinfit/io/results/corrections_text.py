@@ -15,6 +15,14 @@ def correction_entry(vein: Vein) -> str:
 
     As it stands it moves nothing; who and why are left empty, and a file with
     either of them empty is refused.
+
+    Parameters
+    ----------
+    vein : Vein
+
+    Returns
+    -------
+    str
     """
     ostium = vein.ostium
     return "\n".join(
@@ -37,7 +45,18 @@ def correction_entry(vein: Vein) -> str:
 
 
 def corrections_text(corrections: Sequence[Correction], heading: str = "") -> str:
-    """Return a whole corrections file that says what some corrections say, LPS mm."""
+    """Return a whole corrections file that says what some corrections say, LPS mm.
+
+    Parameters
+    ----------
+    corrections : sequence of Correction
+    heading : str
+        Goes before them as comments.
+
+    Returns
+    -------
+    str
+    """
     parts = [*(f"# {line}" for line in heading.splitlines()), 'frame = "lps"', ""]
     for one in corrections:
         parts.append("[[correction]]")
@@ -47,7 +66,16 @@ def corrections_text(corrections: Sequence[Correction], heading: str = "") -> st
 
 
 def entry_values(one: Correction) -> dict[str, Any]:
-    """Return a correction as the keys and values of its entry, LPS mm."""
+    """Return a correction as the keys and values of its entry, LPS mm.
+
+    Parameters
+    ----------
+    one : Correction
+
+    Returns
+    -------
+    dict of str to object
+    """
     values: dict[str, Any] = {"vein": one.vein}
     if one.rename:
         values["rename"] = one.rename

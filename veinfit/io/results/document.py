@@ -60,6 +60,10 @@ def case_document(
         Besides those of the case: how its pictures came about.
     remarks : sequence of sequence of str
         The words for every remark of every comparison; empty texts where not given.
+
+    Returns
+    -------
+    dict
     """
     provenance, structures = result.provenance, tuple(result.structures)
     return {
@@ -106,7 +110,16 @@ def case_document(
 
 
 def case_json(document: Mapping[str, Any]) -> bytes:
-    """Return a case document as UTF-8 JSON; strict, so never with NaN or infinity."""
+    """Return a case document as UTF-8 JSON; strict, so never with NaN or infinity.
+
+    Parameters
+    ----------
+    document : mapping of str to object
+
+    Returns
+    -------
+    bytes
+    """
     text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
     # A point or a short list of numbers stays on one line: the file is read by people too.
     # The raw line breaks keep the pattern out of strings, in which they are escaped.
@@ -127,6 +140,14 @@ def case_schema() -> dict[str, Any]:
 
 def read_document(folder: Path) -> dict[str, Any]:
     """Read the ``case.json`` of a finished case.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    dict
 
     Raises
     ------
@@ -152,7 +173,17 @@ def read_document(folder: Path) -> dict[str, Any]:
 
 
 def files_of_earlier_run(out: Path) -> tuple[str, ...]:
-    """Return the files that an earlier run wrote into ``out``, by its ``case.json``."""
+    """Return the files that an earlier run wrote into ``out``, by its ``case.json``.
+
+    Parameters
+    ----------
+    out : Path
+
+    Returns
+    -------
+    tuple of str
+        Relative to ``out``; none where no run has written there.
+    """
     try:
         document = json.loads((out / "case.json").read_text(encoding="utf-8"))
         if document["schema"] != "veinfit case":

@@ -18,7 +18,16 @@ WIDTH_DECIMALS = 3
 
 
 def margin_document(margin: Margin | None) -> dict[str, Any] | None:
-    """Return a margin as plain values."""
+    """Return a margin as plain values.
+
+    Parameters
+    ----------
+    margin : Margin or None
+
+    Returns
+    -------
+    dict or None
+    """
     if margin is None:
         return None
     return {

@@ -14,9 +14,18 @@ from veinfit.io.results.swap import NEW, STAGE_PREFIX, locked, make_holder, reco
 
 
 def check_output(out: Path) -> None:
-    """Raise InputError unless a folder ``out`` can be made and written to.
+    """Make sure that a folder ``out`` can be made and written to.
 
     Leaves nothing behind, so that it can be asked before the long work.
+
+    Parameters
+    ----------
+    out : Path
+
+    Raises
+    ------
+    InputError
+        It cannot.
     """
     try:
         if out.is_dir():
@@ -35,7 +44,17 @@ def check_output(out: Path) -> None:
 
 
 def unwritable(out: Path, error: OSError) -> InputError:
-    """Word an operating system's refusal to write below ``out``."""
+    """Word an operating system's refusal to write below ``out``.
+
+    Parameters
+    ----------
+    out : Path
+    error : OSError
+
+    Returns
+    -------
+    InputError
+    """
     return InputError(
         f"output {out} cannot be written: {error.strerror or error}; pass another --out"
     )
@@ -115,7 +134,17 @@ def _make_parents(out: Path) -> list[Path]:
 
 
 def check_output_file(path: Path) -> None:
-    """Raise InputError unless a file ``path`` could be there: asked before the long work."""
+    """Make sure that a file ``path`` could be there: asked before the long work.
+
+    Parameters
+    ----------
+    path : Path
+
+    Raises
+    ------
+    InputError
+        It is a folder, or there is none to hold it.
+    """
     if path.is_dir():
         raise InputError(f"output {path} is a folder; name a file")
     if not path.absolute().parent.is_dir():
@@ -124,6 +153,11 @@ def check_output_file(path: Path) -> None:
 
 def write_file(path: Path, content: bytes) -> None:
     """Write one file whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+    content : bytes
 
     Raises
     ------

@@ -31,6 +31,16 @@ def input_files(role: str, path: Path) -> tuple[InputFile, ...]:
     Of a folder, the hash is that of its files' hashes, sorted, a line each: whatever they are
     called.
 
+    Parameters
+    ----------
+    role : str
+        What the file is for, such as ``input``.
+    path : Path
+
+    Returns
+    -------
+    tuple of InputFile
+
     Raises
     ------
     InputError
@@ -46,7 +56,18 @@ def input_files(role: str, path: Path) -> tuple[InputFile, ...]:
 
 
 def surface_in_memory(role: str, surface: Surface) -> InputFile:
-    """Describe a surface that came from no file, by its points and faces."""
+    """Describe a surface that came from no file, by its points and faces.
+
+    Parameters
+    ----------
+    role : str
+        What the surface is for.
+    surface : Surface
+
+    Returns
+    -------
+    InputFile
+    """
     content = surface.points.tobytes() + surface.faces.tobytes()
     return InputFile(role, "memory", len(content), hashlib.sha256(content).hexdigest())
 

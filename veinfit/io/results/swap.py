@@ -121,7 +121,16 @@ def _is_dead(holder: Path) -> bool:
 
 @contextlib.contextmanager
 def locked(folder: Path) -> Iterator[None]:
-    """Keep other runs from moving files within ``folder`` meanwhile, where the system can."""
+    """Keep other runs from moving files within ``folder`` meanwhile, where the system can.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Yields
+    ------
+    None
+    """
     try:
         descriptor = os.open(folder, os.O_RDONLY)
     except OSError:  # Windows opens no folders

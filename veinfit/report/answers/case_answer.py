@@ -63,6 +63,10 @@ def case_lines(expected: Sequence[Expected], veins: int) -> tuple[CaseLine, ...]
     expected : sequence of Expected
     veins : int
         How many veins the case has fits of.
+
+    Returns
+    -------
+    tuple of CaseLine
     """
     by_tries: dict[int, list[Expected]] = {}
     for one in expected:

@@ -117,7 +117,16 @@ class VeinPart:
 
 
 def vein_parts(report: Report) -> tuple[VeinPart, ...]:
-    """Gather what is shown of every vein that was measured."""
+    """Gather what is shown of every vein that was measured.
+
+    Parameters
+    ----------
+    report : Report
+
+    Returns
+    -------
+    tuple of VeinPart
+    """
     return tuple(
         _vein_part(report, vein, index, tuple(f for f in report.result.fits if f.vein == vein.name))
         for index, vein in enumerate(report.result.anatomy.veins, start=1)

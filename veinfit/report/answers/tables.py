@@ -292,7 +292,18 @@ def absent_measures(fits: Sequence[Fit]) -> tuple[str, ...]:
 
 
 def vein_rows(vein: Vein, measures: Sequence[Measure] = VEIN_MEASURES) -> tuple[Row, ...]:
-    """Return a vein's measures, one to a line."""
+    """Return a vein's measures, one to a line.
+
+    Parameters
+    ----------
+    vein : Vein
+    measures : sequence of Measure
+        Which, in their order.
+
+    Returns
+    -------
+    tuple of Row
+    """
     why = "could not be measured"
     return tuple(
         Row(m.label, m.unit, (cell(m.get(vein), m.field, m.digits, why),)) for m in measures
@@ -326,3 +337,29 @@ def ridge_rows(anatomy: Anatomy, vein: Vein) -> tuple[Row, ...]:
             shown = cell(float(ridge.width_mm), told.name, told.shown_digits or 0)
             rows.append(Row(f"{told.label} to {other}", told.unit, (shown,)))
     return tuple(rows)
+
+
+def measures_beside(before: Vein | None, now: Vein | None) -> list[list[str]]:
+    """Return the measures of a vein as label, value before and value now.
+
+    Parameters
+    ----------
+    before, now : Vein or None
+        A dash stands for the values of None.
+
+    Returns
+    -------
+    list of list of str
+    """
+    some = before or now
+    if some is None:
+        return []
+    columns = [
+        [row.cells[0].text for row in vein_rows(vein)] if vein is not None else None
+        for vein in (before, now)
+    ]
+    titles = [f"{r.label}, {r.unit}" if r.unit != "1" else r.label for r in vein_rows(some)]
+    return [
+        [title, *(column[k] if column else "–" for column in columns)]
+        for k, title in enumerate(titles)
+    ]

@@ -113,7 +113,20 @@ AIM_KEY = (
 def aim_charts(
     vein: Vein, fits: Sequence[Fit], bands: tuple[GapBand, ...]
 ) -> tuple[tuple[str, Drawing], ...]:
-    """Draw the aim map of each fit that has one: its title and the drawing."""
+    """Draw the aim map of each fit that has one: its title and the drawing.
+
+    Parameters
+    ----------
+    vein : Vein
+    fits : sequence of Fit
+        Of this vein.
+    bands : tuple of GapBand
+        Colours of the leak widths.
+
+    Returns
+    -------
+    tuple of (str, Drawing)
+    """
     several = len({fit.approach for fit in fits}) > 1
     drawn = []
     for fit in fits:

@@ -36,6 +36,17 @@ def draw_image_planes(
 ) -> tuple[Picture, ...]:
     """Draw a picture of three planes for each vein, as PNG below ``folder``/pictures.
 
+    Parameters
+    ----------
+    anatomy : Anatomy
+    fits : sequence of Fit
+    image : ImageVolume
+    folder : Path
+
+    Returns
+    -------
+    tuple of Picture
+
     Raises
     ------
     OSError
@@ -68,6 +79,15 @@ def plane_frames(normal: FloatArray) -> tuple[tuple[str, FloatArray, FloatArray]
     """Return the three planes of an ostial normal: a title, and unit vectors right and up.
 
     The first is seen from the atrium, cranial up, or anterior where the normal points up or down.
+
+    Parameters
+    ----------
+    normal : (3,) array
+        Unit vector into the vein.
+
+    Returns
+    -------
+    tuple of (str, (3,) array, (3,) array)
     """
     twelve, three, _ = clock_basis(normal)
     return (
@@ -83,6 +103,18 @@ def lumen_curves(
     """Return the wall's cut by a plane as curves (N, 2), mm from its centre.
 
     The last point of a closed one is its first.
+
+    Parameters
+    ----------
+    wall : Surface
+    centre : (3,) array
+        mm.
+    right, up : (3,) array
+        Unit vectors that span the plane.
+
+    Returns
+    -------
+    list of (N, 2) array
     """
     curves = plane_contours(wall, centre, np.cross(right, up))
     drawn = [np.concatenate([c.points, c.points[:1]]) if c.closed else c.points for c in curves]

@@ -118,6 +118,15 @@ def case_changes(before: Document, after: Document) -> tuple[Change, ...]:
     A vein that a person renamed stands beside itself; so does, in two results of
     one input, a vein that has another name at the same place. Balloons and
     approaches go by their names: what one result alone has stands beside nothing.
+
+    Parameters
+    ----------
+    before, after : Document
+        What :func:`veinfit.io.results.document.read_document` returns.
+
+    Returns
+    -------
+    tuple of Change
     """
     veins = [_keyed(d["anatomy"]["veins"], lambda v: v["vein"]) for d in (before, after)]
     fits = [
@@ -191,7 +200,16 @@ def _inputs(document: Document) -> list[str]:
 
 
 def case_differences(before: Document, after: Document) -> tuple[str, ...]:
-    """Say what besides the anatomy differs: what makes two results hard to compare."""
+    """Say what besides the anatomy differs: what makes two results hard to compare.
+
+    Parameters
+    ----------
+    before, after : Document
+
+    Returns
+    -------
+    tuple of str
+    """
     said = []
     runs = before["run"], after["run"]
     versions = [run["versions"].get("veinfit") for run in runs]
@@ -217,7 +235,16 @@ def case_differences(before: Document, after: Document) -> tuple[str, ...]:
 
 
 def changes_page(before: Document, after: Document) -> str:
-    """Return the comparison as one HTML page that needs no network."""
+    """Return the comparison as one HTML page that needs no network.
+
+    Parameters
+    ----------
+    before, after : Document
+
+    Returns
+    -------
+    str
+    """
     changes = case_changes(before, after)
     return (
         environment()
@@ -253,7 +280,18 @@ def _keyed(items: Iterable[Any], key: Callable[[Any], Any]) -> dict[Any, Any]:
 def change_headlines(
     changes: Iterable[Change], before: Document, after: Document
 ) -> tuple[str, ...]:
-    """Say what changed, the predictions first: a sentence for each vein and balloon."""
+    """Say what changed, the predictions first: a sentence for each vein and balloon.
+
+    Parameters
+    ----------
+    changes : iterable of Change
+        As :func:`case_changes` returns them.
+    before, after : Document
+
+    Returns
+    -------
+    tuple of str
+    """
     dropped = [c["vein"] for c in after.get("corrections", ()) if not c.get("corrected")]
     groups: dict[tuple[str, str, str], dict[str, Change]] = {}
     for one in changes:

@@ -27,5 +27,14 @@ def environment() -> Environment:
 
 
 def template_text(name: str) -> str:
-    """Return a file of the templates as it is."""
+    """Return a file of the templates as it is.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    str
+    """
     return (resources.files("veinfit.report") / "templates" / name).read_text("utf-8")

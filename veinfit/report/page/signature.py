@@ -27,6 +27,10 @@ def signed_page(page: bytes, lines: Sequence[str]) -> bytes:
     lines : sequence of str
         Data, never markup.
 
+    Returns
+    -------
+    bytes
+
     Raises
     ------
     InputError

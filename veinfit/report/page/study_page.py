@@ -74,7 +74,16 @@ class Page:
 
 
 def write_study_page(page: Page) -> str:
-    """Return the page as HTML that needs nothing else."""
+    """Return the page as HTML that needs nothing else.
+
+    Parameters
+    ----------
+    page : Page
+
+    Returns
+    -------
+    str
+    """
     return (
         environment()
         .get_template("cohort.html.j2")
@@ -90,6 +99,14 @@ def write_study_page(page: Page) -> str:
 @contextmanager
 def plot(width: float, height: float, columns: int = 1, **options: Any) -> Iterator[Any]:
     """Give a figure and its axes in the page's style, inches; closed afterwards.
+
+    Parameters
+    ----------
+    width, height : float
+    columns : int
+        Axes beside each other; none where 0.
+    options : object
+        Keywords of ``Figure.subplots``.
 
     Yields
     ------
@@ -108,7 +125,17 @@ def plot(width: float, height: float, columns: int = 1, **options: Any) -> Itera
 
 
 def picture(drawing: Any) -> str:
-    """Return a drawn figure as an address that holds it."""
+    """Return a drawn figure as an address that holds it.
+
+    Parameters
+    ----------
+    drawing : matplotlib.figure.Figure
+
+    Returns
+    -------
+    str
+        A ``data:`` address of its SVG.
+    """
     stream = io.BytesIO()
     drawing.savefig(stream, format="svg", metadata={"Date": None})
     return "data:image/svg+xml;base64," + base64.b64encode(stream.getvalue()).decode()
@@ -129,20 +156,45 @@ def folded_table(
     columns : sequence of str
     rows : sequence of (int, sequence of str)
         How many cases or veins a row rests on, and its cells.
+
+    Returns
+    -------
+    Table
     """
     many = [row for number, row in rows if number > 1]
     return Table(caption, columns, many, [row for number, row in rows if number <= 1], ONE_CASE)
 
 
 def number(value: float | None, decimals: int = 2) -> str:
-    """Return a number in words; a dash for None."""
+    """Return a number in words; a dash for None.
+
+    Parameters
+    ----------
+    value : float or None
+    decimals : int
+
+    Returns
+    -------
+    str
+        With the minus sign of print.
+    """
     if value is None:
         return "–"
     return f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "−")
 
 
 def span(low: float | None, high: float | None, decimals: int = 2) -> str:
-    """Return an interval in words; a dash where there is none."""
+    """Return an interval in words; a dash where there is none.
+
+    Parameters
+    ----------
+    low, high : float or None
+    decimals : int
+
+    Returns
+    -------
+    str
+    """
     if low is None or high is None:
         return "–"
     return f"{number(low, decimals)} to {number(high, decimals)}"

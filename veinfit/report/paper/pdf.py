@@ -101,6 +101,10 @@ def write_pdf(
     paper : {'a4', 'letter'}
     parts : tuple of VeinPart, optional
         What :func:`veinfit.report.answers.parts.vein_parts` gathers, where that is at hand.
+
+    Returns
+    -------
+    bytes
     """
     register_fonts()
     shown = vein_parts(report) if parts is None else parts

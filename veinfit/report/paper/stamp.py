@@ -63,6 +63,10 @@ def stamped(pdf: bytes, lines: Sequence[str]) -> bytes:
     lines : sequence of str
         At most two.
 
+    Returns
+    -------
+    bytes
+
     Raises
     ------
     InputError

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -41,6 +40,7 @@ from veinfit.report.pictures.fit_scene import (
 )
 from veinfit.report.pictures.fit_shared import leak_point
 from veinfit.report.pictures.fit_side import draw_side
+from veinfit.report.pictures.moving import moving
 from veinfit.report.pictures.overview import NAME_LENGTH, landmarks, seen_at
 from veinfit.report.pictures.pictures import (
     COARSE,
@@ -72,14 +72,8 @@ from veinfit.vectors import FloatArray
 GREATEST_PX = 4000
 """Above this a picture's passes do not fit into the memory of a small machine."""
 
-FRAME_MS = 90
-"""How long each picture of a turning one is shown."""
-
 HOLD_FRAMES = 4
 """Each diameter of a growing balloon is shown so many times as long."""
-
-GIF_COLOURS = 255
-"""Colours of a turning picture, one palette for all its frames."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +116,18 @@ class Drawn:
 
 
 def check_size(size_px: tuple[int, int]) -> None:
-    """Raise InputError unless a picture can have this many pixels."""
+    """Make sure that a picture can have this many pixels.
+
+    Parameters
+    ----------
+    size_px : (int, int)
+        Width and height.
+
+    Raises
+    ------
+    InputError
+        It cannot; the message tells the range.
+    """
     (width, height), (least_w, least_h) = size_px, SMALLEST_PX
     if not (least_w <= width <= GREATEST_PX and least_h <= height <= GREATEST_PX):
         raise InputError(
@@ -144,6 +149,10 @@ def draw_still(
         All fits of the vein: every size is seen by the same camera.
     look : Look
     style : Style
+
+    Returns
+    -------
+    Drawn
     """
     frame = _frame(_vein(anatomy, fit), others, look, style)
     drawn, notes = _draw(anatomy, fit, [frame], look, style, labelled=True)
@@ -159,6 +168,21 @@ def draw_turning(
     """Draw a picture that turns once about the patient's long axis, as GIF.
 
     It starts at ``look`` and turns towards the patient's left.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    fit : Fit
+    others : sequence of Fit
+        All fits of the vein: every size is seen by the same camera.
+    look : Look
+    style : Style
+    frames : int
+        How many pictures a turn has.
+
+    Returns
+    -------
+    Drawn
     """
     vein = _vein(anatomy, fit)
     first = _frame(vein, others, look, style)
@@ -176,7 +200,7 @@ def draw_turning(
         f"from {projection_name(lao, cranial)}. "
         f"{headline(fit, style.words)}. {figures(fit)}"
     )
-    return Drawn(_gif(drawn), caption, notes)
+    return Drawn(moving(drawn), caption, notes)
 
 
 def draw_growing(anatomy: Anatomy, grown: Sequence[Fit], look: Look, style: Style) -> Drawn:
@@ -189,6 +213,10 @@ def draw_growing(anatomy: Anatomy, grown: Sequence[Fit], look: Look, style: Styl
         The seat at each diameter, smallest first; all are seen by the same camera.
     look : Look
     style : Style
+
+    Returns
+    -------
+    Drawn
     """
     frame = _frame(_vein(anatomy, grown[0]), grown, look, style)
     pictures: list[bytes] = []
@@ -205,7 +233,7 @@ def draw_growing(anatomy: Anatomy, grown: Sequence[Fit], look: Look, style: Styl
         f"{told_last[0].lower()}{told_last[1:]}"
     )
     held = [picture for picture in pictures for _ in range(HOLD_FRAMES)]
-    return Drawn(_gif([*held, *held[::-1]]), caption, tuple(notes))
+    return Drawn(moving([*held, *held[::-1]]), caption, tuple(notes))
 
 
 def _vein(anatomy: Anatomy, fit: Fit) -> Vein:
@@ -368,23 +396,3 @@ def _visible_line(
     for k in range(len(ring) - 1):
         if seen[k] and seen[k + 1]:
             canvas.line(flat[k : k + 2], PLANE, 2.8, casing=None, clip=area, above=2.2)
-
-
-def _gif(frames: Sequence[bytes]) -> bytes:
-    """Join pictures into one that turns for ever, with one palette for all."""
-    from PIL import Image
-
-    images = [Image.open(io.BytesIO(frame)).convert("RGB") for frame in frames]
-    chosen = images[:: max(1, len(images) // 6)]
-    width, height = images[0].size
-    strip = Image.new("RGB", (width, height * len(chosen)))
-    for k, image in enumerate(chosen):
-        strip.paste(image, (0, k * height))
-    palette = strip.quantize(GIF_COLOURS, method=Image.Quantize.MEDIANCUT)
-    flat = [image.quantize(palette=palette, dither=Image.Dither.NONE) for image in images]
-    stream = io.BytesIO()
-    flat[0].save(
-        stream, format="GIF", save_all=True, append_images=flat[1:], duration=FRAME_MS, loop=0,
-        optimize=False,
-    )  # fmt: skip
-    return stream.getvalue()

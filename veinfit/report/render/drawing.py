@@ -202,7 +202,17 @@ def printable(text: str) -> str:
 
 
 def shortened(text: str, length: int) -> str:
-    """Cut ``text`` to ``length`` characters, an ellipsis for what went."""
+    """Cut ``text`` to ``length`` characters, an ellipsis for what went.
+
+    Parameters
+    ----------
+    text : str
+    length : int
+
+    Returns
+    -------
+    str
+    """
     return text if len(text) <= length else text[: length - 1].rstrip() + "…"
 
 

@@ -42,6 +42,15 @@ class Look:
 def parse_look(text: str) -> Look:
     """Return the view that a user's words name.
 
+    Parameters
+    ----------
+    text : str
+        Such as ``axis``, ``LAO45 cranial20``.
+
+    Returns
+    -------
+    Look
+
     Raises
     ------
     InputError

@@ -188,6 +188,15 @@ def side_letters(direction: FloatArray) -> str:
 
     L, R, P, A, H (head) and F (foot), as the patient orientation of DICOM
     (PS3.3 C.7.6.1.1.1), two at most.
+
+    Parameters
+    ----------
+    direction : (3,) array
+        LPS.
+
+    Returns
+    -------
+    str
     """
     d = unit(direction)
     order = np.argsort(-np.abs(d), kind="stable")

@@ -53,7 +53,17 @@ def write_viewer(report: Report) -> str:
 
 
 def embedded_json(value: Any) -> Markup:
-    """Return JSON that no text in it can end or turn into markup inside a ``script``."""
+    """Return JSON that no text in it can end or turn into markup inside a ``script``.
+
+    Parameters
+    ----------
+    value : object
+        Plain values, without NaN.
+
+    Returns
+    -------
+    Markup
+    """
     text = json.dumps(value, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
     for sign in "<>&":
         text = text.replace(sign, f"\\u{ord(sign):04x}")
@@ -61,6 +71,16 @@ def embedded_json(value: Any) -> Markup:
 
 
 def script_hash(script: str) -> str:
-    """Return what a content security policy calls a script by (CSP 3, 2.3.1)."""
+    """Return what a content security policy calls a script by (CSP 3, 2.3.1).
+
+    Parameters
+    ----------
+    script : str
+        As it stands between the tags.
+
+    Returns
+    -------
+    str
+    """
     digest = hashlib.sha256(script.encode("utf-8")).digest()
     return f"sha256-{base64.b64encode(digest).decode('ascii')}"

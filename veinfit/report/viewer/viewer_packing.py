@@ -26,7 +26,18 @@ LEAST_GAP_MM = -10.0
 
 
 def pack_mesh(surface: Surface) -> dict[str, Any]:
-    """Return a surface as ``low``, ``step`` and base64 of its vertices and triangles."""
+    """Return a surface as ``low``, ``step`` and base64 of its vertices and triangles.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    dict
+        A vertex is ``low + step * (i, j, k)``, mm, in whole numbers of 16 bits; ``wide`` says that
+        triangles have 32.
+    """
     points = surface.points
     low = points.min(axis=0) if len(points) else np.zeros(3)
     span = float(np.ptp(points, axis=0).max()) if len(points) else 0.0
@@ -56,6 +67,17 @@ def thinned(surface: Surface, most_faces: float) -> tuple[Surface, IntArray]:
 
     Vertices are left out where the surface is flat and none is moved, so that
     values at the vertices stay as they are; cut edges are kept.
+
+    Parameters
+    ----------
+    surface : Surface
+    most_faces : float
+
+    Returns
+    -------
+    thin : Surface
+    kept : (V',) array
+        Vertex indices of ``surface``.
     """
     every = np.arange(len(surface.points))
     if len(surface.faces) <= most_faces:

@@ -63,6 +63,14 @@ def viewer_scene(report: Report) -> dict[str, Any]:
     """Return the scene of a case, in plain values for JSON.
 
     The same for the same input. Lengths are LPS mm, colours ``#rrggbb``.
+
+    Parameters
+    ----------
+    report : Report
+
+    Returns
+    -------
+    dict
     """
     result = report.result
     anatomy = result.anatomy
@@ -165,6 +173,19 @@ def vein_scene(
 
     Thinning the wall near it takes a third of a second: a page that is answered on this machine
     does without.
+
+    Parameters
+    ----------
+    anatomy : Anatomy
+    vein : Vein
+    fits : sequence of Fit
+        Of this vein.
+    report : Report
+    thin_patch : bool
+
+    Returns
+    -------
+    dict
     """
     ostium = vein.ostium
     side = frame_vein(vein, fits, 1000, 1000).side.towards

@@ -87,9 +87,14 @@ def compare(distributions: Distributions, cases: Sequence[Mapping[str, Any]]) ->
 
     Parameters
     ----------
+    distributions : Distributions
     cases : sequence of mappings
         Each with ``variants`` and ``targets`` as the truth file has them, and where the case
         was built its ``truth`` and ``chamber_volume_ml``.
+
+    Returns
+    -------
+    tuple of Row
     """
     rows = []
     for (table, measure), distribution in distributions.of_measures.items():
@@ -188,7 +193,16 @@ def _sd(values: Sequence[float]) -> float | None:
 
 
 def comparison_csv(rows: Iterable[Row]) -> str:
-    """Return the table as CSV."""
+    """Return the table as CSV.
+
+    Parameters
+    ----------
+    rows : iterable of Row
+
+    Returns
+    -------
+    str
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(COLUMNS)

@@ -111,6 +111,14 @@ def built_in_distributions() -> Distributions:
 def read_distributions(path: Path) -> Distributions:
     """Read a distribution file.
 
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Distributions
+
     Raises
     ------
     InputError
@@ -126,7 +134,23 @@ def read_distributions(path: Path) -> Distributions:
 
 
 def parse_distributions(text: str, where: str) -> Distributions:
-    """Build distributions from TOML; raise InputError listing every fault."""
+    """Build distributions from TOML.
+
+    Parameters
+    ----------
+    text : str
+    where : str
+        What it comes from, for the message.
+
+    Returns
+    -------
+    Distributions
+
+    Raises
+    ------
+    InputError
+        Something in it is wrong; the message lists every fault.
+    """
     content = parse_toml(text, where)
     faults: list[str] = []
     _known(content, TABLES, "table", faults)

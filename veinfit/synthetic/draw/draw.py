@@ -67,6 +67,13 @@ def draw_shape(seed: int, variant: str | None = None) -> AtriumShape:
     -------
     AtriumShape
         A shape whose veins, appendage and mitral funnel do not run into each other.
+
+    Raises
+    ------
+    ValueError
+        There is no such variant.
+    RuntimeError
+        Every draw of the seed was unsound.
     """
     if variant is not None and variant not in VARIANT_SHARES:
         raise ValueError(f"unknown variant {variant!r}; there are {', '.join(VARIANTS)}")

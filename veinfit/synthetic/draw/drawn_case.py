@@ -88,7 +88,16 @@ class DrawnCase:
 
 
 def case_name(seed: int, number: int) -> str:
-    """Return the name of a case."""
+    """Return the name of a case.
+
+    Parameters
+    ----------
+    seed, number : int
+
+    Returns
+    -------
+    str
+    """
     return f"larkmoor-{seed}-{number:06d}"
 
 
@@ -111,6 +120,14 @@ def write_case(
     distributions: Distributions, recipe: Recipe, number: int, folder: Path
 ) -> dict[str, Any]:
     """Draw a case and write its files; its truth comes last and tells that all are there.
+
+    Parameters
+    ----------
+    distributions : Distributions
+    recipe : Recipe
+    number : int
+        Which case of the cohort.
+    folder : Path
 
     Returns
     -------

@@ -65,7 +65,16 @@ class Agreement:
 
 
 def agreement(joined: Joined) -> Agreement:
-    """Measure how the joined rows agree."""
+    """Measure how the joined rows agree.
+
+    Parameters
+    ----------
+    joined : Joined
+
+    Returns
+    -------
+    Agreement
+    """
     graded = [p for p in joined.pairs if p.observed.occlusion_grade is not None]
     best = _best(graded)
     measures: list[Measure] = []

@@ -52,6 +52,15 @@ def join(observed: Sequence[ObservedRow], predictions: Sequence[Prediction]) -> 
     a row does not say the approach, the transseptal one is taken if it was
     predicted, and else the only one.
 
+    Parameters
+    ----------
+    observed : sequence of ObservedRow
+    predictions : sequence of Prediction
+
+    Returns
+    -------
+    Joined
+
     Raises
     ------
     InputError

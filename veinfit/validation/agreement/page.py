@@ -48,7 +48,17 @@ FILES = ("agreement.csv", "agreement.html", "calibration.csv", "left_out.csv", "
 
 
 def write_agreement(found: Agreement, out: Path) -> tuple[str, ...]:
-    """Write tables and page into a folder, all at once; return the names of the files."""
+    """Write tables and page into a folder, all at once; return the names of the files.
+
+    Parameters
+    ----------
+    found : Agreement
+    out : Path
+
+    Returns
+    -------
+    tuple of str
+    """
     content = {
         "agreement.csv": csv_table(MEASURE_COLUMNS, [_measure_row(m) for m in found.measures]),
         "pairs.csv": csv_table(PAIR_COLUMNS, _pair_rows(found)),

@@ -101,6 +101,10 @@ def calibrate(
     tell : callable
         Told what is being done.
 
+    Returns
+    -------
+    Outcome
+
     Raises
     ------
     InputError

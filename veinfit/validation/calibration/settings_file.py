@@ -32,7 +32,18 @@ def uncertainty(estimate: Estimate) -> float:
 
 
 def settings_text(settings: Settings, outcome: Outcome) -> str:
-    """Return the fitted settings as TOML; what equals the default is left out."""
+    """Return the fitted settings as TOML; what equals the default is left out.
+
+    Parameters
+    ----------
+    settings : Settings
+        The starting values.
+    outcome : Outcome
+
+    Returns
+    -------
+    str
+    """
     fitted = fitted_settings(settings, outcome.calibration)
     lines = [
         "# Fitted to observed occlusion by veinfit calibrate.",
@@ -53,7 +64,16 @@ def settings_text(settings: Settings, outcome: Outcome) -> str:
 
 
 def basis_lines(outcome: Outcome) -> list[str]:
-    """Return what a calibration rests on, in words."""
+    """Return what a calibration rests on, in words.
+
+    Parameters
+    ----------
+    outcome : Outcome
+
+    Returns
+    -------
+    list of str
+    """
     found = outcome.calibration
     return [
         f"{outcome.attempts} attempts in {outcome.patients} patients, {outcome.fits} veins with a "
@@ -66,7 +86,16 @@ def basis_lines(outcome: Outcome) -> list[str]:
 
 
 def report_lines(outcome: Outcome) -> list[str]:
-    """Return the estimates with their intervals, and what the data do not tell."""
+    """Return the estimates with their intervals, and what the data do not tell.
+
+    Parameters
+    ----------
+    outcome : Outcome
+
+    Returns
+    -------
+    list of str
+    """
     lines = []
     for estimate in outcome.calibration.estimates:
         quantity = estimate.quantity
