@@ -140,13 +140,8 @@ def _nominal(
     closure = closure_wall(prepared, simulated.contact, balloon.shape.reach_mm)
 
     def closes(which: IntArray, place: FloatArray) -> tuple[BoolArray, BoolArray]:
-        gap, polar = closure.measured(balloon, batch.reach_mm[which], batch.direction[which], place)
-        contact = gap <= settings.contact_tolerance_mm
-        occluded = closure.parted(contact)
-        # Cold contact is part of all contact: it closes nothing that this leaves open.
-        sealed = occluded.copy()
-        sealed[occluded] = closure.parted((contact & balloon.freezes_at(polar))[occluded])
-        return occluded, sealed
+        reach, shaft = batch.reach_mm[which], batch.direction[which]
+        return closure.closed_by(balloon, settings.contact_tolerance_mm, reach, shaft, place)
 
     begin = rough.place.copy()
     if rough.outcome[0] != SEATED:

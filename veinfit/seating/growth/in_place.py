@@ -318,13 +318,22 @@ def _tries(
     before = place.copy()
     pushed = replace(batch.only(own), push_n=first.push_n[own])
     alive = np.ones(len(own), dtype=bool)
+    # Looked up once, for the largest.
+    most = 0.5 * float(diameters[-1] - diameters[0])
+    near = replace(pushed, reach_mm=pushed.reach_mm + most).nearby()
     for diameter in diameters[1:]:
         longer = 0.5 * float(diameter - diameters[0])
         which = np.flatnonzero(alive)
         grown = replace(pushed.only(which), reach_mm=pushed.reach_mm[which] + longer)
         # From where they would be if they went on as in the last step.
         ahead = 2.0 * place[which] - before[which]
-        rest = minimise(grown, ahead, simulator.through, residual_share=STEP_RESIDUAL_SHARE)
+        rest = minimise(
+            grown,
+            ahead,
+            simulator.through,
+            residual_share=STEP_RESIDUAL_SHARE,
+            near=None if near is None else near.only(which),
+        )
         before[which], place[which] = place[which], rest.place
         alive[which[~rest.at_rest]] = False
         held = np.flatnonzero(rest.at_rest)

@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.seating.mechanics.batch import BalloonBatch
+from veinfit.seating.mechanics.batch import BalloonBatch, PressedWall
 from veinfit.seating.mechanics.minimise import (
     AT_REST,
     RESIDUAL_SHARE,
+    STEP_MM,
     Equilibria,
     Exit,
     minimise,
@@ -23,6 +24,10 @@ from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 FIRST_PUSH_N = 0.02
 """The push from which a try begins."""
+
+FIRST_STEP_MM = 1.0
+"""Longest step under the first push, which hardly presses: on the way from where all balloons
+start to their own shafts."""
 
 PUSH_RATIO = 1.5
 """Each push is at most so many times the last."""
@@ -97,11 +102,24 @@ def attempt(
     going = np.arange(count)
 
     near = batch.nearby()
+    # The wall at a place is the same whatever the push: it is not worked out again.
+    at_start = batch.pressed(going, place, near)
+    pressed, below_pressed = at_start.only(going), at_start.only(going)
 
-    def settle(which: IntArray, pushes: FloatArray, begin: FloatArray, share: float) -> Equilibria:
+    def settle(
+        which: IntArray, pushes: FloatArray, begin: FloatArray, known: PressedWall, share: float
+    ) -> Equilibria:
         pushed = replace(batch.only(which), push_n=pushes)
         own = None if near is None else near.only(which)
-        return minimise(pushed, begin, through, residual_share=share, near=own)
+        return minimise(
+            pushed,
+            begin,
+            through,
+            residual_share=share,
+            near=own,
+            pressed=known.only(which),
+            step_mm=np.where(pushes <= FIRST_PUSH_N, FIRST_STEP_MM, STEP_MM),
+        )
 
     def look(which: IntArray, pushes: FloatArray, found: Equilibria) -> BoolArray:
         occluded = np.zeros(len(which), dtype=bool)
@@ -113,19 +131,22 @@ def attempt(
         return occluded
 
     while len(going):
-        found = settle(going, push[going], place[going], STEP_RESIDUAL_SHARE)
+        found = settle(going, push[going], place[going], pressed, STEP_RESIDUAL_SHARE)
         place[going], state[going] = found.place, found.state
+        pressed.put(going, found.wall)
         occluded = look(going, push[going], found)
         # Too late a beginning: nothing is known yet of lesser pushes.
         late = (below[going] == 0.0) & (occluded | ~found.at_rest) & (push[going] > least[going])
         back = going[late]
         seals[back], place[back], state[back] = np.nan, start[back], AT_REST
+        pressed.put(back, at_start.only(back))
         push[back] = np.maximum(push[back] / EARLIER, least[back])
         occluded &= ~late
         occludes[going[occluded]] = push[going[occluded]]
         on = found.at_rest & ~occluded & ~late & (push[going] < most[going])
         ahead = going[on]
         below[ahead], below_place[ahead] = push[ahead], found.place[on]
+        below_pressed.put(ahead, found.wall.only(on))
         push[ahead] = np.minimum(PUSH_RATIO * push[ahead], most[ahead])
         going = np.sort(np.concatenate([back, ahead]))
 
@@ -134,24 +155,27 @@ def attempt(
         if not len(narrowing):
             break
         middle = 0.5 * (below[narrowing] + occludes[narrowing])
-        found = settle(narrowing, middle, below_place[narrowing], STEP_RESIDUAL_SHARE)
+        begin = below_place[narrowing]
+        found = settle(narrowing, middle, begin, below_pressed, STEP_RESIDUAL_SHARE)
         occluded = look(narrowing, middle, found)
         here = narrowing[occluded]
         occludes[here], place[here] = middle[occluded], found.place[occluded]
+        pressed.put(here, found.wall.only(occluded))
         not_yet = found.at_rest & ~occluded
         here = narrowing[not_yet]
         below[here], below_place[here] = middle[not_yet], found.place[not_yet]
+        below_pressed.put(here, found.wall.only(not_yet))
         narrowing = narrowing[found.at_rest]
 
     final = np.where(np.isfinite(occludes), np.minimum(push_beyond * occludes, most), push)
-    seats = Equilibria(
-        state, place, np.full(count, np.nan), np.full(count, np.nan), np.zeros(count, dtype=int)
-    )
+    none = np.full(count, np.nan)
+    seats = Equilibria(state, place, none, none.copy(), np.zeros(count, dtype=int), pressed)
     rest = np.flatnonzero(state == AT_REST)
     if len(rest):
-        last = settle(rest, final[rest], place[rest], seat_share)
+        last = settle(rest, final[rest], place[rest], pressed, seat_share)
         for name in ("state", "place", "residual_n", "energy", "steps"):
             getattr(seats, name)[rest] = getattr(last, name)
+        pressed.put(rest, last.wall)
         # What closes by contrast may seal by cold contact with the push beyond alone.
         look(rest, final[rest], last)
     return Attempts(seats, final, occludes, seals)

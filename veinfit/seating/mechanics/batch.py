@@ -29,6 +29,40 @@ REACH_MARGIN_MM = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class PressedWall:
+    """What the wall adds to the energies of K balloons, whatever pushes and holds these.
+
+    Attributes
+    ----------
+    energy : (K,) array
+        N·mm.
+    gradient, hessian : (K, n), (K, n, n) array
+        Its derivatives by the unknowns.
+    touches : (K,) bool array
+        Whether any wall is pressed.
+    """
+
+    energy: FloatArray
+    gradient: FloatArray
+    hessian: FloatArray
+    touches: BoolArray
+
+    @property
+    def parts(self) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
+        """Return all four."""
+        return self.energy, self.gradient, self.hessian, self.touches
+
+    def only(self, kept: BoolArray | IntArray) -> PressedWall:
+        """Return a copy of what belongs to some of the balloons."""
+        return PressedWall(*(part[kept] for part in self.parts))
+
+    def put(self, where: IntArray, other: PressedWall) -> None:
+        """Set in place what belongs to some of the balloons."""
+        for own, new in zip(self.parts, other.parts, strict=True):
+            own[where] = new
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class BalloonBatch:
     """N balloons of one kind before one wall.
 
@@ -118,7 +152,11 @@ class BalloonBatch:
         return replace(self, reach_mm=np.full(self.count, float(reach_mm)))
 
     def evaluate(
-        self, which: IntArray, place: FloatArray, near: NearWall | None = None
+        self,
+        which: IntArray,
+        place: FloatArray,
+        near: NearWall | None = None,
+        pressed: PressedWall | None = None,
     ) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
         """Energy of some balloons and its derivatives.
 
@@ -131,6 +169,8 @@ class BalloonBatch:
         near : NearWall, optional
             Of this batch: what lies near its balloons need not be looked up each time. Then each
             number comes once.
+        pressed : PressedWall, optional
+            At these places, where it is known already.
 
         Returns
         -------
@@ -141,7 +181,8 @@ class BalloonBatch:
         touches : (K,) bool array
             Whether any wall is pressed.
         """
-        energy, gradient, hessian, touches = self._wall(which, place, near)
+        pressed = pressed or self.pressed(which, place, near)
+        energy, gradient, hessian, touches = (part.copy() for part in pressed.parts)
         centre, direction, push = place[:, :3], self.direction[which], self.push_n[which]
         offset = centre - self.origin[which]
         along = np.einsum("ni,ni->n", offset, direction)
@@ -197,18 +238,19 @@ class BalloonBatch:
         slope = np.einsum("nij,nj->ni", turn, slope)
         return value, slope, turn @ curvature @ turn.transpose(0, 2, 1)
 
-    def _wall(
-        self, which: IntArray, place: FloatArray, near: NearWall | None
-    ) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
+    def pressed(
+        self, which: IntArray, place: FloatArray, near: NearWall | None = None
+    ) -> PressedWall:
+        """Return the wall's part of :meth:`evaluate`, whose parameters these are."""
         count, n = place.shape
         result = np.zeros(count), np.zeros((count, n)), np.zeros((count, n, n))
         if not len(self.wall.points):
-            return *result, np.zeros(count, dtype=bool)
+            return PressedWall(*result, np.zeros(count, dtype=bool))
         reach, stiffness = self.reach_mm[which], self.stiffness[which]
         shaft = self.direction[which]
         if self.exact:
             touches = over_faces(self.wall, place, self.shape, reach, stiffness, shaft, result)
-            return *result, touches
+            return PressedWall(*result, touches)
         modes, rows = self.wall.modes, which
         if near is None:
             near, rows = NearWall(self.wall, reach), np.arange(count)
@@ -218,4 +260,4 @@ class BalloonBatch:
         touches = over_points(
             pairs, place, factors, modes, law, self.shape, reach, stiffness, shaft, result
         )
-        return *result, touches
+        return PressedWall(*result, touches)

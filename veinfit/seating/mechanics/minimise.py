@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.seating.mechanics.batch import BalloonBatch
+from veinfit.seating.mechanics.batch import BalloonBatch, PressedWall
 from veinfit.seating.mechanics.near import NearWall
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
@@ -77,6 +77,8 @@ class Equilibria:
         N·mm.
     steps : (N,) array
         Steps taken.
+    wall : PressedWall
+        What the wall adds at the ends.
     path : tuple of (K, 3 + M) array
         All places on each path; empty unless asked for.
     """
@@ -86,6 +88,7 @@ class Equilibria:
     residual_n: FloatArray
     energy: FloatArray
     steps: IntArray
+    wall: PressedWall
     path: tuple[FloatArray, ...] = ()
 
     @property
@@ -123,6 +126,8 @@ def minimise(
     residual_share: float = RESIDUAL_SHARE,
     keep_path: bool = False,
     near: NearWall | None = None,
+    pressed: PressedWall | None = None,
+    step_mm: float | FloatArray = STEP_MM,
 ) -> Equilibria:
     """Follow all balloons from their starts down to where they rest.
 
@@ -138,6 +143,10 @@ def minimise(
         Keep all places on the path.
     near : NearWall, optional
         Of these balloons, where their wall has been looked up before.
+    pressed : PressedWall, optional
+        At the starts, where it is known already.
+    step_mm : float or (N,) array
+        Longest step while the wall is touched.
 
     Returns
     -------
@@ -153,12 +162,16 @@ def minimise(
     place[:, 3:] = np.clip(place[:, 3:], modes.low_mm, modes.high_mm)
     everyone = np.arange(count)
     whole, middle = batch, place[:, :3].copy()
-    batch = whole.around(middle, WINDOW_MM)
     near = near or whole.nearby()
-    value, gradient, hessian, touches = batch.evaluate(everyone, place, near)
+    # Where the points near each balloon are looked up, only balloons in flight need the window.
+    window = whole.around(middle, WINDOW_MM) if near is None else None
+    batch = window or whole
+    wall = pressed.only(everyone) if pressed else batch.pressed(everyone, place, near)
+    value, gradient, hessian, touches = batch.evaluate(everyone, place, pressed=wall)
     scale = np.maximum(batch.push_n, SMALLEST_SCALE_N)
     wanted, exact = residual_share * scale, RESIDUAL_SHARE * scale
-    limit, radius = np.full(count, STEP_MM), np.full(count, np.nan)
+    longest = np.full(count, step_mm)
+    limit, radius = longest.copy(), np.full(count, np.nan)
     state, steps = np.full(count, GOING), np.zeros(count, dtype=int)
     residual_n = np.full(count, np.inf)
     path = [[row.copy()] for row in place] if keep_path else []
@@ -186,16 +199,20 @@ def minimise(
         stiffness, axes, held = stiffness[left], axes[left], held[left]
         free_gradient = free_gradient[left]
         slope = np.einsum("nji,nj->ni", axes, free_gradient)
-        if np.abs(place[going, :3] - middle[going]).max() > WINDOW_MM - FLIGHT_MM:
+        if window and np.abs(place[going, :3] - middle[going]).max() > WINDOW_MM - FLIGHT_MM:
             middle = np.where(np.isin(everyone, going)[:, None], place[:, :3], middle)
-            batch = whole.around(middle[going], WINDOW_MM)
+            window = whole.around(middle[going], WINDOW_MM)
+            batch = window if near is None else whole
 
         fresh = np.isnan(radius[going])
         radius[going[fresh]] = limit[going[fresh]]
         flying = np.flatnonzero(fresh & ~touches[going] & ~saddle)
         if len(flying):
+            if window is None:
+                middle = place[:, :3].copy()
+                window = whole.around(middle[going], WINDOW_MM)
             radius[going[flying]] = _flight_radius(
-                batch, going[flying], place, slope[flying], stiffness[flying], axes[flying], limit
+                window, going[flying], place, slope[flying], stiffness[flying], axes[flying], limit
             )
 
         step = _model_steps(slope, stiffness, radius[going], axes)
@@ -205,7 +222,8 @@ def minimise(
         trial = place[going] + step
         trial[:, 3:] = np.clip(trial[:, 3:], modes.low_mm, modes.high_mm)
         step = trial - place[going]
-        new = batch.evaluate(going, trial, near)
+        new_wall = batch.pressed(going, trial, near)
+        new = batch.evaluate(going, trial, pressed=new_wall)
         predicted = -np.einsum("ni,ni->n", gradient[going], step)
         predicted -= 0.5 * np.einsum("ni,nij,nj->n", step, hessian[going], step)
         old_value, new_value = value[going], new[0]
@@ -218,7 +236,8 @@ def minimise(
         with np.errstate(divide="ignore", invalid="ignore"):
             agreement = np.where(predicted > noise, (old_value - new_value) / predicted, 1.0)
         now, used = limit[going], radius[going]
-        grown = np.minimum(STEP_MM, 2.0 * np.maximum(now, np.minimum(length, STEP_MM)))
+        most = longest[going]
+        grown = np.minimum(most, 2.0 * np.maximum(now, np.minimum(length, most)))
         kept = np.minimum(now, np.maximum(used, SMALLEST_STEP_MM))
         full = (agreement > GOOD_MODEL) & (length > 0.9 * np.minimum(used, now))
         shrunk = np.maximum(0.25 * length, SMALLEST_STEP_MM)
@@ -227,6 +246,7 @@ def minimise(
         moved = going[lower]
         place[moved], value[moved] = trial[lower], new_value[lower]
         gradient[moved], hessian[moved], touches[moved] = (part[lower] for part in new[1:])
+        wall.put(moved, new_wall.only(lower))
         limit[moved], radius[moved] = next_limit[lower], np.nan
         steps[moved] += 1
         if keep_path:
@@ -240,7 +260,8 @@ def minimise(
         if not len(going):
             break
     state[state == GOING] = GAVE_UP
-    return Equilibria(state, place, residual_n, value, steps, tuple(np.array(p) for p in path))
+    paths = tuple(np.array(p) for p in path)
+    return Equilibria(state, place, residual_n, value, steps, wall, paths)
 
 
 def _held(place: FloatArray, gradient: FloatArray, low: FloatArray, high: FloatArray) -> BoolArray:

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.coarse import Cells, gather
 from veinfit.seating.mechanics.modes import ShapeModes
+from veinfit.seating.mechanics.shape import TINY, Sphere
 from veinfit.seating.prepare import BalloonContact, PreparedVein
 from veinfit.seating.seal.reduced import ReducedWall, reduce_wall
 from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct, distinct_pairs
@@ -69,19 +70,95 @@ class ClosureWall:
         place : (N, 3 + M) array
             Centres and amplitudes, mm.
         """
-        points = self.points[None]
-        if self.modes.count:
-            factor = self.modes.factors(place[:, 3:])
-            points = points + np.einsum("nm,mvk->nvk", factor[..., 0], self.modes.first)
-            points += np.einsum("nm,mvk->nvk", factor[..., 1], self.modes.second)
-        offset = points - place[:, None, :3]
+        offset, distance = self._from_centres(place)
+        cosine = self._cosine(offset, distance, shaft.T[:, :, None])
+        return self._gap(balloon, reach_mm, distance, cosine), np.degrees(np.arccos(cosine))
+
+    def gaps(
+        self, balloon: Balloon, reach_mm: FloatArray, shaft: FloatArray, place: FloatArray
+    ) -> FloatArray:
+        """Return the gaps of :meth:`measured` alone, whose parameters these are."""
+        offset, distance = self._from_centres(place)
+        if isinstance(balloon.shape, Sphere):
+            return self._gap(balloon, reach_mm, distance, np.zeros(1))
+        cosine = self._cosine(offset, distance, shaft.T[:, :, None])
+        return self._gap(balloon, reach_mm, distance, cosine)
+
+    def polar_deg(
+        self, shaft: FloatArray, place: FloatArray, ball: IntArray, vertex: IntArray
+    ) -> FloatArray:
+        """Return the angles (P,) of :meth:`measured` for pairs of a balloon and a vertex."""
+        offset, distance = self._from_centres(place, ball, vertex)
+        return np.asarray(np.degrees(np.arccos(self._cosine(offset, distance, shaft[ball].T))))
+
+    @cached_property
+    def _columns(self) -> FloatArray:
+        """Places, U and W of each mode, axis by axis: (3, 1 + 2 M, K)."""
+        fields = [self.points]
+        for m in range(self.modes.count):
+            fields += [self.modes.first[m], self.modes.second[m]]
+        return np.ascontiguousarray(np.stack(fields).transpose(2, 0, 1))
+
+    def _from_centres(
+        self, place: FloatArray, ball: IntArray | None = None, vertex: IntArray | None = None
+    ) -> tuple[list[FloatArray], FloatArray]:
+        """Coordinates, 3 of (N, K) or of (P,) for pairs, from the centres, and distances."""
+        factor = self.modes.factors(place[:, 3:]).reshape(len(place), -1)
+        columns, rows = self._columns, np.concatenate([place[:, :3], factor], axis=1)
+        if ball is None:
+            rows = rows.T[:, :, None]
+        else:
+            columns, rows = columns[:, :, vertex], rows[ball].T
+        result = []
+        for axis, column in enumerate(columns):
+            along = column[0] - rows[axis]
+            for field, share in zip(column[1:], rows[3:], strict=True):
+                along += share * field
+            result.append(along)
+        square = result[0] * result[0]
+        square += result[1] * result[1]
+        square += result[2] * result[2]
+        return result, np.sqrt(square)
+
+    @staticmethod
+    def _cosine(offset: list[FloatArray], distance: FloatArray, shaft: FloatArray) -> FloatArray:
+        along = offset[0] * shaft[0] + offset[1] * shaft[1] + offset[2] * shaft[2]
+        return np.asarray(np.clip(along / np.maximum(distance, TINY), -1.0, 1.0))
+
+    def _gap(
+        self, balloon: Balloon, reach_mm: FloatArray, distance: FloatArray, cosine: FloatArray
+    ) -> FloatArray:
         shape = balloon.shape
-        distance = np.sqrt(np.einsum("nvi,nvi->nv", offset, offset))
-        cosine = np.einsum("nvi,ni->nv", offset, shaft) / np.maximum(distance, 1e-300)
-        cosine = np.clip(cosine, -1.0, 1.0)
-        rays = shape.rays(cosine)[0] + (reach_mm - shape.reach_mm)[:, None]
-        gap = np.where(self.touchable, distance - rays, np.inf)
-        return gap, np.degrees(np.arccos(cosine))
+        more = (reach_mm - shape.reach_mm)[:, None]
+        gap = distance - (shape.rays(cosine)[0] + more)
+        gap[:, ~self.touchable] = np.inf
+        return np.asarray(gap)
+
+    def closed_by(
+        self,
+        balloon: Balloon,
+        tolerance_mm: float,
+        reach_mm: FloatArray,
+        shaft: FloatArray,
+        place: FloatArray,
+    ) -> tuple[BoolArray, BoolArray]:
+        """Whether balloons (N,) occlude, and whether they seal; see :meth:`measured`.
+
+        Cold contact is part of all contact: it closes nothing that this leaves open.
+        """
+        contact = self.gaps(balloon, reach_mm, shaft, place) <= tolerance_mm
+        occluded = self.parted(contact)
+        sealed = occluded.copy()
+        closing = np.flatnonzero(occluded)
+        if len(closing):
+            cold = contact[closing]
+            ball, vertex = np.nonzero(cold)
+            polar = self.polar_deg(shaft, place, closing[ball], vertex)
+            cold[ball, vertex] = balloon.freezes_at(polar)
+            warm = np.flatnonzero((cold != contact[closing]).any(axis=1))
+            if len(warm):
+                sealed[closing[warm]] = self.parted(cold[warm])
+        return occluded, sealed
 
     def parted(self, closed: BoolArray) -> BoolArray:
         """Whether the closed ones (N, K) of its vertices part vein and atrium (N,)."""

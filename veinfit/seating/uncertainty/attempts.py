@@ -202,12 +202,14 @@ class Simulator:
         -------
         occlude, seal : (K,) array
         """
-        return self._closes(*self._measured(batch, which, place))
+        reach, shaft = batch.reach_mm[which], batch.direction[which]
+        tolerance = self.seating.contact_tolerance_mm
+        return self.closure.closed_by(self.balloon, tolerance, reach, shaft, place)
 
     def closes_antrally(
         self, batch: BalloonBatch, which: IntArray, place: FloatArray
     ) -> tuple[BoolArray, BoolArray]:
-        """Whether balloons (K,) at places (K, 3 + M) seal, and whether they lie deep.
+        """Whether balloons (K,) at places (K, 3 + M) seal, and which of those lie deep.
 
         Parameters
         ----------
@@ -220,26 +222,16 @@ class Simulator:
         -------
         seal, deep : (K,) array
         """
-        gap, polar = self._measured(batch, which, place)
-        deep = self._deep(gap, polar, place, self.seating.contact_tolerance_mm)
-        return self._closes(gap, polar)[1], deep
-
-    def _measured(
-        self, batch: BalloonBatch, which: IntArray, place: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        return self.closure.measured(
-            self.balloon, batch.reach_mm[which], batch.direction[which], place
-        )
-
-    def _closes(self, gap: FloatArray, polar: FloatArray) -> tuple[BoolArray, BoolArray]:
-        contact = gap <= self.seating.contact_tolerance_mm
-        occluded = self.closure.parted(contact)
-        cold = contact & self.balloon.freezes_at(polar)
-        sealed = occluded.copy()
-        warm = occluded & (cold != contact).any(axis=1)
-        if warm.any():
-            sealed[warm] = self.closure.parted(cold[warm])
-        return occluded, sealed
+        sealed = self.closes(batch, which, place)[1]
+        deep = np.zeros(len(which), dtype=bool)
+        if sealed.any():
+            own = which[sealed]
+            gap, polar = self.closure.measured(
+                self.balloon, batch.reach_mm[own], batch.direction[own], place[sealed]
+            )
+            tolerance = self.seating.contact_tolerance_mm
+            deep[sealed] = self._deep(gap, polar, place[sealed], tolerance)
+        return sealed, deep
 
     def _read(
         self,
