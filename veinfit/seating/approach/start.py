@@ -69,68 +69,97 @@ def nominal_back_mm(distance_mm: float, nose_mm: float) -> float:
 
 
 def find_start(batch: BalloonBatch, line: ApproachLine, distance_mm: float) -> Start:
-    """Place a balloon before the ostium and back it off until it is clear of the wall.
+    """Place a balloon, alone in its batch, before the ostium; see :func:`find_starts`."""
+    return find_starts(batch, line, distance_mm)[0]
 
-    It is backed off along the shaft, no farther than the blood reaches. Where no
+
+def find_starts(batch: BalloonBatch, line: ApproachLine, distance_mm: float) -> list[Start]:
+    """Place balloons before the ostium and back them off until they are clear of the wall.
+
+    A balloon is backed off along the shaft, no farther than the blood reaches. Where no
     place on the way is clear the walls push it, from the nominal start or else
     from where it presses least, to where they press it least.
 
     Parameters
     ----------
     batch : BalloonBatch
-        The balloon, alone, on this line.
+        The balloons, each on this line.
     line : ApproachLine
     distance_mm : float
         How far the blood reaches back from the ostium along the shaft.
     """
-    more_mm = float(batch.reach_mm[0]) - batch.shape.reach_mm
-    back_mm = nominal_back_mm(distance_mm, batch.shape.nose_mm + more_mm)
-    nominal = line.origin - back_mm * line.direction
-    room = min(FARTHEST_MM, distance_mm - back_mm)
-    distance = _first_clear(_blocked(batch, nominal, -line.direction))
-    if distance <= room:
-        return Start(nominal - distance * line.direction, distance, 0.0, 0.0)
-    near = _pushed_off(batch, nominal)
-    start = _start_at(batch, line, near, back_mm)
-    if start.pressed_mm == 0.0:
-        return start
-    distances = np.arange(0.0, room + 0.5 * SEARCH_STEP_MM, SEARCH_STEP_MM)
-    gaps = [_least_gap(batch, nominal - distance * line.direction) for distance in distances]
-    far = _pushed_off(batch, nominal - distances[int(np.argmax(gaps))] * line.direction)
-    other = _start_at(batch, line, far, back_mm)
-    return min(start, other, key=lambda place: place.pressed_mm)
+    found: dict[int, Start] = {}
+    nominal = np.zeros((batch.count, 3))
+    back_mm, room = np.zeros(batch.count), np.zeros(batch.count)
+    for number, reach in enumerate(batch.reach_mm.tolist()):
+        nose_mm = batch.shape.nose_mm + (reach - batch.shape.reach_mm)
+        back_mm[number] = nominal_back_mm(distance_mm, nose_mm)
+        nominal[number] = line.origin - back_mm[number] * line.direction
+        room[number] = min(FARTHEST_MM, distance_mm - back_mm[number])
+        clear = _first_clear(_blocked(batch, reach, nominal[number], -line.direction))
+        if clear <= room[number]:
+            centre = nominal[number] - clear * line.direction
+            found[number] = Start(centre, clear, 0.0, 0.0)
+
+    def pushed_off(which: list[int], places: FloatArray) -> dict[int, Start]:
+        rests = _pushed_off(batch.only(np.array(which, dtype=int)), places)
+        return {
+            number: _start_at(batch, number, line, rest, float(back_mm[number]))
+            for number, rest in zip(which, rests, strict=True)
+        }
+
+    blocked = [number for number in range(batch.count) if number not in found]
+    near = pushed_off(blocked, nominal[blocked])
+    pressed = [number for number in blocked if near[number].pressed_mm > 0.0]
+    least = np.zeros((len(pressed), 3))
+    for row, number in enumerate(pressed):
+        distances = np.arange(0.0, room[number] + 0.5 * SEARCH_STEP_MM, SEARCH_STEP_MM)
+        places = nominal[number] - distances[:, None] * line.direction
+        gaps = [_least_gap(batch, number, place) for place in places]
+        least[row] = places[int(np.argmax(gaps))]
+    far = pushed_off(pressed, least)
+    for number in blocked:
+        both = [near[number], *([far[number]] if number in far else [])]
+        found[number] = min(both, key=lambda place: place.pressed_mm)
+    return [found[number] for number in range(batch.count)]
 
 
-def _start_at(batch: BalloonBatch, line: ApproachLine, centre: FloatArray, back_mm: float) -> Start:
-    pressed = -_least_gap(batch, centre)
+def _start_at(
+    batch: BalloonBatch, number: int, line: ApproachLine, centre: FloatArray, back_mm: float
+) -> Start:
+    pressed = -_least_gap(batch, number, centre)
     offset = centre - line.origin
     along = float(offset @ line.direction)
     beside = float(np.linalg.norm(offset - along * line.direction))
     return Start(centre, -along - back_mm, beside, pressed if pressed > CLEAR_MM else 0.0)
 
 
-def _least_gap(batch: BalloonBatch, centre: FloatArray) -> float:
-    """Distance from the balloon to the nearest point of the wall as imaged, mm."""
-    return batch.least_gap(0, np.r_[centre, np.zeros(batch.unknowns - 3)])
+def _least_gap(batch: BalloonBatch, number: int, centre: FloatArray) -> float:
+    """Distance from a balloon to the nearest point of the wall as imaged, mm."""
+    return batch.least_gap(number, np.r_[centre, np.zeros(batch.unknowns - 3)])
 
 
-def _pushed_off(batch: BalloonBatch, centre: FloatArray) -> FloatArray:
-    """Follow a balloon that only the walls push until they balance or leave it alone."""
-    none = np.zeros(1)
+def _pushed_off(batch: BalloonBatch, centres: FloatArray) -> FloatArray:
+    """Follow balloons at (N, 3) that only the walls push until they balance or leave them."""
+    if not batch.count:
+        return centres
+    none = np.zeros(batch.count)
     alone = replace(batch, push_n=none, guide_n_per_mm=none, shaft_n_per_mm=none)
-    nowhere = Exit(centre, np.zeros(3), 1.0)
-    begin = np.r_[centre, np.zeros(batch.unknowns - 3)][None]
-    return minimise(alone, begin, nowhere).place[0, :3]
+    nowhere = Exit(np.zeros(3), np.zeros(3), 1.0)
+    begin = np.concatenate([centres, np.zeros((batch.count, batch.unknowns - 3))], axis=1)
+    return minimise(alone, begin, nowhere).place[:, :3]
 
 
-def _blocked(batch: BalloonBatch, centre: FloatArray, direction: FloatArray) -> FloatArray:
+def _blocked(
+    batch: BalloonBatch, reach_mm: float, centre: FloatArray, direction: FloatArray
+) -> FloatArray:
     """Ways (N, 2) along a unit direction, from and to, on which a wall point is inside.
 
     Of what is no ball the ball around it is meant: none is clear that is not.
     """
     offset = batch.wall.points - centre
     along = offset @ direction
-    half = float(batch.reach_mm[0]) ** 2 - np.einsum("ij,ij->i", offset, offset) + along**2
+    half = reach_mm**2 - np.einsum("ij,ij->i", offset, offset) + along**2
     met = half > 0.0
     reach = np.sqrt(half[met])
     return np.stack([along[met] - reach, along[met] + reach], axis=1)

@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 
 from veinfit.seating.approach.line import ApproachLine
-from veinfit.seating.approach.start import Start, find_start
+from veinfit.seating.approach.start import Start, find_starts
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.attempt import FIRST_PUSH_N, PUSH_RATIO, STEP_RESIDUAL_SHARE, attempt
 from veinfit.seating.mechanics.batch import BalloonBatch
@@ -326,13 +326,6 @@ class Simulator:
         nose_mm = batch.shape.nose_mm + batch.reach_mm[rest] - batch.shape.reach_mm
         return np.asarray(place[rest, :3] + nose_mm[:, None] * batch.direction[rest])
 
-    def _start(self, reach_mm: float) -> Start:
-        """Where a balloon of another radius starts on the approach, sought once."""
-        if reach_mm not in self.starts:
-            alone = self.one.only(np.zeros(1, dtype=int)).resized(reach_mm)
-            self.starts[reach_mm] = find_start(alone, self.line, self.distance_mm)
-        return self.starts[reach_mm]
-
     def _starts(self, batch: BalloonBatch) -> tuple[FloatArray, BoolArray]:
         """Where balloons start (N, 3 + M), and which of them (N,) have room.
 
@@ -341,9 +334,15 @@ class Simulator:
         """
         start = np.zeros((batch.count, batch.unknowns))
         ready = np.zeros(batch.count, dtype=bool)
-        for reach in np.unique(batch.reach_mm):
+        radii = np.unique(batch.reach_mm)
+        fresh = np.array([reach for reach in radii if float(reach) not in self.starts])
+        if len(fresh):
+            alone = replace(self.one.only(np.zeros(len(fresh), dtype=int)), reach_mm=fresh)
+            sought = find_starts(alone, self.line, self.distance_mm)
+            self.starts.update(zip(fresh.tolist(), sought, strict=True))
+        for reach in radii:
             own = np.flatnonzero(batch.reach_mm == reach)
-            found = self._start(float(reach))
+            found = self.starts[float(reach)]
             start[own, :3] = found.centre
             ready[own] = found.pressed_mm <= self.seating.greatest_start_press_mm
         return start, ready
