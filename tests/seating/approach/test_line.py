@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -11,7 +13,7 @@ from seating.pushed import balls, wall_of
 
 from veinfit.errors import InputError
 from veinfit.seating.approach.line import approach_line, line_through_ostium
-from veinfit.seating.approach.start import find_start, nominal_back_mm
+from veinfit.seating.approach.start import find_start, find_starts, nominal_back_mm
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 
@@ -76,3 +78,15 @@ def test_without_room_behind_the_walls_push_the_balloon_aside():
     start = find_start(specks([4.0]), LINE, 12.0)
     assert start.pressed_mm == 0.0
     assert np.linalg.norm(start.centre - [0, 0, 4.0]) >= 5.0 - 0.06
+
+
+def test_starts_of_several_radii_are_those_of_each_alone():
+    wall = specks([4.1, 21.2, 9.7])
+    several = replace(balls(wall.wall, count=3), reach_mm=np.array([3.0, 5.0, 7.0]))
+    for distance in (12.0, np.inf):
+        together = find_starts(several, LINE, distance)
+        for number, told in enumerate(together):
+            alone = find_start(several.only(np.array([number])), LINE, distance)
+            assert np.array_equal(told.centre, alone.centre)
+            assert told.pressed_mm == alone.pressed_mm
+    assert len({float(one.centre[2]) for one in together}) == 3

@@ -109,6 +109,24 @@ def test_every_balloon_rests_where_it_rests_alone(together):
         assert (np.diff(energies) <= 1e-12 * np.maximum(np.abs(energies[1:]), 1.0)).all()
 
 
+def test_what_the_wall_adds_is_the_same_under_any_push_and_at_any_pace(together):
+    prepared, batch = together
+    start = np.zeros((COUNT, batch.unknowns))
+    start[:, :3] = prepared.patch.centre - 19.0 * prepared.patch.axis
+    through = prepared.exit(SOFT)
+    gentle = replace(batch, push_n=np.minimum(batch.push_n, 0.02))
+    rest = minimise(gentle, start, through)
+    again = batch.pressed(np.arange(COUNT), rest.place)
+    for part, wanted in zip(rest.wall.parts, again.parts, strict=True):
+        assert np.array_equal(part, wanted)
+    onward = minimise(batch, rest.place, through, pressed=rest.wall)
+    anew = minimise(batch, rest.place, through)
+    assert np.array_equal(onward.place, anew.place)
+    longer = minimise(gentle, start, through, step_mm=1.0)
+    assert longer.place == pytest.approx(rest.place, abs=1e-4)
+    assert longer.steps.sum() < rest.steps.sum()
+
+
 OVAL = MADE["oval"]
 MODES = modes_about(OVAL.vein, OVAL.anatomy.wall.points)
 WALL = wall_of(OVAL.anatomy.wall, 1e-3, IndentationLaw(3.0), MODES)

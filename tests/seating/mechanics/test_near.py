@@ -65,3 +65,17 @@ def test_a_wall_without_points_has_none():
     energy, _, _, touches = batch.evaluate(np.array([0]), np.array([[0.0, 0.0, 3.0, 0.0]]))
     assert not touches[0]
     assert energy[0] == pytest.approx(0.4 * 3.0)
+
+
+def test_pieces_hold_every_pair_once_and_in_order():
+    near = NearWall(WALL, np.full(COUNT, 14.0))
+    place = np.zeros((COUNT, 4))
+    place[:, 2] = [13.0, 60.0, 12.0, 14.0, 90.0]  # two lie where no wall is
+    pairs = near.pairs(np.arange(COUNT), place, MODES.factors(place[:, 3:]))
+    for most in (1, int(pairs.count.max()), int(pairs.count.sum())):
+        slices, pieces = zip(*pairs.in_pieces(most), strict=True)
+        assert np.concatenate([np.arange(COUNT)[one] for one in slices]).tolist() == [0, 1, 2, 3, 4]
+        assert np.array_equal(
+            np.concatenate([one.columns for one in pieces], axis=1), pairs.columns
+        )
+        assert all(len(one.count) == 1 or one.count.sum() <= most for one in pieces)

@@ -6,6 +6,7 @@ point in or near it, laid out one after the other.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from copy import copy
 from dataclasses import dataclass
 
@@ -49,6 +50,16 @@ class Pairs:
         """Return some of the pairs, by their numbers in rising order."""
         count = np.bincount(self.ball[kept], minlength=len(self.count))
         return Pairs(count, self.columns[:, kept])
+
+    def in_pieces(self, most: int) -> Iterator[tuple[slice, Pairs]]:
+        """Yield the pairs of some balloons in a row: at most so many, or one balloon's."""
+        ends = np.cumsum(self.count)
+        first, before = 0, 0
+        while first < len(self.count):
+            last = max(int(np.searchsorted(ends, before + most, side="right")), first + 1)
+            stop = int(ends[last - 1])
+            yield slice(first, last), Pairs(self.count[first:last], self.columns[:, before:stop])
+            first, before = last, stop
 
     def offsets(self, place: FloatArray, factors: FloatArray) -> list[FloatArray]:
         """Coordinates, 3 of (P,), from the centres to the points as they lie.

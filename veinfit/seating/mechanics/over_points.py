@@ -10,6 +10,9 @@ from veinfit.seating.mechanics.near import Pairs
 from veinfit.seating.mechanics.shape import TINY, Shape, Sphere, depth_terms
 from veinfit.vectors import BoolArray, FloatArray
 
+PAIRS_AT_ONCE = 12_000
+"""So many pairs of a balloon and a point, and what is worked out of them, stay in the cache."""
+
 Derivatives = tuple[FloatArray, FloatArray, FloatArray]
 """Energy (K,), gradient (K, n) and Hessian (K, n, n)."""
 
@@ -48,6 +51,36 @@ def over_points(
     -------
     touches : (K,) bool array
     """
+    touches: BoolArray = np.zeros(len(place), dtype=bool)
+    for few, own in pairs.in_pieces(PAIRS_AT_ONCE):
+        part = tuple(array[few] for array in result)
+        touches[few] = _of_few(
+            own,
+            place[few],
+            factors[few],
+            modes,
+            law,
+            shape,
+            reach_mm[few],
+            stiffness[few],
+            shaft[few],
+            part,  # type: ignore[arg-type]  # three views
+        )
+    return touches
+
+
+def _of_few(
+    pairs: Pairs,
+    place: FloatArray,
+    factors: FloatArray,
+    modes: ShapeModes,
+    law: IndentationLaw,
+    shape: Shape,
+    reach_mm: FloatArray,
+    stiffness: FloatArray,
+    shaft: FloatArray,
+    result: Derivatives,
+) -> BoolArray:
     offset = pairs.offsets(place, factors)
     distance = np.sqrt(offset[0] ** 2 + offset[1] ** 2 + offset[2] ** 2)
     depth = pairs.of_each(reach_mm) - distance

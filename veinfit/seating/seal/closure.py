@@ -21,6 +21,9 @@ from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct, distinct_
 NEAR_MM = 5.0
 """Wall this far from every balloon is taken as wide open."""
 
+POINTS_AT_ONCE = 12_000
+"""So many pairs of a balloon and a vertex, and what is worked out of them, stay in the cache."""
+
 SECTORS = 48
 """Directions around the vein in which the deepest contact is looked for."""
 
@@ -78,11 +81,16 @@ class ClosureWall:
         self, balloon: Balloon, reach_mm: FloatArray, shaft: FloatArray, place: FloatArray
     ) -> FloatArray:
         """Return the gaps of :meth:`measured` alone, whose parameters these are."""
-        offset, distance = self._from_centres(place)
-        if isinstance(balloon.shape, Sphere):
-            return self._gap(balloon, reach_mm, distance, np.zeros(1))
-        cosine = self._cosine(offset, distance, shaft.T[:, :, None])
-        return self._gap(balloon, reach_mm, distance, cosine)
+        result = np.empty((len(place), len(self.points)))
+        step = max(POINTS_AT_ONCE // max(len(self.points), 1), 1)
+        for first in range(0, len(place), step):
+            few = slice(first, first + step)
+            offset, distance = self._from_centres(place[few])
+            cosine = np.zeros(1)
+            if not isinstance(balloon.shape, Sphere):
+                cosine = self._cosine(offset, distance, shaft[few].T[:, :, None])
+            result[few] = self._gap(balloon, reach_mm[few], distance, cosine)
+        return result
 
     def polar_deg(
         self, shaft: FloatArray, place: FloatArray, ball: IntArray, vertex: IntArray
