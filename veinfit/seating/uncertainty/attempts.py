@@ -225,10 +225,8 @@ class Simulator:
         sealed = self.closes(batch, which, place)[1]
         deep = np.zeros(len(which), dtype=bool)
         if sealed.any():
-            own = which[sealed]
-            gap, polar = self.closure.measured(
-                self.balloon, batch.reach_mm[own], batch.direction[own], place[sealed]
-            )
+            reach, shaft = batch.reach_mm[which[sealed]], batch.direction[which[sealed]]
+            gap, polar = self.closure.measured(self.balloon, reach, shaft, place[sealed])
             tolerance = self.seating.contact_tolerance_mm
             deep[sealed] = self._deep(gap, polar, place[sealed], tolerance)
         return sealed, deep
@@ -253,7 +251,8 @@ class Simulator:
         narrowest = np.full(count, -1)
         rest = np.flatnonzero(outcome == SEATED)
         if len(rest):
-            gap, polar = self._measured(batch, rest, place[rest])
+            reach, shaft = batch.reach_mm[rest], batch.direction[rest]
+            gap, polar = self.closure.measured(self.balloon, reach, shaft, place[rest])
             reaches = reached(self.prepared.patch, self._noses(batch, rest, place), self.seating)
             outcome[rest[~reaches]] = CANNOT_REACH
             rest, gap, polar = rest[reaches], gap[reaches], polar[reaches]
