@@ -117,8 +117,8 @@ def test_what_the_wall_adds_is_the_same_under_any_push_and_at_any_pace(together)
     gentle = replace(batch, push_n=np.minimum(batch.push_n, 0.02))
     rest = minimise(gentle, start, through)
     again = batch.pressed(np.arange(COUNT), rest.place)
-    for part, wanted in zip(rest.wall.parts, again.parts, strict=True):
-        assert np.array_equal(part, wanted)
+    for part in ("energy", "gradient", "hessian", "touches"):
+        assert np.array_equal(getattr(rest.wall, part), getattr(again, part))
     onward = minimise(batch, rest.place, through, pressed=rest.wall)
     anew = minimise(batch, rest.place, through)
     assert np.array_equal(onward.place, anew.place)

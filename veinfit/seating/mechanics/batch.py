@@ -47,19 +47,24 @@ class PressedWall:
     hessian: FloatArray
     touches: BoolArray
 
-    @property
-    def parts(self) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
-        """Return all four."""
-        return self.energy, self.gradient, self.hessian, self.touches
-
     def only(self, kept: BoolArray | IntArray) -> PressedWall:
         """Return a copy of what belongs to some of the balloons."""
-        return PressedWall(*(part[kept] for part in self.parts))
+        return PressedWall(
+            self.energy[kept], self.gradient[kept], self.hessian[kept], self.touches[kept]
+        )
 
     def put(self, where: IntArray, other: PressedWall) -> None:
-        """Set in place what belongs to some of the balloons."""
-        for own, new in zip(self.parts, other.parts, strict=True):
-            own[where] = new
+        """Set in place what belongs to some of the balloons.
+
+        Parameters
+        ----------
+        where : (J,) array
+            Their numbers.
+        other : PressedWall
+            Of J balloons.
+        """
+        self.energy[where], self.gradient[where] = other.energy, other.gradient
+        self.hessian[where], self.touches[where] = other.hessian, other.touches
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -182,7 +187,8 @@ class BalloonBatch:
             Whether any wall is pressed.
         """
         pressed = pressed or self.pressed(which, place, near)
-        energy, gradient, hessian, touches = (part.copy() for part in pressed.parts)
+        energy, gradient = pressed.energy.copy(), pressed.gradient.copy()
+        hessian, touches = pressed.hessian.copy(), pressed.touches.copy()
         centre, direction, push = place[:, :3], self.direction[which], self.push_n[which]
         offset = centre - self.origin[which]
         along = np.einsum("ni,ni->n", offset, direction)
