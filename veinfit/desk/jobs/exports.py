@@ -4,35 +4,33 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-import threading
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import IO, Any
+from typing import IO
 from zipfile import ZIP_DEFLATED, ZipFile
 
-from veinfit.cohort.batch.supervise import CaseProcess, ProcessDied, ProcessHung
+from veinfit.cohort.batch.supervise import CaseProcess
+from veinfit.desk.jobs.one_by_one import OneByOne
 from veinfit.desk.store.cases import CaseFolder
 from veinfit.errors import InputError
 
-EXPORTS = "exports"
-EXPORT_LIMIT_S = 600.0
+
+@dataclass(frozen=True, slots=True)
+class _Export:
+    """What goes into an export: whose cases, which files, and whether names stay."""
+
+    cases: tuple[CaseFolder, ...]
+    kinds: tuple[str, ...]
+    identity: bool
 
 
-class Exports:
-    """Puts exports together one after another.
+class Exports(OneByOne):
+    """Puts exports together one after another."""
 
-    Parameters
-    ----------
-    folder : Path
-    function : str
-    """
-
-    def __init__(self, folder: Path, function: str) -> None:
-        self._folder, self._function = folder, function
-        self._states: dict[str, dict[str, Any]] = {}
-        self._lock = threading.Lock()
-        self._process: CaseProcess | None = None
+    place = "exports"
+    limit_s = 600.0
 
     def ask(self, cases: Sequence[CaseFolder], kinds: Sequence[str], identity: bool) -> str:
         """Begin an export; return its name.
@@ -48,63 +46,33 @@ class Exports:
             if not case.has_result:
                 raise InputError(f"{case.name} has no results yet")
         stamp = datetime.now().strftime("%Y-%m-%d-%H%M%S")
-        names = (stamp, *(f"{stamp}-{k}" for k in range(2, 1000)))
-        with self._lock:
-            known = {*self._states}
-            name = next(
-                n for n in names if n not in known and not (self._folder / EXPORTS / n).exists()
-            )
-            self._states[name] = {"state": "running", "done": 0, "of": len(cases), "fault": ""}
-        job = threading.Thread(
-            target=self._work, args=(name, list(cases), list(kinds), identity), daemon=True
-        )
-        job.start()
-        return name
+        export = _Export(tuple(cases), tuple(kinds), identity)
+        return self._begin(stamp, {"done": 0, "of": len(cases)}, export)
 
-    def state(self, name: str) -> dict[str, Any] | None:
-        """Return how far an export is; None where there is none of this name."""
-        return self._states.get(name)
-
-    def close(self) -> None:
-        """End its process."""
-        if self._process is not None:
-            self._process.close()
-
-    def _work(self, name: str, cases: list[CaseFolder], kinds: list[str], identity: bool) -> None:
-        state = self._states[name]
-        process = self._process = CaseProcess(self._function, EXPORT_LIMIT_S)
-        place = self._folder / EXPORTS
+    def _make(self, name: str, job: _Export, process: CaseProcess) -> None:
+        stage = Path(tempfile.mkdtemp(prefix=".veinfit-export-", dir=self.folder_of(name).parent))
+        stage.chmod(0o755)
+        kinds, identity = list(job.kinds), job.identity
         try:
-            place.mkdir(exist_ok=True)
-            stage = Path(tempfile.mkdtemp(prefix=".veinfit-export-", dir=place))
-            stage.chmod(0o755)
-            try:
-                for k, case in enumerate(cases, 1):
-                    # A case's name may come from a file's, and that from a patient's.
-                    called = case.name if identity else f"case-{k:02d}"
-                    options = {"kinds": kinds, "identity": identity}
-                    out = str(stage / called)
-                    job = {"do": "export", "case": str(case.path), "out": out, "options": options}
-                    answer = process.run(job)
-                    if "failed" in answer:
-                        raise InputError(f"{case.name}: {answer['failed']}")
-                    state["done"] = k
-                stage.rename(place / name)
-            finally:
-                shutil.rmtree(stage, ignore_errors=True)
-            for case in cases:
-                case.note("exported", kinds=kinds, identity=identity, export=name)
-            state["state"] = "done"
-        except (InputError, OSError) as error:
-            state.update(state="failed", fault=str(error))
-        except (ProcessDied, ProcessHung) as death:
-            state.update(state="failed", fault=f"the process that worked on it ended ({death})")
+            for k, case in enumerate(job.cases, 1):
+                # A case's name may come from a file's, and that from a patient's.
+                called = case.name if identity else f"case-{k:02d}"
+                options = {"kinds": kinds, "identity": identity}
+                out = str(stage / called)
+                asked = {"do": "export", "case": str(case.path), "out": out, "options": options}
+                answer = process.run(asked)
+                if "failed" in answer:
+                    raise InputError(f"{case.name}: {answer['failed']}")
+                self._states[name]["done"] = k
+            stage.rename(self.folder_of(name))
         finally:
-            process.close()
+            shutil.rmtree(stage, ignore_errors=True)
+        for case in job.cases:
+            case.note("exported", kinds=kinds, identity=identity, export=name)
 
     def packed(self, name: str) -> IO[bytes] | None:
         """Return a finished export as a ZIP archive; None where there is none."""
-        folder = self._folder / EXPORTS / name
+        folder = self.folder_of(name)
         if self._states.get(name, {}).get("state") != "done" or not folder.is_dir():
             return None
         stream = tempfile.TemporaryFile()  # noqa: SIM115
