@@ -180,6 +180,53 @@ def test_a_stub_that_looks_little_like_a_vein_is_one_only_where_a_vein_is_missin
     assert 3 not in whole.values()
 
 
+def toward(*vector):
+    return unit(np.array(vector))
+
+
+@pytest.mark.parametrize(
+    ("appendage", "vein"),
+    [
+        # A vein cut so short that its ostium came out wide and doubtful.
+        (
+            {"place": toward(0.72, -0.57, 0.40), "direction": toward(0.29, -0.91, 0.28)},
+            {
+                "place": toward(0.87, -0.12, 0.48),
+                "direction": toward(0.80, -0.20, 0.57),
+                "diameter_mm": 33.0,
+            },
+        ),
+        # A vein that points forward as the appendage does.
+        (
+            {
+                "place": toward(0.73, -0.65, 0.20),
+                "direction": toward(0.15, -0.95, -0.28),
+                "diameter_mm": 21.0,
+                "has_ostium": False,
+            },
+            {"place": toward(0.89, -0.23, 0.40), "direction": toward(0.85, -0.27, 0.44)},
+        ),
+        # An appendage that hangs down beside a forward vein.
+        (
+            {"place": toward(0.76, -0.64, 0.12), "direction": toward(-0.17, -0.90, -0.41)},
+            {"place": toward(0.88, -0.12, 0.45), "direction": toward(0.79, -0.42, 0.45)},
+        ),
+    ],
+)
+def test_of_two_left_branches_the_one_in_front_is_the_appendage(appendage, vein):
+    # The mouth of the appendage lies in front of the left veins, beyond the ridge between them
+    # (common practice, no source).
+    closed = {"is_open": False, "slenderness": 0.7}
+    candidates = [
+        candidate("LAA", 0, **closed, **appendage),
+        candidate("LSPV", 1, **closed, has_ostium=False, **vein),
+        *(candidate(r, k, **closed) for k, r in enumerate(("LIPV", "RSPV", "RIPV"), 2)),
+    ]
+    naming = name_candidates(candidates, 10.0)
+    assert (naming.roles["LAA"], naming.roles["LSPV"]) == (0, 1)
+    assert not naming.other_frame.is_refused
+
+
 def test_what_is_wider_than_any_published_common_trunk_is_two_veins():
     # Two left veins whose common part was followed far into the atrium; the lower one's ostium
     # came out in the atrium too.

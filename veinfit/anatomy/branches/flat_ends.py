@@ -118,7 +118,7 @@ def find_flat_end(wall: Wall, tube: BranchSections, tip: FloatArray) -> FlatEnd 
     if not len(end):
         return None
     aside = away[end] - (away[end] @ outward)[:, None] * outward
-    end = end[_piece_of(surface.faces[end], int(np.argmin(dots(aside, aside))))]
+    end = end[piece_of(surface.faces[end], int(np.argmin(dots(aside, aside))))]
     weight, normals, away = face_areas(surface)[end], normals[end], away[end]
     like = np.cos(np.radians(SAME_DIRECTION_DEG))
     some = normals[:: len(end) // MOST_SEEDS + 1]
@@ -174,8 +174,8 @@ def flat_end_at(wall: Wall, tip: FloatArray) -> FlatEnd | None:
         flat = np.flatnonzero((normals @ normal > like) & (np.abs(level) < SAME_PLANE_MM))
         if len(flat):
             nearest = int(np.argmin(dots(away[flat], away[flat])))
-            flat = flat[_piece_of(surface.faces[near[flat]], nearest)]
-            if _is_disc(away, normals, weight, normal, flat):
+            flat = flat[piece_of(surface.faces[near[flat]], nearest)]
+            if is_disc(away, normals, weight, normal, flat):
                 faces = np.zeros(len(surface.faces), dtype=bool)
                 faces[near[flat]] = True
                 centre = weight[flat] @ away[flat] / weight[flat].sum()
@@ -193,12 +193,29 @@ def _holds(tip: FloatArray, centre: FloatArray, flat: FloatArray, area_mm2: floa
     return near and float(np.linalg.norm(centre - tip)) < reach
 
 
-def _is_disc(
-    away: FloatArray, normals: FloatArray, weight: FloatArray, normal: FloatArray, flat: IntArray
+def is_disc(
+    away: FloatArray,
+    normals: FloatArray,
+    weight: FloatArray,
+    normal: FloatArray,
+    flat: IntArray,
+    least_mm2: float = LEAST_CUT_MM2,
 ) -> bool:
-    """Whether the faces numbered ``flat`` are large, round, and end in an edge."""
+    """Whether the faces numbered ``flat`` are large, round, and end in an edge.
+
+    Parameters
+    ----------
+    away, normals : (N, 3) array
+        Middles and normals of the faces of the wall near a place.
+    weight : (N,) array
+        Their areas, mm2.
+    normal : (3,) array
+        Of the flat piece.
+    flat : (M,) array of int
+    least_mm2 : float
+    """
     area = float(weight[flat].sum())
-    if area < LEAST_CUT_MM2:
+    if area < least_mm2:
         return False
     aside = away - weight[flat] @ away[flat] / area
     depth = aside @ normal
@@ -230,7 +247,7 @@ def _has_edge(
     return bool(turned) and float(np.mean(turned)) >= EDGE_SHARE
 
 
-def _piece_of(faces: IntArray, seed: int) -> BoolArray:
+def piece_of(faces: IntArray, seed: int) -> BoolArray:
     """Which of the faces (F, 3) hang together by their corners with the one numbered ``seed``."""
     count = len(faces)
     corners, place = np.unique(faces, return_inverse=True)
