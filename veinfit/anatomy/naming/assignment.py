@@ -56,6 +56,7 @@ LONE_MIDDLE_COST = 6.0
 SPLIT_TRUNK_COST = 10.0
 """Cost of naming the branches of a trunk long enough to be common by definition."""
 
+UNLIKE_VEINS = (APPENDAGE, MITRAL)
 LEFT_SUPERIOR = ("LSPV", "LCPV")
 LEAST_IN_FRONT = 0.25
 IN_FRONT_SPREAD = 0.2
@@ -215,7 +216,7 @@ def _assign(
     ``upright`` (C, R) are the costs with the template turned as ``about``, ``blind`` (K, R)
     what the ``chosen`` cost for being blind. Nothing is given a role in ``without``.
     """
-    roles = [*base, *(r for r, _ in OPTIONAL_ROLES if r not in without), APPENDAGE, MITRAL]
+    roles = [*base, *(r for r, _ in OPTIONAL_ROLES if r not in without), *UNLIKE_VEINS]
     columns = [ROLES.index(role) for role in roles]
     at = np.ix_(chosen, columns)
     nothing = 1e3 * (1 - np.eye(len(chosen))) + np.diag(misfits.nothing[list(chosen)])
@@ -230,6 +231,10 @@ def _assign(
         sought = full.copy()
         sought[:, : len(base)] -= SOUGHT_SAVES
         rows, cols = linear_sum_assignment(sought)
+        taken_up = cols < len(roles) - len(UNLIKE_VEINS)
+        if not (full[rows, cols] < full[rows, len(roles) + rows])[taken_up].any():
+            # What looks little like a vein is one only beside what looks like one.
+            rows, cols = linear_sum_assignment(full)
         taken = {roles[c]: chosen[r] for r, c in zip(rows, cols, strict=True) if c < len(roles)}
         missing = tuple(role for role in base if role not in taken)
         total = float(full[rows, cols].sum()) + MISSING_COST * len(missing)
