@@ -39,9 +39,9 @@ class Balloon:
         How much the diameter grows when freezing starts; 0 for constant size.
     inflation_pressure_kpa : float or None
         For information only.
-    section_mm : tuple of (float, float)
+    section : tuple of (float, float)
         Half section of a ``table``: place along the shaft from the equator toward
-        the nose, and radius.
+        the nose, and radius, mm.
     swollen_mm : float
         By which every ray from the centre is longer than the description says;
         the diameters above include it. A sphere does without.
@@ -57,14 +57,14 @@ class Balloon:
     zone_to_deg: float = FRONT_HALF_DEG[1]
     growth_mm: float = 0.0
     inflation_pressure_kpa: float | None = None
-    section_mm: tuple[tuple[float, float], ...] = ()
+    section: tuple[tuple[float, float], ...] = ()
     swollen_mm: float = 0.0
     largest_mm: float | None = None
 
     def __post_init__(self) -> None:
         """Take a section that was kept as lists, too."""
-        rows = tuple((float(along), float(radius)) for along, radius in self.section_mm)
-        object.__setattr__(self, "section_mm", rows)
+        rows = tuple((float(along), float(radius)) for along, radius in self.section)
+        object.__setattr__(self, "section", rows)
 
     @property
     def shape(self) -> Shape:
@@ -73,7 +73,7 @@ class Balloon:
             more = self.swollen_mm
             return Spheroid(self.radius_mm - more, 0.5 * self.axial_mm - more, more)
         if self.profile == "table":
-            return Turned(self.section_mm, self.swollen_mm)
+            return Turned(self.section, self.swollen_mm)
         return Sphere(self.radius_mm)
 
     def half_section(self, rings: int = 73) -> FloatArray:

@@ -202,7 +202,7 @@ def balloon_from_mapping(content: Mapping[str, Any], source: str = "balloon") ->
         zone_to_deg=zone_to,
         growth_mm=growth,
         inflation_pressure_kpa=None if math.isnan(pressure) else pressure,
-        section_mm=section,
+        section=section,
         largest_mm=None if math.isnan(largest) else largest,
     )
 

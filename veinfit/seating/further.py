@@ -56,15 +56,15 @@ class Growth:
     kept_probability, gained_probability : float or None
         Of tries that sealed, the share that seals at the larger size; of those that did not
         seal antrally, the share that then does. None where there are none.
-    centres_mm : tuple of (float, float, float) or None
-        Where the nominal balloon's centre lies at each step; None where it does not rest.
+    centres : tuple of (float, float, float) or None
+        Where the nominal balloon's centre lies at each step, mm; None where it does not rest.
     """
 
     steps: tuple[GrowthStep, ...]
     given_patient: tuple[float, ...]
     kept_probability: float | None
     gained_probability: float | None
-    centres_mm: tuple[tuple[float, float, float] | None, ...] = ()
+    centres: tuple[tuple[float, float, float] | None, ...] = ()
 
     @property
     def either_probability(self) -> float | None:

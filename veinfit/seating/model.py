@@ -110,11 +110,11 @@ class Margin:
         None where nothing grows.
     attempts_per_chain : float
         Tries made until the balloon occludes or none is left, in the mean.
-    push_to_seal_n : tuple of float
+    push_percentiles : tuple of float
         Tenth, fiftieth and ninetieth percentile of the push that sealed, N; empty where
         none did.
-    leak_width_mm : tuple of float
-        The same of the leak width.
+    leak_width_percentiles : tuple of float
+        The same of the leak width, mm.
     variance_shares : mapping of str to float
         Which unknown moves the seal: shares of the variance of the leak width in
         cold contact; ``together`` is what no group does by itself.
@@ -131,8 +131,8 @@ class Margin:
     deep_seal_probability: float
     freeze_loss_probability: float | None
     attempts_per_chain: float
-    push_to_seal_n: tuple[float, ...]
-    leak_width_mm: tuple[float, float, float]
+    push_percentiles: tuple[float, ...]
+    leak_width_percentiles: tuple[float, float, float]
     variance_shares: Mapping[str, float]
 
 
@@ -220,7 +220,7 @@ class Fit:
     the balloon's own growth or, where it has none, beside the settings' what-if. Where
     the outcome is ``not assessed`` although the balloon rests, its place is given and
     the seal is not. ``balloon_section`` (N, 2) is the half section of what is no sphere:
-    place along the shaft, from back to nose, and radius, mm. ``shape_mm`` are the
+    place along the shaft, from back to nose, and radius, mm. ``shape_amplitudes`` are the
     amplitudes by which the ostium, and ``patch`` with it, has changed shape under the
     balloon.
 
@@ -283,7 +283,7 @@ class Fit:
     margin: Margin | None = None
     freezing: tuple[FreezeDrift, ...] = ()
     balloon_section: FloatArray | None = None
-    shape_mm: tuple[float, ...] = ()
+    shape_amplitudes: tuple[float, ...] = ()
     push_n: float | None = None
     aims: tuple[Aim, ...] = ()
     aim_field: AimField | None = None

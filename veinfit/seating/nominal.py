@@ -190,7 +190,7 @@ def _read(
     fit = replace(
         fit,
         patch=patch.surface,
-        shape_mm=tuple(float(a) for a in amplitude),
+        shape_amplitudes=tuple(float(a) for a in amplitude),
         push_n=seat.push_n,
         centre=centre,
         depth_mm=_depth_mm(patch, centre),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
-from typing import get_args, get_type_hints
+from typing import get_args, get_origin, get_type_hints
 
 import handmade
 import numpy as np
@@ -158,6 +158,21 @@ def test_every_type_of_a_case_has_a_name_that_stays() -> None:
     visit(CaseResult)
     # Archives keep neither the tries behind the aim maps nor the image that labels were drawn on.
     assert reached - {AimField, ImageVolume} == {type_of(name) for name in TYPES}
+
+
+UNITS = ("_mm", "_mm2", "_ml", "_deg", "_h", "_n", "_kpa")
+
+
+def test_a_name_with_a_unit_is_of_numbers_never_of_a_tuple() -> None:
+    kinds = [type_of(name) for name in TYPES]
+    parts = {(k, n): kind for k in kinds for n, kind in get_type_hints(k).items()}
+    united = {place: kind for place, kind in parts.items() if place[1].endswith(UNITS)}
+    assert len(united) > 50
+    assert not [
+        place for place, kind in united.items()
+        if tuple in {get_origin(kind), *map(get_origin, get_args(kind))}
+        and get_origin(kind) is not np.ndarray
+    ]  # fmt: skip
 
 
 def test_parts_that_are_renamed_are_there() -> None:

@@ -57,7 +57,7 @@ def test_a_ball_in_a_rigid_round_hole_comes_back_by_the_closed_form():
         radius = 0.5 * step.diameter_mm
         assert step.depth_mm == pytest.approx(-np.sqrt(radius**2 - 8.5**2), abs=0.05)
     ostium = ROUND.vein.ostium
-    depths = (np.array(told.centres_mm) - ostium.centre) @ ostium.normal
+    depths = (np.array(told.centres) - ostium.centre) @ ostium.normal
     assert depths == pytest.approx([step.depth_mm for step in told.steps], abs=1e-6)
 
 

@@ -93,7 +93,7 @@ def test_a_spheroid_of_equal_axes_is_a_sphere():
 
 def test_a_table_lies_as_the_spheroid_that_it_samples():
     phantom = hole(9.0, edge_mm=1.0, plate_mm=22.0, tube_mm=18.0)
-    table = Balloon("trial", 28.0, 34.0, "table", section_mm=rows_of(14.0, 17.0))
+    table = Balloon("trial", 28.0, 34.0, "table", section=rows_of(14.0, 17.0))
     true = seat_vein(phantom.anatomy, phantom.vein, [spheroid(28, 34)], SOFT)[0]
     fit = seat_vein(phantom.anatomy, phantom.vein, [table], SOFT)[0]
     assert fit.depth_mm == pytest.approx(true.depth_mm, abs=0.01)
@@ -168,7 +168,7 @@ def test_gap_and_distance_at_the_poles_and_the_equator():
 def test_growth_lengthens_every_ray_alike():
     for balloon in (
         spheroid(28, 36),
-        Balloon("t", 28.0, 34.0, "table", section_mm=rows_of(14.0, 17.0)),
+        Balloon("t", 28.0, 34.0, "table", section=rows_of(14.0, 17.0)),
     ):
         u = np.linspace(-1.0, 1.0, 9)
         more = balloon.resized(1.0).shape.rays(u)[0] - balloon.shape.rays(u)[0]

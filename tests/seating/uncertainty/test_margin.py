@@ -207,9 +207,9 @@ def test_same_seed_same_margin_another_seed_another(margins):
     first, again = margins(settings, 28)[0].margin, margins(settings, 31, 28)[1].margin
     assert first.occluded == again.occluded
     # The two benches differ in how far the wall reaches, which is no matter to the seat.
-    assert first.leak_width_mm == pytest.approx(again.leak_width_mm, abs=1e-6)
+    assert first.leak_width_percentiles == pytest.approx(again.leak_width_percentiles, abs=1e-6)
     other = margins(replace(settings, seed=2), 28)[0].margin
-    assert other.leak_width_mm != first.leak_width_mm
+    assert other.leak_width_percentiles != first.leak_width_percentiles
 
 
 def test_no_samples_no_margin(margins):
@@ -226,7 +226,7 @@ def test_balloon_that_falls_through_closes_nothing():
     assert fit.outcome == "passes through"
     assert fit.margin.through == fit.margin.assessed == fit.margin.chains == 8
     assert fit.seal_probability == fit.occlusion_probability == 0.0
-    assert fit.margin.push_to_seal_n == ()
+    assert fit.margin.push_percentiles == ()
 
 
 @pytest.fixture(scope="module")

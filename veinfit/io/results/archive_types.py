@@ -53,7 +53,14 @@ TYPES: Mapping[str, str] = {
 """Where the class of each archived name is."""
 
 RENAMED_PARTS: Mapping[str, Mapping[str, str | None]] = {
-    "Margin": {"shares": "variance_shares"},
+    "Balloon": {"section_mm": "section"},
+    "Fit": {"shape_mm": "shape_amplitudes"},
+    "Growth": {"centres_mm": "centres"},
+    "Margin": {
+        "leak_width_mm": "leak_width_percentiles",
+        "push_to_seal_n": "push_percentiles",
+        "shares": "variance_shares",
+    },
 }
 """Parts that have another name than in earlier archives, by type; None for those dropped."""
 

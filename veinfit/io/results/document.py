@@ -306,7 +306,7 @@ def _fit(fit: Fit, structures: Sequence[str]) -> dict[str, Any]:
         "leaks": leak_rows(fit),
         "clock": clock_rows(fit),
         "push_n": plain_value("push_n", fit.push_n),
-        "shape_mm": [plain_value("shape_mm", value) for value in fit.shape_mm],
+        "shape_mm": [plain_value("shape_mm", value) for value in fit.shape_amplitudes],
         "aims": aim_rows(fit),
         "growth": _growth(fit, structures),
         "plans": _plans(fit),

@@ -44,8 +44,10 @@ def margin_document(margin: Margin | None) -> dict[str, Any] | None:
         if margin.freeze_loss_probability is None
         else _number(margin.freeze_loss_probability),
         "attempts_per_chain": _number(margin.attempts_per_chain),
-        "push_to_seal_n": [round(push, WIDTH_DECIMALS) + 0.0 for push in margin.push_to_seal_n],
-        "leak_width_mm": [round(width, WIDTH_DECIMALS) + 0.0 for width in margin.leak_width_mm],
+        "push_to_seal_n": [round(push, WIDTH_DECIMALS) + 0.0 for push in margin.push_percentiles],
+        "leak_width_mm": [
+            round(width, WIDTH_DECIMALS) + 0.0 for width in margin.leak_width_percentiles
+        ],
         "shares": {name: _number(share) for name, share in margin.variance_shares.items()},
     }
 

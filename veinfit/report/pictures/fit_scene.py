@@ -224,7 +224,7 @@ def fit_views(
 
 def wall_under(anatomy: Anatomy, fit: Fit, frame: FitFrame) -> Surface:
     """Return the whole wall as the balloon of a fit has shaped it: the patch is a part of it."""
-    return shaped_wall(anatomy.wall, frame.vein, fit.shape_mm)
+    return shaped_wall(anatomy.wall, frame.vein, fit.shape_amplitudes)
 
 
 def side_view(

@@ -36,7 +36,7 @@ def growth_scene(fit: Fit) -> list[dict[str, Any]]:
             "centre": [round(float(c), 3) for c in centre],
             "words": _step_words(step),
         }
-        for step, centre in zip(growth.steps, growth.centres_mm, strict=False)
+        for step, centre in zip(growth.steps, growth.centres, strict=False)
         if centre is not None
     ]
 

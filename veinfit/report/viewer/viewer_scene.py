@@ -78,7 +78,7 @@ def viewer_scene(report: Report) -> dict[str, Any]:
     low, high = anatomy.wall.points.min(axis=0), anatomy.wall.points.max(axis=0)
     wall = anatomy.wall
     for vein in anatomy.veins:
-        shapes = [fit.shape_mm for fit in result.fits if fit.vein == vein.name]
+        shapes = [fit.shape_amplitudes for fit in result.fits if fit.vein == vein.name]
         wall = shaped_wall(wall, vein, max(shapes, key=lambda shape: sum(shape), default=()))
     return {
         "centre": _place(0.5 * (low + high)),

@@ -95,7 +95,7 @@ def growth_of(
         given_patient=() if antral is None else tuple(_rows(np.maximum(antral[0], antral[-1]))),
         kept_probability=None if sealed is None else _share(sealed[0], sealed[-1]),
         gained_probability=None if antral is None else _share(1.0 - antral[0], antral[-1]),
-        centres_mm=tuple(centres),
+        centres=tuple(centres),
     )
 
 
@@ -159,7 +159,7 @@ def _places(
     settings, prepared, line = simulator.seating, simulator.prepared, simulator.line
     batch = balloon_batch(prepared, simulator.contact, [line], settings, exact=True)
     batch = replace(batch, push_n=np.array([fit.push_n]))
-    place = np.r_[fit.centre, np.array(fit.shape_mm)][None]
+    place = np.r_[fit.centre, np.array(fit.shape_amplitudes)][None]
     before = place
     lost: Outcome | None = None
     for diameter in diameters:

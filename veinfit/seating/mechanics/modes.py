@@ -190,21 +190,21 @@ def _oval_table(
     return CubicSpline(amplitude, factors - 1.0), limit
 
 
-def shaped_wall(wall: Surface, vein: Vein, shape_mm: Sequence[float]) -> Surface:
+def shaped_wall(wall: Surface, vein: Vein, amplitudes: Sequence[float]) -> Surface:
     """Return a wall whose shape modes about a vein have some amplitudes.
 
     Parameters
     ----------
     wall : Surface
     vein : Vein
-    shape_mm : sequence of M float
+    amplitudes : sequence of M float
         Amplitudes, mm; none leaves the wall as it is.
 
     Returns
     -------
     Surface
     """
-    if not any(shape_mm):
+    if not any(amplitudes):
         return wall
-    moved = modes_about(vein, wall.points).displacement(np.array(shape_mm))
+    moved = modes_about(vein, wall.points).displacement(np.array(amplitudes))
     return replace(wall, points=wall.points + moved)

@@ -93,10 +93,10 @@ def margin_of(chains: Chains, simulator: Simulator) -> Margin | None:
         deep_seal_probability=float(deep.mean()),
         freeze_loss_probability=_freeze_loss(chains, simulator),
         attempts_per_chain=float(chains.made[whole].mean()) if whole.any() else math.nan,
-        push_to_seal_n=tuple(float(q) for q in np.quantile(pushes, (0.1, 0.5, 0.9)))
+        push_percentiles=tuple(float(q) for q in np.quantile(pushes, (0.1, 0.5, 0.9)))
         if len(pushes)
         else (),
-        leak_width_mm=(low, middle, high),
+        leak_width_percentiles=(low, middle, high),
         variance_shares=_variance_shares(chains, simulator),
     )
 
