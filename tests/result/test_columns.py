@@ -85,7 +85,8 @@ def test_no_column_stands_twice() -> None:
 
 def test_what_reports_show_is_named_and_has_its_digits() -> None:
     shown = [one for one in registry() if one.label]
-    assert {one.table for one in shown} == {"veins", "fits", "ridges"}
+    tables = {"veins", "sections", "ridges", "fits", "clock", "growth"}
+    assert {one.table for one in shown} == tables
     for one in shown:
         assert (one.shown_digits is not None) == (one.kind == "number"), one.name
         assert one.digits is None or one.shown_digits <= one.digits, "no more than the files hold"

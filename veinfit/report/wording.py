@@ -6,6 +6,7 @@ import re
 from typing import Literal
 
 from veinfit.frames import clock_words
+from veinfit.result.columns import column
 from veinfit.seating.model import Fit, Leak
 from veinfit.settings import ReportSettings
 from veinfit.vein_names import LONG_NAMES
@@ -357,3 +358,9 @@ def safe_file_name(text: str) -> str:
     """
     kept = re.sub(r"[^A-Za-z0-9._-]+", "_", text).strip("._-")[:60]
     return kept or "unnamed"
+
+
+def axis_title(table: str, name: str) -> str:
+    """Return what an axis of a chart is called on which a column's values stand."""
+    title = column(table, name).heading()
+    return title[:1].lower() + title[1:]

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 
 from veinfit.anatomy.model import AppliedCorrection, Vein
 from veinfit.report.wording import number
+from veinfit.result.columns import column
 
-COMPARED: tuple[tuple[str, str], ...] = (
-    ("d_area_mm", "d_area, mm"),
-    ("d_max_mm", "d_max, mm"),
-    ("d_min_mm", "d_min, mm"),
+COMPARED: tuple[tuple[str, str], ...] = tuple(
+    (name, column("veins", name).heading()) for name in ("d_area_mm", "d_max_mm", "d_min_mm")
 )
 """Measures of the ostium that the table compares."""
 

@@ -12,7 +12,7 @@ from veinfit.frames import clock_basis, clock_direction
 from veinfit.report.colours import CONTACT, INK, MUTED, PLANE
 from veinfit.report.render.drawing import Anchor, Area, Circle, Drawing, Shape, Words, legend, path
 from veinfit.report.render.plot import WIDE_PX, Frame, clock_labels, nice_ceiling, ticks
-from veinfit.report.wording import column_title, number
+from veinfit.report.wording import axis_title, column_title, number
 from veinfit.seating.model import Fit
 from veinfit.vectors import FloatArray, unit
 
@@ -147,8 +147,8 @@ def profile_chart(vein: Vein) -> Drawing | None:
     top = nice_ceiling(max(float(area.max()), vein.ostium.measures.area_mm2))
     frame = Frame(340, 250, (left, right), (0.0, top))
     parts = frame.axes(
-        "along the vein from the ostium, mm",
-        "area of the section, mm²",
+        axis_title("sections", "s_mm"),
+        axis_title("sections", "area_mm2"),
         ticks(left, right),
         ticks(0.0, top),
     )
@@ -197,7 +197,9 @@ def gap_chart(
     labels, words = clock_labels(hours.tolist(), vein.axis, width)
     (x0, y0), (x1, y1) = frame.at(np.array([0.0, 12.0]), np.array([tolerance_mm, low])).tolist()
     parts: list[Shape] = [Area(x0, y0, x1 - x0, y1 - y0, CONTACT, 0.13)]
-    parts += frame.axes("", "least gap, mm", list(hours), ticks(low, high), labels, words)
+    parts += frame.axes(
+        "", axis_title("clock", "gap_mm"), list(hours), ticks(low, high), labels, words
+    )
     line = frame.at(np.array([0.0, 12.0]), np.full(2, tolerance_mm))
     parts.append(path(line, CONTACT, 1.4))
     for row, fit in enumerate(shown):

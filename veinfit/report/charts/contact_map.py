@@ -19,7 +19,7 @@ from veinfit.report.colours import INK, LEAK, PAPER, PLANE, GapBand, band_edges,
 from veinfit.report.pictures.fit_scene import balloon_axis
 from veinfit.report.render.drawing import Circle, Drawing, Pixels, Shape, path
 from veinfit.report.render.plot import WIDE_PX, Frame, clock_labels, ticks
-from veinfit.report.wording import column_title
+from veinfit.report.wording import axis_title, column_title
 from veinfit.report.wording import hours as clock_words
 from veinfit.seating.model import Fit
 from veinfit.vectors import FloatArray, IntArray, unit
@@ -215,7 +215,9 @@ def _chart(
     hours = [0.0, 3.0, 6.0, 9.0]
     labels, words = clock_labels(hours, vein.axis, across)
     heights = ticks(unrolled.low_mm, unrolled.high_mm, 5)
-    parts += frame.axes("", "depth, mm", hours, heights, labels, words, grid=False)
+    parts += frame.axes(
+        "", axis_title("clock", "sealing_depth_mm"), hours, heights, labels, words, grid=False
+    )
     zero = frame.at(np.array([-half, 12.0 - half]), np.zeros(2))
     parts += [path(zero, PAPER, 4.0), path(zero, PLANE, 2.2, dash=(9, 5))]
     parts += _sealing_line(fit, frame)

@@ -12,7 +12,7 @@ from veinfit.report.charts.charts import series_style
 from veinfit.report.colours import CONTACT, INK, MUTED, PLANE
 from veinfit.report.render.drawing import Area, Circle, Drawing, Shape, Words, legend, path
 from veinfit.report.render.plot import NARROW_PX, Frame, clock_labels, ticks
-from veinfit.report.wording import SPACE, number
+from veinfit.report.wording import SPACE, axis_title, number
 from veinfit.seating.further import BestCrossing, CrossingPlace, Crossings, Growth, Plan, PlanSeat
 from veinfit.seating.model import Fit
 from veinfit.vectors import FloatArray, unit
@@ -69,7 +69,10 @@ def growth_chart(name: str, growth: Growth) -> Drawing | None:
     gains = np.array([float(step.gain_probability or 0.0) for step in steps])
     frame = Frame(NARROW_PX, 290.0, (float(size[0]), float(size[-1])), (0.0, 1.0), 60.0)
     parts = frame.axes(
-        "diameter, mm", "probability", ticks(float(size[0]), float(size[-1])), ticks(0.0, 1.0, 5)
+        axis_title("growth", "diameter_mm"),
+        "probability",
+        ticks(float(size[0]), float(size[-1])),
+        ticks(0.0, 1.0, 5),
     )
     colour, dash = series_style(0)
     other, dashed = series_style(1)
@@ -111,7 +114,15 @@ def plan_chart(vein: Vein, plan: Plan) -> Drawing:
     parts: list[Shape] = []
     for index, seat in enumerate(plan.seats):
         parts += _bars(frame, seat.band_from_mm, seat.band_to_mm, series_style(index)[0])
-    parts += frame.axes("", "depth, mm", hours, ticks(low, high), labels, words, grid=False)
+    parts += frame.axes(
+        "",
+        axis_title("clock", "sealing_depth_mm"),
+        hours,
+        ticks(low, high),
+        labels,
+        words,
+        grid=False,
+    )
     parts.append(path(frame.at(np.array([0.0, 12.0]), np.zeros(2)), PLANE, 1.4, dash=(6, 3)))
     parts += _line(frame, (plan.line_mm - vein.ostium.centre) @ vein.ostium.normal)
     y = 258.0
