@@ -120,7 +120,7 @@ def test_sensitivity_and_specificity_of_the_liver_scan():
     assert found["sensitivity"].interval.value == pytest.approx(231 / 258)
     assert found["specificity"].interval.value == pytest.approx(54 / 86)
     assert found["predictive value of occluded"].interval.value == pytest.approx(231 / 263)
-    assert found["predictive value of open"].interval.value == pytest.approx(54 / 81)
+    assert found["predictive value of not occluded"].interval.value == pytest.approx(54 / 81)
     assert found["sensitivity"].interval.low == pytest.approx(0.852021, abs=1e-6)
     assert (found["sensitivity"].number, found["accuracy"].number) == (258, 344)
     # The rows come sorted, four alike a patient: clustered, the interval must be wider.
@@ -239,7 +239,7 @@ def test_depth_by_the_flow_meters():
 def test_rank_correlation_tells_its_sign():
     rows = [seen(k + 2, f"c{k}", lowest_temperature_c=-60.0 + k) for k in range(12)]
     found = agreement(join(rows, [told(f"c{k}", leak_width_mm=0.1 * k) for k in range(12)]))
-    name = "rank correlation of leak_width_mm and lowest_temperature_c"
+    name = "rank correlation of leak width and lowest temperature"
     assert measures(found)[name].interval.value == pytest.approx(1.0)
 
 

@@ -255,7 +255,7 @@ def _split(summary: Summary) -> Section:
     gains = [gain_words(s) for s in splits if s.closure == "occluded" and s.vein != "all"]
     text = (
         f"Expected shares rest on {bases}. The exact test is McNemar's, of the nominal seats of "
-        "the same veins; over all veins it takes the veins of one case for independent, and no "
+        "the same veins; over all veins it treats the veins of one case as independent, and no "
         "allowance is made for the number of tests.",
         "Occluded in one try of each: " + "; ".join(gains) + ".",
     )  # fmt: skip
@@ -305,7 +305,7 @@ def _leaks(summary: Summary) -> Section:
         for k in summary.leaks
     ]  # fmt: skip
     columns = ("vein", "balloon", "side", "leaks", "share")
-    caption = "Leaks by side, in words; intervals take leaks for independent"
+    caption = "Leaks by side, in words; intervals treat leaks as independent"
     return Section("Where leaks are", (), [figure], [folded_table(caption, columns, rows)])
 
 

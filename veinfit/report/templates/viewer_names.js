@@ -6,7 +6,7 @@
  * left out; `wall` holds the points that may hide a name, or is null.
  */
 const createNames = (() => {
-  const GRID_PX = 12, BEHIND_MM = 4;
+  const GRID_PX = 12, WALL_STEP_MM = 3, BEHIND_MM = 4;
   const { letters } = viewerShapes;
 
   function createNames(overlay, project) {
@@ -25,7 +25,7 @@ const createNames = (() => {
       for (const [direction, , , kind] of sides) word(letters(direction), kind);
       scaleBar(w, px);
       const taken = [];
-      const front = wall ? nearest(wall, before, w, h) : null;
+      const front = wall ? nearest(wall, before, w, h, Math.max(GRID_PX, WALL_STEP_MM / px)) : null;
       const placed = marks.map((mark) => ({ ...mark, ...spotOf(mark, before, front, w, h) }))
         .filter(({ spot }) => spot)
         .sort((a, b) => (a.kind === "leak" ? -1 : b.kind === "leak" ? 1
@@ -46,16 +46,16 @@ const createNames = (() => {
         span.style.transform = `translate(${x}px, ${y}px)`;
       }
     }
-    /* How near to the viewer the wall lies, on a coarse grid of the picture. */
-    function nearest(p, before, w, h) {
-      const columns = Math.ceil(w / GRID_PX), grid = new Map();
+    /* How near to the viewer the wall lies, on a grid as coarse as its points, however near. */
+    function nearest(p, before, w, h, cell) {
+      const columns = Math.ceil(w / cell), grid = new Map();
       for (let i = 0; i < p.length; i += 3) {
         const [x, y, z] = project([p[i], p[i + 1], p[i + 2]]);
         if (x < 0 || x >= w || y < 0 || y >= h || z < before) continue;
-        const k = Math.floor(y / GRID_PX) * columns + Math.floor(x / GRID_PX);
+        const k = Math.floor(y / cell) * columns + Math.floor(x / cell);
         if (!(grid.get(k) <= z)) grid.set(k, z);
       }
-      return ([x, y]) => grid.get(Math.floor(y / GRID_PX) * columns + Math.floor(x / GRID_PX))
+      return ([x, y]) => grid.get(Math.floor(y / cell) * columns + Math.floor(x / cell))
         ?? Infinity;
     }
     /* Of the places of a structure one that is seen, in their middle; a hidden one if none is. */

@@ -36,7 +36,7 @@ BINS = 10
 """Groups of a reliability curve, of equal numbers."""
 FEWEST_IN_BIN = 5
 BINARY_MEASURES = ("sensitivity", "specificity", "predictive value of occluded",
-                   "predictive value of open", "accuracy")  # fmt: skip
+                   "predictive value of not occluded", "accuracy")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -365,5 +365,6 @@ def correlation(pairs: Sequence[Pair], observed: str) -> list[Measure]:
         return float(stats.spearmanr(a, b).statistic)
 
     found = clustered(rank, patients_of(rows))
-    name = f"rank correlation of leak_width_mm and {observed}"
+    words = observed.rpartition("_")[0].replace("_", " ")
+    name = f"rank correlation of leak width and {words}"
     return [_measure(name, "all", rows, Interval(found.value), found, len(rows))]

@@ -329,7 +329,7 @@ def _depth(found: Agreement) -> Section:
             if interval.value is None:
                 continue
             axes.axhline(interval.value, color=PLANE, linestyle=style)
-            axes.annotate(f"{name} {interval.value:.1f}", (1.0, interval.value), (4, 0),
+            axes.annotate(f"{name} {number(interval.value, 1)}", (1.0, interval.value), (4, 0),
                           xycoords=("axes fraction", "data"), textcoords="offset points",
                           va="center", color=PLANE, annotation_clip=False)  # fmt: skip
             if interval.low is not None:
@@ -343,7 +343,7 @@ def _depth(found: Agreement) -> Section:
         "Depth, predicted and observed",
         source,
         "Difference against mean; the lines are the bias and the limits of agreement (1.96 SD), "
-        "the bands their intervals, which take every attempt for independent.",
+        "the bands their intervals, which treat every attempt as independent.",
         f"Differences of depth: bias {number(limits.bias.value, 1)} mm, limits "
         f"{number(limits.lower.value, 1)} to {number(limits.upper.value, 1)} mm, "
         f"{limits.number} attempts.",
