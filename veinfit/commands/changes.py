@@ -54,7 +54,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             if c.differs and ((c.before and c.after) or c.change)
         ]  # fmt: skip
         print("".join(f"{text}\n" for text in headlines))
-        print("\n".join(aligned([PRINTED, *rows])) if rows else "Nothing differs.")
+        print("\n".join(aligned([PRINTED, *rows])) if rows else "No value differs.")
         for text in differences:
             print(f"also different: {text}")
     if arguments.out is not None:

@@ -14,6 +14,9 @@ CASE_KEY = (
 )
 """What the figures of a whole case are."""
 
+LEAST_LIKELY = "Least likely, by choice"
+"""The vein with the least probability; another choice of sizes may have another one."""
+
 CASE_TITLE = "The whole case: veins predicted to be sealed"
 
 
@@ -52,7 +55,7 @@ class CaseLine:
     def words(self) -> str:
         """The line without its label."""
         told = "; ".join(choice.words for choice in self.choices)
-        return f"{told}. Least likely: {self.weakest}."
+        return f"{told}. {LEAST_LIKELY}: {self.weakest}."
 
 
 def case_lines(expected: Sequence[Expected], veins: int) -> tuple[CaseLine, ...]:
@@ -83,7 +86,7 @@ def case_lines(expected: Sequence[Expected], veins: int) -> tuple[CaseLine, ...]
                 )
                 for one in choices
             ),
-            _weakest([one.weakest_vein for one in choices]),
+            " or ".join(dict.fromkeys(one.weakest_vein for one in choices)),
         )
         for tries, choices in by_tries.items()
     )
@@ -101,7 +104,7 @@ def case_rows(lines: Sequence[CaseLine]) -> tuple[tuple[str, ...], ...]:
     return (
         (lines[0].label.rpartition(", ")[0], *(line.tries for line in lines)),
         *((title, *(each.get(title, MISSING) for each in by_title)) for title in titles),
-        ("Least likely", *(line.weakest for line in lines)),
+        (LEAST_LIKELY, *(line.weakest for line in lines)),
     )
 
 
@@ -112,12 +115,6 @@ def _tries(tries: int) -> str:
 def _label(tries: int, counted: int, veins: int) -> str:
     which = f"All {veins} veins" if counted == veins else f"{counted} of {veins} veins"
     return f"{which}, {_tries(tries)}"
-
-
-def _weakest(veins: Sequence[str]) -> str:
-    """Return the least likely veins of some choices; another choice may have another one."""
-    told = " or ".join(dict.fromkeys(veins))
-    return f"{told}, depending on the choice" if len(set(veins)) > 1 else told
 
 
 def _title(choice: str) -> str:
