@@ -43,7 +43,8 @@ FITS_HEADER = (
     "occlusion_probability_low,occlusion_probability_high,steered_seal_probability,"
     "steered_seal_probability_low,steered_seal_probability_high,steered_occlusion_probability,"
     "steered_occlusion_probability_low,steered_occlusion_probability_high,"
-    "deep_seal_probability,freeze_loss_probability,loop_depth_mm,loop_fit,distance_oesophagus_mm"
+    "deep_seal_probability,freeze_loss_probability,loop_depth_mm,loop_fit,tries_leak_side,"
+    "distance_oesophagus_mm"
 )
 
 AIMS_HEADER = (

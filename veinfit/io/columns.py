@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from veinfit.result.columns import Column, columns, registry
+from veinfit.result.columns import Column, columns, names, registry
 
 SCHEMA_PARTS = {
     "veins": "vein", "sections": "section", "ridges": "ridge", "label_ostia": "label_ostium",
@@ -19,6 +19,9 @@ SCHEMA_PARTS = {
     "comparisons": "comparison", "crossings": "crossing_place",
 }  # fmt: skip
 """Where the rows of each table stand in ``case.json``, by the schema's definitions."""
+
+VEIN_ROW = "vein_row"
+"""The row of a vein that a correction replaced: its columns alone."""
 
 
 def columns_page() -> str:
@@ -47,15 +50,23 @@ def columns_page() -> str:
 
 
 def with_columns(schema: dict[str, Any]) -> dict[str, Any]:
-    """Return the JSON Schema of ``case.json`` with what the registry says of its rows."""
+    """Return the JSON Schema of ``case.json`` with what the registry says of its rows.
+
+    A column that its part lacks goes behind the others. What has a column for each vein or
+    structure stands in ``case.json`` as an object of its own.
+    """
     parts = dict(schema["$defs"])
     for table, part in SCHEMA_PARTS.items():
-        told = {one.name: one.json_schema() for one in columns(table)}
-        properties = {
-            name: told.get(name, value) for name, value in parts[part]["properties"].items()
-        }
-        parts[part] = {**parts[part], "properties": properties}
-    return {**schema, "$defs": parts}
+        told = {one.name: one.json_schema() for one in columns(table) if one.name in names(table)}
+        parts[part] = _with_properties(parts[part], told)
+    row = {one.name: {"$ref": f"#/$defs/vein/properties/{one.name}"} for one in columns("veins")}
+    return {**schema, "$defs": {**parts, VEIN_ROW: _with_properties(parts[VEIN_ROW], row)}}
+
+
+def _with_properties(part: dict[str, Any], told: dict[str, Any]) -> dict[str, Any]:
+    new = [name for name in told if name not in part["properties"]]
+    required = [*part["required"], *new]
+    return {**part, "required": required, "properties": {**part["properties"], **told}}
 
 
 def _type_words(one: Column) -> str:
