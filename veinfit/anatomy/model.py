@@ -53,7 +53,7 @@ class Centreline:
 
 
 OstiumKind = Literal[
-    "half_turn", "half_turn_in_part", "area_gradient", "parting", "label_border", "set_by_hand"
+    "half_turn", "half_turn_in_part", "area_gradient", "separation", "label_border", "set_by_hand"
 ]
 """How an ostium was placed: where the wall has made half of its turn, in most sectors or in part
 of them; where the sections widen half as fast as they ever do; where the vein parts from the

@@ -1,1 +1,1 @@
-"""Many cases: invented atria with their truth, batches, summaries, agreement."""
+"""Many cases: invented atria drawn, batches run, cohorts summed up, shapes compared."""

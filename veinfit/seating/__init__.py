@@ -1,1 +1,1 @@
-"""."""
+"""Balloons before veins: approach, mechanics, seal, uncertainty, growth and plans."""

@@ -49,7 +49,7 @@ WIDER = 1.15
 
 WORDS: dict[OstiumKind, str] = {
     "area_gradient": "where the vein widens half as fast as at its steepest",
-    "parting": "where the vein separates from the atrium or from its neighbour",
+    "separation": "where the vein separates from the atrium or from its neighbour",
     "label_border": "at the border of the vein's label",
 }
 
@@ -91,7 +91,7 @@ def weighed(
     """
     place = _place_of_walks(walks)
     at_border = None if border is None else _place_of_border(wall, border)
-    if place is None or (place.kind == "parting" and at_border is not None):
+    if place is None or (place.kind == "separation" and at_border is not None):
         place = at_border or place
     if by_turn is None:
         return None if place is None else _alone(wall, place)
@@ -156,7 +156,7 @@ def _place_of_walks(walks: Sequence[Widening]) -> _Place | None:
         first.centres[index],
         first.axes[index],
         float(first.diameters_mm[index]),
-        "area_gradient" if 2 * by_gradient > len(places) else "parting",
+        "area_gradient" if 2 * by_gradient > len(places) else "separation",
     )
 
 
@@ -165,7 +165,7 @@ def _place_of_sections(walked: Widening) -> _Place:
     kind: OstiumKind = "area_gradient"
     if index is None:
         # The last section may already lean into what it parts from.
-        index, kind = max(len(walked.centres) - 2, 0), "parting"
+        index, kind = max(len(walked.centres) - 2, 0), "separation"
     d = float(walked.diameters_mm[index])
     return _Place(walked.centres[index], walked.axes[index], d, kind)
 

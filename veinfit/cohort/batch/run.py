@@ -218,7 +218,7 @@ class _Run:
             yield from self._pending_in(shard, part, digest)
 
     def _pending_in(self, shard: int, part: Sequence[BatchCase], digest: str) -> Iterator[Task]:
-        kept = self.store.kept_keys(shard)
+        kept = self.store.saved_keys(shard)
         state = _Part()
         with self._guard:
             self._open[shard] = state
@@ -254,7 +254,7 @@ class _Run:
             if state is None or not state.closed or state.returned < state.issued:
                 return
             del self._open[shard]
-        kept = self.store.kept(shard, state.keys)
+        kept = self.store.saved(shard, state.keys)
         if all(key in kept for key in state.keys):
             entries = [(key, kept[key]) for key in state.keys]
             self.patiently(lambda: self.store.write_part(shard, entries))

@@ -203,7 +203,7 @@ class Store:
         """
         append_line(self.journal(shard), _line(key, rows))
 
-    def kept(self, shard: int, keys: Iterable[str]) -> dict[str, CaseRows]:
+    def saved(self, shard: int, keys: Iterable[str]) -> dict[str, CaseRows]:
         """Return the rows of those finished cases of a part that have one of these keys.
 
         Parameters
@@ -219,7 +219,7 @@ class Store:
         wanted = set(keys)
         return {key: rows for key, rows in self._lines(shard) if key in wanted}
 
-    def kept_keys(self, shard: int) -> set[str]:
+    def saved_keys(self, shard: int) -> set[str]:
         """Return the keys in the journal of a part.
 
         Parameters

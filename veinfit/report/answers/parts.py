@@ -58,7 +58,7 @@ LOW_CONFIDENCE = 0.5
 UNCLEAR: dict[str, str] = {
     "half_turn_in_part": "a clear turn of the wall on one side alone",
     "area_gradient": "no clear turn of the wall",
-    "parting": "no clear turn of the wall",
+    "separation": "no clear turn of the wall",
     "label_border": "placed at the border of its label",
 }
 """What makes an ostium unclear, by the way in which it was placed."""

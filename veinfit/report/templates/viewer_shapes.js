@@ -125,7 +125,7 @@ const viewerShapes = (() => {
       .filter((k) => Math.abs(d[k]) > 0.38).slice(0, 2)
       .map((k) => AXES[k][d[k] > 0 ? 0 : 1]).join("");
   }
-  /* The trade's name of a projection (as projection_name). */
+  /* The clinical name of a projection (as projection_name). */
   function projection(lao, cranial) {
     let a = Math.round(((lao + 180) % 360 + 360) % 360 - 180);
     if (a === -180) a = 180;
