@@ -165,6 +165,7 @@ def assess(
     for vein in anatomy.veins:
         tell(f"seating: {vein.name}")
         fits += _seat(anatomy, vein, candidates, chosen, approaches, case.structures)
+        give_back_memory()
     for name, reason in anatomy.unmeasured.items():
         fits += _not_assessed(name, candidates, approaches, f"not measured: {reason}")
     crossings = None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from veinfit.case.memory import give_back_memory
 from veinfit.case.progress import Progress, silent
 from veinfit.errors import InputError
 from veinfit.io.results.archive import archived, load_archive
@@ -101,11 +102,13 @@ def write_case(
         drawn: tuple[Picture, ...] = ()
         picture_notes: tuple[Note, ...] = ()
         if pictures:
+            give_back_memory()
             tell("pictures")
             drawn, picture_notes = _draw(result, stage)
             if result.image is not None:
                 drawn += draw_image_planes(result.anatomy, result.fits, result.image, stage)
         if report:
+            give_back_memory()
             tell("report")
             told = Report(result, drawn, picture_notes, stage, VIEWER)
             parts = vein_parts(told)

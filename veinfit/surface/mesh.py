@@ -207,10 +207,10 @@ def vertex_normals(surface: Surface) -> FloatArray:
     -------
     (V, 3) array
     """
-    vectors = np.repeat(face_vectors(surface), 3, axis=0)
-    index = surface.faces.ravel()
-    n = len(surface.points)
-    total = np.stack([np.bincount(index, weights=vectors[:, k], minlength=n) for k in range(3)], 1)
+    index, n = surface.faces.ravel(), len(surface.points)
+    # Column by column: of a fine mesh all corners at once take much memory.
+    columns = (np.repeat(column, 3) for column in face_vectors(surface).T)
+    total = np.stack([np.bincount(index, weights=one, minlength=n) for one in columns], axis=1)
     return unit(total)
 
 

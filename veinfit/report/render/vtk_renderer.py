@@ -12,6 +12,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -127,7 +128,15 @@ def _ended(code: int) -> str:
 
 
 def _write_job(passes: tuple[Pass, ...], scale: int, folder: Path) -> None:
-    arrays: dict[str, np.ndarray] = {}
+    # Each array goes to the file as soon as it is there: of fine meshes all take much memory.
+    with zipfile.ZipFile(folder / "job.npz", "w") as arrays:
+        described = _described(passes, scale, arrays)
+    (folder / "job.json").write_text(json.dumps({"passes": described}), encoding="utf-8")
+
+
+def _described(
+    passes: tuple[Pass, ...], scale: int, arrays: zipfile.ZipFile
+) -> list[dict[str, Any]]:
     meshes: dict[int, int] = {}
     values: dict[int, int] = {}
     described = []
@@ -156,28 +165,35 @@ def _write_job(passes: tuple[Pass, ...], scale: int, folder: Path) -> None:
                 "layers": layers,
             }
         )
-    np.savez(folder / "job.npz", **arrays)  # type: ignore[arg-type]
-    (folder / "job.json").write_text(json.dumps({"passes": described}), encoding="utf-8")
+    return described
+
+
+def _keep(arrays: zipfile.ZipFile, name: str, values: np.ndarray) -> None:
+    """Put an array into an open file of arrays, as ``numpy.load`` reads it."""
+    with arrays.open(f"{name}.npy", "w", force_zip64=True) as file:
+        np.lib.format.write_array(file, values, allow_pickle=False)
 
 
 def _describe(
     layer: Layer,
     camera: Camera,
-    arrays: dict[str, np.ndarray],
+    arrays: zipfile.ZipFile,
     meshes: dict[int, int],
     values: dict[int, int],
 ) -> dict[str, Any]:
     shift = -layer.set_back_mm * camera.towards
     surface = layer.surface
+    if id(surface) not in meshes:
+        mesh = len(meshes)
+        _keep(arrays, f"points-{mesh}", surface.points)
+        _keep(arrays, f"faces-{mesh}", surface.faces)
+        _keep(arrays, f"normals-{mesh}", vertex_normals(surface))
     mesh = meshes.setdefault(id(surface), len(meshes))
-    if f"points-{mesh}" not in arrays:
-        arrays[f"points-{mesh}"] = surface.points
-        arrays[f"faces-{mesh}"] = surface.faces
-        arrays[f"normals-{mesh}"] = vertex_normals(surface)
     valued = None
     if layer.values is not None:
+        if id(layer.values) not in values:
+            _keep(arrays, f"values-{len(values)}", np.asarray(layer.values, dtype=np.float64))
         valued = values.setdefault(id(layer.values), len(values))
-        arrays[f"values-{valued}"] = np.asarray(layer.values, dtype=np.float64)
     return {
         "mesh": mesh,
         "values": valued,
