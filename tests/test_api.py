@@ -7,12 +7,14 @@ import doctest
 import inspect
 import subprocess
 import sys
+from dataclasses import fields
 from pathlib import Path
 
 import numpy as np
 import pytest
 import pyvista
 import trimesh
+from docstrings import told
 
 import veinfit
 from veinfit.case import load_case
@@ -66,7 +68,9 @@ def test_examples_run(name: str, result: veinfit.CaseResult, tmp_path: Path) -> 
         "out": tmp_path,
     }
     runner = doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE)
-    for example in doctest.DocTestFinder(recurse=True).find(found, name, globs=known):
+    parts = doctest.DocTestFinder(recurse=True).find(found, name, globs=known)
+    assert any(part.examples for part in parts)
+    for example in parts:
         assert not any(doctest.SKIP in one.options for one in example.examples)
         report: list[str] = []
         runner.run(example, out=report.append)
@@ -80,16 +84,21 @@ FUNCTIONS = [name for name in NAMES if inspect.isfunction(getattr(veinfit, name)
 def test_docstrings_are_complete(name: str) -> None:
     function = getattr(veinfit, name)
     text = inspect.getdoc(function) or ""
-    parameters = text.partition("Parameters\n----------\n")[2].partition("\n\n")[0]
-    told = {
-        word.strip()
-        for line in parameters.splitlines()
-        if not line.startswith(" ")
-        for word in line.partition(":")[0].split(",")
-    }
-    assert told == set(inspect.signature(function).parameters)
+    assert set(told(text, "Parameters")) == set(inspect.signature(function).parameters)
     assert "Returns\n-------\n" in text and "Raises\n------\n" in text
     assert "Examples\n--------\n" in text
+
+
+@pytest.mark.parametrize("name", sorted(set(NAMES) - set(FUNCTIONS) - {"InputError"}))
+def test_every_part_of_a_class_is_told(name: str) -> None:
+    """In its docstring, or as a column of the table that has a row of it."""
+    kind = getattr(veinfit, name)
+    text = inspect.getdoc(kind) or ""
+    attributes = told(text, "Attributes") | told(text, "Parameters")
+    table = {"Fit": "fits", "Vein": "veins"}.get(name)
+    as_columns = {column.name for column in veinfit.columns(table)} if table else set()
+    own = {part.name for part in fields(kind) if not part.name.startswith("_")}
+    assert own <= set(attributes) | as_columns
 
 
 def test_a_ball_seats_on_a_mesh_of_another_library() -> None:
@@ -203,3 +212,5 @@ def test_recipes_use_nothing_but_the_public_names(path: Path) -> None:
                 assert {name.name for name in node.names} <= set(veinfit.__all__)
         if isinstance(node, ast.Import):
             assert all(not name.name.startswith("veinfit.") for name in node.names)
+        if isinstance(node, ast.Attribute) and ast.unparse(node.value) == "veinfit":
+            assert node.attr in veinfit.__all__

@@ -13,6 +13,17 @@ class InputError(ValueError):
     The message is one line that says what is wrong, where, and what to do;
     the command line prints it as it is and exits with code 2. Quoted input is
     made printable and shortened.
+
+    Parameters
+    ----------
+    message : str
+
+    Examples
+    --------
+    >>> read_balloon("my-balloon.toml")
+    Traceback (most recent call last):
+    veinfit.errors.InputError: balloon file my-balloon.toml cannot be read:
+        No such file or directory; check the path
     """
 
     def __init__(self, message: str) -> None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from veinfit.anatomy.branches.contours import ContourMeasures
+from veinfit.anatomy.ostium.certainty import Evidence
 from veinfit.anatomy.verdict import InputVerdict
 from veinfit.notes import Note
 from veinfit.surface import Surface
@@ -58,44 +59,6 @@ OstiumKind = Literal[
 """How an ostium was placed: where the wall has made half of its turn, in most sectors or in part
 of them; where the sections widen half as fast as they ever do; where the vein parts from the
 atrium and its neighbours; at the border of its label; by a person."""
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """What the fit of an ostium shows of how firmly it is placed.
-
-    Attributes
-    ----------
-    moved_mm, tilted_deg : float
-        How far the plane moves and tilts when a quarter of the sectors is left out.
-    residual_mm : float
-        Robust spread of the half-turn points about the plane.
-    share : float
-        Share of the sectors that have a half-turn point.
-    shift_mm : float
-        How far the plane was moved until its contour is the vein's alone.
-    spread_mm : float
-        How far planes about slightly turned axes lie apart.
-    apart_mm : float
-        Distance to the farthest ostium that another start of the search came to.
-    sections_mm : float
-        How far the place that the vein's sections tell lies from that of the half turns.
-    by_sections : float
-        Share of the sections in the place taken, 0 to 1.
-    room_mm : float
-        From the ostium to the vein's end.
-    """
-
-    moved_mm: float
-    tilted_deg: float
-    residual_mm: float
-    share: float
-    shift_mm: float
-    spread_mm: float = 0.0
-    apart_mm: float = 0.0
-    sections_mm: float = 0.0
-    by_sections: float = 0.0
-    room_mm: float = 20.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,10 +109,42 @@ class Ostium:
 class Vein:
     """One pulmonary vein, or one common trunk, measured.
 
-    ``end_rims`` are vertex indices into ``Anatomy.wall`` of the cut ends that lie
-    distal in this vein: one array an end, more than one where it branches. ``axis_error_deg``
-    is the 95 % bound of the axis's direction; None where nobody reckoned it. ``found_as`` is the
-    name under which it was found where a reader gave it another, else empty.
+    Attributes
+    ----------
+    name : str
+        As ``LSPV``.
+    name_confidence : float
+        Probability that the name is right.
+    ostium : Ostium
+    centreline : Centreline
+    sections : tuple of Section
+        From the ostium to the vein's end.
+    axis : (3,) array
+        Unit vector out of the atrium.
+    axis_length_mm : float
+        Of the part of the vein to which the axis is fitted.
+    takeoff_wall_deg : float or None
+        Axis against the outward normal of the wall around the ostium; None where no wall is there.
+    takeoff_frontal_deg, takeoff_transverse_deg : float
+        Axis in the frontal plane, positive superior; in the transverse one, positive anterior.
+    trunk_length_mm : float
+        From the ostium to the first branching, or to the cut end.
+    trunk_at_least : bool
+        The cut end came first: the trunk is at least this long.
+    end_rims : tuple of (N,) array
+        Vertices of ``Anatomy.wall`` at the cut ends that lie distal in this vein, an array an end.
+    branches : tuple of str
+        Of a common trunk the veins that it holds.
+    notes : tuple of Note
+    axis_error_deg : float or None
+        95 % bound of the axis's direction.
+    found_as : str
+        Name under which it was found where a reader gave it another, else empty.
+
+    Examples
+    --------
+    >>> result.anatomy.vein("LSPV")
+    Vein(LSPV: 16.8 x 14.0 mm)
     """
 
     name: str
@@ -311,8 +306,18 @@ class Anatomy:
     body_centre : (3,) array
         Centre of the largest inscribed sphere of the atrial body.
     body_radius_mm : float
+        Of that sphere.
+    volume_ml : float
+        Of the lumen, with the veins as far as they reach.
     veins : tuple of Vein
         In the clinical order: LSPV, LIPV, LCPV, RSPV, RMPV, RIPV, RCPV, ICPV, extra.
+    appendage : Appendage or None
+    mitral : MitralOpening or None
+        None where they were not found.
+    ridges : tuple of Ridge
+        Between neighbouring ostia, and from the left superior vein to the appendage.
+    notes : tuple of Note
+        What the stages decided, in their order.
     unmeasured : mapping of str to str
         Veins that were found but could not be measured, each with the reason.
     corrections : tuple of AppliedCorrection
@@ -331,6 +336,11 @@ class Anatomy:
         With corrections: centres of ostia, appendage and mitral side as found
         automatically. What is estimated from the whole atrium goes by them, so
         that a correction of one vein moves no other; empty without corrections.
+
+    Examples
+    --------
+    >>> result.anatomy
+    Anatomy(LSPV, LIPV, RSPV, RIPV; 106 ml)
     """
 
     lumen: Surface

@@ -47,6 +47,11 @@ class Balloon:
         the diameters above include it. A sphere does without.
     largest_mm : float or None
         Equatorial diameter to which it may be inflated; None for one size.
+
+    Examples
+    --------
+    >>> Balloon("25 mm", equatorial_mm=25.0, axial_mm=27.0, profile="spheroid").radius_mm
+    12.5
     """
 
     name: str

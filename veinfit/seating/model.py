@@ -212,24 +212,56 @@ class FreezeDrift:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
-    """How one balloon sits in one vein.
+    """How one balloon sits in one vein, the fields of a row of ``fits.csv`` and more.
 
-    ``patch`` is the refined wall near the vein and ``patch_gap_mm`` the gap at its
-    vertices: negative where pressed, NaN on wall whose blood side the balloon does
-    not face, such as the far side of a carina. ``freezing`` sets constant size beside
-    the balloon's own growth or, where it has none, beside the settings' what-if. Where
-    the outcome is ``not assessed`` although the balloon rests, its place is given and
-    the seal is not. ``balloon_section`` (N, 2) is the half section of what is no sphere:
-    place along the shaft, from back to nose, and radius, mm. ``shape_amplitudes`` are the
-    amplitudes by which the ostium, and ``patch`` with it, has changed shape under the
-    balloon.
+    Unit and meaning of each field that is a column are told by ``columns("fits")``; None
+    is what could not be had.
 
-    ``antral`` is sealed and not deep; ``push_n`` the push at the seat and
-    ``push_to_seal_n`` the least that sealed on the way. ``seal_probability`` is that of
-    an antral seal in one try, ``tries_leak_side`` where most tries that do not occlude leak.
-    ``plans`` are of all sizes, on the fit of the last of them.
-    ``aim_field`` is at hand while a case is assessed; results
-    do not keep it.
+    Attributes
+    ----------
+    centre : (3,) array or None
+        Of the balloon, mm. Where the outcome is ``not assessed`` although the balloon rests,
+        its place is given and the seal is not.
+    push_direction : (3,) array or None
+        Unit vector from the atrium into the vein.
+    push_n : float or None
+        The push at the seat, N.
+    distances_mm : mapping of str to float
+        From the freezing zone to each structure.
+    leaks : tuple of Leak
+    clock : tuple of ClockReading
+    patch : Surface or None
+        The refined wall near the vein, as it lies under the balloon.
+    patch_gap_mm : (V,) array or None
+        The gap at its vertices: negative where pressed, NaN on wall whose blood side the
+        balloon does not face, such as the far side of a carina.
+    margin : Margin or None
+        What tries come to whose input scatters; None where none were made.
+    freezing : tuple of FreezeDrift
+        Constant size beside the balloon's own growth as freezing starts or, where it has
+        none, beside the settings' what-if.
+    balloon_section : (N, 2) array or None
+        Half section of what is no sphere: place along the shaft, from back to nose, and
+        radius, mm.
+    shape_amplitudes : tuple of float
+        By which the ostium, and ``patch`` with it, has changed shape, mm.
+    aims : tuple of Aim
+        The aim map, a direction of the shaft each.
+    aim_field : AimField or None
+        At hand while a case is assessed; results do not keep it.
+    growth : Growth or None
+        What becomes of the seat when the balloon grows to the next size where it lies.
+    plans : VeinPlans or None
+        Of all sizes together, on the fit of the last of them.
+    attempts : tuple of AttemptRow
+        Every try, where the settings ask for them.
+    notes : tuple of Note
+
+    Examples
+    --------
+    >>> fit = result.fit("LSPV", 28)
+    >>> fit.outcome, fit.occluded, fit.antral
+    ('seated', True, True)
     """
 
     vein: str

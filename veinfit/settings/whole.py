@@ -21,7 +21,28 @@ from veinfit.toml import read_toml
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """All settings of a run."""
+    """All settings of a run, in groups.
+
+    Attributes
+    ----------
+    surface : SurfaceSettings
+        How a surface is cleaned and smoothed.
+    anatomy : AnatomySettings
+        What counts as a trunk, an ostium, a vein.
+    seating : SeatingSettings
+        Wall, push, sheath, contact, and what is read off a seat.
+    margin : MarginSettings
+        What scatters, how much, and how many tries are made.
+    comparison : ComparisonSettings
+        From which difference on one size is told from another.
+    report : ReportSettings
+        From which probability on words such as likely are used.
+
+    Examples
+    --------
+    >>> Settings.from_mapping({"seating": {"greatest_push_n": 0.5}}).seating.greatest_push_n
+    0.5
+    """
 
     surface: SurfaceSettings = field(default_factory=SurfaceSettings)
     anatomy: AnatomySettings = field(default_factory=AnatomySettings)

@@ -25,6 +25,16 @@ class Surface:
     faces : (F, 3) array
         Vertex indices; counter-clockwise seen from outside the lumen, so that
         normals point out of the blood and into the wall.
+
+    Raises
+    ------
+    ValueError
+        The arrays have other shapes, or faces refer to vertices that are not there.
+
+    Examples
+    --------
+    >>> Surface([[0, 0, 0], [10, 0, 0], [0, 20, 0]], [[0, 1, 2]])
+    Surface(3 points, 1 face, 10.0 x 20.0 x 0.0 mm)
     """
 
     points: FloatArray

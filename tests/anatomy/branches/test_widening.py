@@ -10,7 +10,8 @@ from anatomy.profiles import bare, filleted_tube, revolved
 from handmade import circle
 
 from veinfit.anatomy.branches.widening import widening
-from veinfit.anatomy.model import Evidence, Ostium
+from veinfit.anatomy.model import Ostium
+from veinfit.anatomy.ostium.certainty import Evidence
 from veinfit.anatomy.ostium.sections import weighed
 
 Z = np.array([0.0, 0.0, 1.0])

@@ -6,8 +6,9 @@ from handmade import circle
 
 from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.lumen_input import LumenInput
-from veinfit.anatomy.model import Evidence, Ostium
+from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.naming.missing_veins import absent_notes, labelled_but_missing
+from veinfit.anatomy.ostium.certainty import Evidence
 from veinfit.anatomy.ostium.plane import known_for, with_evidence
 from veinfit.settings import Settings
 from veinfit.synthetic import build

@@ -8,8 +8,7 @@ from anatomy.profiles import bare, filleted_tube
 from scipy.spatial.transform import Rotation
 from surface.shapes import moved
 
-from veinfit.anatomy.model import Evidence
-from veinfit.anatomy.ostium.certainty import ostium_confidence, ostium_error_mm
+from veinfit.anatomy.ostium.certainty import Evidence, ostium_confidence, ostium_error_mm
 from veinfit.anatomy.ostium.half_turn import half_turns
 from veinfit.anatomy.ostium.plane_fit import fit_plane, stability
 from veinfit.vectors import angle_deg

@@ -10,9 +10,9 @@ those.
 
 from __future__ import annotations
 
-import numpy as np
+from dataclasses import dataclass
 
-from veinfit.anatomy.model import Evidence
+import numpy as np
 
 LEAST_LOOSENESS_MM = 0.8
 """Of an ostium of which everything agrees."""
@@ -49,6 +49,44 @@ WRONG_LOG_ODDS = 0.19
 
 NOTED_SHIFT_MM = 0.5
 """Moves of the plane below this are within the ostium's error and not worth a note."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the fit of an ostium shows of how firmly it is placed.
+
+    Attributes
+    ----------
+    moved_mm, tilted_deg : float
+        How far the plane moves and tilts when a quarter of the sectors is left out.
+    residual_mm : float
+        Robust spread of the half-turn points about the plane.
+    share : float
+        Share of the sectors that have a half-turn point.
+    shift_mm : float
+        How far the plane was moved until its contour is the vein's alone.
+    spread_mm : float
+        How far planes about slightly turned axes lie apart.
+    apart_mm : float
+        Distance to the farthest ostium that another start of the search came to.
+    sections_mm : float
+        How far the place that the vein's sections tell lies from that of the half turns.
+    by_sections : float
+        Share of the sections in the place taken, 0 to 1.
+    room_mm : float
+        From the ostium to the vein's end.
+    """
+
+    moved_mm: float
+    tilted_deg: float
+    residual_mm: float
+    share: float
+    shift_mm: float
+    spread_mm: float = 0.0
+    apart_mm: float = 0.0
+    sections_mm: float = 0.0
+    by_sections: float = 0.0
+    room_mm: float = 20.0
 
 
 def looseness_mm(evidence: Evidence) -> float:

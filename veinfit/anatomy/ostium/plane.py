@@ -15,9 +15,10 @@ from veinfit.anatomy.branches.contours import (
     measure_contour,
     passes,
 )
-from veinfit.anatomy.model import Contour, Evidence, Ostium
+from veinfit.anatomy.model import Contour, Ostium
 from veinfit.anatomy.ostium.certainty import (
     NOTED_SHIFT_MM,
+    Evidence,
     ostium_confidence,
     ostium_error_mm,
 )

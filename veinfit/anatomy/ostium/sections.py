@@ -21,7 +21,8 @@ from veinfit.anatomy.branches.contours import (
 )
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.widening import Widening
-from veinfit.anatomy.model import Contour, Evidence, Ostium, OstiumKind
+from veinfit.anatomy.model import Contour, Ostium, OstiumKind
+from veinfit.anatomy.ostium.certainty import Evidence
 from veinfit.anatomy.ostium.plane import with_evidence
 from veinfit.notes import Note
 from veinfit.surface.cuts import plane_contours

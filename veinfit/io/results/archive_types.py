@@ -17,9 +17,10 @@ PLACES: Mapping[str, tuple[str, ...]] = {
     "veinfit.anatomy.corrections.apply": ("Correction",),
     "veinfit.anatomy.lumen_input": ("LumenInput",),
     "veinfit.anatomy.model": (
-        "Anatomy", "Appendage", "AppliedCorrection", "Centreline", "Contour", "Evidence",
+        "Anatomy", "Appendage", "AppliedCorrection", "Centreline", "Contour",
         "LabelOstium", "MitralOpening", "Ostium", "Ridge", "Section", "SeptalCrossing", "Vein",
     ),
+    "veinfit.anatomy.ostium.certainty": ("Evidence",),
     "veinfit.anatomy.verdict": ("InputVerdict",),
     "veinfit.result.case_result": ("CaseResult",),
     "veinfit.result.provenance": ("InputFile", "Provenance"),
