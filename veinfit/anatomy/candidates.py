@@ -16,6 +16,7 @@ from veinfit.anatomy.branches.branch_sections import (
     STATION_MM,
     WALL_REACH_MM,
     BranchSections,
+    walk_from_end,
     walk_tube,
 )
 from veinfit.anatomy.branches.contours import enters, passes
@@ -169,13 +170,12 @@ def single_candidate(
     """
     branch = branches.branches[index]
     opening = None if branch.opening is None else lumen.openings[branch.opening]
-    tube = walk_tube(lumen, branch.path, None if opening is None else opening.normal)
     end = None
-    if opening is None:
-        end = None if tube is None else find_flat_end(lumen.wall, tube, branch.tip)
-        if end is None:
-            end = _end_of_stub(flat_end_at(lumen.wall, branch.tip), tube, branch)
-        end, tube = _walked_from_end(lumen, branches, branch, end, tube)
+    if opening is not None:
+        tube = walk_from_end(lumen, branch.path, opening.normal)
+    else:
+        tube = walk_tube(lumen, branch.path)
+        end, tube = _end_and_tube(lumen, branches, branch, tube)
     cut = (opening.centre, opening.normal) if opening is not None else None
     cut = (end.centre, end.normal) if end is not None else cut
     place = branch.tip if cut is None else cut[0]
@@ -203,6 +203,30 @@ def single_candidate(
     # The farthest cell of an oblique cut lies in its corner, past its middle.
     last = branch.tip if cut is None else cut[0]
     return replace(with_ostium(index, tube, last, found, end), border=border)
+
+
+def _end_and_tube(
+    lumen: Lumen, branches: Branches, branch: Branch, tube: BranchSections | None
+) -> tuple[FlatEnd | None, BranchSections | None]:
+    """Return a blind branch's flat end, None without, and its tube.
+
+    ``tube`` is as walked from the branch's tip, which lies in a corner of a flat end: across a
+    stub wider than long that walk runs aslant, and the flat piece that it meets may be another.
+    """
+    end = None if tube is None else find_flat_end(lumen.wall, tube, branch.tip)
+    first = _walked_from_end(lumen, branches, branch, end, tube)
+    if first[0] is not None and first[1] is not None:
+        away = float(np.linalg.norm(first[1].centres[0] - first[0].centre))
+        if away < FAR_START_MM:
+            return first
+    else:
+        away = np.inf
+    end = _end_of_stub(flat_end_at(lumen.wall, branch.tip), tube, branch)
+    second = _walked_from_end(lumen, branches, branch, end, tube)
+    if second[0] is None or second[1] is None:
+        return first
+    nearer = float(np.linalg.norm(second[1].centres[0] - second[0].centre)) < away
+    return second if nearer else first
 
 
 def _walked_from_end(
@@ -234,6 +258,8 @@ def _end_of_stub(
     """Return a stub's end unless what was walked from its tip shows that it is a side wall."""
     if end is None or tube is None or not _starts_at(tube, branch.tip, None):
         return end
+    if not tube.is_longer_than_wide:
+        return end  # its direction tells nothing
     first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
     return end if angle_deg(unit(first[0] - first[-1]), end.normal) < SIDE_WALL_DEG else None
 

@@ -53,6 +53,12 @@ SQUARE_WITHIN_DEG = 35.0
 END_OFFSET_MM = 0.3
 """The first section lies this far inside an opening."""
 
+STRAIGHT_MM = 12.0
+"""A stub is also walked straight in from its end over this length."""
+
+NEARER_MM = 1.0
+"""That walk counts where its first section lies this much nearer to the end."""
+
 CENTRING_ROUNDS = 3
 """Rounds of moving the path onto section centroids; the change is then below 0.1 mm."""
 
@@ -91,6 +97,11 @@ class BranchSections:
     length_mm: float
     wall: Wall
     path: FloatArray
+
+    @property
+    def is_longer_than_wide(self) -> bool:
+        """Whether it is no stub: then its middles tell its direction."""
+        return self.length_mm > float(np.sqrt(4.0 / np.pi * np.median(self.areas_mm2)))
 
 
 def resample(points: FloatArray, step: float) -> FloatArray:
@@ -163,7 +174,8 @@ def walk_tube(
     rounds : int
         Rounds of moving the path onto section centroids. Where it ends in the
         middle of the lumen, as before a bifurcation, more than one would drift: a
-        section that leans moves its centroid, and so leans more.
+        section that leans moves its centroid, and so leans more. So it does in a
+        flare, and a tube wider than long is hardly more than that: it gets one.
 
     Returns
     -------
@@ -187,7 +199,45 @@ def walk_tube(
         path = resample(path, STATION_MM)
         length = float(arc_length(centres)[-1])
         tube = BranchSections(centres, areas, length, wall, path)
+        if not tube.is_longer_than_wide:
+            break
     return tube
+
+
+def walk_from_end(lumen: Lumen, path: FloatArray, end_normal: FloatArray) -> BranchSections | None:
+    """Walk a branch from an opening or a flat end, whose middle is the last point of its path.
+
+    Across a stub wider than long the path from the body runs aslant, and sections square to it
+    touch the end until they lie in the atrium: such a stub is walked straight in too.
+
+    Parameters
+    ----------
+    lumen : Lumen
+    path : (N, 3) array
+        From the body's centre to the middle of the end.
+    end_normal : (3,) array
+        Out of the lumen.
+
+    Returns
+    -------
+    BranchSections or None
+        None where no section of its own surrounds either path.
+    """
+    tube = walk_tube(lumen, path, end_normal)
+    end = path[-1]
+    if tube is not None and (tube.is_longer_than_wide or _away_mm(tube, end) < NEARER_MM):
+        return tube
+    in_mm = np.arange(STRAIGHT_MM, -0.5 * STATION_MM, -STATION_MM)[:, None]
+    behind = path[lengths(path - end) > STRAIGHT_MM + STATION_MM]
+    straight = walk_tube(lumen, np.concatenate([behind, end - in_mm * end_normal]), end_normal)
+    if straight is None or tube is None:
+        return straight or tube
+    nearer = _away_mm(straight, end) < _away_mm(tube, end) - NEARER_MM
+    return straight if nearer else tube
+
+
+def _away_mm(tube: BranchSections, end: FloatArray) -> float:
+    return float(np.linalg.norm(tube.centres[0] - end))
 
 
 def _is_square(path: FloatArray, end_normal: FloatArray) -> bool:

@@ -12,7 +12,7 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections, walk_tube
+from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections, walk_from_end
 from veinfit.anatomy.branches.lumen import Lumen, Wall
 from veinfit.anatomy.branches.paths import PathTree
 from veinfit.surface.mesh import face_areas, face_middles, face_normals
@@ -262,6 +262,6 @@ def walk_from(end: FlatEnd, lumen: Lumen, paths: PathTree) -> BranchSections | N
     """Walk a branch anew from its flat end, which counts as a cap."""
     wall = Wall(lumen.wall.surface, lumen.wall.is_cap | end.faces)
     path = paths.to_cell(paths.nearest_cell(end.centre - paths.step_mm * end.normal))
-    return walk_tube(
+    return walk_from_end(
         replace(lumen, wall=wall), np.concatenate([path, end.centre[None]]), end.normal
     )

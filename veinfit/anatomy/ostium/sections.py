@@ -33,9 +33,6 @@ SECTIONS_ERRORS = ((3.0, 2.0), (6.0, 1.0), (9.0, 0.5))
 mm farther in the vein than the half turns. Soft half turns err toward the atrium: past where the
 vein has parted from it they are doubted the more. On synthetic atria of the real kind."""
 
-BORDER_ERROR_SHARE = 0.5
-"""A label's border is known to this share of it: however the wall is meshed it stays there."""
-
 SHARP_MM = 1.0
 """Half turns whose plane is known to this need no sections."""
 
@@ -86,21 +83,21 @@ def weighed(
     walks : sequence of Widening
         About directions as likely as each other: the middle of what they tell counts.
     border : (centre, normal) or None
-        Of the vein's own label.
+        Of the vein's own label: it serves where no section does.
     rivals : sequence of (N, 3) array
         Paths into other veins.
     """
     place = _place_of_walks(walks)
-    at_border = None if border is None else _place_of_border(wall, border)
-    if place is None or (place.kind == "separation" and at_border is not None):
-        place = at_border or place
+    if place is None and border is not None:
+        # Who labels a vein may let it begin anywhere in its funnel: sections tell more.
+        place = _place_of_border(wall, border)
     if by_turn is None:
         return None if place is None else _alone(wall, place)
     ostium, notes = by_turn
     if place is None or ostium.evidence is None:
         return by_turn
     apart = float((place.centre - ostium.centre) @ place.normal)
-    share = _share_of_sections(ostium.evidence, apart, place.kind)
+    share = _share_of_sections(ostium.evidence, apart)
     evidence = replace(ostium.evidence, sections_mm=apart, by_sections=share)
     if share <= 0.0:
         return with_evidence(ostium, evidence), notes
@@ -129,14 +126,13 @@ def _looseness_mm2(evidence: Evidence) -> float:
     return max(loose - SHARP_MM**2, 0.0)
 
 
-def _share_of_sections(evidence: Evidence, apart_mm: float, kind: OstiumKind) -> float:
+def _share_of_sections(evidence: Evidence, apart_mm: float) -> float:
     """Return how much the sections count beside half turns of this evidence, 0 to 1.
 
     ``apart_mm`` is how far in the atrium the half turns lie, seen from the sections.
     """
     loose = _looseness_mm2(evidence)
     error = np.interp(apart_mm, *np.transpose(SECTIONS_ERRORS))
-    error *= BORDER_ERROR_SHARE if kind == "label_border" else 1.0
     return float(loose / (loose + error**2))
 
 
