@@ -215,18 +215,26 @@ def _end_and_tube(
     """
     end = None if tube is None else find_flat_end(lumen.wall, tube, branch.tip)
     first = _walked_from_end(lumen, branches, branch, end, tube)
-    if first[0] is not None and first[1] is not None:
-        away = float(np.linalg.norm(first[1].centres[0] - first[0].centre))
-        if away < FAR_START_MM:
-            return first
-    else:
-        away = np.inf
-    end = _end_of_stub(flat_end_at(lumen.wall, branch.tip), tube, branch)
-    second = _walked_from_end(lumen, branches, branch, end, tube)
-    if second[0] is None or second[1] is None:
+    if _clear_of_end_mm(*first) < FAR_START_MM:
         return first
-    nearer = float(np.linalg.norm(second[1].centres[0] - second[0].centre)) < away
-    return second if nearer else first
+    end = flat_end_at(lumen.wall, branch.tip)
+    second = _walked_from_end(lumen, branches, branch, end, tube)
+    if _clear_of_end_mm(*second) < FAR_START_MM:
+        return second
+    if first[0] is not None:
+        aslant = first[1] is not None and not first[1].is_longer_than_wide
+        if aslant and tube is not None and _starts_at(tube, branch.tip, None):
+            # What runs so far aslant from its end lies in the atrium.
+            return (None, tube) if _clear_of_end_mm(*first) > BLIND_START_MM / 2 else first
+        return first
+    return _walked_from_end(lumen, branches, branch, _end_of_stub(end, tube, branch), tube)
+
+
+def _clear_of_end_mm(end: FlatEnd | None, tube: BranchSections | None) -> float:
+    """How far from its flat end a tube starts, mm; infinite without either."""
+    if end is None or tube is None:
+        return np.inf
+    return float(np.linalg.norm(tube.centres[0] - end.centre))
 
 
 def _walked_from_end(
@@ -258,8 +266,6 @@ def _end_of_stub(
     """Return a stub's end unless what was walked from its tip shows that it is a side wall."""
     if end is None or tube is None or not _starts_at(tube, branch.tip, None):
         return end
-    if not tube.is_longer_than_wide:
-        return end  # its direction tells nothing
     first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
     return end if angle_deg(unit(first[0] - first[-1]), end.normal) < SIDE_WALL_DEG else None
 
