@@ -215,19 +215,16 @@ def _end_and_tube(
     """
     end = None if tube is None else find_flat_end(lumen.wall, tube, branch.tip)
     first = _walked_from_end(lumen, branches, branch, end, tube)
-    if _clear_of_end_mm(*first) < FAR_START_MM:
+    if _starts_near(*first):
         return first
     end = flat_end_at(lumen.wall, branch.tip)
     second = _walked_from_end(lumen, branches, branch, end, tube)
     if _clear_of_end_mm(*second) < FAR_START_MM:
         return second
     if first[0] is not None:
-        aslant = first[1] is not None and not first[1].is_longer_than_wide
-        if aslant and tube is not None and _starts_at(tube, branch.tip, None):
-            # What runs so far aslant from its end lies in the atrium.
-            return (None, tube) if _clear_of_end_mm(*first) > BLIND_START_MM / 2 else first
         return first
-    return _walked_from_end(lumen, branches, branch, _end_of_stub(end, tube, branch), tube)
+    third = _walked_from_end(lumen, branches, branch, _end_of_stub(end, tube, branch), tube)
+    return third if tube is None or _clear_of_end_mm(*third) < BLIND_START_MM else (None, tube)
 
 
 def _clear_of_end_mm(end: FlatEnd | None, tube: BranchSections | None) -> float:
@@ -235,6 +232,12 @@ def _clear_of_end_mm(end: FlatEnd | None, tube: BranchSections | None) -> float:
     if end is None or tube is None:
         return np.inf
     return float(np.linalg.norm(tube.centres[0] - end.centre))
+
+
+def _starts_near(end: FlatEnd | None, tube: BranchSections | None) -> bool:
+    """Whether a tube starts as near to its flat end as sections at 45 degrees to it can."""
+    radius = 0.0 if tube is None else float(np.sqrt(tube.areas_mm2[0] / np.pi))
+    return _clear_of_end_mm(end, tube) < FAR_START_MM + radius
 
 
 def _walked_from_end(

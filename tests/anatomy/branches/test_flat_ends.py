@@ -25,9 +25,9 @@ EDGE_MM = np.sqrt(BODY_MM**2 - (VEIN_MM / 2) ** 2)
 """Where on the axis the body's ball and the vein meet."""
 
 
-def single_branch(beyond, edges):
+def single_branch(beyond, edges, body_mm=BODY_MM, vein_mm=VEIN_MM):
     """The one candidate of a body with a vein whose points ``beyond`` tells are cut off."""
-    body, vein = ball(BODY_MM), tube(AXIS, VEIN_MM, 0.0, 60.0)
+    body, vein = ball(body_mm), tube(AXIS, vein_mm, 0.0, 60.0)
     volume = grid(edges, 90.0, np.random.default_rng(3))
     mask = volume.sample(lambda points: body(points) | (vein(points) & ~beyond(points)))
     surface = lumen_surface(mask, volume.affine, SETTINGS.surface)
@@ -50,6 +50,16 @@ def test_the_cut_of_a_stub_is_found(lean_deg, edges):
     # A cut this far aslant leaves some sectors short, which tilts the plane by some degrees.
     assert np.linalg.norm(branch.ostium.centre - EDGE_MM * AXIS) < (0.5 if lean_deg < 30.0 else 0.7)
     assert np.linalg.norm(np.cross(branch.tube.centres[0], AXIS)) < 0.3
+
+
+def test_the_walk_of_a_stub_wider_than_long_does_not_run_askew():
+    # 20 mm wide, cut 7 mm past where it meets the body's ball, in coarse voxels.
+    edge = np.sqrt(22.0**2 - 10.0**2)
+    branch = single_branch(lambda p: p @ AXIS > edge + 7.0, (1.4, 1.4, 1.4), 22.0, 20.0)
+    centres = branch.tube.centres[:9]
+    assert edge + 5.0 < centres[0] @ AXIS < edge + 7.0
+    assert angle_deg(unit(centres[0] - centres[-1]), AXIS) < 8.0
+    assert branch.ostium.centre @ AXIS == pytest.approx(edge, abs=0.25)
 
 
 def test_a_rounded_end_has_no_cut():

@@ -91,3 +91,15 @@ def test_a_labels_border_serves_where_no_section_does():
     assert ostium.kind == "label_border"
     assert ostium.centre[2] == pytest.approx(5.0)
     assert ostium.measures.d_area_mm == pytest.approx(16.0, abs=0.1)
+
+
+def test_a_labels_border_in_the_atrium_does_not_move_what_sections_tell():
+    wall = funnel(12.0)
+    walked = widening(wall, np.array([0.0, 0.0, 14.5]), Z, ())
+    border = np.array([0.0, 0.0, -8.0]), Z
+    loose = by_turn(-4.0, Evidence(4.0, 5.0, 0.3, 1.0, 0.0))
+    for turn in (None, loose):
+        with_border, _ = weighed(wall, turn, [walked], border, ())
+        without, _ = weighed(wall, turn, [walked], None, ())
+        assert with_border.centre == pytest.approx(without.centre)
+        assert with_border.kind == without.kind

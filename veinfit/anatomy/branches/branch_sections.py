@@ -175,7 +175,8 @@ def walk_tube(
         Rounds of moving the path onto section centroids. Where it ends in the
         middle of the lumen, as before a bifurcation, more than one would drift: a
         section that leans moves its centroid, and so leans more. So it does in a
-        flare, and a tube wider than long is hardly more than that: it gets one.
+        flare, and a tube wider than long is hardly more than that: walked from
+        an end it gets one.
 
     Returns
     -------
@@ -199,7 +200,7 @@ def walk_tube(
         path = resample(path, STATION_MM)
         length = float(arc_length(centres)[-1])
         tube = BranchSections(centres, areas, length, wall, path)
-        if not tube.is_longer_than_wide:
+        if end_normal is not None and not tube.is_longer_than_wide:
             break
     return tube
 

@@ -1,0 +1,35 @@
+"""How a search for an ostium goes on from one plane to the next."""
+
+from __future__ import annotations
+
+import numpy as np
+from anatomy.profiles import bare, filleted_tube
+
+from veinfit.anatomy.branches.branch_sections import BranchSections
+from veinfit.anatomy.ostium import search
+from veinfit.anatomy.ostium.half_turn import HalfTurn
+from veinfit.settings import Settings
+
+Z = np.array([0.0, 0.0, 1.0])
+
+
+def test_a_plane_that_goes_toward_the_atrium_does_not_take_the_start_along(monkeypatch):
+    heights = np.arange(24.0, -0.5, -1.0)
+    centres = np.outer(heights, Z)
+    tube = BranchSections(
+        centres, np.full(25, 200.0), 24.0, bare(filleted_tube(8.0, 6.0)), centres
+    )
+    starts = []
+    ring = np.stack([8.0 * np.cos(np.arange(36)), 8.0 * np.sin(np.arange(36))], axis=1)
+
+    def deeper(wall, origin, axis, start, sectors):
+        """Half turns 5 mm nearer to the atrium than the last, as folds of its wall make them."""
+        starts.append(float((origin + start * axis)[2]))
+        height = 10.0 - 5.0 * len(starts)
+        return [HalfTurn(np.array([x, y, height]), 0.0, 90.0, 1.0) for x, y in ring]
+
+    monkeypatch.setattr(search, "half_turns", deeper)
+    s = 24.0 - heights
+    found = search._Search(tube, s, Settings().anatomy, 0.75).follow(14.0)
+    assert found.plane.centre[2] < -10.0
+    assert min(starts) >= starts[0] - 1e-6
