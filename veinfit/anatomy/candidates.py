@@ -213,16 +213,19 @@ def _end_and_tube(
     ``tube`` is as walked from the branch's tip, which lies in a corner of a flat end: across a
     stub wider than long that walk runs aslant, and the flat piece that it meets may be another.
     """
+    if tube is not None and tube.is_longer_than_wide and _starts_at(tube, branch.tip, None):
+        end = find_flat_end(lumen.wall, tube, branch.tip)
+        if end is None:
+            end = _end_of_stub(flat_end_at(lumen.wall, branch.tip), tube, branch)
+        return _walked_from_end(lumen, branches, branch, end, tube)
     end = None if tube is None else find_flat_end(lumen.wall, tube, branch.tip)
     first = _walked_from_end(lumen, branches, branch, end, tube)
     if _starts_near(*first):
         return first
     end = flat_end_at(lumen.wall, branch.tip)
     second = _walked_from_end(lumen, branches, branch, end, tube)
-    if _clear_of_end_mm(*second) < FAR_START_MM:
-        return second
-    if first[0] is not None:
-        return first
+    if first[0] is not None or _clear_of_end_mm(*second) < FAR_START_MM:
+        return second if _clear_of_end_mm(*second) < FAR_START_MM else first
     third = _walked_from_end(lumen, branches, branch, _end_of_stub(end, tube, branch), tube)
     return third if tube is None or _clear_of_end_mm(*third) < BLIND_START_MM else (None, tube)
 

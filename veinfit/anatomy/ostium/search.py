@@ -244,16 +244,18 @@ class _Search:
         """Follow one start, an arc length from the distal end, until its plane settles."""
         tube, s, sectors = self.tube, self.s, self.settings.sectors
         settled: Settled | None = None
+        first: FloatArray | None = None
         for _ in range(ROUNDS):
             before = settled
             origin, axis = line = _local_axis(tube, s, at, None if before is None else before.plane)
             start = _start_mm(tube, s, at, line, self.clearance_mm)
-            if before is not None:
-                # A plane that goes toward the atrium must not take the start along: profiles that
-                # start in the atrium show its folds alone.
-                far = float((before.origin + before.start * before.axis - origin) @ axis)
+            if first is None:
+                first = origin + start * axis
+            elif not tube.is_longer_than_wide:
+                # Of a stub a plane that goes toward the atrium must not take the start along:
+                # profiles that start in the atrium show its folds alone.
                 room = float((tube.centres[0] - origin) @ axis) - self.clearance_mm
-                start = max(start, min(far, room))
+                start = max(start, min(float((first - origin) @ axis), room))
             turns = half_turns(tube.wall, origin, axis, start, sectors)
             found = [t for t in turns if t is not None]
             if len(found) < LEAST_SECTOR_SHARE * sectors:
