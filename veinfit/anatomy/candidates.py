@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.anatomy.branches.bifurcations import Bifurcation
+from veinfit.anatomy.branches.blind_ends import DIRECTION_MM, end_and_tube, starts_at
 from veinfit.anatomy.branches.branch_sections import (
     STATION_MM,
     WALL_REACH_MM,
@@ -21,7 +22,7 @@ from veinfit.anatomy.branches.branch_sections import (
 )
 from veinfit.anatomy.branches.contours import enters, passes
 from veinfit.anatomy.branches.finding import Branch, Branches, SharedPart
-from veinfit.anatomy.branches.flat_ends import FlatEnd, find_flat_end, flat_end_at, walk_from
+from veinfit.anatomy.branches.flat_ends import FlatEnd
 from veinfit.anatomy.branches.hints import LabelHints
 from veinfit.anatomy.branches.labelled_veins import labelled_veins
 from veinfit.anatomy.branches.lumen import Lumen
@@ -33,30 +34,15 @@ from veinfit.anatomy.ostium.sections import Found, is_sharp, tube_of_sections, w
 from veinfit.anatomy.ostium.trunks import find_trunk
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
-from veinfit.vectors import FloatArray, angle_deg, unit
+from veinfit.vectors import FloatArray, unit
 from veinfit.vein_names import MIDDLE_VEINS
 
 MOST_MEMBERS = 4
 """No trunk has more branches than this; what joins more is the body."""
 
 
-DIRECTION_MM = 8.0
-"""A vein's direction at its end is taken over so much of it."""
-
 LONG_MM = 16.0
 """The direction of a vein shorter than this is that of its ostium too, of the shortest half."""
-
-FAR_START_MM = 3.0
-BLIND_START_MM = 14.0
-"""A tube that starts farther than this from a cut end, or from the tip of a rounded one, is none of
-the vein's."""
-
-LEAST_FROM_END = 0.5
-"""A piece of wall from which a branch is followed over less than this share of the length from its
-tip is no cut of it either."""
-
-SIDE_WALL_DEG = 50.0
-"""A flat piece more oblique than this to what was walked from the tip is no cut of it."""
 
 SURE_OSTIUM = 0.8
 """What comes through an ostium of this confidence is a branch of its vein."""
@@ -175,11 +161,11 @@ def single_candidate(
         tube = walk_from_end(lumen, branch.path, opening.normal)
     else:
         tube = walk_tube(lumen, branch.path)
-        end, tube = _end_and_tube(lumen, branches, branch, tube)
+        end, tube = end_and_tube(lumen, branches, branch, tube)
     cut = (opening.centre, opening.normal) if opening is not None else None
     cut = (end.centre, end.normal) if end is not None else cut
     place = branch.tip if cut is None else cut[0]
-    if tube is not None and not _starts_at(tube, place, cut, end is not None):
+    if tube is not None and not starts_at(tube, place, cut, end is not None):
         tube = None  # what was walked lies in the atrium
     line = _end_line(branch, tube, cut, border)
     path = branch.path[::-1]
@@ -205,77 +191,6 @@ def single_candidate(
     return replace(with_ostium(index, tube, last, found, end), border=border)
 
 
-def _end_and_tube(
-    lumen: Lumen, branches: Branches, branch: Branch, tube: BranchSections | None
-) -> tuple[FlatEnd | None, BranchSections | None]:
-    """Return a blind branch's flat end, None without, and its tube.
-
-    ``tube`` is as walked from the branch's tip, which lies in a corner of a flat end: across a
-    stub wider than long that walk runs aslant, and the flat piece that it meets may be another.
-    """
-    if tube is not None and tube.is_longer_than_wide and _starts_at(tube, branch.tip, None):
-        end = find_flat_end(lumen.wall, tube, branch.tip)
-        if end is None:
-            end = _end_of_stub(flat_end_at(lumen.wall, branch.tip), tube, branch)
-        return _walked_from_end(lumen, branches, branch, end, tube)
-    end = None if tube is None else find_flat_end(lumen.wall, tube, branch.tip)
-    first = _walked_from_end(lumen, branches, branch, end, tube)
-    if _starts_near(*first):
-        return first
-    end = flat_end_at(lumen.wall, branch.tip)
-    second = _walked_from_end(lumen, branches, branch, end, tube)
-    if first[0] is not None or _clear_of_end_mm(*second) < FAR_START_MM:
-        return second if _clear_of_end_mm(*second) < FAR_START_MM else first
-    third = _walked_from_end(lumen, branches, branch, _end_of_stub(end, tube, branch), tube)
-    return third if tube is None or _clear_of_end_mm(*third) < BLIND_START_MM else (None, tube)
-
-
-def _clear_of_end_mm(end: FlatEnd | None, tube: BranchSections | None) -> float:
-    """How far from its flat end a tube starts, mm; infinite without either."""
-    if end is None or tube is None:
-        return np.inf
-    return float(np.linalg.norm(tube.centres[0] - end.centre))
-
-
-def _starts_near(end: FlatEnd | None, tube: BranchSections | None) -> bool:
-    """Whether a tube starts as near to its flat end as sections at 45 degrees to it can."""
-    radius = 0.0 if tube is None else float(np.sqrt(tube.areas_mm2[0] / np.pi))
-    return _clear_of_end_mm(end, tube) < FAR_START_MM + radius
-
-
-def _walked_from_end(
-    lumen: Lumen,
-    branches: Branches,
-    branch: Branch,
-    end: FlatEnd | None,
-    tube: BranchSections | None,
-) -> tuple[FlatEnd | None, BranchSections | None]:
-    """Return a blind branch's flat end, None for a piece of its side wall, and its tube.
-
-    A vein that can be followed from its tip can be followed as far from its cut. From a flat
-    piece of the side wall of a rounded end the sections soon part.
-    """
-    if end is None:
-        return None, tube
-    anew = walk_from(end, lumen, branches.paths)
-    starts = anew is not None and _starts_at(anew, end.centre, (end.centre, end.normal), end=True)
-    if not starts and tube is not None and _starts_at(tube, branch.tip, None):
-        walked = widening(tube.wall, end.centre, end.normal, ())
-        if walked is None or walked.length_mm < LEAST_FROM_END * tube.length_mm:
-            return None, tube
-    return end, anew or tube
-
-
-def _end_of_stub(
-    end: FlatEnd | None, tube: BranchSections | None, branch: Branch
-) -> FlatEnd | None:
-    """Return a stub's end unless what was walked from its tip shows that it is a side wall."""
-    if end is None or tube is None or not _starts_at(tube, branch.tip, None):
-        return end
-    first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
-    return end if angle_deg(unit(first[0] - first[-1]), end.normal) < SIDE_WALL_DEG else None
-
-
 def _direction(axis: FloatArray, tube: BranchSections, by_turn: Found | None) -> FloatArray:
     """Return the direction (3,) of a vein at its end; the shorter it is, the more its ostium's."""
     if by_turn is None:
@@ -287,25 +202,6 @@ def _direction(axis: FloatArray, tube: BranchSections, by_turn: Found | None) ->
 def _parts(ostium: Ostium, path: FloatArray) -> bool:
     """Whether an ostium parts the ``path`` from the body into the vein from the atrium."""
     return enters(path, ostium.contour.points, ostium.centre, ostium.normal)
-
-
-def _starts_at(
-    tube: BranchSections, place: FloatArray, cut: _Line | None, end: bool = False
-) -> bool:
-    """Whether a tube starts at the end of its branch: at a cut, or at a rounded one's tip.
-
-    The first section that is clear of the flat ``end`` of a closed vein lies the farther from it
-    the more oblique it is; at an opening the walk starts square to it.
-    """
-    away = float(np.linalg.norm(tube.centres[0] - place))
-    if cut is None:
-        return away < BLIND_START_MM
-    if not end:
-        return away < FAR_START_MM
-    first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
-    lean_deg = min(float(angle_deg(first[0] - first[-1], cut[1])), SIDE_WALL_DEG)
-    radius = float(np.sqrt(tube.areas_mm2[0] / np.pi))
-    return away < FAR_START_MM + radius * np.tan(np.radians(lean_deg))
 
 
 def _end_line(

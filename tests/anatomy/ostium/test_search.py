@@ -16,9 +16,7 @@ Z = np.array([0.0, 0.0, 1.0])
 def test_of_a_stub_a_plane_that_goes_toward_the_atrium_does_not_take_the_start_along(monkeypatch):
     heights = np.arange(24.0, -0.5, -1.0)
     centres = np.outer(heights, Z)
-    tube = BranchSections(
-        centres, np.full(25, 600.0), 24.0, bare(filleted_tube(8.0, 6.0)), centres
-    )
+    tube = BranchSections(centres, np.full(25, 600.0), 24.0, bare(filleted_tube(8.0, 6.0)), centres)
     starts = []
     ring = np.stack([8.0 * np.cos(np.arange(36)), 8.0 * np.sin(np.arange(36))], axis=1)
 
