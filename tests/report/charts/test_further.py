@@ -57,7 +57,7 @@ def test_the_curve_of_growth_fills_its_points_where_the_nominal_seat_seals():
     x, y = np.array([(point.x, point.y) for point in points]).T
     assert np.allclose(np.diff(x), np.diff(x)[0])
     assert np.allclose(np.diff(y), np.diff(y)[0]) and y[1] > y[0]
-    assert "from 0.80 to 0.20" in drawn.alt and "moves 1.0 mm back out of the vein" in drawn.alt
+    assert "from 0.80 to 0.20" in drawn.alt and "moves 1.0 mm farther back" in drawn.alt
     silent = tuple(replace(step, seal_probability=None) for step in STEPS)
     assert growth_chart("LSPV", Growth(silent, (), None, None)) is None
 

@@ -96,7 +96,7 @@ def growth_chart(name: str, growth: Growth) -> Drawing | None:
 
 
 def _moves(back_mm: float) -> str:
-    where = "back out of the vein" if back_mm >= 0.0 else "farther into the vein"
+    where = "farther back" if back_mm >= 0.0 else "deeper"
     return f"the equator moves {number(abs(back_mm))} mm {where}"
 
 
