@@ -287,6 +287,8 @@
       }
       if (viewer) viewer.setVein(k, shape); else Object.assign(scene.veins[k], shape);
     }
+    // No balloon lies before what is no vein.
+    if (k >= 0 && answer.vein === null && viewer) viewer.choose(k, null);
     imaged();
     tell(answer);
   }
