@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import shutil
 import urllib.request
 from pathlib import Path
@@ -12,6 +13,7 @@ import pydicom
 import pytest
 from desk.using import SETTLED, at_state, enter, give, text
 
+from veinfit.desk.store.cases import EARLIER
 from veinfit.desk.store.journal import read_journal
 from veinfit.desk.store.signing import mark_reviewed, sign
 from veinfit.io.inputs.corrections import read_corrections
@@ -165,3 +167,30 @@ def test_cases_are_compared_summed_up_and_held_against_what_was_observed(
     give(page, "#study-file", given)
     with (made("agree") / "pairs.csv").open(newline="") as stream:
         assert len(list(csv.DictReader(stream))) == 8
+
+
+def test_what_the_last_run_changed_is_shown_beside_the_run_before(page, client, assessed):
+    record = assessed.result / "case.json"
+    before = json.loads(record.read_text())
+    vein = before["anatomy"]["veins"][0]
+    now = vein["d_max_mm"]
+    vein["d_max_mm"] = now + 1.25
+    at = f"{client.site.address}case/Larkmoor%207/"
+    page.open(at, SETTLED)
+    assert page.evaluate("document.querySelector('#what-changed') === null")
+
+    (assessed.path / EARLIER).mkdir()
+    (assessed.path / EARLIER / "case.json").write_text(json.dumps(before))
+    page.open(at, SETTLED)
+    page.click("#what-changed")
+    page.wait("!!document.querySelector('#study-link')")
+    (table,) = assessed.path.parent.glob("studies/*-changes/changes.csv")
+    with table.open(newline="") as stream:
+        changed = [row for row in csv.DictReader(stream) if row["before"] != row["after"]]
+    (one,) = changed
+    assert one["vein"] == vein["vein"] and one["unit"] == "mm"
+    assert float(one["before"]) == pytest.approx(now + 1.25, abs=0.06)
+    assert float(one["after"]) == pytest.approx(now, abs=0.06)
+    page.open(page.evaluate("document.querySelector('#study-link').href"))
+    told = text(page, "body")
+    assert vein["vein"] in told and f"{now + 1.25:.1f}" in told and f"{now:.1f}" in told

@@ -110,7 +110,7 @@ class CaseProcess:
         self._end()
         if hung:
             raise ProcessHung
-        raise ProcessDied(_cause(process.returncode))
+        raise ProcessDied(_cause(process.wait()))
 
     def _exchange(self, process: subprocess.Popen[bytes], text: bytes) -> tuple[bytes, bool]:
         """Say something to a process; return its line, and whether it had to be ended."""
@@ -130,6 +130,9 @@ class CaseProcess:
                 process.stdin.write(text)
                 process.stdin.flush()
             return process.stdout.readline(), hung.is_set()
+        except ValueError:
+            # Whoever closed the pipes meanwhile has ended the process.
+            return b"", hung.is_set()
         finally:
             watch.cancel()
 
@@ -154,7 +157,7 @@ class CaseProcess:
             self._end()
             if self._closed:
                 raise ProcessDied("stopped")
-            cause = "it did not answer" if hung else _cause(process.returncode)
+            cause = "it did not answer" if hung else _cause(process.wait())
         raise InputError(
             f"worker processes cannot be started ({cause}); see what "
             f"{' '.join(self._command[:3])} says"
