@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import re
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from veinfit.anatomy.naming.frame_check import SIDES, WORDS, Axes
+
+UNWRITTEN = re.compile(r"output (.+) cannot be written: (.+?)(?:; pass another --out)?")
+FULL = (errno.ENOSPC, errno.EDQUOT)
+MAKE_ROOM = "free some room, then do it again: what was there before is as it was"
 
 FLAG = re.compile(r"--([a-z][a-z-]*)(?: (ras|lps|mm|cm|um|m)\b)?")
 
@@ -54,7 +61,12 @@ def turned(reason: str) -> Axes | None:
 
 
 def page_words(reason: str) -> str:
-    """Return a reason without the options of commands, which a page has as buttons."""
+    """Return a reason in the words of a page: no options of commands, no paths of outputs."""
+    if (unwritten := UNWRITTEN.fullmatch(reason)) is not None:
+        name, why = Path(unwritten[1]).name, unwritten[2]
+        if any(os.strerror(code) in why for code in FULL):
+            return f"{name} cannot be written, for the disk is full ({why}); {MAKE_ROOM}"
+        return f"{name} cannot be written: {why}"
     parts = re.split(r"(?<=\w)[;,] (?=(?:or )?(?:pass|leave|add) )", reason)
     told = [part for part in parts if "--" not in part]
     left = "; ".join(told)

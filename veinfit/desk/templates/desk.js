@@ -33,7 +33,7 @@ const desk = (() => {
   }
   function reading(text) {
     get("reading").hidden = !text;
-    get("reading").textContent = text || "";
+    get("reading").textContent = text ? `${text[0].toUpperCase()}${text.slice(1)}.` : "";
     document.body.classList.toggle("reading", Boolean(text));
   }
   const SIGNS = {
