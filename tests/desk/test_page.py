@@ -98,6 +98,44 @@ def test_parts_a_clash_signing_reopening_and_two_windows(page, client, desk, vol
     second.end()
 
 
+def test_words_are_explained_in_place_named_parts_are_meant_and_a_wrong_frame_is_seen(
+    page, client, desk, volume
+):
+    page.open(client.site.address)
+    give(page, "#files", volume)
+    page.wait(f"location.pathname.endsWith('/case/b/') && {SET_UP}")
+    # Parts are told by their numbers in the picture too.
+    numbers = "[...document.querySelectorAll('#stage-box .name')].map(e => e.textContent).join()"
+    page.wait(f"{numbers} === '1,4' || {numbers} === '4,1'")
+    enter(page, "#parts tr:nth-child(1) input", "Left atrium")
+    page.click("#parts-asks th a")
+    page.wait("document.querySelector('#word')?.open")
+    assert "blood of the chamber" in text(page, "#word")
+    assert page.evaluate("document.querySelectorAll('#word svg').length") == 1
+    page.click("#word button")
+    page.wait("!document.querySelector('#word')")
+    assert page.evaluate("document.activeElement.textContent") == "names"
+
+    # What was typed stands, and is what a run takes, saved or not.
+    (desk.case("b").path / "inputs" / "plan").write_text("refuse")
+    page.click("#run")
+    at_state(page, "failed")
+    assert desk.case("b").options.input == "inputs/b.nii.gz"
+    page.wait(f"{SET_UP} && document.querySelectorAll('#wrong canvas').length === 2")
+    # The second picture is the first turned by half: what was on the left is on the right.
+    first, second = page.evaluate(
+        "[...document.querySelectorAll('#wrong canvas')].map(c => { const d = c.getContext('2d')"
+        ".getImageData(0, 0, c.width, c.height).data; let s = 0, n = 0;"
+        "for (let i = 3; i < d.length; i += 4) if (d[i]) { s += ((i - 3) / 4) % c.width; n++; }"
+        "return [s / n, n]; })"
+    )
+    assert first[1] > 1000 and abs(first[0] + second[0] - 300) < 3 < abs(first[0] - second[0])
+    (desk.case("b").path / "inputs" / "plan").unlink()
+    page.click("#mend button")
+    at_state(page, "to review")
+    assert desk.case("b").options.frame == "ras"
+
+
 def test_search_filter_and_cancel(page, client, desk, ready):
     for name, plan in (("slow", "600"), ("waits", ""), ("<b>odd</b>", "")):
         desk.run(ready(name, plan))

@@ -158,6 +158,12 @@ def test_shapes_lie_where_the_voxels_are(labels):
     # RAS voxels 10 to 49 lie at -49 to -10 in LPS; the surface is half a voxel out, smoothed.
     assert np.allclose(points.min(axis=0), [-49.5, -39.5, 6.75], atol=0.8)
     assert np.allclose(points.max(axis=0), [-9.5, -9.5, 51.75], atol=0.8)
+    # Each part is told by its number, at places of its surface.
+    names = found["scene"]["names"]
+    assert [name["text"] for name in names] == ["1", "4"]
+    for low, high, name in ((-49.5, -9.5, names[0]), (-57.5, -49.5, names[1])):
+        x = np.array(name["places"])[:, 0]
+        assert 3 < len(x) <= 60 and low - 0.8 < x.min() and x.max() < high + 0.8
 
 
 def test_the_small_picture_shows_the_parts_from_behind(labels):

@@ -29,6 +29,9 @@ PART_FACES, MESH_FACES = 9_000, 40_000
 
 PICTURE_PX, PICTURE_RIM_PX = 120, 6
 
+NAMED_PLACES = 60
+"""Places of a part at which its number may stand: one that is seen is taken."""
+
 TINTS = (WALL_OUTER, *VEIN_TINTS, *STRUCTURE_TINTS)
 
 
@@ -50,6 +53,7 @@ def part_scene(files: list[Path], frame: str, unit: str) -> dict[str, Any]:
     """
     parts: list[dict[str, Any]] = []
     surfaces: list[tuple[Surface, str]] = []
+    names: list[dict[str, Any]] = []
     low, high = np.full(3, np.inf), np.full(3, -np.inf)
     for file in files:
         try:
@@ -59,6 +63,8 @@ def part_scene(files: list[Path], frame: str, unit: str) -> dict[str, Any]:
                 tint = TINTS[len(parts) % len(TINTS)]
                 mesh = pack_mesh(surface)
                 surfaces.append((surface, tint))
+                places = surface.points[:: -(-len(surface.points) // NAMED_PLACES)].round(1)
+                names.append({"text": str(value), "places": places.tolist()})
                 parts.append({"file": file.name, "value": value, "colour": tint, "mesh": mesh})
         except InputError:
             continue  # The look into the file tells why.
@@ -72,7 +78,9 @@ def part_scene(files: list[Path], frame: str, unit: str) -> dict[str, Any]:
         "bands": [{"colour": WALL_INNER, "label": ""}],
         "edges": [],
         "wall": pack_mesh(dot),
-        **{name: [] for name in ("rims", "names", "dropped", "marks", "structures", "veins")},
+        # Told by their numbers too, not by colour alone; a mesh is one part without a number.
+        "names": names if len(names) > 1 else [],
+        **{name: [] for name in ("rims", "dropped", "marks", "structures", "veins")},
     }
     return {"scene": scene, "parts": parts, "picture": small_picture(surfaces)}
 

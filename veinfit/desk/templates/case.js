@@ -109,7 +109,7 @@
   });
 
   /* A case that waits to be looked over has its review opened meanwhile. */
-  const AHEAD_MS = 1500;
+  const AHEAD_MS = 800;
   if (data.state.state === "to review" && !data.reading) {
     setTimeout(() => { if (!document.hidden) fetch(`../../review/${data.address}/first/opening`).catch(() => {}); }, AHEAD_MS);
   }

@@ -57,6 +57,7 @@ const shapes = (() => {
     }
     const centre = low.map((c, k) => (c + high[k]) / 2), wide = Math.hypot(high[0] - low[0], high[1] - low[1]);
     const scale = (px - 2 * RIM_PX) / (Math.max(wide, high[2] - low[2]) || 1);
+    const at0 = px / 2 - (dotPx - 1) / 2;
     canvas.width = canvas.height = px;
     const paper = canvas.getContext("2d"), picture = paper.createImageData(px, px);
     const depth = new Float32Array(px * px);
@@ -69,7 +70,7 @@ const shapes = (() => {
         const x = middles[i] - centre[0], y = middles[i + 1] - centre[1];
         const across = x * cos + y * sin, far = y * cos - x * sin;
         const light = 0.4 + 0.6 * Math.abs(normals[i + 1] * cos - normals[i] * sin);
-        const left = Math.round(px / 2 + across * scale), top = Math.round(px / 2 - (middles[i + 2] - centre[2]) * scale);
+        const left = Math.round(at0 + across * scale), top = Math.round(at0 - (middles[i + 2] - centre[2]) * scale);
         for (let r = top; r < top + dotPx; r++) for (let c = left; c < left + dotPx; c++) {
           const at = r * px + c;
           if (r < 0 || c < 0 || r >= px || c >= px || far >= depth[at]) continue;
@@ -98,11 +99,14 @@ const shapes = (() => {
   const CLICK_PX = 4, TURN_DEG = 0.6;
   /* host: an element; told: { scene, parts }; clicked(part index, place) is called for clicks. */
   function create(host, told, clicked) {
-    const viewer = createViewer(host, told.scene);
+    const bodies = told.parts.map((part) => ({ ...unpack(part.mesh), colour: rgb(part.colour) }));
+    // What lies in front of a part hides its number.
+    const hiding = new Float32Array(bodies.reduce((sum, body) => sum + body.points.length, 0));
+    bodies.reduce((at, body) => { hiding.set(body.points, at); return at + body.points.length; }, 0);
+    const viewer = createViewer(host, { ...told.scene, hiding });
     if (viewer === null) return null;
     viewer.canvas.setAttribute("role", "application");
     viewer.canvas.setAttribute("aria-label", "Parts of the case; arrow keys turn them");
-    const bodies = told.parts.map((part) => ({ ...unpack(part.mesh), colour: rgb(part.colour) }));
     function show(selected) {
       bodies.forEach((body, k) => {
         const on = selected === null || selected === k;

@@ -75,7 +75,7 @@ const createViewer = (() => {
       drawing.frame({ w, h, px, view, focal: camera.focal, cutPoint: cut, cuts: cutting(),
         edges: scene.edges, bands: scene.bands, ground: ground(), visible });
       write({ view, w, h, px, marks: shown.names ? marks() : [],
-        before: cutting() ? project(cut)[2] : -Infinity, wall: shown.wall ? walls.points : null });
+        before: cutting() ? project(cut)[2] : -Infinity, wall: shown.wall ? scene.hiding ?? walls.points : null });
     }
     /* What is named: leaks first, then parts of the heart, marks and structures. */
     function marks() {
