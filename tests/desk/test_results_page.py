@@ -64,6 +64,7 @@ def test_a_correction_two_readers_and_what_leaves(page, client, desk, assessed, 
     page.click("header a")
     page.wait(f"document.querySelector('#run') && {SETTLED}")
     assert "newer than the results" in text(page, "#reason")
+    assert page.evaluate("document.querySelector('#who').value") == "reader 1"
     page.click("#leave-open")
     assert "newer than the results" in text(page, "#leave-old")
     page.click("#leave-stop")

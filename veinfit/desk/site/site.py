@@ -271,6 +271,10 @@ class _Site:
         body = await json_body(request)
         act = request.path_params["act"]
         answer = await asyncio.to_thread(review_answer, one, act, body)
+        names = {str(entry.get("who", "")) for entry in body["entries"]}
+        if act == "save" and "fault" not in answer and len(names) == 1:
+            # Whoever corrected need not type the name again.
+            self.desk.who = names.pop()
         return json_answer(answer, DATA_POLICY)
 
 

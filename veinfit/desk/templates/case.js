@@ -100,9 +100,11 @@
     if (!told?.entries) return;
     get("journal-told").textContent = told.altered.length
       ? `Entries that were altered after they were written: ${told.altered.join(", ")}.` : "";
+    const plain = (value) => (Array.isArray(value) ? value.join(", ")
+      : value && typeof value === "object" ? Object.entries(value).map((pair) => pair.join(" ")).join(", ") : value);
     const words = ({ time, who, what, after, ...more }) => {
       const rest = Object.entries(more).filter(([name]) => !["run", "result"].includes(name))
-        .map(([name, value]) => `${name}: ${typeof value === "object" ? JSON.stringify(value) : value}`);
+        .map(([name, value]) => `${name}: ${plain(value)}`);
       return `${clock(time)} ${who ? `${who}: ` : ""}${what}${rest.length ? ` (${rest.join("; ")})` : ""}`;
     };
     get("journal").replaceChildren(...told.entries.map((entry) => make("li", words(entry))));
