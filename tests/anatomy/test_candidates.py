@@ -5,7 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from veinfit.anatomy.branches.blind_ends import starts_at
+from veinfit.anatomy.branches.branch_sections import BranchSections
 from veinfit.anatomy.branches.contours import enters
+from veinfit.anatomy.branches.flat_ends import FlatEnd
+from veinfit.anatomy.branches.lumen import Wall
+from veinfit.surface import Surface
 
 TURN = np.linspace(0.0, 2.0 * np.pi, 40, endpoint=False)
 RING = 8.0 * np.stack([np.cos(TURN), np.sin(TURN), np.zeros_like(TURN)], axis=1)
@@ -30,3 +35,29 @@ RING = 8.0 * np.stack([np.cos(TURN), np.sin(TURN), np.zeros_like(TURN)], axis=1)
 def test_a_branch_comes_through_its_own_ostium(path, comes_through):
     normal = np.array([0.0, 0.0, 1.0])
     assert enters(np.array(path, dtype=float), RING, np.zeros(3), normal) == comes_through
+
+
+@pytest.mark.parametrize(
+    ("away_mm", "diameter_mm", "lean_deg", "starts"),
+    [
+        (2.0, 14.0, 0.0, True),
+        # An oblique cut: the first section clear of its rim is the farther, the more it leans.
+        (9.0, 14.0, 45.0, True),
+        # The atrium beside a stub, walked aslant: as wide as nothing behind this cut.
+        (25.0, 50.0, 60.0, False),
+        (25.0, 14.0, 60.0, False),
+    ],
+)
+def test_what_starts_at_a_cut_is_no_wider_than_what_the_cut_ends(
+    away_mm, diameter_mm, lean_deg, starts
+):
+    lean = np.radians(lean_deg)
+    axis = np.array([np.sin(lean), 0.0, np.cos(lean)])
+    centres = np.array([0.0, 0.0, 20.0 - away_mm]) - np.arange(10.0)[:, None] * axis
+    nothing = Surface(np.zeros((0, 3)), np.zeros((0, 3), dtype=int))
+    wall = Wall(nothing, np.zeros(0, dtype=bool))
+    areas = np.full(10, np.pi / 4 * diameter_mm**2)
+    tube = BranchSections(centres, areas, 9.0, wall, centres)
+    top, up = np.array([0.0, 0.0, 20.0]), np.array([0.0, 0.0, 1.0])
+    end = FlatEnd(top, up, np.zeros(0, dtype=bool), np.pi / 4 * 13.0**2)
+    assert starts_at(tube, top, (top, up), end) == starts

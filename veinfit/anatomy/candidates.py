@@ -165,7 +165,7 @@ def single_candidate(
     cut = (opening.centre, opening.normal) if opening is not None else None
     cut = (end.centre, end.normal) if end is not None else cut
     place = branch.tip if cut is None else cut[0]
-    if tube is not None and not starts_at(tube, place, cut, end is not None):
+    if tube is not None and not starts_at(tube, place, cut, end):
         tube = None  # what was walked lies in the atrium
     line = _end_line(branch, tube, cut, border)
     path = branch.path[::-1]

@@ -77,7 +77,7 @@ def test_no_cut_is_seen_where_there_is_none(mesh):
 def test_the_steps_of_slices_are_no_cuts():
     steps = [
         trimesh.creation.cylinder(radius=r, height=9.0, sections=128).apply_translation((0, 0, z))
-        for r, z in ((13.0, 0.0), (9.0, 18.0))
+        for r, z in ((13.0, 0.0), (10.0, 15.0), (7.0, 30.0))
     ]
     assert len(closed_openings(solid(steps[0]))) == 2
     assert closed_openings(solid(trimesh.util.concatenate(steps))) == ()

@@ -6,7 +6,13 @@ import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections
 from veinfit.anatomy.branches.finding import Branch, Branches
-from veinfit.anatomy.branches.flat_ends import FlatEnd, find_flat_end, flat_end_at, walk_from
+from veinfit.anatomy.branches.flat_ends import (
+    LEAST_SHARE,
+    FlatEnd,
+    find_flat_end,
+    flat_end_at,
+    walk_from,
+)
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.widening import widening
 from veinfit.vectors import FloatArray, angle_deg, unit
@@ -77,8 +83,17 @@ def _clear_of_end_mm(end: FlatEnd | None, tube: BranchSections | None) -> float:
 
 def _starts_near(end: FlatEnd | None, tube: BranchSections | None) -> bool:
     """Whether a tube starts as near to its flat end as sections at 45 degrees to it can."""
-    radius = 0.0 if tube is None else float(np.sqrt(tube.areas_mm2[0] / np.pi))
-    return _clear_of_end_mm(end, tube) < FAR_START_MM + radius
+    if end is None or tube is None:
+        return False
+    return _clear_of_end_mm(end, tube) < FAR_START_MM + _radius_mm(end, tube)
+
+
+def _radius_mm(end: FlatEnd, tube: BranchSections) -> float:
+    """Return the radius of a tube's first section, no wider than what its flat end can be of.
+
+    What was walked may be the atrium itself.
+    """
+    return float(np.sqrt(min(tube.areas_mm2[0], end.area_mm2 / LEAST_SHARE) / np.pi))
 
 
 def _walked_from_end(
@@ -96,7 +111,7 @@ def _walked_from_end(
     if end is None:
         return None, tube
     anew = walk_from(end, lumen, branches.paths)
-    starts = anew is not None and starts_at(anew, end.centre, (end.centre, end.normal), end=True)
+    starts = anew is not None and starts_at(anew, end.centre, (end.centre, end.normal), end)
     if not starts and tube is not None and starts_at(tube, branch.tip, None):
         walked = widening(tube.wall, end.centre, end.normal, ())
         if walked is None or walked.length_mm < LEAST_FROM_END * tube.length_mm:
@@ -118,7 +133,7 @@ def starts_at(
     tube: BranchSections,
     place: FloatArray,
     cut: tuple[FloatArray, FloatArray] | None,
-    end: bool = False,
+    end: FlatEnd | None = None,
 ) -> bool:
     """Whether a tube starts at the end of its branch: at a cut, or at a rounded one's tip.
 
@@ -132,15 +147,14 @@ def starts_at(
         The middle of the cut, or the tip.
     cut : (centre, normal) or None
         None for a rounded end.
-    end : bool
-        Whether the cut is a flat end, not an opening.
+    end : FlatEnd or None
+        The cut's, None for an opening.
     """
     away = float(np.linalg.norm(tube.centres[0] - place))
     if cut is None:
         return away < BLIND_START_MM
-    if not end:
+    if end is None:
         return away < FAR_START_MM
     first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
     lean_deg = min(float(angle_deg(first[0] - first[-1], cut[1])), SIDE_WALL_DEG)
-    radius = float(np.sqrt(tube.areas_mm2[0] / np.pi))
-    return away < FAR_START_MM + radius * np.tan(np.radians(lean_deg))
+    return away < FAR_START_MM + _radius_mm(end, tube) * np.tan(np.radians(lean_deg))

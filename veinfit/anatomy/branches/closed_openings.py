@@ -7,6 +7,7 @@ disc around which the wall turns away. As an open end it is the tip of a branch,
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -39,8 +40,8 @@ LEAST_LEVEL_SHARE = 0.5
 """So much of a cut faces its way to this angle; of a strip along a tube's side, or a patch of the
 atrium's wall, as flat to a larger angle, less does."""
 
-LEAST_AREA_MM2 = 14.0
-"""A cut is no smaller than this but for its rounded rim: some 5 mm across."""
+LEAST_AREA_MM2 = 10.0
+"""A cut is no smaller than this but for its rounded rim: some 4 mm across."""
 
 WIDEST_MM = 32.0
 """A wider one closes the mitral side, or is a flat of the atrium's wall."""
@@ -55,8 +56,10 @@ REFITS = 2
 MOST_OPEN = 1
 """The mitral side may be open where veins are closed."""
 
-MOST_PARALLEL = 2
-"""Cuts that face the same or opposite ways are two at most; more are the steps of slices."""
+MOST_LEVELS = 2
+ONE_LEVEL_MM = 2.0
+"""Cuts that face one way lie in one plane, or in two planes farther apart than this: those of two
+neighbours. More are the steps of slices."""
 
 TIP_ASIDE_MM = 2.0
 TIP_DEPTH_MM = 4.0
@@ -76,13 +79,11 @@ def with_closed_openings(branches: Branches, wall: Wall) -> Branches:
     """
     if sum(branch.opening is not None for branch in branches.branches) > MOST_OPEN:
         return branches
-    ends, areas = closed_openings(wall), face_areas(wall.surface)
     found = list(branches.branches)
     blind = [k for k, branch in enumerate(found) if branch.opening is None]
     added = []
-    for end in ends:
-        radius = float(np.sqrt(areas[end.faces].sum() / np.pi))
-        own = [k for k in blind if _ends_at(end, radius, found[k].tip)]
+    for end in closed_openings(wall):
+        own = [k for k in blind if _ends_at(end, found[k].tip)]
         if not own:
             added.append(_branch(branches, end))
             continue
@@ -198,22 +199,28 @@ def _disc(faces: _Faces, flat: IntArray, place: FloatArray, normal: FloatArray) 
         return None
     chosen = np.zeros(len(faces.areas), dtype=bool)
     chosen[flat] = True
-    return FlatEnd(place, normal, chosen)
+    return FlatEnd(place, normal, chosen, float(faces.areas[flat].sum()))
 
 
 def _without_terraces(ends: Sequence[FlatEnd]) -> tuple[FlatEnd, ...]:
-    """Drop the steps of a surface made of slices: flat pieces that lie in parallel."""
-    normals = np.array([end.normal for end in ends]).reshape(-1, 3)
-    alike = np.abs(normals @ normals.T) > np.cos(np.radians(LEVEL_DEG))
-    return tuple(e for e, n in zip(ends, alike.sum(axis=1), strict=True) if n <= MOST_PARALLEL)
+    """Drop the steps of a surface made of slices: parallel flat pieces, one above the other."""
+    like = np.cos(np.radians(LEVEL_DEG))
+
+    def levels(end: FlatEnd) -> int:
+        heights = sorted(
+            float(other.centre @ end.normal) for other in ends if other.normal @ end.normal > like
+        )
+        return 1 + sum(b - a > ONE_LEVEL_MM for a, b in itertools.pairwise(heights))
+
+    return tuple(end for end in ends if levels(end) <= MOST_LEVELS)
 
 
-def _ends_at(end: FlatEnd, radius_mm: float, tip: FloatArray) -> bool:
+def _ends_at(end: FlatEnd, tip: FloatArray) -> bool:
     """Whether a ``tip`` (3,) lies at a cut."""
     away = tip - end.centre
     depth = float(away @ end.normal)
     aside = float(np.linalg.norm(away - depth * end.normal))
-    return aside < radius_mm + TIP_ASIDE_MM and abs(depth) < TIP_DEPTH_MM
+    return aside < np.sqrt(end.area_mm2 / np.pi) + TIP_ASIDE_MM and abs(depth) < TIP_DEPTH_MM
 
 
 def _path(branches: Branches, end: FlatEnd) -> FloatArray:

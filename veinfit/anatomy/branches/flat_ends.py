@@ -77,11 +77,14 @@ class FlatEnd:
         Out of the lumen.
     faces : (F,) bool array
         The faces of the cut but for its rounded rim.
+    area_mm2 : float
+        Of those.
     """
 
     centre: FloatArray
     normal: FloatArray
     faces: BoolArray
+    area_mm2: float
 
 
 def find_flat_end(wall: Wall, tube: BranchSections, tip: FloatArray) -> FlatEnd | None:
@@ -138,7 +141,7 @@ def find_flat_end(wall: Wall, tube: BranchSections, tip: FloatArray) -> FlatEnd 
     centre = inside + weight[flat] @ away[flat] / weight[flat].sum()
     if not _holds(tip, centre, away[flat] + inside, float(weight[flat].sum())):
         return None
-    return FlatEnd(centre, unit(weight[flat] @ normals[flat]), faces)
+    return FlatEnd(centre, unit(weight[flat] @ normals[flat]), faces, float(weight[flat].sum()))
 
 
 def flat_end_at(wall: Wall, tip: FloatArray) -> FlatEnd | None:
@@ -179,7 +182,7 @@ def flat_end_at(wall: Wall, tip: FloatArray) -> FlatEnd | None:
                 faces = np.zeros(len(surface.faces), dtype=bool)
                 faces[near[flat]] = True
                 centre = weight[flat] @ away[flat] / weight[flat].sum()
-                return FlatEnd(tip + centre, normal, faces)
+                return FlatEnd(tip + centre, normal, faces, float(weight[flat].sum()))
         # Beside a short stub the wall of the atrium is the larger flat piece: go on without it.
         size[np.isin(seeds, flat) | alike[:, seeds[seed]]] = 0.0
     return None
