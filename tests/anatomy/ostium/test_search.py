@@ -6,7 +6,9 @@ import numpy as np
 from anatomy.profiles import bare, filleted_tube
 
 from veinfit.anatomy.branches.branch_sections import BranchSections
+from veinfit.anatomy.model import Evidence
 from veinfit.anatomy.ostium import search
+from veinfit.anatomy.ostium.certainty import ostium_error_mm
 from veinfit.anatomy.ostium.half_turn import HalfTurn
 from veinfit.settings import Settings
 
@@ -31,3 +33,10 @@ def test_of_a_stub_a_plane_that_goes_toward_the_atrium_does_not_take_the_start_a
     found = search._Search(tube, s, Settings().anatomy, 0.75).follow(14.0)
     assert found.plane.centre[2] < -10.0
     assert min(starts) >= starts[0] - 1e-6
+
+
+def test_the_bound_grows_with_an_unusual_width():
+    evidence = Evidence(1.0, 6.0, 1.0, 0.8, 1.0)
+    usual = ostium_error_mm(evidence, 15.0)
+    assert ostium_error_mm(evidence, 30.0) == 1.5 * usual
+    assert ostium_error_mm(evidence, 19.0) == usual

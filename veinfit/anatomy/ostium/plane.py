@@ -150,14 +150,15 @@ def _describe(
     share = len(points) / len(turns)
     moved, tilted = stability(points, plane)
     evidence = Evidence(moved, tilted, plane.residual_mm, share, shift)
+    measures = measure_contour(contour.points, plane.normal)
     return Ostium(
         centre=contour_centroid(contour.points, plane.normal),
         normal=plane.normal,
         contour=Contour(contour.points),
-        measures=measure_contour(contour.points, plane.normal),
+        measures=measures,
         half_turn_points=points,
         residual_mm=plane.residual_mm,
-        error_mm=ostium_error_mm(evidence),
+        error_mm=ostium_error_mm(evidence, measures.d_area_mm),
         confidence=ostium_confidence(evidence),
         kind="half_turn" if share >= MOST_SECTORS_SHARE else "half_turn_in_part",
         evidence=evidence,
@@ -169,7 +170,7 @@ def with_evidence(ostium: Ostium, evidence: Evidence) -> Ostium:
     return replace(
         ostium,
         evidence=evidence,
-        error_mm=ostium_error_mm(evidence),
+        error_mm=ostium_error_mm(evidence, ostium.measures.d_area_mm),
         confidence=ostium_confidence(evidence),
     )
 
