@@ -105,6 +105,8 @@ def test_the_sign_follows_the_probability_and_never_the_seat(
 ) -> None:
     for sealed in (True, False):
         fit = replace(SEATED, occluded=True, sealed=sealed, seal_probability=probability)
+        assert "likely:" not in headline(fit, SETTINGS)  # without an interval there is no word
+        fit = replace(fit, seal_probability_low=probability, seal_probability_high=probability)
         assert mark(fit, SETTINGS) == sign
         assert likelihood(probability, SETTINGS) == word
         said = headline(fit, SETTINGS)

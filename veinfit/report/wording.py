@@ -268,8 +268,11 @@ def headline(fit: Fit, settings: ReportSettings) -> str:
         return said
     ends = fit.seal_probability_low, fit.seal_probability_high
     bounds = told_interval(fit.seal_probability, settings, ends)
-    text = f"Seal {fit_likelihood(fit, settings)}: {number(fit.seal_probability, 2)}"
-    return f"{text} ({bounds}). {said}" if bounds else f"{text}. {said}"
+    probability = number(fit.seal_probability, 2)
+    if not bounds:
+        # Without an interval there is no word for how likely it is.
+        return f"Seal probability {probability}. {said}"
+    return f"Seal {fit_likelihood(fit, settings)}: {probability} ({bounds}). {said}"
 
 
 def figures(fit: Fit) -> str:

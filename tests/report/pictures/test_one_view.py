@@ -172,7 +172,7 @@ def test_a_growing_balloon_takes_more_room_and_shrinks_again(
     one = vein_fits[0]
     grown = [replace(one, balloon="28 mm grown in place", balloon_mm=size) for size in (28.0, 31.0)]
     drawn = draw_growing(anatomy, grown, parse_look("side"), SMALL)
-    assert "then to 31 mm" in drawn.caption
+    assert " to 31 mm" in drawn.caption
     with Image.open(io.BytesIO(drawn.content)) as image:
         assert image.size == (480, 360)
         pictures = []

@@ -162,8 +162,7 @@ def _chart(vein: Vein, fit: Fit, bands: tuple[GapBand, ...], title: str) -> Draw
     parts += _nominal(vein, fit, middle, scale)
     return Drawing(
         width, height, tuple(parts),
-        f"Aim map of {vein.name} with {title}: the clock around, the shaft's tilt from the vein's "
-        f"axis outward. It {aim_words(aims)}.",
+        f"Aim map of {vein.name} with {title}. It {aim_words(aims)}.",
     )  # fmt: skip
 
 

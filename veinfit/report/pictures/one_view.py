@@ -228,7 +228,7 @@ def draw_growing(anatomy: Anatomy, grown: Sequence[Fit], look: Look, style: Styl
     first, last = grown[0], grown[-1]
     told_last = figures(last)
     caption = (
-        f"{first.vein}, {first.balloon}, then to {last.balloon_mm:g} mm, {first.approach}. "
+        f"{first.vein}, {first.balloon} to {last.balloon_mm:g} mm, {first.approach}. "
         f"{_title(frame, look, style)}. At {last.balloon_mm:g} mm: "
         f"{told_last[0].lower()}{told_last[1:]}"
     )
