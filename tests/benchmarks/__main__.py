@@ -29,6 +29,7 @@ JOBS: dict[str, Callable[..., Any]] = {
     "start-up": jobs.start_up,
     "floor": floor.floor,
     "nominal": jobs.nominal,
+    "margin": jobs.margin,
     "whole": jobs.whole,
     "libraries": libraries.beside,
 }
@@ -66,6 +67,7 @@ def main() -> None:
             "start-up": apart("start-up"),
             "floor": apart("floor", volume),
             "nominal": {key: apart("nominal", path) for key, path in drawn.items()},
+            "margin": {key: apart("margin", path) for key, path in drawn.items()},
             "whole": {key: apart("whole", path) for key, path in drawn.items()},
             "libraries": apart("libraries", next(iter(drawn.values())), volume),
         }

@@ -16,6 +16,13 @@ NOMINAL = {
 """Settings under which nothing but the nominal seats is worked out."""
 
 
+MARGIN = {
+    "margin": {"samples": CHAINS, "aim_tilt_step_deg": 0.0},
+    "seating": NOMINAL["seating"],
+}
+"""Settings under which nominal seats get their margin, and nothing else."""
+
+
 def start_up() -> dict[str, float]:
     """Seconds until the whole job is imported, in a process that has imported nothing."""
     from veinfit.case import assess, write_case
@@ -32,6 +39,16 @@ def nominal(source: Path) -> dict[str, float]:
     stages = Stages()
     case.assess(source, settings=Settings.from_mapping(NOMINAL), progress=stages.begin)
     return {**stages.seconds(), "peak_mb": peak_mb()}
+
+
+def margin(source: Path) -> dict[str, float]:
+    """As far as the margins of all seats, without aim maps and what follows from them."""
+    from veinfit import case
+    from veinfit.settings import Settings
+
+    stages = Stages()
+    case.assess(source, settings=Settings.from_mapping(MARGIN), progress=stages.begin)
+    return stages.seconds()
 
 
 def whole(source: Path) -> dict[str, float]:

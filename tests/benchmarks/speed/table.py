@@ -48,16 +48,20 @@ def _jobs(told: Mapping[str, Any], floor_s: float) -> str:
     def row(title: str, cells: list[str]) -> None:
         rows.append([title, *cells])
 
-    nominal, whole = ([told[kind][name] for name in names] for kind in ("nominal", "whole"))
+    nominal, margin, whole = (
+        [told[kind][name] for name in names] for kind in ("nominal", "margin", "whole")
+    )
     for stage, title in zip(STAGES, ("reading", "anatomy", "nominal seats"), strict=True):
         row(title, [f"{job[stage]:.1f}" for job in nominal])
     sums = [sum(job[stage] for stage in STAGES) for job in nominal]
     row("**these three**", [f"**{total:.1f}**" for total in sums])
     row("**times the floor**", [f"**{total / floor_s:.1f}**" for total in sums])
-    row(
-        "margin of 64 chains, aim maps, growth and crossings, besides",
-        [f"{w['seating'] - n['seating']:.1f}" for w, n in zip(whole, nominal, strict=True)],
-    )
+    for title, job, without in (
+        ("margin of 64 chains for 8 seats, besides", margin, nominal),
+        ("aim maps, growth, plans and crossings, besides", whole, margin),
+    ):
+        seconds = [one["seating"] - less["seating"] for one, less in zip(job, without, strict=True)]
+        row(title, [f"{one:.1f}" for one in seconds])
     row("pictures", [f"{job['pictures']:.1f}" for job in whole])
     row(
         "tables, report, 3D view, archive",
