@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 
+import atria
 import numpy as np
 import pytest
 from outside.scaffold_atrium import LONG_TUBES_MM, closed_with_caps, scaffold_atrium
@@ -137,7 +138,7 @@ LONG_TRUNK, RIGHT_MIDDLE = (
 
 @pytest.fixture(scope="module", params=["four", LONG_TRUNK, RIGHT_MIDDLE])
 def drawn(request):
-    return build(draw_shape(3, request.param))
+    return atria.atrium(request.param, 3)
 
 
 def measure_beside(sections, point, name):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from functools import cache
 
+import atria
 import numpy as np
 import pytest
 import pyvista as pv
@@ -21,8 +22,6 @@ from veinfit.surface import Surface
 from veinfit.surface.cuts import plane_contours
 from veinfit.surface.mesh import vertex_normals
 from veinfit.surface.openings import boundary_loops
-from veinfit.synthetic import build
-from veinfit.synthetic.draw.draw import draw_shape
 
 SETTINGS = Settings()
 EDGE_MM = 1.6
@@ -30,7 +29,7 @@ EDGE_MM = 1.6
 
 @pytest.fixture(scope="module")
 def atrium():
-    return build(draw_shape(3, "four"))
+    return atria.atrium("four", 3)
 
 
 @pytest.fixture(scope="module")

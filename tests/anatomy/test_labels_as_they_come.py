@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import atria
 import numpy as np
 import pytest
 from scipy import ndimage
@@ -17,8 +18,6 @@ from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.io.inputs.label_map import read_label_map
 from veinfit.labels.lumen import lumen_input
 from veinfit.settings import Settings
-from veinfit.synthetic import build
-from veinfit.synthetic.draw.draw import draw_shape
 
 SETTINGS = Settings()
 EDGE_MM = 1.0
@@ -27,7 +26,7 @@ BODY, LSPV, LIPV, RIPV, APPENDAGE = 1, 2, 3, 8, 12
 
 @pytest.fixture(scope="module")
 def atrium():
-    return build(draw_shape(3, "four"))
+    return atria.atrium("four", 3)
 
 
 @pytest.fixture(scope="module")

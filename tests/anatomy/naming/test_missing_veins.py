@@ -1,5 +1,6 @@
 """Veins that should be there and were not found."""
 
+import atria
 import numpy as np
 import pytest
 from handmade import circle
@@ -11,8 +12,6 @@ from veinfit.anatomy.naming.missing_veins import absent_notes, labelled_but_miss
 from veinfit.anatomy.ostium.certainty import Evidence
 from veinfit.anatomy.ostium.plane import known_for, with_evidence
 from veinfit.settings import Settings
-from veinfit.synthetic import build
-from veinfit.synthetic.draw.draw import draw_shape
 
 
 def test_a_labelled_vein_that_was_not_found_is_told():
@@ -31,7 +30,7 @@ def test_a_usual_vein_of_which_nothing_was_told_is_a_caution():
 
 @pytest.mark.slow
 def test_a_hint_without_a_branch_is_listed_as_not_measured():
-    atrium = build(draw_shape(3, "four"))
+    atrium = atria.atrium("four", 3)
     # A label of a few voxels on the roof, where no vein stands out.
     top = atrium.open_surface().points
     spot = top[np.argmax(top[:, 2] - np.abs(top[:, 0]))]

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
 
 from veinfit.validation.calibration.likelihood import LogLikelihood
 from veinfit.validation.calibration.responses import Responses
@@ -50,6 +49,9 @@ def of_attempts(responses: Responses, attempts: Sequence[Attempt]) -> LogLikelih
         each = np.log(np.where(occluded, chances, 1.0 - chances))
         together = np.zeros((len(names), each.shape[1]))
         np.add.at(together, patient, each)
-        return float(np.sum(logsumexp(together, axis=1) - np.log(each.shape[1])))
+        # Means of likelihoods that may be very small: beside the greatest of each patient.
+        greatest = together.max(axis=1)
+        means = np.exp(together - greatest[:, None]).mean(axis=1)
+        return float(np.sum(greatest + np.log(means)))
 
     return log_likelihood
