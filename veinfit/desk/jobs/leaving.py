@@ -11,6 +11,7 @@ from typing import Any
 
 from veinfit.case import CaseResult, load_case, write_case
 from veinfit.case.image import read_case_image
+from veinfit.desk.jobs.without_identity import names_in, without_identity
 from veinfit.desk.store.cases import SIGNED, CaseFolder
 from veinfit.desk.store.journal import JOURNAL
 from veinfit.desk.store.signed_copies import COPIES
@@ -38,7 +39,8 @@ def export_case(folder: Path, out: Path, options: Mapping[str, Any]) -> list[str
         Made anew.
     options : mapping
         ``kinds``: of ``KINDS`` or ``dicom``; ``identity``: whether the case's name, its date and
-        phase, the journal and the signature go too, and DICOM objects under the patient's study.
+        phase, the names of those who corrected it, the journal and the signature go too, and
+        DICOM objects under the patient's study.
         Report and PDF of a signed case then carry the signature.
 
     Returns
@@ -62,10 +64,9 @@ def export_case(folder: Path, out: Path, options: Mapping[str, Any]) -> list[str
     out.mkdir(parents=True)
     with tempfile.TemporaryDirectory(prefix=".veinfit-export-", dir=out.parent) as place:
         source = case.result
-        told = result.provenance
-        if not identity and (told.case_id or told.cardiac_phase or told.image_date):
+        if not identity and names_in(result):
             source = Path(place) / "case"
-            result = _without_identity(result)
+            result = without_identity(result)
             _write_again(case, result, source)
         wanted = tuple(end for kind in kinds if kind in KINDS for end in KINDS[kind])
         for name in files_of_earlier_run(source) if wanted else ():
@@ -81,11 +82,6 @@ def export_case(folder: Path, out: Path, options: Mapping[str, Any]) -> list[str
             if (case.path / name).is_file():
                 shutil.copyfile(case.path / name, out / name)
     return sorted(p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file())
-
-
-def _without_identity(result: CaseResult) -> CaseResult:
-    plain = replace(result.provenance, case_id=None, cardiac_phase=None, image_date=None)
-    return replace(result, provenance=plain)
 
 
 def _write_again(case: CaseFolder, result: CaseResult, out: Path) -> None:
