@@ -174,6 +174,17 @@ def test_links_lead_somewhere(name):
             assert heading in {anchor(h) for h in re.findall(r"^#+ (.*)$", page, re.M)}, heading
 
 
+def test_every_script_that_makes_a_figure_is_there():
+    pages = "\n".join(DOCUMENTS.values())
+    scripts = set(re.findall(r"python ((?:tests|pipelines|sample_meshes)/[\w/.-]+\.py)", pages))
+    modules = set(re.findall(r"python -m ((?:tests|veinfit)[\w.]*)", pages))
+    assert len(scripts) >= 6 and len(modules) >= 3
+    for name in modules:
+        place = ROOT / name.replace(".", "/")
+        assert (place / "__main__.py").exists() or place.with_suffix(".py").exists(), name
+    assert all((ROOT / script).exists() for script in scripts)
+
+
 def test_the_first_page_is_short():
     assert len(README.encode()) <= 8000
 
