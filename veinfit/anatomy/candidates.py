@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.branches.bifurcations import Bifurcation
 from veinfit.anatomy.branches.blind_ends import DIRECTION_MM, end_and_tube, starts_at
 from veinfit.anatomy.branches.branch_sections import (
     STATION_MM,
@@ -21,11 +20,10 @@ from veinfit.anatomy.branches.branch_sections import (
     walk_tube,
 )
 from veinfit.anatomy.branches.contours import enters, passes
-from veinfit.anatomy.branches.finding import Branch, Branches, SharedPart
 from veinfit.anatomy.branches.flat_ends import FlatEnd
-from veinfit.anatomy.branches.hints import LabelHints
-from veinfit.anatomy.branches.labelled_veins import labelled_veins
+from veinfit.anatomy.branches.labelled_veins import LabelHints, labelled_veins
 from veinfit.anatomy.branches.lumen import Lumen
+from veinfit.anatomy.branches.model import Bifurcation, Branch, Branches, SharedPart
 from veinfit.anatomy.branches.widening import leaning, widening
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure, known_for

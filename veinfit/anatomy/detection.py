@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from veinfit.anatomy.branches.finding import Branches
 from veinfit.anatomy.branches.lumen import Lumen
+from veinfit.anatomy.branches.model import Branches
 from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.naming.names import Naming
 from veinfit.anatomy.wall_opening import OpenedLumen
@@ -75,4 +75,7 @@ class Detection:
             for index in self.roles.values()
             for member in self.candidates[index].members
         }
-        return sum(index not in used for index in range(len(self.lumen.openings)))
+        return sum(
+            index not in used and not opening.is_closed
+            for index, opening in enumerate(self.lumen.openings)
+        )

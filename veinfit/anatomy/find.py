@@ -9,12 +9,12 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.branch_sections import section_at, tangents
-from veinfit.anatomy.branches.closed_openings import with_closed_openings
-from veinfit.anatomy.branches.finding import Branches, find_branches
-from veinfit.anatomy.branches.hints import APPENDAGE_LABEL, LabelHints
+from veinfit.anatomy.branches.cut_off import opened_at_cuts
+from veinfit.anatomy.branches.finding import find_branches
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
-from veinfit.anatomy.branches.labelled_veins import with_labelled
+from veinfit.anatomy.branches.labelled_veins import APPENDAGE_LABEL, LabelHints, with_labelled
 from veinfit.anatomy.branches.lumen import Lumen, prepare_lumen
+from veinfit.anatomy.branches.model import Branches
 from veinfit.anatomy.candidates import Candidate, find_candidates, parted
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.fewer_faces import for_finding, on_all_faces
@@ -110,8 +110,8 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     tell("branches")
     rough = for_finding(lumen)
     spheres = inscribed_spheres(rough.wall.surface)
-    branches = with_closed_openings(find_branches(spheres, lumen.openings), rough.wall)
-    branches = with_labelled(branches, lumen_input.hints)
+    lumen, rough = opened_at_cuts(lumen, rough, spheres)
+    branches = with_labelled(find_branches(spheres, lumen.openings), lumen_input.hints)
     candidates = find_candidates(rough, branches, settings.anatomy, lumen_input.hints)
     tell("names")
     features = _features(lumen, branches, candidates, lumen_input.hints)

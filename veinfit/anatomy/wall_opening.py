@@ -8,19 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import tangents
-from veinfit.anatomy.branches.end_cuts import EndCut, OpenWall, cut_ends, open_wall
-from veinfit.anatomy.branches.finding import Branches
-from veinfit.anatomy.branches.lumen import Lumen
+from veinfit.anatomy.branches.end_cuts import ROUNDED_RIM_MM, EndCut, OpenWall, cut_ends, open_wall
+from veinfit.anatomy.branches.lumen import Lumen, Wall
 from veinfit.anatomy.branches.mitral import MitralSide, find_mitral_side
+from veinfit.anatomy.branches.model import Branches
 from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.model import MitralOpening
 from veinfit.anatomy.naming.names import TEMPLATE, Naming
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, IntArray, unit
 from veinfit.vein_names import APPENDAGE, MITRAL
-
-ROUNDED_RIM_MM = 0.75
-"""A flat end is cut off so far inside: surfacing rounds its rim."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,7 +71,12 @@ def open_lumen(
         closed = lumen.wall.surface if rough is None else rough
         mitral = find_mitral_side(closed, branches.body_centre, expected)
         cuts.append(mitral.cut)
-    return OpenedLumen(open_wall(*cut_ends(lumen.wall, cuts)), ends, mitral)
+    opened, was_cap = cut_ends(lumen.wall, cuts)
+    if lumen.is_lid is not None:
+        # What closes the input's own openings; its lids are wall that was taken off.
+        given = Wall(lumen.wall.surface, lumen.wall.is_cap & ~lumen.is_lid)
+        _, was_cap = cut_ends(given, cuts)
+    return OpenedLumen(open_wall(opened, was_cap), ends, mitral)
 
 
 def _blind_end(branch: Candidate) -> EndCut | None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections
-from veinfit.anatomy.branches.finding import Branch, Branches
 from veinfit.anatomy.branches.flat_ends import (
     LEAST_SHARE,
     FlatEnd,
@@ -14,6 +13,7 @@ from veinfit.anatomy.branches.flat_ends import (
     walk_from,
 )
 from veinfit.anatomy.branches.lumen import Lumen
+from veinfit.anatomy.branches.model import Branch, Branches
 from veinfit.anatomy.branches.widening import widening
 from veinfit.vectors import FloatArray, angle_deg, unit
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.anatomy.branches.bifurcations import Bifurcation
 from veinfit.anatomy.branches.branch_sections import (
     BranchSections,
     arc_length,
@@ -18,6 +17,7 @@ from veinfit.anatomy.branches.branch_sections import (
 )
 from veinfit.anatomy.branches.contours import measure_contour, passes
 from veinfit.anatomy.branches.lumen import Wall
+from veinfit.anatomy.branches.model import Bifurcation
 from veinfit.anatomy.model import Centreline, Contour, Ostium, Section
 from veinfit.vectors import FloatArray, unit
 

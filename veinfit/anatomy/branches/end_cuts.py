@@ -18,6 +18,9 @@ from veinfit.surface.mesh import select_faces
 from veinfit.surface.openings import boundary_loops
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
+ROUNDED_RIM_MM = 0.75
+"""A flat end is cut off so far inside: surfacing rounds its rim."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EndCut:

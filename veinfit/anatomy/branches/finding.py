@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from veinfit.anatomy.branches.bifurcations import Bifurcation
 from veinfit.anatomy.branches.inscribed import InscribedSpheres, distances_from
-from veinfit.anatomy.branches.paths import PathTree, paths_from
-from veinfit.vectors import BoolArray, FloatArray, IntArray
+from veinfit.anatomy.branches.model import Bifurcation, Branch, Branches, Opening, SharedPart
+from veinfit.anatomy.branches.paths import paths_from
+from veinfit.vectors import BoolArray, FloatArray
 
 CORE_SHARE = 0.85
 """Cells whose sphere has this share of the largest radius are the body's core."""
@@ -51,101 +51,30 @@ LEAST_SHARED_MM = 1.0
 """Branches whose common part persists for less than this, one band, leave the body side by side."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Opening:
-    """A boundary loop of the input surface, closed by a cap.
+def least_tips(spheres: InscribedSpheres, least_reach_mm: float) -> FloatArray:
+    """Return the farthest cells (N, 3) of all parts that leave the body, the least of them too.
 
-    ``normal`` points out of the lumen; ``rim`` holds vertex indices of the
-    cleaned surface; ``cap_points`` (N, 3) lie spread over the cap.
-    """
-
-    centre: FloatArray
-    normal: FloatArray
-    diameter_mm: float
-    rim: IntArray
-    cap_points: FloatArray
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Branch:
-    """A path from the body's core out to one blind or open end.
-
-    Attributes
+    Parameters
     ----------
-    tip : (3,) array
-        The end: the middle of an opening, or the farthest cell.
-    path : (N, 3) array
-        From the body's centre to the tip through the middle of the lumen, mm.
-    reach_mm : float
-        How far the branch reaches past its join with a branch that reaches
-        farther, or past the core.
-    join_mm : float
-        Distance from the core at which it joins.
-    depth_mm : float
-        Distance of the tip from the core.
-    opening : int or None
-        Index of the opening at the tip; None for a blind end.
-    joins : int or None
-        Index of the branch it joins; None for the one that reaches farthest.
+    spheres : InscribedSpheres
+    least_reach_mm : float
+        A part reaches so far past its join.
+
+    Returns
+    -------
+    (N, 3) array
+        Farthest-reaching first, mm.
     """
-
-    tip: FloatArray
-    path: FloatArray
-    reach_mm: float
-    join_mm: float
-    depth_mm: float
-    opening: int | None
-    joins: int | None
+    depth = _depths(spheres)
+    tips, reach, _, _ = _join_tree(spheres, depth)
+    order = np.argsort(-reach, kind="stable")
+    return np.asarray(spheres.points[np.array(tips)[order[reach[order] >= least_reach_mm]]])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SharedPart:
-    """A part of the lumen that several branches have in common before they part.
-
-    Attributes
-    ----------
-    members : tuple of int
-        Indices of the branches beyond it, the farthest-reaching first.
-    length_mm : float
-        How far the common part goes on, along the distance from the core.
-    path : (N, 3) array
-        From the core through the middle of the part to ``BEYOND_BIFURCATION_MM`` past
-        where the branches part.
-    bifurcation : Bifurcation
-        Where the first branches to part do.
-    """
-
-    members: tuple[int, ...]
-    length_mm: float
-    path: FloatArray
-    bifurcation: Bifurcation
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Branches:
-    """The body and what leaves it.
-
-    Attributes
-    ----------
-    body_centre : (3,) array
-    body_radius_mm : float
-        Of the largest inscribed sphere.
-    branches : tuple of Branch
-        Farthest-reaching first.
-    shared : tuple of SharedPart
-    paths : PathTree
-        From the body's centre to every cell.
-    """
-
-    body_centre: FloatArray
-    body_radius_mm: float
-    branches: tuple[Branch, ...]
-    shared: tuple[SharedPart, ...]
-    paths: PathTree
-
-    def with_more(self, added: Sequence[Branch]) -> Branches:
-        """Return these branches and some more, which share no part with any."""
-        return replace(self, branches=(*self.branches, *added)) if added else self
+def _depths(spheres: InscribedSpheres) -> FloatArray:
+    """Return the distance (N,) of every cell from the body's core, through the lumen, mm."""
+    core = np.flatnonzero(spheres.radius_mm >= CORE_SHARE * float(spheres.radius_mm.max()))
+    return distances_from(spheres.graph(spheres.length_mm), core)[0]
 
 
 def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Branches:
@@ -155,9 +84,8 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
     are branches from ``LEAST_REACH_MM`` on.
     """
     greatest = float(spheres.radius_mm.max())
-    core = np.flatnonzero(spheres.radius_mm >= CORE_SHARE * greatest)
     centre = spheres.points[spheres.radius_mm >= CENTRE_SHARE * greatest].mean(axis=0)
-    depth, _ = distances_from(spheres.graph(spheres.length_mm), core)
+    depth = _depths(spheres)
     tips, reach, join, joins = _join_tree(spheres, depth)
     paths = paths_from(spheres, centre)
     opening_cells = [

@@ -1,4 +1,4 @@
-"""Veins that a label of the input shows: each is a branch, whatever the lumen looks like there."""
+"""What labels of the input say of branches; a vein with a label is one, whatever the lumen is like."""
 
 from __future__ import annotations
 
@@ -8,10 +8,20 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from veinfit.anatomy.branches.finding import Branch, Branches
-from veinfit.anatomy.branches.hints import LabelHints
+from veinfit.anatomy.branches.model import Branch, Branches
+from veinfit.anatomy.naming.roles import SOME_VEIN
 from veinfit.vectors import FloatArray, unit
-from veinfit.vein_names import VEIN_NAMES
+from veinfit.vein_names import APPENDAGE, VEIN_NAMES
+
+BODY_LABEL = "left_atrium"
+VEINS_LABEL = "pulmonary_veins"
+APPENDAGE_LABEL = "appendage"
+
+DISTAL_SHARE = 0.5
+"""The distal part of a branch, by its reach, is asked."""
+
+LEAST_VOTES = 0.6
+"""A label speaks for a branch when it holds this share of it."""
 
 TOUCHING = 1.8
 """Voxels whose centres lie within so many spacings of another label's touch it."""
@@ -24,6 +34,37 @@ FARTHEST_SHARE = 0.1
 
 LEAST_LENGTH_MM = 2.0
 """A label that reaches less far from its border is a skin of the atrium."""
+
+
+class LabelHints:
+    """Labelled voxel centres, asked which label most of a branch lies in."""
+
+    def __init__(self, hints: Mapping[str, FloatArray]) -> None:
+        names = [name for name, points in hints.items() if len(points)]
+        self._names = names
+        self._tree: cKDTree | None = None
+        if len(names) > 1:
+            points = np.concatenate([hints[name] for name in names])
+            self._label = np.repeat(np.arange(len(names)), [len(hints[name]) for name in names])
+            self._tree = cKDTree(points)
+
+    def of_branch(self, branch: Branch) -> str:
+        """Return the role a label gives the branch, ``SOME_VEIN``, or an empty string."""
+        if self._tree is None:
+            return ""
+        distance = np.linalg.norm(branch.path - branch.tip, axis=1)
+        reach = max(DISTAL_SHARE * branch.reach_mm, 3.0)
+        points = branch.path[distance <= reach]
+        if not len(points):
+            return ""
+        _, nearest = self._tree.query(points)
+        votes = np.bincount(self._label[nearest], minlength=len(self._names)) / len(points)
+        winner = int(np.argmax(votes))
+        if votes[winner] < LEAST_VOTES:
+            return ""
+        name = self._names[winner]
+        special = {BODY_LABEL: "", VEINS_LABEL: SOME_VEIN, APPENDAGE_LABEL: APPENDAGE}
+        return special.get(name, name)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

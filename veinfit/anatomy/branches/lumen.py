@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from veinfit.anatomy.branches.finding import Opening
+from veinfit.anatomy.branches.model import Opening
 from veinfit.errors import InputError
 from veinfit.notes import Note
 from veinfit.settings import SurfaceSettings
@@ -16,7 +16,7 @@ from veinfit.surface.cleaning import clean_surface
 from veinfit.surface.mesh import enclosed_volume, face_middles, select_faces
 from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter, loop_plane
 from veinfit.surface.roughness import vertex_scatter_mm
-from veinfit.vectors import BoolArray, FloatArray
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 LEAST_VOLUME_ML = 8.0
 """No human left atrium is smaller: published least volumes are 40 ± 13 mL."""
@@ -70,12 +70,15 @@ class Lumen:
     volume_ml : float
     holes_filled : int
         Small holes of the input that were closed; they are no openings.
+    is_lid : (F,) bool array or None
+        The caps that the input has itself: flat ends of veins. None where it has none.
     """
 
     wall: Wall
     openings: tuple[Opening, ...]
     volume_ml: float
     holes_filled: int = 0
+    is_lid: BoolArray | None = None
 
 
 def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, tuple[Note, ...]]:
@@ -92,12 +95,7 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
     closed, cap = cap_loops(clean.surface, loops)
     openings = []
     for loop in loops:
-        centre, normal, _ = loop_plane(clean.surface.points[loop])
-        rim = clean.surface.points[loop]
-        # A boundary runs clockwise about the outward normal of its cap.
-        openings.append(
-            Opening(centre, -normal, loop_diameter(clean.surface, loop), loop, _spread(centre, rim))
-        )
+        openings.append(opening_of(clean.surface, loop))
     scatter = vertex_scatter_mm(clean.surface)
     if scatter >= ROUGH_MM:
         text = (
@@ -125,6 +123,11 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
     return lumen, tuple(notes)
 
 
-def _spread(centre: FloatArray, rim: FloatArray) -> FloatArray:
+def opening_of(surface: Surface, loop: IntArray, is_closed: bool = False) -> Opening:
+    """Return what a boundary ``loop`` (N,) of vertices of a surface is the edge of."""
+    rim = surface.points[loop]
+    centre, normal, _ = loop_plane(rim)
     share = np.arange(CAP_RINGS + 1) / CAP_RINGS
-    return (centre + share[:, None, None] * (rim - centre)).reshape(-1, 3)
+    spread = (centre + share[:, None, None] * (rim - centre)).reshape(-1, 3)
+    # A boundary runs clockwise about the outward normal of its cap.
+    return Opening(centre, -normal, loop_diameter(surface, loop), spread, is_closed)

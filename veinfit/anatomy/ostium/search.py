@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.branches.bifurcations import Bifurcation
 from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections, arc_length
 from veinfit.anatomy.branches.lumen import Wall
+from veinfit.anatomy.branches.model import Bifurcation
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.ostium.leaning import (

@@ -19,8 +19,9 @@ from veinfit.anatomy.branches.branch_sections import (
     walk_tube,
 )
 from veinfit.anatomy.branches.contours import convexity, passes
-from veinfit.anatomy.branches.finding import BEYOND_BIFURCATION_MM, LEAD_MM, SharedPart
+from veinfit.anatomy.branches.finding import BEYOND_BIFURCATION_MM, LEAD_MM
 from veinfit.anatomy.branches.lumen import Lumen
+from veinfit.anatomy.branches.model import SharedPart
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.anatomy.ostium.search import find_ostium, find_ostium_about, settle_before_bifurcation
