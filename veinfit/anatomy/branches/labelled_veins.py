@@ -1,4 +1,4 @@
-"""What labels of the input say of branches; a vein with a label is one, whatever the lumen is like."""
+"""What labels of the input say of branches; a vein that has a label is one of them."""
 
 from __future__ import annotations
 
