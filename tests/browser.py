@@ -175,7 +175,7 @@ class Browser:
     def key(self, key: str, text: str = "", shift: bool = False) -> None:
         """Press and release a key on what has the focus."""
         common = {"key": key, "modifiers": 8 if shift else 0}
-        code = {"Tab": 9, "Home": 36, " ": 32, "Enter": 13}.get(key)
+        code = {"Tab": 9, "Escape": 27, "Home": 36, " ": 32, "Enter": 13}.get(key)
         code = code or {"ArrowLeft": 37, "ArrowUp": 38, "ArrowRight": 39, "ArrowDown": 40}.get(key)
         if code:
             common["windowsVirtualKeyCode"] = code

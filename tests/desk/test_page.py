@@ -92,7 +92,7 @@ def test_parts_a_clash_signing_reopening_and_two_windows(page, client, desk, vol
     with LocalSite(desk_app(second)) as site:
         site.start()
         page.open(site.address, "!!document.querySelector('#rows tr')")
-        assert "another desk" in text(page, "#reading")
+        assert text(page, "#reading").startswith("Another desk")
         page.open(client.site.address, "!!document.querySelector('#rows tr')")
         assert page.evaluate("document.querySelector('#reading').hidden")
     second.end()
@@ -203,6 +203,42 @@ def test_the_keyboard_alone_reaches_everything(page, client, ready):
         ".map(e => e.outerHTML)"
     )
     assert unnamed == []
+
+
+def test_a_case_is_signed_by_keyboard_alone(page, client, ready):
+    from desk.quick_jobs import write_result
+
+    case = ready("a")
+    write_result(case.path / "result")
+    page.open(f"{client.site.address}case/a/", SETTLED)
+
+    def go_to(name: str) -> None:
+        for _ in range(60):
+            if page.evaluate("document.activeElement.id") == name:
+                return
+            page.key("Tab")
+        raise AssertionError(f"{name} is not reached")
+
+    go_to("who")
+    page.call("Input.insertText", text="reader 1")
+    go_to("reviewed")
+    page.key("Enter", "\r")
+    at_state(page, "reviewed")
+    go_to("sign")
+    page.key("Enter", "\r")
+    at_state(page, "signed")
+    assert json.loads((case.path / "signed.json").read_text())["who"] == "reader 1"
+    # A word is explained, and the place is not lost.
+    for _ in range(60):
+        page.key("Tab")
+        if "help#" in page.evaluate("document.activeElement.getAttribute('href') ?? ''"):
+            break
+    at = page.evaluate("document.activeElement.textContent")
+    page.key("Enter", "\r")
+    page.wait("document.querySelector('#word')?.open")
+    page.key("Escape")
+    page.wait("!document.querySelector('#word')")
+    assert page.evaluate("document.activeElement.textContent") == at
 
 
 @pytest.fixture
