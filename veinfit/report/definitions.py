@@ -57,6 +57,11 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
         "The single try without any scatter, at the push that occludes and a little more.",
     ),
     (
+        "Where tries leak",
+        "The one or two sides on which at least half of the single tries that do not occlude leak "
+        "most. Nothing is told where fewer than eight leak, or where they leak on more sides.",
+    ),
+    (
         "Antral area",
         "Wall in cold contact, or enclosed by the sealing line, on the atrial side of the ostial "
         "plane.",
