@@ -17,8 +17,8 @@ def add(commands: Commands) -> None:
         "desk",
         help="work on the cases of a folder in a browser: take in, run, review, sign",
         description="Open a page on this machine alone that lists the cases of a folder, takes "
-        "files in, runs them, opens their reviews, and keeps signatures and a journal. All of it "
-        "are plain files in the folder. Ctrl-C ends it; nothing is lost.",
+        "files in, runs them, opens their reviews, and keeps signatures and a journal. "
+        "Everything is kept as plain files in the folder. Ctrl-C ends it; nothing is lost.",
         allow_abbrev=False,
     )
     parser.set_defaults(run=run)

@@ -35,11 +35,11 @@ def add(commands: Commands) -> None:
         help="simulated tries in many atria beside common practice; with --fit, fitted settings",
         description="Simulate tries of 28 and 31 mm in every vein of many atria and set the sums "
         "over veins beside what is seen in practice, with 95 % intervals over atria. With --fit "
-        "the settings that have no source are fitted on every second atrium and told on both "
-        "halves; margin.kept_scatter_share, which one try does not depend on, stays as it is set. "
-        "With --growth 28 mm also grows to 31 mm in every vein.",
-        epilog="Exit code 0: all done; 3: some atria could not be used, the rest is told; 2: input "
-        "that cannot be used.",
+        "the settings that have no source are fitted on every second atrium; both halves are "
+        "reported. margin.kept_scatter_share, which one try does not depend on, stays as it is "
+        "set. With --growth 28 mm also grows to 31 mm in every vein.",
+        epilog="Exit code 0: all done; 3: some atria could not be used, the rest is reported; 2: "
+        "input that cannot be used.",
         allow_abbrev=False,
     )
     parser.set_defaults(run=run)
@@ -49,11 +49,11 @@ def add(commands: Commands) -> None:
     option("--labels", metavar="FILE", type=Path, help="label map of volumes without their own")
     option("--settings", metavar="FILE", type=Path, help="settings that differ from default (TOML)")
     option("--beside", metavar="FILE", type=Path, help="settings to compare with (TOML)")
-    option("--frame", type=str.lower, choices=("lps", "ras"), default="lps", help="of meshes")
+    option("--frame", type=str.lower, choices=("lps", "ras"), default="lps", help="frame of meshes")
     option("--trust-frame", action="store_true", help="as for `assess`")
     option("--fit", action="store_true", help="fit push, shaft and scatter on every second atrium")
     option("--growth", action="store_true", help="compare growth in place with practice too")
-    option("--trials", metavar="N", type=_from_20, default=TRIALS, help="settings that a fit tries")
+    option("--trials", metavar="N", type=_from_20, default=TRIALS, help="settings a fit tries")
     option(
         "--chains",
         metavar="N",

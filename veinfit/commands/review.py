@@ -20,7 +20,7 @@ def add(commands: Commands) -> None:
         "review",
         help="review a case in a browser, and correct names and ostia by hand",
         description="Open a page on this machine alone: turn the atrium, move or tilt an ostial "
-        "plane, rename, drop or add a vein, see what becomes of measures and seats, and save the "
+        "plane, rename, drop or add a vein, see how measures and seats change, and save the "
         "corrections file for assess --corrections. Nothing else is written. Ctrl-C ends it.",
         allow_abbrev=False,
     )

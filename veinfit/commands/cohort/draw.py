@@ -41,7 +41,7 @@ def add(commands: Commands) -> None:
     option = parser.add_argument
     option("--out", metavar="DIR", type=Path, required=True, help="folder for the cohort")
     option("--cases", metavar="N", type=whole(1, 1_000_000), required=True, help="how many cases")
-    option("--seed", metavar="N", type=whole(0, 2**32 - 1), default=0, help="of the cohort")
+    option("--seed", metavar="N", type=whole(0, 2**32 - 1), default=0, help="seed of the cohort")
     option(
         "--first",
         metavar="N",
@@ -60,7 +60,7 @@ def add(commands: Commands) -> None:
         "--write",
         choices=("mesh", "labels", "both"),
         default="mesh",
-        help="what a case is written as (default: mesh)",
+        help="file type of the cases (default: mesh)",
     )
     option(
         "--edge",
@@ -82,7 +82,7 @@ def add(commands: Commands) -> None:
         "--distributions",
         metavar="FILE",
         type=Path,
-        help="what is drawn from (TOML; default: published series)",
+        help="distributions to draw from (TOML; default: published series)",
     )
     option("--workers", metavar="N", type=whole(1, 1024), default=1, help="processes (default: 1)")
     add_loudness(parser)

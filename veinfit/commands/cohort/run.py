@@ -35,7 +35,7 @@ def add(commands: Commands) -> None:
         metavar="INPUTS",
         nargs="+",
         help="folder, files, pattern, or CSV list with the columns "
-        "case,input,labels,landmarks,corrections,frame,unit,phase,also",
+        "case, input, labels, landmarks, corrections, frame, unit, phase, also",
     )
     option("--out", metavar="DIR", type=Path, required=True, help="folder for the tables")
     option("--labels", metavar="FILE", type=Path, help="label map of volumes without their own")
@@ -58,7 +58,7 @@ def add(commands: Commands) -> None:
         type=_seconds,
         help="a case that takes longer counts as failed (default: 900)",
     )
-    option("--retry-failed", action="store_true", help="try cases again that failed before")
+    option("--retry-failed", action="store_true", help="run the cases again that failed before")
     option("--csv", action="store_true", help="write the tables as CSV files too")
     add_loudness(parser)
 
