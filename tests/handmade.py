@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from veinfit.anatomy.branches.contours import ContourMeasures
 from veinfit.anatomy.model import (
     Anatomy,
     Appendage,
@@ -20,6 +19,7 @@ from veinfit.frames import clock_direction
 from veinfit.notes import Note
 from veinfit.seating.model import ClockReading, Fit, Leak
 from veinfit.surface import Surface
+from veinfit.surface.contours import ContourMeasures
 from veinfit.vectors import perpendicular_basis, unit
 
 

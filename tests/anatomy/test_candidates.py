@@ -7,10 +7,10 @@ import pytest
 
 from veinfit.anatomy.branches.blind_ends import starts_at
 from veinfit.anatomy.branches.branch_sections import BranchSections
-from veinfit.anatomy.branches.contours import enters
 from veinfit.anatomy.branches.flat_ends import FlatEnd
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.surface import Surface
+from veinfit.surface.contours import enters
 
 TURN = np.linspace(0.0, 2.0 * np.pi, 40, endpoint=False)
 RING = 8.0 * np.stack([np.cos(TURN), np.sin(TURN), np.zeros_like(TURN)], axis=1)

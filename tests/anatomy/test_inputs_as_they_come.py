@@ -14,11 +14,11 @@ import pytest
 import pyvista as pv
 
 from veinfit.anatomy import find_anatomy
-from veinfit.anatomy.branches.contours import contour_around, measure_contour
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.labels import lumen_surface
 from veinfit.settings import Settings
 from veinfit.surface import Surface
+from veinfit.surface.contours import contour_around, measure_contour
 from veinfit.surface.cuts import plane_contours
 from veinfit.surface.mesh import vertex_normals
 from veinfit.surface.openings import boundary_loops

@@ -22,9 +22,9 @@ from scipy.optimize import linear_sum_assignment
 
 from veinfit import InputError, Settings
 from veinfit.anatomy import find_anatomy
-from veinfit.anatomy.branches.contours import contour_around, measure_contour
 from veinfit.case import read_case
 from veinfit.cohort.statistics import wilson
+from veinfit.surface.contours import contour_around, measure_contour
 from veinfit.surface.cuts import plane_contours
 
 FARTHEST_MM = 15.0

@@ -24,11 +24,11 @@ from vtkmodules.vtkImagingStencil import vtkImageStencil, vtkPolyDataToImageSten
 
 from veinfit import Settings
 from veinfit.anatomy import find_anatomy
-from veinfit.anatomy.branches.contours import contour_around, measure_contour
 from veinfit.case import read_case
 from veinfit.labels import LabelVolume, lumen_input
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import clean_surface
+from veinfit.surface.contours import contour_around, measure_contour
 from veinfit.surface.cuts import plane_contours
 from veinfit.surface.openings import boundary_loops, cap_loops
 from veinfit.surface.resample import as_poly_data

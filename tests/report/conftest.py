@@ -14,7 +14,6 @@ import pytest
 import pyvista
 from handmade import anatomy_of, vein_of
 
-from veinfit.anatomy.branches.contours import ContourMeasures
 from veinfit.anatomy.model import (
     Anatomy,
     Appendage,
@@ -36,6 +35,7 @@ from veinfit.frames import (
 from veinfit.notes import Note
 from veinfit.seating.model import ClockReading, Fit, Leak
 from veinfit.surface import Surface
+from veinfit.surface.contours import ContourMeasures
 from veinfit.surface.mesh import edges, select_faces
 from veinfit.vectors import unit
 

@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from handmade import anatomy_of, vein_of
 
-from veinfit.anatomy.branches.contours import ContourMeasures
 from veinfit.anatomy.model import (
     Anatomy,
     Centreline,
@@ -22,6 +21,7 @@ from veinfit.anatomy.model import (
     Vein,
 )
 from veinfit.surface import Surface
+from veinfit.surface.contours import ContourMeasures
 from veinfit.surface.openings import boundary_loops, cap_loops
 
 DOWN = np.array([0.0, 0.0, -1.0])

@@ -19,7 +19,6 @@ from veinfit.anatomy.branches.branch_sections import (
     walk_from_end,
     walk_tube,
 )
-from veinfit.anatomy.branches.contours import enters, passes
 from veinfit.anatomy.branches.flat_ends import FlatEnd
 from veinfit.anatomy.branches.labelled_veins import LabelHints, labelled_veins
 from veinfit.anatomy.branches.lumen import Lumen
@@ -32,6 +31,7 @@ from veinfit.anatomy.ostium.sections import Found, is_sharp, tube_of_sections, w
 from veinfit.anatomy.ostium.trunks import find_trunk
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
+from veinfit.surface.contours import enters, passes
 from veinfit.vectors import FloatArray, unit
 from veinfit.vein_names import MIDDLE_VEINS
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import WALL_REACH_MM
-from veinfit.anatomy.branches.contours import contour_around, contour_centroid, measure_contour
 from veinfit.anatomy.branches.lumen import Lumen, Wall
 from veinfit.anatomy.candidates import Candidate
 from veinfit.anatomy.model import Contour, Ostium
+from veinfit.surface.contours import contour_around, contour_centroid, measure_contour
 from veinfit.surface.cuts import plane_contours
 from veinfit.surface.mesh import select_faces
 from veinfit.surface.openings import boundary_loops, cap_loops

@@ -10,11 +10,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from veinfit.anatomy.branches.contours import ContourMeasures
 from veinfit.anatomy.ostium.certainty import Evidence
 from veinfit.anatomy.verdict import InputVerdict
 from veinfit.notes import Note
 from veinfit.surface import Surface
+from veinfit.surface.contours import ContourMeasures
 from veinfit.vectors import FloatArray, IntArray
 from veinfit.vein_names import APPENDAGE, MITRAL
 

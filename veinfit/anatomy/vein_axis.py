@@ -13,14 +13,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.anatomy.branches.contours import (
+from veinfit.anatomy.branches.lumen import Wall
+from veinfit.anatomy.model import Ostium, Section
+from veinfit.surface.contours import (
     contour_around,
     contour_centroid,
     in_plane,
     polygon_area,
 )
-from veinfit.anatomy.branches.lumen import Wall
-from veinfit.anatomy.model import Ostium, Section
 from veinfit.surface.cuts import plane_contours
 from veinfit.vectors import BoolArray, FloatArray, angle_deg, unit
 

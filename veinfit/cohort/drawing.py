@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import dataclasses
-import io
 import json
 import os
 import queue
@@ -19,6 +17,7 @@ from veinfit.cohort.batch.lock import held
 from veinfit.cohort.batch.progress import Progress, Silent
 from veinfit.cohort.batch.supervise import CaseProcess, supervised
 from veinfit.errors import InputError
+from veinfit.io.cells import csv_text
 from veinfit.io.results.output import check_output, unwritable
 from veinfit.synthetic.draw.comparison import Row, compare, comparison_csv
 from veinfit.synthetic.draw.distributions import Distributions, parse_distributions
@@ -202,17 +201,15 @@ def _replace(path: Path, text: str) -> None:
 
 
 def _case_list(recipe: Recipe, names: Sequence[str]) -> str:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(LIST_COLUMNS)
+    rows = []
     for name in names:
         path = f"{CASES_FOLDER}/{name}"
         if recipe.content != "labels":
-            writer.writerow((name, f"{path}.ply", "", f"{path}.landmarks.csv"))
+            rows.append((name, f"{path}.ply", "", f"{path}.landmarks.csv"))
         if recipe.content != "mesh":
             case = name if recipe.content == "labels" else f"{name}-labels"
-            writer.writerow((case, f"{path}.nii.gz", f"{path}.labels.toml", f"{path}.nerve.csv"))
-    return text.getvalue()
+            rows.append((case, f"{path}.nii.gz", f"{path}.labels.toml", f"{path}.nerve.csv"))
+    return csv_text(LIST_COLUMNS, rows)
 
 
 # ---- workers ------------------------------------------------------------------------------

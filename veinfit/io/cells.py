@@ -19,6 +19,26 @@ def _cell(name: str, value: Value) -> str:
     return " ".join(str(value).split())
 
 
+def csv_text(columns: Sequence[str], rows: Iterable[Iterable[object]]) -> str:
+    """Return rows of cells that are written as they are as CSV: a header line, line feeds.
+
+    Parameters
+    ----------
+    columns : sequence of str
+    rows : iterable of iterable of object
+        As many cells as columns.
+
+    Returns
+    -------
+    str
+    """
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows(rows)
+    return text.getvalue()
+
+
 def csv_table(columns: Sequence[str], rows: Iterable[Row]) -> bytes:
     """Return rows as a CSV file: a header line, UTF-8, lines ended by a line feed.
 
@@ -32,9 +52,5 @@ def csv_table(columns: Sequence[str], rows: Iterable[Row]) -> bytes:
     -------
     bytes
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(columns)
-    for row in rows:
-        writer.writerow([_cell(name, row[name]) for name in columns])
-    return text.getvalue().encode()
+    cells = ([_cell(name, row[name]) for name in columns] for row in rows)
+    return csv_text(columns, cells).encode()

@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from veinfit.anatomy.branches.contours import ContourMeasures
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.notes import Note
 from veinfit.result.columns import names
 from veinfit.result.values import Row, row_of, xyz_values
+from veinfit.surface.contours import ContourMeasures
 
 VEIN_COLUMNS = names("veins")
 

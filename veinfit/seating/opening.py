@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 
-from veinfit.anatomy.branches.contours import contour_around, contour_centroid, measure_contour
 from veinfit.anatomy.model import (
     Anatomy,
     Centreline,
@@ -17,6 +16,7 @@ from veinfit.anatomy.model import (
     Vein,
 )
 from veinfit.surface import Surface
+from veinfit.surface.contours import contour_around, contour_centroid, measure_contour
 from veinfit.surface.cuts import plane_contours
 from veinfit.surface.foreign import as_surface
 from veinfit.surface.mesh import face_middles, face_vectors

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from veinfit.io.cells import csv_text
 from veinfit.validation.practice import COMMON_PRACTICE, RESAMPLINGS
 from veinfit.validation.practice_growth import MORE_PUSH, GrowthOutcome
 from veinfit.vein_names import USUAL_VEINS
@@ -234,15 +233,13 @@ def growth_csv(rows: Sequence[GrowthRow]) -> str:
     -------
     str
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    lines = []
     for one in rows:
         figures = (f"{value:.4f}" for value in (one.value, one.low, one.high))
         source = COMMON_PRACTICE if one.practice else ""
         head = (one.vein, one.quantity, one.meaning, one.atria, one.veins)
-        writer.writerow((*head, *figures, one.practice, source))
-    return text.getvalue()
+        lines.append((*head, *figures, one.practice, source))
+    return csv_text(COLUMNS, lines)
 
 
 def growth_markdown(rows: Sequence[GrowthRow]) -> str:

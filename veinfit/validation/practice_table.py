@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from veinfit.io.cells import csv_text
 from veinfit.validation.practice import TARGETS, TOLD, VeinOutcome, intervals, met, quantities
 
 COLUMNS = (
@@ -61,17 +60,15 @@ def practice_csv(groups: Sequence[Group]) -> str:
     -------
     str
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    lines = []
     for group in groups:
         values, bounds = quantities(group.outcomes), intervals(group.outcomes)
         size = (len({one.case for one in group.outcomes}), len(group.outcomes))
         for name, meaning, low, high, source in _rows():
             row = [name, meaning, _cell(low), _cell(high), group.settings, group.atria, *size]
             row += [_cell(values[name]), *map(_cell, bounds[name]), _verdict(name, values)]
-            writer.writerow([*row, source])
-    return text.getvalue()
+            lines.append([*row, source])
+    return csv_text(COLUMNS, lines)
 
 
 def practice_markdown(groups: Sequence[Group]) -> str:

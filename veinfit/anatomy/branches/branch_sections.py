@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from veinfit.anatomy.branches.contours import (
+from veinfit.anatomy.branches.lumen import Lumen, Wall
+from veinfit.surface.contours import (
     contour_around,
     contour_centroid,
     in_plane,
     polygon_area,
 )
-from veinfit.anatomy.branches.lumen import Lumen, Wall
 from veinfit.surface.cuts import PlaneContour, plane_contours
 from veinfit.vectors import FloatArray, lengths, unit
 

@@ -15,10 +15,10 @@ from veinfit.anatomy.branches.branch_sections import (
     smooth,
     tangents,
 )
-from veinfit.anatomy.branches.contours import measure_contour, passes
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.model import Bifurcation
 from veinfit.anatomy.model import Centreline, Contour, Ostium, Section
+from veinfit.surface.contours import measure_contour, passes
 from veinfit.vectors import FloatArray, unit
 
 CARINA_MARGIN_MM = 0.5

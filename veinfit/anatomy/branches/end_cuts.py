@@ -9,10 +9,10 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from veinfit.anatomy.branches.contours import contour_around
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import face_neighbours
+from veinfit.surface.contours import contour_around
 from veinfit.surface.cuts import plane_contours, split_along_plane
 from veinfit.surface.mesh import select_faces
 from veinfit.surface.openings import boundary_loops

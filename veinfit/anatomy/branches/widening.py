@@ -12,14 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from veinfit.anatomy.branches.contours import (
+from veinfit.anatomy.branches.lumen import Wall
+from veinfit.surface.contours import (
     contour_around,
     contour_centroid,
     in_plane,
     passes,
     polygon_area,
 )
-from veinfit.anatomy.branches.lumen import Wall
 from veinfit.surface.cuts import PlaneContour, plane_contours
 from veinfit.vectors import FloatArray, perpendicular_basis, unit
 

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import BranchSections, arc_length, tangents, walk_tube
-from veinfit.anatomy.branches.contours import contour_around, in_plane, polygon_area
 from veinfit.anatomy.branches.model import Branch
 from veinfit.anatomy.candidates import with_ostium
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.ostium.search import find_ostium
 from veinfit.errors import InputError
+from veinfit.surface.contours import contour_around, in_plane, polygon_area
 from veinfit.surface.cuts import plane_contours
 from veinfit.vectors import FloatArray
 from veinfit.vein_names import MITRAL, TRUNK_BRANCHES

@@ -6,16 +6,16 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from veinfit.anatomy.branches.contours import (
+from veinfit.anatomy.candidates import Candidate
+from veinfit.anatomy.model import Contour, Ostium, Vein
+from veinfit.errors import InputError
+from veinfit.frames import clock_direction
+from veinfit.surface.contours import (
     contour_around,
     contour_centroid,
     crossings,
     measure_contour,
 )
-from veinfit.anatomy.candidates import Candidate
-from veinfit.anatomy.model import Contour, Ostium, Vein
-from veinfit.errors import InputError
-from veinfit.frames import clock_direction
 from veinfit.surface.cuts import plane_contours
 from veinfit.vectors import FloatArray, angle_deg, unit
 

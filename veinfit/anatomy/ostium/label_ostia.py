@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from veinfit.anatomy.branches.contours import contour_around, contour_centroid, measure_contour
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.model import LabelOstium, Vein
 from veinfit.labels.model import LabelBorder
+from veinfit.surface.contours import contour_around, contour_centroid, measure_contour
 from veinfit.surface.cuts import plane_contours
 from veinfit.vein_names import TRUNK_BRANCHES, vein_order
 

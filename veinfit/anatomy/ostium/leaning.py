@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import BranchSections
-from veinfit.anatomy.branches.contours import contour_centroid
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.ostium.plane import (
@@ -24,6 +23,7 @@ from veinfit.anatomy.ostium.plane import (
 )
 from veinfit.anatomy.ostium.plane_fit import Plane, fit_plane
 from veinfit.notes import Note
+from veinfit.surface.contours import contour_centroid
 from veinfit.vectors import FloatArray, dots, perpendicular_basis, unit
 
 LEAST_SECTOR_SHARE = 0.25

@@ -8,13 +8,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import BranchSections
-from veinfit.anatomy.branches.contours import (
-    contour_around,
-    contour_centroid,
-    in_plane,
-    measure_contour,
-    passes,
-)
 from veinfit.anatomy.model import Contour, Ostium
 from veinfit.anatomy.ostium.certainty import (
     NOTED_SHIFT_MM,
@@ -28,6 +21,13 @@ from veinfit.notes import Note
 from veinfit.ostium_definition import (
     STRAY_MM,
     STRAY_SHARE,
+)
+from veinfit.surface.contours import (
+    contour_around,
+    contour_centroid,
+    in_plane,
+    measure_contour,
+    passes,
 )
 from veinfit.surface.cuts import PlaneContour, plane_contours
 from veinfit.vectors import FloatArray

@@ -13,18 +13,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import BranchSections
-from veinfit.anatomy.branches.contours import (
-    contour_around,
-    contour_centroid,
-    measure_contour,
-    passes,
-)
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.widening import Widening
 from veinfit.anatomy.model import Contour, Ostium, OstiumKind
 from veinfit.anatomy.ostium.certainty import Evidence
 from veinfit.anatomy.ostium.plane import with_evidence
 from veinfit.notes import Note
+from veinfit.surface.contours import (
+    contour_around,
+    contour_centroid,
+    measure_contour,
+    passes,
+)
 from veinfit.surface.cuts import plane_contours
 from veinfit.vectors import FloatArray, unit
 

@@ -18,7 +18,6 @@ from veinfit.anatomy.branches.branch_sections import (
     tangents,
     walk_tube,
 )
-from veinfit.anatomy.branches.contours import convexity, passes
 from veinfit.anatomy.branches.finding import BEYOND_BIFURCATION_MM, LEAD_MM
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.model import SharedPart
@@ -27,6 +26,7 @@ from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.anatomy.ostium.search import find_ostium, find_ostium_about, settle_before_bifurcation
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
+from veinfit.surface.contours import convexity, passes
 from veinfit.vectors import FloatArray, unit
 
 PATH_STEP_MM = 0.5

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
-from veinfit.anatomy.branches.contours import contour_around, measure_contour
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.surface import Surface
+from veinfit.surface.contours import contour_around, measure_contour
 from veinfit.surface.cuts import plane_contours
 from veinfit.surface.mesh import enclosed_volume
 from veinfit.surface.vtk_bridge import windowed_sinc

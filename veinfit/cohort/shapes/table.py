@@ -12,6 +12,7 @@ from importlib.resources import files
 import numpy as np
 
 from veinfit.cohort.shapes.measure import HALF_PLANES, TURNING_DEG, AtriumShape, VeinShape
+from veinfit.io.cells import csv_text
 
 QUANTILES = (0.10, 0.25, 0.50, 0.75, 0.90)
 """Columns of the table."""
@@ -177,12 +178,8 @@ def table_csv(rows: Sequence[Row]) -> str:
     -------
     str
     """
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for row in rows:
-        writer.writerow([row.measure, *(f"{q:.4g}" for q in row.quantiles), row.count])
-    return out.getvalue()
+    cells = ([row.measure, *(f"{q:.4g}" for q in row.quantiles), row.count] for row in rows)
+    return csv_text(COLUMNS, cells)
 
 
 def table_markdown(rows: Sequence[Row], title: str) -> str:

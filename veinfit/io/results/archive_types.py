@@ -13,7 +13,7 @@ from functools import cache
 from typing import Any
 
 PLACES: Mapping[str, tuple[str, ...]] = {
-    "veinfit.anatomy.branches.contours": ("ContourMeasures",),
+    "veinfit.surface.contours": ("ContourMeasures",),
     "veinfit.anatomy.corrections.apply": ("Correction",),
     "veinfit.anatomy.lumen_input": ("LumenInput",),
     "veinfit.anatomy.model": (

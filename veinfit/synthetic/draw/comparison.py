@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -11,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from veinfit.io.cells import csv_text
 from veinfit.synthetic.draw.distributions import Distributions
 from veinfit.vein_names import TRUNK_BRANCHES
 
@@ -203,8 +202,4 @@ def comparison_csv(rows: Iterable[Row]) -> str:
     -------
     str
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    writer.writerows(row.cells() for row in rows)
-    return text.getvalue()
+    return csv_text(COLUMNS, (row.cells() for row in rows))

@@ -39,14 +39,35 @@ class ContourMeasures:
 
 
 def in_plane(points: FloatArray, origin: FloatArray, normal: FloatArray) -> FloatArray:
-    """Return (N, 2) coordinates of (N, 3) points in the plane about ``origin``."""
+    """Return (N, 2) coordinates of (N, 3) points in the plane about ``origin``.
+
+    Parameters
+    ----------
+    points : (N, 3) array
+    origin : (3,) array
+    normal : (3,) array
+        Of any length.
+
+    Returns
+    -------
+    (N, 2) array
+    """
     e1, e2 = perpendicular_basis(normal)
     offset = points - origin
     return np.stack([offset @ e1, offset @ e2], axis=1)
 
 
 def polygon_area(flat: FloatArray) -> float:
-    """Signed area of a closed (N, 2) polygon, positive counter-clockwise."""
+    """Signed area of a closed (N, 2) polygon, positive counter-clockwise.
+
+    Parameters
+    ----------
+    flat : (N, 2) array
+
+    Returns
+    -------
+    float
+    """
     x, y = flat[:, 0], flat[:, 1]
     inner = np.dot(x[:-1], y[1:]) - np.dot(y[:-1], x[1:])
     return 0.5 * float(inner + x[-1] * y[0] - y[-1] * x[0])
@@ -105,6 +126,15 @@ def crossings(
 ) -> tuple[BoolArray, BoolArray]:
     """Where a path (N, 3) crosses a plane in which a contour (M, 3) lies, in its order.
 
+    Parameters
+    ----------
+    path : (N, 3) array
+    contour : (M, 3) array
+    origin : (3,) array
+        A point of the contour's plane.
+    normal : (3,) array
+        Of that plane.
+
     Returns
     -------
     rising : (K,) bool array
@@ -122,7 +152,21 @@ def crossings(
 
 
 def passes(path: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:
-    """Whether a path, where it last crosses the plane, does so inside the contour."""
+    """Whether a path, where it last crosses the plane, does so inside the contour.
+
+    Parameters
+    ----------
+    path : (N, 3) array
+    contour : (M, 3) array
+    origin : (3,) array
+        A point of the contour's plane.
+    normal : (3,) array
+        Of that plane.
+
+    Returns
+    -------
+    bool
+    """
     _, inside = crossings(path, contour, origin, normal)
     return bool(inside[-1:].any())
 
@@ -130,7 +174,18 @@ def passes(path: FloatArray, contour: FloatArray, origin: FloatArray, normal: Fl
 def enters(path: FloatArray, contour: FloatArray, origin: FloatArray, normal: FloatArray) -> bool:
     """Whether a path from the body outward comes through a contour into the vein.
 
-    The normal (3,) of its plane points into the vein.
+    Parameters
+    ----------
+    path : (N, 3) array
+    contour : (M, 3) array
+    origin : (3,) array
+        A point of the contour's plane.
+    normal : (3,) array
+        Of that plane, into the vein.
+
+    Returns
+    -------
+    bool
     """
     rising, inside = crossings(path, contour, origin, normal)
     return bool((rising & inside).any())
@@ -167,7 +222,18 @@ def contour_around(
 
 
 def convexity(points: FloatArray, normal: FloatArray) -> float:
-    """Share of its convex hull that a closed plane contour of (N, 3) points fills; 1 is convex."""
+    """Share of its convex hull that a closed plane contour of (N, 3) points fills; 1 is convex.
+
+    Parameters
+    ----------
+    points : (N, 3) array
+    normal : (3,) array
+        Of their plane.
+
+    Returns
+    -------
+    float
+    """
     flat = in_plane(points, points.mean(axis=0), normal)
     try:
         return abs(polygon_area(flat)) / float(ConvexHull(flat).volume)

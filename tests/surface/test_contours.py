@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import ellipe
 
-from veinfit.anatomy.branches.contours import (
+from veinfit.surface.contours import (
     contour_centroid,
     convexity,
     measure_contour,
