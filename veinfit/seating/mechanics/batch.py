@@ -18,7 +18,7 @@ from veinfit.seating.mechanics.guide import Guide
 from veinfit.seating.mechanics.near import NearWall
 from veinfit.seating.mechanics.over_faces import over_faces
 from veinfit.seating.mechanics.over_points import over_points
-from veinfit.seating.mechanics.shape import Shape, depth_terms
+from veinfit.seating.mechanics.shape import PlacedBalloons, Shape, depth_terms
 from veinfit.seating.mechanics.walls import BalloonWall
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
@@ -252,18 +252,17 @@ class BalloonBatch:
         result = np.zeros(count), np.zeros((count, n)), np.zeros((count, n, n))
         if not len(self.wall.points):
             return PressedWall(*result, np.zeros(count, dtype=bool))
-        reach, stiffness = self.reach_mm[which], self.stiffness[which]
-        shaft = self.direction[which]
+        reach = self.reach_mm[which]
+        balloons = PlacedBalloons(
+            place, self.shape, reach, self.stiffness[which], self.direction[which]
+        )
         if self.exact:
-            touches = over_faces(self.wall, place, self.shape, reach, stiffness, shaft, result)
+            touches = over_faces(self.wall, balloons, result)
             return PressedWall(*result, touches)
         modes, rows = self.wall.modes, which
         if near is None:
             near, rows = NearWall(self.wall, reach), np.arange(count)
         factors = modes.factors(place[:, 3:])
         pairs = near.pairs(rows, place, factors)
-        law = self.wall.law
-        touches = over_points(
-            pairs, place, factors, modes, law, self.shape, reach, stiffness, shaft, result
-        )
+        touches = over_points(self.wall, pairs, balloons, factors, result)
         return PressedWall(*result, touches)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from veinfit.seating.mechanics.shape import TINY, Shape, Sphere, depth_terms
+from veinfit.seating.mechanics.shape import TINY, PlacedBalloons, Shape, Sphere, depth_terms
 from veinfit.seating.mechanics.walls import BalloonWall, over_triangles
 from veinfit.surface.mesh import any_corner
 from veinfit.vectors import BoolArray, FloatArray
@@ -18,25 +18,13 @@ MARGIN_MM = 0.01
 """The wall is looked at this far beyond the balloons."""
 
 
-def over_faces(
-    wall: BalloonWall,
-    place: FloatArray,
-    shape: Shape,
-    reach_mm: FloatArray,
-    stiffness: FloatArray,
-    shaft: FloatArray,
-    result: Derivatives,
-) -> BoolArray:
+def over_faces(wall: BalloonWall, balloons: PlacedBalloons, result: Derivatives) -> BoolArray:
     """Integrate over the triangles that each of K balloons presses.
 
     Parameters
     ----------
     wall : BalloonWall
-    place : (K, 3 + M) array
-    shape : Shape
-    reach_mm, stiffness : (K,) array
-    shaft : (K, 3) array
-        Unit vectors to the noses.
+    balloons : PlacedBalloons
     result : tuple of arrays
         Energy, gradient and Hessian, filled in for balloons that press.
 
@@ -44,33 +32,18 @@ def over_faces(
     -------
     touches : (K,) bool array
     """
-    touches: BoolArray = np.zeros(len(place), dtype=bool)
-    for ball in range(len(place)):
+    touches: BoolArray = np.zeros(len(balloons.place), dtype=bool)
+    for ball in range(len(touches)):
         one = slice(ball, ball + 1)
-        touches[ball] = _of_one(
-            wall,
-            place[one],
-            shape,
-            float(reach_mm[ball]),
-            float(stiffness[ball]),
-            shaft[ball],
-            tuple(part[ball] for part in result[1:]),
-            result[0][one],
-        )
+        energy, gradient, hessian = (part[one] for part in result)
+        touches[ball] = _of_one(wall, balloons.only(one), (energy, gradient[0], hessian[0]))
     return touches
 
 
-def _of_one(
-    wall: BalloonWall,
-    place: FloatArray,
-    shape: Shape,
-    reach_mm: float,
-    stiffness: float,
-    shaft: FloatArray,
-    derivatives: tuple[FloatArray, ...],
-    energy: FloatArray,
-) -> bool:
-    """Do the same for one balloon at (1, 3 + M); whether it presses any wall."""
+def _of_one(wall: BalloonWall, balloon: PlacedBalloons, result: Derivatives) -> bool:
+    """Do the same for one balloon; whether it presses any wall."""
+    place, shape, shaft = balloon.place, balloon.shape, balloon.shaft[0]
+    reach_mm, stiffness = float(balloon.reach_mm[0]), float(balloon.stiffness[0])
     reach = reach_mm + MARGIN_MM + wall.greatest_move_mm
     near = np.ones(len(wall.points), dtype=bool)
     for k in range(3):
@@ -95,8 +68,8 @@ def _of_one(
     value, force, stiff = over_triangles(
         wall.law, depth[corners], stiffness * wall.face_weights[kept]
     )
+    energy, gradient, hessian = result
     energy += value.sum()
-    gradient, hessian = derivatives
     jacobian, second = _jacobian(wall, place, used)
     own = np.einsum("pni,pi->pn", jacobian, slope)
     # Corners of several faces are one point: what depends on the point alone is done once.

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from veinfit.seating.mechanics.law import IndentationLaw
 from veinfit.seating.mechanics.modes import ShapeModes
 from veinfit.seating.mechanics.near import Pairs
-from veinfit.seating.mechanics.shape import TINY, Shape, Sphere, depth_terms
+from veinfit.seating.mechanics.shape import TINY, PlacedBalloons, Sphere, depth_terms
+from veinfit.seating.mechanics.walls import BalloonWall
 from veinfit.vectors import BoolArray, FloatArray
 
 PAIRS_AT_ONCE = 12_000
@@ -18,32 +18,22 @@ Derivatives = tuple[FloatArray, FloatArray, FloatArray]
 
 
 def over_points(
+    wall: BalloonWall,
     pairs: Pairs,
-    place: FloatArray,
+    balloons: PlacedBalloons,
     factors: FloatArray,
-    modes: ShapeModes,
-    law: IndentationLaw,
-    shape: Shape,
-    reach_mm: FloatArray,
-    stiffness: FloatArray,
-    shaft: FloatArray,
     result: Derivatives,
 ) -> BoolArray:
     """Sum over the points that each of K balloons presses.
 
     Parameters
     ----------
+    wall : BalloonWall
     pairs : Pairs
         All points in the balloons are among them.
-    place : (K, 3 + M) array
+    balloons : PlacedBalloons
     factors : (K, M, 2) array
-        Of the modes at these amplitudes.
-    modes : ShapeModes
-    law : IndentationLaw
-    shape : Shape
-    reach_mm, stiffness : (K,) array
-    shaft : (K, 3) array
-        Unit vectors to the noses.
+        Of the modes at their amplitudes.
     result : tuple of arrays
         Filled in for balloons that press.
 
@@ -51,37 +41,23 @@ def over_points(
     -------
     touches : (K,) bool array
     """
-    touches: BoolArray = np.zeros(len(place), dtype=bool)
+    touches: BoolArray = np.zeros(len(balloons.place), dtype=bool)
     for few, own in pairs.in_pieces(PAIRS_AT_ONCE):
-        part = tuple(array[few] for array in result)
-        touches[few] = _of_few(
-            own,
-            place[few],
-            factors[few],
-            modes,
-            law,
-            shape,
-            reach_mm[few],
-            stiffness[few],
-            shaft[few],
-            part,  # type: ignore[arg-type]  # three views
-        )
+        energy, gradient, hessian = (array[few] for array in result)
+        part = energy, gradient, hessian
+        touches[few] = _of_few(wall, own, balloons.only(few), factors[few], part)
     return touches
 
 
 def _of_few(
+    wall: BalloonWall,
     pairs: Pairs,
-    place: FloatArray,
+    balloons: PlacedBalloons,
     factors: FloatArray,
-    modes: ShapeModes,
-    law: IndentationLaw,
-    shape: Shape,
-    reach_mm: FloatArray,
-    stiffness: FloatArray,
-    shaft: FloatArray,
     result: Derivatives,
 ) -> BoolArray:
-    offset = pairs.offsets(place, factors)
+    shape, reach_mm = balloons.shape, balloons.reach_mm
+    offset = pairs.offsets(balloons.place, factors)
     distance = np.sqrt(offset[0] ** 2 + offset[1] ** 2 + offset[2] ** 2)
     depth = pairs.of_each(reach_mm) - distance
     kept = np.flatnonzero(depth > 0.0)
@@ -89,30 +65,28 @@ def _of_few(
         # No ray is longer than the longest: what lies outside its ball is not pressed.
         ball = pairs.ball[kept]
         at = np.stack([part[kept] for part in offset], axis=-1)
-        inner = depth_terms(shape, at, shaft[ball])[0] + (reach_mm - shape.reach_mm)[ball]
+        inner = depth_terms(shape, at, balloons.shaft[ball])[0] + (reach_mm - shape.reach_mm)[ball]
         kept = kept[inner > 0.0]
-    touches: BoolArray = np.zeros(len(place), dtype=bool)
+    touches: BoolArray = np.zeros(len(reach_mm), dtype=bool)
     if not len(kept):
         return touches
     pressed = pairs.only(kept)
     touches = np.asarray(pressed.count > 0)
     at_rows = [part[kept] for part in offset]
     if isinstance(shape, Sphere):
-        _sphere(pressed, place, modes, law, at_rows, distance[kept], depth[kept], stiffness, result)
+        _sphere(wall, pressed, balloons, at_rows, distance[kept], depth[kept], result)
     else:
-        _turned(pressed, place, modes, law, shape, at_rows, reach_mm, stiffness, shaft, result)
+        _turned(wall, pressed, balloons, at_rows, result)
     return touches
 
 
 def _sphere(
+    wall: BalloonWall,
     pairs: Pairs,
-    place: FloatArray,
-    modes: ShapeModes,
-    law: IndentationLaw,
+    balloons: PlacedBalloons,
     at: list[FloatArray],
     distance: FloatArray,
     depth: FloatArray,
-    stiffness: FloatArray,
     result: Derivatives,
 ) -> None:
     """Column by column: H = Σ (w″ + w′/d) g gᵀ − Σ (w′/d) J Jᵀ + Σ w′ ∂²δ.
@@ -120,17 +94,18 @@ def _sphere(
     g is the gradient of the depth, J how the point moves with the unknowns.
     """
     energy, gradient, hessian = result
+    place, law = balloons.place, wall.law
     n = place.shape[1]
     pressing = np.flatnonzero(pairs.count)
     first = (np.cumsum(pairs.count) - pairs.count)[pressing]
-    weight = pairs.of_each(stiffness) * pairs.columns[3]
+    weight = pairs.of_each(balloons.stiffness) * pairs.columns[3]
     over = 1.0 / np.maximum(distance, TINY)
     ray = [part * over for part in at]
     force, stiff = weight * law.pressure(depth), weight * law.slope(depth)
     energy[pressing] = np.add.reduceat(weight * law.energy(depth), first)
     turn = force * over
     steep = stiff + turn
-    moves, bends = _moves(pairs, place, modes)
+    moves, bends = _moves(pairs, place, wall.modes)
     grad = [*ray, *(-_dot(move, ray) for move in moves)]
     for i in range(n):
         gradient[pressing, i] = np.add.reduceat(force * grad[i], first)
@@ -150,29 +125,25 @@ def _sphere(
 
 
 def _turned(
+    wall: BalloonWall,
     pairs: Pairs,
-    place: FloatArray,
-    modes: ShapeModes,
-    law: IndentationLaw,
-    shape: Shape,
+    balloons: PlacedBalloons,
     at: list[FloatArray],
-    reach_mm: FloatArray,
-    stiffness: FloatArray,
-    shaft: FloatArray,
     result: Derivatives,
 ) -> None:
     energy, gradient, hessian = result
+    place, law, shape, reach_mm = balloons.place, wall.law, balloons.shape, balloons.reach_mm
     ball, n = pairs.ball, place.shape[1]
     pressing = np.flatnonzero(pairs.count)
     first = (np.cumsum(pairs.count) - pairs.count)[pressing]
-    weight = pairs.of_each(stiffness) * pairs.columns[3]
-    depth, slope, bend = depth_terms(shape, np.stack(at, axis=-1), shaft[ball])
+    weight = pairs.of_each(balloons.stiffness) * pairs.columns[3]
+    depth, slope, bend = depth_terms(shape, np.stack(at, axis=-1), balloons.shaft[ball])
     depth, slope = depth + (reach_mm - shape.reach_mm)[ball], -slope
     force, stiff = weight * law.pressure(depth), weight * law.slope(depth)
     energy[pressing] = np.add.reduceat(weight * law.energy(depth), first)
     jacobian = np.zeros((len(ball), n, 3))
     jacobian[:, :3] = -np.eye(3)
-    moves, bends = _moves(pairs, place, modes)
+    moves, bends = _moves(pairs, place, wall.modes)
     for m, move in enumerate(moves):
         jacobian[:, 3 + m] = np.stack(move, axis=-1)
     grad = np.einsum("pni,pi->pn", jacobian, slope)

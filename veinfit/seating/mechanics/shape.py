@@ -174,3 +174,37 @@ def depth_terms(
         - flat / span
     )
     return radius - distance, ray - slope[..., None] * turn, hessian
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlacedBalloons:
+    """K balloons of one shape where they are.
+
+    Attributes
+    ----------
+    place : (K, 3 + M) array
+        Centres and amplitudes of the wall's modes, mm.
+    shape : Shape
+    reach_mm : (K,) array
+        Longest ray of each.
+    stiffness : (K,) array
+        Factor on the wall's stiffness before each.
+    shaft : (K, 3) array
+        Unit vectors to the noses.
+    """
+
+    place: FloatArray
+    shape: Shape
+    reach_mm: FloatArray
+    stiffness: FloatArray
+    shaft: FloatArray
+
+    def only(self, which: slice) -> PlacedBalloons:
+        """Return some of them."""
+        return PlacedBalloons(
+            self.place[which],
+            self.shape,
+            self.reach_mm[which],
+            self.stiffness[which],
+            self.shaft[which],
+        )
