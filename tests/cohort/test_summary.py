@@ -273,7 +273,7 @@ def test_command(study, tmp_path, capsys):
     assert whole["basis"] == "tries"
     assert sum(float(whole[p.replace(" ", "_")]) for p in PARTS) == pytest.approx(1.0, abs=2e-4)
     assert float(whole["both_low"]) < float(whole["both"]) < float(whole["both_high"])
-    page = (out / "summary.html").read_text()
+    page = (out / "summary.html").read_text(encoding="utf-8")
     assert page.count("data:image/svg+xml") == 7
     assert "common practice" in page
     assert "right phrenic nerve" in page
@@ -301,7 +301,7 @@ def test_the_findings_come_first_with_their_figures(tmp_path):
         "(probability below 0.9); 0 seats could not be assessed; 1 of 5 cases failed."
     )
     write_summary(summary, tmp_path / "out")
-    page = (tmp_path / "out" / "summary.html").read_text()
+    page = (tmp_path / "out" / "summary.html").read_text(encoding="utf-8")
     assert page.index(first[:40]) < page.index("Intervals hold 95 %") < page.index("<h2>")
     # What was seen in one case is folded away.
     folded = page[page.index("more rows that rest on one case or none") :]
@@ -386,11 +386,11 @@ def test_the_whole_case_is_written_and_shown(tmp_path):
     folder = cohort(tmp_path / "run", [(fits, [{"vein": "LSPV"}])] * 3)
     files = write_summary(summarise(read_cohort(folder)), tmp_path / "out")
     assert "expected.csv" in files
-    head = (tmp_path / "out" / "expected.csv").read_text().splitlines()[:2]
+    head = (tmp_path / "out" / "expected.csv").read_text(encoding="utf-8").splitlines()[:2]
     assert head[0].startswith("choice,tries,cases,veins,expected_sealed,expected_sealed_low,")
     assert head[1].startswith("28 mm,one,3,1.0000,0.5000,")
     (page,) = (name for name in files if name.endswith(".html"))
-    assert "Expected seals of a case" in (tmp_path / "out" / page).read_text()
+    assert "Expected seals of a case" in (tmp_path / "out" / page).read_text(encoding="utf-8")
 
 
 def test_veins_with_doubtful_names_are_counted_and_left_out(tmp_path):

@@ -364,7 +364,7 @@ def test_command(study, capsys):
     with (out / "left_out.csv").open() as stream:
         (left,) = csv.DictReader(stream)
     assert (left["line"], left["reason"]) == ("194", "the case was not predicted")
-    page = (out / "agreement.html").read_text()
+    page = (out / "agreement.html").read_text(encoding="utf-8")
     first = page[: page.index("<h2>")]
     told = rows["sensitivity", "all"]
     share = f"{float(told['value']):.2f}"
@@ -384,7 +384,7 @@ def test_template_command(study, capsys):
     command = ["agree", "--predictions", str(study / "fits.csv"), "--template", str(path)]
     assert main(command) == 0
     assert "192 rows to be filled in" in capsys.readouterr().out
-    assert "p3,RSPV,31 mm,1,coaxial,,,,,," in path.read_text().splitlines()
+    assert "p3,RSPV,31 mm,1,coaxial,,,,,," in path.read_text(encoding="utf-8").splitlines()
     # Never over one that may have been filled in.
     assert main(command) == 2
     assert main(command[:3]) == 2

@@ -41,7 +41,7 @@ def test_every_page_says_who_signed_and_nothing_else_is_changed(pdf, tmp_path):
     told = subprocess.run(
         [tool("pdfinfo"), "-struct-text", str(tmp_path / "boxes.pdf")],
         capture_output=True,
-        text=True,
+        encoding="utf-8",
     )
     assert told.stderr == "" and LINES[0] in " ".join(told.stdout.split())
 

@@ -81,12 +81,13 @@ def test_without_room_behind_the_walls_push_the_balloon_aside():
 
 
 def test_starts_of_several_radii_are_those_of_each_alone():
-    wall = specks([4.1, 21.2, 9.7])
-    several = replace(balls(wall.wall, count=3), reach_mm=np.array([3.0, 5.0, 7.0]))
-    for distance in (12.0, np.inf):
+    radii = np.array([3.0, 5.0, 7.0])
+    # Backed off along the shaft, and pushed aside where it is blocked.
+    for heights, distance in (([4.1, 21.2, 9.7], np.inf), ([4.0], 12.0)):
+        several = replace(balls(specks(heights).wall, count=3), reach_mm=radii)
         together = find_starts(several, LINE, distance)
         for number, told in enumerate(together):
             alone = find_start(several.only(np.array([number])), LINE, distance)
             assert np.array_equal(told.centre, alone.centre)
             assert told.pressed_mm == alone.pressed_mm
-    assert len({float(one.centre[2]) for one in together}) == 3
+        assert len({float(np.linalg.norm(one.centre)) for one in together}) == 3

@@ -91,7 +91,7 @@ def test_what_nothing_reaches_is_told_with_its_gap():
     assert fit.plans.plans == ()
     assert fit.plans.reach_gap_mm > 1.0
     assert fit.plans.reach_side in ("left", "right")
-    assert any("stays out of reach" in note.text for note in fit.notes)
+    assert any("away from every size" in note.text for note in fit.notes)
 
 
 def test_a_seat_that_is_likely_asks_for_no_plan(fit):
