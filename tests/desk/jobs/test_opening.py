@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import pytest
 from desk.asking import until
 from desk.quick_jobs import write_result
 
 from veinfit.desk.jobs.progress import Pace, tell_stage
 
 
+@pytest.mark.slow
 def test_how_far_it_is_and_what_hinders_it(client, ready):
     case = ready()
     write_result(case.path / "result")
