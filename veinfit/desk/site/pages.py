@@ -33,7 +33,7 @@ CASE_SCRIPTS = (
     "taking_in.js",
     "leaving.js",
     "study.js",
-    "shapes.js",
+    "part_view.js",
     "setting_up.js",
     "case.js",
 )
