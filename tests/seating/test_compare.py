@@ -55,8 +55,8 @@ def margin(told):
         deep_seal_probability=0.0,
         freeze_loss_probability=None,
         attempts_per_chain=1.5,
-        push_to_seal_n=(),
-        leak_width_mm=(0.0, 0.5, 1.0),
+        push_percentiles=(),
+        leak_width_percentiles=(0.0, 0.5, 1.0),
         variance_shares={},
     )
 
