@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import math
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -12,8 +11,8 @@ from typing import Any
 
 from veinfit.anatomy import detect, measure
 from veinfit.anatomy.corrections.apply import Correction, correct
+from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.model import Anatomy, Vein
-from veinfit.anatomy.naming.names import TEMPLATE
 from veinfit.case import CaseResult, Progress
 from veinfit.errors import InputError
 from veinfit.io.inputs.corrections import corrections_from_mapping, read_corrections
@@ -23,25 +22,19 @@ from veinfit.report.answers.tables import measures_beside
 from veinfit.report.model import Report
 from veinfit.report.viewer.viewer_scene import vein_scene
 from veinfit.report.wording import column_title, headline
+from veinfit.review.clicked_place import blood_under, names_at
 from veinfit.review.corrections_file import ABSENT, CorrectionsFile, FileState
 from veinfit.review.image_view import ImageView
 from veinfit.review.merging import combined, differences, merge, same
-from veinfit.seating.approach.rays import free_distance_mm
 from veinfit.seating.model import Fit
 from veinfit.seating.seat import each_seat
 from veinfit.settings import SeatingSettings
-from veinfit.vectors import FloatArray, unit
-from veinfit.vein_names import TRUNK_BRANCHES, VEIN_NAMES
+from veinfit.vectors import FloatArray
 
 DRAFT = {"who": "not stated", "why": "not stated"}
 """Stands for who and why while a correction is only tried; what is saved must state them."""
 
 NO_VEIN = "it is no longer a vein"
-
-NO_ATRIUM = "there is no atrium under that place; click on its surface"
-
-INSIDE_MM = 0.05
-"""How far past a wall its other side is looked for."""
 
 
 @dataclass(slots=True, eq=False)
@@ -64,6 +57,8 @@ class ReviewSession:
         The corrections file; where it exists, the review starts from it.
     progress : callable
         Told the stages of finding the anatomy again.
+    found : Detection, optional
+        From the very surface and settings of ``result``: then it is not found again.
 
     Raises
     ------
@@ -72,13 +67,19 @@ class ReviewSession:
         corrections file.
     """
 
-    def __init__(self, result: CaseResult, target: Path, progress: Progress) -> None:
+    def __init__(
+        self,
+        result: CaseResult,
+        target: Path,
+        progress: Progress,
+        found: Detection | None = None,
+    ) -> None:
         if result.source is None:
             raise InputError("the case does not hold its surface; assess it again")
         self.target = target
         self._result = result
         # The surface is in LPS already, whatever its file was in.
-        self._found = detect(result.source, result.settings, "lps", progress)
+        self._found = found or detect(result.source, result.settings, "lps", progress)
         progress("measures")
         self._automatic = replace(measure(self._found), septum=result.anatomy.septum)
         self._before = {vein.name: vein for vein in self._automatic.veins}
@@ -91,6 +92,11 @@ class ReviewSession:
         start = read_corrections(target) if target.exists() else result.by_hand
         correct(self._found, self._automatic, start, ridges=False)
         self._file = CorrectionsFile(target, result.by_hand)
+
+    @property
+    def found(self) -> Detection:
+        """What was found, for a later review of the same surface."""
+        return self._found
 
     @property
     def report(self) -> Report:
@@ -181,22 +187,9 @@ class ReviewSession:
         InputError
             Nothing is there.
         """
-        lumen, towards = self._found.lumen.wall.surface, unit(direction)
-        first = free_distance_mm(lumen, origin, towards)
-        if not math.isfinite(first):
-            raise InputError(NO_ATRIUM)
-        inside = origin + (first + INSIDE_MM) * towards
-        through = free_distance_mm(lumen, inside, towards)
-        if not math.isfinite(through):
-            raise InputError(NO_ATRIUM)
-        point = inside + 0.5 * (through - INSIDE_MM) * towards
-        return [round(float(c), 2) for c in point], self._names_at(point)
-
-    def _names_at(self, point: FloatArray) -> list[str]:
-        """Return the names of single veins, nearest to their usual place first."""
-        place = unit(point - self._found.branches.body_centre)
-        single = [name for name in VEIN_NAMES if name in TEMPLATE and name not in TRUNK_BRANCHES]
-        return sorted(single, key=lambda name: -float(place @ unit(TEMPLATE[name][0])))
+        point = blood_under(self._found.lumen.wall.surface, origin, direction)
+        names = names_at(point, self._found.branches.body_centre)
+        return [round(float(c), 2) for c in point], names
 
     def preview(
         self,

@@ -46,3 +46,35 @@ def test_a_desk_that_ends_meanwhile_leaves_no_process_and_no_fault(desk, ready):
     until(lambda: review.fault != "")
     assert process is not None and process.poll() is not None
     until(lambda: not list((desk.folder / ".desk").glob("opening-*")))
+
+
+@pytest.mark.slow
+def test_what_was_found_once_is_not_found_again(assessed, monkeypatch):
+    from veinfit.desk.jobs import review_work
+
+    job = {"case": str(assessed.path), "reader": "first", "back": "x/"}
+    entry = {"vein": "RSPV", "shift_mm": 1.5, "who": "reader 1", "why": "seen"}
+    asked = {"act": "preview", "vein": "RSPV", "entries": [entry], "seats": False, "added": False,
+             "first": None}  # fmt: skip
+
+    def opened(found: dict[str, str] | None) -> tuple[dict[str, object], object]:
+        review_work._open.clear()
+        page = review_work.answer({**job, "act": "page", "found": found})
+        return page, review_work.answer({**job, **asked})
+
+    first, preview = opened(None)
+    # The desk holds it from there on, and the process tells it once.
+    assert first["found"]
+    assert review_work.answer({**job, "act": "page"})["found"] is None
+
+    def again(*args: object) -> None:
+        raise AssertionError("it was found again")
+
+    with monkeypatch.context() as without:
+        without.setattr("veinfit.review.session.detect", again)
+        assert opened(first["found"]) == ({**first, "found": None}, preview)
+        # Of another surface, other settings or another version it is not taken.
+        with pytest.raises(AssertionError, match="again"):
+            opened({**first["found"], "key": "0" * 64})
+    review_work._open.clear()
+    review_work._new.clear()

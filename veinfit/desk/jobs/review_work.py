@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import pickle
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from veinfit.case import Progress
+from veinfit.case import CaseResult, Progress
 from veinfit.desk.jobs.progress import stages_in, tell_stage
 from veinfit.desk.jobs.second_reader import vein_differences
 from veinfit.desk.store.cases import CORRECTIONS, SECOND, CaseFolder, own_size_and_time
@@ -22,6 +25,12 @@ TARGETS = {"first": CORRECTIONS, "second": SECOND}
 _open: dict[tuple[str, str], tuple[tuple[int, int], ReviewSession]] = {}
 """The session of this process, by case and reader, with the mark of the results it is of."""
 
+PICKLE = 5
+"""Protocol; the same anatomy is the same bytes."""
+
+_new: dict[str, str] = {}
+"""What this process has found and the desk does not hold yet: ``key`` and ``found``."""
+
 
 def answer(job: dict[str, Any]) -> Any:
     """Answer one question about a case under review.
@@ -32,12 +41,12 @@ def answer(job: dict[str, Any]) -> Any:
         ``case``, ``reader``, ``act``, and what goes with the act.
     """
     tell = _teller(job.get("stages", ""))
-    session = _session(Path(job["case"]), job["reader"], tell)
+    session = _session(Path(job["case"]), job["reader"], tell, job.get("found"))
     act, entries = job["act"], job.get("entries", ())
     if act == "page":
         tell("page")
         page, policy = write_review(session, back="../../../case/" + job["back"])
-        return {"page": page, "policy": policy}
+        return {"page": page, "policy": policy, "found": _to_remember()}
     if act == "opened":
         return session.opened()
     if act == "merged":
@@ -52,7 +61,7 @@ def answer(job: dict[str, Any]) -> Any:
     if act == "image":
         return session.image_plane(job["plane"])
     if act == "compare":
-        return _compared(Path(job["case"]), session)
+        return {"veins": _compared(Path(job["case"]), session), "found": _to_remember()}
     raise ValueError(act)
 
 
@@ -64,7 +73,27 @@ def _teller(path: str) -> Progress:
     return lambda stage: tell_stage(Path(path), stages, stage)
 
 
-def _session(folder: Path, reader: str, tell: Progress) -> ReviewSession:
+def _to_remember() -> dict[str, str] | None:
+    """Return what the desk is to hold for the next process, once; None where it has it."""
+    remembered = dict(_new) or None
+    _new.clear()
+    return remembered
+
+
+def _key(result: CaseResult) -> str:
+    """Return what the finding of an anatomy depends on, as a hash."""
+    depends = (result.source, result.settings, result.provenance.versions)
+    return hashlib.sha256(pickle.dumps(depends, PICKLE)).hexdigest()
+
+
+def _session(
+    folder: Path, reader: str, tell: Progress, told: dict[str, str] | None = None
+) -> ReviewSession:
+    """Return the session of a case, opened where it is not.
+
+    What ``told`` holds came from a process like this one, through the memory of the desk: it is
+    never read from a file.
+    """
     from veinfit.case import load_case
     from veinfit.case.image import read_shown_image
 
@@ -78,7 +107,13 @@ def _session(folder: Path, reader: str, tell: Progress) -> ReviewSession:
     if reader == "second":
         # A second reader begins with what was found, not with what the first made of it.
         result = replace(result, by_hand=())
-    session = ReviewSession(result, folder / TARGETS[reader], tell)
+    key = _key(result)
+    known_found = told is not None and told["key"] == key
+    found = pickle.loads(base64.b64decode(told["found"])) if told and known_found else None
+    session = ReviewSession(result, folder / TARGETS[reader], tell, found)
+    if found is None:
+        packed = base64.b64encode(pickle.dumps(session.found, PICKLE)).decode("ascii")
+        _new.update(key=key, found=packed)
     if case.options.image:
         image, _ = read_shown_image(folder / case.options.image, result.anatomy.wall)
         session.show_image(image)

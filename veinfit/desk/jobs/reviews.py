@@ -29,6 +29,9 @@ from veinfit.vectors import FloatArray
 OPEN_AT_MOST = 2
 """Reviews whose process is kept: each holds the anatomy of its case, some 500 MB."""
 
+REMEMBERED = 4
+"""Cases whose anatomy, as it was found, is held for their next review: each some 40 MB."""
+
 ANSWER_LIMIT_S = 300.0
 """An answer that takes longer counts as hung."""
 
@@ -45,6 +48,8 @@ class CaseReview:
         Raises InputError where nothing may be changed.
     who : callable
         Returns the name that was given last.
+    remembered : OrderedDict
+        What was found in each case, for every review of it.
     """
 
     def __init__(
@@ -54,7 +59,9 @@ class CaseReview:
         function: str,
         may_write: Callable[[], object],
         who: Callable[[], str],
+        remembered: OrderedDict[str, dict[str, str]] | None = None,
     ) -> None:
+        self._remembered = OrderedDict() if remembered is None else remembered
         self.case, self.reader, self._may_write, self._who = case, reader, may_write, who
         self.mark = own_size_and_time(case.result / "case.npz")
         """Of the results that it is of: other ones need another review."""
@@ -77,7 +84,7 @@ class CaseReview:
         job = {"back": f"{quote(self.case.name)}/", "stages": str(self._stages)}
         try:
             with self._lock:
-                told = self._ask("page", **job)
+                told = self._ask_with_found("page", **job)
             self.page = told["page"], told["policy"]
         except InputError as error:
             self.fault = str(error)
@@ -177,7 +184,18 @@ class CaseReview:
     def compared(self) -> list[dict[str, Any]]:
         """Return how the two readers' corrections differ."""
         with self._lock:
-            return list(self._ask("compare"))
+            return list(self._ask_with_found("compare")["veins"])
+
+    def _ask_with_found(self, act: str, **more: Any) -> dict[str, Any]:
+        """Ask what needs the anatomy, which is found once: after that the desk remembers it."""
+        name = self.case.name
+        told = dict(self._ask(act, found=self._remembered.get(name), **more))
+        found = told["found"] or self._remembered.pop(name, None)
+        if found:
+            self._remembered[name] = found
+        while len(self._remembered) > REMEMBERED:
+            self._remembered.popitem(last=False)
+        return told
 
     def _ask(self, act: str, **more: Any) -> Any:
         job = {"do": "review", "case": str(self.case.path), "reader": self.reader, "act": act}
@@ -215,6 +233,7 @@ class Reviews:
     ) -> None:
         self._may_write, self._function, self._who = may_write, function, who
         self._open: OrderedDict[tuple[str, str], CaseReview] = OrderedDict()
+        self._remembered: OrderedDict[str, dict[str, str]] = OrderedDict()
         self._lock = threading.Lock()
 
     def of(self, case: CaseFolder, reader: str) -> CaseReview:
@@ -225,7 +244,9 @@ class Reviews:
             mark = own_size_and_time(case.result / "case.npz")
             stale = found if found is not None and found.mark != mark else None
             if found is None or stale is not None:
-                found = CaseReview(case, reader, self._function, self._may_write, self._who)
+                found = CaseReview(
+                    case, reader, self._function, self._may_write, self._who, self._remembered
+                )
             self._open[key] = found
             gone = [self._open.popitem(last=False)[1] for _ in self._beyond()]
         for one in (*gone, *([stale] if stale is not None else [])):
