@@ -79,7 +79,8 @@ def test_a_click_adds_a_vein(page, server, session, target):
     enter(page, "who", "reader 2")
     enter(page, "why", "to be found again")
     page.evaluate("document.getElementById('drop').click()")
-    page.wait(f"document.querySelector('#told').innerText.includes('no longer a vein') && {SETTLED}")
+    gone = "document.querySelector('#told').innerText.includes('no longer a vein')"
+    page.wait(f"{gone} && {SETTLED}")
     assert f"{VEIN} (dropped)" in text(page, "#veins")
     page.click("#add")
     page.wait("!document.querySelector('#add-told').hidden")

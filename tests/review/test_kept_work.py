@@ -143,7 +143,8 @@ def test_a_save_that_failed_stays_told(page, server, target):
     page.click("#save")
     page.wait("document.querySelector('#fault').textContent.includes('cannot be read')")
     target.rmdir()
-    page.wait(f"document.querySelector('#told').textContent.includes('no longer a vein') && {SETTLED}")
+    gone = "document.querySelector('#told').textContent.includes('no longer a vein')"
+    page.wait(f"{gone} && {SETTLED}")
     assert "cannot be read" in text(page, "#fault")
     assert page.evaluate(place) == before
     enter(page, "who", "reader 3")
