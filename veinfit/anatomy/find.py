@@ -185,6 +185,9 @@ def _features(
                 direction=direction,
                 diameter_mm=diameter,
                 is_open=all(m.opening is not None for m in members),
+                is_closed=any(
+                    m.opening is not None and lumen.openings[m.opening].is_closed for m in members
+                ),
                 has_ostium=candidate.has_turn or _is_tube(candidate),
                 slenderness=_slenderness(candidate),
                 shared_mm=candidate.carina_mm,

@@ -180,6 +180,15 @@ def test_a_stub_that_looks_little_like_a_vein_is_one_only_where_a_vein_is_missin
     assert 3 not in whole.values()
 
 
+@pytest.mark.parametrize("is_closed", [True, False])
+def test_beside_closed_openings_a_blind_branch_may_be_a_vein(is_closed):
+    # The edge of a closed opening may be too soft to tell; where veins are left open a blind
+    # branch beside them is the appendage or a bulge rather.
+    middle = candidate("RMPV", 4, is_open=False, slenderness=1.5)
+    others = [candidate(r, k, is_closed=is_closed) for k, r in enumerate(FOUR)]
+    assert ("RMPV" in name_candidates([*others, middle], 10.0).roles) == is_closed
+
+
 def toward(*vector):
     return unit(np.array(vector))
 

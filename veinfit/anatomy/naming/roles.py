@@ -156,7 +156,7 @@ class CandidateFeatures:
     diameter_mm : float
         Of its ostium, opening or widest section.
     is_open : bool
-        It ends in an opening of the input.
+        It ends in an opening.
     has_ostium : bool
     slenderness : float
         Length of its tube over its diameter.
@@ -166,6 +166,8 @@ class CandidateFeatures:
         Area of a trunk's ostium over the areas of its branches together.
     hint : str
         What a label of the input says it is; empty where there is none.
+    is_closed : bool
+        The input closes its opening.
     """
 
     members: tuple[int, ...]
@@ -178,6 +180,7 @@ class CandidateFeatures:
     shared_mm: float | None
     excess: float = 1.0
     hint: str = ""
+    is_closed: bool = False
 
 
 def antrum_share(candidate: CandidateFeatures) -> float:
@@ -221,7 +224,9 @@ class Misfits:
     blind : (C,) array
         What a candidate costs as a vein where others are cut open and it is not; zero for an
         open one.
-    is_open : (C,) bool array
+    left_open : (C,) bool array
+        It ends in an opening that the input does not close: one is seen wherever there is one,
+        while the edge of a closed one may be too soft to tell.
     nothing : (C,) array
         What it costs to call it nothing.
     """
@@ -230,7 +235,7 @@ class Misfits:
     directions: FloatArray
     fixed: FloatArray
     blind: FloatArray
-    is_open: BoolArray
+    left_open: BoolArray
     nothing: FloatArray
 
     @classmethod
@@ -245,7 +250,7 @@ class Misfits:
             blind=np.array(
                 [0.0 if c.is_open else BLIND_VEIN_COST - _relief(c) for c in candidates]
             ),
-            is_open=np.array([c.is_open for c in candidates], dtype=bool),
+            left_open=np.array([c.is_open and not c.is_closed for c in candidates], dtype=bool),
             nothing=np.array([_nothing_cost(c) for c in candidates]),
         )
 
@@ -270,7 +275,7 @@ class Misfits:
     def blind_among(self, chosen: Sequence[int]) -> FloatArray:
         """Return the (K, R) costs of those candidates that are blind where others are open."""
         rows = list(chosen)
-        others_open = self.is_open[rows].sum() - self.is_open[rows]
+        others_open = self.left_open[rows].sum() - self.left_open[rows]
         return np.outer(self.blind[rows] * (others_open >= 2), ~_LOOSE)
 
 
