@@ -38,8 +38,8 @@ TIP_MM = 6.0
 REACH_MM = 32.0
 """... and nothing farther from it than this ..."""
 
-AREA_MM2_RANGE = (14.0, 800.0)
-"""... and is 4 to 32 mm wide: a wider one is the lid of the mitral side."""
+AREA_MM2_RANGE = (10.0, 800.0)
+"""... and is 4 to 32 mm wide, its rim rounded: a wider one is the lid of the mitral side."""
 
 SEEDS = 24
 """So many faces near the tip are tried."""
