@@ -59,7 +59,8 @@ def test_a_correction_two_readers_and_what_leaves(page, client, desk, assessed, 
     assert told["what"].startswith("corrections of the first") and told["veins"] == ["RSPV"]
     # What was saved and is taken back says that it is not saved yet.
     page.click("#undo")
-    page.wait("document.querySelector('#list li')?.textContent.includes('when this is saved')")
+    taken_back = "saving removes its saved correction"
+    page.wait(f"document.querySelector('#list li')?.textContent.includes('{taken_back}')")
 
     page.click("header a")
     page.wait(f"document.querySelector('#run') && {SETTLED}")
