@@ -29,8 +29,8 @@ class VeinDifference:
         Distance of the ostia's centres.
     turned_deg : float or None
         Angle between the ostial planes.
-    d_area_mm : (float or None, float or None)
-        Diameter of the circle of equal area, of the first and the second.
+    diameters : (float or None, float or None)
+        Diameter of the circle of equal area, mm, of the first and the second.
     seats : (str, str)
         Nominal seats by balloon, of the first and the second.
     """
@@ -39,7 +39,7 @@ class VeinDifference:
     second: str
     apart_mm: float | None
     turned_deg: float | None
-    d_area_mm: tuple[float | None, float | None]
+    diameters: tuple[float | None, float | None]
     seats: tuple[str, str] = ("", "")
 
     @property

@@ -80,10 +80,10 @@
     get("compared").textContent = "Both readers' corrections are being applied; that takes up to a minute…";
     const told = await ask("compare");
     if (!told?.veins) { get("compared").textContent = told?.fault ?? ""; return; }
-    const head = ["Vein, first", "second", "Distance of the ostia, mm", "Angle of the planes, °", "d_area, mm, first", "second", "Nominal seat, first", "second"];
+    const head = ["Vein, first", "second", "Distance of the ostia, mm", "Angle of the planes, °", "Diameter by area, mm, first", "second", "Nominal seat, first", "second"];
     const lines = told.veins.map((v) => make("tr", "", [v.first || "none", v.second || "none",
-      figure(v.apart_mm, 1), figure(v.turned_deg, 0), figure(v.d_area_mm[0], 1),
-      figure(v.d_area_mm[1], 1), ...v.seats].map((text) => make("td", text))));
+      figure(v.apart_mm, 1), figure(v.turned_deg, 0), figure(v.diameters[0], 1),
+      figure(v.diameters[1], 1), ...v.seats].map((text) => make("td", text))));
     const table = make("table", "", [make("thead", "", [make("tr", "", head.map((text) => make("th", text)))]),
       make("tbody", "", lines)]);
     const choices = ["first", "second"].map((reader) => {
