@@ -141,7 +141,7 @@ def test_a_save_that_failed_stays_told(page, server, target):
     before = page.evaluate(place)
     target.mkdir()
     page.click("#save")
-    page.wait("document.querySelector('#fault').textContent.includes('cannot be read')")
+    page.wait("document.querySelector('#fault').textContent.includes('can no longer be read')")
     target.rmdir()
     gone = "document.querySelector('#told').textContent.includes('no longer a vein')"
     page.wait(f"{gone} && {SETTLED}")
@@ -163,7 +163,7 @@ def test_a_plane_that_cannot_be_cannot_be_saved(page, server, target):
     save(page, "#ask")
     assert "LIPV: taken out" in text(page, "#ask")
     page.click("#agree")
-    page.wait("document.querySelector('#saved').textContent.includes('taken away')")
+    page.wait("document.querySelector('#saved').textContent.includes('is removed')")
     assert not target.exists()
     assert target.with_name("corrections.backup-1.toml").exists()
 
@@ -174,7 +174,7 @@ def test_a_file_that_another_broke_is_kept_aside(page, server, target):
     shift(page, "RSPV", 2)
     target.write_text("[[correction")
     page.click("#save")
-    page.wait("document.querySelector('#saved').textContent.includes('cannot be read')")
+    page.wait("document.querySelector('#saved').textContent.includes('can no longer be read')")
     page.wait(SETTLED)
     save(page, "#ask")
     assert "cannot be read" in text(page, "#ask")

@@ -16,7 +16,13 @@ from veinfit.anatomy.branches.finding import least_tips
 from veinfit.anatomy.branches.flat_ends import piece_of
 from veinfit.anatomy.branches.inscribed import InscribedSpheres
 from veinfit.anatomy.branches.lumen import Lumen, Wall, opening_of
-from veinfit.surface.mesh import face_areas, face_middles, face_normals, select_faces
+from veinfit.surface.mesh import (
+    face_areas,
+    face_middles,
+    face_normals,
+    select_faces,
+    total_area,
+)
 from veinfit.surface.openings import boundary_loops
 from veinfit.vectors import FloatArray, IntArray, dots, perpendicular_basis, unit
 
@@ -116,20 +122,20 @@ def _caps(lumen: Lumen) -> list[FloatArray]:
 def _opened(lumen: Lumen, cuts: Sequence[_Cut]) -> Lumen:
     """Mark what lies beyond each cut as cap, and tell each as an opening."""
     openings = list(lumen.openings)
-    planes: list[EndCut] = []
+    wall = lumen.wall
+    lids = Wall(wall.surface, np.zeros_like(wall.is_cap))
     for cut in cuts:
         plane = EndCut(cut.centre - ROUNDED_RIM_MM * cut.normal, cut.normal)
-        closed, was_cap = cut_ends(lumen.wall, [plane])
+        closed, was_cap = cut_ends(wall, [plane])
         beyond, _ = select_faces(closed.surface, closed.is_cap & ~was_cap)
         loops = boundary_loops(beyond)
         if len(loops) != 1:
             continue  # the plane cuts a neighbour too
         edge = opening_of(beyond, loops[0][::-1], is_closed=True)
-        if edge.diameter_mm <= MOST_WIDER * 2.0 * cut.radius_mm:
+        widest = MOST_WIDER * 2.0 * cut.radius_mm
+        if edge.diameter_mm <= widest and total_area(beyond) <= np.pi * widest**2:
             openings.append(edge)
-            planes.append(plane)
-    wall, _ = cut_ends(lumen.wall, planes)
-    lids, _ = cut_ends(Wall(lumen.wall.surface, np.zeros_like(lumen.wall.is_cap)), planes)
+            wall, lids = closed, cut_ends(lids, [plane])[0]
     return replace(lumen, wall=wall, openings=tuple(openings), is_lid=lids.is_cap)
 
 

@@ -290,7 +290,10 @@ def _relief(candidate: CandidateFeatures) -> float:
 
 
 def _nothing_cost(candidate: CandidateFeatures) -> float:
-    return OPEN_NOTHING_COST if candidate.is_open else NOTHING_COST + _relief(candidate)
+    # What a label of its own contradicts in every name may be nothing: so a mirrored volume shows.
+    told = candidate.is_closed and candidate.hint
+    cut = candidate.is_open and not told
+    return OPEN_NOTHING_COST if cut else NOTHING_COST + _relief(candidate)
 
 
 def _allows(hint: str, role: str) -> bool:
