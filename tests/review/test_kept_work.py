@@ -141,7 +141,7 @@ def test_a_save_that_failed_stays_told(page, server, target):
     before = page.evaluate(place)
     target.mkdir()
     page.click("#save")
-    page.wait("document.querySelector('#fault').textContent.includes('can no longer be read')")
+    page.wait("document.querySelector('#fault').textContent.includes('cannot be read')")
     target.rmdir()
     gone = "document.querySelector('#told').textContent.includes('no longer a vein')"
     page.wait(f"{gone} && {SETTLED}")
