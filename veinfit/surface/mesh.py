@@ -225,7 +225,17 @@ def vertex_normals(surface: Surface) -> FloatArray:
 
 
 def total_area(surface: Surface) -> float:
-    """Area of the whole surface, mm²."""
+    """Area of the whole surface, mm².
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    float
+        mm².
+    """
     return float(face_areas(surface).sum())
 
 

@@ -124,7 +124,20 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
 
 
 def opening_of(surface: Surface, loop: IntArray, is_closed: bool = False) -> Opening:
-    """Return what a boundary ``loop`` (N,) of vertices of a surface is the edge of."""
+    """Return what a boundary loop of a surface is the edge of.
+
+    Parameters
+    ----------
+    surface : Surface
+    loop : (N,) array
+        Vertex indices, as of :func:`boundary_loops`.
+    is_closed : bool
+        Whether the input closes it.
+
+    Returns
+    -------
+    Opening
+    """
     rim = surface.points[loop]
     centre, normal, _ = loop_plane(rim)
     share = np.arange(CAP_RINGS + 1) / CAP_RINGS
