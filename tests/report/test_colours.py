@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -73,9 +74,28 @@ def test_the_wider_the_gap_the_stronger_its_colour(tolerance: float) -> None:
     assert (steps < -13.0).all(), gaps
     # Perceptually ordered: no step of lightness is much larger than another.
     assert len(steps) < 2 or steps.max() / steps.min() > 0.8
-    # In grey, contact is darker than any gap, and the bare wall lighter.
-    assert contact < min(gaps) - 13.0
-    assert bare > max(gaps) + 8.0
+    # Contact is the calm end of the same order, and the bare wall no part of it.
+    assert contact > max(gaps) + 13.0
+    assert bare > contact + 13.0
+
+
+def test_every_two_bands_are_told_apart_in_grey() -> None:
+    shades = [lightness(band.colour) for band in gap_bands(0.5)]
+    # Six times what is just noticeable (2.3; Mahy 1994, from memory), as the light on a wall
+    # takes a part of it.
+    assert min(abs(a - b) for a, b in itertools.combinations(shades, 2)) > 13.0
+
+
+def test_colours_of_the_gap_are_written_in_one_place() -> None:
+    package = Path(colours.__file__).parents[1]
+    written = [band.colour for band in gap_bands(0.5)[:-1]]
+    elsewhere = [
+        path
+        for path in package.rglob("*")
+        if path.suffix in {".py", ".js", ".css", ".j2"} and path != Path(colours.__file__)
+        if any(colour in path.read_text(encoding="utf-8").lower() for colour in written)
+    ]
+    assert elsewhere == []
 
 
 def test_on_the_ring_nothing_is_stronger_than_the_widest_gap() -> None:

@@ -1,8 +1,8 @@
 """The report's colours: told apart by a colour-blind reader and in grey.
 
-Lightness alone orders the scale of the gap: the wider a gap, the darker and the
-stronger its colour. Contact is a blue that is darker than any gap, so that it is
-known in grey too; wall beyond the scale is bare, which is the lightest.
+Lightness alone orders contact and gaps: contact is the lightest, a blue, and the
+wider a gap, the darker and the stronger its colour. Wall beyond the scale is bare,
+which is lighter than contact and has the darkest band beside it.
 """
 
 from __future__ import annotations
@@ -13,12 +13,12 @@ import numpy as np
 
 from veinfit.vectors import FloatArray
 
-CONTACT = "#0f2a57"
+CONTACT = "#67bef9"
 GAP_BANDS: tuple[tuple[float, str], ...] = (
-    (1.0, "#f3c744"),
-    (2.0, "#e98d36"),
-    (3.0, "#cf5730"),
-    (5.0, "#9c2430"),
+    (1.0, "#d1780c"),
+    (2.0, "#bd3a12"),
+    (3.0, "#8d0826"),
+    (5.0, "#4f0033"),
 )
 """Upper edge of each band of the gap in mm, and its colour: steps of lightness all alike."""
 
@@ -28,6 +28,8 @@ BALLOON = "#2b8a9a"
 BALLOON_LINE = "#0d5563"
 PLANE = "#5a2373"
 LEAK = "#000000"
+DATA = "#0f2a57"
+"""What was read or measured, as a line or a point in a chart."""
 INK = "#1c232b"
 MUTED = "#4d5863"
 PAPER = "#ffffff"

@@ -104,7 +104,7 @@ def _sector_words(group: Sequence[Aim], aims: Sequence[Aim]) -> str:
 
 AIM_KEY = (
     "Direction of the nose around the clock, tilt from the vein's axis outward, seen from the "
-    "atrium. Dark with a dot: seals. Dark without: seals but deep. Other colours: the widest gap, "
+    "atrium. Blue with a dot: seals. Blue with a small ring: seals but deep. Other colours: the widest gap, "
     "as in the pictures. Cross: no seat. Ring: the nominal direction."
 )
 """What an aim map shows."""
@@ -198,7 +198,7 @@ def _cell(
 
 
 def _fill(aim: Aim, bands: tuple[GapBand, ...]) -> str:
-    """Return a direction's colour: dark blue seals, else the widest gap's; white has no seat."""
+    """Return a direction's colour: blue seals, else the widest gap's; white has no seat."""
     if aim.sealed:
         return CONTACT
     if aim.outcome != "seated" or aim.leak_width_mm is None:
@@ -208,10 +208,12 @@ def _fill(aim: Aim, bands: tuple[GapBand, ...]) -> str:
 
 
 def _sign(aim: Aim, spot: np.ndarray) -> list[Shape]:
-    """Mark a direction without colour: a dot where it seals and is not deep, a cross: no seat."""
+    """Mark a direction without colour: dot, seals; small ring, seals but deep; cross, no seat."""
     x, y = spot.tolist()
     if aim.antral:
-        return [Circle(x, y, 2.6, fill=PAPER)]
+        return [Circle(x, y, 2.6, fill=INK)]
+    if aim.sealed:
+        return [Circle(x, y, 2.6, INK, 1.2)]
     if aim.outcome == "seated":
         return []
     arm = 3.5

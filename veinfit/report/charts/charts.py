@@ -9,7 +9,7 @@ import numpy as np
 
 from veinfit.anatomy.model import Vein
 from veinfit.frames import clock_basis, clock_direction
-from veinfit.report.colours import CONTACT, INK, MUTED, PLANE
+from veinfit.report.colours import CONTACT, DATA, INK, MUTED, PLANE
 from veinfit.report.render.drawing import Anchor, Area, Circle, Drawing, Shape, Words, legend, path
 from veinfit.report.render.plot import WIDE_PX, Frame, clock_labels, nice_ceiling, ticks
 from veinfit.report.wording import axis_title, column_title, number
@@ -28,6 +28,9 @@ SERIES: tuple[tuple[str, tuple[float, ...]], ...] = (
 
 OSTIUM_PX_PER_MM = 6.5
 """Scale of the ostial section."""
+
+CONTACT_SHARE = 0.35
+"""How strongly the range of contact is tinted: lines cross it."""
 
 GREATEST_GAP_MM = 6.0
 """The gap's axis ends here; wider gaps run along the top and are said to."""
@@ -196,12 +199,12 @@ def gap_chart(
     hours = np.array([0.0, 3.0, 6.0, 9.0, 12.0])
     labels, words = clock_labels(hours.tolist(), vein.axis, width)
     (x0, y0), (x1, y1) = frame.at(np.array([0.0, 12.0]), np.array([tolerance_mm, low])).tolist()
-    parts: list[Shape] = [Area(x0, y0, x1 - x0, y1 - y0, CONTACT, 0.13)]
+    parts: list[Shape] = [Area(x0, y0, x1 - x0, y1 - y0, CONTACT, CONTACT_SHARE)]
     parts += frame.axes(
         "", axis_title("clock", "gap_mm"), list(hours), ticks(low, high), labels, words
     )
     line = frame.at(np.array([0.0, 12.0]), np.full(2, tolerance_mm))
-    parts.append(path(line, CONTACT, 1.4))
+    parts.append(path(line, DATA, 1.4))
     for row, fit in enumerate(shown):
         colour, dash = series_style(list(fits).index(fit))
         readings = sorted(fit.clock, key=lambda r: r.clock_h)
@@ -211,7 +214,7 @@ def gap_chart(
         title = column_title(fit, with_approach=several)
         parts.extend(legend(58, 262 + 20 * row, colour, dash, title))
     foot = 248.0 + 20 * len(shown)
-    parts.append(Area(58, foot + 4, 34, 12, CONTACT, 0.13))
+    parts.append(Area(58, foot + 4, 34, 12, CONTACT, CONTACT_SHARE))
     parts.append(Words(100, foot + 14, f"contact: up to {tolerance_mm:g} mm"))
     wide = " Gaps wider than the scale run along its top." if widest > high else ""
     return Drawing(

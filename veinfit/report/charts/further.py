@@ -9,7 +9,7 @@ import numpy as np
 from veinfit.anatomy.model import Vein
 from veinfit.frames import side_words
 from veinfit.report.charts.charts import series_style
-from veinfit.report.colours import CONTACT, INK, MUTED, PLANE
+from veinfit.report.colours import DATA, INK, MUTED, PLANE
 from veinfit.report.render.drawing import Area, Circle, Drawing, Shape, Words, legend, path
 from veinfit.report.render.plot import NARROW_PX, Frame, clock_labels, ticks
 from veinfit.report.wording import SPACE, axis_title, number
@@ -133,7 +133,7 @@ def plan_chart(vein: Vein, plan: Plan) -> Drawing:
         )  # fmt: skip
         parts.extend(legend(14, y, colour, dash, f"{seat_words(seat)}{without}"))
         y += 20.0
-    parts.extend(legend(14, y, CONTACT, (), "line of least gap; dashed: ostial plane"))
+    parts.extend(legend(14, y, DATA, (), "line of least gap; dashed: ostial plane"))
     told = plan_words(plan)
     return Drawing(
         frame.width, frame.height, tuple(parts),
@@ -198,7 +198,7 @@ def _line(frame: Frame, depth: FloatArray) -> list[Shape]:
     runs = np.split(np.arange(len(depth)), np.flatnonzero(np.diff(known.astype(int))) + 1)
     for run in runs:
         if known[run[0]] and len(run) > 1:
-            parts.append(path(frame.at(hours[run], depth[run]), CONTACT, 2.4))
+            parts.append(path(frame.at(hours[run], depth[run]), DATA, 2.4))
     return parts
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from veinfit.io.cells import csv_table
 from veinfit.io.inputs.observed import GRADES
 from veinfit.io.results.output import staged_output
-from veinfit.report.colours import CONTACT, MUTED, PLANE
+from veinfit.report.colours import DATA, MUTED, PLANE
 from veinfit.report.page.study_page import (
     Figure,
     Page,
@@ -278,7 +278,7 @@ def _probability(found: Agreement) -> Section:
         low = np.array([b.observed.low for b in found.reliability], dtype=float)
         high = np.array([b.observed.high for b in found.reliability], dtype=float)
         axes.errorbar(
-            x, y, np.maximum([y - low, high - y], 0.0), color=CONTACT, marker="o", capsize=3,
+            x, y, np.maximum([y - low, high - y], 0.0), color=DATA, marker="o", capsize=3,
             label="observed, with Wilson intervals",
         )  # fmt: skip
         for b in found.reliability:
@@ -320,7 +320,7 @@ def _depth(found: Agreement) -> Section:
     gaps = differences(pairs, *DEPTH)
     observed = np.array([p.observed.seating_depth_mm for p in pairs], dtype=float)
     with plot(8.0, 4.6) as (drawing, axes):
-        axes.scatter(observed + 0.5 * gaps, gaps, s=22, color=CONTACT, alpha=0.7)
+        axes.scatter(observed + 0.5 * gaps, gaps, s=22, color=DATA, alpha=0.7)
         for interval, name, style in (
             (limits.bias, "bias", "-"),
             (limits.lower, "lower limit", "--"),
