@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 from veinfit.report.wording import number
 
@@ -16,14 +16,6 @@ class Split:
     both: float
     neither: float
 
-    @property
-    def words(self) -> str:
-        """The four shares."""
-        return (
-            f"28 mm alone {number(self.only_smaller, 2)}, 31 mm alone "
-            f"{number(self.only_larger, 2)}, both {number(self.both, 2)}, neither "
-            f"{number(self.neither, 2)}"
-        )
 
 
 PRACTICE = Split(0.30, 0.22, 0.33, 0.15)
@@ -32,9 +24,14 @@ PRACTICE = Split(0.30, 0.22, 0.33, 0.15)
 HELD_OUT = Split(0.24, 0.21, 0.35, 0.20)
 """The model on drawn atria that were held out of the calibration (README of the seating)."""
 
+WHO_SEALS = ("28 mm alone seals", "31 mm alone", "both", "neither")
+
 AGAINST_PRACTICE = (
-    f"How the model does against practice (one try, shares of veins): predicted on "
-    f"invented atria held out of the calibration, {HELD_OUT.words}; "
-    f"common practice, no published source, {PRACTICE.words}."
+    "Model against practice, shares of veins in one try: "
+    + ", ".join(
+        f"{who} {number(model, 2)} (practice {number(common, 2)})"
+        for who, model, common in zip(WHO_SEALS, astuple(HELD_OUT), astuple(PRACTICE), strict=True)
+    )
+    + ". Model: invented atria held out of its calibration; practice: common, no source."
 )
 """The line that stands beside every table of probabilities."""

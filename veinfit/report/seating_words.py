@@ -126,10 +126,9 @@ def difference_words(found: Comparison) -> str:
     bounds = f"{number(low, 2)} to {number(high, 2)}"
     if found.tie:
         return (
-            f"A tie: {first} and {second}; the difference, {number(more, 2)} ({bounds}), may be "
-            "zero."
+            f"A tie: {first} and {second}; difference {number(more, 2)} ({bounds})."
         )
-    doubt = "; the difference may be zero" if low <= 0.0 else ""
+    doubt = ", which may be zero" if low <= 0.0 else ""
     return f"{name} is likelier to seal by {number(more, 2)} ({bounds}){doubt}."
 
 

@@ -144,7 +144,8 @@ def scale_words(settings: ReportSettings) -> str:
         f"Likely: a probability of {settings.likely_from:g} or more with its interval above "
         f"{settings.unlikely_to:g}. Unlikely: {settings.unlikely_to:g} or less with its interval "
         f"below {settings.likely_from:g}. Uncertain: all else; "
-        f'"{WIDE}": only because the interval is.'
+        f'"{WIDE}": only because the interval is. '
+        "A tie: the difference is small and may be zero."
     )
 
 

@@ -49,7 +49,7 @@ def test_the_greatest_probability_is_best_and_a_tie_is_told_with_both_figures(
     told = line(small, large)
     assert [size.best for size in told.sizes] == [False, True]
     assert told.tie
-    assert told.apart == "A tie: 0.50 and 0.60; the difference, 0.10 (−0.02 to 0.22), may be zero."
+    assert told.apart == "A tie: 0.50 and 0.60; difference 0.10 (−0.02 to 0.22)."
     assert points(small, large)["Depends on"] == (
         "push against stiffness of the wall, then direction of the shaft"
     )
@@ -65,7 +65,7 @@ def test_a_large_difference_is_no_tie_though_it_may_be_none(fits: tuple[Fit, ...
     told = line(small, large)
     assert not told.tie
     assert told.apart == (
-        "28 mm is likelier to seal by 0.42 (−0.17 to 1.00); the difference may be zero."
+        "28 mm is likelier to seal by 0.42 (−0.17 to 1.00), which may be zero."
     )
 
 
@@ -115,7 +115,7 @@ def test_depth_freezing_and_neighbours_are_told_with_each_size(fits: tuple[Fit, 
     assert points(sealed, large)["Lost as freezing starts"] == (
         "grown by 1.5 mm: 31 mm in 0.11 of tries; 28 mm at the nominal seat"
     )
-    assert told["Near"] == "right phrenic nerve 4.2 mm (28 mm), 4.2 mm (31 mm)"
+    assert told["Near, mm"] == "28 mm, 31 mm: right phrenic nerve 4.2, 4.2"
 
 
 def test_what_a_growing_balloon_does_where_it_lies_is_told(fits: tuple[Fit, ...]) -> None:
@@ -129,7 +129,9 @@ def test_what_a_growing_balloon_does_where_it_lies_is_told(fits: tuple[Fit, ...]
         "28 mm to 31 mm: nominal seat leaks from 29.5 mm on, 0.20 of tries seal at the end"
     )
     near = replace(small, distances_mm={"oesophagus": 2.0})
-    assert points(near, fits[1])["Near"] == ("oesophagus 2.0 mm (28 mm), −1.0 mm (grown to 31 mm)")
+    assert points(near, fits[1])["Near, mm"] == (
+        "28 mm, 31 mm, grown to 31 mm: oesophagus 2.0, –, −1.0"
+    )
     kept = tuple(replace(step, sealed=True, seal_probability=None) for step in steps)
     grown = points(replace(fits[0], growth=Growth(kept, (), None, None)))["Grown in place"]
     assert grown.startswith("28 mm to 31 mm: nominal seat stays sealed")

@@ -51,7 +51,7 @@ LEAST_SHARE = 0.2
 LEAST_TOLD = 0.005
 """A probability below this is written 0.00 and not told."""
 
-WIDE_POINTS = ("Shaft direction", "Several seats", "Near")
+WIDE_POINTS = ("Shaft direction", "Several seats", "Near, mm")
 """What needs a line of its own; two of the others stand beside each other."""
 
 MOST_TOLD = 2
@@ -204,7 +204,7 @@ def _points(sizes: Sequence[SizeAnswer], settings: Settings) -> Iterator[tuple[s
         ("Grown in place", _grown(sizes)),
         ("Shaft direction", _aim(sizes)),
         ("Several seats", together_words([size.fit for size in sizes])),
-        ("Near", _near(sizes)),
+        ("Near, mm", _near(sizes)),
     )
     yield from ((label, text) for label, text in told if text)
 
@@ -342,18 +342,11 @@ def _near(sizes: Sequence[SizeAnswer]) -> str:
     """Say how near each structure is to the freezing zone of each size, and once it has grown."""
     names = dict.fromkeys(name for size in sizes for name in size.fit.distances_mm)
     told = []
+    steps = [size.fit.growth.steps[-1] for size in sizes if size.fit.growth is not None]
+    titles = [size.title for size in sizes]
+    titles += [f"grown to {number(step.diameter_mm, 0)}{SPACE}mm" for step in steps]
+    every = [size.fit.distances_mm for size in sizes] + [step.distances_mm for step in steps]
     for name in names:
-        each = [
-            f"{number(s.fit.distances_mm[name])}{SPACE}mm ({s.title})"
-            for s in sizes
-            if name in s.fit.distances_mm
-        ]
-        last = [s.fit.growth.steps[-1] for s in sizes if s.fit.growth is not None]
-        each += [
-            f"{number(step.distances_mm[name])}{SPACE}mm "
-            f"(grown to {number(step.diameter_mm, 0)}{SPACE}mm)"
-            for step in last
-            if name in step.distances_mm
-        ]
-        told.append(f"{name.replace('_', ' ')} {', '.join(each)}")
-    return "; ".join(told)
+        each = ", ".join(number(distances.get(name)) for distances in every)
+        told.append(f"{name.replace('_', ' ')} {each}")
+    return f"{', '.join(titles)}: {'; '.join(told)}" if told else ""
