@@ -17,7 +17,6 @@ class Split:
     neither: float
 
 
-
 PRACTICE = Split(0.30, 0.22, 0.33, 0.15)
 """Common practice, no source."""
 

@@ -125,9 +125,7 @@ def difference_words(found: Comparison) -> str:
         more, low, high, name = -more, -high, -low, names[0]
     bounds = f"{number(low, 2)} to {number(high, 2)}"
     if found.tie:
-        return (
-            f"A tie: {first} and {second}; difference {number(more, 2)} ({bounds})."
-        )
+        return f"A tie: {first} and {second}; difference {number(more, 2)} ({bounds})."
     doubt = ", which may be zero" if low <= 0.0 else ""
     return f"{name} is likelier to seal by {number(more, 2)} ({bounds}){doubt}."
 

@@ -149,6 +149,9 @@ def scale_words(settings: ReportSettings) -> str:
     )
 
 
+ONE_TRY = "Probability that one try gives an antral seal (sealed and not deep), with its interval."
+"""What the figure beside the sign of a size is."""
+
 NOMINAL_SEAT = (
     "The nominal seat is the single try without scatter; shaft directions are compared without "
     "scatter too."

@@ -64,9 +64,7 @@ def test_a_large_difference_is_no_tie_though_it_may_be_none(fits: tuple[Fit, ...
     large = replace(fits[1], seal_probability=0.2, margin=margin(0.2, {}))
     told = line(small, large)
     assert not told.tie
-    assert told.apart == (
-        "28 mm is likelier to seal by 0.42 (−0.17 to 1.00), which may be zero."
-    )
+    assert told.apart == ("28 mm is likelier to seal by 0.42 (−0.17 to 1.00), which may be zero.")
 
 
 def test_what_the_probability_depends_on_names_a_cause_even_where_none_decides(

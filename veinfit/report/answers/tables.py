@@ -279,6 +279,8 @@ def _why(fit: Fit, field: str) -> str:
         return "no leak"
     if field == "push_to_seal_n" and fit.outcome == "seated":
         return "no push tried seals"
+    if field == "tries_leak_side" and fit.seal_probability is not None:
+        return "few tries leak, or on many sides"
     return why_missing(fit)
 
 

@@ -104,8 +104,8 @@ def _sector_words(group: Sequence[Aim], aims: Sequence[Aim]) -> str:
 
 AIM_KEY = (
     "Direction of the nose around the clock, tilt from the vein's axis outward, seen from the "
-    "atrium. Blue with a dot: seals. Blue with a small ring: seals but deep. Other colours: the widest gap, "
-    "as in the pictures. Cross: no seat. Ring: the nominal direction."
+    "atrium. Blue with a dot: antral seal. Blue with a small ring: sealed, but deep. Other "
+    "colours: the widest gap, as in the pictures. Cross: no seat. Large ring: nominal."
 )
 """What an aim map shows."""
 

@@ -27,7 +27,7 @@ from veinfit.report.model import Report
 from veinfit.report.page.pages import CAUTIONS, environment, template_text
 from veinfit.report.pictures.shown import shown_pictures
 from veinfit.report.practice import AGAINST_PRACTICE
-from veinfit.report.wording import NO_NEIGHBOURS, NOMINAL_SEAT, number, scale_words
+from veinfit.report.wording import NO_NEIGHBOURS, NOMINAL_SEAT, ONE_TRY, number, scale_words
 from veinfit.settings import describe
 
 
@@ -85,6 +85,7 @@ def write_page(report: Report, parts: tuple[VeinPart, ...] | None = None) -> str
             warnings=alarms,
             headlines=first,
             scale=scale_words(result.settings.report),
+            one_try=ONE_TRY,
             nominal_seat=NOMINAL_SEAT,
             no_neighbours="" if result.structures else NO_NEIGHBOURS,
             crossings=crossing_charts(result.crossings),

@@ -36,7 +36,7 @@ from veinfit.report.paper.pdf_blocks import (
 from veinfit.report.paper.tagged import Figures
 from veinfit.report.pictures.shown import shown_pictures
 from veinfit.report.practice import AGAINST_PRACTICE
-from veinfit.report.wording import NO_NEIGHBOURS, NOMINAL_SEAT, SIGNS, number, scale_words
+from veinfit.report.wording import NO_NEIGHBOURS, NOMINAL_SEAT, ONE_TRY, SIGNS, number, scale_words
 
 LEAST_OVERVIEW, GREATEST_OVERVIEW = 100 * mm, 125 * mm
 """Heights of the overview: the room that is left, else on the next page. Its labels are readable
@@ -74,14 +74,14 @@ def summary(
         line = labelled((f"{label}:", note.text), size=SMALL_PT, colour=note_colour(note))
         blocks.append(line)
     blocks += [Spacer(1, 2 * mm), _answers(report, parts, width)]
+    blocks.append(words(AGAINST_PRACTICE, SMALL_PT, MUTED))
     settings = report.result.settings.report
     lines = case_lines(report.result.expected, len({fit.vein for fit in report.result.fits}))
     keys = [NOMINAL_SEAT, *(() if report.result.structures else (NO_NEIGHBOURS,))]
     blocks += [*_case(case_rows(lines), width), Spacer(1, 1 * mm)]
     blocks += [
-        words(f"Probability that one try seals. {scale_words(settings)}", SMALL_PT, MUTED),
+        words(f"{ONE_TRY} {scale_words(settings)}", SMALL_PT, MUTED),
         words(" ".join(keys), SMALL_PT, MUTED),
-        words(AGAINST_PRACTICE, SMALL_PT, MUTED),
         Spacer(1, 2 * mm),
     ]
     below: list[Flowable] = []

@@ -71,7 +71,7 @@ LEGEND = (
 )
 """What the overview's lines and tints mean."""
 
-NAME_LENGTH = 14
+NAME_LENGTH = 20
 """Names are cut to so many characters in the overview."""
 
 
