@@ -31,7 +31,7 @@ from veinfit.surface.cleaning import clean_surface
 from veinfit.surface.contours import contour_around, measure_contour
 from veinfit.surface.cuts import plane_contours
 from veinfit.surface.openings import boundary_loops, cap_loops
-from veinfit.surface.resample import as_poly_data
+from veinfit.surface.vtk_bridge import poly_data
 from veinfit.vectors import angle_deg
 
 TURN = Rotation.from_rotvec(np.radians(15.0) * np.array([0.48, -0.6, 0.64])).as_matrix()
@@ -48,7 +48,7 @@ SECTIONS_MM = (0.5, 15.0)
 def coarsened(surface: Surface) -> Surface:
     """Return a surface with fewer faces."""
     thin = vtkQuadricDecimation()
-    thin.SetInputData(as_poly_data(surface))
+    thin.SetInputData(poly_data(surface.points, surface.faces))
     thin.SetTargetReduction(1.0 - KEPT_SHARE)
     thin.Update()
     output = thin.GetOutput()
@@ -65,7 +65,7 @@ def surfaced_anew(surface: Surface, edge_mm: float) -> Surface:
     n = np.ceil((closed.points.max(axis=0) + 4.0 * edge_mm - low) / edge_mm).astype(int)
     extent = (0, n[0], 0, n[1], 0, n[2])
     stencil = vtkPolyDataToImageStencil()
-    stencil.SetInputData(as_poly_data(closed))
+    stencil.SetInputData(poly_data(closed.points, closed.faces))
     stencil.SetOutputOrigin(*low)
     stencil.SetOutputSpacing(edge_mm, edge_mm, edge_mm)
     stencil.SetOutputWholeExtent(*extent)
