@@ -5,25 +5,25 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
-import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.branch_sections import section_at, tangents
 from veinfit.anatomy.branches.cut_off import opened_at_cuts
 from veinfit.anatomy.branches.finding import find_branches
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
-from veinfit.anatomy.branches.labelled_veins import APPENDAGE_LABEL, LabelHints, with_labelled
+from veinfit.anatomy.branches.labelled_veins import APPENDAGE_LABEL, with_labelled
 from veinfit.anatomy.branches.lumen import Lumen, prepare_lumen
 from veinfit.anatomy.branches.model import Branches
-from veinfit.anatomy.candidates import Candidate, find_candidates, parted
+from veinfit.anatomy.candidates import Candidate, parted
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.fewer_faces import for_finding, on_all_faces
 from veinfit.anatomy.image_cuts import image_cut_notes
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy, Appendage, Contour, Vein
+from veinfit.anatomy.named import name_found
 from veinfit.anatomy.naming.frame_check import StatedFrame, flat_side
 from veinfit.anatomy.naming.missing_veins import absent_notes, labelled_but_missing
-from veinfit.anatomy.naming.names import CandidateFeatures, Naming, name_candidates
+from veinfit.anatomy.naming.names import CandidateFeatures, Naming
 from veinfit.anatomy.oblique_cuts import oblique_cut_notes
 from veinfit.anatomy.ostium.label_ostia import label_ostia, label_words
 from veinfit.anatomy.ridges import ridge_widths
@@ -34,7 +34,6 @@ from veinfit.frames import Frame
 from veinfit.notes import Note
 from veinfit.settings import Settings
 from veinfit.surface import Surface
-from veinfit.vectors import FloatArray, unit
 from veinfit.vein_names import APPENDAGE, MITRAL
 
 LEAST_EXTRA_MM = 2.0
@@ -45,9 +44,6 @@ WIDEST_EXTRA_MM = 32.0
 
 SECTION_CONFIDENCE = 0.3
 """An appendage's opening taken from a section instead of the wall's half turn."""
-
-LEAST_SLENDERNESS = 1.0
-"""A tube this many times longer than wide is no bulge."""
 
 Progress = Callable[[str], None]
 
@@ -111,20 +107,20 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     rough = for_finding(lumen)
     spheres = inscribed_spheres(rough.wall.surface)
     lumen, rough = opened_at_cuts(lumen, rough, spheres)
-    branches = with_labelled(find_branches(spheres, lumen.openings), lumen_input.hints)
-    candidates = find_candidates(rough, branches, settings.anatomy, lumen_input.hints)
+    hints = lumen_input.hints
+    branches = with_labelled(find_branches(spheres, lumen.openings), hints)
     tell("names")
-    features = _features(lumen, branches, candidates, lumen_input.hints)
     stated = StatedFrame(
         frame, lumen_input.resolution_mm is not None, lumen_input.trust_frame, flat_side(spheres)
     )
-    naming = name_candidates(features, settings.anatomy.common_trunk_mm, stated)
+    found = name_found(lumen, rough, branches, spheres, hints, settings.anatomy, stated)
+    branches, candidates, naming = found.branches, found.candidates, found.naming
     notes = (*notes, *filter(None, [naming.other_frame.note(stated)]))
     roles = {
         role: index
-        for role, index in _with_extras(naming, features, candidates).items()
+        for role, index in _with_extras(naming, found.features, candidates).items()
         if not role.startswith("extra-")
-        or features[index].hint
+        or found.features[index].hint
         or _past_ostium_mm(candidates[index], lumen, branches) >= LEAST_EXTRA_MM
     }
     veins = {role: index for role, index in roles.items() if role not in (APPENDAGE, MITRAL)}
@@ -153,61 +149,6 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
         lumen_input.label_values,
         lumen_input.image_border_points,
     )
-
-
-def _features(
-    lumen: Lumen,
-    branches: Branches,
-    candidates: Sequence[Candidate],
-    hints: Mapping[str, FloatArray],
-) -> list[CandidateFeatures]:
-    labels = LabelHints(hints)
-    features = []
-    for candidate in candidates:
-        members = [branches.branches[m] for m in candidate.members]
-        first = members[0]
-        if candidate.ostium is not None:
-            centre, direction = candidate.ostium.centre, candidate.ostium.normal
-            diameter = candidate.ostium.measures.d_area_mm
-        elif first.opening is not None:
-            opening = lumen.openings[first.opening]
-            centre, direction, diameter = opening.centre, opening.normal, opening.diameter_mm
-        else:
-            centre = first.tip
-            direction = unit(first.tip - branches.body_centre)
-            widest = candidate.tube.areas_mm2.max() if candidate.tube is not None else 1000.0
-            diameter = float(np.sqrt(4.0 * widest / np.pi))
-        said = {labels.of_branch(m) for m in members}
-        features.append(
-            CandidateFeatures(
-                members=candidate.members,
-                place=unit(centre - branches.body_centre),
-                direction=direction,
-                diameter_mm=diameter,
-                is_open=all(m.opening is not None for m in members),
-                is_closed=any(
-                    m.opening is not None and lumen.openings[m.opening].is_closed for m in members
-                ),
-                has_ostium=candidate.has_turn or _is_tube(candidate),
-                slenderness=_slenderness(candidate),
-                shared_mm=candidate.carina_mm,
-                excess=candidate.excess,
-                hint=said.pop() if len(said) == 1 else "",
-            )
-        )
-    return features
-
-
-def _is_tube(candidate: Candidate) -> bool:
-    """Whether a branch that merges too softly for a turn is yet long enough to be a vein."""
-    return candidate.ostium is not None and _slenderness(candidate) >= LEAST_SLENDERNESS
-
-
-def _slenderness(candidate: Candidate) -> float:
-    if candidate.tube is None or not len(candidate.tube.areas_mm2):
-        return 0.0
-    diameter = float(np.sqrt(4.0 * np.median(candidate.tube.areas_mm2) / np.pi))
-    return candidate.tube.length_mm / diameter
 
 
 def _with_extras(

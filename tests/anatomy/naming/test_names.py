@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from veinfit.anatomy.naming.frame_check import StatedFrame, seen_in
 from veinfit.anatomy.naming.names import TEMPLATE, CandidateFeatures, name_candidates
-from veinfit.anatomy.naming.roles import SOME_VEIN
+from veinfit.anatomy.naming.roles import SEVERAL_VEINS, SOME_VEIN
 from veinfit.errors import InputError
 from veinfit.vectors import unit
 
@@ -377,3 +377,44 @@ def test_a_right_lower_vein_is_no_middle_one_where_no_other_is_below_it():
     )
     naming = name_candidates(candidates, 10.0)
     assert naming.roles["RIPV"] == 4
+
+
+def test_the_lid_of_a_removed_appendage_takes_no_name_from_a_vein():
+    # Where nothing is open, a tube as long as wide with an ostium is a vein, and the lid in front
+    # of it is where the appendage was (common practice: it lies in front of the left veins).
+    lid = candidate("LSPV", 0, is_closed=True, slenderness=0.1, diameter_mm=20.8)
+    lid = dataclasses.replace(
+        lid, place=toward(0.75, -0.45, 0.48), direction=toward(0.65, -0.55, 0.5)
+    )
+    vein = candidate("LSPV", 1, is_open=False, slenderness=1.1)
+    vein = dataclasses.replace(vein, place=toward(0.85, 0.05, 0.52))
+    others = [candidate(r, k, is_open=False) for k, r in enumerate(("LIPV", "RSPV", "RIPV"), 2)]
+    naming = name_candidates([lid, vein, *others], 10.0)
+    assert (naming.roles["LAA"], naming.roles["LSPV"]) == (0, 1)
+
+
+def test_a_bulge_of_the_wall_is_a_usual_vein_or_nothing():
+    three = [candidate(r, k, is_open=False) for k, r in enumerate(("LSPV", "LIPV", "RSPV"))]
+    bulge = {"is_open": False, "has_ostium": False, "slenderness": 0.0, "is_bulge": True}
+    naming = name_candidates([*three, candidate("RIPV", 3, **bulge)], 10.0)
+    assert naming.roles["RIPV"] == 3
+    four = [*three, candidate("RIPV", 3, is_open=False)]
+    assert 4 not in name_candidates([*four, candidate("RMPV", 4, **bulge)], 10.0).roles.values()
+
+
+def test_branches_with_labels_of_their_own_are_no_unlabelled_trunk():
+    veins = [candidate(r, k) for k, r in enumerate(FOUR)]
+    trunk = candidate("LCPV", 0, members=(0, 1), shared_mm=12.0, diameter_mm=25.0)
+    assert "LCPV" in name_candidates([*veins, trunk], 10.0).roles
+    labelled = [dataclasses.replace(v, hint=r) for v, r in zip(veins, FOUR, strict=True)]
+    several = dataclasses.replace(trunk, hint=SEVERAL_VEINS)
+    naming = name_candidates([*labelled, several], 10.0)
+    assert {"LSPV", "LIPV"} <= set(naming.roles)
+
+
+def test_branches_of_a_labelled_trunk_that_was_not_found_are_in_doubt():
+    veins = [candidate(r, k) for k, r in enumerate(FOUR)]
+    blind = candidate("LCPV", 6, hint="LCPV", has_ostium=False, is_open=False, diameter_mm=45.0)
+    naming = name_candidates([*veins, blind], 10.0)
+    assert naming.confidence["LSPV"] <= 0.5
+    assert naming.runner_up["LIPV"] == "a branch of LCPV"

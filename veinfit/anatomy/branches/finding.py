@@ -34,6 +34,9 @@ CAP_CELLS = 2.5
 LEAST_REACH_MM = 4.0
 """A part that reaches less far than this past its join is a bulge of the wall."""
 
+LEAST_BULGE_MM = 1.5
+"""One that reaches less far than this is none either."""
+
 BEYOND_BIFURCATION_MM = 6.0
 """The path through a shared part goes on so far between its branches."""
 
@@ -130,6 +133,30 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
     branches = tuple(replace(b, joins=_surviving(b.joins, joins, number)) for b in found)
     shared = tuple(_shared_part(spheres, depth, branches, group) for group in _groups(branches))
     return Branches(centre, greatest, branches, shared, paths)
+
+
+def find_bulges(spheres: InscribedSpheres, branches: Branches) -> Branches:
+    """Return the branches with the bulges of the wall too, which share no part with any.
+
+    A stub that was cut off short and smoothed is one.
+    """
+    depth = _depths(spheres)
+    tips, reach, join, _ = _join_tree(spheres, depth)
+    paths = branches.paths
+    return branches.with_more(
+        [
+            Branch(
+                tip=spheres.points[tips[leaf]],
+                path=paths.to_cell(tips[leaf]),
+                reach_mm=float(reach[leaf]),
+                join_mm=float(join[leaf]),
+                depth_mm=float(depth[tips[leaf]]),
+                opening=None,
+                joins=None,
+            )
+            for leaf in np.flatnonzero((reach >= LEAST_BULGE_MM) & (reach < LEAST_REACH_MM))
+        ]
+    )
 
 
 @dataclass(frozen=True, slots=True)

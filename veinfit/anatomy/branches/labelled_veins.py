@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.model import Branch, Branches
-from veinfit.anatomy.naming.roles import SOME_VEIN
+from veinfit.anatomy.naming.roles import SEVERAL_VEINS, SOME_VEIN
 from veinfit.vectors import FloatArray, unit
-from veinfit.vein_names import APPENDAGE, VEIN_NAMES
+from veinfit.vein_names import APPENDAGE, TRUNK_BRANCHES, VEIN_NAMES
 
 BODY_LABEL = "left_atrium"
 VEINS_LABEL = "pulmonary_veins"
@@ -65,6 +65,24 @@ class LabelHints:
         name = self._names[winner]
         special = {BODY_LABEL: "", VEINS_LABEL: SOME_VEIN, APPENDAGE_LABEL: APPENDAGE}
         return special.get(name, name)
+
+    def of_all(self, said: Collection[str]) -> str:
+        """Return what labels say of the common part of branches from what they say of each.
+
+        The branches of a labelled trunk may have labels of their own; where they have and the
+        trunk has none, they are ``SEVERAL_VEINS``.
+
+        Parameters
+        ----------
+        said : collection of str
+            As of :meth:`of_branch`, each once.
+        """
+        if len(said) == 1:
+            return next(iter(said))
+        trunks = [name for name, both in TRUNK_BRANCHES.items() if set(both) == set(said)]
+        if not trunks:
+            return ""
+        return trunks[0] if trunks[0] in self._names else SEVERAL_VEINS
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,7 +13,7 @@ from veinfit.notes import Note
 from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import clean_surface
-from veinfit.surface.mesh import enclosed_volume, face_middles, select_faces
+from veinfit.surface.mesh import enclosed_volume, face_middles, face_normals, select_faces
 from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter, loop_plane
 from veinfit.surface.roughness import vertex_scatter_mm
 from veinfit.vectors import BoolArray, FloatArray, IntArray
@@ -32,6 +32,13 @@ The mean is 80 mL, in atrial fibrillation 115 mL with SD 33 mL (Stojanovska 2014
 ROUGH_MM = 0.15
 """Vertices that scatter by this about their surface are told: those of four samples and of six
 real atria of open sources do by 0.00 to 0.02 mm."""
+
+WIDEST_HOLE_MM = 10.0
+"""A hole in the wall is narrower than this: what is wider was cut for a reason ..."""
+
+HOLE_DEG = 40.0
+"""... and the wall around it lies in its plane to this, in the median of the faces at its rim; that
+of a vein, cut square or oblique, stands upright on it."""
 
 CAP_RINGS = 6
 """Points are spread over a cap in this many rings."""
@@ -92,10 +99,18 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
     clean = clean_surface(surface, settings)
     notes = list(clean.notes)
     loops = boundary_loops(clean.surface)
-    closed, cap = cap_loops(clean.surface, loops)
-    openings = []
-    for loop in loops:
-        openings.append(opening_of(clean.surface, loop))
+    holes = [loop for loop in loops if is_hole(clean.surface, loop)]
+    if holes:
+        widest = max(loop_diameter(clean.surface, loop) for loop in holes)
+        text = (
+            f"holes in the wall that were closed: {len(holes)}, the widest {widest:.1f} mm across; "
+            "the wall lies flat around each, as it does around no vein"
+        )
+        notes.append(Note("surface", text, severity="caution"))
+    whole, _ = cap_loops(clean.surface, holes)
+    loops = boundary_loops(whole) if holes else loops
+    closed, cap = cap_loops(whole, loops)
+    openings = [opening_of(whole, loop) for loop in loops]
     scatter = vertex_scatter_mm(clean.surface)
     if scatter >= ROUGH_MM:
         text = (
@@ -119,8 +134,24 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
                 severity="caution",
             )
         )
-    lumen = Lumen(Wall(closed, cap >= 0), tuple(openings), volume, clean.holes_filled)
+    lumen = Lumen(Wall(closed, cap >= 0), tuple(openings), volume, clean.holes_filled + len(holes))
     return lumen, tuple(notes)
+
+
+def is_hole(surface: Surface, loop: IntArray) -> bool:
+    """Whether a boundary loop is a small hole in a wall that is flat there, and no vein's end.
+
+    Parameters
+    ----------
+    surface : Surface
+    loop : (N,) array
+        Vertex indices, as of :func:`boundary_loops`.
+    """
+    if loop_diameter(surface, loop) >= WIDEST_HOLE_MM:
+        return False
+    _, normal, _ = loop_plane(surface.points[loop])
+    beside = np.isin(surface.faces, loop).any(axis=1)
+    return float(np.median(face_normals(surface)[beside] @ -normal)) > np.cos(np.radians(HOLE_DEG))
 
 
 def opening_of(surface: Surface, loop: IntArray, is_closed: bool = False) -> Opening:

@@ -20,6 +20,7 @@ from veinfit.anatomy.naming.roles import (
     PLACE_SPREADS_DEG,
     ROLE_PLACES,
     ROLES,
+    SEVERAL_VEINS,
     CandidateFeatures,
     Misfits,
     antrum_share,
@@ -193,6 +194,7 @@ def selections_of(
                 1.0 - antrum_share(candidates[k])
                 for k in trunks
                 if k not in whole
+                and candidates[k].hint != SEVERAL_VEINS
                 and (candidates[k].shared_mm or 0.0) >= common_trunk_mm
                 and not any(set(candidates[k].members) < set(candidates[j].members) for j in whole)
             )

@@ -32,12 +32,15 @@ from veinfit.anatomy.naming.roles import (
     antrum_share,
 )
 from veinfit.errors import InputError
-from veinfit.vein_names import APPENDAGE, MITRAL
+from veinfit.vein_names import APPENDAGE, MITRAL, TRUNK_BRANCHES
 
 __all__ = ["TEMPLATE", "CandidateFeatures", "Naming", "name_candidates"]
 
 TRUNK_LENGTH_ERROR_MM = 0.8
 """Scale (logistic) of the error of a measured trunk length on atria with a known truth."""
+
+LABELLED_TRUNK_CONFIDENCE = 0.5
+"""A vein that is a branch of a common trunk by what a label says of some other branch."""
 
 CUT_TRUNK_CONFIDENCE = 0.5
 """A trunk none of whose branches shows an ostium: they may be two veins cut before theirs."""
@@ -137,6 +140,7 @@ def name_candidates(
     doubts = (
         *_length_doubts(candidates, roles, common_trunk_mm),
         *_cut_doubts(candidates, roles),
+        *_label_doubts(candidates, roles),
     )
     for role, bound, instead in doubts:
         if bound < confidence[role]:
@@ -199,4 +203,18 @@ def _cut_doubts(
         if role in COMMON_ROLES
         and len(candidates[index].members) > 1
         and not any(single[m].has_ostium for m in candidates[index].members if m in single)
+    ]
+
+
+def _label_doubts(
+    candidates: Sequence[CandidateFeatures], roles: Mapping[str, int]
+) -> list[tuple[str, float, str]]:
+    """Confidence left to the branches of a trunk that a label names and that was not found."""
+    told = {candidate.hint for candidate in candidates} - set(roles)
+    return [
+        (branch, LABELLED_TRUNK_CONFIDENCE, f"a branch of {trunk}")
+        for trunk in COMMON_ROLES
+        if trunk in told
+        for branch in TRUNK_BRANCHES[trunk]
+        if branch in roles
     ]

@@ -22,6 +22,9 @@ from veinfit.vein_names import APPENDAGE, MITRAL, TRUNK_BRANCHES
 SOME_VEIN = "some vein"
 """The hint of a label that holds all veins."""
 
+SEVERAL_VEINS = "several veins"
+"""The hint of a common part whose branches have labels of their own, while it has none."""
+
 TEMPLATE: Mapping[str, tuple[tuple[float, float, float], tuple[float, float, float]]] = {
     "LSPV": ((0.76, -0.12, 0.60), (0.78, -0.28, 0.55)),
     "LIPV": ((0.83, 0.45, 0.10), (0.75, 0.62, -0.10)),
@@ -71,6 +74,13 @@ EARLY_BRANCH_MM = 5.0
 NOTHING_COST = 5.0
 """Cost of calling a blind candidate a bulge of the wall."""
 
+BULGE_NOTHING_COST = 3.0
+"""Cost of calling nothing what reaches hardly past the wall ..."""
+
+BULGE_VEINS = ("LSPV", "LIPV", "RSPV", "RIPV")
+BULGE_COST = 12.0
+"""... and of its being anything but one of these."""
+
 OPEN_NOTHING_COST = 14.0
 """Cost of calling a cut tube nothing: somebody cut it for a reason."""
 
@@ -96,8 +106,15 @@ BLIND_VEIN_COST = 6.0
 SLENDER = 2.0
 """A tube this many times longer than wide is no bulge, and a vein even when its end is closed."""
 
+SLENDER_RANGE = (0.5, 1.5)
+"""Where all ends are closed, a branch with an ostium is a bulge the less the longer it is: as many
+times as wide as the first, it may be one; as the second, it is none."""
+
 SLENDER_RELIEF = 4.0
 """What a slender blind branch saves as a vein, and costs more as nothing."""
+
+LEAST_OPEN = 2
+"""Where so many others are left open, all veins are."""
 
 OPEN_APPENDAGE_COST = 3.0
 """Cost of the appendage being cut open."""
@@ -168,6 +185,8 @@ class CandidateFeatures:
         What a label of the input says it is; empty where there is none.
     is_closed : bool
         The input closes its opening.
+    is_bulge : bool
+        It reaches hardly past the wall: it is a vein only where one is missing without.
     """
 
     members: tuple[int, ...]
@@ -181,6 +200,7 @@ class CandidateFeatures:
     excess: float = 1.0
     hint: str = ""
     is_closed: bool = False
+    is_bulge: bool = False
 
 
 def antrum_share(candidate: CandidateFeatures) -> float:
@@ -241,6 +261,8 @@ class Misfits:
     @classmethod
     def of(cls, candidates: Sequence[CandidateFeatures], common_trunk_mm: float) -> Misfits:
         """Reckon the costs that do not depend on the turn of the template."""
+        left_open = np.array([_left_open(c) for c in candidates], dtype=bool)
+        others_open = left_open.sum() - left_open
         return cls(
             places=np.array([c.place for c in candidates]).reshape(-1, 3),
             directions=np.array([c.direction for c in candidates]).reshape(-1, 3),
@@ -250,8 +272,10 @@ class Misfits:
             blind=np.array(
                 [0.0 if c.is_open else BLIND_VEIN_COST - _relief(c) for c in candidates]
             ),
-            left_open=np.array([c.is_open and not c.is_closed for c in candidates], dtype=bool),
-            nothing=np.array([_nothing_cost(c) for c in candidates]),
+            left_open=left_open,
+            nothing=np.array(
+                [_nothing_cost(c, n) for c, n in zip(candidates, others_open, strict=True)]
+            ),
         )
 
     def seen_in(self, axes: Axes) -> Misfits:
@@ -276,7 +300,7 @@ class Misfits:
         """Return the (K, R) costs of those candidates that are blind where others are open."""
         rows = list(chosen)
         others_open = self.left_open[rows].sum() - self.left_open[rows]
-        return np.outer(self.blind[rows] * (others_open >= 2), ~_LOOSE)
+        return np.outer(self.blind[rows] * (others_open >= LEAST_OPEN), ~_LOOSE)
 
 
 def _angles_deg(vectors: FloatArray, roles: FloatArray) -> FloatArray:
@@ -285,15 +309,25 @@ def _angles_deg(vectors: FloatArray, roles: FloatArray) -> FloatArray:
     return np.degrees(np.arctan2(sine, vectors @ roles.T))
 
 
+def _left_open(candidate: CandidateFeatures) -> bool:
+    return candidate.is_open and not candidate.is_closed
+
+
 def _relief(candidate: CandidateFeatures) -> float:
     return SLENDER_RELIEF if candidate.slenderness >= SLENDER else 0.0
 
 
-def _nothing_cost(candidate: CandidateFeatures) -> float:
+def _nothing_cost(candidate: CandidateFeatures, others_open: int) -> float:
     # What a label of its own contradicts in every name may be nothing: so a mirrored volume shows.
     told = candidate.is_closed and candidate.hint
-    cut = candidate.is_open and not told
-    return OPEN_NOTHING_COST if cut else NOTHING_COST + _relief(candidate)
+    if candidate.is_bulge:
+        return BULGE_NOTHING_COST
+    if candidate.is_open and not told:
+        return OPEN_NOTHING_COST
+    relief = _relief(candidate)
+    if candidate.has_ostium and others_open < LEAST_OPEN:
+        relief = SLENDER_RELIEF * _share_of(SLENDER_RANGE, candidate.slenderness)
+    return NOTHING_COST + relief
 
 
 def _allows(hint: str, role: str) -> bool:
@@ -329,6 +363,7 @@ def _against(candidate: CandidateFeatures, role: str, common_trunk_mm: float) ->
     cost = dict(OPTIONAL_ROLES).get(role, 0.0)
     if candidate.hint and not _allows(candidate.hint, role):
         cost += HINT_COST
+    cost += BULGE_COST * (candidate.is_bulge and role not in BULGE_VEINS)
     if role == MITRAL:
         cost += 12.0 if candidate.diameter_mm < NARROW_MITRAL_MM else 0.0
         return cost + (12.0 if candidate.shared_mm is not None else 0.0)

@@ -1,0 +1,174 @@
+"""The candidates named; the bulges of the wall are candidates where a vein is missing without."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from veinfit.anatomy.branches.finding import find_bulges
+from veinfit.anatomy.branches.inscribed import InscribedSpheres
+from veinfit.anatomy.branches.labelled_veins import LabelHints
+from veinfit.anatomy.branches.lumen import Lumen
+from veinfit.anatomy.branches.model import Branches
+from veinfit.anatomy.candidates import Candidate, find_candidates, single_candidate
+from veinfit.anatomy.naming.frame_check import StatedFrame
+from veinfit.anatomy.naming.missing_veins import absent_notes
+from veinfit.anatomy.naming.names import CandidateFeatures, Naming, name_candidates
+from veinfit.errors import InputError
+from veinfit.settings import AnatomySettings
+from veinfit.vectors import FloatArray, unit
+from veinfit.vein_names import USUAL_VEINS
+
+LEAST_SLENDERNESS = 1.0
+"""A tube this many times longer than wide is no bulge."""
+
+BULGE_CONFIDENCE = 0.5
+"""Confidence left to every name where one of the veins is a bulge of the wall."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NamedCandidates:
+    """What the naming was told and what it said.
+
+    Attributes
+    ----------
+    branches : Branches
+    candidates : tuple of Candidate
+    features : tuple of CandidateFeatures
+    naming : Naming
+    """
+
+    branches: Branches
+    candidates: tuple[Candidate, ...]
+    features: tuple[CandidateFeatures, ...]
+    naming: Naming
+
+
+def name_found(
+    lumen: Lumen,
+    rough: Lumen,
+    branches: Branches,
+    spheres: InscribedSpheres,
+    hints: Mapping[str, FloatArray],
+    settings: AnatomySettings,
+    stated: StatedFrame,
+) -> NamedCandidates:
+    """Walk what leaves the body and name it.
+
+    Parameters
+    ----------
+    lumen, rough : Lumen
+        The blood, and the same with fewer faces, in which branches are walked.
+    branches : Branches
+    spheres : InscribedSpheres
+    hints : mapping of str to (N, 3) array
+        Voxel centres by label name, mm.
+    settings : AnatomySettings
+    stated : StatedFrame
+
+    Returns
+    -------
+    NamedCandidates
+
+    Raises
+    ------
+    InputError
+        As :func:`~veinfit.anatomy.naming.names.name_candidates`.
+    """
+    count = len(branches.branches)
+
+    def named(all_branches: Branches, candidates: Sequence[Candidate]) -> NamedCandidates:
+        features = _features(lumen, all_branches, candidates, hints, count)
+        naming = name_candidates(features, settings.common_trunk_mm, stated)
+        return NamedCandidates(all_branches, tuple(candidates), features, naming)
+
+    candidates = find_candidates(rough, branches, settings, hints)
+    first = refused = None
+    try:
+        first = named(branches, candidates)
+    except InputError as reason:
+        refused = reason
+    lacking = len(USUAL_VEINS) if first is None else len(absent_notes(first.naming.roles))
+    if first is not None and not lacking:
+        return first
+    more = find_bulges(spheres, branches)
+    bulges = [single_candidate(rough, more, k, settings) for k in range(count, len(more.branches))]
+    try:
+        second = named(more, (*candidates[:count], *bulges, *candidates[count:]))
+    except InputError:
+        second = None
+    if second is not None and len(absent_notes(second.naming.roles)) < lacking:
+        return _in_doubt(second)
+    if first is None:
+        assert refused is not None
+        raise refused
+    return first
+
+
+def _in_doubt(named: NamedCandidates) -> NamedCandidates:
+    """Return the same, less sure of every name where one of the veins is a bulge of the wall."""
+    naming = named.naming
+    if not any(named.features[index].is_bulge for index in naming.roles.values()):
+        return named
+    sure = {role: min(each, BULGE_CONFIDENCE) for role, each in naming.confidence.items()}
+    return replace(named, naming=replace(naming, confidence=sure))
+
+
+def _features(
+    lumen: Lumen,
+    branches: Branches,
+    candidates: Sequence[Candidate],
+    hints: Mapping[str, FloatArray],
+    bulges_from: int,
+) -> tuple[CandidateFeatures, ...]:
+    """Return what the naming needs to know; branches from ``bulges_from`` on are bulges."""
+    labels = LabelHints(hints)
+    features = []
+    for candidate in candidates:
+        members = [branches.branches[m] for m in candidate.members]
+        first = members[0]
+        if candidate.ostium is not None:
+            centre, direction = candidate.ostium.centre, candidate.ostium.normal
+            diameter = candidate.ostium.measures.d_area_mm
+        elif first.opening is not None:
+            opening = lumen.openings[first.opening]
+            centre, direction, diameter = opening.centre, opening.normal, opening.diameter_mm
+        else:
+            centre = first.tip
+            direction = unit(first.tip - branches.body_centre)
+            widest = candidate.tube.areas_mm2.max() if candidate.tube is not None else 1000.0
+            diameter = float(np.sqrt(4.0 * widest / np.pi))
+        said = {labels.of_branch(m) for m in members}
+        features.append(
+            CandidateFeatures(
+                members=candidate.members,
+                place=unit(centre - branches.body_centre),
+                direction=direction,
+                diameter_mm=diameter,
+                is_open=all(m.opening is not None for m in members),
+                is_closed=any(
+                    m.opening is not None and lumen.openings[m.opening].is_closed for m in members
+                ),
+                has_ostium=candidate.has_turn or _is_tube(candidate),
+                slenderness=_slenderness(candidate),
+                shared_mm=candidate.carina_mm,
+                excess=candidate.excess,
+                hint=labels.of_all(said),
+                is_bulge=candidate.members[0] >= bulges_from,
+            )
+        )
+    return tuple(features)
+
+
+def _is_tube(candidate: Candidate) -> bool:
+    """Whether a branch that merges too softly for a turn is yet long enough to be a vein."""
+    return candidate.ostium is not None and _slenderness(candidate) >= LEAST_SLENDERNESS
+
+
+def _slenderness(candidate: Candidate) -> float:
+    if candidate.tube is None or not len(candidate.tube.areas_mm2):
+        return 0.0
+    diameter = float(np.sqrt(4.0 * np.median(candidate.tube.areas_mm2) / np.pi))
+    return candidate.tube.length_mm / diameter
