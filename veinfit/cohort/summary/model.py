@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 from veinfit.cohort.statistics import Interval
 from veinfit.cohort.summary.data import Cohort
 from veinfit.cohort.summary.whole_case import WholeCase
+from veinfit.report import practice as report_practice
 
 PARTS = ("only smaller", "only larger", "both", "neither")
 
-PRACTICE = {"only smaller": 0.30, "only larger": 0.22, "both": 0.33, "neither": 0.15}
-"""Veins that 28 mm alone, 31 mm alone, both and neither occlude: common practice, no source.
+PRACTICE = dict(zip(PARTS, astuple(report_practice.PRACTICE), strict=True))
+"""Veins that 28 mm alone, 31 mm alone, both and neither seal: common practice, no source.
 The defaults of the seating are chosen with an eye on these figures, so that meeting them is
 no evidence."""
 PRACTICE_SIZES = (28.0, 31.0)

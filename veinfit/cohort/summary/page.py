@@ -185,7 +185,8 @@ def _closure(summary: Summary) -> Section:
         "Occluded and sealed",
         (
             "Occluded: a closed line of contact, which contrast shows. Sealed: the same in cold "
-            "contact, which ablates. A balloon that passes through or cannot reach does neither.",
+            "contact, which ablates; its probability counts seals that are not deep. A balloon "
+            "that passes through or cannot reach does neither.",
         ),
         [closure_plot(summary, "occluded"), closure_plot(summary, "sealed")],
         [folded_table("Seals by vein and size; Wilson intervals of single veins", columns, rows)],
@@ -240,10 +241,10 @@ def _split(summary: Summary) -> Section:
     if has_practice_sizes(summary):
         rows.append(
             (
-                0,
+                summary.cohort.cases,
                 (
                     "common practice",
-                    "occluded",
+                    "sealed",
                     *(number(PRACTICE[part]) for part in PARTS),
                     "–",
                     "–",

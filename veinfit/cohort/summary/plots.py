@@ -111,7 +111,7 @@ def split_plot(summary: Summary, closure: str) -> Figure | None:
         (f"{s.vein} ({s.number})" if len(pairs) == 1 else f"{s.vein} {s.smaller}/{s.larger}", s)
         for s in splits
     ]
-    practice = closure == "occluded" and has_practice_sizes(summary)
+    practice = closure == "sealed" and has_practice_sizes(summary)
     labels = [name for name, _ in rows] + (["common practice"] if practice else [])
     with plot(8.6, 1.4 + 0.42 * len(labels)) as (drawing, axes):
         left = np.zeros(len(labels))

@@ -245,7 +245,8 @@ def _predictors(cohort: Cohort) -> Iterator[Predictor]:
 
 def _remarks(cohort: Cohort, splits: tuple[Split, ...]) -> Iterator[str]:
     if cohort.failed:
-        yield f"{cohort.failed} of {cohort.cases} cases failed; they are in no figure"
+        which = "it is" if cohort.failed == 1 else "they are"
+        yield f"{cohort.failed} of {cohort.cases} cases failed; {which} in no figure"
     bases = {split.basis for split in splits}
     if "product" in bases:
         yield (

@@ -141,7 +141,7 @@ def picture(drawing: Any) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(stream.getvalue()).decode()
 
 
-ONE_CASE = "that rest on one case or none"
+ONE_CASE = "of one case or none"
 """Rows that say nothing of a cohort: they are folded away."""
 
 
