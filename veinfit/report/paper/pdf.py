@@ -269,18 +269,30 @@ def _drawings(part: VeinPart, width: float) -> list[Flowable]:
 
 def _on_the_image(parts: Sequence[VeinPart], width: float) -> list[Flowable]:
     """Return the veins' planes of the image, as wide as the page; nothing without an image."""
-    blocks: list[Flowable] = []
-    for part in parts:
-        planes = [shown for shown in part.pictures if shown.picture.balloon == IMAGE_TITLE]
-        if planes:
-            title = words(f"{part.vein.name} {IMAGE_TITLE}", SMALL_PT, bold=True, role="H3")
-            caption = words(planes[0].picture.caption, SMALL_PT, MUTED)
-            picture = picture_rows(planes, width, width, "")
-            blocks.append(KeepTogether([title, *picture, caption, Spacer(1, 3 * mm)]))
-    if not blocks:
+    shown = {
+        part.vein.name: planes
+        for part in parts
+        if (planes := [one for one in part.pictures if one.picture.balloon == IMAGE_TITLE])
+    }
+    if not shown:
         return []
-    title = words("The veins on the image", HEAD_PT, bold=True, role="H2")
-    return [PageBreak(), title, Spacer(1, 2 * mm), *blocks]
+    captions = {
+        name: planes[0].picture.caption.removeprefix(f"{name} ") for name, planes in shown.items()
+    }
+    # What is true of every vein's picture is told once.
+    once = len(set(captions.values())) == 1
+    blocks: list[Flowable] = [
+        PageBreak(),
+        words("The veins on the image", HEAD_PT, bold=True, role="H2"),
+        *([words(f"Each vein {next(iter(captions.values()))}", SMALL_PT, MUTED)] if once else []),
+        Spacer(1, 2 * mm),
+    ]
+    for name, planes in shown.items():
+        title = words(f"{name} {IMAGE_TITLE}", SMALL_PT, bold=True, role="H3")
+        picture = picture_rows(planes, width, width, "")
+        own = [] if once else [words(planes[0].picture.caption, SMALL_PT, MUTED)]
+        blocks.append(KeepTogether([title, *picture, *own, Spacer(1, 2 * mm)]))
+    return blocks
 
 
 def _beside(part: VeinPart) -> list[Flowable]:

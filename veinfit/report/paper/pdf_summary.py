@@ -124,10 +124,11 @@ def _case(rows: Sequence[Sequence[str]], width: float) -> list[Flowable]:
         [[words(text, SMALL_PT, bold=not k or not column) for column, text in enumerate(row)]
          for k, row in enumerate(rows)],
         colWidths=[0.34 * width, *[0.66 * width / (len(rows[0]) - 1)] * (len(rows[0]) - 1)],
-        style=TableStyle(list(LINED)),
+        style=TableStyle([*LINED, ("NOSPLIT", (0, 0), (-1, -1))]),
         hAlign="LEFT",
     )  # fmt: skip
     title = words(CASE_TITLE, SMALL_PT, ACCENT, bold=True, role="H2")
+    title.keepWithNext = True
     return [Spacer(1, 1 * mm), title, table, words(CASE_KEY, SMALL_PT, MUTED)]
 
 
@@ -143,8 +144,9 @@ def _answers(report: Report, parts: Sequence[VeinPart], width: float) -> Flowabl
     rows += [_answer(one, by_name[one.vein]) for one in in_doubt_first([p.answer for p in parts])]
     if not rows:
         return words("No vein was measured; the notes say why.")
-    shares = (0.13, 0.33, 0.54)
-    style = TableStyle([*LINED, *spans])
+    shares = (0.135, 0.325, 0.54)
+    apart = ("RIGHTPADDING", (0, 0), (1, -1), 5)
+    style = TableStyle([*LINED, apart, *spans])
     return Figures(rows, colWidths=[share * width for share in shares], style=style, hAlign="LEFT")
 
 
