@@ -23,7 +23,7 @@ def parse_off(data: bytes) -> Polygons:
     lines = [line for line in lines if line[1]]
     if not lines:
         raise DamagedMesh("it ends after its first word: it was cut short")
-    vertex_count, face_count = _off_row(lines[0], lambda words: [int(w) for w in words[:2]])
+    vertex_count, face_count = _off_row(lines[0], _off_counts)
     if min(vertex_count, face_count) < 0 or len(lines) < 1 + vertex_count + face_count:
         raise DamagedMesh(
             f"{vertex_count} vertices and {face_count} faces are announced but "
@@ -46,9 +46,16 @@ def _off_row(line: tuple[int, list[str]], parse: Callable[[list[str]], _Row]) ->
         raise DamagedMesh(f"line {number}: {first_line(error)}") from error
 
 
+def _off_counts(words: list[str]) -> tuple[int, int]:
+    if len(words) < 2:
+        raise ValueError("the numbers of vertices and faces are expected")
+    return int(words[0]), int(words[1])
+
+
 def _off_vertex(words: list[str]) -> list[float]:
-    x, y, z = words[:3]
-    return [float(x), float(y), float(z)]
+    if len(words) < 3:
+        raise ValueError(f"3 coordinates are expected, {len(words)} stand there")
+    return [float(w) for w in words[:3]]
 
 
 def _off_face(words: list[str]) -> list[int]:
