@@ -319,7 +319,7 @@ DAMAGED = {
     "cut.off": (lambda _: off()[:-40], "cut short"),
     "head.off": (lambda _: "OFF\n", "cut short"),
     "counts.off": (lambda _: off().replace("8 6 12", "eight 6"), "line 2: invalid literal"),
-    "alone.off": (lambda _: off().replace("8 6 12", "8"), "line 2: the numbers of vertices and faces"),
+    "alone.off": (lambda _: off().replace("8 6 12", "8"), "line 2: the numbers of"),
     "corner.off": (lambda _: off().replace("4 0 1 3 2 255 0 0", "4 0 1"), "a face of 4 corners"),
     "prose.off": (lambda _: "hello\n", "does not begin with OFF"),
     "binary.off": (lambda _: b"OFF BINARY\n\0\0\0\1", "binary OFF"),
