@@ -7,13 +7,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import ellipe
+from surface.shapes import moved, sphere, tube
 
+from veinfit.surface import Surface
 from veinfit.surface.contours import (
+    contour_around,
     contour_centroid,
     convexity,
     measure_contour,
+    section_around,
     surrounds,
 )
+from veinfit.surface.cuts import plane_contours
 from veinfit.vectors import perpendicular_basis, unit
 
 
@@ -87,3 +92,40 @@ def test_a_contour_fills_its_convex_hull_as_far_as_it_is_convex():
     assert convexity(corner, up) == pytest.approx(3.0 / 3.5)
     assert convexity(ellipse(9.0, 4.0), up) == pytest.approx(1.0)
     assert convexity(np.array([[0, 0, 0], [1, 0, 0], [2, 0, 0]], float), up) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("at", "radius"),
+    [((0.5, 0.0, 2.0), 6.0), ((11.0, 1.0, 2.0), 20.0), ((40.0, 0.5, 2.0), 4.0), ((30.0, 0, 2), 0)],
+)
+def test_a_section_around_a_point_is_the_smallest_of_the_curves_around_it(at, radius):
+    # A ball in a ball, and a tube beside them; the last place lies in none of them.
+    parts = [sphere(20.0), sphere(6.0), moved(tube(4.0, 4.0, 9.0), np.eye(3), [40.0, 0, -2])]
+    first = np.cumsum([0, *(len(part.points) for part in parts)])
+    together = Surface(
+        np.concatenate([part.points for part in parts]),
+        np.concatenate([part.faces + n for part, n in zip(parts, first, strict=False)]),
+    )
+    point, normal = np.array(at, dtype=float), np.array([0.0, 0.0, 1.0])
+    section = section_around(together, point, normal)
+    if not radius:
+        assert section is None
+        return
+    squared = radius**2 - (4.0 if radius != 4.0 else 0.0)  # a ball's circle at a height of 2
+    area = measure_contour(section.points, normal).area_mm2
+    assert area == pytest.approx(np.pi * squared, rel=5e-3)
+    known = contour_around(plane_contours(together, point, normal), point, normal)
+    assert np.array_equal(section.points, known.points)
+    assert np.array_equal(section.faces, known.faces)
+
+
+def test_a_section_of_a_surface_that_branches_is_found_all_the_same():
+    # Some faces are there twice: more than two meet on their edges.
+    ball = sphere(10.0)
+    doubled = Surface(ball.points, np.concatenate([ball.faces, ball.faces[96 * 20 : 96 * 21]]))
+    height = ball.points[ball.faces[96 * 20], 2].mean()
+    point, normal = np.array([0.0, 0.0, height]), np.array([0.0, 0.0, 1.0])
+    known = contour_around(plane_contours(doubled, point, normal), point, normal)
+    section = section_around(doubled, point, normal)
+    assert np.array_equal(section.points, known.points)
+    assert len(section.points) > 90

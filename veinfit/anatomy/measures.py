@@ -26,10 +26,11 @@ def wall_normal(wall: Surface, ostium: Ostium, others: Sequence[Ostium]) -> Floa
     ostial plane count, but for those beyond another ostium; each direction
     around the vein counts alike. None where too little wall is there.
     """
-    vectors = face_vectors(wall)
-    middle = face_middles(wall)
     low, high = WALL_RING_MM_RANGE
-    distance, _ = cKDTree(ostium.contour.points).query(middle, distance_upper_bound=high)
+    contour = ostium.contour.points
+    around = wall.in_box(contour.min(axis=0) - high, contour.max(axis=0) + high)
+    vectors, middle = face_vectors(wall, around), face_middles(wall, around)
+    distance, _ = cKDTree(contour).query(middle, distance_upper_bound=high)
     chosen = np.isfinite(distance) & (distance >= low)
     chosen &= (middle - ostium.centre) @ ostium.normal < 0
     for other in others:

@@ -16,12 +16,11 @@ import numpy as np
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.model import Ostium, Section
 from veinfit.surface.contours import (
-    contour_around,
     contour_centroid,
     in_plane,
     polygon_area,
+    section_around,
 )
-from veinfit.surface.cuts import plane_contours
 from veinfit.vectors import BoolArray, FloatArray, angle_deg, unit
 
 SHORTEST_AXIS_MM = 2.0
@@ -247,7 +246,7 @@ def _middles(
     middle, first = ostium.centre, None
     for z in np.arange(STEP_MM, reach_mm - END_MARGIN_MM + 1e-9, STEP_MM):
         point = middle + (z - (middle - ostium.centre) @ axis) * axis
-        contour = contour_around(plane_contours(wall.surface, point, axis), point, axis)
+        contour = section_around(wall.surface, point, axis)
         if contour is None or wall.is_cap[contour.faces].any():
             if first is not None:
                 break

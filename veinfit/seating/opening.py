@@ -16,8 +16,7 @@ from veinfit.anatomy.model import (
     Vein,
 )
 from veinfit.surface import Surface
-from veinfit.surface.contours import contour_around, contour_centroid, measure_contour
-from veinfit.surface.cuts import plane_contours
+from veinfit.surface.contours import contour_centroid, measure_contour, section_around
 from veinfit.surface.foreign import as_surface
 from veinfit.surface.mesh import face_middles, face_vectors
 from veinfit.surface.openings import boundary_loops, loop_plane
@@ -141,7 +140,7 @@ class Opening:
         surface = as_surface(wall, "wall")
         direction = unit(_points(axis if normal is None else normal, "normal", (3,)))
         point = _points(centre, "centre", (3,))
-        found = contour_around(plane_contours(surface, point, direction), point, direction)
+        found = section_around(surface, point, direction)
         if found is None:
             raise ValueError(
                 "the plane through centre cuts no closed curve around it out of the wall; move "

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import ConvexHull, QhullError
 
-from veinfit.surface.cuts import PlaneContour
-from veinfit.vectors import BoolArray, FloatArray, perpendicular_basis
+from veinfit.surface.cuts import PlaneContour, cut_faces, join
+from veinfit.surface.mesh import Surface
+from veinfit.vectors import BoolArray, FloatArray, IntArray, perpendicular_basis
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +55,9 @@ def in_plane(points: FloatArray, origin: FloatArray, normal: FloatArray) -> Floa
     """
     e1, e2 = perpendicular_basis(normal)
     offset = points - origin
-    return np.stack([offset @ e1, offset @ e2], axis=1)
+    flat = np.empty((len(offset), 2))
+    flat[:, 0], flat[:, 1] = offset @ e1, offset @ e2
+    return flat
 
 
 def polygon_area(flat: FloatArray) -> float:
@@ -219,6 +222,60 @@ def contour_around(
             if best is None or area < best[0]:
                 best = (area, contour)
     return None if best is None else best[1]
+
+
+def section_around(surface: Surface, point: FloatArray, normal: FloatArray) -> PlaneContour | None:
+    """Cut a surface by a plane; return the smallest closed contour that winds around a point.
+
+    It is what :func:`contour_around` chooses of all curves of the cut. Curves that cannot be it
+    are not even joined: most sections of a case ask for this.
+
+    Parameters
+    ----------
+    surface : Surface
+    point : (3,) array
+        In the plane, mm.
+    normal : (3,) array
+        Of the plane.
+
+    Returns
+    -------
+    PlaneContour or None
+    """
+    face, segments = cut_faces(surface, point, normal)
+    if not len(face):
+        return None
+    following = segments.beginning_on(segments.second)
+    if segments.branches(following):
+        return contour_around(join(surface, segments, face), point, normal)
+    starting = segments.entered(surface)
+    flat = in_plane(starting, point, normal)
+    # What winds around the point crosses the ray from it along the first axis.
+    u, v = flat[:, 0], flat[:, 1]
+    below = v < 0
+    on_ray = (below != below.take(following)) & (np.maximum(u, u.take(following)) >= 0)
+    next_of = following.tolist()
+    best: tuple[float, IntArray] | None = None
+    for begin in np.flatnonzero(on_ray).tolist():
+        if not on_ray[begin]:
+            continue  # on a curve that was looked at
+        chain, segment = [begin], next_of[begin]
+        while segment >= 0 and segment != begin:
+            chain.append(segment)
+            segment = next_of[segment]
+        index = np.array(chain)
+        on_ray[index] = False
+        if segment < 0 or len(chain) < 3:
+            continue
+        polygon = flat.take(index, axis=0)
+        if surrounds(polygon, np.zeros(2)):
+            area = abs(polygon_area(polygon))
+            if best is None or area < best[0]:
+                best = (area, index)
+    if best is None:
+        return None
+    index = np.roll(best[1], -int(np.argmin(best[1])))
+    return PlaneContour(starting.take(index, axis=0), face.take(index), True)
 
 
 def convexity(points: FloatArray, normal: FloatArray) -> float:

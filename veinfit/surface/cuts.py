@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.surface.mesh import Surface
-from veinfit.vectors import BoolArray, FloatArray, IntArray
+from veinfit.vectors import BoolArray, FloatArray, IntArray, dots
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,17 +46,34 @@ def plane_contours(surface: Surface, origin: FloatArray, normal: FloatArray) -> 
     -------
     list of PlaneContour
     """
-    height = surface.points @ normal - origin @ normal
-    above = height >= 0
-    # A face whose middle lies farther off than its corners from there does not cross.
-    middles, reach_mm = surface.spheres
-    near = np.flatnonzero(np.abs(normal @ middles - origin @ normal) <= reach_mm)
-    in_a, in_b, in_c = (above.take(column.take(near)) for column in surface.by_corner)
-    crossing = near[(in_a != in_b) | (in_b != in_c)]
-    if not len(crossing):
-        return []
-    segments = _segments(above, surface.by_corner[:, crossing])
-    return _chain(surface, height, segments, crossing)
+    face, segments = cut_faces(surface, origin, normal)
+    return join(surface, segments, face)
+
+
+def cut_faces(
+    surface: Surface, origin: FloatArray, normal: FloatArray
+) -> tuple[IntArray, Segments]:
+    """Cut the faces of a surface by a plane; return which (N,), and the segment in each.
+
+    Parameters
+    ----------
+    surface : Surface
+    origin, normal : (3,) array
+
+    Returns
+    -------
+    faces : (N,) array
+        Rising.
+    segments : Segments
+    """
+    near = surface.near_plane(origin, normal)
+    corners = surface.by_corner.take(near, axis=1)
+    # Column by column, so that a vertex has the very same height in each of its faces.
+    height = dots(surface.points.take(corners, axis=0), normal) - origin @ normal
+    in_a, in_b, in_c = height >= 0
+    apart = np.flatnonzero((in_a != in_b) | (in_b != in_c))
+    segments = _segments(corners.take(apart, axis=1), height.take(apart, axis=1))
+    return near.take(apart), segments
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,21 +117,23 @@ def fan_curves(surface: Surface, origin: FloatArray, normals: FloatArray) -> Fan
     height = normals @ surface.points.T - (normals @ origin)[:, None]
     above = height >= 0
     # A bit a plane: corners on both sides of it show in all planes at once.
-    bits = np.packbits(above, axis=0)
-    a, b, c = (bits.take(column, axis=1) for column in surface.by_corner)
+    bits = np.zeros((n, -len(normals) % 64 + len(normals)), dtype=bool)
+    bits[:, : len(normals)] = above.T
+    words = np.packbits(bits, axis=1).view(np.uint64)
+    a, b, c = (words.take(column, axis=0) for column in surface.by_corner)
     apart = (a ^ b) | (b ^ c)
-    crossing = np.flatnonzero(apart.any(axis=0))
-    cut = np.unpackbits(apart[:, crossing], axis=0, count=len(normals))
-    plane, which = np.nonzero(cut.view(np.bool_))
+    crossing = np.flatnonzero(apart.any(axis=1))
+    cut = np.unpackbits(apart[crossing].view(np.uint8), axis=1, count=len(normals))
+    plane, which = np.nonzero(cut.T.view(np.bool_))
     face = crossing[which]
     # Each plane has vertices of its own, so that curves of two planes never join.
-    segments = _segments(above.ravel(), surface.by_corner[:, face] + plane * n)
+    corners = surface.by_corner[:, face] + plane * n
+    segments = _segments(corners, height.ravel().take(corners))
     following = segments.beginning_on(segments.second)
     # The edges at which curves end are points too.
     ends = np.flatnonzero(following < 0)
     count = len(face)
-    points = _on_edges(surface, height.ravel(), segments.apex, segments.enters)
-    last = _on_edges(surface, height.ravel(), segments.apex[ends], segments.leaves[ends])
+    points, last = segments.entered(surface), segments.left(surface, ends)
     following[ends] = count + np.arange(len(ends))
     following = np.concatenate([following, np.full(len(ends), -1)])
     previous = np.full(count + len(ends), -1)
@@ -129,60 +148,99 @@ def fan_curves(surface: Surface, origin: FloatArray, normals: FloatArray) -> Fan
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Segments:
-    """Where a plane crosses faces: from the edge apex-enters to the edge apex-leaves, (N,) each.
+class Segments:
+    """Where a plane crosses faces: from the edge apex-enters to the edge apex-leaves.
 
-    ``first`` and ``second`` number these edges, ``order`` sorts the segments by the first.
+    Attributes
+    ----------
+    vertices, height : (3, N) array
+        Of apex, enters and leaves.
+    first, second : (N,) array
+        Numbers of the two edges.
+    order, ordered : (N,) array
+        What sorts the segments by their first edges, and these edges sorted.
     """
 
-    apex: IntArray
-    enters: IntArray
-    leaves: IntArray
+    vertices: IntArray
+    height: FloatArray
     first: IntArray
     second: IntArray
     order: IntArray
+    ordered: IntArray
 
     def beginning_on(self, edge: IntArray) -> IntArray:
         """Return the segment that begins on each of some edges, -1 for none."""
         if not len(self.order):
             return np.full(len(edge), -1)
-        ordered = self.first[self.order]
-        place = np.searchsorted(ordered, edge, side="right") - 1
-        return np.where(ordered[place] == edge, self.order[place], -1)
+        place = np.searchsorted(self.ordered, edge, side="right") - 1
+        return np.where(self.ordered.take(place) == edge, self.order.take(place), -1)
+
+    def branches(self, following: IntArray) -> bool:
+        """Whether more than two segments meet on an edge, ``following`` being what comes next."""
+        crowded = bool((self.ordered[1:] == self.ordered[:-1]).any())
+        return crowded or int(np.bincount(following + 1)[1:].max(initial=0)) > 1
+
+    def entered(self, surface: Surface) -> FloatArray:
+        """Return the points (N, 3) at which the plane enters the faces."""
+        return _on_edges(surface, self.vertices[:2], self.height[:2])
+
+    def left(self, surface: Surface, which: IntArray) -> FloatArray:
+        """Return the points (K, 3) at which it leaves some of them (K,)."""
+        return _on_edges(surface, self.vertices[::2, which], self.height[::2, which])
 
 
-def _segments(above: BoolArray, corners: IntArray) -> _Segments:
-    """Return the segments in faces (3, N) of which one corner is alone on its side."""
-    a, b, c = corners
-    in_a, in_b, in_c = (above.take(column) for column in corners)
-    # The corner alone on its side; the curve crosses its two edges.
-    is_a, is_b = in_b == in_c, in_a == in_c
-    apex = np.where(is_a, a, np.where(is_b, b, c))
-    following = np.where(is_a, b, np.where(is_b, c, a))
-    previous = np.where(is_a, c, np.where(is_b, a, b))
-    lone_is_above = np.where(is_a, in_a, np.where(is_b, in_b, in_c))
-    # A lone corner above: the curve enters on apex-following and leaves on apex-previous,
-    # which keeps the lumen of an outward-wound surface on the curve's left seen from above.
-    enters = np.where(lone_is_above, following, previous)
-    leaves = np.where(lone_is_above, previous, following)
-    n = np.int64(len(above))
-    first = np.minimum(apex, enters) * n + np.maximum(apex, enters)
-    second = np.minimum(apex, leaves) * n + np.maximum(apex, leaves)
-    return _Segments(apex, enters, leaves, first, second, np.argsort(first, kind="stable"))
+_SEGMENT_CORNERS = np.array(
+    [[0, 0, 1, 2, 2, 1, 0, 0], [1, 1, 2, 1, 0, 0, 2, 1], [2, 2, 0, 0, 1, 2, 1, 2]]
+)
+"""Apex, enters and leaves, by a bit for each corner above the plane.
+
+The apex is the corner alone on its side; the curve crosses its two edges. Above, it enters on the
+edge to the following corner; below, on that to the previous one. That keeps the lumen of an
+outward-wound surface on the curve's left seen from above."""
 
 
-def _chain(
-    surface: Surface, height: FloatArray, segments: _Segments, face: IntArray
-) -> list[PlaneContour]:
-    """Join segments to curves."""
+def _segments(corners: IntArray, height: FloatArray) -> Segments:
+    """Return the segments in faces (3, N), of which one corner is alone on its side.
+
+    ``height`` (3, N) is that of their corners above the plane.
+    """
+    in_a, in_b, in_c = (height >= 0).view(np.uint8)
+    place = _SEGMENT_CORNERS.take(in_a + 2 * in_b + 4 * in_c, axis=1)
+    place *= height.shape[1]
+    place += np.arange(height.shape[1])
+    vertices, height = corners.take(place), height.take(place)
+    low, high = np.minimum(vertices[0], vertices[1:]), np.maximum(vertices[0], vertices[1:])
+    low *= high.max(initial=0) + 1
+    first, second = np.add(low, high, out=low)
+    order = np.argsort(first, kind="stable")
+    return Segments(vertices, height, first, second, order, first.take(order))
+
+
+def join(surface: Surface, segments: Segments, face: IntArray) -> list[PlaneContour]:
+    """Join segments to curves.
+
+    Parameters
+    ----------
+    surface : Surface
+    segments : Segments
+    face : (N,) array
+        The face that each lies in.
+
+    Returns
+    -------
+    list of PlaneContour
+    """
+    if not len(face):
+        return []
     first, second = segments.first, segments.second
-    following = segments.beginning_on(second).tolist()
+    joined = segments.beginning_on(second)
     entered = np.zeros(len(first) + 1, dtype=bool)
-    entered[following] = True
+    entered[joined] = True
     own = segments.beginning_on(first)
     # Open curves begin where no segment ends; what is left then is closed.
     begins = np.concatenate([own[~entered[own]], own]).tolist()
-    starting = _on_edges(surface, height, segments.apex, segments.enters)
+    starting = segments.entered(surface)
+    following = joined.tolist()
     used = [False] * len(first) + [True]
     contours: list[PlaneContour] = []
     for begin in begins:
@@ -195,31 +253,27 @@ def _chain(
             chain.append(segment)
             segment = following[segment]
         index = np.array(chain)
-        points, run = starting[index], face[index]
-        closed = bool(second[index[-1]] == first[index[0]])
+        points, run = starting.take(index, axis=0), face.take(index)
+        closed = bool(second[chain[-1]] == first[chain[0]])
         if not closed:
-            last = index[-1:]
-            end = _on_edges(surface, height, segments.apex[last], segments.leaves[last])
-            points = np.concatenate([points, end])
+            points = np.concatenate([points, segments.left(surface, index[-1:])])
             run = np.concatenate([run, run[-1:]])
         contours.append(PlaneContour(points, run, closed))
     return contours
 
 
-def _on_edges(
-    surface: Surface, height: FloatArray, first: IntArray, second: IntArray
-) -> FloatArray:
-    """Return (N, 3) where a plane crosses edges between vertices.
+def _on_edges(surface: Surface, vertices: IntArray, height: FloatArray) -> FloatArray:
+    """Return (N, 3) where a plane crosses edges between vertices (2, N) of some height (2, N).
 
-    With the heights above several planes one after the other, vertices are numbered likewise.
+    Vertices of several planes are numbered one plane after the other.
     """
     # From the lower vertex on: both faces of an edge find the very same point.
-    a, b = np.minimum(first, second), np.maximum(first, second)
-    ha, hb = height.take(a), height.take(b)
+    swapped = vertices[0] > vertices[1]
+    a, b = np.where(swapped, vertices[::-1], vertices)
+    ha, hb = np.where(swapped, height[::-1], height)
     t = ha / (ha - hb)
-    n = len(surface.points)
-    if len(height) > n:
-        a, b = a % n, b % n
+    if len(surface.points) <= b.max(initial=0):
+        a, b = a % len(surface.points), b % len(surface.points)
     start = surface.points.take(a, axis=0)
     return start + t[:, None] * (surface.points.take(b, axis=0) - start)
 

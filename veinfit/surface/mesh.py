@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 from scipy import sparse
 
 from veinfit.vectors import BoolArray, FloatArray, IntArray, cross, lengths, unit
 
-ROUNDING_MM = 1e-6
-"""More than rounding can move a point."""
+SHORT_ROUNDING = 1e-6
+"""More than sums of three short numbers lose, in proportion."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,16 +70,50 @@ class Surface:
         return columns
 
     @cached_property
-    def spheres(self) -> tuple[FloatArray, FloatArray]:
-        """A ball around each face: middles (3, F), and radii (F,) with room for rounding."""
+    def _balls(self) -> tuple[FloatArray, npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+        """A ball around each face: their origin (3,), middles (3, F) from it, and radii (F,).
+
+        In short numbers, which are read twice as fast; the radii have room for their rounding.
+        """
         corners = face_corners(self)
         middles = (corners[0] + corners[1] + corners[2]) / 3.0
         far = [lengths(corner - middles) for corner in corners]
-        radii = np.maximum(np.maximum(far[0], far[1]), far[2]) + ROUNDING_MM
-        columns = np.ascontiguousarray(middles.T)
-        for part in (columns, radii):
-            part.setflags(write=False)
-        return columns, radii
+        radii = np.maximum(np.maximum(far[0], far[1]), far[2])
+        origin = middles.mean(axis=0) if len(middles) else np.zeros(3)
+        columns = np.ascontiguousarray((middles - origin).T, dtype=np.float32)
+        reach = (radii + SHORT_ROUNDING * np.abs(columns).max(initial=1.0)).astype(np.float32)
+        return origin, columns, reach
+
+    def near_plane(self, origin: FloatArray, normal: FloatArray) -> IntArray:
+        """Return the faces (K,), rising, that a plane may cross: some more than it does.
+
+        Parameters
+        ----------
+        origin, normal : (3,) array
+            The normal of length one.
+
+        Returns
+        -------
+        (K,) array
+        """
+        # A face whose middle lies farther off than its corners from there does not cross.
+        zero, middles, reach = self._balls
+        away = normal.astype(np.float32) @ middles
+        away -= np.float32((origin - zero) @ normal)
+        return np.flatnonzero(np.abs(away, out=away) <= reach)
+
+    def in_box(self, low: FloatArray, high: FloatArray) -> IntArray:
+        """Return the faces (K,), rising, whose middle lies in a box, and some beside it.
+
+        ``low`` and ``high`` (3,) are its corners.
+        """
+        zero, middles, reach = self._balls
+        room = float(reach.max(initial=0.0))
+        low, high = low - zero - room, high - zero + room
+        inside = np.ones(middles.shape[1], dtype=bool)
+        for column, first, last in zip(middles, low, high, strict=True):
+            inside &= (column >= first) & (column <= last)
+        return np.flatnonzero(inside)
 
     @cached_property
     def edge_table(self) -> tuple[IntArray, IntArray, IntArray]:
@@ -101,33 +136,40 @@ class Surface:
         return table
 
 
-def face_corners(surface: Surface) -> tuple[FloatArray, FloatArray, FloatArray]:
+def face_corners(
+    surface: Surface, which: IntArray | None = None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the three corners of the faces, (F, 3) each.
 
     Parameters
     ----------
     surface : Surface
+    which : (F,) int array, optional
+        Of these faces alone.
 
     Returns
     -------
     first, second, third : (F, 3) array
     """
-    a, b, c = (surface.points.take(column, axis=0) for column in surface.by_corner)
+    columns = surface.by_corner if which is None else surface.by_corner.take(which, axis=1)
+    a, b, c = (surface.points.take(column, axis=0) for column in columns)
     return a, b, c
 
 
-def face_middles(surface: Surface) -> FloatArray:
+def face_middles(surface: Surface, which: IntArray | None = None) -> FloatArray:
     """Return the (F, 3) centroids of the faces.
 
     Parameters
     ----------
     surface : Surface
+    which : (F,) int array, optional
+        Of these faces alone.
 
     Returns
     -------
     (F, 3) array
     """
-    a, b, c = face_corners(surface)
+    a, b, c = face_corners(surface, which)
     return (a + b + c) / 3.0
 
 
@@ -147,18 +189,20 @@ def any_corner(faces: IntArray, marked: BoolArray) -> BoolArray:
     return marked[faces[:, 0]] | marked[faces[:, 1]] | marked[faces[:, 2]]
 
 
-def face_vectors(surface: Surface) -> FloatArray:
+def face_vectors(surface: Surface, which: IntArray | None = None) -> FloatArray:
     """Return (F, 3) face normals whose length is twice the face's area, mm².
 
     Parameters
     ----------
     surface : Surface
+    which : (F,) int array, optional
+        Of these faces alone.
 
     Returns
     -------
     (F, 3) array
     """
-    a, b, c = face_corners(surface)
+    a, b, c = face_corners(surface, which)
     return cross(b - a, c - a)
 
 

@@ -9,12 +9,12 @@ from scipy.ndimage import gaussian_filter1d
 
 from veinfit.anatomy.branches.lumen import Lumen, Wall
 from veinfit.surface.contours import (
-    contour_around,
     contour_centroid,
     in_plane,
     polygon_area,
+    section_around,
 )
-from veinfit.surface.cuts import PlaneContour, plane_contours
+from veinfit.surface.cuts import PlaneContour
 from veinfit.vectors import FloatArray, lengths, unit
 
 STATION_MM = 1.0
@@ -141,7 +141,7 @@ def tangents(points: FloatArray) -> FloatArray:
 
 def section_at(wall: Wall, point: FloatArray, tangent: FloatArray) -> Station | None:
     """Return the section around ``point`` perpendicular to ``tangent``, or None."""
-    contour = contour_around(plane_contours(wall.surface, point, tangent), point, tangent)
+    contour = section_around(wall.surface, point, tangent)
     if contour is None:
         return None
     flat = in_plane(contour.points, point, tangent)

@@ -12,8 +12,8 @@ from scipy.sparse import csgraph
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import face_neighbours
-from veinfit.surface.contours import contour_around
-from veinfit.surface.cuts import plane_contours, split_along_plane
+from veinfit.surface.contours import section_around
+from veinfit.surface.cuts import split_along_plane
 from veinfit.surface.mesh import select_faces
 from veinfit.surface.openings import boundary_loops
 from veinfit.vectors import BoolArray, FloatArray, IntArray
@@ -47,9 +47,7 @@ def cut_ends(wall: Wall, cuts: Sequence[EndCut]) -> tuple[Wall, BoolArray]:
     """
     surface, is_cap, was_cap = wall.surface, wall.is_cap, wall.is_cap
     for cut in cuts:
-        contour = contour_around(
-            plane_contours(surface, cut.origin, cut.normal), cut.origin, cut.normal
-        )
+        contour = section_around(surface, cut.origin, cut.normal)
         if contour is None:
             continue
         chosen = np.zeros(len(surface.faces), dtype=bool)

@@ -14,13 +14,13 @@ from scipy.ndimage import gaussian_filter1d
 
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.surface.contours import (
-    contour_around,
     contour_centroid,
     in_plane,
     passes,
     polygon_area,
+    section_around,
 )
-from veinfit.surface.cuts import PlaneContour, plane_contours
+from veinfit.surface.cuts import PlaneContour
 from veinfit.vectors import FloatArray, perpendicular_basis, unit
 
 STEP_MM = 0.5
@@ -160,7 +160,7 @@ def widening(
     point = np.asarray(end)
     for step in range(round(REACH_MM / STEP_MM)):
         point = point - STEP_MM * axis
-        contour = contour_around(plane_contours(wall.surface, point, axis), point, axis)
+        contour = section_around(wall.surface, point, axis)
         if contour is None or wall.is_cap[contour.faces].any():
             if centres:
                 parted = True

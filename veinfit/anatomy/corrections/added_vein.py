@@ -12,8 +12,7 @@ from veinfit.anatomy.candidates import with_ostium
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.ostium.search import find_ostium
 from veinfit.errors import InputError
-from veinfit.surface.contours import contour_around, in_plane, polygon_area
-from veinfit.surface.cuts import plane_contours
+from veinfit.surface.contours import in_plane, polygon_area, section_around
 from veinfit.vectors import FloatArray
 from veinfit.vein_names import MITRAL, TRUNK_BRANCHES
 
@@ -72,7 +71,7 @@ def _in_tube(tube: BranchSections, point: FloatArray) -> float | None:
     direction = tangents(tube.centres)[k]
     if abs(float((point - tube.centres[k]) @ direction)) > 3.0:
         return None
-    contour = contour_around(plane_contours(tube.wall.surface, point, direction), point, direction)
+    contour = section_around(tube.wall.surface, point, direction)
     if contour is None:
         return None
     area = abs(polygon_area(in_plane(contour.points, point, direction)))

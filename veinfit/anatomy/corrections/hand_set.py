@@ -11,12 +11,11 @@ from veinfit.anatomy.model import Contour, Ostium, Vein
 from veinfit.errors import InputError
 from veinfit.frames import clock_direction
 from veinfit.surface.contours import (
-    contour_around,
     contour_centroid,
     crossings,
     measure_contour,
+    section_around,
 )
-from veinfit.surface.cuts import plane_contours
 from veinfit.vectors import FloatArray, angle_deg, unit
 
 HAND_SET_ERROR_MM = 2.0
@@ -109,7 +108,7 @@ def hand_set_ostium(
     place = f"({', '.join(f'{c:.1f}' for c in centre)}) mm LPS"
     no_cut = f"corrections: the ostial plane of {name} through {place}"
     normal = unit(normal)
-    contour = contour_around(plane_contours(tube.wall.surface, centre, normal), centre, normal)
+    contour = section_around(tube.wall.surface, centre, normal)
     if contour is None:
         raise InputError(
             f"{no_cut} does not cut it: no closed contour of the wall lies around that point; "

@@ -23,13 +23,13 @@ from veinfit.ostium_definition import (
     STRAY_SHARE,
 )
 from veinfit.surface.contours import (
-    contour_around,
     contour_centroid,
     in_plane,
     measure_contour,
     passes,
+    section_around,
 )
-from veinfit.surface.cuts import PlaneContour, plane_contours
+from veinfit.surface.cuts import PlaneContour
 from veinfit.vectors import FloatArray
 
 NOTED_SHORT_MM = 6.0
@@ -111,9 +111,7 @@ def contour_in_plane(
     points = np.array([t.point for t in turns if t is not None])
     for shift in np.arange(0.0, FARTHEST_SHIFT_MM + 0.01, step_mm):
         centre = plane.centre + shift * plane.normal
-        contour = contour_around(
-            plane_contours(tube.wall.surface, centre, plane.normal), centre, plane.normal
-        )
+        contour = section_around(tube.wall.surface, centre, plane.normal)
         if contour is None or bool(tube.wall.is_cap[contour.faces].any()):
             continue
         if _strays(contour.points, points, plane):

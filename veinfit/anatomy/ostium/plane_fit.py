@@ -113,10 +113,15 @@ class _Heights:
 
     def _weighted(self, weight: FloatArray) -> FloatArray:
         """Least squares (B, 3) for each row of weights (B, N)."""
-        # Three equations are solved by hand: some thousand times a case.
-        a, b, c, d, e, f = (weight @ self.products).T
-        d, f = d + TILT_PRIOR * len(self.height), f + TILT_PRIOR * len(self.height)
-        p, q, r = (weight @ self.sides).T
+        # Three equations are solved by hand: some thousand times a case, and mostly for one row,
+        # of which plain numbers are done in a tenth of the time.
+        left, right = weight @ self.products, weight @ self.sides
+        prior = TILT_PRIOR * len(self.height)
+        if len(weight) == 1:
+            return np.array([_solved(left[0].tolist(), right[0].tolist(), prior)])
+        a, b, c, d, e, f = left.T
+        d, f = d + prior, f + prior
+        p, q, r = right.T
         first, second, third = d * f - e * e, c * e - b * f, b * e - c * d
         determinant = a * first + b * second + c * third
         across, last, corner = b * c - a * e, a * d - b * b, a * f - c * c
@@ -133,9 +138,31 @@ class _Heights:
             / np.where(flat, 1.0, determinant)[:, None]
         )
         for k in np.flatnonzero(flat):
-            square = np.array([[a[k], b[k], c[k]], [b[k], d[k], e[k]], [c[k], e[k], f[k]]])
-            solution[k] = np.linalg.lstsq(square, np.array([p[k], q[k], r[k]]), rcond=None)[0]
+            solution[k] = _solved(left[k].tolist(), right[k].tolist(), prior)
         return solution
+
+
+def _solved(left: list[float], right: list[float], prior: float) -> FloatArray:
+    """Solve the normal equations (3,) of one row: six sums, three sides, and the ridge."""
+    a, b, c, d, e, f = left
+    p, q, r = right
+    d, f = d + prior, f + prior
+    first, second, third = d * f - e * e, c * e - b * f, b * e - c * d
+    determinant = a * first + b * second + c * third
+    if determinant <= LEAST_DETERMINANT * a * d * f:
+        square = np.array([[a, b, c], [b, d, e], [c, e, f]])
+        return np.asarray(np.linalg.lstsq(square, np.array([p, q, r]), rcond=None)[0])
+    across, last, corner = b * c - a * e, a * d - b * b, a * f - c * c
+    return (
+        np.array(
+            [
+                first * p + second * q + third * r,
+                second * p + corner * q + across * r,
+                third * p + across * q + last * r,
+            ]
+        )
+        / determinant
+    )
 
 
 def stability(points: FloatArray, plane: Plane) -> tuple[float, float]:

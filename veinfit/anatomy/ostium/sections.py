@@ -20,12 +20,11 @@ from veinfit.anatomy.ostium.certainty import Evidence
 from veinfit.anatomy.ostium.plane import with_evidence
 from veinfit.notes import Note
 from veinfit.surface.contours import (
-    contour_around,
     contour_centroid,
     measure_contour,
     passes,
+    section_around,
 )
-from veinfit.surface.cuts import plane_contours
 from veinfit.vectors import FloatArray, unit
 
 SECTIONS_ERRORS = ((3.0, 2.0), (6.0, 1.0), (9.0, 0.5))
@@ -169,7 +168,7 @@ def _place_of_sections(walked: Widening) -> _Place:
 
 def _place_of_border(wall: Wall, border: tuple[FloatArray, FloatArray]) -> _Place | None:
     centre, normal = border
-    contour = contour_around(plane_contours(wall.surface, centre, normal), centre, normal)
+    contour = section_around(wall.surface, centre, normal)
     if contour is None or wall.is_cap[contour.faces].any():
         return None
     d = measure_contour(contour.points, normal).d_area_mm
@@ -182,7 +181,7 @@ def _between(
     """Return the ostium a share of the path from one place to the other; None if not alone."""
     centre = (1.0 - share) * ostium.centre + share * place.centre
     normal = unit((1.0 - share) * ostium.normal + share * place.normal)
-    contour = contour_around(plane_contours(wall.surface, centre, normal), centre, normal)
+    contour = section_around(wall.surface, centre, normal)
     if contour is None or wall.is_cap[contour.faces].any():
         return None
     measures = measure_contour(contour.points, normal)
@@ -203,9 +202,7 @@ def _between(
 
 def _alone(wall: Wall, place: _Place) -> Found | None:
     """Return the ostium in a place that no half turns confirm."""
-    contour = contour_around(
-        plane_contours(wall.surface, place.centre, place.normal), place.centre, place.normal
-    )
+    contour = section_around(wall.surface, place.centre, place.normal)
     if contour is None:
         return None
     nothing = Evidence(3.0, 15.0, 2.0, 0.0, 0.0, by_sections=1.0)

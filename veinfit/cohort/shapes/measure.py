@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.surface import Surface
-from veinfit.surface.contours import contour_around, measure_contour
+from veinfit.surface.contours import measure_contour, section_around
 from veinfit.surface.cuts import plane_contours
 from veinfit.surface.mesh import enclosed_volume
 from veinfit.surface.vtk_bridge import windowed_sinc
@@ -162,7 +162,7 @@ def _vein(lumen: Surface, vein: Vein) -> VeinShape:
     centre, axis = vein.ostium.centre, vein.axis
     for s in STATIONS:
         origin = centre + s * axis
-        around = contour_around(plane_contours(lumen, origin, axis), origin, axis)
+        around = section_around(lumen, origin, axis)
         if around is not None:
             size = measure_contour(around.points, axis)
             d_area[s] = float(np.sqrt(4.0 * size.area_mm2 / np.pi))
