@@ -7,18 +7,19 @@ push seals is never passed through by the greatest one.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.seating.mechanics.batch import BalloonBatch, PressedWall
+from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.minimise import (
     AT_REST,
+    GOING,
     RESIDUAL_SHARE,
     STEP_MM,
+    Descent,
     Equilibria,
     Exit,
-    minimise,
 )
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
@@ -40,6 +41,9 @@ PUSH_HALVINGS = 4
 
 STEP_RESIDUAL_SHARE = 1e-2
 """On the way the forces balance to this share of the push; at the seat to far less."""
+
+RISING, NARROWING, SEATING, MADE = 0, 1, 2, 3
+"""Phases of a try: the push rises, the least that occludes is narrowed down, the last push."""
 
 Closes = Callable[[IntArray, FloatArray], tuple[BoolArray, BoolArray]]
 """Whether balloons (K,) at places (K, 3 + M) occlude, and whether they seal: (K,), (K,)."""
@@ -91,91 +95,148 @@ def attempt(
     seat_share : float
         At the seat the forces balance to this share of the push.
     """
-    count, most = batch.count, batch.push_n
-    place = np.array(start, dtype=float)
-    least = np.minimum(FIRST_PUSH_N, most)
-    push = least if first_push_n is None else np.clip(first_push_n, least, most)
-    below, below_place = np.zeros(count), place.copy()
-    occludes = np.full(count, np.nan)
-    seals = np.full(count, np.nan)
-    state = np.full(count, AT_REST)
-    going = np.arange(count)
+    tries = _Tries(batch, start, through, closes, push_beyond, first_push_n, seat_share)
+    return tries.made()
 
-    near = batch.nearby()
-    # The wall at a place is the same whatever the push: it is not worked out again.
-    at_start = batch.pressed(going, place, near)
-    pressed, below_pressed = at_start.only(going), at_start.only(going)
 
-    def settle(
-        which: IntArray, pushes: FloatArray, begin: FloatArray, known: PressedWall, share: float
-    ) -> Equilibria:
-        pushed = replace(batch.only(which), push_n=pushes)
-        own = None if near is None else near.only(which)
-        return minimise(
-            pushed,
-            begin,
-            through,
-            residual_share=share,
-            near=own,
-            pressed=known.only(which),
-            step_mm=np.where(pushes <= FIRST_PUSH_N, FIRST_STEP_MM, STEP_MM),
+class _Tries:
+    """N tries, each at its own step: of a push, of the pushes, of the last one.
+
+    Balloons wait for no other one. Those that have come to rest are looked at once they are as many
+    as are still on their way.
+    """
+
+    def __init__(
+        self,
+        batch: BalloonBatch,
+        start: FloatArray,
+        through: Exit,
+        closes: Closes,
+        push_beyond: float,
+        first_push_n: FloatArray | None,
+        seat_share: float,
+    ) -> None:
+        count, most = batch.count, batch.push_n
+        self._closes, self._beyond, self._seat_share = closes, push_beyond, seat_share
+        self._most, self._least = most, np.minimum(FIRST_PUSH_N, most)
+        first = self._least if first_push_n is None else np.clip(first_push_n, self._least, most)
+        self._push, self._begun = np.array(first), np.array(start, dtype=float)
+        self._place, self._below_place = self._begun.copy(), self._begun.copy()
+        self._below = np.zeros(count)
+        self._occludes, self._seals = np.full(count, np.nan), np.full(count, np.nan)
+        self._state = np.full(count, AT_REST)
+        self._phase, self._halvings = np.full(count, RISING), np.zeros(count, dtype=int)
+        self._descent = Descent(batch, through)
+        # The wall at a place is the same whatever the push: it is not worked out again.
+        everyone = np.arange(count)
+        self._at_start = batch.pressed(everyone, self._begun, self._descent.near)
+        self._pressed, self._below_pressed = (self._at_start.only(everyone) for _ in range(2))
+
+    def made(self) -> Attempts:
+        """Make the tries."""
+        descent = self._descent
+        self._go(np.arange(len(self._push)))
+        while (self._phase != MADE).any():
+            going = descent.going
+            waiting = np.flatnonzero((self._phase != MADE) & (descent.state != GOING))
+            if len(waiting) >= len(going):
+                self._go(self._next(waiting))
+            else:
+                descent.step()
+        seats = Equilibria(
+            self._state,
+            self._place,
+            np.where(self._state == AT_REST, descent.residual_n, np.nan),
+            np.where(self._state == AT_REST, descent.energy, np.nan),
+            descent.steps,
+            self._pressed,
+        )
+        return Attempts(seats, self._push, self._occludes, self._seals)
+
+    def _go(self, which: IntArray) -> None:
+        """Let balloons go, from where and under which push their phase tells."""
+        if not len(which):
+            return
+        phase, push = self._phase[which], self._push[which]
+        halving = phase == NARROWING
+        place = np.where(halving[:, None], self._below_place[which], self._place[which])
+        pressed = self._pressed.only(which)
+        pressed.put(np.flatnonzero(halving), self._below_pressed.only(which[halving]))
+        self._descent.begin(
+            which,
+            place,
+            residual_share=np.where(phase == SEATING, self._seat_share, STEP_RESIDUAL_SHARE),
+            step_mm=np.where(push <= FIRST_PUSH_N, FIRST_STEP_MM, STEP_MM),
+            push_n=push,
+            pressed=pressed,
         )
 
-    def look(which: IntArray, pushes: FloatArray, found: Equilibria) -> BoolArray:
+    def _next(self, which: IntArray) -> IntArray:
+        """Look at balloons that have come to an end; return those that go on."""
+        descent, push = self._descent, self._push
+        rests = descent.state[which] == AT_REST
         occluded = np.zeros(len(which), dtype=bool)
-        rest = np.flatnonzero(found.at_rest)
-        if len(rest):
-            occluded[rest], sealed = closes(which[rest], found.place[rest])
-            at, force = which[rest][sealed], pushes[rest][sealed]
-            seals[at] = np.fmin(seals[at], force)
-        return occluded
+        if rests.any():
+            own = which[rests]
+            occluded[rests], sealed = self._closes(own, descent.place[own])
+            at = own[sealed]
+            self._seals[at] = np.fmin(self._seals[at], push[at])
+        phase = self._phase[which]
+        rising, halving = phase == RISING, phase == NARROWING
+        self._rise(which[rising], rests[rising], occluded[rising])
+        self._narrow(which[halving], rests[halving], occluded[halving])
+        self._end(which[phase == SEATING])
+        # What has found its push is seated under it; what does not rest is made.
+        done = which[self._phase[which] == SEATING]
+        done = done[np.isin(done, which[phase != SEATING])]
+        final = np.minimum(self._beyond * self._occludes[done], self._most[done])
+        push[done] = np.where(np.isfinite(self._occludes[done]), final, push[done])
+        return which[self._phase[which] != MADE]
 
-    while len(going):
-        found = settle(going, push[going], place[going], pressed, STEP_RESIDUAL_SHARE)
-        place[going], state[going] = found.place, found.state
-        pressed.put(going, found.wall)
-        occluded = look(going, push[going], found)
+    def _rise(self, which: IntArray, rests: BoolArray, occluded: BoolArray) -> None:
+        descent, push, least, most = self._descent, self._push, self._least, self._most
+        self._keep(which)
+        self._state[which] = descent.state[which]
         # Too late a beginning: nothing is known yet of lesser pushes.
-        late = (below[going] == 0.0) & (occluded | ~found.at_rest) & (push[going] > least[going])
-        back = going[late]
-        seals[back], place[back], state[back] = np.nan, start[back], AT_REST
-        pressed.put(back, at_start.only(back))
+        late = (self._below[which] == 0.0) & (occluded | ~rests) & (push[which] > least[which])
+        back = which[late]
+        self._seals[back], self._state[back] = np.nan, AT_REST
+        self._place[back] = self._begun[back]
+        self._pressed.put(back, self._at_start.only(back))
         push[back] = np.maximum(push[back] / EARLIER, least[back])
-        occluded &= ~late
-        occludes[going[occluded]] = push[going[occluded]]
-        on = found.at_rest & ~occluded & ~late & (push[going] < most[going])
-        ahead = going[on]
-        below[ahead], below_place[ahead] = push[ahead], found.place[on]
-        below_pressed.put(ahead, found.wall.only(on))
+        here = which[occluded & ~late]
+        self._occludes[here] = push[here]
+        on = rests & ~occluded & ~late & (push[which] < most[which])
+        ahead = which[on]
+        self._keep_below(ahead)
         push[ahead] = np.minimum(PUSH_RATIO * push[ahead], most[ahead])
-        going = np.sort(np.concatenate([back, ahead]))
+        ended = which[~late & ~on]
+        narrowing = np.isfinite(self._occludes[ended]) & (self._below[ended] > 0.0)
+        self._phase[ended] = np.where(self._state[ended] == AT_REST, SEATING, MADE)
+        self._phase[ended[narrowing]] = NARROWING
+        self._halve(ended[narrowing])
 
-    narrowing = np.flatnonzero(np.isfinite(occludes) & (below > 0.0))
-    for _ in range(PUSH_HALVINGS):
-        if not len(narrowing):
-            break
-        middle = 0.5 * (below[narrowing] + occludes[narrowing])
-        begin = below_place[narrowing]
-        found = settle(narrowing, middle, begin, below_pressed, STEP_RESIDUAL_SHARE)
-        occluded = look(narrowing, middle, found)
-        here = narrowing[occluded]
-        occludes[here], place[here] = middle[occluded], found.place[occluded]
-        pressed.put(here, found.wall.only(occluded))
-        not_yet = found.at_rest & ~occluded
-        here = narrowing[not_yet]
-        below[here], below_place[here] = middle[not_yet], found.place[not_yet]
-        below_pressed.put(here, found.wall.only(not_yet))
-        narrowing = narrowing[found.at_rest]
+    def _narrow(self, which: IntArray, rests: BoolArray, occluded: BoolArray) -> None:
+        here = which[occluded]
+        self._occludes[here] = self._push[here]
+        self._keep(here)
+        self._keep_below(which[rests & ~occluded])
+        on = rests & (self._halvings[which] < PUSH_HALVINGS)
+        self._halve(which[on])
+        self._phase[which[~on]] = SEATING
 
-    final = np.where(np.isfinite(occludes), np.minimum(push_beyond * occludes, most), push)
-    none = np.full(count, np.nan)
-    seats = Equilibria(state, place, none, none.copy(), np.zeros(count, dtype=int), pressed)
-    rest = np.flatnonzero(state == AT_REST)
-    if len(rest):
-        last = settle(rest, final[rest], place[rest], pressed, seat_share)
-        for name in ("state", "place", "residual_n", "energy", "steps"):
-            getattr(seats, name)[rest] = getattr(last, name)
-        pressed.put(rest, last.wall)
-        # What closes by contrast may seal by cold contact with the push beyond alone.
-        look(rest, final[rest], last)
-    return Attempts(seats, final, occludes, seals)
+    def _halve(self, which: IntArray) -> None:
+        self._halvings[which] += 1
+        self._push[which] = 0.5 * (self._below[which] + self._occludes[which])
+
+    def _end(self, which: IntArray) -> None:
+        self._keep(which)
+        self._state[which], self._phase[which] = self._descent.state[which], MADE
+
+    def _keep(self, which: IntArray) -> None:
+        self._place[which] = self._descent.place[which]
+        self._pressed.put(which, self._descent.wall.only(which))
+
+    def _keep_below(self, which: IntArray) -> None:
+        self._below[which], self._below_place[which] = self._push[which], self._descent.place[which]
+        self._below_pressed.put(which, self._descent.wall.only(which))

@@ -16,6 +16,7 @@ import numpy as np
 
 from veinfit.seating.mechanics.guide import Guide
 from veinfit.seating.mechanics.near import NearWall
+from veinfit.seating.mechanics.near_faces import NearFaces
 from veinfit.seating.mechanics.over_faces import over_faces
 from veinfit.seating.mechanics.over_points import over_points
 from veinfit.seating.mechanics.shape import PlacedBalloons, Shape, depth_terms
@@ -46,6 +47,13 @@ class PressedWall:
     gradient: FloatArray
     hessian: FloatArray
     touches: BoolArray
+
+    @classmethod
+    def none(cls, count: int, unknowns: int) -> PressedWall:
+        """Return that of balloons which no wall presses."""
+        energy, gradient = np.zeros(count), np.zeros((count, unknowns))
+        hessian = np.zeros((count, unknowns, unknowns))
+        return cls(energy, gradient, hessian, np.zeros(count, dtype=bool))
 
     def only(self, kept: BoolArray | IntArray) -> PressedWall:
         """Return a copy of what belongs to some of the balloons."""
@@ -135,9 +143,9 @@ class BalloonBatch:
             guide_turn=self.guide_turn[kept],
         )
 
-    def nearby(self) -> NearWall | None:
-        """Return what looks up the wall near these balloons; None where triangles count."""
-        return None if self.exact else NearWall(self.wall, self.reach_mm)
+    def nearby(self) -> NearWall | NearFaces:
+        """Return what looks up the wall near these balloons: its points, or its triangles."""
+        return (NearFaces if self.exact else NearWall)(self.wall, self.reach_mm)
 
     def around(self, centres: FloatArray, margin_mm: float) -> BalloonBatch:
         """Return the same balloons before the wall that they press near some centres (K, 3).
@@ -160,7 +168,7 @@ class BalloonBatch:
         self,
         which: IntArray,
         place: FloatArray,
-        near: NearWall | None = None,
+        near: NearWall | NearFaces | None = None,
         pressed: PressedWall | None = None,
     ) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
         """Energy of some balloons and its derivatives.
@@ -171,7 +179,7 @@ class BalloonBatch:
             Their numbers.
         place : (K, 3 + M) array
             Centres and amplitudes, mm.
-        near : NearWall, optional
+        near : NearWall or NearFaces, optional
             Of this batch: what lies near its balloons need not be looked up each time. Then each
             number comes once.
         pressed : PressedWall, optional
@@ -216,10 +224,10 @@ class BalloonBatch:
     def flight(self, which: IntArray, place: FloatArray, direction: FloatArray) -> FloatArray:
         """How far (K,) balloons that touch nothing go along directions (K, 3) before they do."""
         everywhere = np.ones(len(self.wall.points), dtype=bool)
-        offset = np.stack(self.wall.offsets(place, everywhere), axis=-1)
-        along = np.einsum("nvi,ni->nv", offset, direction)
-        half = self.reach_mm[which, None] ** 2 - np.einsum("nvi,nvi->nv", offset, offset)
-        half += along**2
+        x, y, z = self.wall.offsets(place, everywhere)
+        a, b, c = direction.T[:, :, None]
+        along = x * a + y * b + z * c
+        half = self.reach_mm[which, None] ** 2 - (x * x + y * y + z * z) + along * along
         reach = np.sqrt(np.maximum(half, 0.0))
         ahead = (half > 0.0) & (along + reach > 0.0)
         first = np.where(ahead, along - reach, np.inf).min(axis=1, initial=np.inf)
@@ -245,7 +253,7 @@ class BalloonBatch:
         return value, slope, turn @ curvature @ turn.transpose(0, 2, 1)
 
     def pressed(
-        self, which: IntArray, place: FloatArray, near: NearWall | None = None
+        self, which: IntArray, place: FloatArray, near: NearWall | NearFaces | None = None
     ) -> PressedWall:
         """Return the wall's part of :meth:`evaluate`, whose parameters these are."""
         count, n = place.shape
@@ -256,13 +264,14 @@ class BalloonBatch:
         balloons = PlacedBalloons(
             place, self.shape, reach, self.stiffness[which], self.direction[which]
         )
+        factors = self.wall.modes.factors(place[:, 3:])
         if self.exact:
-            touches = over_faces(self.wall, balloons, result)
-            return PressedWall(*result, touches)
-        modes, rows = self.wall.modes, which
-        if near is None:
+            known = isinstance(near, NearFaces)
+            walls = near.walls(which, place, factors) if known else [self.wall] * count
+            return PressedWall(*result, over_faces(walls, balloons, result))
+        rows = which
+        if not isinstance(near, NearWall):
             near, rows = NearWall(self.wall, reach), np.arange(count)
-        factors = modes.factors(place[:, 3:])
         pairs = near.pairs(rows, place, factors)
         touches = over_points(self.wall, pairs, balloons, factors, result)
         return PressedWall(*result, touches)

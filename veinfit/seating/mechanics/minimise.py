@@ -9,12 +9,21 @@ take their steps side by side, each as it would alone.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from veinfit.seating.mechanics.batch import BalloonBatch, PressedWall
 from veinfit.seating.mechanics.near import NearWall
+from veinfit.seating.mechanics.near_faces import NearFaces
+from veinfit.seating.mechanics.steps import (
+    FLIGHT_MM,
+    SMALLEST_STEP_MM,
+    decoupled,
+    flight_radius,
+    held_at_bounds,
+    model_steps,
+)
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 RESIDUAL_SHARE = 1e-6
@@ -26,9 +35,6 @@ SMALLEST_SCALE_N = 1e-3
 STEP_MM = 0.5
 """Longest step while the wall is touched: far shorter than the balloon's radius, so that the
 path follows the energy's own slope and cannot jump over the barrier of an ostium."""
-
-FLIGHT_MM = 4.0
-"""Longest step of a balloon that touches nothing."""
 
 WINDOW_MM = 10.0
 """The wall is looked at this far beyond the balloons; anew when one has come near its end."""
@@ -45,17 +51,8 @@ POOR_MODEL = 0.25
 ENERGY_NOISE = 1e-13
 """Energies closer than this share of their size differ by rounding only."""
 
-SMALLEST_STEP_MM = 1e-12
-"""A step that had to be cut below this cannot lead further down in floating point."""
-
 SADDLE_STEP_MM = 1e-3
 """Nudge along a direction of negative curvature where the forces balance in a saddle."""
-
-MOST_SHIFTS = 60
-"""Steps at most in which the shift of the step's model is sought."""
-
-SHIFT_SHARE = 1e-9
-"""A step is no more than this share shorter than it may be."""
 
 GOING, AT_REST, WENT_THROUGH, GAVE_UP = 0, 1, 2, 3
 """States of a balloon on its way."""
@@ -118,6 +115,241 @@ class Exit:
         return np.asarray((centre - self.ostium) @ self.normal > self.deepest_mm)
 
 
+class Descent:
+    """N balloons on their way down, each at its own step of it.
+
+    One that has come to rest can begin anew, under another push or with longer rays, while others
+    still go: what each does depends on itself alone.
+
+    Parameters
+    ----------
+    batch : BalloonBatch
+    through : Exit
+    near : NearWall or NearFaces, optional
+        Of these balloons, where their wall has been looked up before.
+    keep_path : bool
+        Keep all places on the paths.
+
+    Attributes
+    ----------
+    batch : BalloonBatch
+        With the pushes and the rays under which the balloons are on their way now.
+    near : NearWall or NearFaces
+    state, place, residual_n, energy, steps, wall : arrays
+        As of :class:`Equilibria`, so far.
+    path : list of N lists of (3 + M,) array
+        Empty where it is not kept.
+
+    References
+    ----------
+    .. [1] Nocedal J, Wright SJ, Numerical Optimization, 2nd ed, Springer 2006, chapters 4
+       and 16.7 (bounds by projection).
+    """
+
+    def __init__(
+        self,
+        batch: BalloonBatch,
+        through: Exit,
+        near: NearWall | NearFaces | None = None,
+        keep_path: bool = False,
+    ) -> None:
+        count, n = batch.count, batch.unknowns
+        self.batch = replace(batch, push_n=batch.push_n.copy(), reach_mm=batch.reach_mm.copy())
+        self.near = near if near is not None else batch.nearby()
+        self.state = np.full(count, AT_REST)
+        self.place, self.energy = np.zeros((count, n)), np.zeros(count)
+        self.residual_n, self.steps = np.full(count, np.inf), np.zeros(count, dtype=int)
+        self.wall = PressedWall.none(count, n)
+        self.path: list[list[FloatArray]] = [[] for _ in range(count)] if keep_path else []
+        self._through, self._keep_path = through, keep_path
+        self._gradient, self._hessian = np.zeros((count, n)), np.zeros((count, n, n))
+        self._wanted, self._exact = np.zeros(count), np.zeros(count)
+        self._longest, self._limit, self._radius = (np.zeros(count) for _ in range(3))
+        self._tried = np.zeros(count, dtype=int)
+        self._window: tuple[BalloonBatch, FloatArray, FloatArray] | None = None
+
+    @property
+    def going(self) -> IntArray:
+        """Numbers of the balloons that are on their way."""
+        return np.flatnonzero(self.state == GOING)
+
+    def begin(
+        self,
+        which: IntArray,
+        place: FloatArray,
+        *,
+        residual_share: float | FloatArray = RESIDUAL_SHARE,
+        step_mm: float | FloatArray = STEP_MM,
+        push_n: FloatArray | None = None,
+        reach_mm: FloatArray | None = None,
+        pressed: PressedWall | None = None,
+    ) -> None:
+        """Let some balloons begin, wherever they are.
+
+        Parameters
+        ----------
+        which : (K,) array
+            Their numbers, rising.
+        place : (K, 3 + M) array
+            Centres and amplitudes, mm.
+        residual_share : float or (K,) array
+            Rest is where the forces balance to this share of the push.
+        step_mm : float or (K,) array
+            Longest step while the wall is touched.
+        push_n, reach_mm : (K,) array, optional
+            Their pushes and longest rays from now on.
+        pressed : PressedWall, optional
+            At these places, where it is known already.
+        """
+        batch, modes = self.batch, self.batch.wall.modes
+        if push_n is not None:
+            batch.push_n[which] = push_n
+        if reach_mm is not None:
+            batch.reach_mm[which] = reach_mm
+        place = np.array(place, dtype=float)
+        place[:, 3:] = np.clip(place[:, 3:], modes.low_mm, modes.high_mm)
+        pressed = pressed or batch.pressed(which, place, self.near)
+        self._put(which, place, pressed, batch.evaluate(which, place, pressed=pressed))
+        scale = np.maximum(batch.push_n[which], SMALLEST_SCALE_N)
+        self._wanted[which], self._exact[which] = residual_share * scale, RESIDUAL_SHARE * scale
+        self._longest[which] = self._limit[which] = step_mm
+        self._radius[which], self.residual_n[which] = np.nan, np.inf
+        self.steps[which] = self._tried[which] = 0
+        self.state[which] = GOING
+        if self._keep_path:
+            for number, row in zip(which, place, strict=True):
+                self.path[number] = [row.copy()]
+
+    def step(self) -> None:
+        """Take a step with every balloon that goes; those that have come to an end take none."""
+        going = self.going
+        modes = self.batch.wall.modes
+        place, gradient = self.place[going], self._gradient[going]
+        gone = self._through.passed(place[:, :3])
+        held = held_at_bounds(place, gradient, modes.low_mm, modes.high_mm)
+        free_gradient = np.where(held, 0.0, gradient)
+        residual = _norm(free_gradient)
+        self.residual_n[going] = residual
+        stiffness, axes = np.linalg.eigh(decoupled(self._hessian[going], held))
+        steepest = np.maximum(np.abs(stiffness).max(axis=1), 1e-12)
+        balanced = residual <= self._wanted[going]
+        falls = stiffness[:, 0] < -1e-9 * steepest
+        resting = balanced & ~falls & ~gone
+        # Only where the forces balance closely does the model itself point nowhere.
+        saddle = falls & (residual <= self._exact[going])
+        self.state[going[gone]] = WENT_THROUGH
+        self.state[going[resting]] = AT_REST
+        lost = self._tried[going] >= GREATEST_STEPS
+        left = ~gone & ~resting & ~lost
+        self.state[going[lost & ~gone & ~resting]] = GAVE_UP
+        if not left.any():
+            return
+        if not left.all():
+            going, residual, saddle, held = going[left], residual[left], saddle[left], held[left]
+            stiffness, axes, free_gradient = stiffness[left], axes[left], free_gradient[left]
+            place = place[left]
+        self._tried[going] += 1
+        slope = np.einsum("nji,nj->ni", axes, free_gradient)
+        self._set_radius(going, place, saddle, slope, stiffness, axes)
+        radius = self._radius[going]
+        step = model_steps(slope, stiffness, radius, axes)
+        if saddle.any():
+            nudge = np.minimum(radius, SADDLE_STEP_MM)[:, None] * axes[:, :, 0]
+            step = np.where(saddle[:, None], nudge, step)
+        step = np.where(held, 0.0, step)
+        trial = place + step
+        trial[:, 3:] = np.clip(trial[:, 3:], modes.low_mm, modes.high_mm)
+        self._judge(going, trial, trial - place, residual, radius)
+
+    def _set_radius(
+        self,
+        going: IntArray,
+        place: FloatArray,
+        saddle: BoolArray,
+        slope: FloatArray,
+        stiffness: FloatArray,
+        axes: FloatArray,
+    ) -> None:
+        """Bound the next steps (K,), where they are not those that were refused, shortened."""
+        fresh = np.isnan(self._radius[going])
+        self._radius[going[fresh]] = self._limit[going[fresh]]
+        flying = np.flatnonzero(fresh & ~self.wall.touches[going] & ~saddle)
+        if not len(flying):
+            return
+        centres = place[flying, :3]
+        near = WINDOW_MM - FLIGHT_MM
+        if (
+            self._window is None
+            or ((centres < self._window[1] - near) | (centres > self._window[2] + near)).any()
+        ):
+            whole = self.batch.around(centres, WINDOW_MM)
+            self._window = whole, centres.min(axis=0), centres.max(axis=0)
+        self._radius[going[flying]] = flight_radius(
+            self._window[0],
+            going[flying],
+            place[flying],
+            slope[flying],
+            stiffness[flying],
+            axes[flying],
+            self._limit[going[flying]],
+        )
+
+    def _judge(
+        self,
+        going: IntArray,
+        trial: FloatArray,
+        step: FloatArray,
+        residual: FloatArray,
+        used: FloatArray,
+    ) -> None:
+        """Take the steps that lead down, and set how long the next ones may be."""
+        modes = self.batch.wall.modes
+        pressed = self.batch.pressed(going, trial, self.near)
+        told = self.batch.evaluate(going, trial, pressed=pressed)
+        predicted = -np.einsum("ni,ni->n", self._gradient[going], step)
+        predicted -= 0.5 * np.einsum("ni,nij,nj->n", step, self._hessian[going], step)
+        old, new = self.energy[going], told[0]
+        noise = ENERGY_NOISE * np.maximum(np.maximum(np.abs(old), np.abs(new)), 1.0)
+        held = held_at_bounds(trial, told[1], modes.low_mm, modes.high_mm)
+        calmer = _norm(np.where(held, 0.0, told[1])) < residual
+        lower = (new < old) | ((new <= old + noise) & calmer)
+        length = _norm(step)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            agreement = np.where(predicted > noise, (old - new) / predicted, 1.0)
+        now, most = self._limit[going], self._longest[going]
+        grown = np.minimum(most, 2.0 * np.maximum(now, np.minimum(length, most)))
+        kept = np.minimum(now, np.maximum(used, SMALLEST_STEP_MM))
+        full = (agreement > GOOD_MODEL) & (length > 0.9 * np.minimum(used, now))
+        shrunk = np.maximum(0.25 * length, SMALLEST_STEP_MM)
+        limit = np.where(agreement < POOR_MODEL, shrunk, np.where(full, grown, kept))
+        if lower.all():
+            moved = going
+            self._put(going, trial, pressed, told)
+        else:
+            moved, refused = going[lower], ~lower
+            part = tuple(one[lower] for one in told)
+            self._put(moved, trial[lower], pressed.only(lower), part)  # type: ignore[arg-type]
+            self._radius[going[refused]] = 0.25 * length[refused]
+            stuck = refused & (0.25 * length < SMALLEST_STEP_MM)
+            self.state[going[stuck]] = GAVE_UP
+        self._limit[moved], self._radius[moved] = limit[lower], np.nan
+        self.steps[moved] += 1
+        if self._keep_path:
+            for number in moved:
+                self.path[number].append(self.place[number].copy())
+
+    def _put(
+        self,
+        which: IntArray,
+        place: FloatArray,
+        pressed: PressedWall,
+        told: tuple[FloatArray, FloatArray, FloatArray, BoolArray],
+    ) -> None:
+        self.place[which] = place
+        self.energy[which], self._gradient[which], self._hessian[which], _ = told
+        self.wall.put(which, pressed)
+
+
 def minimise(
     batch: BalloonBatch,
     start: FloatArray,
@@ -125,7 +357,7 @@ def minimise(
     *,
     residual_share: float = RESIDUAL_SHARE,
     keep_path: bool = False,
-    near: NearWall | None = None,
+    near: NearWall | NearFaces | None = None,
     pressed: PressedWall | None = None,
     step_mm: float | FloatArray = STEP_MM,
 ) -> Equilibria:
@@ -141,7 +373,7 @@ def minimise(
         Rest is where the forces balance to this share of the push.
     keep_path : bool
         Keep all places on the path.
-    near : NearWall, optional
+    near : NearWall or NearFaces, optional
         Of these balloons, where their wall has been looked up before.
     pressed : PressedWall, optional
         At the starts, where it is known already.
@@ -151,217 +383,22 @@ def minimise(
     Returns
     -------
     Equilibria
-
-    References
-    ----------
-    .. [1] Nocedal J, Wright SJ, Numerical Optimization, 2nd ed, Springer 2006, chapters 4
-       and 16.7 (bounds by projection).
     """
-    count, modes = len(start), batch.wall.modes
-    place = np.array(start, dtype=float)
-    place[:, 3:] = np.clip(place[:, 3:], modes.low_mm, modes.high_mm)
-    everyone = np.arange(count)
-    whole, middle = batch, place[:, :3].copy()
-    near = near or whole.nearby()
-    # Where the points near each balloon are looked up, only balloons in flight need the window.
-    window = whole.around(middle, WINDOW_MM) if near is None else None
-    batch = window or whole
-    wall = pressed.only(everyone) if pressed else batch.pressed(everyone, place, near)
-    value, gradient, hessian, touches = batch.evaluate(everyone, place, pressed=wall)
-    scale = np.maximum(batch.push_n, SMALLEST_SCALE_N)
-    wanted, exact = residual_share * scale, RESIDUAL_SHARE * scale
-    longest = np.full(count, step_mm)
-    limit, radius = longest.copy(), np.full(count, np.nan)
-    state, steps = np.full(count, GOING), np.zeros(count, dtype=int)
-    residual_n = np.full(count, np.inf)
-    path = [[row.copy()] for row in place] if keep_path else []
-    going = everyone
-    for _ in range(GREATEST_STEPS):
-        gone = through.passed(place[going, :3])
-        held = _held(place[going], gradient[going], modes.low_mm, modes.high_mm)
-        free_gradient = np.where(held, 0.0, gradient[going])
-        free_hessian = _decoupled(hessian[going], held)
-        residual = np.linalg.norm(free_gradient, axis=1)
-        residual_n[going] = residual
-        stiffness, axes = np.linalg.eigh(free_hessian)
-        steepest = np.maximum(np.abs(stiffness).max(axis=1), 1e-12)
-        balanced = residual <= wanted[going]
-        falls = stiffness[:, 0] < -1e-9 * steepest
-        resting = balanced & ~falls & ~gone
-        # Only where the forces balance closely does the model itself point nowhere.
-        saddle = falls & (residual <= exact[going])
-        state[going[gone]] = WENT_THROUGH
-        state[going[resting]] = AT_REST
-        left = ~gone & ~resting
-        if not left.any():
-            break
-        going, residual, saddle = going[left], residual[left], saddle[left]
-        stiffness, axes, held = stiffness[left], axes[left], held[left]
-        free_gradient = free_gradient[left]
-        slope = np.einsum("nji,nj->ni", axes, free_gradient)
-        if window and np.abs(place[going, :3] - middle[going]).max() > WINDOW_MM - FLIGHT_MM:
-            middle = np.where(np.isin(everyone, going)[:, None], place[:, :3], middle)
-            window = whole.around(middle[going], WINDOW_MM)
-            batch = window if near is None else whole
-
-        fresh = np.isnan(radius[going])
-        radius[going[fresh]] = limit[going[fresh]]
-        flying = np.flatnonzero(fresh & ~touches[going] & ~saddle)
-        if len(flying):
-            if window is None:
-                middle = place[:, :3].copy()
-                window = whole.around(middle[going], WINDOW_MM)
-            radius[going[flying]] = _flight_radius(
-                window, going[flying], place, slope[flying], stiffness[flying], axes[flying], limit
-            )
-
-        step = _model_steps(slope, stiffness, radius[going], axes)
-        nudge = np.minimum(radius[going], SADDLE_STEP_MM)[:, None] * axes[:, :, 0]
-        step = np.where(saddle[:, None], nudge, step)
-        step = np.where(held, 0.0, step)
-        trial = place[going] + step
-        trial[:, 3:] = np.clip(trial[:, 3:], modes.low_mm, modes.high_mm)
-        step = trial - place[going]
-        new_wall = batch.pressed(going, trial, near)
-        new = batch.evaluate(going, trial, pressed=new_wall)
-        predicted = -np.einsum("ni,ni->n", gradient[going], step)
-        predicted -= 0.5 * np.einsum("ni,nij,nj->n", step, hessian[going], step)
-        old_value, new_value = value[going], new[0]
-        noise = ENERGY_NOISE * np.maximum(np.maximum(np.abs(old_value), np.abs(new_value)), 1.0)
-        new_held = _held(trial, new[1], modes.low_mm, modes.high_mm)
-        calmer = np.linalg.norm(np.where(new_held, 0.0, new[1]), axis=1) < residual
-        lower = (new_value < old_value) | ((new_value <= old_value + noise) & calmer)
-        length = np.linalg.norm(step, axis=1)
-
-        with np.errstate(divide="ignore", invalid="ignore"):
-            agreement = np.where(predicted > noise, (old_value - new_value) / predicted, 1.0)
-        now, used = limit[going], radius[going]
-        most = longest[going]
-        grown = np.minimum(most, 2.0 * np.maximum(now, np.minimum(length, most)))
-        kept = np.minimum(now, np.maximum(used, SMALLEST_STEP_MM))
-        full = (agreement > GOOD_MODEL) & (length > 0.9 * np.minimum(used, now))
-        shrunk = np.maximum(0.25 * length, SMALLEST_STEP_MM)
-        next_limit = np.where(agreement < POOR_MODEL, shrunk, np.where(full, grown, kept))
-
-        moved = going[lower]
-        place[moved], value[moved] = trial[lower], new_value[lower]
-        gradient[moved], hessian[moved], touches[moved] = (part[lower] for part in new[1:])
-        wall.put(moved, new_wall.only(lower))
-        limit[moved], radius[moved] = next_limit[lower], np.nan
-        steps[moved] += 1
-        if keep_path:
-            for i in moved:
-                path[i].append(place[i].copy())
-        refused = ~lower
-        radius[going[refused]] = 0.25 * length[refused]
-        stuck = refused & (0.25 * length < SMALLEST_STEP_MM)
-        state[going[stuck]] = GAVE_UP
-        going = going[~stuck]
-        if not len(going):
-            break
-    state[state == GOING] = GAVE_UP
-    paths = tuple(np.array(p) for p in path)
-    return Equilibria(state, place, residual_n, value, steps, wall, paths)
+    descent = Descent(batch, through, near, keep_path)
+    everyone = np.arange(batch.count)
+    descent.begin(everyone, start, residual_share=residual_share, step_mm=step_mm, pressed=pressed)
+    while len(descent.going):
+        descent.step()
+    return Equilibria(
+        descent.state,
+        descent.place,
+        descent.residual_n,
+        descent.energy,
+        descent.steps,
+        descent.wall,
+        tuple(np.array(one) for one in descent.path),
+    )
 
 
-def _held(place: FloatArray, gradient: FloatArray, low: FloatArray, high: FloatArray) -> BoolArray:
-    """Unknowns (N, 3 + M) that rest on a bound which the energy presses them against."""
-    held: BoolArray = np.zeros(place.shape, dtype=bool)
-    amplitude, slope = place[:, 3:], gradient[:, 3:]
-    held[:, 3:] = ((amplitude >= high) & (slope < 0.0)) | ((amplitude <= low) & (slope > 0.0))
-    return held
-
-
-def _decoupled(hessian: FloatArray, held: BoolArray) -> FloatArray:
-    """Hessians (N, n, n) in which unknowns that are held take no part."""
-    if not held.any():
-        return hessian
-    free = ~held
-    result = hessian * free[:, :, None] * free[:, None, :]
-    scale = np.maximum(np.abs(hessian).max(axis=(1, 2)), 1e-12)
-    return np.asarray(result + scale[:, None, None] * held[:, :, None] * np.eye(held.shape[1]))
-
-
-def _flight_radius(
-    batch: BalloonBatch,
-    which: IntArray,
-    place: FloatArray,
-    slope: FloatArray,
-    stiffness: FloatArray,
-    axes: FloatArray,
-    limit: FloatArray,
-) -> FloatArray:
-    """Radius (K,) of the next step of balloons that touch nothing: to the first wall, and in."""
-    room = np.full(len(which), FLIGHT_MM)
-    ahead = _model_steps(slope, stiffness, room, axes)
-    length = np.linalg.norm(ahead, axis=1)
-    travel = np.linalg.norm(ahead[:, :3], axis=1)
-    direction = ahead[:, :3] / np.maximum(travel, SMALLEST_STEP_MM)[:, None]
-    free = np.minimum(batch.flight(which, place[which], direction), length)
-    return np.asarray(np.minimum(free + limit[which], room))
-
-
-def _model_steps(
-    slope: FloatArray, stiffness: FloatArray, radius: FloatArray, axes: FloatArray
-) -> FloatArray:
-    """Minimise each balloon's quadratic model slope·p + ½ p·stiffness·p over |p| ≤ radius.
-
-    The minimiser is −slope/(stiffness + λ) with the smallest λ ≥ 0 that makes the
-    shifted stiffness positive and keeps the step inside.
-
-    Parameters
-    ----------
-    slope, stiffness : (N, n) array
-        In the axes of each Hessian, the least stiffness first.
-    radius : (N,) array
-    axes : (N, n, n) array
-    """
-    scale = np.maximum(np.abs(stiffness).max(axis=1), np.abs(slope).max(axis=1) / radius)
-    floor = 1e-14 * np.maximum(scale, 1e-300)
-    convex = stiffness[:, 0] > floor
-    least = np.where(convex, 0.0, np.maximum(0.0, -stiffness[:, 0]) + floor)
-    result = -slope / (stiffness + least[:, None])
-    within = np.linalg.norm(result, axis=1) <= radius
-    far = np.flatnonzero(~within)
-    if len(far):
-        shift = _shift(slope[far], stiffness[far], radius[far], least[far], floor[far])
-        result[far] = -slope[far] / (stiffness[far] + shift[:, None])
-    # The slope has no part along the falling direction: fill up the step with it.
-    short = within & ~convex & (stiffness[:, 0] < 0.0)
-    rest = np.sqrt(np.maximum(radius**2 - np.einsum("ni,ni->n", result, result), 0.0))
-    result[:, 0] += np.where(short, np.copysign(rest, result[:, 0]), 0.0)
-    return np.asarray(np.einsum("nij,nj->ni", axes, result))
-
-
-def _shift(
-    slope: FloatArray,
-    stiffness: FloatArray,
-    radius: FloatArray,
-    low: FloatArray,
-    floor: FloatArray,
-) -> FloatArray:
-    """Return the λ (N,) above ``low`` at which steps are as long as ``radius``, or a hair shorter.
-
-    1/|p| is nearly linear in λ: Newton's method on it, kept within a bracket, ends in a few
-    steps (Nocedal and Wright, chapter 4.3).
-    """
-    high = low + np.linalg.norm(slope, axis=1) / radius + floor
-    shift = low.copy()
-    for _ in range(MOST_SHIFTS):
-        eased = stiffness + shift[:, None]
-        square = (slope / eased) ** 2
-        length = np.sqrt(square.sum(axis=1))
-        done = (length <= radius) & (length >= (1.0 - SHIFT_SHARE) * radius)
-        if done.all():
-            break
-        low = np.where(length > radius, np.maximum(low, shift), low)
-        high = np.where(length > radius, high, np.minimum(high, shift))
-        # A little inside, so that rounding does not leave the step too long.
-        wanted = (1.0 - 0.5 * SHIFT_SHARE) * radius
-        ahead = shift + (length / wanted - 1.0) * length**2 / (square / eased).sum(axis=1)
-        inner = (ahead > low) & (ahead < high)
-        ahead = np.where(inner, ahead, 0.5 * (low + high))
-        shift = np.where(done, shift, ahead)
-    else:
-        shift = high
-    return shift
+def _norm(rows: FloatArray) -> FloatArray:
+    return np.sqrt(np.einsum("ni,ni->n", rows, rows))

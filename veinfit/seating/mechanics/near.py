@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from copy import copy
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 
 from veinfit.seating.mechanics.walls import BalloonWall
-from veinfit.vectors import FloatArray, IntArray
+from veinfit.vectors import FloatArray, IntArray, lengths
 
 KEPT_MM = 1.5
 """Points up to this far outside a balloon are kept; it may move as far before they are renewed."""
@@ -89,8 +90,8 @@ def wall_columns(wall: BalloonWall) -> FloatArray:
     return np.concatenate(parts)
 
 
-class NearWall:
-    """The points near each balloon of a batch, renewed when it has moved too far.
+class Memory:
+    """Where balloons were when what lies near them was looked up.
 
     Parameters
     ----------
@@ -101,18 +102,47 @@ class NearWall:
 
     def __init__(self, wall: BalloonWall, reach_mm: FloatArray) -> None:
         self._reach, self._move_mm = reach_mm, wall.greatest_move_mm
-        self._columns = wall_columns(wall)
-        modes = wall.modes
+        modes, count = wall.modes, len(reach_mm)
         self._moves = np.zeros((modes.count, 2))
         if modes.count and len(wall.points):
             fields = np.stack([modes.first, modes.second], axis=1)
-            self._moves = np.sqrt(np.einsum("mfvk,mfvk->mfv", fields, fields)).max(axis=2)
-        count = len(reach_mm)
-        self._own: list[FloatArray] = [np.empty((len(self._columns), 0))] * count
+            self._moves = lengths(fields).max(axis=2)
         self._centre = np.full((count, 3), np.inf)
         self._factors = np.zeros((count, modes.count, 2))
         self._numbers = np.arange(count)
-        self._last: tuple[IntArray, Pairs] | None = None
+
+    def only(self, numbers: IntArray) -> Self:
+        """Return the same of some of the balloons, counted anew; what is looked up is shared."""
+        view = copy(self)
+        view._numbers = self._numbers[numbers]
+        return view
+
+    def _moved(self, which: IntArray, place: FloatArray, factors: FloatArray) -> IntArray:
+        """Return which (S,) of K balloons have moved too far, and take down where they are now."""
+        offset = place[:, :3] - self._centre[which]
+        moved = np.sqrt(np.einsum("ni,ni->n", offset, offset))
+        moved += (np.abs(factors - self._factors[which]) * self._moves).sum(axis=(1, 2))
+        stale = np.flatnonzero(~(moved < KEPT_MM - ROUNDING_MM))
+        self._centre[which[stale]], self._factors[which[stale]] = place[stale, :3], factors[stale]
+        return stale
+
+
+class NearWall(Memory):
+    """The points near each balloon of a batch, renewed when it has moved too far.
+
+    Parameters
+    ----------
+    wall : BalloonWall
+    reach_mm : (N,) array
+        Longest ray of each balloon.
+    """
+
+    def __init__(self, wall: BalloonWall, reach_mm: FloatArray) -> None:
+        super().__init__(wall, reach_mm)
+        self._columns = wall_columns(wall)
+        self._own: list[FloatArray] = [np.empty((len(self._columns), 0))] * len(reach_mm)
+        # One for all views of some of the balloons: what one has renewed no other takes for known.
+        self._last: list[tuple[IntArray, Pairs]] = []
 
     def pairs(self, which: IntArray, place: FloatArray, factors: FloatArray) -> Pairs:
         """Return the points in or near some balloons.
@@ -125,32 +155,22 @@ class NearWall:
         factors : (K, M, 2) array
         """
         which = self._numbers[which]
-        with np.errstate(invalid="ignore"):
-            moved = np.linalg.norm(place[:, :3] - self._centre[which], axis=1)
-        moved += (np.abs(factors - self._factors[which]) * self._moves).sum(axis=(1, 2))
-        stale = np.flatnonzero(~(moved < KEPT_MM - ROUNDING_MM))
+        stale = self._moved(which, place, factors)
         if len(stale):
             self._renew(which[stale], place[stale], factors[stale])
-        elif self._last is not None and np.array_equal(self._last[0], which):
-            return self._last[1]
+        elif self._last and np.array_equal(self._last[0][0], which):
+            return self._last[0][1]
         own = [self._own[number] for number in which]
         count = np.array([part.shape[1] for part in own], dtype=np.int64)
         result = Pairs(count, np.concatenate(own, axis=1))
-        self._last = which.copy(), result
+        self._last[:] = [(which.copy(), result)]
         return result
-
-    def only(self, numbers: IntArray) -> NearWall:
-        """Return the same of some of the balloons, counted anew; what is looked up is shared."""
-        view = copy(self)
-        view._numbers, view._last = self._numbers[numbers], None
-        return view
 
     def _renew(self, which: IntArray, place: FloatArray, factors: FloatArray) -> None:
         move, reach = self._move_mm, self._reach[which]
         found_for_each = near_points(self._columns, move, reach, place, factors)
         for number, found in zip(which, found_for_each, strict=True):
             self._own[number] = self._columns[:, found]
-        self._centre[which], self._factors[which] = place[:, :3], factors
 
 
 def near_points(

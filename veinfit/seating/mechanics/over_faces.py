@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,12 +19,15 @@ MARGIN_MM = 0.01
 """The wall is looked at this far beyond the balloons."""
 
 
-def over_faces(wall: BalloonWall, balloons: PlacedBalloons, result: Derivatives) -> BoolArray:
+def over_faces(
+    walls: Sequence[BalloonWall], balloons: PlacedBalloons, result: Derivatives
+) -> BoolArray:
     """Integrate over the triangles that each of K balloons presses.
 
     Parameters
     ----------
-    wall : BalloonWall
+    walls : sequence of BalloonWall
+        Of each balloon: all triangles that it presses are among its own.
     balloons : PlacedBalloons
     result : tuple of arrays
         Energy, gradient and Hessian, filled in for balloons that press.
@@ -33,7 +37,7 @@ def over_faces(wall: BalloonWall, balloons: PlacedBalloons, result: Derivatives)
     touches : (K,) bool array
     """
     touches: BoolArray = np.zeros(len(balloons.place), dtype=bool)
-    for ball in range(len(touches)):
+    for ball, wall in enumerate(walls):
         one = slice(ball, ball + 1)
         energy, gradient, hessian = (part[one] for part in result)
         touches[ball] = _of_one(wall, balloons.only(one), (energy, gradient[0], hessian[0]))
