@@ -20,10 +20,11 @@ WALL = wall_of(OVAL.anatomy.wall, 1e-3, IndentationLaw(3.0), MODES)
 COUNT = 5
 
 
+@pytest.mark.parametrize("exact", [False, True])
 @pytest.mark.parametrize("shape", [None, Spheroid(14.0, 17.0)])
-def test_energies_are_those_without_a_memory(shape):
+def test_energies_are_those_without_a_memory(shape, exact):
     rng = np.random.default_rng(4)
-    batch = balls(WALL, push=0.4, guide=0.1, shaft=0.2, shape=0.1, exact=False, count=COUNT)
+    batch = balls(WALL, push=0.4, guide=0.1, shaft=0.2, shape=0.1, exact=exact, count=COUNT)
     if shape is not None:
         batch = replace(batch, shape=shape, reach_mm=np.full(COUNT, shape.reach_mm))
     low, high = MODES.low_mm[0], MODES.high_mm[0]

@@ -87,8 +87,9 @@ def test_without_ends_there_is_no_path():
     assert none.narrowest == -1
 
 
+@pytest.mark.parametrize("levels", [(), (-0.5, 0.3)])
 @pytest.mark.parametrize("seed", range(6))
-def test_many_widest_paths_at_once_are_those_of_each(seed):
+def test_many_widest_paths_at_once_are_those_of_each(seed, levels):
     rng = np.random.default_rng(seed)
     count, nodes = 5, 40
     links = np.unique(np.sort(rng.integers(0, nodes, size=(70, 2)), axis=1), axis=0)
@@ -96,7 +97,7 @@ def test_many_widest_paths_at_once_are_those_of_each(seed):
     clearance = rng.normal(size=(count, nodes))
     clearance[rng.random((count, nodes)) < 0.2] = np.inf
     sources, sinks = np.array([0, 3]), np.array([nodes - 1, 5])
-    width, narrowest = widest_widths(links, clearance, sources, sinks)
+    width, narrowest = widest_widths(links, clearance, sources, sinks, levels)
     for row in range(count):
         path = widest_path(links, clearance[row], sources, sinks)
         assert width[row] == path.width

@@ -266,8 +266,9 @@ class BalloonBatch:
         )
         factors = self.wall.modes.factors(place[:, 3:])
         if self.exact:
-            known = isinstance(near, NearFaces)
-            walls = near.walls(which, place, factors) if known else [self.wall] * count
+            walls = [self.wall] * count
+            if isinstance(near, NearFaces):
+                walls = near.walls(which, place, factors)
             return PressedWall(*result, over_faces(walls, balloons, result))
         rows = which
         if not isinstance(near, NearWall):

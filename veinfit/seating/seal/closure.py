@@ -6,8 +6,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy import sparse
-from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
 from veinfit.seating.balloon import Balloon
@@ -15,8 +13,9 @@ from veinfit.seating.mechanics.coarse import Cells, gather
 from veinfit.seating.mechanics.modes import ShapeModes
 from veinfit.seating.mechanics.shape import TINY, Sphere
 from veinfit.seating.prepare import BalloonContact, PreparedVein
+from veinfit.seating.seal.parting import Parting
 from veinfit.seating.seal.reduced import ReducedWall, reduce_wall
-from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct, distinct_pairs
+from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct_pairs
 
 NEAR_MM = 5.0
 """Wall this far from every balloon is taken as wide open."""
@@ -170,19 +169,17 @@ class ClosureWall:
 
     def parted(self, closed: BoolArray) -> BoolArray:
         """Whether the closed ones (N, K) of its vertices part vein and atrium (N,)."""
-        if not self._joined:
+        if not self._parting.joined:
             return np.ones(len(closed), dtype=bool)
         result = np.zeros(len(closed), dtype=bool)
         may = np.flatnonzero(self.all_round(closed))
         if len(may):
-            result[may] = self._parted(closed[may])
+            result[may] = self._parting.parted(closed[may])
         return result
 
     @cached_property
-    def _joined(self) -> bool:
-        """Whether vein and atrium are joined where all is open."""
-        _, label = _components(self.links, self.wall.node_count + 2)
-        return bool(label[-1] == label[-2])
+    def _parting(self) -> Parting:
+        return Parting(self.links, self.wall.node_count + 2, len(self.points))
 
     def all_round(self, closed: BoolArray) -> BoolArray:
         """Which of the closed ones (N, K) leave no wide arc around the vein without any."""
@@ -193,38 +190,6 @@ class ClosureWall:
         for k in range(1, OPEN_SECTORS):
             some |= np.roll(touched, k, axis=1)
         return np.asarray(some.all(axis=1))
-
-    def _parted(self, closed: BoolArray) -> BoolArray:
-        count, whole = len(closed), self.wall.node_count + 2
-        # What is open before all balloons is joined once for all of them.
-        ever = np.zeros(whole, dtype=bool)
-        ever[: closed.shape[1]] = closed.any(axis=0)
-        always = ~ever[self.links].any(axis=1)
-        pieces, piece = _components(self.links[always], whole)
-        if count == 1:
-            # All that is left is closed.
-            return np.array([piece[-1] != piece[-2]])
-        own = np.flatnonzero(ever)
-        node = np.where(ever, 0, piece)
-        node[own] = pieces + np.arange(len(own))
-        nodes = pieces + len(own)
-        links = np.sort(node[self.links[~always]], axis=1)
-        links = distinct(links[:, 0] * nodes + links[:, 1])
-        low, high = links // nodes, links % nodes
-        is_open = np.ones((count, nodes), dtype=bool)
-        is_open[:, pieces:] = ~closed[:, own]
-        joined = is_open[:, low] & is_open[:, high]
-        # Links come ordered by balloon and by their first node: the rows of a sparse matrix.
-        ball, link = np.nonzero(joined)
-        shift = (ball * nodes).astype(np.int32)
-        ends = np.cumsum(np.bincount(low[link] + shift, minlength=count * nodes))
-        rows = np.concatenate([[0], ends]).astype(np.int32)
-        ones = np.ones(len(link))
-        columns = high[link].astype(np.int32) + shift
-        graph = sparse.csr_matrix((ones, columns, rows), shape=(count * nodes,) * 2)
-        _, label = csgraph.connected_components(graph, directed=False)
-        label = label.reshape(count, nodes)
-        return np.asarray(label[:, node[-1]] != label[:, node[-2]])
 
     def ring_deg(self, gap: FloatArray, polar: FloatArray, tolerance_mm: float) -> FloatArray:
         """Mean polar angle (N,) of the deepest contact around the clock; NaN without contact."""
@@ -242,13 +207,6 @@ class ClosureWall:
         total = np.where(touched, angle, 0.0).sum(axis=1)
         with np.errstate(invalid="ignore", divide="ignore"):
             return np.asarray(total / touched.sum(axis=1))
-
-
-def _components(links: IntArray, count: int) -> tuple[int, IntArray]:
-    """Return the number of connected pieces of so many nodes, and the piece (N,) of each."""
-    ones = np.ones(len(links), dtype=np.int8)
-    graph = sparse.csr_matrix((ones, (links[:, 0], links[:, 1])), shape=(count, count))
-    return csgraph.connected_components(graph, directed=False)
 
 
 def closure_wall(

@@ -9,12 +9,14 @@ path over the surface, and is narrowest at a vertex.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
 from scipy.sparse import csgraph
 
+from veinfit.seating.seal.parting import Folded
 from veinfit.vectors import FloatArray, IntArray
 
 
@@ -89,11 +91,17 @@ def widest_path(
 
 
 def widest_widths(
-    links: IntArray, clearance: FloatArray, sources: IntArray, sinks: IntArray
+    links: IntArray,
+    clearance: FloatArray,
+    sources: IntArray,
+    sinks: IntArray,
+    levels: Sequence[float] = (),
 ) -> tuple[FloatArray, IntArray]:
     """Return width and narrowest node of the widest path for many clearances of one graph.
 
-    The same as :func:`widest_path` for each row, in one spanning tree of them all.
+    The same as :func:`widest_path` for each row. Where what is above a level does not join the two
+    ends, no path is wider: it is one node for each of its pieces, and a spanning tree is needed of
+    the rest alone.
 
     Parameters
     ----------
@@ -101,6 +109,8 @@ def widest_widths(
     clearance : (N, K) array
         Of the nodes in each case; inf is allowed.
     sources, sinks : (S,) array
+    levels : sequence of float, optional
+        Rising: looked at one after the other. They change the time that it takes, and nothing else.
 
     Returns
     -------
@@ -113,7 +123,7 @@ def widest_widths(
     width, narrowest = np.full(count, -np.inf), np.full(count, -1)
     if not len(sources) or not len(sinks) or not count:
         return width, narrowest
-    source, sink, size = nodes, nodes + 1, nodes + 2
+    source, sink = nodes, nodes + 1
     ends = np.concatenate(
         [
             np.sort(links, axis=1),
@@ -121,37 +131,78 @@ def widest_widths(
             np.stack([sinks, np.full(len(sinks), sink)], axis=1),
         ]
     )
-    ends = ends[np.lexsort((ends[:, 1], ends[:, 0]))]
-    finite = np.where(np.isfinite(clearance), clearance, -np.inf)
+    whole = np.concatenate([clearance, np.full((count, 2), np.inf)], axis=1)
+    left, floor = np.arange(count), -np.inf
+    for level in (*levels, np.inf):
+        kept = np.asarray((whole[left] <= level).any(axis=0))
+        fold = Folded.of(ends, kept)
+        own = np.full((len(left), fold.nodes), np.inf)
+        own[:, fold.pieces :] = whole[np.ix_(left, fold.own)]
+        piece = fold.side_by_side(own > level)
+        start, goal = fold.node[source], fold.node[sink]
+        apart = piece[:, start] != piece[:, goal]
+        here = left[apart]
+        if len(here):
+            width[here], node = _widths_below(fold, own[apart], piece[apart], floor, level)
+            narrowest[here] = np.where(node >= 0, np.r_[fold.own, -1][node - fold.pieces], -1)
+        left, floor = left[~apart], level
+        if not len(left):
+            break
+    # The two ends are no nodes of their own.
+    narrowest[narrowest >= nodes] = -1
+    return width, narrowest
+
+
+def _widths_below(
+    fold: Folded, clearance: FloatArray, piece: IntArray, floor: float, level: float
+) -> tuple[FloatArray, IntArray]:
+    """Return widths (R,) and narrowest nodes (R,) between the graph's last two nodes.
+
+    Parameters
+    ----------
+    fold : Folded
+    clearance : (R, N) array
+    piece : (R, N) array
+        Into which nodes above the level are joined: no path is as wide as they are.
+    floor, level : float
+        All paths are known to be wider than the first.
+    """
+    rows = len(clearance)
+    a, b = fold.both_ways
+    above = clearance > level
+    # From each node that is not joined: to those that are, and to others once.
+    use = ~above & (clearance > floor)
+    row, link = np.nonzero(use[:, a] & (above[:, b] | (use[:, b] & (a < b))))
+    first, second = a[link], b[link]
+    value = np.minimum(clearance[row, first], clearance[row, second])
+    finite = value[np.isfinite(value)]
     # What is open without end stays wider than all else; no weight is zero.
     top = max(float(finite.max(initial=0.0)), 0.0) + 1.0
-    level = np.concatenate([np.minimum(clearance, top), np.full((count, 2), top)], axis=1)
-    weight = top + 1.0 - np.minimum(level[:, ends[:, 0]], level[:, ends[:, 1]])
-    root = count * size
-    shift = (np.arange(count) * size)[:, None]
-    rows = (np.bincount(ends[:, 0], minlength=size) + np.zeros((count, 1), dtype=np.int64)).ravel()
-    hub = np.arange(count) * size + source
+    weight = top + 1.0 - np.minimum(value, top)
+    root = int(piece.max()) + 1
+    starts, goals = piece[:, fold.node[-2]], piece[:, fold.node[-1]]
+    ends = np.cumsum(np.bincount(piece[row, first], minlength=root))
     graph = sparse.csr_matrix(
         (
-            np.concatenate([weight.ravel(), np.full(count, 0.5)]),
-            np.concatenate([(ends[:, 1] + shift).ravel(), hub]).astype(np.int32),
-            np.concatenate([[0], np.cumsum(np.append(rows, count))]).astype(np.int32),
+            np.concatenate([weight, np.full(rows, 0.5)]),
+            np.concatenate([piece[row, second], starts]).astype(np.int32),
+            np.concatenate([[0], ends, [len(value) + rows]]).astype(np.int32),
         ),
         shape=(root + 1, root + 1),
     )
     tree = csgraph.minimum_spanning_tree(graph)
     _, before = csgraph.breadth_first_order(tree, root, directed=False)
-    case = np.flatnonzero(before[np.arange(count) * size + sink] >= 0)
-    at = before[case * size + sink]
-    width[case] = np.inf
+    wide, node = np.full(root, np.inf), np.full(root, -1)
+    alone = np.nonzero(use)
+    wide[piece[alone]], node[piece[alone]] = clearance[alone], alone[1]
+    width, narrowest = np.full(rows, -np.inf), np.full(rows, -1)
+    case = np.flatnonzero(before[goals] >= 0)
+    width[case], at = np.inf, goals[case]
     while len(case):
-        going = at != case * size + source
-        case, at = case[going], at[going]
-        node = at - case * size
-        less = clearance[case, node] <= width[case]
-        width[case[less]] = clearance[case[less], node[less]]
-        narrowest[case[less]] = node[less]
-        at = before[at]
+        less = wide[at] <= width[case]
+        width[case[less]], narrowest[case[less]] = wide[at[less]], node[at[less]]
+        going = at != starts[case]
+        case, at = case[going], before[at[going]]
     return width, narrowest
 
 

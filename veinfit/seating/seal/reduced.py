@@ -8,6 +8,7 @@ the same as on the whole wall.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -56,11 +57,16 @@ class ReducedWall:
         on_patch = 0 <= path.narrowest < len(self.kept)
         return path.width, int(self.kept[path.narrowest]) if on_patch else -1
 
-    def widths(self, clearance: FloatArray) -> tuple[FloatArray, IntArray]:
-        """Return the same for clearances (N, K) of many balloons: (N,), (N,)."""
+    def widths(
+        self, clearance: FloatArray, levels: Sequence[float] = ()
+    ) -> tuple[FloatArray, IntArray]:
+        """Return the same for clearances (N, K) of many balloons: (N,), (N,).
+
+        ``levels`` save time, see :func:`veinfit.seating.seal.paths.widest_widths`.
+        """
         whole = np.full((len(clearance), self.node_count), np.inf)
         whole[:, : clearance.shape[1]] = clearance
-        width, node = widest_widths(self.links, whole, self.vein_nodes, self.atrium_nodes)
+        width, node = widest_widths(self.links, whole, self.vein_nodes, self.atrium_nodes, levels)
         own = (node >= 0) & (node < len(self.kept))
         return width, np.where(own, self.kept[np.where(own, node, 0)], -1)
 

@@ -260,8 +260,8 @@ class Simulator:
             cold = self.balloon.freezes_at(polar)
             asked = rest < (batch.count if widths is None else widths)
             width[rest] = cold_width[rest] = np.nan
-            of = rest[asked]
-            width[of], narrowest[of] = self.closure.wall.widths(gap[asked])
+            of, levels = rest[asked], (tolerance, WIDE_MM)
+            width[of], narrowest[of] = self.closure.wall.widths(gap[asked], levels)
             steps = self.margin.tolerance_calibration_mm * np.array([-1.0, 0.0, 1.0])
             for which, step in enumerate(steps):
                 contact = gap <= tolerance + step
@@ -282,7 +282,7 @@ class Simulator:
             own = np.flatnonzero(touched.any(axis=1) & ~np.isnan(width[rest]))
             over = tolerance + self.balloon.off_zone_mm(polar[own])
             apart = np.where(touched[own], np.maximum(gap[own], over), gap[own])
-            cold_width[rest[own]] = np.minimum(self.closure.wall.widths(apart)[0], WIDE_MM)
+            cold_width[rest[own]] = np.minimum(self.closure.wall.widths(apart, levels)[0], WIDE_MM)
             deep[rest] = self._deep(gap, polar, place[rest], tolerance)
         occluded[:, outcome == NOT_ASSESSED] = sealed[:, outcome == NOT_ASSESSED] = False
         return Readings(

@@ -1,0 +1,157 @@
+"""Whether contact parts vein from atrium, for many balloons at once before one wall.
+
+Wall that none of them touches is folded into one node for each of its pieces.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
+
+from veinfit.vectors import BoolArray, IntArray, distinct
+
+RINGS = 1
+"""What lies within so many links of contact is not folded away: contact that grows stays there."""
+
+
+class Parting:
+    """Closed vertices of one wall, and whether they part its vein from its atrium.
+
+    What has been folded once stays so until another part of it is touched. That saves time
+    alone: no answer depends on what was asked before.
+
+    Parameters
+    ----------
+    links : (E, 2) array
+        Pairs of nodes; the last two nodes are the vein's ends and the atrium.
+    count : int
+        How many nodes there are.
+    own : int
+        How many of them, the first ones, can be closed.
+    """
+
+    def __init__(self, links: IntArray, count: int, own: int) -> None:
+        self._links, self._count, self._closable = links, count, own
+        _, label = components(links, count)
+        self.joined = bool(label[-1] == label[-2])
+        self._fold(np.zeros(count, dtype=bool))
+
+    def parted(self, closed: BoolArray) -> BoolArray:
+        """Return whether closed vertices (N, K) part vein and atrium (N,).
+
+        Parameters
+        ----------
+        closed : (N, K) array
+        """
+        ever: BoolArray = np.asarray(closed.any(axis=0))
+        if (ever & ~self._kept[: len(ever)]).any():
+            self._fold(self._kept | self._around(ever))
+        fold, rows = self._folded, len(closed)
+        is_open = np.ones((rows, fold.nodes), dtype=bool)
+        is_open[:, fold.pieces :] = ~closed[:, fold.own]
+        piece = fold.side_by_side(is_open)
+        vein, atrium = fold.node[-2:]
+        return np.asarray(piece[:, vein] != piece[:, atrium])
+
+    def _around(self, contact: BoolArray) -> BoolArray:
+        """Return closed vertices (K,) and those near them, as nodes."""
+        result = np.zeros(self._count, dtype=bool)
+        result[: len(contact)] = contact
+        a, b = self._links.T
+        for _ in range(RINGS):
+            met = result[a] != result[b]
+            result[a[met]] = result[b[met]] = True
+        return result
+
+    def _fold(self, kept: BoolArray) -> None:
+        kept[self._closable :] = False
+        self._kept, self._folded = kept, Folded.of(self._links, kept)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Folded:
+    """A graph in which what hangs together without some nodes is one node for each piece.
+
+    Attributes
+    ----------
+    node : (N,) array
+        What each node has become: pieces come first, then the nodes that are kept.
+    pieces, nodes : int
+        How many pieces there are; how many nodes in all.
+    own : (K,) array
+        The nodes that are kept.
+    low, high : (E,) array
+        Links, each once, ordered by their first node.
+    """
+
+    node: IntArray
+    pieces: int
+    nodes: int
+    own: IntArray
+    low: IntArray
+    high: IntArray
+
+    @classmethod
+    def of(cls, links: IntArray, kept: BoolArray) -> Folded:
+        """Fold all nodes but some.
+
+        Parameters
+        ----------
+        links : (E, 2) array
+        kept : (N,) bool array
+        """
+        own = np.flatnonzero(kept)
+        always = ~(kept[links[:, 0]] | kept[links[:, 1]])
+        _, piece = components(links[always], len(kept))
+        found, numbers = np.unique(piece[~kept], return_inverse=True)
+        pieces = len(found)
+        node = np.empty(len(kept), dtype=np.int64)
+        node[~kept] = numbers
+        node[own] = pieces + np.arange(len(own))
+        nodes = pieces + len(own)
+        ends = np.sort(node[links[~always]], axis=1)
+        key = distinct(ends[:, 0] * nodes + ends[:, 1])
+        return cls(node, pieces, nodes, own, key // nodes, key % nodes)
+
+    @property
+    def both_ways(self) -> tuple[IntArray, IntArray]:
+        """Return the links (2 E,), (2 E,) from each of their nodes, ordered by it."""
+        there, back = self.low * self.nodes + self.high, self.high * self.nodes + self.low
+        key = np.sort(np.concatenate([there, back]))
+        return key // self.nodes, key % self.nodes
+
+    def side_by_side(self, is_open: BoolArray) -> IntArray:
+        """Return the connected piece (R, N) of each open node of R graphs; no two rows share one.
+
+        A node that is not open is a piece by itself; the numbers of such pieces rise along a row.
+
+        Parameters
+        ----------
+        is_open : (R, N) bool array
+        """
+        rows, nodes = is_open.shape
+        row, link = np.nonzero(is_open[:, self.low] & is_open[:, self.high])
+        shift = (row * nodes).astype(np.int32)
+        ends = np.cumsum(np.bincount(self.low[link] + shift, minlength=rows * nodes))
+        begin = np.concatenate([[0], ends]).astype(np.int32)
+        columns = self.high[link].astype(np.int32) + shift
+        ones = np.ones(len(link))
+        graph = sparse.csr_matrix((ones, columns, begin), shape=(rows * nodes,) * 2)
+        _, label = csgraph.connected_components(graph, directed=False)
+        return np.asarray(label.reshape(rows, nodes))
+
+
+def components(links: IntArray, count: int) -> tuple[int, IntArray]:
+    """Return the number of connected pieces of so many nodes, and the piece (N,) of each.
+
+    Parameters
+    ----------
+    links : (E, 2) array
+    count : int
+    """
+    ones = np.ones(len(links), dtype=np.int8)
+    graph = sparse.csr_matrix((ones, (links[:, 0], links[:, 1])), shape=(count, count))
+    return csgraph.connected_components(graph, directed=False)
