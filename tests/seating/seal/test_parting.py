@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import networkx as nx
 import numpy as np
 import pytest
@@ -58,4 +60,4 @@ def test_what_is_folded_keeps_every_link_of_the_rest():
     below, above = fold.node[[-2, -1]].tolist()
     row = fold.node[fold.own].tolist()
     wanted = {(below, one) for one in row} | {(above, one) for one in row}
-    assert told == wanted | set(zip(row[:-1], row[1:], strict=True))
+    assert told == wanted | set(pairwise(row))
