@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import Literal
 
 from veinfit.frames import clock_words
@@ -42,6 +43,11 @@ def number(value: float | None, digits: int = 1) -> str:
     if float(text) == 0.0:
         text = text.lstrip("-")
     return text.replace("-", "−")
+
+
+def either(parts: Sequence[str]) -> str:
+    """Join alternatives: ``a``, ``a or b``, ``a, b or c``."""
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} or {parts[-1]}"
 
 
 def leak_mm(width_mm: float | None) -> str:

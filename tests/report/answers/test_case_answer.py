@@ -44,7 +44,7 @@ def test_sums_and_products_are_those_made_by_hand(counted: tuple[Fit, ...]) -> N
     # 0.9 + 0.2 + 0.8 + 0.4, their product; 1 - (1 - a)(1 - b) for one size, then the other.
     assert re.sub(r"(28|31) mm|(28|31)", r"\1\2", told) == (
         "28 2.3 (all: 0.06); 31 2.2 (all: 0.07); 28, then 31 3.2 (all: 0.36); "
-        "28, grown to 31 2.8 (all: 0.22). Least likely, by choice: LIPV or RIPV."
+        "28, grown to 31 2.8 (all: 0.22). Least likely vein, by choice: LIPV or RIPV."
     )
 
 

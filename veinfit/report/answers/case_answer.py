@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from veinfit.report.wording import MISSING, SPACE, number
+from veinfit.report.wording import MISSING, SPACE, either, number
 from veinfit.seating.expected import Expected
 
 CASE_KEY = (
@@ -14,7 +14,7 @@ CASE_KEY = (
 )
 """What the figures of a whole case are."""
 
-LEAST_LIKELY = "Least likely, by choice"
+LEAST_LIKELY = "Least likely vein, by choice"
 """The vein with the least probability; another choice of sizes may have another one."""
 
 CASE_TITLE = "The whole case: veins predicted to be sealed"
@@ -86,7 +86,7 @@ def case_lines(expected: Sequence[Expected], veins: int) -> tuple[CaseLine, ...]
                 )
                 for one in choices
             ),
-            " or ".join(dict.fromkeys(one.weakest_vein for one in choices)),
+            either(tuple(dict.fromkeys(one.weakest_vein for one in choices))),
         )
         for tries, choices in by_tries.items()
     )

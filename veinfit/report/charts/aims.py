@@ -12,7 +12,7 @@ from veinfit.frames import clock_direction, clock_hours, side_words
 from veinfit.report.colours import CONTACT, INK, LEAK, MUTED, PAPER, GapBand, colour_on_ring
 from veinfit.report.render.drawing import Circle, Drawing, Line, Shape, Words, path
 from veinfit.report.render.plot import ticks
-from veinfit.report.wording import SPACE, column_title, hours, number
+from veinfit.report.wording import SPACE, column_title, either, hours, number
 from veinfit.seating.model import Aim, Fit
 
 RADIUS_PX = 100.0
@@ -56,12 +56,7 @@ def _places(some: Sequence[Aim], aims: Sequence[Aim]) -> str:
     tilted = [aim for aim in some if aim.shaft_clock_h is not None]
     told = ["lies along the vein's axis"] if straight else []
     told += [_sector_words(group, aims) for group in _sectors(tilted, aims)]
-    return _joined(told)
-
-
-def _joined(parts: Sequence[str]) -> str:
-    """Join alternatives: ``a``, ``a or b``, ``a, b or c``."""
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} or {parts[-1]}"
+    return either(told)
 
 
 def _hour(aim: Aim) -> float | None:
