@@ -46,7 +46,8 @@ def test_a_fine_whole_input_is_sound():
     [
         ({"stubs": {"LSPV": 12.0, "RIPV": 3.0}}, "too short for a certain axis: RIPV"),
         ({"lost": ("RIPV",)}, "not measured: RIPV"),
-        ({"holes": (0, 2)}, "2 further openings"),
+        ({"holes": (0, 2)}, "2 further openings belong to no vein and stay open"),
+        ({"holes": (0, 1)}, "1 further opening belongs to no vein and stays open"),
         ({"voxel_mm": 3.0}, "voxels of up to 3.0 mm"),
         ({"edge_mm": 2.5}, "edges of 2.5 mm"),
         ({"edge_mm": 4.0}, "the error that it causes is not known"),

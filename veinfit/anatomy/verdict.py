@@ -168,9 +168,10 @@ def _sentence(verdict: InputVerdict) -> str:
     if verdict.cut_veins:
         text += f"; not measured: {', '.join(verdict.cut_veins)}"
     if verdict.holes_open:
-        text += (
-            f"; {verdict.holes_open} further openings belong to no vein and stay open in the wall"
-        )
+        several = verdict.holes_open > 1
+        openings = "further openings belong" if several else "further opening belongs"
+        stay = "stay" if several else "stays"
+        text += f"; {verdict.holes_open} {openings} to no vein and {stay} open in the wall"
     done = len(verdict.repairs)
     text += f"; repaired: {'; '.join(verdict.repairs)}" if done else "; nothing was repaired"
     return text

@@ -123,6 +123,9 @@ def test_names_can_be_exchanged_and_measures_stay(corrected, veins):
 
 def test_a_dropped_vein_is_gone_and_told(corrected, veins):
     result = corrected(one("LIPV", drop=True))
+    # Its end is no opening that somebody should look after.
+    assert result.verdict.holes_open == 0 and "further opening" not in result.verdict.note.text
+    assert result.notes.count(result.verdict.note) == 1
     after = by_name(result)
     assert set(after) == set(veins) - {"LIPV"}
     assert all(same(after[name], veins[name]) for name in after)

@@ -167,7 +167,7 @@ def correct(
         for old, new in names.items()
         if old in before and new not in touched
     }
-    anatomy = measure(changed, kept, ridges)
+    anatomy = _without_dropped_ends(measure(changed, kept, ridges), automatic)
     named = {c.rename or c.vein for c in corrections if c.rename or c.add_at is not None}
     after = {vein.name: vein for vein in anatomy.veins}
     whats = [_what(c, before.get(c.vein), after.get(_new_name(c, names))) for c in corrections]
@@ -208,6 +208,17 @@ def correct(
         corrections=applied,
         found_places=automatic.places(),
     )
+
+
+def _without_dropped_ends(anatomy: Anatomy, automatic: Anatomy) -> Anatomy:
+    """Count no end of a dropped vein among the openings that need a reader's care."""
+    if anatomy.verdict is None or automatic.verdict is None:
+        return anatomy
+    open_before = automatic.verdict.holes_open
+    verdict = replace(anatomy.verdict, holes_open=min(anatomy.verdict.holes_open, open_before))
+    old = anatomy.verdict.note
+    notes = tuple(verdict.note if note == old else note for note in anatomy.notes)
+    return replace(anatomy, verdict=verdict, notes=notes)
 
 
 def _check(found: Detection, corrections: Sequence[Correction]) -> None:
