@@ -40,3 +40,13 @@ def test_an_opening_of_the_input_is_closed_by_nothing():
     assert len(opened.rims) == 2
     (rim,) = boundary_loops(opened.given)
     assert (opened.given.points[rim, 2] < -5.0).all()
+
+
+def test_a_cut_that_would_take_the_greater_part_takes_nothing():
+    ball = Surface(np.asarray(BALL.vertices), np.asarray(BALL.faces, dtype=np.int64))
+    closed = Wall(ball, np.zeros(len(ball.faces), dtype=bool))
+    # The plane above, its normal turned: on that side lies all but the cap.
+    cut, was_cap = cut_ends(closed, [EndCut(6.0 * UP, -UP), EndCut(8.0 * UP, UP)])
+    assert not was_cap.any()
+    beyond = Surface(cut.surface.points, cut.surface.faces[cut.is_cap])
+    assert total_area(beyond) == pytest.approx(2 * np.pi * 10 * 2, rel=0.03)

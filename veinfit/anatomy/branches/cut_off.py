@@ -16,13 +16,7 @@ from veinfit.anatomy.branches.finding import least_tips
 from veinfit.anatomy.branches.flat_ends import piece_of
 from veinfit.anatomy.branches.inscribed import InscribedSpheres
 from veinfit.anatomy.branches.lumen import Lumen, Wall, opening_of
-from veinfit.surface.mesh import (
-    face_areas,
-    face_middles,
-    face_normals,
-    select_faces,
-    total_area,
-)
+from veinfit.surface.mesh import face_areas, face_middles, face_normals, select_faces
 from veinfit.surface.openings import boundary_loops
 from veinfit.vectors import FloatArray, IntArray, dots, perpendicular_basis, unit
 
@@ -130,10 +124,9 @@ def _opened(lumen: Lumen, cuts: Sequence[_Cut]) -> Lumen:
         beyond, _ = select_faces(closed.surface, closed.is_cap & ~was_cap)
         loops = boundary_loops(beyond)
         if len(loops) != 1:
-            continue  # the plane cuts a neighbour too
+            continue  # the plane cuts a neighbour too, or parts nothing off
         edge = opening_of(beyond, loops[0][::-1], is_closed=True)
-        widest = MOST_WIDER * 2.0 * cut.radius_mm
-        if edge.diameter_mm <= widest and total_area(beyond) <= np.pi * widest**2:
+        if edge.diameter_mm <= MOST_WIDER * 2.0 * cut.radius_mm:
             openings.append(edge)
             wall, lids = closed, cut_ends(lids, [plane])[0]
     return replace(lumen, wall=wall, openings=tuple(openings), is_lid=lids.is_cap)

@@ -14,12 +14,15 @@ from veinfit.surface import Surface
 from veinfit.surface.cleaning import face_neighbours
 from veinfit.surface.contours import section_around
 from veinfit.surface.cuts import split_along_plane
-from veinfit.surface.mesh import select_faces
+from veinfit.surface.mesh import face_areas, select_faces
 from veinfit.surface.openings import boundary_loops
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 ROUNDED_RIM_MM = 0.75
 """A flat end is cut off so far inside: surfacing rounds its rim."""
+
+MOST_SHARE = 0.5
+"""What is cut off as an end is no more than this share of the surface's area."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,7 +40,8 @@ def cut_ends(wall: Wall, cuts: Sequence[EndCut]) -> tuple[Wall, BoolArray]:
     """Mark what lies beyond each cut as cap, splitting faces along the planes.
 
     The surface stays closed. A cut whose plane has no closed contour around its
-    origin is passed over.
+    origin is passed over, and so is one that would take the greater part of the wall:
+    in a dent the plane parts what lies on its inner side off.
 
     Returns
     -------
@@ -52,11 +56,12 @@ def cut_ends(wall: Wall, cuts: Sequence[EndCut]) -> tuple[Wall, BoolArray]:
             continue
         chosen = np.zeros(len(surface.faces), dtype=bool)
         chosen[contour.faces] = True
-        surface, parent, above = split_along_plane(surface, cut.origin, cut.normal, chosen)
-        on_contour = chosen[parent]
-        was_cap = was_cap[parent]
-        is_cap = is_cap[parent]
-        is_cap = is_cap | _beyond(surface, above, on_contour)
+        split, parent, above = split_along_plane(surface, cut.origin, cut.normal, chosen)
+        beyond = _beyond(split, above, chosen[parent])
+        areas = face_areas(split)
+        if areas[beyond].sum() > MOST_SHARE * areas.sum():
+            continue
+        surface, was_cap, is_cap = split, was_cap[parent], is_cap[parent] | beyond
     return Wall(surface, is_cap), was_cap
 
 
