@@ -33,7 +33,7 @@
  * All lengths are LPS mm. Texts are only ever set as text, never as markup.
  */
 const createViewer = (() => {
-  const SET_BACK_MM = 0.5, LEAST_MM = 8, MOST_MM = 400;
+  const SET_BACK_MM = 0.5, RESHAPED_MM = 2.5, LEAST_MM = 8, MOST_MM = 400;
   const OUT_OF_REACH_MM = 29.9;
   const { RANGE_MM, TUBE_MM, angles, along, basis, bytes, circle, disc, dot, normals, projection, revolved,
     rgb, sphere, tube, unpack, unpackValues } = viewerShapes;
@@ -134,7 +134,9 @@ const createViewer = (() => {
       for (const name of drawing.names()) if (!name.startsWith("own:")) drop(name);
       const paintWall = { outer: rgb(scene.colours.wall_outer),
         inner: rgb(scene.colours.wall_inner), cuttable: true };
-      put("wall", walls, { ...paintWall, part: "wall", back: SET_BACK_MM });
+      // Under a corrected ostium the wall takes another shape, which the patch alone has.
+      const behind = reshaped.has(chosen.vein) ? RESHAPED_MM : SET_BACK_MM;
+      put("wall", walls, { ...paintWall, part: "wall", back: behind });
       scene.structures.forEach((s, k) => {
         const shape = s.mesh ? structures[k] : tube(s.line, 1.2);
         put(`structure-${k}`, shape, { ...tint(s.colour), part: "structures", alpha: 0.45,
@@ -181,7 +183,7 @@ const createViewer = (() => {
         { ...tint(scene.colours.ink), part: "gap", cuttable: true }));
     }
     let walls = unpack(scene.wall);
-    const patches = scene.veins.map((vein) => vein.patch && unpack(vein.patch));
+    const reshaped = new Set(), patches = scene.veins.map((vein) => vein.patch && unpack(vein.patch));
     const structures = scene.structures.map((s) => s.mesh && unpack(s.mesh));
     for (const shape of [walls, ...patches, ...structures]) {
       if (shape) shape.normals = normals(shape.points, shape.faces);
@@ -265,6 +267,7 @@ const createViewer = (() => {
       setPatch(vein, mesh) {
         const shape = unpack(mesh);
         patches[vein] = { ...shape, normals: normals(shape.points, shape.faces) };
+        reshaped.add(vein);
         fill();
         changed();
       },
