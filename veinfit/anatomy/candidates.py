@@ -48,6 +48,10 @@ SURE_OSTIUM = 0.8
 LEAST_TURNING_SHARE = 0.4
 """A wall that turns into the atrium in fewer directions than this may be that of a bulge."""
 
+BRANCH_OSTIUM_MM = 2.0
+"""The ostium of a branch of a trunk lies about so far before their carina: where its own wall has
+made half of its turn."""
+
 NO_SECTION = "no cross-section of the wall surrounds its middle"
 
 _Line = tuple[FloatArray, FloatArray]
@@ -67,6 +71,10 @@ class Candidate:
     ostium : Ostium or None
     carina_mm : float or None
         Length from the ostium to the carina where the branches part; None for one branch.
+    common_mm : float or None
+        Length of a trunk before its branches' own ostia, no more than ``carina_mm``. Where an
+        ostium of theirs lies hardly past that of the trunk, its branch leaves the atrium itself,
+        however far out the carina is. None for one branch.
     reason : str
         Why there is no ostium.
     notes : tuple of Note
@@ -90,6 +98,7 @@ class Candidate:
     bifurcation: Bifurcation | None = None
     end: FlatEnd | None = None
     border: _Line | None = None
+    common_mm: float | None = None
 
     @property
     def has_turn(self) -> bool:
@@ -320,4 +329,21 @@ def _trunk(
         trunk.notes,
         trunk.excess,
         part.bifurcation,
+        common_mm=min([trunk.length_mm, *_past_trunk_mm(trunk.ostium, ostia, paths)]),
     )
+
+
+def _past_trunk_mm(
+    trunk: Ostium, ostia: Sequence[Ostium | None], paths: Sequence[FloatArray]
+) -> list[float]:
+    """How far past a trunk's ostium its two branches' carina lies by each one's own ostium, mm.
+
+    An ostium that takes in the other branch too is the trunk's.
+    """
+    if len(ostia) > 2:
+        return []
+    return [
+        float((own.centre - trunk.centre) @ trunk.normal) + BRANCH_OSTIUM_MM
+        for own, other in zip(ostia, reversed(paths), strict=True)
+        if own is not None and not passes(other, own.contour.points, own.centre, own.normal)
+    ]

@@ -24,6 +24,13 @@ from veinfit.vein_names import USUAL_VEINS
 LEAST_SLENDERNESS = 1.0
 """A tube this many times longer than wide is no bulge."""
 
+LEAST_SURE_SHARE = 0.6
+"""Where the wall turns into the atrium in fewer directions than this, the way from an ostium to the
+cut of its vein tells the vein's direction as well as its normal does ..."""
+
+LEAST_WAY_MM = 1.0
+"""... unless it is shorter than this."""
+
 BULGE_CONFIDENCE = 0.5
 """Confidence left to every name where one of the veins is a bulge of the wall."""
 
@@ -130,7 +137,8 @@ def _features(
         members = [branches.branches[m] for m in candidate.members]
         first = members[0]
         if candidate.ostium is not None:
-            centre, direction = candidate.ostium.centre, candidate.ostium.normal
+            centre = candidate.ostium.centre
+            direction = _direction(candidate, lumen, branches)
             diameter = candidate.ostium.measures.d_area_mm
         elif first.opening is not None:
             opening = lumen.openings[first.opening]
@@ -154,12 +162,30 @@ def _features(
                 has_ostium=candidate.has_turn or _is_tube(candidate),
                 slenderness=_slenderness(candidate),
                 shared_mm=candidate.carina_mm,
+                common_mm=candidate.common_mm,
                 excess=candidate.excess,
                 hint=labels.of_all(said),
                 is_bulge=candidate.members[0] >= bulges_from,
             )
         )
     return tuple(features)
+
+
+def _direction(candidate: Candidate, lumen: Lumen, branches: Branches) -> FloatArray:
+    """Return the direction (3,) out of an ostium, by the way to the cut too where it turns little.
+
+    Where the wall turns in hardly half of the directions the normal of its plane says little.
+    """
+    ostium = candidate.ostium
+    assert ostium is not None
+    opening = branches.branches[candidate.members[0]].opening
+    turns = ostium.evidence is None or ostium.evidence.share >= LEAST_SURE_SHARE
+    if turns or opening is None or len(candidate.members) > 1:
+        return ostium.normal
+    way = lumen.openings[opening].centre - ostium.centre
+    if way @ ostium.normal < LEAST_WAY_MM:
+        return ostium.normal
+    return unit(ostium.normal + unit(way))
 
 
 def _is_tube(candidate: Candidate) -> bool:

@@ -39,6 +39,9 @@ __all__ = ["TEMPLATE", "CandidateFeatures", "Naming", "name_candidates"]
 TRUNK_LENGTH_ERROR_MM = 0.8
 """Scale (logistic) of the error of a measured trunk length on atria with a known truth."""
 
+DISAGREEMENT_SHARE = 0.25
+"""By so much of the difference between its two lengths that error is larger."""
+
 LABELLED_TRUNK_CONFIDENCE = 0.5
 """A vein that is a branch of a common trunk by what a label says of some other branch."""
 
@@ -170,13 +173,17 @@ def _length_doubts(
     """Confidence that a trunk's length leaves to each role it concerns, and what else it may be.
 
     A trunk a little longer than the least that makes it common may as well be a
-    little shorter; then its branches would be veins of their own.
+    little shorter; then its branches would be veins of their own. The less its
+    carina and its branches' ostia agree on its length, the wider is that limit.
     """
     doubts: list[tuple[str, float, str]] = []
     for index, candidate in enumerate(candidates):
-        if candidate.shared_mm is None or antrum_share(candidate) > 0.0:
+        antrum = antrum_share(candidate)
+        if candidate.shared_mm is None or antrum >= 1.0:
             continue
-        excess = (candidate.shared_mm - common_trunk_mm) / TRUNK_LENGTH_ERROR_MM
+        apart = candidate.shared_mm - candidate.common_length_mm
+        error = TRUNK_LENGTH_ERROR_MM + DISAGREEMENT_SHARE * apart
+        excess = (candidate.common_length_mm - common_trunk_mm) / error
         common = float(1.0 / (1.0 + np.exp(-np.clip(excess, -30, 30))))
         for role, taken in roles.items():
             if taken == index and role in COMMON_ROLES:
@@ -186,7 +193,7 @@ def _length_doubts(
                 and set(candidates[taken].members) < set(candidate.members)
                 and candidates[taken].hint != role
             ):
-                doubts.append((role, 1.0 - common, "a branch of a common trunk"))
+                doubts.append((role, 1.0 - (1.0 - antrum) * common, "a branch of a common trunk"))
     return doubts
 
 

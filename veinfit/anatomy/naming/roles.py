@@ -185,6 +185,8 @@ class CandidateFeatures:
         What a label of the input says it is; empty where there is none.
     is_closed : bool
         The input closes its opening.
+    common_mm : float or None
+        Length of the trunk before its branches' own ostia; as ``shared_mm`` where None.
     is_bulge : bool
         It reaches hardly past the wall: it is a vein only where one is missing without.
     """
@@ -200,7 +202,17 @@ class CandidateFeatures:
     excess: float = 1.0
     hint: str = ""
     is_closed: bool = False
+    common_mm: float | None = None
     is_bulge: bool = False
+
+    def is_common(self, common_trunk_mm: float) -> bool:
+        """Whether branches share it for so long that it is a common trunk by definition."""
+        return self.common_length_mm >= common_trunk_mm
+
+    @property
+    def common_length_mm(self) -> float:
+        """How long it is common to all its branches, mm; 0 for one branch."""
+        return self.common_mm if self.common_mm is not None else self.shared_mm or 0.0
 
 
 def antrum_share(candidate: CandidateFeatures) -> float:
@@ -379,7 +391,7 @@ def _against(candidate: CandidateFeatures, role: str, common_trunk_mm: float) ->
     if role in COMMON_ROLES:
         if candidate.shared_mm is None:
             cost += 0.0 if candidate.hint == role else _unbranched_cost(candidate, role)
-        elif candidate.shared_mm < common_trunk_mm:
+        elif not candidate.is_common(common_trunk_mm):
             cost += NO_BRANCHES_COST
         cost += ANTRUM_COST * antrum_share(candidate)
     return cost
