@@ -418,3 +418,21 @@ def test_branches_of_a_labelled_trunk_that_was_not_found_are_in_doubt():
     naming = name_candidates([*veins, blind], 10.0)
     assert naming.confidence["LSPV"] <= 0.5
     assert naming.runner_up["LIPV"] == "a branch of LCPV"
+
+
+@pytest.mark.parametrize(("past_mm", "is_common"), [(8.0, False), (12.0, True)])
+def test_a_part_is_common_up_to_where_its_branches_have_their_own_ostia(past_mm, is_common):
+    # The carina lies 12 mm past the ostium in both: by where an ostium of a branch lies it leaves
+    # the atrium itself, or the trunk.
+    veins = [candidate(r, k) for k, r in enumerate(FOUR)]
+    sizes = {"shared_mm": 12.0, "common_mm": past_mm, "diameter_mm": 25.0}
+    naming = name_candidates([*veins, candidate("LCPV", 0, members=(0, 1), **sizes)], 10.0)
+    assert ("LCPV" in naming.roles) == is_common
+
+
+def test_where_carina_and_ostia_disagree_on_a_trunk_the_names_are_in_doubt():
+    veins = [candidate(r, k) for k, r in enumerate(FOUR)]
+    trunk = candidate("LCPV", 0, members=(0, 1), shared_mm=11.8, common_mm=8.5, diameter_mm=25.0)
+    naming = name_candidates([*veins, trunk], 10.0)
+    assert 0.5 < naming.confidence["LSPV"] < 0.8
+    assert "a branch of" in naming.runner_up["LSPV"]

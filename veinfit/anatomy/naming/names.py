@@ -73,6 +73,10 @@ class Naming:
     other_frame: OtherFrame
 
 
+BRANCH_OF = "a branch of "
+OF_SOME_TRUNK = f"{BRANCH_OF}a common trunk"
+"""What else a branch may be, where no other name is more telling."""
+
 LEAST_VEINS_ELSEWHERE = 2
 """An input without veins as it lies is blamed on its frame where another shows so many."""
 
@@ -147,7 +151,9 @@ def name_candidates(
     )
     for role, bound, instead in doubts:
         if bound < confidence[role]:
-            confidence[role], runner_up[role] = bound, instead
+            confidence[role] = bound
+            if not (instead == OF_SOME_TRUNK and runner_up[role].startswith(BRANCH_OF)):
+                runner_up[role] = instead
     confidence = {role: min(sure, other.most_confidence) for role, sure in confidence.items()}
     return Naming(roles, confidence, runner_up, upright.rotation, other)
 
@@ -163,7 +169,7 @@ def _instead(candidates: Sequence[CandidateFeatures], roles: Mapping[str, int], 
         if taken == index:
             return role
         if set(candidates[index].members) < set(candidates[taken].members):
-            return f"a branch of {role}"
+            return f"{BRANCH_OF}{role}"
     return "nothing"
 
 
@@ -193,7 +199,7 @@ def _length_doubts(
                 and set(candidates[taken].members) < set(candidate.members)
                 and candidates[taken].hint != role
             ):
-                doubts.append((role, 1.0 - (1.0 - antrum) * common, "a branch of a common trunk"))
+                doubts.append((role, 1.0 - (1.0 - antrum) * common, OF_SOME_TRUNK))
     return doubts
 
 
@@ -219,7 +225,7 @@ def _label_doubts(
     """Confidence left to the branches of a trunk that a label names and that was not found."""
     told = {candidate.hint for candidate in candidates} - set(roles)
     return [
-        (branch, LABELLED_TRUNK_CONFIDENCE, f"a branch of {trunk}")
+        (branch, LABELLED_TRUNK_CONFIDENCE, f"{BRANCH_OF}{trunk}")
         for trunk in COMMON_ROLES
         if trunk in told
         for branch in TRUNK_BRANCHES[trunk]
