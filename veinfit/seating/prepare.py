@@ -115,7 +115,7 @@ class PreparedVein:
         if not np.any(amplitude):
             return self.patch
         points = self.patch.surface.points + self.modes.displacement(amplitude)
-        surface = Surface(points, self.patch.surface.faces)
+        surface = self.patch.surface.moved_to(points)
         return replace(
             self.patch,
             surface=surface,

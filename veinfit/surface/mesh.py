@@ -62,6 +62,17 @@ class Surface:
         face_word = "face" if faces == 1 else "faces"
         return f"Surface({points} points, {faces} {face_word}, {size} mm)"
 
+    def moved_to(self, points: FloatArray) -> Surface:
+        """Return the same faces between other places of the vertices (V, 3), mm.
+
+        What is known of the faces by themselves is shared.
+        """
+        result = Surface(points, self.faces)
+        for name in ("by_corner", "edge_table"):
+            if name in self.__dict__:
+                result.__dict__[name] = self.__dict__[name]
+        return result
+
     @cached_property
     def by_corner(self) -> IntArray:
         """The faces as (3, F): looking things up corner by corner is far quicker so."""

@@ -27,6 +27,7 @@ class NearFaces(Memory):
         super().__init__(wall, reach_mm)
         self._wall = wall
         self._own = [wall] * len(reach_mm)
+        self._columns = wall_columns(wall)
 
     def walls(self, which: IntArray, place: FloatArray, factors: FloatArray) -> list[BalloonWall]:
         """Return for some balloons the wall of the triangles that they can press.
@@ -42,8 +43,9 @@ class NearFaces(Memory):
         stale = self._moved(which, place, factors)
         if len(stale):
             again = which[stale]
-            columns, reach = wall_columns(self._wall), self._reach[again]
-            found = near_points(columns, self._move_mm, reach, place[stale], factors[stale])
+            found = near_points(
+                self._columns, self._move_mm, self._reach[again], place[stale], factors[stale]
+            )
             for number, own in zip(again, found, strict=True):
                 near = np.zeros(len(self._wall.points), dtype=bool)
                 near[own] = True

@@ -15,9 +15,6 @@ from veinfit.vectors import BoolArray, FloatArray
 if TYPE_CHECKING:
     from veinfit.seating.mechanics.over_points import Derivatives
 
-MARGIN_MM = 0.01
-"""The wall is looked at this far beyond the balloons."""
-
 
 def over_faces(
     walls: Sequence[BalloonWall], balloons: PlacedBalloons, result: Derivatives
@@ -48,26 +45,22 @@ def _of_one(wall: BalloonWall, balloon: PlacedBalloons, result: Derivatives) -> 
     """Do the same for one balloon; whether it presses any wall."""
     place, shape, shaft = balloon.place, balloon.shape, balloon.shaft[0]
     reach_mm, stiffness = float(balloon.reach_mm[0]), float(balloon.stiffness[0])
-    reach = reach_mm + MARGIN_MM + wall.greatest_move_mm
-    near = np.ones(len(wall.points), dtype=bool)
-    for k in range(3):
-        near &= np.abs(wall.points[:, k] - place[0, k]) < reach
-    if not near.any():
+    if not len(wall.points):
         return False
-    offset = [part[0] for part in wall.offsets(place, near)]
+    everywhere = np.ones(len(wall.points), dtype=bool)
+    offset = np.concatenate(wall.offsets(place, everywhere))
     inside = offset[0] ** 2 + offset[1] ** 2 + offset[2] ** 2 < reach_mm**2
-    if not isinstance(shape, Sphere):
-        depth = depth_terms(shape, np.stack(offset, axis=-1), shaft)[0]
-        inside &= depth + (reach_mm - shape.reach_mm) > 0.0
+    if not isinstance(shape, Sphere) and inside.any():
+        depth = depth_terms(shape, offset[:, inside].T, shaft)[0]
+        inside[inside] = depth + (reach_mm - shape.reach_mm) > 0.0
     if not inside.any():
         return False
-    near[near] = inside
-    kept = np.flatnonzero(any_corner(wall.faces, near))
+    kept = np.flatnonzero(any_corner(wall.faces, inside))
     faces = wall.faces[kept]
     used = np.zeros(len(wall.points), dtype=bool)
     used[faces] = True
     corners = (np.cumsum(used) - 1)[faces]
-    at = np.stack([part[0] for part in wall.offsets(place, used)], axis=-1)
+    at = np.ascontiguousarray(offset[:, used].T)
     depth, slope, bend = _terms(shape, at, reach_mm, shaft)
     value, force, stiff = over_triangles(
         wall.law, depth[corners], stiffness * wall.face_weights[kept]

@@ -174,10 +174,14 @@ def over_triangles(
         # Where a part's corner lies on the contact line rounding may leave δ at −1e-16.
         at = np.maximum((points @ depth[face][:, :, None])[..., 0], 0.0)
         weight = RULE_WEIGHTS * (parts.share * weights[face])[:, None]
-        np.add.at(energy, face, (weight * law.energy(at)).sum(axis=1))
-        np.add.at(force, face, ((weight * law.pressure(at))[:, None, :] @ points)[:, 0])
+        energy[partly] = np.bincount(
+            parts.face, (weight * law.energy(at)).sum(axis=1), minlength=len(partly)
+        )
+        pressed = ((weight * law.pressure(at))[:, None, :] @ points)[:, 0]
         bent = (points * (weight * law.slope(at))[..., None]).transpose(0, 2, 1) @ points
-        np.add.at(stiffness, face, bent.reshape(-1, 9))
+        for whole_of, of_parts in ((force, pressed), (stiffness, bent.reshape(-1, 9))):
+            for k, column in enumerate(of_parts.T):
+                whole_of[partly, k] = np.bincount(parts.face, column, minlength=len(partly))
     return energy, force, stiffness.reshape(-1, 3, 3)
 
 

@@ -242,10 +242,11 @@ def closure_wall(
     kept = wall.kept
     modes = prepared.modes.of(kept)
     if cell_mm > 0.0:
-        inner = wall.links[(wall.links < len(kept)).all(axis=1)]
+        # Each link's second node is the greater one.
+        inner = wall.links[wall.links[:, 1] < len(kept)]
         # Wall that is missing or an end stays apart from what is not.
-        kinds = np.stack([rims[kept], ends[kept]], axis=1)
-        inner = inner[(kinds[inner[:, 0]] == kinds[inner[:, 1]]).all(axis=1)]
+        kinds = rims[kept].astype(np.int8) + 2 * ends[kept]
+        inner = inner[kinds[inner[:, 0]] == kinds[inner[:, 1]]]
         cells = gather(
             points[kept] - patch.centre, inner, cell_mm, prepared.axes, prepared.sharp[kept]
         )
@@ -279,8 +280,9 @@ def _gathered(wall: ReducedWall, cells: Cells, stands: IntArray) -> ReducedWall:
     """Return a reduced wall whose own vertices are gathered; ``stands`` (C,) for each cell."""
     own = len(wall.kept)
     node = np.concatenate([cells.label, np.arange(own, wall.node_count) - own + cells.count])
-    links = np.sort(node[wall.links], axis=1)
-    links = distinct_pairs(links[links[:, 0] != links[:, 1]])
+    a, b = node[wall.links].T
+    links = np.stack([np.minimum(a, b), np.maximum(a, b)], axis=1)
+    links = distinct_pairs(links[a != b])
     return ReducedWall(
         kept=wall.kept[stands],
         links=links,

@@ -12,12 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import sparse
-from scipy.sparse import csgraph
 
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.gap import GapField
 from veinfit.seating.seal.missing_wall import MissingWall, in_play, separation
+from veinfit.seating.seal.parting import components
 from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path, widest_widths
 from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct_pairs
 
@@ -94,17 +93,17 @@ def reduce_wall(patch: WallPatch, near: BoolArray) -> ReducedWall:
     """Keep the vertices ``near`` (V,) of a patch and fold the rest of its nodes."""
     own = np.zeros(patch.node_count, dtype=bool)
     own[: len(near)] = near
-    far_links = patch.links[~own[patch.links].any(axis=1)]
+    a, b = patch.links.T
     n = patch.node_count
-    graph = sparse.csr_matrix((np.ones(len(far_links)), tuple(far_links.T)), shape=(n, n))
-    _, label = csgraph.connected_components(graph, directed=False)
+    _, label = components(patch.links[~(own[a] | own[b])], n)
     kept = np.flatnonzero(own)
     pieces, piece = np.unique(label[~own], return_inverse=True)
     node = np.empty(n, dtype=np.int64)
     node[kept] = np.arange(len(kept))
     node[~own] = len(kept) + piece
-    links = np.sort(node[patch.links], axis=1)
-    links = distinct_pairs(links[links[:, 0] != links[:, 1]])
+    a, b = node[a], node[b]
+    links = np.stack([np.minimum(a, b), np.maximum(a, b)], axis=1)
+    links = distinct_pairs(links[a != b])
     return ReducedWall(
         kept=kept,
         links=links,
