@@ -35,6 +35,7 @@ from veinfit.seating.seal.seal import (
     leak_place,
     lies_elsewhere,
     missing_notes,
+    verdict,
     why_not_assessed,
 )
 from veinfit.seating.uncertainty.attempts import Simulator
@@ -135,6 +136,7 @@ def _nominal(
         simulated.line.direction[None],
         np.zeros((1, len(PATIENT_UNKNOWNS))),
         np.zeros((1, len(ATTEMPT_UNKNOWNS))),
+        widths=0,
     )
     known = np.fmin(rough.push_to_occlude_n, batch.push_n)
     closure = closure_wall(prepared, simulated.contact, balloon.shape.reach_mm)
@@ -214,10 +216,11 @@ def _read(
         )
         fit = replace(fit, notes=(*fit.notes, Note("seating", text, patch.vein, "caution")))
     seal = find_seal(patch, field, settings.contact_tolerance_mm)
-    reason = why_not_assessed(patch, field, seal)
+    said = verdict(patch, field)
+    reason = why_not_assessed(seal, said)
     if reason:
         return replace(fit, outcome="not assessed", reason=reason)
-    fit = replace(fit, notes=(*fit.notes, *missing_notes(patch, field, balloon.name)))
+    fit = replace(fit, notes=(*fit.notes, *missing_notes(patch, said, balloon.name)))
     fit = _read_seal(patch, simulated, fit, field, seal)
     if fit.sealed:
         fit = replace(fit, push_to_seal_n=seat.push_to_seal_n)
@@ -261,7 +264,7 @@ def _read_seal(patch: WallPatch, simulated: Simulator, fit: Fit, gaps: GapField,
     )
     hour, words = None, ""
     if not seal.occluded:
-        _, hour, words = leak_place(patch, seal.path.narrowest)
+        _, hour, words = leak_place(patch, seal.narrowest)
     areas = [leak.area_mm2 for leak in leaks if leak.area_mm2 is not None]
     area = float(sum(areas)) if areas else None
     ring = contact_ring_deg(clock, tolerance)

@@ -28,8 +28,8 @@ from veinfit.seating.patch import WallPatch, can_press, wall_patch
 from veinfit.seating.seal.gap import touchable_vertices
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
-from veinfit.surface.mesh import face_areas, face_normals, select_faces, vertex_areas
-from veinfit.vectors import BoolArray, FloatArray, unit
+from veinfit.surface.mesh import face_areas, face_vectors, select_faces
+from veinfit.vectors import BoolArray, FloatArray, lengths, unit
 
 RING_DIAMETERS = 0.6
 """Wall within so many greatest diameters of the ostial centre has the ring's stiffness, ..."""
@@ -116,12 +116,15 @@ class PreparedVein:
             return self.patch
         points = self.patch.surface.points + self.modes.displacement(amplitude)
         surface = self.patch.surface.moved_to(points)
+        across = face_vectors(surface)
+        areas = 0.5 * lengths(across)
+        around = np.bincount(surface.faces.ravel(), np.repeat(areas / 3.0, 3), len(points))
         return replace(
             self.patch,
             surface=surface,
-            areas=face_areas(surface),
-            normals=face_normals(surface),
-            vertex_area_mm2=vertex_areas(surface),
+            areas=areas,
+            normals=unit(across),
+            vertex_area_mm2=np.asarray(around, float),
         )
 
     @cached_property

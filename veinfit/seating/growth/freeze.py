@@ -10,7 +10,7 @@ from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, minimise
 from veinfit.seating.model import FreezeDrift
 from veinfit.seating.prepare import PreparedVein
 from veinfit.seating.seal.gap import gap_field
-from veinfit.seating.seal.seal import Seal, find_seal, why_not_assessed
+from veinfit.seating.seal.seal import Seal, find_seal, verdict, why_not_assessed
 from veinfit.settings import SeatingSettings
 from veinfit.vectors import BoolArray, FloatArray
 
@@ -57,6 +57,6 @@ def freeze_drift(
     field = gap_field(patch, touchable, grown, centre, batch.direction[0], tolerance)
     seal = find_seal(patch, field, tolerance)
     shift = float(np.linalg.norm(centre - place[:3]))
-    if why_not_assessed(patch, field, seal):
+    if why_not_assessed(seal, verdict(patch, field)):
         return FreezeDrift(growth_mm, "not assessed", shift)
     return FreezeDrift(growth_mm, "seated", shift, seal.occluded, seal.sealed, seal.leak_width_mm)

@@ -28,7 +28,7 @@ from veinfit.seating.prepare import balloon_batch, prepare
 from veinfit.seating.seal.antral import antral_area_mm2
 from veinfit.seating.seal.gap import gap_field
 from veinfit.seating.seal.reach import why_not_reached
-from veinfit.seating.seal.seal import find_seal, why_not_assessed
+from veinfit.seating.seal.seal import find_seal, verdict, why_not_assessed
 from veinfit.seating.uncertainty.attempts import Simulator
 from veinfit.seating.uncertainty.attempts import simulator as simulator_of
 from veinfit.seating.uncertainty.chains import Chains
@@ -267,11 +267,11 @@ def _read(
     if why_not_reached(patch, nose, settings):
         return replace(step, outcome="cannot reach", occluded=False, sealed=False)
     seal = find_seal(patch, field, tolerance)
-    if why_not_assessed(patch, field, seal):
+    if why_not_assessed(seal, verdict(patch, field)):
         return replace(step, outcome="not assessed")
     side = ""
-    if not seal.occluded and seal.path.narrowest < len(patch.surface.points):
-        offset = patch.surface.points[seal.path.narrowest] - patch.centre
+    if not seal.occluded and seal.narrowest < len(patch.surface.points):
+        offset = patch.surface.points[seal.narrowest] - patch.centre
         side = side_words(offset - (offset @ patch.axis) * patch.axis)
     return replace(
         step,

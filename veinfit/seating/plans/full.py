@@ -133,7 +133,7 @@ def plan_gap(
     joined = together(fields)
     if joined is None:
         return np.inf, -1
-    if verdict(patch, joined).sealed is None:
+    if not verdict(patch, joined).sealed:
         return None, -1
     pairs = graph.pairs[graph.inner]
     known = [field.warm_open_mm for field in fields if field is not None]

@@ -148,8 +148,6 @@ def widest_widths(
         left, floor = left[~apart], level
         if not len(left):
             break
-    # The two ends are no nodes of their own.
-    narrowest[narrowest >= nodes] = -1
     return width, narrowest
 
 
@@ -195,11 +193,13 @@ def _widths_below(
     wide, node = np.full(root, np.inf), np.full(root, -1)
     alone = np.nonzero(use)
     wide[piece[alone]], node[piece[alone]] = clearance[alone], alone[1]
+    # The two ends are no nodes of the wall.
+    node[starts] = node[goals] = -1
     width, narrowest = np.full(rows, -np.inf), np.full(rows, -1)
     case = np.flatnonzero(before[goals] >= 0)
     width[case], at = np.inf, goals[case]
     while len(case):
-        less = wide[at] <= width[case]
+        less = (wide[at] <= width[case]) & (node[at] >= 0)
         width[case[less]], narrowest[case[less]] = wide[at[less]], node[at[less]]
         going = at != starts[case]
         case, at = case[going], before[at[going]]

@@ -18,10 +18,13 @@ from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.gap import GapField
 from veinfit.seating.seal.missing_wall import in_play, separation
 from veinfit.seating.seal.orifice import CutGraph, Line, least_open_line
-from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path
+from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path, widest_widths
 from veinfit.seating.seal.straighten import straightened_area
 from veinfit.surface.mesh import any_corner
 from veinfit.vectors import BoolArray, FloatArray, IntArray, unit
+
+WIDE_MM = 5.0
+"""Few leaks are wider: the widest path is looked for below this first."""
 
 LEAST_LEAK_MM2 = 1e-3
 """Parts of the line around a vein that are open over less than this are no leak of their own."""
@@ -37,8 +40,8 @@ class Seal:
         A closed line of contact, of cold contact, parts them.
     leak_width_mm : float
         The gap that the widest path keeps; 0 where it is pressed shut.
-    path : WidestPath
-        That path, in nodes of the patch.
+    narrowest : int
+        The node of the patch where it is narrowest; -1 where there is no path.
     open_to_atrium : (V,) bool array
         Vertices without cold contact that lie open to the atrium.
     """
@@ -46,22 +49,27 @@ class Seal:
     occluded: bool
     sealed: bool
     leak_width_mm: float
-    path: WidestPath
+    narrowest: int
     open_to_atrium: BoolArray
 
 
 def find_seal(patch: WallPatch, field: GapField, tolerance_mm: float) -> Seal:
     """Follow the widest path from a vein's ends to the atrium past a balloon."""
-    path = widest_path(
-        patch.links, _of_nodes(patch, field.gap_mm), patch.vein_nodes, patch.atrium_nodes
+    widths, narrowest = widest_widths(
+        patch.links,
+        _of_nodes(patch, field.gap_mm)[None],
+        patch.vein_nodes,
+        patch.atrium_nodes,
+        (tolerance_mm, WIDE_MM),
     )
+    width = float(widths[0])
     is_open = _of_nodes(patch, field.warm_open_mm) > 0.0
     from_atrium = connected_to(patch.links, is_open, patch.atrium_nodes)
     return Seal(
-        occluded=path.width <= tolerance_mm,
+        occluded=width <= tolerance_mm,
         sealed=not from_atrium[patch.vein_nodes].any(),
-        leak_width_mm=max(path.width, 0.0),
-        path=path,
+        leak_width_mm=max(width, 0.0),
+        narrowest=int(narrowest[0]),
         open_to_atrium=from_atrium[: len(patch.surface.points)],
     )
 
@@ -78,50 +86,46 @@ def lies_elsewhere(
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What a seat closes, where wall that is missing cannot change it.
+    """Whether what a seat closes can be told, whatever the missing wall is.
 
     Attributes
     ----------
-    occluded, sealed : bool or None
-        None where missing wall decides.
+    occluded, sealed : bool
+        Whether missing wall cannot change that it occludes, or seals, or does not.
     missing : tuple of str
         The missing wall that the balloon can touch.
     """
 
-    occluded: bool | None
-    sealed: bool | None
+    occluded: bool
+    sealed: bool
     missing: tuple[str, ...]
 
 
 def verdict(patch: WallPatch, field: GapField) -> Verdict:
     """Form the verdict with missing wall wholly open and wholly closed; see ``separation``."""
     past, open_mm = field.past_missing_mm, field.open_mm
+    played = in_play(patch.missing, open_mm, past)
+    if not any(played):
+        return Verdict(True, True, ())
     occluded = separation(patch, field.contact, open_mm, past)
     sealed = separation(patch, field.warm_open_mm <= 0.0, open_mm, past)
-    played = in_play(patch.missing, open_mm, past)
     names = [wall.name for wall, near in zip(patch.missing, played, strict=True) if near]
-    return Verdict(
-        occluded.if_open if occluded.known else None,
-        sealed.if_open if sealed.known else None,
-        tuple(dict.fromkeys(names)),
-    )
+    return Verdict(occluded.known, sealed.known, tuple(dict.fromkeys(names)))
 
 
-def why_not_assessed(patch: WallPatch, field: GapField, seal: Seal) -> str:
+def why_not_assessed(seal: Seal, said: Verdict) -> str:
     """Return why the wall at hand does not allow a verdict; empty where it does."""
-    if seal.path.narrowest < 0:
+    if seal.narrowest < 0:
         return "the wall does not join the vein with the atrium"
-    said = verdict(patch, field)
-    if said.occluded is None or said.sealed is None:
+    if not (said.occluded and said.sealed):
         return f"missing wall decides whether the vein is sealed: {joined(said.missing)}"
-    if not np.isfinite(seal.path.width):
+    if not np.isfinite(seal.leak_width_mm):
         return "no wall near the balloon separates the vein from the atrium"
     return ""
 
 
-def missing_notes(patch: WallPatch, field: GapField, who: str) -> tuple[Note, ...]:
+def missing_notes(patch: WallPatch, said: Verdict, who: str) -> tuple[Note, ...]:
     """Tell which missing wall the balloon can touch without a change of the verdict."""
-    said = verdict(patch, field)
     if not said.missing:
         return ()
     text = (
