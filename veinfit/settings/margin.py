@@ -67,7 +67,7 @@ class MarginSettings:
         1,
         unit="1",
         meaning="start of the random numbers: the same seed gives the same result",
-        basis="any number will do",
+        basis="any number serves",
         low=0,
         high=2**31 - 1,
     )
@@ -77,8 +77,8 @@ class MarginSettings:
         meaning="scatter (SD) of the push direction about the approach, in each of two planes",
         basis=(
             "fitted to common practice (no source) on drawn atria of the real kind, "
-            "together with push, shaft and shaft_offset_sd_mm; it stands for all that turns "
-            "the shaft unseen"
+            "together with push, shaft and shaft_offset_sd_mm; it includes what turns "
+            "the shaft and is not seen"
         ),
         low=0.0,
         high=60.0,
@@ -208,7 +208,7 @@ class MarginSettings:
         0.4,
         unit="1",
         meaning="uncertainty (SD of the logarithm) of the guide's spring over the stiffness",
-        basis=("an estimate, no source: the fit to common practice holds the guide"),
+        basis=("an estimate, no source: the fit to common practice keeps the guide fixed"),
         low=0.0,
         high=2.0,
     )

@@ -98,8 +98,8 @@ class SeatingSettings:
         basis=(
             "fitted to common practice (no source) on drawn atria of the real kind, "
             "together with push and scatter, within the 0.4 to 1.4 N/mm of a free end of 20 "
-            "to 30 mm of a 5 mm tube of 200 MPa (an estimate), 3EI/L3. With 0 a ball seals "
-            "a round hole at any tilt"
+            "to 30 mm of a 5 mm tube of 200 MPa (an estimate), 3EI/L3. With 0 a "
+            "spherical balloon would seal a round ostium at any tilt"
         ),
         low=0.0,
         high=1e9,
@@ -153,8 +153,9 @@ class SeatingSettings:
         unit="mm",
         meaning="a gap up to this counts as contact",
         basis=(
-            "about a voxel of cardiac CT; the calibration against common practice (no source) asks "
-            "for more than 1 mm; held here, because a wider one calls contact what does not touch"
+            "about a voxel of cardiac CT. A fit to common practice (no source) gives more than "
+            "1 mm. It is kept at 0.5 mm: a wider tolerance counts wall that the balloon does not "
+            "touch"
         ),
         low=0.0,
         high=5.0,
