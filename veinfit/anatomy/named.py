@@ -163,6 +163,7 @@ def _features(
                 slenderness=_slenderness(candidate),
                 shared_mm=candidate.carina_mm,
                 common_mm=candidate.common_mm,
+                cut_members=sum(m.opening is not None for m in members),
                 excess=candidate.excess,
                 hint=labels.of_all(said),
                 is_bulge=candidate.members[0] >= bulges_from,

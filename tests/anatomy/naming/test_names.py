@@ -436,3 +436,12 @@ def test_where_carina_and_ostia_disagree_on_a_trunk_the_names_are_in_doubt():
     naming = name_candidates([*veins, trunk], 10.0)
     assert 0.5 < naming.confidence["LSPV"] < 0.8
     assert "a branch of" in naming.runner_up["LSPV"]
+
+
+def test_what_an_appendage_shares_with_cut_veins_is_no_appendage():
+    veins = [candidate(r, k) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "RIPV", "MV"))]
+    lobe = candidate("LAA", 5, slenderness=0.0, has_ostium=False)
+    # All that leaves the left side lies where an appendage does, with an ostium of its own.
+    antrum = candidate("LAA", 5, members=(5, 0, 1), shared_mm=7.0, excess=5.8, cut_members=2)
+    roles = name_candidates([*veins, lobe, antrum], 10.0).roles
+    assert (roles["LSPV"], roles["LIPV"], roles["LAA"]) == (0, 1, 5)

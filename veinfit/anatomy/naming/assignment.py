@@ -195,7 +195,7 @@ def selections_of(
                 for k in trunks
                 if k not in whole
                 and candidates[k].hint != SEVERAL_VEINS
-                and candidates[k].is_common(common_trunk_mm)
+                and candidates[k].common_length_mm >= common_trunk_mm
                 and not any(set(candidates[k].members) < set(candidates[j].members) for j in whole)
             )
             selections.append((tuple(chosen), SPLIT_TRUNK_COST * split))

@@ -187,6 +187,8 @@ class CandidateFeatures:
         The input closes its opening.
     common_mm : float or None
         Length of the trunk before its branches' own ostia; as ``shared_mm`` where None.
+    cut_members : int
+        So many of a trunk's branches end in an opening.
     is_bulge : bool
         It reaches hardly past the wall: it is a vein only where one is missing without.
     """
@@ -203,11 +205,8 @@ class CandidateFeatures:
     hint: str = ""
     is_closed: bool = False
     common_mm: float | None = None
+    cut_members: int = 0
     is_bulge: bool = False
-
-    def is_common(self, common_trunk_mm: float) -> bool:
-        """Whether branches share it for so long that it is a common trunk by definition."""
-        return self.common_length_mm >= common_trunk_mm
 
     @property
     def common_length_mm(self) -> float:
@@ -273,7 +272,7 @@ class Misfits:
     @classmethod
     def of(cls, candidates: Sequence[CandidateFeatures], common_trunk_mm: float) -> Misfits:
         """Reckon the costs that do not depend on the turn of the template."""
-        left_open = np.array([_left_open(c) for c in candidates], dtype=bool)
+        left_open = np.array([c.is_open and not c.is_closed for c in candidates], dtype=bool)
         others_open = left_open.sum() - left_open
         return cls(
             places=np.array([c.place for c in candidates]).reshape(-1, 3),
@@ -321,12 +320,12 @@ def _angles_deg(vectors: FloatArray, roles: FloatArray) -> FloatArray:
     return np.degrees(np.arctan2(sine, vectors @ roles.T))
 
 
-def _left_open(candidate: CandidateFeatures) -> bool:
-    return candidate.is_open and not candidate.is_closed
-
-
 def _relief(candidate: CandidateFeatures) -> float:
     return SLENDER_RELIEF if candidate.slenderness >= SLENDER else 0.0
+
+
+def _cut_branches_cost(candidate: CandidateFeatures) -> float:
+    return OPEN_NOTHING_COST * candidate.cut_members * (len(candidate.members) > 1)
 
 
 def _nothing_cost(candidate: CandidateFeatures, others_open: int) -> float:
@@ -334,6 +333,8 @@ def _nothing_cost(candidate: CandidateFeatures, others_open: int) -> float:
     told = candidate.is_closed and candidate.hint
     if candidate.is_bulge:
         return BULGE_NOTHING_COST
+    if len(candidate.members) > 1:
+        return max(_cut_branches_cost(candidate), NOTHING_COST + _relief(candidate))
     if candidate.is_open and not told:
         return OPEN_NOTHING_COST
     relief = _relief(candidate)
@@ -380,6 +381,8 @@ def _against(candidate: CandidateFeatures, role: str, common_trunk_mm: float) ->
         cost += 12.0 if candidate.diameter_mm < NARROW_MITRAL_MM else 0.0
         return cost + (12.0 if candidate.shared_mm is not None else 0.0)
     if role == APPENDAGE:
+        # Lobes of an appendage end blind: what is cut open beside one is a vein.
+        cost += _cut_branches_cost(candidate)
         cost += SHAPELESS_APPENDAGE_COST if candidate.slenderness == 0.0 else 0.0
         return cost + (OPEN_APPENDAGE_COST if candidate.is_open else 0.0)
     if role not in COMMON_ROLES:
@@ -391,7 +394,7 @@ def _against(candidate: CandidateFeatures, role: str, common_trunk_mm: float) ->
     if role in COMMON_ROLES:
         if candidate.shared_mm is None:
             cost += 0.0 if candidate.hint == role else _unbranched_cost(candidate, role)
-        elif not candidate.is_common(common_trunk_mm):
+        elif candidate.common_length_mm < common_trunk_mm:
             cost += NO_BRANCHES_COST
         cost += ANTRUM_COST * antrum_share(candidate)
     return cost
