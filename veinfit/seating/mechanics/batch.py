@@ -18,7 +18,7 @@ from veinfit.seating.mechanics.guide import Guide
 from veinfit.seating.mechanics.near import NearWall
 from veinfit.seating.mechanics.near_faces import NearFaces
 from veinfit.seating.mechanics.over_faces import over_faces
-from veinfit.seating.mechanics.over_points import over_points
+from veinfit.seating.mechanics.over_points import PAIRS_AT_ONCE, over_points
 from veinfit.seating.mechanics.shape import PlacedBalloons, Shape, depth_terms
 from veinfit.seating.mechanics.walls import BalloonWall
 from veinfit.vectors import BoolArray, FloatArray, IntArray
@@ -224,14 +224,18 @@ class BalloonBatch:
     def flight(self, which: IntArray, place: FloatArray, direction: FloatArray) -> FloatArray:
         """How far (K,) balloons that touch nothing go along directions (K, 3) before they do."""
         everywhere = np.ones(len(self.wall.points), dtype=bool)
-        x, y, z = self.wall.offsets(place, everywhere)
-        a, b, c = direction.T[:, :, None]
-        along = x * a + y * b + z * c
-        half = self.reach_mm[which, None] ** 2 - (x * x + y * y + z * z) + along * along
-        reach = np.sqrt(np.maximum(half, 0.0))
-        ahead = (half > 0.0) & (along + reach > 0.0)
-        first = np.where(ahead, along - reach, np.inf).min(axis=1, initial=np.inf)
-        return np.asarray(np.maximum(first, 0.0))
+        result = np.empty(len(which))
+        step = max(PAIRS_AT_ONCE // max(len(everywhere), 1), 1)
+        for begin in range(0, len(which), step):
+            few = slice(begin, begin + step)
+            x, y, z = self.wall.offsets(place[few], everywhere)
+            a, b, c = direction[few].T[:, :, None]
+            along = x * a + y * b + z * c
+            half = self.reach_mm[which[few], None] ** 2 - (x * x + y * y + z * z) + along * along
+            reach = np.sqrt(np.maximum(half, 0.0))
+            ahead = (half > 0.0) & (along + reach > 0.0)
+            result[few] = np.where(ahead, along - reach, np.inf).min(axis=1, initial=np.inf)
+        return np.asarray(np.maximum(result, 0.0))
 
     def least_gap(self, number: int, place: FloatArray) -> float:
         """Distance from one balloon's surface to the nearest wall point, mm, at (3 + M,)."""

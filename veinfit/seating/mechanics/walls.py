@@ -88,7 +88,7 @@ class BalloonWall:
         offset = [points[:, k] - place[:, [k]] for k in range(3)]
         if modes.count:
             factor = modes.factors(place[:, 3:])
-            for m in range(modes.count):
+            for m in np.flatnonzero(factor.any(axis=(0, 2))):
                 first, second = modes.first[m][kept], modes.second[m][kept]
                 for k in range(3):
                     offset[k] += factor[:, m, :1] * first[:, k] + factor[:, m, 1:] * second[:, k]

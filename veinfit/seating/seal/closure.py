@@ -154,17 +154,17 @@ class ClosureWall:
         Cold contact is part of all contact: it closes nothing that this leaves open.
         """
         contact = self.gaps(balloon, reach_mm, shaft, place) <= tolerance_mm
-        occluded = self.parted(contact)
-        sealed = occluded.copy()
-        closing = np.flatnonzero(occluded)
-        if len(closing):
-            cold = contact[closing]
-            ball, vertex = np.nonzero(cold)
-            polar = self.polar_deg(shaft, place, closing[ball], vertex)
-            cold[ball, vertex] = balloon.freezes_at(polar)
-            warm = np.flatnonzero((cold != contact[closing]).any(axis=1))
-            if len(warm):
-                sealed[closing[warm]] = self.parted(cold[warm])
+        sealed: BoolArray = np.zeros(len(contact), dtype=bool)
+        may = np.flatnonzero(self.all_round(contact))
+        cold = contact[may]
+        ball, vertex = np.nonzero(cold)
+        polar = self.polar_deg(shaft, place, may[ball], vertex)
+        cold[ball, vertex] = balloon.freezes_at(polar)
+        # What cold contact closes is closed by all contact.
+        sealed[may] = self.parted(cold)
+        occluded = sealed.copy()
+        others = ~sealed[may] & (cold != contact[may]).any(axis=1)
+        occluded[may[others]] = self.parted(contact[may[others]])
         return occluded, sealed
 
     def parted(self, closed: BoolArray) -> BoolArray:

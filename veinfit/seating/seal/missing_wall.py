@@ -192,7 +192,7 @@ def separation(
         np.concatenate(vein),
         np.concatenate(atrium),
     )
-    if_closed = _parted(
+    if_closed = if_open or _parted(
         graph.links,
         is_open,
         np.setdiff1d(graph.vein_nodes, np.concatenate(may_close["vein"])),
