@@ -90,6 +90,10 @@ MAP_KEY = (
 """What the unrolled maps show."""
 
 
+FIRST_PAGES, VEIN_PAGES = 2, 2
+"""Usual numbers of pages: of the first part, and of each vein."""
+
+
 def write_pdf(
     report: Report, paper: PaperName = "a4", parts: tuple[VeinPart, ...] | None = None
 ) -> bytes:
@@ -109,9 +113,12 @@ def write_pdf(
     register_fonts()
     shown = vein_parts(report) if parts is None else parts
     with _binary_streams():
-        # Once to count the pages, once with their number at every foot.
-        _, pages = _printed(report, PAPERS[paper], shown, 0)
-        return _printed(report, PAPERS[paper], shown, pages)[0]
+        # Every foot tells the number of pages: where it is not the usual one, print again.
+        usual = FIRST_PAGES + VEIN_PAGES * len(shown)
+        content, pages = _printed(report, PAPERS[paper], shown, usual)
+        if pages != usual:
+            content, _ = _printed(report, PAPERS[paper], shown, pages)
+        return content
 
 
 @contextmanager
