@@ -20,6 +20,7 @@ from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.measures import takeoff_wall_deg
 from veinfit.anatomy.model import Ostium, Vein
 from veinfit.anatomy.naming.diameters import UNUSUAL_CONFIDENCE, unusual_diameter
+from veinfit.anatomy.ostium.certainty import wider_for_voxels
 from veinfit.anatomy.vein_axis import Axis, fit_axis, trunk_axis
 from veinfit.anatomy.wall_opening import end_rims
 from veinfit.frames import frontal_angle_deg, transverse_angle_deg
@@ -54,6 +55,9 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
     candidate = found.candidates[found.roles[name]]
     ostium = candidate.ostium
     assert ostium is not None
+    if not ostium.by_hand:
+        wider = wider_for_voxels(found.resolution_mm)
+        ostium = replace(ostium, error_mm=wider * ostium.error_mm)
     course, axis, trunk_mm = _courses(found, candidate, ostium)
     line = course.centreline
     takeoff = takeoff_wall_deg(axis.direction, found.opened.wall.surface, ostium, others)
