@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from veinfit.report import colours
 from veinfit.report.colours import (
@@ -105,6 +106,14 @@ def test_on_the_ring_nothing_is_stronger_than_the_widest_gap() -> None:
     assert colours.colour_on_ring(0.2, bands) == colours.CONTACT
     shades = [lightness(colours.colour_on_ring(gap, bands)) for gap in (0.7, 1.5, 2.5, 4.0, 9.0)]
     assert shades == sorted(shades, reverse=True)
+
+
+def test_the_picture_of_the_readme_has_these_colours() -> None:
+    file = Path(__file__).parents[2] / "sample_meshes" / "pictures" / "fit.png"
+    pixels = np.asarray(Image.open(file).convert("RGB")).reshape(-1, 3)
+    for band in gap_bands(0.5):
+        shown = (pixels == np.rint(255 * rgb(band.colour))).all(axis=1).sum()
+        assert shown > 400, f"draw it anew: {band.label} has another colour"
 
 
 @pytest.mark.parametrize("deficiency", DEFICIENCIES)
