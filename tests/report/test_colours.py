@@ -112,7 +112,8 @@ def test_the_picture_of_the_readme_has_these_colours() -> None:
     file = Path(__file__).parents[2] / "sample_meshes" / "pictures" / "fit.png"
     pixels = np.asarray(Image.open(file).convert("RGB")).reshape(-1, 3)
     for band in gap_bands(0.5):
-        shown = (pixels == np.rint(255 * rgb(band.colour))).all(axis=1).sum()
+        off = np.abs(pixels - np.rint(255 * rgb(band.colour))).max(axis=1)
+        shown = (off <= 8).sum()
         assert shown > 400, f"draw it anew: {band.label} has another colour"
 
 
