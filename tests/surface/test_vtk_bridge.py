@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import pyvista
 
 from veinfit.surface import Surface
 from veinfit.surface.mesh import enclosed_volume
@@ -22,13 +23,13 @@ def test_triangles_come_back_as_they_went_and_share_nothing():
     mesh = poly_data(TETRAHEDRON, FACES)
     points, faces = triangle_arrays(mesh)
     assert np.array_equal(points, TETRAHEDRON) and np.array_equal(faces, FACES)
-    mesh.points[0] = 9.0
+    mesh.GetPoints().SetPoint(0, 9.0, 9.0, 9.0)
     assert (TETRAHEDRON[0] == 0.0).all() and (points[0] == 0.0).all()
 
 
 def test_polygons_of_any_number_of_corners():
     square = np.array([[0.0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0], [2, 0, 0]])
-    mesh = poly_data(square, np.array([0, 1, 2, 3, 1, 4, 2]), np.array([4, 3]))
+    mesh = pyvista.wrap(poly_data(square, np.array([0, 1, 2, 3, 1, 4, 2]), np.array([4, 3])))
     assert mesh.n_cells == 2 and mesh.area == pytest.approx(1.5)
 
 

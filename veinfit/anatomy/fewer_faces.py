@@ -31,7 +31,9 @@ def for_finding(lumen: Lumen) -> Lumen:
     wall = lumen.wall
     if len(wall.surface.faces) < WORTH_IT * ENOUGH_FACES:
         return lumen
-    part, _ = select_faces(wall.surface, ~wall.is_cap)
+    part = wall.surface
+    if wall.is_cap.any():
+        part, _ = select_faces(part, ~wall.is_cap)
     fewer = with_fewer_faces(part, ENOUGH_FACES)
     if fewer is None:
         return lumen

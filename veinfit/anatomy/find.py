@@ -31,6 +31,7 @@ from veinfit.anatomy.vein import measure_vein
 from veinfit.anatomy.verdict import input_verdict
 from veinfit.anatomy.wall_opening import OpenedLumen, end_rims, mitral_opening, open_lumen
 from veinfit.frames import Frame
+from veinfit.memory import give_back_memory
 from veinfit.notes import Note
 from veinfit.settings import Settings
 from veinfit.surface import Surface
@@ -103,10 +104,14 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     """
     tell("lumen")
     lumen, notes = prepare_lumen(lumen_input.surface, settings.surface)
+    lumen_input.surface.drop_tables()
     tell("branches")
+    give_back_memory()
     rough = for_finding(lumen)
+    give_back_memory()
     spheres = inscribed_spheres(rough.wall.surface)
     lumen, rough = opened_at_cuts(lumen, rough, spheres)
+    give_back_memory()
     hints = lumen_input.hints
     branches = with_labelled(find_branches(spheres, lumen.openings), hints)
     tell("names")
@@ -127,12 +132,15 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     candidates, shared = parted(rough, branches, candidates, veins, settings.anatomy)
     roles = {role: index for role, index in roles.items() if role not in shared}
     tell("wall")
+    give_back_memory()
     if rough is not lumen:
         named = set(roles.values())
         candidates = tuple(
             on_all_faces(candidate, lumen) if index in named else candidate
             for index, candidate in enumerate(candidates)
         )
+    lumen.wall.surface.drop_tables()
+    give_back_memory()
     opened = open_lumen(lumen, branches, candidates, naming, roles, rough.wall.surface)
     return Detection(
         lumen,
@@ -198,6 +206,7 @@ def measure(
     -------
     Anatomy
     """
+    give_back_memory()
     lumen, branches, candidates = found.lumen, found.branches, found.candidates
     naming, roles, opened = found.naming, found.roles, found.opened
     notes = list(found.notes)
@@ -237,6 +246,8 @@ def measure(
     contours = {v.name: v.ostium.contour for v in veins}
     if appendage is not None:
         contours[APPENDAGE] = appendage.contour
+    lumen.wall.surface.drop_tables()
+    give_back_memory()
     widths, ridge_notes = ridge_widths(wall, contours if ridges else {})
     notes += oblique_cut_notes(found, veins)
     notes += image_cut_notes(found, veins)
@@ -249,6 +260,9 @@ def measure(
         (lumen.holes_filled, found.open_holes),
         tuple(note.text for note in found.notes if note.stage == "surface"),
     )
+    own_label_ostia = label_ostia(found.label_borders, lumen.wall, veins)
+    for surface in (lumen.wall.surface, wall):
+        surface.drop_tables()
     return Anatomy(
         lumen=lumen.wall.surface,
         wall=wall,
@@ -263,7 +277,7 @@ def measure(
         unmeasured=unmeasured,
         verdict=verdict,
         given_wall=opened.wall.given,
-        label_ostia=label_ostia(found.label_borders, lumen.wall, veins),
+        label_ostia=own_label_ostia,
     )
 
 

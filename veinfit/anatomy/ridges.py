@@ -75,9 +75,8 @@ class _Ground:
 
     def __init__(self, wall: Surface) -> None:
         self.wall = wall
-        self.corners = face_corners(wall)
         self.middles: FloatArray = face_middles(wall)
-        reach = [lengths(corner - self.middles) for corner in self.corners]
+        reach = [lengths(corner - self.middles) for corner in face_corners(wall)]
         self.radii: FloatArray = np.maximum(np.maximum(reach[0], reach[1]), reach[2])
         self.tree = cKDTree(self.middles)
         self.graph = edge_graph(wall)
@@ -86,7 +85,7 @@ class _Ground:
         """Return the faces that hold some points (N, 3): pairs of a point's index and a face."""
         _, near = self.tree.query(points, k=min(NEAREST_FACES, len(self.middles)))
         near = near.reshape(len(points), -1)
-        a, b, c = (corner[near] for corner in self.corners)
+        a, b, c = face_corners(self.wall, near)
         distance = _triangle_distance(points[:, None], a, b, c)
         point, place = np.nonzero(distance <= distance.min(axis=1, keepdims=True) + SAME_FACE_MM)
         return point, near[point, place]

@@ -13,7 +13,6 @@ from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.corrections.apply import Correction, find_corrected
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.case.image import read_case_image
-from veinfit.case.memory import give_back_memory
 from veinfit.case.options import (
     SettingsLike,
     balloon_values,
@@ -31,6 +30,7 @@ from veinfit.frames import Frame
 from veinfit.io.inputs.meshes import Unit
 from veinfit.io.results.provenance import program_versions
 from veinfit.labels.image import ImageVolume
+from veinfit.memory import give_back_memory
 from veinfit.notes import Note
 from veinfit.result.case_result import CaseResult
 from veinfit.result.provenance import Provenance

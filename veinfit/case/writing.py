@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from veinfit.case.memory import give_back_memory
 from veinfit.case.progress import Progress, silent
 from veinfit.errors import InputError
 from veinfit.io.results.archive import archived, load_archive
 from veinfit.io.results.document import case_document, case_json, files_of_earlier_run
 from veinfit.io.results.output import staged_output, unwritable
 from veinfit.io.results.tables import case_tables
+from veinfit.memory import give_back_memory
 from veinfit.notes import Note
 from veinfit.report.answers.parts import vein_parts
 from veinfit.report.charts.image_planes import draw_image_planes

@@ -73,6 +73,11 @@ class Surface:
                 result.__dict__[name] = self.__dict__[name]
         return result
 
+    def drop_tables(self) -> None:
+        """Forget what was looked up of the faces, to free memory: who asks for it finds it anew."""
+        for name in ("by_corner", "_balls", "edge_table"):
+            self.__dict__.pop(name, None)
+
     @cached_property
     def by_corner(self) -> IntArray:
         """The faces as (3, F): looking things up corner by corner is far quicker so."""
@@ -98,14 +103,7 @@ class Surface:
     def near_plane(self, origin: FloatArray, normal: FloatArray) -> IntArray:
         """Return the faces (K,), rising, that a plane may cross: some more than it does.
 
-        Parameters
-        ----------
-        origin, normal : (3,) array
-            The normal of length one.
-
-        Returns
-        -------
-        (K,) array
+        The ``normal`` (3,) has length one.
         """
         # A face whose middle lies farther off than its corners from there does not cross.
         zero, middles, reach = self._balls

@@ -8,6 +8,7 @@ from veinfit.surface.cleaning import face_neighbours, part_touching_sheets
 from veinfit.surface.mesh import Surface, edges, renumbered
 from veinfit.surface.openings import boundary_loops
 from veinfit.surface.vtk_bridge import poly_data, triangle_arrays
+from veinfit.vectors import FloatArray, IntArray
 
 
 def with_fewer_faces(surface: Surface, faces: int) -> Surface | None:
@@ -36,15 +37,20 @@ def with_fewer_faces(surface: Surface, faces: int) -> Surface | None:
     """
     if faces >= len(surface.faces):
         return surface
-    thin = vtkQuadricDecimation()
-    thin.SetInputData(poly_data(surface.points, surface.faces))
-    thin.SetTargetReduction(1.0 - faces / len(surface.faces))
-    thin.VolumePreservationOn()
-    thin.Update()
-    points, corners = triangle_arrays(thin.GetOutput())
+    points, corners = _thinned(surface, 1.0 - faces / len(surface.faces))
     vertices, corners = renumbered(corners, len(points))
     fewer = Surface(points[vertices], corners)
     return fewer if _is_clean(fewer, len(boundary_loops(surface))) else None
+
+
+def _thinned(surface: Surface, share: float) -> tuple[FloatArray, IntArray]:
+    """Return points (V, 3) and triangles (F, 3) after a share of them was taken away."""
+    thin = vtkQuadricDecimation()
+    thin.SetInputData(poly_data(surface.points, surface.faces))
+    thin.SetTargetReduction(share)
+    thin.VolumePreservationOn()
+    thin.Update()
+    return triangle_arrays(thin.GetOutput())
 
 
 def _is_clean(surface: Surface, openings: int) -> bool:

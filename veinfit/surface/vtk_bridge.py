@@ -1,4 +1,4 @@
-"""The one place where arrays become data of VTK, and data of VTK arrays: through pyvista.
+"""The one place where arrays become data of VTK, and data of VTK arrays, as VTK itself does it.
 
 Filters are VTK's own; what goes into them and comes out of them passes here. (Only the process
 that draws pictures does without: it imports nothing of this package.)
@@ -6,20 +6,15 @@ that draws pictures does without: it imports nothing of this package.)
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from veinfit.vectors import FloatArray, IntArray
 
-if TYPE_CHECKING:
-    import pyvista
 
-
-def poly_data(
-    points: FloatArray, corners: IntArray, sizes: IntArray | None = None
-) -> pyvista.PolyData:
+def poly_data(points: FloatArray, corners: IntArray, sizes: IntArray | None = None) -> Any:
     """Return polygons as VTK has them; they share no memory with the arrays.
 
     Parameters
@@ -32,18 +27,26 @@ def poly_data(
 
     Returns
     -------
-    pyvista.PolyData
+    vtkPolyData
     """
-    import pyvista
+    # Imported when they are needed: a mesh that is only read needs no VTK.
+    from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray
+    from vtkmodules.vtkCommonCore import vtkPoints
+    from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
 
     if sizes is None:
         sizes = np.full(len(corners), 3)
-    # Its stubs know no 64 bit integers.
-    offsets: Any = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
-    mesh = pyvista.PolyData()
-    mesh.points = np.array(points, dtype=np.float64)
-    flat: Any = np.array(corners, dtype=np.int64).ravel()
-    mesh.SetPolys(pyvista.CellArray.from_arrays(offsets, flat, deep=True))
+    offsets = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
+    flat = np.asarray(corners, dtype=np.int64).ravel()
+    polygons = vtkCellArray()
+    polygons.SetData(
+        numpy_to_vtkIdTypeArray(offsets, deep=True), numpy_to_vtkIdTypeArray(flat, deep=True)
+    )
+    places = vtkPoints()
+    places.SetData(numpy_to_vtk(np.asarray(points, dtype=np.float64), deep=True))
+    mesh = vtkPolyData()
+    mesh.SetPoints(places)
+    mesh.SetPolys(polygons)
     return mesh
 
 
@@ -58,9 +61,9 @@ def array_of(data: Any) -> npt.NDArray[Any]:
     -------
     array
     """
-    import pyvista
+    from vtkmodules.util.numpy_support import vtk_to_numpy
 
-    return np.array(pyvista.convert_array(data))
+    return np.array(vtk_to_numpy(data))
 
 
 def triangle_arrays(output: Any) -> tuple[FloatArray, IntArray]:
@@ -111,12 +114,16 @@ def level_surface(
     points : (V, 3) array
     faces : (F, 3) array
     """
-    import pyvista
+    from vtkmodules.util.numpy_support import numpy_to_vtk
+    from vtkmodules.vtkCommonDataModel import vtkImageData
     from vtkmodules.vtkFiltersCore import vtkFlyingEdges3D
 
-    grid = pyvista.ImageData(dimensions=values.shape, spacing=(step,) * 3, origin=origin)
-    grid.point_data["value"] = values.ravel(order="F")
-    grid.set_active_scalars("value")
+    grid = vtkImageData()
+    grid.SetDimensions(*values.shape)
+    grid.SetSpacing(step, step, step)
+    grid.SetOrigin(*origin)
+    held = values.ravel(order="F")  # until the surface is there, its memory is VTK's too
+    grid.GetPointData().SetScalars(numpy_to_vtk(held))
     contour = vtkFlyingEdges3D()
     contour.SetInputData(grid)
     contour.SetValue(0, level)
