@@ -63,10 +63,7 @@ class Surface:
         return f"Surface({points} points, {faces} {face_word}, {size} mm)"
 
     def moved_to(self, points: FloatArray) -> Surface:
-        """Return the same faces between other places of the vertices (V, 3), mm.
-
-        What is known of the faces by themselves is shared.
-        """
+        """Return the same faces, and what is known of them, between other vertices (V, 3), mm."""
         result = Surface(points, self.faces)
         for name in ("by_corner", "edge_table"):
             if name in self.__dict__:

@@ -163,3 +163,43 @@ def windowed_sinc(points: FloatArray, faces: IntArray, rounds: int, pass_band: f
     smooth.NormalizeCoordinatesOn()
     smooth.Update()
     return point_array(smooth.GetOutput())
+
+
+def without_flat_vertices(
+    points: FloatArray, faces: IntArray, share: float
+) -> tuple[IntArray, IntArray]:
+    """Leave a share of the triangles out where a surface is flat; no vertex is moved.
+
+    Edges that turn by more than 60 degrees are kept, and so are rims.
+
+    Parameters
+    ----------
+    points : (V, 3) array
+    faces : (F, 3) array
+    share : float
+        0 to 1.
+
+    Returns
+    -------
+    kept : (V',) array
+        The vertices that are left.
+    faces : (F', 3) array
+        Of these.
+    """
+    from vtkmodules.util.numpy_support import numpy_to_vtk
+    from vtkmodules.vtkFiltersCore import vtkDecimatePro
+
+    mesh = poly_data(points, faces)
+    number = numpy_to_vtk(np.arange(len(points)), deep=True)
+    number.SetName("vertex")
+    mesh.GetPointData().AddArray(number)
+    thin = vtkDecimatePro()
+    thin.SetInputData(mesh)
+    thin.SetTargetReduction(share)
+    thin.SetFeatureAngle(60.0)
+    thin.PreserveTopologyOn()
+    thin.BoundaryVertexDeletionOff()
+    thin.Update()
+    result = thin.GetOutput()
+    kept = array_of(result.GetPointData().GetArray("vertex")).astype(np.int64)
+    return kept, triangle_arrays(result)[1]

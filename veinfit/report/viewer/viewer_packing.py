@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from veinfit.surface import Surface
-from veinfit.surface.vtk_bridge import poly_data
+from veinfit.surface.vtk_bridge import without_flat_vertices
 from veinfit.vectors import FloatArray, IntArray
 
 STEPS = 65535
@@ -79,19 +79,11 @@ def thinned(surface: Surface, most_faces: float) -> tuple[Surface, IntArray]:
     kept : (V',) array
         Vertex indices of ``surface``.
     """
-    every = np.arange(len(surface.points))
     if len(surface.faces) <= most_faces:
-        return surface, every
-    mesh = poly_data(surface.points, surface.faces)
-    mesh.point_data["vertex"] = every
-    thin = mesh.decimate_pro(
-        1.0 - most_faces / len(surface.faces),
-        feature_angle=60.0,
-        preserve_topology=True,
-        boundary_vertex_deletion=False,
-    )
-    kept = np.asarray(thin.point_data["vertex"], dtype=np.int64)
-    return Surface(surface.points[kept], thin.regular_faces), kept
+        return surface, np.arange(len(surface.points))
+    share = 1.0 - most_faces / len(surface.faces)
+    kept, faces = without_flat_vertices(surface.points, surface.faces, share)
+    return Surface(surface.points[kept], faces), kept
 
 
 def base64_of(array: np.ndarray) -> str:
