@@ -113,14 +113,3 @@ def test_tables_that_were_dropped_are_found_anew():
     ball.drop_tables()
     after = [ball.by_corner, *edges(ball)]
     assert all(np.array_equal(a, b) for a, b in zip(before, after, strict=True))
-
-
-def test_faces_in_a_box_are_all_there_and_none_far_from_it():
-    ball = sphere(20.0)
-    low, high = np.array([5.0, -9.0, 0.0]), np.array([30.0, 4.0, 12.0])
-    middles = ball.points[ball.faces].mean(axis=1)
-    inside = np.flatnonzero(((middles >= low) & (middles <= high)).all(axis=1))
-    found = ball.in_box(low, high)
-    assert np.isin(inside, found).all() and (np.diff(found) > 0).all()
-    # No face of it reaches farther than 1.5 mm.
-    assert ((middles[found] > low - 1.5) & (middles[found] < high + 1.5)).all()

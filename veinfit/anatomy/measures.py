@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 from veinfit.anatomy.model import Ostium
 from veinfit.surface import Surface
 from veinfit.surface.mesh import face_middles, face_vectors
+from veinfit.surface.near import faces_in_box
 from veinfit.vectors import FloatArray, angle_deg, lengths, unit
 
 WALL_RING_MM_RANGE = (2.0, 9.0)
@@ -28,7 +29,7 @@ def wall_normal(wall: Surface, ostium: Ostium, others: Sequence[Ostium]) -> Floa
     """
     low, high = WALL_RING_MM_RANGE
     contour = ostium.contour.points
-    around = wall.in_box(contour.min(axis=0) - high, contour.max(axis=0) + high)
+    around = faces_in_box(wall, contour.min(axis=0) - high, contour.max(axis=0) + high)
     vectors, middle = face_vectors(wall, around), face_middles(wall, around)
     distance, _ = cKDTree(contour).query(middle, distance_upper_bound=high)
     chosen = np.isfinite(distance) & (distance >= low)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.surface.mesh import Surface
+from veinfit.surface.near import faces_near_plane
 from veinfit.vectors import BoolArray, FloatArray, IntArray, dots
 
 
@@ -66,7 +67,7 @@ def cut_faces(
         Rising.
     segments : Segments
     """
-    near = surface.near_plane(origin, normal)
+    near = faces_near_plane(surface, origin, normal)
     corners = surface.by_corner.take(near, axis=1)
     # Column by column, so that a vertex has the very same height in each of its faces.
     height = dots(surface.points.take(corners, axis=0), normal) - origin @ normal

@@ -63,7 +63,19 @@ class Surface:
         return f"Surface({points} points, {faces} {face_word}, {size} mm)"
 
     def moved_to(self, points: FloatArray) -> Surface:
-        """Return the same faces, and what is known of them, between other vertices (V, 3), mm."""
+        """Return the same faces between other places of the vertices.
+
+        What is known of the faces by themselves is shared.
+
+        Parameters
+        ----------
+        points : (V, 3) array
+            mm.
+
+        Returns
+        -------
+        Surface
+        """
         result = Surface(points, self.faces)
         for name in ("by_corner", "edge_table"):
             if name in self.__dict__:
@@ -72,7 +84,7 @@ class Surface:
 
     def drop_tables(self) -> None:
         """Forget what was looked up of the faces, to free memory: who asks for it finds it anew."""
-        for name in ("by_corner", "_balls", "edge_table"):
+        for name in ("by_corner", "balls", "edge_table"):
             self.__dict__.pop(name, None)
 
     @cached_property
@@ -83,7 +95,7 @@ class Surface:
         return columns
 
     @cached_property
-    def _balls(self) -> tuple[FloatArray, npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    def balls(self) -> tuple[FloatArray, npt.NDArray[np.float32], npt.NDArray[np.float32]]:
         """A ball around each face: their origin (3,), middles (3, F) from it, and radii (F,).
 
         In short numbers, which are read twice as fast; the radii have room for their rounding.
@@ -96,30 +108,6 @@ class Surface:
         columns = np.ascontiguousarray((middles - origin).T, dtype=np.float32)
         reach = (radii + SHORT_ROUNDING * np.abs(columns).max(initial=1.0)).astype(np.float32)
         return origin, columns, reach
-
-    def near_plane(self, origin: FloatArray, normal: FloatArray) -> IntArray:
-        """Return the faces (K,), rising, that a plane may cross: some more than it does.
-
-        The ``normal`` (3,) has length one.
-        """
-        # A face whose middle lies farther off than its corners from there does not cross.
-        zero, middles, reach = self._balls
-        away = normal.astype(np.float32) @ middles
-        away -= np.float32((origin - zero) @ normal)
-        return np.flatnonzero(np.abs(away, out=away) <= reach)
-
-    def in_box(self, low: FloatArray, high: FloatArray) -> IntArray:
-        """Return the faces (K,), rising, whose middle lies in a box, and some beside it.
-
-        ``low`` and ``high`` (3,) are its corners.
-        """
-        zero, middles, reach = self._balls
-        room = float(reach.max(initial=0.0))
-        low, high = low - zero - room, high - zero + room
-        inside = np.ones(middles.shape[1], dtype=bool)
-        for column, first, last in zip(middles, low, high, strict=True):
-            inside &= (column >= first) & (column <= last)
-        return np.flatnonzero(inside)
 
     @cached_property
     def edge_table(self) -> tuple[IntArray, IntArray, IntArray]:

@@ -14,6 +14,7 @@ from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import clean_surface
 from veinfit.surface.mesh import enclosed_volume, face_middles, face_normals, select_faces
+from veinfit.surface.near import faces_in_box
 from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter, loop_plane
 from veinfit.surface.roughness import vertex_scatter_mm
 from veinfit.vectors import BoolArray, FloatArray, IntArray, dots, lengths
@@ -59,7 +60,9 @@ class Wall:
 
     def near(self, points: FloatArray, reach_mm: float) -> Wall:
         """Return the faces whose middle lies within ``reach_mm`` of any of ``points`` (N, 3)."""
-        chosen = self.surface.in_box(points.min(axis=0) - reach_mm, points.max(axis=0) + reach_mm)
+        chosen = faces_in_box(
+            self.surface, points.min(axis=0) - reach_mm, points.max(axis=0) + reach_mm
+        )
         middle = face_middles(self.surface, chosen)
         # Most faces are near one of a few points, or far from all, for certain.
         few = points[::COARSE_POINTS]

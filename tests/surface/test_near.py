@@ -1,0 +1,33 @@
+"""A first look at faces: all that lie there are among those told."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from surface.shapes import sphere
+
+from veinfit.surface import Surface
+from veinfit.surface.near import faces_in_box, faces_near_plane
+
+
+def test_faces_in_a_box_are_all_there_and_none_far_from_it():
+    ball = sphere(20.0)
+    low, high = np.array([5.0, -9.0, 0.0]), np.array([30.0, 4.0, 12.0])
+    middles = ball.points[ball.faces].mean(axis=1)
+    inside = np.flatnonzero(((middles >= low) & (middles <= high)).all(axis=1))
+    found = faces_in_box(ball, low, high)
+    assert np.isin(inside, found).all() and (np.diff(found) > 0).all()
+    # No face of it reaches farther than 1.5 mm.
+    assert ((middles[found] > low - 1.5) & (middles[found] < high + 1.5)).all()
+
+
+@pytest.mark.parametrize("far", [0.0, 2000.0])
+def test_all_faces_that_a_plane_crosses_are_told_and_few_others(far):
+    ball = Surface(sphere(20.0).points + far, sphere(20.0).faces)
+    normal = np.array([0.6, 0.0, 0.8])
+    for height in np.linspace(-19.0, 19.0, 7):
+        origin = far + height * normal
+        side = (ball.points - origin) @ normal >= 0
+        crossed = np.flatnonzero(np.ptp(side[ball.faces], axis=1))
+        found = faces_near_plane(ball, origin, normal)
+        assert np.isin(crossed, found).all() and len(found) < 3 * len(crossed) + 50
