@@ -28,6 +28,6 @@ def test_all_faces_that_a_plane_crosses_are_told_and_few_others(far):
     for height in np.linspace(-19.0, 19.0, 7):
         origin = far + height * normal
         side = (ball.points - origin) @ normal >= 0
-        crossed = np.flatnonzero(np.ptp(side[ball.faces], axis=1))
+        crossed = np.flatnonzero(np.ptp(side[ball.faces].astype(int), axis=1))
         found = faces_near_plane(ball, origin, normal)
         assert np.isin(crossed, found).all() and len(found) < 3 * len(crossed) + 50
