@@ -22,7 +22,7 @@ def test_faces_in_a_box_are_all_there_and_none_far_from_it():
 
 
 @pytest.mark.parametrize("far", [0.0, 2000.0])
-def test_all_faces_that_a_plane_crosses_are_told_and_few_others(far):
+def test_all_faces_that_a_plane_crosses_are_told_and_none_far_from_it(far):
     ball = Surface(sphere(20.0).points + far, sphere(20.0).faces)
     normal = np.array([0.6, 0.0, 0.8])
     for height in np.linspace(-19.0, 19.0, 7):
@@ -30,4 +30,7 @@ def test_all_faces_that_a_plane_crosses_are_told_and_few_others(far):
         side = (ball.points - origin) @ normal >= 0
         crossed = np.flatnonzero(np.ptp(side[ball.faces].astype(int), axis=1))
         found = faces_near_plane(ball, origin, normal)
-        assert np.isin(crossed, found).all() and len(found) < 3 * len(crossed) + 50
+        assert np.isin(crossed, found).all()
+        # The middle of a face lies 1.25 mm from its corners at most.
+        middles = ball.points[ball.faces[found]].mean(axis=1)
+        assert np.abs((middles - origin) @ normal).max() < 1.3
