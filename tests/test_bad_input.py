@@ -213,7 +213,7 @@ def tries_that_are_no_power_of_two(folder):
 
 def grades_out_of_order(folder):
     path = text_file(folder, "s.toml", "[seating]\ngrade_small_leak_mm2 = 50.0\n")
-    told = [r"grade_small_leak_mm2 = 50 is above grade_moderate_leak_mm2 = 35"]
+    told = [r"grade_small_leak_mm2 = 50 must be at most grade_moderate_leak_mm2 = 35"]
     return [small_mesh(folder), "--settings", path], told
 
 

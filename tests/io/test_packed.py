@@ -167,7 +167,7 @@ def test_huge_grids_are_refused_before_memory_is_taken(tmp_path, labels):
             read_volume(tmp_path / name)
 
 
-@pytest.mark.parametrize("name", ["/dev/zero", "gone.raw", "."])
+@pytest.mark.parametrize("name", ["/dev/zero", "gone.raw", ".", 300 * "a"])
 @pytest.mark.parametrize("suffix", [".nhdr", ".mhd"])
 def test_data_files_that_are_none(tmp_path, labels, suffix, name):
     make = nrrd_apart if suffix == ".nhdr" else meta_apart

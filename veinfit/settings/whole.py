@@ -110,8 +110,8 @@ class Settings:
         )
         if small > moderate:
             faults.append(
-                f"seating.grade_small_leak_mm2 = {small:g} is above grade_moderate_leak_mm2 = "
-                f"{moderate:g}, so that no leak would be moderate"
+                f"seating.grade_small_leak_mm2 = {small:g} must be at most "
+                f"grade_moderate_leak_mm2 = {moderate:g}, or no leak would be moderate"
             )
         if faults:
             raise InputError(f"{source}: " + "; ".join(faults))

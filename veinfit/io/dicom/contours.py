@@ -229,8 +229,8 @@ def _planes(heights: Sequence[float], path: Path) -> tuple[float, float, int]:
     levels = levels[np.concatenate([[True], np.diff(levels) > 2 * PLANE_TOLERANCE_MM])]
     if len(levels) < 3:
         raise InputError(
-            f"volume {path} has contours in {len(levels)} planes; an atrium needs them in every "
-            "slice"
+            f"volume {path} has contours in {len(levels)} planes; export them with one in "
+            "every slice of the atrium"
         )
     gaps = np.diff(levels)
     step = float(np.median(gaps))

@@ -110,9 +110,17 @@ def data_files(folder: Path, named: str, listed: bytes) -> list[Path]:
     if not names:
         raise DamagedVolume("its header names no data file")
     for name in names:
-        if "\0" in name or not (folder / name).is_file():
+        if not _is_file(folder / name):
             raise DamagedVolume(f"its data file {folder / name} does not exist or is no file")
     return [folder / name for name in names]
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        # A name that no file can have, as it is too long or holds a null.
+        return False
 
 
 def _names(named: str, listed: bytes) -> Iterator[str]:
