@@ -13,6 +13,9 @@ HEADER_BYTES = 1 << 20
 """Headers are sought in this much of a file. A segmentation of a hundred parts describes each of
 them there."""
 
+LONGEST_SHOWN = 80
+"""Of a file's name, characters that a message shows."""
+
 MOST_FILES = 10_000
 """A volume of more slices than this is none."""
 
@@ -111,7 +114,8 @@ def data_files(folder: Path, named: str, listed: bytes) -> list[Path]:
         raise DamagedVolume("its header names no data file")
     for name in names:
         if not _is_file(folder / name):
-            raise DamagedVolume(f"its data file {folder / name} does not exist or is no file")
+            shown = name if len(name) <= LONGEST_SHOWN else f"{name[:LONGEST_SHOWN]}…"
+            raise DamagedVolume(f"its data file {folder / shown} does not exist or is no file")
     return [folder / name for name in names]
 
 
