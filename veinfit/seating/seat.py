@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import product
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.notes import Note
@@ -18,8 +19,8 @@ from veinfit.seating.neighbours import Structure
 from veinfit.seating.nominal import growth_mm, seat_balloon
 from veinfit.seating.plans.plan import Tried, plans_of
 from veinfit.seating.prepare import prepare
-from veinfit.seating.uncertainty.attempts import simulator
-from veinfit.seating.uncertainty.made import field_without_course, with_margin
+from veinfit.seating.uncertainty.attempts import Simulator, simulator
+from veinfit.seating.uncertainty.made import TriesMade, field_without_course, with_margins
 from veinfit.settings import MarginSettings, SeatingSettings
 
 RESERVE_SD = 4.0
@@ -109,17 +110,31 @@ def each_seat(
     ]
     about = guide_notes(vein)
     tried: dict[int, list[Tried]] = {}
-    for balloon, larger in zip(balloons, next_sizes(balloons), strict=True):
-        for number, (line, distance, reach) in enumerate(
-            zip(lines, distances, directions, strict=True)
-        ):
-            grown_mm = larger.shape.reach_mm if larger is not None else 0.0
-            ready = simulator(prepared, balloon, line, settings, margin, distance, grown_mm)
-            fit = seat_balloon(prepared, ready, structures)
-            made = None
-            if reach is not None:
-                fit, made = with_margin(fit, ready, reach)
-            elif settings.crossing_map and line.kind == "transseptal":
+    sizes = next_sizes(balloons)
+
+    def seat(which: int, number: int) -> tuple[Simulator, Fit, TriesMade | None]:
+        balloon, larger, line = balloons[which], sizes[which], lines[number]
+        grown_mm = larger.shape.reach_mm if larger is not None else 0.0
+        ready = simulator(prepared, balloon, line, settings, margin, distances[number], grown_mm)
+        return ready, seat_balloon(prepared, ready, structures), None
+
+    seats: dict[tuple[int, int], tuple[Simulator, Fit, TriesMade | None]] = {}
+    if margin.samples:
+        # The tries of all sizes are made side by side.
+        seats = {key: seat(*key) for key in product(range(len(balloons)), range(len(lines)))}
+        asked = {
+            key: (fit, ready, reach)
+            for key, (ready, fit, _) in seats.items()
+            if (reach := directions[key[1]]) is not None
+        }
+        for key, (fit, made) in zip(asked, with_margins(list(asked.values())), strict=True):
+            seats[key] = seats[key][0], fit, made
+    for which, (balloon, larger) in enumerate(zip(balloons, sizes, strict=True)):
+        for number, (line, reach) in enumerate(zip(lines, directions, strict=True)):
+            known = seats.get((which, number))
+            ready, fit, made = seat(which, number) if known is None else known
+            without_course = margin.samples and reach is None and line.kind == "transseptal"
+            if without_course and settings.crossing_map:
                 along = line_through_ostium(line.kind, vein, vein.axis)
                 other = simulator(prepared, balloon, along, settings, margin)
                 fit = replace(fit, aim_field=field_without_course(other))

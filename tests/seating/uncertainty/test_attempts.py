@@ -16,7 +16,7 @@ from veinfit.seating.approach.line import approach_line, line_through_ostium
 from veinfit.seating.balloon import Balloon, sphere
 from veinfit.seating.nominal import seat_balloon
 from veinfit.seating.prepare import prepare
-from veinfit.seating.uncertainty.attempts import simulator
+from veinfit.seating.uncertainty.attempts import simulator, tries_together
 from veinfit.seating.uncertainty.readings import (
     CANNOT_REACH,
     NOT_ASSESSED,
@@ -24,6 +24,7 @@ from veinfit.seating.uncertainty.readings import (
     PASSES_THROUGH,
     SEATED,
 )
+from veinfit.seating.uncertainty.unknowns import TryInputs
 from veinfit.settings import MarginSettings, SeatingSettings, Settings
 
 SAMPLES = Path(__file__).parents[3] / "sample_meshes"
@@ -236,3 +237,27 @@ def test_without_room_a_balloon_cannot_reach():
     assert told.outcome[0] == CANNOT_REACH
     assert not told.occluded.any()
     assert told.assessed.all()
+
+
+@pytest.mark.parametrize("spread_mm", [0.0, 0.6])
+def test_tries_of_several_sizes_side_by_side_come_to_what_each_comes_to_alone(spread_mm):
+    """28 and 31 mm, the second on another shaft; one balloon is too long to be joined."""
+    phantom, rng = GROUNDS["oval"], np.random.default_rng(8)
+    margin = replace(MARGIN, surface_offset_sd_mm=spread_mm)
+    prepared = prepare(phantom.anatomy, phantom.vein, 18.0, SETTINGS)
+    long = Balloon("long", 28.0, 32.0, profile="spheroid")
+    asked = []
+    for balloon, slopes in ((sphere(28), SHAFTS[0]), (sphere(31), SHAFTS[1]), (long, SHAFTS[0])):
+        line = line_through_ostium("transseptal", phantom.vein, [*slopes, -1.0])
+        scores = rng.normal(size=(5, 3)), rng.normal(size=(5, 9))
+        inputs = TryInputs(np.tile(line.direction, (5, 1)), *scores)
+        asked.append((simulator(prepared, balloon, line, SETTINGS, margin), inputs, None))
+    for some in (asked[:2], asked):
+        for told, (ready, inputs, _) in zip(tries_together(some), some, strict=True):
+            alone = ready.tries(inputs.aim, inputs.patient, inputs.scores)
+            assert told.outcome.tolist() == alone.outcome.tolist()
+            assert told.occluded.tolist() == alone.occluded.tolist()
+            assert told.sealed.tolist() == alone.sealed.tolist()
+            assert np.allclose(told.place, alone.place, atol=1e-9, equal_nan=True)
+            assert np.allclose(told.width_mm, alone.width_mm, atol=1e-9, equal_nan=True)
+            assert np.allclose(told.push_n, alone.push_n, atol=1e-12, equal_nan=True)

@@ -7,7 +7,8 @@ import math
 import numpy as np
 
 from veinfit.surface import Surface
-from veinfit.vectors import FloatArray
+from veinfit.surface.mesh import face_corners
+from veinfit.vectors import FloatArray, cross, dots
 
 NEAR_MM = 0.5
 """Ways back are followed from this far before the ostium, clear of its own plane."""
@@ -34,16 +35,15 @@ def free_distance_mm(surface: Surface, origin: FloatArray, direction: FloatArray
     -------
     float
     """
-    a = surface.points[surface.faces[:, 0]]
-    first = surface.points[surface.faces[:, 1]] - a
-    second = surface.points[surface.faces[:, 2]] - a
-    across = np.cross(direction, second)
-    determinant = np.einsum("ij,ij->i", first, across)
+    a, b, c = face_corners(surface)
+    first, second = b - a, c - a
+    across = cross(direction[None], second)
+    determinant = dots(first, across)
     with np.errstate(divide="ignore", invalid="ignore"):
         offset = origin - a
-        u = np.einsum("ij,ij->i", offset, across) / determinant
-        q = np.cross(offset, first)
+        u = dots(offset, across) / determinant
+        q = cross(offset, first)
         v = q @ direction / determinant
-        distance = np.einsum("ij,ij->i", second, q) / determinant
+        distance = dots(second, q) / determinant
         hit = (u >= 0.0) & (v >= 0.0) & (u + v <= 1.0) & (distance > 0.0)
     return float(distance[hit].min()) if hit.any() else math.inf

@@ -68,6 +68,11 @@ class Attempts:
     push_to_occlude_n: FloatArray
     push_to_seal_n: FloatArray
 
+    def only(self, which: slice) -> Attempts:
+        """Return some of them."""
+        told = (self.push_n, self.push_to_occlude_n, self.push_to_seal_n)
+        return Attempts(self.seats.only(which), *(one[which] for one in told))
+
 
 def attempt(
     batch: BalloonBatch,

@@ -23,6 +23,7 @@ from veinfit.seating.mechanics.steps import (
     flight_radius,
     held_at_bounds,
     model_steps,
+    next_limits,
 )
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
@@ -41,12 +42,6 @@ WINDOW_MM = 10.0
 
 GREATEST_STEPS = 2000
 """A path down that takes more steps than this is given up."""
-
-GOOD_MODEL = 0.75
-"""Where at least this share of the predicted decrease came true the step may grow."""
-
-POOR_MODEL = 0.25
-"""Below this share of the predicted decrease the step shrinks."""
 
 ENERGY_NOISE = 1e-13
 """Energies closer than this share of their size differ by rounding only."""
@@ -88,6 +83,12 @@ class Equilibria:
     wall: PressedWall
     path: tuple[FloatArray, ...] = ()
 
+    def only(self, which: slice) -> Equilibria:
+        """Return the ends of some paths."""
+        names = ("state", "place", "residual_n", "energy", "steps", "path")
+        wall = self.wall.only(np.arange(len(self.state))[which])
+        return replace(self, wall=wall, **{name: getattr(self, name)[which] for name in names})
+
     @property
     def at_rest(self) -> BoolArray:
         """Which of them rest."""
@@ -118,8 +119,8 @@ class Exit:
 class Descent:
     """N balloons on their way down, each at its own step of it.
 
-    One that has come to rest can begin anew, under another push or with longer rays, while others
-    still go: what each does depends on itself alone.
+    One that has come to rest can begin anew, under another push, while others still go: what each
+    does depends on itself alone.
 
     Parameters
     ----------
@@ -133,7 +134,7 @@ class Descent:
     Attributes
     ----------
     batch : BalloonBatch
-        With the pushes and the rays under which the balloons are on their way now.
+        With the pushes under which the balloons are on their way now.
     near : NearWall or NearFaces
     state, place, residual_n, energy, steps, wall : arrays
         As of :class:`Equilibria`, so far.
@@ -154,7 +155,7 @@ class Descent:
         keep_path: bool = False,
     ) -> None:
         count, n = batch.count, batch.unknowns
-        self.batch = replace(batch, push_n=batch.push_n.copy(), reach_mm=batch.reach_mm.copy())
+        self.batch = replace(batch, push_n=batch.push_n.copy())
         self.near = near if near is not None else batch.nearby()
         self.state = np.full(count, AT_REST)
         self.place, self.energy = np.zeros((count, n)), np.zeros(count)
@@ -181,7 +182,6 @@ class Descent:
         residual_share: float | FloatArray = RESIDUAL_SHARE,
         step_mm: float | FloatArray = STEP_MM,
         push_n: FloatArray | None = None,
-        reach_mm: FloatArray | None = None,
         pressed: PressedWall | None = None,
     ) -> None:
         """Let some balloons begin, wherever they are.
@@ -196,16 +196,14 @@ class Descent:
             Rest is where the forces balance to this share of the push.
         step_mm : float or (K,) array
             Longest step while the wall is touched.
-        push_n, reach_mm : (K,) array, optional
-            Their pushes and longest rays from now on.
+        push_n : (K,) array, optional
+            Their pushes from now on.
         pressed : PressedWall, optional
             At these places, where it is known already.
         """
         batch, modes = self.batch, self.batch.wall.modes
         if push_n is not None:
             batch.push_n[which] = push_n
-        if reach_mm is not None:
-            batch.reach_mm[which] = reach_mm
         place = np.array(place, dtype=float)
         place[:, 3:] = np.clip(place[:, 3:], modes.low_mm, modes.high_mm)
         pressed = pressed or batch.pressed(which, place, self.near)
@@ -316,12 +314,7 @@ class Descent:
         length = _norm(step)
         with np.errstate(divide="ignore", invalid="ignore"):
             agreement = np.where(predicted > noise, (old - new) / predicted, 1.0)
-        now, most = self._limit[going], self._longest[going]
-        grown = np.minimum(most, 2.0 * np.maximum(now, np.minimum(length, most)))
-        kept = np.minimum(now, np.maximum(used, SMALLEST_STEP_MM))
-        full = (agreement > GOOD_MODEL) & (length > 0.9 * np.minimum(used, now))
-        shrunk = np.maximum(0.25 * length, SMALLEST_STEP_MM)
-        limit = np.where(agreement < POOR_MODEL, shrunk, np.where(full, grown, kept))
+        limit = next_limits(agreement, length, used, self._limit[going], self._longest[going])
         if lower.all():
             moved = going
             self._put(going, trial, pressed, told)

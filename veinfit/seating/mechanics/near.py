@@ -6,7 +6,7 @@ point in or near it, laid out one after the other.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from copy import copy
 from dataclasses import dataclass
 from typing import Self
@@ -155,22 +155,64 @@ class NearWall(Memory):
         factors : (K, M, 2) array
         """
         which = self._numbers[which]
-        stale = self._moved(which, place, factors)
-        if len(stale):
-            self._renew(which[stale], place[stale], factors[stale])
-        elif self._last and np.array_equal(self._last[0][0], which):
+        renewed = self._look(which, place, factors)
+        if not renewed and self._last and np.array_equal(self._last[0][0], which):
             return self._last[0][1]
-        own = [self._own[number] for number in which]
+        own = self._columns_of(which)
         count = np.array([part.shape[1] for part in own], dtype=np.int64)
         result = Pairs(count, np.concatenate(own, axis=1))
         self._last[:] = [(which.copy(), result)]
         return result
+
+    def _look(self, which: IntArray, place: FloatArray, factors: FloatArray) -> bool:
+        """Look up anew what has moved too far; tell whether anything has."""
+        stale = self._moved(which, place, factors)
+        if len(stale):
+            self._renew(which[stale], place[stale], factors[stale])
+        return bool(len(stale))
+
+    def _columns_of(self, which: IntArray) -> list[FloatArray]:
+        return [self._own[number] for number in which]
 
     def _renew(self, which: IntArray, place: FloatArray, factors: FloatArray) -> None:
         move, reach = self._move_mm, self._reach[which]
         found_for_each = near_points(self._columns, move, reach, place, factors)
         for number, found in zip(which, found_for_each, strict=True):
             self._own[number] = self._columns[:, found]
+
+
+class NearWalls(NearWall):
+    """The same for balloons before several walls of one vein, one after the other.
+
+    Parameters
+    ----------
+    parts : sequence of NearWall
+        Of the balloons before each wall.
+    """
+
+    def __init__(self, parts: Sequence[NearWall]) -> None:
+        self._parts = tuple(parts)
+        counts = [len(part._numbers) for part in parts]
+        self._part = np.repeat(np.arange(len(parts)), counts)
+        self._begin = np.cumsum([0, *counts])
+        self._numbers = np.arange(sum(counts))
+        self._last = []
+
+    def _look(self, which: IntArray, place: FloatArray, factors: FloatArray) -> bool:
+        part, renewed = self._part[which], False
+        for number, one in enumerate(self._parts):
+            rows = part == number
+            if rows.any():
+                own = which[rows] - self._begin[number]
+                renewed |= one._look(own, place[rows], factors[rows])
+        return renewed
+
+    def _columns_of(self, which: IntArray) -> list[FloatArray]:
+        part = self._part[which]
+        return [
+            self._parts[one]._own[number - self._begin[one]]
+            for one, number in zip(part, which, strict=True)
+        ]
 
 
 def near_points(

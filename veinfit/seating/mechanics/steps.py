@@ -13,6 +13,12 @@ FLIGHT_MM = 4.0
 SMALLEST_STEP_MM = 1e-12
 """A step that had to be cut below this cannot lead further down in floating point."""
 
+GOOD_MODEL = 0.75
+"""Where at least this share of the predicted decrease came true the step may grow."""
+
+POOR_MODEL = 0.25
+"""Below this share of the predicted decrease the step shrinks."""
+
 MOST_SHIFTS = 60
 """Steps at most in which the shift of the step's model is sought."""
 
@@ -60,6 +66,27 @@ def flight_radius(
     direction = ahead[:, :3] / np.maximum(travel, SMALLEST_STEP_MM)[:, None]
     free = np.minimum(batch.flight(which, place, direction), length)
     return np.asarray(np.minimum(free + limit, room))
+
+
+def next_limits(
+    agreement: FloatArray, length: FloatArray, used: FloatArray, now: FloatArray, most: FloatArray
+) -> FloatArray:
+    """Return how long the next steps (N,) may be after some that were taken.
+
+    Parameters
+    ----------
+    agreement : (N,) array
+        The share of the predicted decrease that came true.
+    length, used : (N,) array
+        Of the steps, and how long they might have been.
+    now, most : (N,) array
+        How long steps might be so far, and may ever be.
+    """
+    grown = np.minimum(most, 2.0 * np.maximum(now, np.minimum(length, most)))
+    kept = np.minimum(now, np.maximum(used, SMALLEST_STEP_MM))
+    full = (agreement > GOOD_MODEL) & (length > 0.9 * np.minimum(used, now))
+    shrunk = np.maximum(0.25 * length, SMALLEST_STEP_MM)
+    return np.where(agreement < POOR_MODEL, shrunk, np.where(full, grown, kept))
 
 
 def model_steps(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -10,15 +11,20 @@ import numpy as np
 from veinfit.seating.approach.line import ApproachLine
 from veinfit.seating.approach.start import Start, find_starts
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.mechanics.attempt import FIRST_PUSH_N, PUSH_RATIO, STEP_RESIDUAL_SHARE, attempt
+from veinfit.seating.mechanics.attempt import (
+    FIRST_PUSH_N,
+    PUSH_RATIO,
+    STEP_RESIDUAL_SHARE,
+    Attempts,
+    attempt,
+)
 from veinfit.seating.mechanics.batch import BalloonBatch
+from veinfit.seating.mechanics.joined import can_be_joined, each_closes, joined
 from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, Exit, minimise
-from veinfit.seating.mechanics.shape import gaps_mm
 from veinfit.seating.prepare import BalloonContact, PreparedVein, balloon_batch, balloon_contact
 from veinfit.seating.seal.closure import ClosureWall, closure_wall
-from veinfit.seating.seal.grade import DEEP_BY_PLANE
-from veinfit.seating.seal.missing_wall import settled
-from veinfit.seating.seal.reach import missing_on_path, reached
+from veinfit.seating.seal.reach import missing_on_path
+from veinfit.seating.uncertainty.read_off import lies_deep, read_off
 from veinfit.seating.uncertainty.readings import (
     CANNOT_REACH,
     NOT_ASSESSED,
@@ -26,12 +32,9 @@ from veinfit.seating.uncertainty.readings import (
     SEATED,
     Readings,
 )
-from veinfit.seating.uncertainty.unknowns import perturbed
+from veinfit.seating.uncertainty.unknowns import TryInputs, perturbed
 from veinfit.settings import MarginSettings, SeatingSettings
 from veinfit.vectors import BoolArray, FloatArray, IntArray
-
-WIDE_MM = 5.0
-"""A gap is followed up to this; what is wider counts as this wide."""
 
 SEAT_SHARE = 1e-3
 """At the seat of a try the forces balance to this share of the push."""
@@ -108,17 +111,29 @@ class Simulator:
         -------
         Readings
         """
-        axis = self.prepared.patch.axis
-        batch = perturbed(self.one, aim, self.line.origin, patient, scores, axis, self.margin)
-        start, ready = self._starts(batch)
-        outcome = np.where(ready, SEATED, CANNOT_REACH)
+        return tries_together([(self, TryInputs(aim, patient, scores), widths)])[0]
+
+    def told(self, begun: Begun, done: Attempts | None, widths: int | None = None) -> Readings:
+        """Read off tries that were made.
+
+        Parameters
+        ----------
+        begun : Begun
+        done : Attempts or None
+            What those with room to start came to; None where there is none.
+        widths : int, optional
+            As of :meth:`tries`.
+
+        Returns
+        -------
+        Readings
+        """
+        batch, which = begun.batch, begun.which
+        outcome = np.full(batch.count, CANNOT_REACH)
+        outcome[which] = SEATED
         place = np.full((batch.count, batch.unknowns), np.nan)
         push, to_occlude, to_seal = (np.full(batch.count, np.nan) for _ in range(3))
-        which = np.flatnonzero(ready)
-        if len(which):
-            ours = batch.only(which)
-            closes, beyond = partial(self.closes, ours), self.seating.push_beyond_occlusion
-            done = attempt(ours, start[which], self.through, closes, beyond, seat_share=SEAT_SHARE)
+        if done is not None:
             rests = done.seats.state == AT_REST
             place[which[rests]] = done.seats.place[rests]
             gone = done.seats.state == WENT_THROUGH
@@ -128,7 +143,26 @@ class Simulator:
             outcome[which[~rests & (done.seats.state != WENT_THROUGH)]] = NOT_ASSESSED
             push[which], to_occlude[which] = done.push_n, done.push_to_occlude_n
             to_seal[which] = done.push_to_seal_n
-        return self._read(batch, place, outcome, push, to_occlude, to_seal, widths)
+        return read_off(self, batch, place, outcome, push, to_occlude, to_seal, widths)
+
+    def begun(self, inputs: TryInputs) -> Begun:
+        """Lay out tries: their balloons, and where those start that have room.
+
+        Parameters
+        ----------
+        inputs : TryInputs
+
+        Returns
+        -------
+        Begun
+        """
+        axis, line = self.prepared.patch.axis, self.line
+        batch = perturbed(
+            self.one, inputs.aim, line.origin, inputs.patient, inputs.scores, axis, self.margin
+        )
+        start, ready = self._starts(batch)
+        which = np.flatnonzero(ready)
+        return Begun(batch, which, batch.only(which), start[which])
 
     def pushed_on(self, aim: FloatArray, patient: FloatArray, scores: FloatArray) -> Readings:
         """Push every try on past occlusion, to the greatest push at which it rests.
@@ -162,7 +196,7 @@ class Simulator:
         passes = np.where(self.may_be_held(place), NOT_ASSESSED, PASSES_THROUGH)
         outcome = np.where(rested, SEATED, np.where(ready, passes, CANNOT_REACH))
         none = np.full(batch.count, np.nan)
-        return self._read(batch, place, outcome, push, none, none)
+        return read_off(self, batch, place, outcome, push, none, none)
 
     def may_be_held(self, place: FloatArray) -> BoolArray:
         """Whether missing wall might have held balloons that went past the vein at (K, 3 + M).
@@ -228,102 +262,8 @@ class Simulator:
             reach, shaft = batch.reach_mm[which[sealed]], batch.direction[which[sealed]]
             gap, polar = self.closure.measured(self.balloon, reach, shaft, place[sealed])
             tolerance = self.seating.contact_tolerance_mm
-            deep[sealed] = self._deep(gap, polar, place[sealed], tolerance)
+            deep[sealed] = lies_deep(self, gap, polar, place[sealed], tolerance)
         return sealed, deep
-
-    def _read(
-        self,
-        batch: BalloonBatch,
-        place: FloatArray,
-        outcome: IntArray,
-        push: FloatArray,
-        to_occlude: FloatArray,
-        to_seal: FloatArray,
-        widths: int | None = None,
-    ) -> Readings:
-        """Read off what balloons that rest close; all others that are assessed close nothing."""
-        count, tolerance = batch.count, self.seating.contact_tolerance_mm
-        outcome = outcome.copy()
-        width = np.where(outcome == NOT_ASSESSED, np.nan, WIDE_MM)
-        cold_width = width.copy()
-        occluded, sealed = (np.zeros((3, count), dtype=bool) for _ in range(2))
-        deep = np.zeros(count, dtype=bool)
-        narrowest = np.full(count, -1)
-        rest = np.flatnonzero(outcome == SEATED)
-        if len(rest):
-            reach, shaft = batch.reach_mm[rest], batch.direction[rest]
-            gap, polar = self.closure.measured(self.balloon, reach, shaft, place[rest])
-            reaches = reached(self.prepared.patch, self._noses(batch, rest, place), self.seating)
-            outcome[rest[~reaches]] = CANNOT_REACH
-            rest, gap, polar = rest[reaches], gap[reaches], polar[reaches]
-        if len(rest):
-            cold = self.balloon.freezes_at(polar)
-            asked = rest < (batch.count if widths is None else widths)
-            width[rest] = cold_width[rest] = np.nan
-            of, levels = rest[asked], (tolerance, WIDE_MM)
-            width[of], narrowest[of] = self.closure.wall.widths(gap[asked], levels)
-            steps = self.margin.tolerance_calibration_mm * np.array([-1.0, 0.0, 1.0])
-            for which, step in enumerate(steps):
-                contact = gap <= tolerance + step
-                # A width is no more than a tolerance where the contact at it parts the two.
-                shut = width[rest] <= tolerance + step
-                told = ~np.isnan(width[rest])
-                shut[~told] = self.closure.parted(contact[~told])
-                occluded[which, rest] = shut
-                warm = np.flatnonzero(shut & (contact & ~cold).any(axis=1))
-                shut[warm] = self.closure.parted(contact[warm] & cold[warm])
-                sealed[which, rest] = shut
-            past_mm = self._past_rims(batch, rest, place[rest])
-            unknown = ~settled(self.closure.wall, gap - tolerance, past_mm, cold)
-            outcome[rest[unknown]] = NOT_ASSESSED
-            width[rest[unknown]], narrowest[rest[unknown]] = np.nan, -1
-            width[rest] = cold_width[rest] = np.minimum(width[rest], WIDE_MM)
-            touched = ~cold & (gap <= tolerance)
-            own = np.flatnonzero(touched.any(axis=1) & ~np.isnan(width[rest]))
-            over = tolerance + self.balloon.off_zone_mm(polar[own])
-            apart = np.where(touched[own], np.maximum(gap[own], over), gap[own])
-            cold_width[rest[own]] = np.minimum(self.closure.wall.widths(apart, levels)[0], WIDE_MM)
-            deep[rest] = self._deep(gap, polar, place[rest], tolerance)
-        occluded[:, outcome == NOT_ASSESSED] = sealed[:, outcome == NOT_ASSESSED] = False
-        return Readings(
-            outcome,
-            batch.direction,
-            np.where((outcome == SEATED)[:, None], place, np.nan),
-            push,
-            to_occlude,
-            to_seal,
-            occluded,
-            sealed,
-            deep,
-            width,
-            cold_width,
-            narrowest,
-        )
-
-    def _past_rims(self, batch: BalloonBatch, rest: IntArray, place: FloatArray) -> FloatArray:
-        """How far balloons (K,) reach past the rims (M,) at which wall is missing: (K, M), mm."""
-        shape, missing = self.balloon.shape, self.closure.wall.missing
-        longer = batch.reach_mm[rest] - shape.reach_mm
-        past = np.zeros((len(rest), len(missing)))
-        for column, one in enumerate(missing):
-            offset = one.cap[None] - place[:, None, :3]
-            beyond = gaps_mm(shape, offset, batch.direction[rest][:, None, :])[0].min(axis=1)
-            past[:, column] = np.maximum(longer - beyond, 0.0)
-        return past
-
-    def _deep(
-        self, gap: FloatArray, polar: FloatArray, place: FloatArray, tolerance: float
-    ) -> BoolArray:
-        patch, seating = self.prepared.patch, self.seating
-        depth = (place[:, :3] - patch.centre) @ patch.normal
-        if seating.deep_convention == DEEP_BY_PLANE:
-            return np.asarray(depth > -seating.deep_plane_mm)
-        ring = self.closure.ring_deg(gap, polar, tolerance)
-        return np.asarray((depth > 0.0) | (ring > seating.deep_ring_angle_deg))
-
-    def _noses(self, batch: BalloonBatch, rest: IntArray, place: FloatArray) -> FloatArray:
-        nose_mm = batch.shape.nose_mm + batch.reach_mm[rest] - batch.shape.reach_mm
-        return np.asarray(place[rest, :3] + nose_mm[:, None] * batch.direction[rest])
 
     def _starts(self, batch: BalloonBatch) -> tuple[FloatArray, BoolArray]:
         """Where balloons start (N, 3 + M), and which of them (N,) have room.
@@ -345,6 +285,68 @@ class Simulator:
             start[own, :3] = found.centre
             ready[own] = found.pressed_mm <= self.seating.greatest_start_press_mm
         return start, ready
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Begun:
+    """Tries of one balloon that are to be made.
+
+    Attributes
+    ----------
+    batch : BalloonBatch
+    which : (K,) array
+        Those that have room to start.
+    ready : BalloonBatch
+        These alone.
+    start : (K, 3 + M) array
+        Where they start, mm.
+    """
+
+    batch: BalloonBatch
+    which: IntArray
+    ready: BalloonBatch
+    start: FloatArray
+
+
+def tries_together(
+    asked: Sequence[tuple[Simulator, TryInputs, int | None]],
+) -> list[Readings]:
+    """Make tries of several balloons in one vein; each does what it would do alone.
+
+    Parameters
+    ----------
+    asked : sequence of (Simulator, TryInputs, int or None)
+        Of each: its tries, and of how many of them leak widths are read, the first ones; of all
+        where None.
+
+    Returns
+    -------
+    list of Readings
+    """
+    begun = [one.begun(inputs) for one, inputs, _ in asked]
+    done: list[Attempts | None] = [None] * len(asked)
+    own = [number for number, one in enumerate(begun) if len(one.which)]
+    groups = [own] if can_be_joined([begun[k].ready for k in own]) else [[k] for k in own]
+    for group in groups:
+        if not group:
+            continue
+        simulators, parts = [asked[k][0] for k in group], [begun[k].ready for k in group]
+        closes = [partial(one.closes, part) for one, part in zip(simulators, parts, strict=True)]
+        made = attempt(
+            joined(parts),
+            np.concatenate([begun[k].start for k in group]),
+            simulators[0].through,
+            each_closes(parts, closes),
+            simulators[0].seating.push_beyond_occlusion,
+            seat_share=SEAT_SHARE,
+        )
+        ends = np.cumsum([part.count for part in parts])
+        for k, part, end in zip(group, parts, ends, strict=True):
+            done[k] = made.only(slice(end - part.count, end))
+    return [
+        one.told(laid, came, widths)
+        for (one, _, widths), laid, came in zip(asked, begun, done, strict=True)
+    ]
 
 
 def simulator(

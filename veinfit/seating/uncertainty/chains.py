@@ -9,12 +9,12 @@ A chain ends where the balloon occludes, for that is what an operator sees.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.seating.uncertainty.attempts import Simulator
+from veinfit.seating.uncertainty.attempts import Simulator, tries_together
 from veinfit.seating.uncertainty.readings import NOT_ASSESSED, SEATED, Readings
 from veinfit.seating.uncertainty.unknowns import TryInputs, Unknowns
 from veinfit.vectors import BoolArray, FloatArray, IntArray
@@ -116,26 +116,79 @@ def simulate(
     -------
     Chains
     """
-    patients, each = unknowns.shape
-    patient = np.repeat(unknowns.patient, each, axis=0)
-    scores = unknowns.attempts.reshape(patients * each, -1, unknowns.attempts.shape[-1])
-    going = np.arange(patients * each)
-    aim = np.tile(simulator.line.direction, (len(going), 1))
-    attempts, chains, aims = [], [], []
-    for number in range(scores.shape[1]):
-        if number == 0 and first is not None:
-            readings = first
-        else:
-            readings = simulator.tries(aim, patient[going], scores[going, number])
-        attempts.append(readings)
-        chains.append(going)
-        aims.append(aim)
+
+    def alone(asked: Sequence[tuple[Simulator, TryInputs, int | None]]) -> list[Readings]:
+        return [one.tries(made.aim, made.patient, made.scores) for one, made, _ in asked]
+
+    if first is None:
+        first = alone([(simulator, first_tries(simulator, unknowns), None)])[0]
+    return simulate_each([(simulator, unknowns, limit, first)], alone)[0]
+
+
+def simulate_each(
+    asked: Sequence[tuple[Simulator, Unknowns, Limit, Readings]],
+    make: Callable[
+        [Sequence[tuple[Simulator, TryInputs, int | None]]], list[Readings]
+    ] = tries_together,
+) -> list[Chains]:
+    """Simulate the chains of several balloons in one vein; see :func:`simulate`.
+
+    Parameters
+    ----------
+    asked : sequence of (Simulator, Unknowns, callable, Readings)
+        The last is what the first tries came to.
+    make : callable, optional
+        Makes the further ones.
+
+    Returns
+    -------
+    list of Chains
+    """
+    under_way = [_UnderWay(*one) for one in asked]
+    while going := [one for one in under_way if one.next is not None]:
+        told = make([(one.simulator, one.next, None) for one in going if one.next])
+        for one, readings in zip(going, told, strict=True):
+            one.take(readings)
+    return [one.chains for one in under_way]
+
+
+class _UnderWay:
+    """Chains of one balloon, try by try."""
+
+    def __init__(
+        self, simulator: Simulator, unknowns: Unknowns, limit: Limit, first: Readings
+    ) -> None:
+        self.simulator, self._unknowns, self._limit = simulator, unknowns, limit
+        patients, each = unknowns.shape
+        self._patient = np.repeat(unknowns.patient, each, axis=0)
+        scores = unknowns.attempts
+        self._scores = scores.reshape(patients * each, -1, scores.shape[-1])
+        self._going = np.arange(patients * each)
+        self._aim = np.tile(simulator.line.direction, (patients * each, 1))
+        self._attempts: list[Readings] = []
+        self._chains: list[IntArray] = []
+        self._aims: list[FloatArray] = []
+        self.next: TryInputs | None = None
+        self.take(first)
+
+    def take(self, readings: Readings) -> None:
+        """Take down what the last tries came to, and lay out the next ones."""
+        self._attempts.append(readings)
+        self._chains.append(self._going)
+        self._aims.append(self._aim)
         on = ~readings.occluded[1] & (readings.outcome != NOT_ASSESSED)
-        if not on.any():
-            break
-        going = going[on]
-        aim = limit(_steered(simulator, aim, readings)[on])
-    return Chains(unknowns, tuple(attempts), tuple(chains), tuple(aims))
+        number, self.next = len(self._attempts), None
+        if number < self._scores.shape[1] and on.any():
+            self._going = self._going[on]
+            self._aim = self._limit(_steered(self.simulator, self._aim, readings)[on])
+            scores = self._scores[self._going, number]
+            self.next = TryInputs(self._aim, self._patient[self._going], scores)
+
+    @property
+    def chains(self) -> Chains:
+        """Return the chains."""
+        parts = tuple(self._attempts), tuple(self._chains), tuple(self._aims)
+        return Chains(self._unknowns, *parts)
 
 
 def _steered(simulator: Simulator, aim: FloatArray, readings: Readings) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,8 +13,8 @@ from veinfit.seating.approach.reachable import Directions
 from veinfit.seating.model import AttemptRow, Fit
 from veinfit.seating.uncertainty.aim_field import AimField
 from veinfit.seating.uncertainty.aims import aim_field, aim_map, nominal_tries, spread_tries
-from veinfit.seating.uncertainty.attempts import Simulator
-from veinfit.seating.uncertainty.chains import Chains, first_tries, simulate
+from veinfit.seating.uncertainty.attempts import Simulator, tries_together
+from veinfit.seating.uncertainty.chains import Chains, first_tries, simulate_each
 from veinfit.seating.uncertainty.margin import with_chances
 from veinfit.seating.uncertainty.readings import OUTCOMES, SEATED, Readings
 from veinfit.seating.uncertainty.unknowns import TryInputs, Unknowns, draw
@@ -55,12 +56,56 @@ def with_margin(
     directions : Directions
         In which the sheath can point.
     """
+    return with_margins([(fit, simulator, directions)])[0]
+
+
+def with_margins(
+    asked: Sequence[tuple[Fit, Simulator, Directions]],
+) -> list[tuple[Fit, TriesMade | None]]:
+    """Give fits of several balloons in one vein their margins; see :func:`with_margin`.
+
+    Parameters
+    ----------
+    asked : sequence of (Fit, Simulator, Directions)
+
+    Returns
+    -------
+    list of (Fit, TriesMade or None)
+    """
+    result: list[tuple[Fit, TriesMade | None]] = [(fit, None) for fit, _, _ in asked]
+    own = [
+        number
+        for number, (fit, simulator, _) in enumerate(asked)
+        if simulator.margin.samples
+        and fit.outcome != "not assessed"
+        and fit.push_direction is not None
+    ]
+    told = [asked[number] for number in own]
+    unknowns = [draw(simulator.margin, simulator.label) for _, simulator, _ in told]
+    at_once = _at_once(told, unknowns)
+    chains = simulate_each(
+        [
+            (simulator, drawn, directions.limit, first)
+            for (_, simulator, directions), drawn, (first, _, _) in zip(
+                told, unknowns, at_once, strict=True
+            )
+        ]
+    )
+    for number, made, tries in zip(own, chains, at_once, strict=True):
+        result[number] = _told(*asked[number], made, *tries)
+    return result
+
+
+def _told(
+    fit: Fit,
+    simulator: Simulator,
+    directions: Directions,
+    chains: Chains,
+    first: Readings,
+    nominal: Readings | None,
+    spread: Readings | None,
+) -> tuple[Fit, TriesMade]:
     margin = simulator.margin
-    if margin.samples == 0 or fit.outcome == "not assessed" or fit.push_direction is None:
-        return fit, None
-    unknowns = draw(margin, simulator.label)
-    first, nominal, spread = _at_once(simulator, directions, unknowns)
-    chains = simulate(simulator, unknowns, directions.limit, first)
     fit = with_chances(fit, chains, simulator)
     made = TriesMade(chains)
     if margin.aim_tilt_step_deg > 0.0:
@@ -74,22 +119,31 @@ def with_margin(
 
 
 def _at_once(
-    simulator: Simulator, directions: Directions, unknowns: Unknowns
-) -> tuple[Readings, Readings | None, Readings | None]:
+    asked: Sequence[tuple[Fit, Simulator, Directions]], unknowns: Sequence[Unknowns]
+) -> list[tuple[Readings, Readings | None, Readings | None]]:
     """Make the first tries of all chains, the nominal ones and the spread ones, in one batch."""
-    margin = simulator.margin
-    first = first_tries(simulator, unknowns)
-    if margin.aim_tilt_step_deg <= 0.0:
-        return simulator.tries(first.aim, first.patient, first.scores), None, None
-    nominal, spread = nominal_tries(directions), spread_tries(simulator, directions, margin)
-    whole = TryInputs.joined([part for part in (first, nominal, spread) if part is not None])
-    begin, end = first.count, first.count + nominal.count
-    told = simulator.tries(whole.aim, whole.patient, whole.scores, widths=end)
-    return (
-        told.rows(slice(0, begin)),
-        told.rows(slice(begin, end)) if nominal.count else None,
-        None if spread is None else told.rows(slice(end, None)),
-    )
+    laid: list[tuple[Simulator, TryInputs, int | None]] = []
+    bounds = []
+    for (_, simulator, directions), drawn in zip(asked, unknowns, strict=True):
+        margin, first = simulator.margin, first_tries(simulator, drawn)
+        if margin.aim_tilt_step_deg <= 0.0:
+            laid.append((simulator, first, None))
+            bounds.append((first.count, first.count))
+            continue
+        nominal, spread = nominal_tries(directions), spread_tries(simulator, directions, margin)
+        whole = TryInputs.joined([part for part in (first, nominal, spread) if part is not None])
+        laid.append((simulator, whole, first.count + nominal.count))
+        bounds.append((first.count, first.count + nominal.count))
+    return [
+        (
+            told.rows(slice(0, begin)),
+            told.rows(slice(begin, end)) if end > begin else None,
+            told.rows(slice(end, None)) if inputs.count > end else None,
+        )
+        for told, (_, inputs, _), (begin, end) in zip(
+            tries_together(laid), laid, bounds, strict=True
+        )
+    ]
 
 
 def field_without_course(simulator: Simulator) -> AimField | None:
