@@ -13,7 +13,7 @@ from veinfit.surface import Surface
 from veinfit.synthetic import build, draw_shape
 from veinfit.synthetic.wall.assembly import implicit
 from veinfit.synthetic.wall.meshing import folds
-from veinfit.synthetic.wall.soundness import flaws
+from veinfit.synthetic.wall.soundness import flaws, is_sound
 from veinfit.synthetic.wall.surfaces import open_ends
 
 
@@ -45,12 +45,14 @@ def test_surfaces_are_sound(variant: str, seed: int, edge_mm: float) -> None:
 def test_a_shape_whose_vein_crosses_the_mitral_plane_by_the_funnel_is_no_atrium() -> None:
     shape = draw_shape(6, "four")
     assert flaws(shape, implicit(shape)) == []
+    assert is_sound(shape, implicit(shape))
     assert shape.mitral is not None
     # The mitral opening turned under the left inferior vein.
     turned = dataclasses.replace(
         shape, mitral=dataclasses.replace(shape.mitral, normal=(0.5, 0.6, -0.6))
     )
     assert any("mitral funnel" in flaw for flaw in flaws(turned, implicit(turned)))
+    assert not is_sound(turned, implicit(turned))
 
 
 # What finds faults must find those made on purpose, and none on another library's sphere.

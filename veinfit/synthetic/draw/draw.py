@@ -23,7 +23,7 @@ from veinfit.synthetic.shape.shape import AtriumShape
 from veinfit.synthetic.truth.carina import carina_mm
 from veinfit.synthetic.wall.assembly import implicit
 from veinfit.synthetic.wall.fields import Implicit
-from veinfit.synthetic.wall.soundness import flaws
+from veinfit.synthetic.wall.soundness import is_sound
 
 VARIANT_SHARES: Mapping[str, float] = MappingProxyType(
     {
@@ -86,7 +86,7 @@ def draw_shape(seed: int, variant: str | None = None) -> AtriumShape:
         if shape is None:
             continue
         field = implicit(shape)
-        if _fits_variant(shape, field) and not flaws(shape, field):
+        if _fits_variant(shape, field) and is_sound(shape, field):
             return shape
     raise RuntimeError(f"no sound {variant} atrium in {ATTEMPTS} draws of seed {seed}")
 

@@ -34,7 +34,7 @@ from veinfit.synthetic.shape.shape import (
 from veinfit.synthetic.truth.survey import TrunkSurvey, survey_trunks
 from veinfit.synthetic.wall.assembly import implicit
 from veinfit.synthetic.wall.chamber import chamber_volume_ml
-from veinfit.synthetic.wall.soundness import flaws
+from veinfit.synthetic.wall.soundness import is_sound
 from veinfit.vectors import FloatArray, unit
 
 BRANCH_SHARE = (0.46, 0.54)
@@ -99,7 +99,7 @@ def shape_for_targets(
         variant=variant,
     )
     field = implicit(shape)
-    if flaws(shape, field, style.limits):
+    if not is_sound(shape, field, style.limits):
         return None
     for _ in range(style.corrections):
         try:
@@ -112,7 +112,7 @@ def shape_for_targets(
         )
         shape = dataclasses.replace(shape, veins=corrected)
         field = implicit(shape)
-        if flaws(shape, field, style.limits):
+        if not is_sound(shape, field, style.limits):
             return None
     return shape
 

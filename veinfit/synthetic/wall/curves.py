@@ -27,7 +27,10 @@ SHARPEST_NORMAL_TURN = 0.35
 
 def dot(a: FloatArray, b: FloatArray) -> FloatArray:
     """Inner products (...) of vectors (3, ...)."""
-    return np.asarray(a[0] * b[0] + a[1] * b[1] + a[2] * b[2])
+    total = a[0] * b[0]
+    total += a[1] * b[1]
+    total += a[2] * b[2]
+    return np.asarray(total)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,19 +66,44 @@ class Courses:
 
     def position(self, t: FloatArray) -> FloatArray:
         """Points (3, P) at parameters (P,)."""
-        c, u = self.coefficients, np.clip(t, 0.0, 1.0)
-        curved = c[0] + u * (c[1] + u * u * (c[3] + u * (c[4] + u * c[5])))
-        return np.asarray(curved + (t - u) * self.velocity(u))
+        return self.motion(t)[0]
 
     def velocity(self, t: FloatArray) -> FloatArray:
         """Return derivatives (3, P) with respect to t."""
+        # In place, as all sums here: they are asked for some million points an atrium.
         c, u = self.coefficients, np.clip(t, 0.0, 1.0)
-        return np.asarray(c[1] + u * u * (3.0 * c[3] + u * (4.0 * c[4] + u * (5.0 * c[5]))))
+        total = u * (5.0 * c[5])
+        total += 4.0 * c[4]
+        total *= u
+        total += 3.0 * c[3]
+        total *= u * u
+        total += c[1]
+        return np.asarray(total)
+
+    def motion(self, t: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Points (3, P) at parameters (P,), and derivatives (3, P) with respect to t."""
+        c, u = self.coefficients, np.clip(t, 0.0, 1.0)
+        velocity = self.velocity(u)
+        total = u * c[5]
+        total += c[4]
+        total *= u
+        total += c[3]
+        total *= u * u
+        total += c[1]
+        total *= u
+        total += c[0]
+        total += (t - u) * velocity
+        return np.asarray(total), velocity
 
     def acceleration(self, t: FloatArray) -> FloatArray:
         """Second derivatives (3, P) with respect to t."""
         c, u = self.coefficients, np.clip(t, 0.0, 1.0)
-        return np.asarray(u * (6.0 * c[3] + u * (12.0 * c[4] + u * (20.0 * c[5]))))
+        total = u * (20.0 * c[5])
+        total += 12.0 * c[4]
+        total *= u
+        total += 6.0 * c[3]
+        total *= u
+        return np.asarray(total)
 
     def axes(self, t: FloatArray, tangent: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return unit section axes (3, P), (3, P): along and across the long diameter."""
@@ -97,8 +125,8 @@ class Courses:
     def nearer(self, t: FloatArray, points: FloatArray) -> FloatArray:
         """Parameters (P,) of the closest points to ``points`` (3, P), by Newton's method."""
         for _ in range(NEWTON_STEPS):
-            velocity = self.velocity(t)
-            offset = self.position(t) - points
+            offset, velocity = self.motion(t)
+            offset -= points
             speed2 = dot(velocity, velocity)
             bend = speed2 + dot(offset, self.acceleration(t))
             step = dot(offset, velocity) / np.maximum(bend, 0.25 * speed2)

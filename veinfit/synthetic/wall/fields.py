@@ -101,6 +101,8 @@ class Body:
         low, high = 0.0, 4.0 * float(self.semi_axes.max())
         for _ in range(60):
             middle = 0.5 * (low + high)
+            if middle in (low, high):
+                break  # no number lies between
             inside = self.distance((origin + middle * direction)[None])[0] < 0.0
             low, high = (middle, high) if inside else (low, middle)
         return np.asarray(origin + low * direction)
@@ -125,10 +127,16 @@ class Waves:
     amplitude_mm: float
     centre: FloatArray
 
+    @property
+    def greatest_mm(self) -> float:
+        """No displacement is larger."""
+        return abs(self.amplitude_mm) * len(self.phases)
+
     def displacement(self, points: FloatArray) -> FloatArray:
         """Outward displacement (N,) of the wall at points (N, 3)."""
-        angle = (points - self.centre) @ self.vectors.T + self.phases
-        return np.asarray(self.amplitude_mm * np.cos(angle).sum(axis=1))
+        angle = (points - self.centre) @ self.vectors.T
+        angle += self.phases
+        return np.asarray(self.amplitude_mm * np.cos(angle, out=angle).sum(axis=1))
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,12 +218,19 @@ class Implicit:
         ends += [True] * (self.appendage is not None) + [False] * (self.funnel is not None)
         return np.array(ends, dtype=bool)
 
-    def chamber(self, points: FloatArray) -> FloatArray:
-        """Body with its mitral funnel (N,): the atrium without veins and appendage."""
+    def chamber(self, points: FloatArray, below_mm: float = np.inf) -> FloatArray:
+        """Body with its mitral funnel (N,): the atrium without veins and appendage.
+
+        Waves are worked out where they tell whether the wall is nearer than ``below_mm``.
+        """
         f = self.body.distance(points)
         if self.funnel is not None:
             f = self._with_funnel(points, f, self.funnel.distance(points, self.extension_mm))
-        return f if self.waves is None else f - self.waves.displacement(points)
+        if self.waves is None:
+            return f
+        asked = np.flatnonzero(f < below_mm + self.waves.greatest_mm)
+        f[asked] -= self.waves.displacement(points[asked])
+        return f
 
     def _with_funnel(self, points: FloatArray, body: FloatArray, funnel: FloatArray) -> FloatArray:
         assert self.funnel is not None

@@ -230,8 +230,8 @@ class TubeSet:
         rounded, caps = np.repeat(rounded, near.counts), np.repeat(self._caps, near.counts)
         closest = near.t
         t = np.where(rounded, np.minimum(closest, 1.0), closest)
-        d = points - course.position(t)
-        velocity = course.velocity(t)
+        position, velocity = course.motion(t)
+        d = points - position
         tangent = velocity / np.sqrt(dot(velocity, velocity))
         along, across = course.axes(t, tangent)
         u, v, w = dot(d, along), dot(d, across), dot(d, tangent)

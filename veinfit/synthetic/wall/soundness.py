@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,10 +84,20 @@ def flaws(shape: AtriumShape, field: Implicit, limits: Limits = EASY_LIMITS) -> 
     """Say what is wrong with a shape; an empty list is a sound one."""
     found = _tube_flaws(field)
     if not found:
-        found = _gap_flaws(shape, field, limits) + _mitral_flaws(field)
+        found = [*_gap_flaws(shape, field, limits), *_mitral_flaws(field)]
     if not found:
         found = _topology_flaws(field)
     return found
+
+
+def is_sound(shape: AtriumShape, field: Implicit, limits: Limits = EASY_LIMITS) -> bool:
+    """Whether a shape has no flaws, looked at up to the first one."""
+    return not (
+        _tube_flaws(field)
+        or next(_gap_flaws(shape, field, limits), None)
+        or _mitral_flaws(field)
+        or _topology_flaws(field)
+    )
 
 
 def wall_points(tube: ImplicitTube, s_mm: FloatArray, angles: int = 24) -> FloatArray:
@@ -116,8 +127,7 @@ def _tube_flaws(field: Implicit) -> list[str]:
     return found
 
 
-def _gap_flaws(shape: AtriumShape, field: Implicit, limits: Limits) -> list[str]:
-    found: list[str] = []
+def _gap_flaws(shape: AtriumShape, field: Implicit, limits: Limits) -> Iterator[str]:
     family = {
         name: vein.name
         for vein in shape.veins
@@ -127,17 +137,17 @@ def _gap_flaws(shape: AtriumShape, field: Implicit, limits: Limits) -> list[str]
         start = tube.curve.start
         takeoff = float(angle_deg(tube.curve.direction, body_normal(field.body, start)))
         if takeoff > limits.takeoff_deg:
-            found.append(f"{tube.name}: leaves the body at {takeoff:.0f} degrees")
+            yield f"{tube.name}: leaves the body at {takeoff:.0f} degrees"
         inner = tube.curve.t_low * tube.curve.length_mm
         rim = wall_points(tube, np.array([inner]))[0]
         bulge = wall_points(tube, np.array([inner + MOUTH_END_MM]))[0]
         pokes = field.body.distance(rim).max() > -0.5
         if pokes or (tube.proper_from and field.body.distance(bulge).max() > MOUTH_BULGE_MM):
-            found.append(f"{tube.name}: its root pokes out of the body")
+            yield f"{tube.name}: its root pokes out of the body"
     if field.funnel is not None:
         rim = wall_points(field.funnel, np.zeros(1))[0]
         if field.body.distance(rim).max() > -0.5:
-            found.append("MV: the funnel's root pokes out of the body")
+            yield "MV: the funnel's root pokes out of the body"
     everything = list(field.tubes) + ([field.appendage] if field.appendage else [])
     for tube in everything:
         own = family.get(tube.name, tube.name)
@@ -148,28 +158,27 @@ def _gap_flaws(shape: AtriumShape, field: Implicit, limits: Limits) -> list[str]
         outside = chamber > 0.5
         parted = outside & (s > tube.curve.total_mm - limits.gap_over_mm)[:, None]
         if (chamber < limits.from_body_mm)[s >= _clear_mm(tube, field, limits)].any():
-            found.append(f"{tube.name}: runs along the body")
+            yield f"{tube.name}: runs along the body"
         for k, other in enumerate(field.tubes):
             if family[other.name] == own:
                 continue
-            gap = field.tubes[k].distance(flat).reshape(len(s), -1)
-            if gap[parted].min(initial=np.inf) < limits.gap_mm:
-                found.append(f"{tube.name}: runs into {other.name}")
+            gap = field.tubes[k].distance(points[parted])
+            if gap.min(initial=np.inf) < limits.gap_mm:
+                yield f"{tube.name}: runs into {other.name}"
         if field.appendage is not None and tube is not field.appendage:
-            gap = field.appendage_distance(flat).reshape(len(s), -1)
-            if gap[parted].min(initial=np.inf) < limits.gap_mm:
-                found.append(f"{tube.name}: runs into the appendage")
+            gap = field.appendage_distance(points[parted])
+            if gap.min(initial=np.inf) < limits.gap_mm:
+                yield f"{tube.name}: runs into the appendage"
         if field.funnel is not None and tube is not field.appendage:
-            gap = field.funnel.distance(flat).reshape(len(s), -1)
+            gap = field.funnel.distance(points[outside])
             past = field.beyond_mitral(flat)
-            if gap[outside].min(initial=np.inf) < LEAST_MITRAL_GAP_MM or past.max() > 0:
-                found.append(f"{tube.name}: runs into the mitral funnel")
+            if gap.min(initial=np.inf) < LEAST_MITRAL_GAP_MM or past.max() > 0:
+                yield f"{tube.name}: runs into the mitral funnel"
         if tube is not field.appendage:
             others = [o for o in field.tubes if family[o.name] != own]
-            found.extend(_end_flaws(field, tube, others, limits))
+            yield from _end_flaws(field, tube, others, limits)
     for vein in shape.veins:
-        found.extend(_branch_flaws(field, [branch.name for branch in vein.branches]))
-    return found
+        yield from _branch_flaws(field, [branch.name for branch in vein.branches])
 
 
 def _end_flaws(
@@ -202,7 +211,7 @@ def _mitral_flaws(field: Implicit) -> list[str]:
     longer = dataclasses.replace(field, extension_mm=max(BEYOND_MITRAL) + 1.0)
     for past in BEYOND_MITRAL:
         points = plane + past * normal
-        chamber = longer.chamber(points)
+        chamber = longer.chamber(points, BESIDE_FUNNEL[1])
         if label((chamber < 0.0).reshape(len(steps), len(steps)))[1] != 1:
             return ["MV: its plane cuts the chamber in several places"]
         least, most = BESIDE_FUNNEL
