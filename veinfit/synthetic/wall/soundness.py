@@ -94,7 +94,7 @@ def is_sound(shape: AtriumShape, field: Implicit, limits: Limits = EASY_LIMITS) 
     """Whether a shape has no flaws, looked at up to the first one."""
     return not (
         _tube_flaws(field)
-        or next(_gap_flaws(shape, field, limits), None)
+        or any(_gap_flaws(shape, field, limits))
         or _mitral_flaws(field)
         or _topology_flaws(field)
     )
