@@ -221,8 +221,8 @@ def crossing_key(crossings: Crossings | None) -> str:
     about = "estimated" if crossings.estimated else "given"
     return (
         "Predicted number of veins with an antral seal in one try, for places 5 mm apart on the "
-        f"septal wall, seen from outside the atrium. Thick rim: the {about} place. Dashed second "
-        "rim: the place with the most."
+        f"septal wall, seen from outside the atrium. Darker: more. Thick rim: the {about} place. "
+        "Dashed second rim: the place with the most."
     )
 
 
@@ -287,4 +287,4 @@ def _same(place: CrossingPlace, best: BestCrossing) -> bool:
 def _loss(best: BestCrossing) -> str:
     if best.loss_5mm is None:
         return "No place 5 mm from the best one."
-    return f"5 mm from the best place: up to {number(best.loss_5mm, 2)} fewer."
+    return f"5 mm from the best: up to {number(best.loss_5mm, 2)} veins fewer."
