@@ -117,7 +117,7 @@ def test_the_map_of_the_septum_has_every_place_once():
     # Posterior (y = 5) lies to the left of the case's own place, seen from the right.
     assert circles[2].x < circles[0].x < circles[1].x
     said = " ".join(drawn.texts)
-    assert "up to 0.50 fewer" in said
+    assert "up to 0.50 veins fewer" in said
     assert "the estimated place" in crossing_key(Crossings(places, (best,), True))
     assert "the given place" in crossing_key(Crossings(places, (best,), False))
     assert crossing_charts(None) == () and crossing_key(None) == ""
