@@ -93,7 +93,7 @@ def seat_balloon(
             misalignment_deg=None,
         )
     batch = balloon_batch(prepared, simulated.contact, [line], settings, exact=True)
-    start = find_start(batch, line, simulated.distance_mm)
+    start = find_start(batch, line, simulated.distance_mm, simulated.start)
     fit = replace(fit, notes=(*line.notes, *start_notes(start, patch.vein, balloon, settings)))
     if start.pressed_mm > settings.greatest_start_press_mm:
         reason = (

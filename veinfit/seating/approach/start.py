@@ -68,12 +68,19 @@ def nominal_back_mm(distance_mm: float, nose_mm: float) -> float:
     return min(nose_mm, 0.5 * distance_mm)
 
 
-def find_start(batch: BalloonBatch, line: ApproachLine, distance_mm: float) -> Start:
+def find_start(
+    batch: BalloonBatch, line: ApproachLine, distance_mm: float, about: Start | None = None
+) -> Start:
     """Place a balloon, alone in its batch, before the ostium; see :func:`find_starts`."""
-    return find_starts(batch, line, distance_mm)[0]
+    return find_starts(batch, line, distance_mm, None if about is None else about.centre[None])[0]
 
 
-def find_starts(batch: BalloonBatch, line: ApproachLine, distance_mm: float) -> list[Start]:
+def find_starts(
+    batch: BalloonBatch,
+    line: ApproachLine,
+    distance_mm: float,
+    about: FloatArray | None = None,
+) -> list[Start]:
     """Place balloons before the ostium and back them off until they are clear of the wall.
 
     A balloon is backed off along the shaft, no farther than the blood reaches. Where no
@@ -87,6 +94,9 @@ def find_starts(batch: BalloonBatch, line: ApproachLine, distance_mm: float) -> 
     line : ApproachLine
     distance_mm : float
         How far the blood reaches back from the ostium along the shaft.
+    about : (N, 3) array, optional
+        Where they start before much the same wall: a balloon without a clear place on its way is
+        pushed off the wall from there. Where it does not come clear, it is sought as without.
     """
     found: dict[int, Start] = {}
     nominal = np.zeros((batch.count, 3))
@@ -109,7 +119,10 @@ def find_starts(batch: BalloonBatch, line: ApproachLine, distance_mm: float) -> 
         }
 
     blocked = [number for number in range(batch.count) if number not in found]
-    near = pushed_off(blocked, nominal[blocked])
+    near = pushed_off(blocked, nominal[blocked] if about is None else about[blocked])
+    if about is not None:
+        again = [number for number in blocked if near[number].pressed_mm > 0.0]
+        near |= pushed_off(again, nominal[again])
     pressed = [number for number in blocked if near[number].pressed_mm > 0.0]
     least = np.zeros((len(pressed), 3))
     for row, number in enumerate(pressed):

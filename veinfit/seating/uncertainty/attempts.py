@@ -91,6 +91,12 @@ class Simulator:
         """Return the plane past which the balloon has passed through."""
         return self.prepared.exit(self.seating)
 
+    @property
+    def start(self) -> Start:
+        """Return where the balloon starts without any perturbation, before the gathered wall."""
+        self._starts(self.one)
+        return self.starts[float(self.one.reach_mm[0])]
+
     def tries(
         self, aim: FloatArray, patient: FloatArray, scores: FloatArray, widths: int | None = None
     ) -> Readings:
