@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy
+from veinfit.memory import freeing_new_objects
 from veinfit.notes import Note
 from veinfit.report.colours import PAPER, GapBand, gap_bands
 from veinfit.report.model import Picture
@@ -124,12 +125,18 @@ def draw_pictures(
         pair = [next(flat) for _ in overview]
         png = draw_overview(anatomy, structures, over_layout, overview, pair, scale)
         pictures = [_written(folder, "overview.png", png, _overview_picture(anatomy, structures))]
-        for fit, name in zip(drawn, _file_names(drawn), strict=True):
-            images = (next(flat)[0], next(flat)[0])
-            png = draw_fit(anatomy, fit, frames[fit.vein], layout, bands, images, shapes, settings)
-            paper = draw_for_paper(anatomy, fit, frames[fit.vein], layout, bands, images, shapes)
-            told = replace(_fit_picture(fit, bands, settings), paper=paper)
-            pictures.append(_written(folder, name, png, told))
+        with freeing_new_objects() as free:
+            for fit, name in zip(drawn, _file_names(drawn), strict=True):
+                images = (next(flat)[0], next(flat)[0])
+                png = draw_fit(
+                    anatomy, fit, frames[fit.vein], layout, bands, images, shapes, settings
+                )
+                paper = draw_for_paper(
+                    anatomy, fit, frames[fit.vein], layout, bands, images, shapes
+                )
+                told = replace(_fit_picture(fit, bands, settings), paper=paper)
+                pictures.append(_written(folder, name, png, told))
+                free()
         # The renderer is run to its end, so that a late failure is not overlooked.
         for _ in flat:
             pass

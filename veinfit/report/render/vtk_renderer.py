@@ -188,6 +188,7 @@ def _describe(
         _keep(arrays, f"points-{mesh}", surface.points)
         _keep(arrays, f"faces-{mesh}", surface.faces)
         _keep(arrays, f"normals-{mesh}", vertex_normals(surface))
+        surface.drop_tables()
     mesh = meshes.setdefault(id(surface), len(meshes))
     valued = None
     if layer.values is not None:
