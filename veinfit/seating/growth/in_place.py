@@ -161,6 +161,9 @@ def _places(
     batch = replace(batch, push_n=np.array([fit.push_n]))
     place = np.r_[fit.centre, np.array(fit.shape_amplitudes)][None]
     before = place
+    # The wall near it is looked up once, for the largest.
+    most = float(diameters[-1] - simulator.balloon.equatorial_mm)
+    near = batch.resized(simulator.balloon.resized(most).shape.reach_mm).nearby()
     lost: Outcome | None = None
     for diameter in diameters:
         balloon = simulator.balloon.resized(float(diameter - simulator.balloon.equatorial_mm))
@@ -168,7 +171,9 @@ def _places(
             grown = replace(batch, shape=balloon.shape).resized(balloon.shape.reach_mm)
             # From where it would be if it went on as in the last step.
             ahead = place + (place - before)
-            rest = minimise(grown, ahead, simulator.through, residual_share=STEP_RESIDUAL_SHARE)
+            rest = minimise(
+                grown, ahead, simulator.through, residual_share=STEP_RESIDUAL_SHARE, near=near
+            )
             if rest.state[0] == AT_REST:
                 before, place = place, rest.place
             else:
@@ -332,7 +337,7 @@ def _tries(
             ahead,
             simulator.through,
             residual_share=STEP_RESIDUAL_SHARE,
-            near=None if near is None else near.only(which),
+            near=near.only(which),
         )
         before[which], place[which] = place[which], rest.place
         alive[which[~rest.at_rest]] = False
