@@ -5,8 +5,8 @@
 Each atrium is turned by 15 degrees, coarsened to 40 % of its faces, surfaced anew from voxels of
 0.6 and 1.0 mm, and its vertices are scattered by 0.2 mm (SD). Prints what moved by more than 1 mm
 or 3 degrees, whether inside its bounds, and how far diameters in one fixed plane, each section of
-the first surface, agree. ``--frame ras`` is
-for meshes in that frame. Not a check: tests/README.md tells the figures.
+the first surface, agree. ``--frame ras`` is for meshes in that frame. Not a check: tests/README.md
+tells the figures.
 """
 
 from __future__ import annotations
