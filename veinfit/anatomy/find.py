@@ -110,6 +110,7 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     rough = for_finding(lumen)
     give_back_memory()
     spheres = inscribed_spheres(rough.wall.surface)
+    give_back_memory()
     lumen, rough = opened_at_cuts(lumen, rough, spheres)
     give_back_memory()
     hints = lumen_input.hints
