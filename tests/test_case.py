@@ -180,6 +180,7 @@ def test_another_process_gives_the_same_bytes(whole, by_command):
         assert (by_command.folder / name).read_bytes() == (whole.folder / name).read_bytes(), name
 
 
+@pytest.mark.slow
 def test_stated_frame_and_unit_give_the_same_case(result, mesh, tmp_path, monkeypatch):
     surface = read_mesh(mesh)
     turned = Surface(surface.points * [-1.0, -1.0, 1.0], surface.faces)
@@ -269,6 +270,7 @@ def test_a_vein_that_could_not_be_measured_is_not_lost(result, mesh, tmp_path, m
     assert "RIPV is not measured: no section" in page
 
 
+@pytest.mark.slow
 def test_a_case_without_pictures_is_still_a_case(result, tmp_path, monkeypatch):
     def broken(*_, **__):
         raise RuntimeError("no canvas")

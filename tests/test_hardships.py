@@ -74,6 +74,7 @@ def compared(finished, tmp_path_factory) -> Path:
 
 
 @pytest.mark.parametrize("closed", [(0, 1, 2), (1,), (2,)])
+@pytest.mark.slow
 def test_closed_streams(finished, compared, tmp_path, closed):
     """As a service starts a program: files must not be taken for the streams."""
     command = [*COMMAND, "changes", str(finished), str(finished)]
@@ -110,6 +111,7 @@ def test_names_of_folders(finished, tmp_path):
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="names there are text")
+@pytest.mark.slow
 def test_a_name_that_is_no_text(finished, tmp_path):
     out = os.fsencode(tmp_path) + b"/caf\xe9"
     command = [*COMMAND, "changes", str(finished), str(finished), "--out", out]
@@ -156,6 +158,7 @@ def test_names_that_are_too_long(mesh, tmp_path, capfd, role):
 # ---- files that are none --------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_pipes_and_devices_are_not_read(mesh, tmp_path):
     """Neither waits for somebody to write, nor reads zeros without end."""
     pipe = tmp_path / "pipe.stl"

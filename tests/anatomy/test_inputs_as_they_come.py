@@ -189,6 +189,7 @@ BOTH_SIDES = "the mesh shows the wall from both sides: its inner side was used"
         pytest.param(shell, BOTH_SIDES, marks=pytest.mark.slow),
     ],
 )
+@pytest.mark.slow
 def test_a_repair_is_told_first(mesh, broken, told):
     anatomy = found_in(broken, mesh)
     assert anatomy.notes[0].stage == "verdict"

@@ -22,6 +22,7 @@ def real() -> SyntheticAtrium:
     return draw_case(built_in_distributions(), 3, 1).atrium
 
 
+@pytest.mark.slow
 def test_samples_stand_for_the_function_near_the_wall(rng) -> None:
     atrium = real()
     surface = atrium.open_surface(2.0, even=False)
@@ -32,6 +33,7 @@ def test_samples_stand_for_the_function_near_the_wall(rng) -> None:
     assert off.max() > 0.0  # they are not the function itself
 
 
+@pytest.mark.slow
 def test_true_sections_are_those_of_the_surface() -> None:
     # The truth is found along rays in the implicit function, the contours by cutting triangles.
     atrium = real()

@@ -76,6 +76,7 @@ def test_a_size_that_could_not_be_assessed_takes_its_vein_out_and_is_told():
     assert quantities([VeinOutcome("e", "LSPV", 1.1, none, none)])["not_assessed"] == 1.0
 
 
+@pytest.mark.slow
 def test_intervals_draw_atria_and_not_veins():
     """Ten veins of one atrium tell as little as one: their interval has no width."""
     alike = [vein("a", "LSPV", [k / 9, k / 9], [0.5, 0.5]) for k in range(10)]

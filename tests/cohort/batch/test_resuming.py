@@ -62,6 +62,7 @@ def test_same_bytes_whatever_the_workers_and_their_order(folder, run, tmp_path):
 @pytest.mark.parametrize(
     "after", [pytest.param(1, marks=pytest.mark.slow), 5, pytest.param(9, marks=pytest.mark.slow)]
 )
+@pytest.mark.slow
 def test_kill_at_any_moment(folder, run, tmp_path, after):
     inputs = folder(NAMES, seconds=0.05)
     out = tmp_path / "out"
@@ -197,6 +198,7 @@ def test_a_part_that_lost_a_file_is_made_again(folder, run, tmp_path, table):
     assert content(out) == before
 
 
+@pytest.mark.slow
 def test_full_disk_is_waited_for(folder, run, tmp_path, monkeypatch):
     inputs, out = folder(NAMES), tmp_path / "out"
     sync, left = os.fsync, [3]

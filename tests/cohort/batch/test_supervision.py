@@ -18,6 +18,7 @@ def reasons(out):
     return {row["case"]: (row["status"], row["reason"]) for row in rows}
 
 
+@pytest.mark.slow
 def test_every_other_case_is_done(folder, run, tmp_path):
     good = [f"good-{k}" for k in range(5)] + ["loud-1", "once-1"]
     ill = ["bad-1", "crash-1", "exit-1", "fault-1", "hang-1"]
@@ -38,6 +39,7 @@ def test_every_other_case_is_done(folder, run, tmp_path):
     assert outcome.failed["crash-1"].endswith("(SIGSEGV)")
 
 
+@pytest.mark.slow
 def test_code_that_never_returns_is_ended(folder):
     inputs = folder(["native-1"])
     process = CaseProcess("fake_cases:work", limit_s=1.5)

@@ -79,6 +79,7 @@ def test_cancelling_one_that_waits_and_one_that_runs(desk, ready):
     assert state(desk, first) == ("to review", "")
 
 
+@pytest.mark.slow
 def test_what_an_ended_desk_left_is_taken_up(desk, ready, quick):
     running, waiting = ready("a", "2"), ready("b")
     desk.run(running)

@@ -183,6 +183,7 @@ def test_planes_of_the_image_stand_at_the_end_as_wide_as_the_page(
     assert float(row[12]) == pytest.approx(1200 / (width / 72), abs=1.0)
 
 
+@pytest.mark.slow
 def test_the_map_of_the_septum_is_on_paper(
     anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
 ) -> None:
@@ -315,6 +316,7 @@ def test_no_name_can_become_markup(anatomy: Anatomy, fits: tuple[Fit, ...], tmp_
     assert b"/URI" not in pdf and b"/JavaScript" not in pdf and b"/Launch" not in pdf
 
 
+@pytest.mark.slow
 def test_missing_pictures_and_empty_cases_are_told(
     anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
 ) -> None:

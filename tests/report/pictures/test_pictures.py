@@ -108,6 +108,7 @@ def test_contact_is_seen_on_the_wall(drawn: tuple[Path, tuple]) -> None:
             assert ((blue > red + 60) & (blue > green + 25)).mean() > 0.01
 
 
+@pytest.mark.slow
 def test_the_same_input_gives_the_same_bytes(
     anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
 ) -> None:
@@ -184,6 +185,7 @@ def test_any_name_becomes_a_file_of_its_own(
     assert {p.name for p in inside.iterdir()} == {f.split("/")[1] for f in files}
 
 
+@pytest.mark.slow
 def test_fits_without_seat_patch_or_clock_are_drawn(
     anatomy: Anatomy,
     fits: tuple[Fit, ...],

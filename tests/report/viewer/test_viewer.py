@@ -183,6 +183,7 @@ def test_it_draws_with_no_network_and_without_a_fault(tab: Browser, page: Path) 
     assert tab.faults == []
 
 
+@pytest.mark.slow
 def test_a_vein_a_balloon_and_every_part_can_be_chosen(tab: Browser, report: Report) -> None:
     tab.click("#veins label:nth-of-type(2) input")
     assert tab.evaluate("viewer.state().vein") == 0
@@ -271,6 +272,7 @@ def test_a_body_of_ones_own_is_drawn_and_taken_away(tab: Browser) -> None:
     assert np.array_equal(pixels(tab), before)
 
 
+@pytest.mark.slow
 def test_names_and_letters_are_those_of_the_pictures(tab: Browser) -> None:
     """The page's own script names directions: it must say what the pictures say."""
     for lao, cranial in [(0, 0), (180, 0), (30, 20), (-60, -35), (135, 80), (-100, 10), (0, 90)]:
@@ -283,6 +285,7 @@ def test_names_and_letters_are_those_of_the_pictures(tab: Browser) -> None:
             assert word == side_letters(sign * np.array(state[key])), (lao, cranial, kind)
 
 
+@pytest.mark.slow
 def test_names_do_not_lie_over_each_other_on_a_small_screen(tab: Browser) -> None:
     tab.size(390, 844)
     for lao in range(-180, 180, 45):

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
 from browser import browser
 from report.inputs import report_of
 
@@ -82,6 +83,7 @@ def test_every_seat_of_a_plan_has_a_colour_and_triangles_of_its_own(
     assert plan_scenes(vein, [fit], None) == []
 
 
+@pytest.mark.slow
 def test_the_slider_grows_the_balloon_and_a_plan_takes_its_place(
     anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
 ) -> None:

@@ -82,6 +82,7 @@ def compared(grounds, diameter, settings):
 @pytest.mark.parametrize(
     ("diameter", "shape"), [(28.0, 0.1), pytest.param(31.0, 1.0, marks=pytest.mark.slow)]
 )
+@pytest.mark.slow
 def test_a_try_without_perturbation_is_the_nominal_seat(diameter, shape):
     """Verdicts equal where the leak is 0.1 mm from the tolerance; leaks within 0.1 mm."""
     settings = replace(SETTINGS, shape_stiffness_n_per_mm=shape)

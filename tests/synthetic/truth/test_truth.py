@@ -208,6 +208,7 @@ def test_the_mesh_has_the_trunk_diameters_of_the_truth() -> None:
         assert station.d_area_mm - 0.06 < d_area < station.d_area_mm + 0.005
 
 
+@pytest.mark.slow
 def test_the_half_turn_points_lie_on_the_wall_around_the_vein() -> None:
     atrium = drawn("four")
     for vein in atrium.truth.veins:
