@@ -7,6 +7,7 @@ import csv
 import json
 
 import pytest
+from browser import browser
 
 from veinfit.cli import main
 from veinfit.report.page.changes import (
@@ -133,6 +134,27 @@ def test_the_page_tells_all_and_runs_nothing(documents):
     assert "<i>" not in page and "<script" not in page
     assert "<strong>18.5</strong>" in page and "−1.5" in page
     assert "Greatest diameter" in page and "d_max_mm" not in page
+
+
+def test_before_after_and_change_are_seen_on_a_telephone(documents, tmp_path):
+    before, after = documents
+    # A length with an interval is the widest that stands there.
+    for document in (before, after):
+        document["fits"][0] |= {"seal_probability": 0.5, "seal_probability_low": 0.25,
+                                "seal_probability_high": 0.75}  # fmt: skip
+    after["fits"][0] |= {"seal_probability": 0.625}
+    page = tmp_path / "changes.html"
+    page.write_text(changes_page(before, after), encoding="utf-8")
+    with browser() as tab:
+        tab.size(400, 800)
+        tab.open(page)
+        edges = tab.evaluate(
+            "[...document.querySelectorAll('section > .wide td, section > .wide th')]"
+            ".map(cell => cell.getBoundingClientRect()).filter(box => box.width)"
+            ".map(box => [box.left, box.right])"
+        )
+    assert len(edges) > 20
+    assert all(0 <= left < right <= 400 for left, right in edges)
 
 
 def test_the_command_writes_and_prints(documents, tmp_path, capfd):
