@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import browser as chrome
+
+from veinfit.review.session import ReviewSession
 
 SETTLED = (
     "document.body.dataset.settled !== undefined && "
@@ -51,3 +54,9 @@ def save(page: chrome.Browser, until: str) -> None:
     page.click("#save")
     shown = f"document.querySelector('{until}')"
     page.wait(f"{shown}.textContent !== '' && !{shown}.hidden")
+
+
+def answered(session: ReviewSession, vein: str, entry: dict[str, Any], seats: bool) -> Any:
+    """Return what the session says of an entry, also while the page still asks of its own."""
+    told = session.preview(vein, [entry], seats=seats)
+    return answered(session, vein, entry, seats) if "superseded" in told else told

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from review.driving import SETTLED, choose, enter, save, text
+from review.driving import SETTLED, answered, choose, enter, save, text
 
 from veinfit.errors import InputError
 from veinfit.io.inputs.corrections import read_corrections
@@ -141,7 +141,7 @@ def test_a_drag_of_the_plane_ends_in_new_seats(page, server, session, target):
     shift = page.evaluate("Number(document.getElementById('shift').value)")
     assert shift == pytest.approx(3.0, abs=0.3)  # the slide goes in quarters of a millimetre
     page.wait(f"document.querySelectorAll('#measures td.other').length > 3 && {SETTLED}")
-    told = session.preview(VEIN, [{"vein": VEIN, "shift_mm": shift}], seats=True)
+    told = answered(session, VEIN, {"vein": VEIN, "shift_mm": shift}, seats=True)
     # The seats of what the pointer passed on its way may be told before those of where it ended.
     for fit in told["vein"]["fits"]:
         said = json.dumps(f"{fit['title']}: {fit['verdict']}")
