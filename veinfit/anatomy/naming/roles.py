@@ -56,7 +56,6 @@ DIRECTION_SPREAD_DEG = 30.0
 APPENDAGE_SPREAD_DEG = 28.0
 """The appendage and the mitral side vary more in place."""
 
-
 COMMON_ROLES = tuple(TRUNK_BRANCHES)
 """Roles of trunks of several branches; a left one whose branches were cut off shows none."""
 
