@@ -27,8 +27,8 @@ class Picture:
     notes : tuple of Note
         How it came about, where that was not the usual way.
     paper : bytes
-        What stands on paper in its place, as PNG: its views with few words in
-        large type. Empty where the picture itself does.
+        What stands on paper in its place, as PNG or JPEG: its views with few words
+        in large type. Empty where the picture itself does.
     captioned : bool
         Whether the caption stands in the picture itself.
     """

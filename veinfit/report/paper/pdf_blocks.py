@@ -21,16 +21,13 @@ from veinfit.report.answers.tables import Row
 from veinfit.report.colours import INK, MUTED, GapBand
 from veinfit.report.paper.paper_drawing import BOLD, PLAIN, SMALLEST_PT, on_paper
 from veinfit.report.paper.tagged import Figures, Layout, Photo, Text
-from veinfit.report.pictures.fit_picture import fit_layout
+from veinfit.report.pictures.fit_picture import PAPER_QUALITY, fit_layout
 from veinfit.report.pictures.overview import overview_layout
 from veinfit.report.pictures.shown import ShownPicture
 from veinfit.report.render.drawing import Area, Drawing, Shape, Words, printable
 
 TYPE_PT, SMALL_PT, HEAD_PT, TITLE_PT = 9.0, SMALLEST_PT, 13.0, 17.0
 """Type sizes."""
-
-PICTURE_QUALITY = 88
-"""Quality, of 100, of the pictures: no loss that can be seen on paper."""
 
 ACCENT, LINE, TINT, WARN = "#0d5563", "#c6cdd3", "#eef3f4", "#7a3b00"
 ALARM = "#a30000"
@@ -207,8 +204,10 @@ def _views(shown: ShownPicture) -> tuple[bytes, int, int]:
     paper = shown.picture.paper
     with Image.open(io.BytesIO(paper or shown.content or b"")) as image:
         size = image.size
+        if paper and image.format == "JPEG":
+            return paper, *size
         if paper:
-            image.convert("RGB").save(stream, "JPEG", quality=PICTURE_QUALITY, subsampling=0)
+            image.convert("RGB").save(stream, "JPEG", quality=PAPER_QUALITY, subsampling=0)
             return stream.getvalue(), *size
         first, last = (
             overview_layout(size).areas
@@ -218,7 +217,7 @@ def _views(shown: ShownPicture) -> tuple[bytes, int, int]:
         views = image.convert("RGB").crop(
             (int(first.left), int(first.top), int(last.right) + 1, int(last.bottom) + 1)
         )
-        views.save(stream, format="JPEG", quality=PICTURE_QUALITY, subsampling=0)
+        views.save(stream, format="JPEG", quality=PAPER_QUALITY, subsampling=0)
     return stream.getvalue(), *views.size
 
 

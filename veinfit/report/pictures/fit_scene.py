@@ -270,7 +270,9 @@ def axial_view(
 
 def _translucent(fit: Fit, profiles: Mapping[str, FloatArray]) -> tuple[TranslucentBody, ...]:
     balloon = balloon_surface(fit, profiles)
-    return () if balloon is None else (TranslucentBody(balloon, rgb(BALLOON), 0.16, 0.62),)
+    if balloon is None:
+        return ()
+    return (TranslucentBody(balloon, rgb(BALLOON), 0.16, 0.62, closed=True),)
 
 
 def cut_origin(fit: Fit, frame: FitFrame) -> FloatArray:

@@ -26,8 +26,8 @@ STAND_OFF_MM = 1000.0
 def main(folder: Path) -> None:
     """Draw every pass of the job in ``folder``."""
     job = json.loads((folder / "job.json").read_text(encoding="utf-8"))
-    with np.load(folder / "job.npz") as stored:
-        arrays = dict(stored)
+    # Each array is read when it is drawn: of fine meshes all take much memory.
+    arrays = np.load(folder / "job.npz")
     # Imported late, so that the job is known to be readable before the risky part.
     import vtkmodules.vtkRenderingOpenGL2
     from vtkmodules.vtkCommonCore import vtkObject
@@ -41,7 +41,6 @@ def main(folder: Path) -> None:
     renderer.SetBackground(1.0, 1.0, 1.0)
     renderer.SetAutomaticLightCreation(0)
     window.AddRenderer(renderer)
-    meshes: dict[int, Any] = {}
     for index, one in enumerate(job["passes"]):
         camera = one["camera"]
         window.SetSize(camera["width"], camera["height"])
@@ -53,7 +52,8 @@ def main(folder: Path) -> None:
             lamp.SetFocalPoint(0.0, 0.0, 0.0)
             lamp.SetIntensity(weight)
             renderer.AddLight(lamp)
-        actors = [_actor(layer, arrays, meshes) for layer in one["layers"]]
+        # The last layer mostly lies nearest: what it hides is then not shaded.
+        actors = [_actor(layer, arrays) for layer in reversed(one["layers"])]
         for actor in actors:
             renderer.AddActor(actor)
         _aim(renderer.GetActiveCamera(), camera)
@@ -81,25 +81,22 @@ def _range() -> tuple[float, float]:
     return 0.25 * STAND_OFF_MM, 1.75 * STAND_OFF_MM
 
 
-def _actor(layer: dict[str, Any], arrays: dict[str, np.ndarray], meshes: dict[int, Any]) -> Any:
+def _actor(layer: dict[str, Any], arrays: Any) -> Any:
     from vtkmodules.vtkCommonDataModel import vtkPlane
     from vtkmodules.vtkRenderingCore import vtkActor, vtkPolyDataMapper
 
-    mesh = layer["mesh"]
-    if mesh not in meshes:
-        meshes[mesh] = _poly_data(arrays, mesh)
+    data = _poly_data(arrays, layer)
     mapper = vtkPolyDataMapper()
+    mapper.SetInputData(data)
     actor = vtkActor()
     actor.SetMapper(mapper)
     actor.SetPosition(*layer["shift"])
     look = actor.GetProperty()
-    if layer["values"] is None:
-        mapper.SetInputData(meshes[mesh])
+    if layer["valued"]:
+        _map_values(mapper, layer)
+    else:
         mapper.ScalarVisibilityOff()
         look.SetColor(*layer["palette"][0])
-    else:
-        mapper.SetInputData(_with_values(meshes[mesh], arrays[f"values-{layer['values']}"]))
-        _map_values(mapper, layer)
     # White light of every side: the ambient colour is the surface's own.
     look.SetAmbient(layer["ambient"])
     look.SetDiffuse(1.0 - layer["ambient"])
@@ -118,28 +115,21 @@ def _actor(layer: dict[str, Any], arrays: dict[str, np.ndarray], meshes: dict[in
     return actor
 
 
-def _poly_data(arrays: dict[str, np.ndarray], mesh: int) -> Any:
+def _poly_data(arrays: Any, layer: dict[str, Any]) -> Any:
     from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray
     from vtkmodules.vtkCommonCore import vtkPoints
     from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
 
+    number = layer["number"]
     points, cells, data = vtkPoints(), vtkCellArray(), vtkPolyData()
-    points.SetData(numpy_to_vtk(arrays[f"points-{mesh}"], deep=1))
-    cells.SetData(3, numpy_to_vtkIdTypeArray(arrays[f"faces-{mesh}"].ravel(), deep=1))
+    points.SetData(numpy_to_vtk(arrays[f"points-{number}"], deep=1))
+    cells.SetData(3, numpy_to_vtkIdTypeArray(arrays[f"faces-{number}"].ravel(), deep=1))
     data.SetPoints(points)
     data.SetPolys(cells)
-    data.GetPointData().SetNormals(numpy_to_vtk(arrays[f"normals-{mesh}"], deep=1))
+    data.GetPointData().SetNormals(numpy_to_vtk(arrays[f"normals-{number}"], deep=1))
+    if layer["valued"]:
+        data.GetPointData().SetScalars(numpy_to_vtk(arrays[f"values-{number}"], deep=1))
     return data
-
-
-def _with_values(data: Any, values: np.ndarray) -> Any:
-    from vtkmodules.util.numpy_support import numpy_to_vtk
-    from vtkmodules.vtkCommonDataModel import vtkPolyData
-
-    valued = vtkPolyData()
-    valued.ShallowCopy(data)
-    valued.GetPointData().SetScalars(numpy_to_vtk(values, deep=1))
-    return valued
 
 
 def _map_values(mapper: Any, layer: dict[str, Any]) -> None:

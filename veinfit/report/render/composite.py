@@ -75,11 +75,13 @@ def _blend(
     image: np.ndarray, solid: Raster, translucent_body: TranslucentBody, raster: Raster, scale: int
 ) -> None:
     """Lay a see-through body over ``image``, in place."""
-    shown = raster.depth < solid.depth + SAME_DEPTH_MM
+    part = _extent(raster.depth, scale)
+    image = image[tuple(slice(one.start // scale, one.stop // scale) for one in part)]
+    shown = raster.depth[part] < solid.depth[part] + SAME_DEPTH_MM
     covered = _reduced(shown, scale)
     rows, columns = np.nonzero(covered)
     # Mean over the covered pixels alone: what lies beside the body is white.
-    facing = _reduced(np.where(shown, raster.colour[..., 0], 0), scale)[rows, columns]
+    facing = _reduced(np.where(shown, raster.colour[..., 0][part], 0), scale)[rows, columns]
     share = covered[rows, columns]
     facing = np.clip(facing / (255.0 * share), 0, 1)[:, None]
     alpha = (
@@ -89,6 +91,18 @@ def _blend(
     alpha *= share[:, None]
     tint = translucent_body.colour.astype(np.float32) * (0.45 + 0.55 * facing)
     image[rows, columns] = image[rows, columns] * (1 - alpha) + alpha * tint
+
+
+def _extent(depth: np.ndarray, scale: int) -> tuple[slice, slice]:
+    """Return the rows and columns in which anything is, in whole pixels of the picture."""
+    there = np.isfinite(depth)
+    result = []
+    for axis, length in ((1, depth.shape[0]), (0, depth.shape[1])):
+        own = np.flatnonzero(there.any(axis=axis))
+        low, high = (own[0], own[-1] + 1) if len(own) else (0, 0)
+        end = min(-(-int(high) // scale), length // scale)
+        result.append(slice(int(low) // scale * scale, end * scale))
+    return result[0], result[1]
 
 
 def _hollows(depth: np.ndarray, seen: np.ndarray, scale: int) -> np.ndarray:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,9 +118,11 @@ def _costs(
     direction = middles - anchor
     cost = np.linalg.norm(np.maximum(np.abs(direction) - half, 0.0), axis=1) / unit
     if avoid is not None and len(avoid):
-        inside = np.all(np.abs(avoid[None] - middles[:, None]) < half, axis=2)
-        cost += np.where(inside.any(axis=1), 60.0, 0.0)
-        cost += np.minimum(300.0, 20000.0 * inside.mean(axis=1))
+        # In units of the label's half size: what lies within 1 both ways is under it.
+        tree = cKDTree(avoid / half)
+        under = tree.query_ball_point(middles / half, 1.0, p=np.inf, return_length=True)
+        cost += np.where(under > 0, 60.0, 0.0)
+        cost += np.minimum(300.0, 20000.0 * under / len(avoid))
     if away_from is not None:
         out = anchor - away_from
         norm = np.linalg.norm(out) * np.linalg.norm(direction, axis=1)

@@ -103,13 +103,18 @@ class Layer:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TranslucentBody:
-    """A see-through body: ``alpha`` where it faces the viewer, ``rim_alpha`` at its rim."""
+    """A see-through body: ``alpha`` where it faces the viewer, ``rim_alpha`` at its rim.
+
+    Of one that is known to be ``closed``, with faces that turn outward, the far side is not drawn:
+    nothing is seen of it.
+    """
 
     surface: Surface
     colour: FloatArray
     alpha: float
     rim_alpha: float
     clip: tuple[FloatArray, FloatArray] | None = None
+    closed: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -155,15 +160,23 @@ class Renderer(Protocol):
 
 
 def passes_of(view: View) -> tuple[Pass, ...]:
-    """Return the passes of a view: the solid one, then one for each translucent_body."""
+    """Return the passes of a view: the solid one, then one for each body."""
     white = np.ones((1, 3))
     translucent = tuple(
         Pass(
             view.camera,
-            (Layer(translucent_body.surface, white, clip=translucent_body.clip, ambient=0.0),),
+            (
+                Layer(
+                    body.surface,
+                    white,
+                    clip=body.clip,
+                    ambient=0.0,
+                    cull="averted" if body.closed and body.clip is None else "none",
+                ),
+            ),
             facing_light=True,
         )
-        for translucent_body in view.translucent
+        for body in view.translucent
     )
     return (Pass(view.camera, view.layers), *translucent)
 

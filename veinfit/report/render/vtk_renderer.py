@@ -22,7 +22,7 @@ import numpy as np
 from veinfit.report.render import _vtk_worker as worker
 from veinfit.report.render.plain_renderer import KEY_LIGHT
 from veinfit.report.render.scene import Camera, Layer, Pass, Raster
-from veinfit.surface.mesh import vertex_normals
+from veinfit.report.render.seen_part import seen_part
 
 START_ALLOWANCE_S = 60.0
 """Time given to the child to start, load the graphics library and draw for the first time."""
@@ -137,12 +137,15 @@ def _write_job(passes: tuple[Pass, ...], scale: int, folder: Path) -> None:
 def _described(
     passes: tuple[Pass, ...], scale: int, arrays: zipfile.ZipFile
 ) -> list[dict[str, Any]]:
-    meshes: dict[int, int] = {}
-    values: dict[int, int] = {}
     described = []
+    number = 0
     for one in passes:
         camera = one.camera
-        layers = [_describe(layer, camera, arrays, meshes, values) for layer in one.layers]
+        layers = []
+        for layer in one.layers:
+            layers.append(_describe(layer, camera, arrays, number))
+            number += 1
+            layer.surface.drop_tables()
         ahead, aside, direction = KEY_LIGHT
         total = ahead + aside
         front = (0.0, 0.0, 1.0)
@@ -174,30 +177,18 @@ def _keep(arrays: zipfile.ZipFile, name: str, values: np.ndarray) -> None:
         np.lib.format.write_array(file, values, allow_pickle=False)
 
 
-def _describe(
-    layer: Layer,
-    camera: Camera,
-    arrays: zipfile.ZipFile,
-    meshes: dict[int, int],
-    values: dict[int, int],
-) -> dict[str, Any]:
+def _describe(layer: Layer, camera: Camera, arrays: zipfile.ZipFile, number: int) -> dict[str, Any]:
+    """Describe a layer; what can be seen of it goes into the file of arrays under its number."""
     shift = -layer.set_back_mm * camera.towards
-    surface = layer.surface
-    if id(surface) not in meshes:
-        mesh = len(meshes)
-        _keep(arrays, f"points-{mesh}", surface.points)
-        _keep(arrays, f"faces-{mesh}", surface.faces)
-        _keep(arrays, f"normals-{mesh}", vertex_normals(surface))
-        surface.drop_tables()
-    mesh = meshes.setdefault(id(surface), len(meshes))
-    valued = None
-    if layer.values is not None:
-        if id(layer.values) not in values:
-            _keep(arrays, f"values-{len(values)}", np.asarray(layer.values, dtype=np.float64))
-        valued = values.setdefault(id(layer.values), len(values))
+    part, normals = seen_part(layer, camera)
+    _keep(arrays, f"points-{number}", part.surface.points)
+    _keep(arrays, f"faces-{number}", part.surface.faces)
+    _keep(arrays, f"normals-{number}", normals)
+    if part.values is not None:
+        _keep(arrays, f"values-{number}", np.asarray(part.values, dtype=np.float64))
     return {
-        "mesh": mesh,
-        "values": valued,
+        "number": number,
+        "valued": part.values is not None,
         "edges": layer.edges.tolist(),
         "palette": layer.palette.tolist(),
         "cull": layer.cull,
