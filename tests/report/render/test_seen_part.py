@@ -15,7 +15,7 @@ from veinfit.vectors import FloatArray
 BALL = revolved(sphere_profile(28.0, 41), np.zeros(3), SUPERIOR, sides=60)
 TOWARDS = np.array([0.6, -0.8, 0.0])
 CLOSE = Camera(np.array([4.0, 2.0, 3.0]), TOWARDS, SUPERIOR, 0.2, 60, 50)
-CUT = (np.array([0.0, 0.0, 3.0]), np.array([0.0, 0.6, 0.8]))
+CUT = (np.array([0.0, 0.0, 3.0]), SUPERIOR)
 
 
 @pytest.mark.parametrize("cull", ["none", "facing", "averted"])
