@@ -54,12 +54,12 @@ class Canvas:
         self._figure = Figure(
             figsize=(self.width / 100, self.height / 100), dpi=100, facecolor=self.tone(PAPER)
         )
-        self._agg = FigureCanvasAgg(self._figure)
+        self._agg: Any = FigureCanvasAgg(self._figure)
         self._axes = self._figure.add_axes((0, 0, 1, 1))
         self._axes.set_xlim(0, self.width)
         self._axes.set_ylim(self.height, 0)
         self._axes.set_axis_off()
-        self._renderer: Any = self._agg.get_renderer()  # type: ignore[no-untyped-call]
+        self._renderer: Any = self._agg.get_renderer()
         self._taken: list[Box] = []
 
     @property
