@@ -54,7 +54,9 @@ class Canvas:
         self._figure = Figure(
             figsize=(self.width / 100, self.height / 100), dpi=100, facecolor=self.tone(PAPER)
         )
-        self._agg: Any = FigureCanvasAgg(self._figure)
+        # The library has no types.
+        agg: Any = FigureCanvasAgg
+        self._agg = agg(self._figure)
         self._axes = self._figure.add_axes((0, 0, 1, 1))
         self._axes.set_xlim(0, self.width)
         self._axes.set_ylim(self.height, 0)
