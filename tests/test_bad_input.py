@@ -136,7 +136,16 @@ def not_a_volume(folder):
 
 
 def atrium_without_veins(folder):
-    return [small_mesh(folder)], ["vein"]
+    return [small_mesh(folder)], [r"sphere\.ply: no pulmonary vein was found"]
+
+
+def a_crumpled_surface(folder):
+    """Vertices that scatter by several edges: a wall of which every stage makes far too much."""
+    ball = pyvista.Sphere(radius=30.0, theta_resolution=90, phi_resolution=90)
+    ball.points += np.random.default_rng(1).normal(0.0, 6.0, ball.points.shape)
+    ball.save(folder / "noise.ply")
+    told = [r"noise\.ply: the surface has \d+ cm2", "folded", "smooth it"]
+    return [str(folder / "noise.ply")], told
 
 
 def volume_without_veins(folder):
@@ -275,7 +284,7 @@ CASES = [
     not_a_mesh, not_a_mesh_but_text, nan_vertices, mesh_in_metres, unit_that_does_not_fit,
     volume_without_the_label, misspelt_label_map, label_map_that_is_not_toml,
     several_values_and_no_map, all_zero_volume, two_voxel_volume, volume_cut_short, not_a_volume,
-    atrium_without_veins, volume_without_veins,
+    atrium_without_veins, a_crumpled_surface, volume_without_veins,
     pytest.param(contradicting_frame, marks=pytest.mark.slow),
     pytest.param(other_contradicting_frame, marks=pytest.mark.slow),
     balloon_of_nothing, balloon_of_half_a_metre, balloon_that_is_no_number,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
@@ -132,16 +133,18 @@ def assess(
     ]
     files = files_of(input, labels, landmarks, corrections, settings, balloons, also, image)
     by_hand = corrections_of(corrections)
-    case = read_case(
-        input,
-        labels=labels,
-        also=also,
-        landmarks=landmarks,
-        settings=chosen,
-        frame=frame,
-        unit=unit,
-        trust_frame=trust_frame,
-    )
+    about_files = partial(_naming_files, input, corrections, landmarks, (labels, *also))
+    with about_files():
+        case = read_case(
+            input,
+            labels=labels,
+            also=also,
+            landmarks=landmarks,
+            settings=chosen,
+            frame=frame,
+            unit=unit,
+            trust_frame=trust_frame,
+        )
     give_back_memory()
     shown: ImageVolume | None = None
     image_notes: tuple[Note, ...] = ()
@@ -150,13 +153,15 @@ def assess(
         read_from = None if isinstance(input, Surface) else Path(input)
         shown, image_notes = read_case_image(Path(image), read_from, case.lumen.surface)
     find = partial(find_corrected, corrections=by_hand) if by_hand else find_anatomy
-    anatomy = find(
-        case.lumen, chosen, frame=frame, progress=lambda stage: tell(f"anatomy: {stage}")
-    )
+    with about_files():
+        anatomy = find(
+            case.lumen, chosen, frame=frame, progress=lambda stage: tell(f"anatomy: {stage}")
+        )
     give_back_memory()
     notes = (*case.notes, *image_notes)
     if "transseptal" in approaches:
-        anatomy, septal_note = with_septum(anatomy, case)
+        with about_files():
+            anatomy, septal_note = with_septum(anatomy, case)
         notes = (*notes, septal_note)
     elif case.septal_crossing is not None:
         text = "the coaxial approach does not use the septal crossing point"
@@ -200,6 +205,31 @@ def assess(
         crossings=crossings,
         image=shown,
     )
+
+
+@contextmanager
+def _naming_files(
+    input: Any, corrections: Any, landmarks: Any, others: Sequence[Any]
+) -> Iterator[None]:
+    """Have every refusal name the file that it is about: the anatomy knows of no files."""
+    try:
+        yield
+    except InputError as error:
+        said = str(error)
+        roles = {
+            "corrections: ": ("corrections", corrections),
+            "landmark ": ("landmarks", landmarks),
+        }
+        begin = next((begin for begin in roles if said.startswith(begin)), "")
+        role, file = roles.get(begin, ("input", input))
+        known = [one for one in (input, corrections, landmarks, *others) if _is_path(one)]
+        if not _is_path(file) or any(str(one) in said for one in known):
+            raise
+        raise InputError(f"{role} {file}: {said.removeprefix(begin)}") from error
+
+
+def _is_path(value: Any) -> bool:
+    return isinstance(value, (str, Path))
 
 
 def _seat(

@@ -333,6 +333,22 @@ def test_missing_pictures_and_empty_cases_are_told(
     assert len(pages) == 9 and "no balloon was tried" in pages[0]
 
 
+def test_a_table_that_is_longer_than_a_page_goes_on_on_the_next(
+    anatomy: Anatomy, tmp_path: Path
+) -> None:
+    """A long reason stands in every line of a vein in which no balloon came to rest."""
+    vein = anatomy.veins[0]
+    why = "no balloon comes to rest, for its start lies outside the blood of the vein " * 3
+    fits = tuple(
+        Fit(vein.name, name, 28.0, "transseptal", "not assessed", why.strip())
+        for name in ("28 mm", "31 mm")
+    )
+    pages = pages_of(write_pdf(report_of(replace(anatomy, veins=(vein,)), fits)), tmp_path)
+    told = [page.count("outside the blood") for page in pages[1:]]
+    assert len([count for count in told if count]) > 1
+    assert f"{len(pages)} of {len(pages)}" in pages[-1]
+
+
 def test_drawings_keep_their_proportions_and_their_writing(
     anatomy: Anatomy, fits: tuple[Fit, ...]
 ) -> None:

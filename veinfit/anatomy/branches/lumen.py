@@ -13,7 +13,13 @@ from veinfit.notes import Note
 from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
 from veinfit.surface.cleaning import clean_surface
-from veinfit.surface.mesh import enclosed_volume, face_middles, face_normals, select_faces
+from veinfit.surface.mesh import (
+    enclosed_volume,
+    face_middles,
+    face_normals,
+    select_faces,
+    total_area,
+)
 from veinfit.surface.near import faces_in_box
 from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter, loop_plane
 from veinfit.surface.roughness import vertex_scatter_mm
@@ -29,6 +35,10 @@ USUAL_VOLUME_ML = (25.0, 300.0)
 """Outside this range a caution asks whether label and unit are right: it may be another chamber.
 The mean is 80 mL, in atrial fibrillation 115 mL with SD 33 mL (Stojanovska 2014, Acad Radiol
 21(9))."""
+
+GREATEST_AREA_CM2 = 900.0
+"""No wall is larger: six real atria of open sources, 41 to 85 mL, have 79 to 134 cm2, and one of
+the greatest volume would have some 500 in their proportions. Noise and folds are larger."""
 
 ROUGH_MM = 0.15
 """Vertices that scatter by this about their surface are told: those of four samples and of six
@@ -110,7 +120,7 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
     Raises
     ------
     InputError
-        The enclosed volume cannot be that of a left atrium.
+        The enclosed volume, or the area, cannot be that of a left atrium.
     """
     clean = clean_surface(surface, settings)
     notes = list(clean.notes)
@@ -137,9 +147,16 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
     volume = enclosed_volume(closed) / 1000.0
     if not LEAST_VOLUME_ML <= volume <= GREATEST_VOLUME_ML:
         raise InputError(
-            f"the surface encloses {volume:.3g} mL, which is not the volume of a left atrium "
+            f"the surface encloses {max(volume, 0.0):.1f} mL, which is not the volume of a left atrium "
             f"({USUAL_VOLUME_ML[0]:g} to {USUAL_VOLUME_ML[1]:g} mL are usual): check that the "
             "label or mesh is the blood of the left atrium, and its unit"
+        )
+    area = total_area(closed) / 100.0
+    if area > GREATEST_AREA_CM2:
+        raise InputError(
+            f"the surface has {area:.0f} cm2 around {volume:.0f} mL, and no atrium has more than "
+            f"{GREATEST_AREA_CM2:g}: it is folded, or its vertices scatter; smooth it, or export it "
+            "again"
         )
     if not USUAL_VOLUME_ML[0] <= volume <= USUAL_VOLUME_ML[1]:
         notes.append(

@@ -147,7 +147,7 @@ def _printed(
     document.addPageTemplates(PageTemplate("page", [body], onPage=foot))
     story = [
         *summary(report, parts, width, height),
-        *(b for p in parts for b in _vein(p, width, bands)),
+        *(b for p in parts for b in _vein(p, width, height, bands)),
         *_on_the_image(parts, width),
     ]
     document.build(story, canvasmaker=partial(TaggedCanvas, initialFontName=PLAIN))
@@ -188,7 +188,7 @@ def _foot(
 # ---- a vein ---------------------------------------------------------------------------------
 
 
-def _vein(part: VeinPart, width: float, bands: Sequence[GapBand]) -> list[Flowable]:
+def _vein(part: VeinPart, width: float, height: float, bands: Sequence[GapBand]) -> list[Flowable]:
     title = part.vein.name + (f", {part.words}" if part.words else "")
     blocks: list[Flowable] = [
         PageBreak(), Bookmark(part.anchor, part.vein.name),
@@ -210,25 +210,33 @@ def _vein(part: VeinPart, width: float, bands: Sequence[GapBand]) -> list[Flowab
                 gap_key(bands),
                 Spacer(1, 2 * mm),
             ]
-    blocks += _tables(part, width)
+    blocks += _tables(part, width, height)
     return [*blocks, *_drawings(part, width)]
 
 
-def _tables(part: VeinPart, width: float) -> list[Flowable]:
+def _tables(part: VeinPart, width: float, height: float) -> list[Flowable]:
     """Return a vein's predictions and its measures, beside each other where there is room."""
-    measured = [*part.measures, *part.certainty, *part.ridges]
-    more = {"Trunk length": part.trunk}
-    beside = len(part.fits) <= MOST_BESIDE
-    left = 0.56 * (width - GUTTER) if part.fits else 0.0
-    right = width - GUTTER - left if beside else 0.5 * (width - GUTTER)
-    own: list[Flowable] = [measures_table(measured, more, right), Spacer(1, 2 * mm)]
-    if part.narrow_gaps:
-        own += titled("Where is it weak? The gap around the clock", part.narrow_gaps, right)
     if not part.fits:
-        return own
-    if beside:
-        return [columns([[_fits_table(part, left)], own], [left + GUTTER, right], gap=GUTTER)]
+        return _measured(part, 0.5 * (width - GUTTER))
+    left = 0.56 * (width - GUTTER)
+    if len(part.fits) <= MOST_BESIDE:
+        # What stands beside each other stays on one page.
+        fits = _fits_table(part, left)
+        if fits.wrap(left, height)[1] <= height:
+            own = _measured(part, width - GUTTER - left)
+            return [columns([[fits], own], [left + GUTTER, width - GUTTER - left], gap=GUTTER)]
+    own = _measured(part, 0.5 * (width - GUTTER))
     return [_fits_table(part, width), Spacer(1, 2 * mm), *own]
+
+
+def _measured(part: VeinPart, width: float) -> list[Flowable]:
+    """Return a vein's measures and the gap around the clock."""
+    rows = [*part.measures, *part.certainty, *part.ridges]
+    blocks: list[Flowable] = [measures_table(rows, {"Trunk length": part.trunk}, width)]
+    blocks.append(Spacer(1, 2 * mm))
+    if part.narrow_gaps:
+        blocks += titled("Where is it weak? The gap around the clock", part.narrow_gaps, width)
+    return blocks
 
 
 def _fits_table(part: VeinPart, width: float) -> Figures:
