@@ -147,16 +147,16 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
     volume = enclosed_volume(closed) / 1000.0
     if not LEAST_VOLUME_ML <= volume <= GREATEST_VOLUME_ML:
         raise InputError(
-            f"the surface encloses {max(volume, 0.0):.1f} mL, which is not the volume of a left atrium "
-            f"({USUAL_VOLUME_ML[0]:g} to {USUAL_VOLUME_ML[1]:g} mL are usual): check that the "
+            f"the surface encloses {max(volume, 0.0):.1f} mL, which is not the volume of a left "
+            f"atrium ({USUAL_VOLUME_ML[0]:g} to {USUAL_VOLUME_ML[1]:g} mL are usual): check that the "
             "label or mesh is the blood of the left atrium, and its unit"
         )
     area = total_area(closed) / 100.0
     if area > GREATEST_AREA_CM2:
         raise InputError(
             f"the surface has {area:.0f} cm2 around {volume:.0f} mL, and no atrium has more than "
-            f"{GREATEST_AREA_CM2:g}: it is folded, or its vertices scatter; smooth it, or export it "
-            "again"
+            f"{GREATEST_AREA_CM2:g}: it is folded, or its vertices scatter; smooth it, or export "
+            "it again"
         )
     if not USUAL_VOLUME_ML[0] <= volume <= USUAL_VOLUME_ML[1]:
         notes.append(
