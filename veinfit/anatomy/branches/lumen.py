@@ -148,8 +148,8 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
     if not LEAST_VOLUME_ML <= volume <= GREATEST_VOLUME_ML:
         raise InputError(
             f"the surface encloses {max(volume, 0.0):.1f} mL, which is not the volume of a left "
-            f"atrium ({USUAL_VOLUME_ML[0]:g} to {USUAL_VOLUME_ML[1]:g} mL are usual): check that the "
-            "label or mesh is the blood of the left atrium, and its unit"
+            f"atrium ({USUAL_VOLUME_ML[0]:g} to {USUAL_VOLUME_ML[1]:g} mL are usual): check that "
+            "the label or mesh is the blood of the left atrium, and its unit"
         )
     area = total_area(closed) / 100.0
     if area > GREATEST_AREA_CM2:
