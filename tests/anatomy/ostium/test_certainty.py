@@ -3,6 +3,6 @@
 from veinfit.anatomy.ostium.certainty import wider_for_voxels
 
 
-def test_bounds_of_coarse_voxels_alone_are_wider():
-    assert wider_for_voxels(None) == wider_for_voxels(0.5) == wider_for_voxels(1.0) == 1.0
-    assert 1.0 < wider_for_voxels(1.2) < wider_for_voxels(1.4) < 1.1
+def test_bounds_are_wider_from_voxels_and_more_so_from_coarse_ones():
+    assert 1.0 == wider_for_voxels(None) < wider_for_voxels(0.5) == wider_for_voxels(1.0)
+    assert wider_for_voxels(1.0) < wider_for_voxels(1.2) < wider_for_voxels(1.4) < 1.2

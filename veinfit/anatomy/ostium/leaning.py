@@ -42,7 +42,14 @@ LEAN_DEG_MM = 32.0
 """... and by this over the length of vein in between, mm: as uncertain as the axis itself."""
 
 EACH_SHIFT_MM = 0.5
-"""The plane about each is moved into the vein in steps of this."""
+"""The plane about each is moved into the vein in steps of this ..."""
+
+EACH_STRAY_MM = (0.5, 1.0, 1.5)
+"""... with as much room as the definition gives it, and with less and more: how far a plane moves
+hangs on a few places of the wall ..."""
+
+MIDDLE_STRAY_MM = 2.0
+"""... so that their middle, which need not lie where the last of them does, is given more."""
 
 _Turns = Sequence[HalfTurn | None]
 
@@ -122,7 +129,9 @@ def _middle(
     placed = [
         (contour_centroid(found[0].points, plane.normal), plane.normal)
         for plane, turns in planes
-        if (found := contour_in_plane(tube, plane, turns, rivals, EACH_SHIFT_MM)) is not None
+        for stray_mm in EACH_STRAY_MM
+        if (found := contour_in_plane(tube, plane, turns, rivals, EACH_SHIFT_MM, stray_mm))
+        is not None
     ]
     if len(placed) < 2:
         return None
@@ -130,7 +139,7 @@ def _middle(
     middle, normal = centres.mean(axis=0), unit(normals.mean(axis=0))
     height = float((dots(centres - middle, normals) / (normals @ normal)).mean())
     plane = Plane(middle + height * normal, normal, residual_mm)
-    result = ostium_in_plane(tube, plane, planes[0][1], rivals)
+    result = ostium_in_plane(tube, plane, planes[0][1], rivals, MIDDLE_STRAY_MM)
     return None if isinstance(result, OstiumFailure) else result[0]
 
 

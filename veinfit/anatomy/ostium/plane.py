@@ -57,6 +57,7 @@ def ostium_in_plane(
     plane: Plane,
     turns: Sequence[HalfTurn | None],
     rivals: Sequence[FloatArray] = (),
+    stray_mm: float = STRAY_MM,
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Return the ostium in a plane, moved into the vein until its contour is the vein's alone.
 
@@ -70,9 +71,11 @@ def ostium_in_plane(
         One a sector, None where the wall does not turn.
     rivals : sequence of (N, 3) array
         Paths from the body out into other veins: none passes through the ostium.
+    stray_mm : float
+        Room of the contour past the half-turn points, besides a share of their mean radius.
     """
     points = np.array([t.point for t in turns if t is not None])
-    placed = contour_in_plane(tube, plane, turns, rivals)
+    placed = contour_in_plane(tube, plane, turns, rivals, stray_mm=stray_mm)
     if placed is None:
         return OstiumFailure("every plane near the half-turn points cuts more than this vein")
     contour, shift = placed
@@ -92,12 +95,13 @@ def contour_in_plane(
     turns: Sequence[HalfTurn | None],
     rivals: Sequence[FloatArray] = (),
     step_mm: float = SHIFT_STEP_MM,
+    stray_mm: float = STRAY_MM,
 ) -> tuple[PlaneContour, float] | None:
     """Move a plane into the vein until its contour is the vein's alone.
 
     Parameters
     ----------
-    tube, plane, turns, rivals
+    tube, plane, turns, rivals, stray_mm
         As of :func:`ostium_in_plane`.
     step_mm : float
         In steps of this the plane is moved.
@@ -114,15 +118,15 @@ def contour_in_plane(
         contour = section_around(tube.wall.surface, centre, plane.normal)
         if contour is None or bool(tube.wall.is_cap[contour.faces].any()):
             continue
-        if _strays(contour.points, points, plane):
+        if _strays(contour.points, points, plane, stray_mm):
             continue
         if not any(passes(way, contour.points, centre, plane.normal) for way in rivals):
             return contour, float(shift)
     return None
 
 
-def _strays(contour: FloatArray, points: FloatArray, plane: Plane) -> bool:
-    """Whether a contour reaches outside the ring of half-turn points in some direction."""
+def _strays(contour: FloatArray, points: FloatArray, plane: Plane, stray_mm: float) -> bool:
+    """Whether a contour reaches so far outside the ring of half-turn points in some direction."""
     ring = in_plane(points, plane.centre, plane.normal)
     ring_radius = np.linalg.norm(ring, axis=1)
     ring_angle = np.arctan2(ring[:, 1], ring[:, 0])
@@ -135,7 +139,7 @@ def _strays(contour: FloatArray, points: FloatArray, plane: Plane) -> bool:
         period=2.0 * np.pi,
     )
     excess = np.linalg.norm(flat, axis=1) - expected
-    return bool(excess.max() > STRAY_SHARE * float(ring_radius.mean()) + STRAY_MM)
+    return bool(excess.max() > STRAY_SHARE * float(ring_radius.mean()) + stray_mm)
 
 
 def _describe(

@@ -64,8 +64,8 @@ FLARED_DEG = 5.0
 ROUNDS = 6
 """Rounds of re-centring the sectors on the plane they gave."""
 
-AGREED_MM = 0.3
-"""Ostia whose centres lie nearer to each other than this are one ..."""
+AGREED_MM = 0.02
+"""Planes whose centres lie nearer to each other than this are one ..."""
 
 AS_SURE_MM = 2.0
 """... and as sure as each other where their bounds differ by no more than this."""
