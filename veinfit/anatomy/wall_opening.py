@@ -8,8 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import tangents
-from veinfit.anatomy.branches.end_cuts import ROUNDED_RIM_MM, EndCut, OpenWall, cut_ends, open_wall
-from veinfit.anatomy.branches.lumen import Lumen, Wall
+from veinfit.anatomy.branches.end_cuts import (
+    ROUNDED_RIM_MM,
+    EndCut,
+    OpenWall,
+    cut_and_parents,
+    open_wall,
+)
+from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.mitral import MitralSide, find_mitral_side
 from veinfit.anatomy.branches.model import Branches
 from veinfit.anatomy.candidates import Candidate
@@ -71,12 +77,12 @@ def open_lumen(
         closed = lumen.wall.surface if rough is None else rough
         mitral = find_mitral_side(closed, branches.body_centre, expected)
         cuts.append(mitral.cut)
-    opened, was_cap = cut_ends(lumen.wall, cuts)
+    opened, parent = cut_and_parents(lumen.wall, cuts)
+    was_cap = lumen.wall.is_cap
     if lumen.is_lid is not None:
         # What closes the input's own openings; its lids are wall that was taken off.
-        given = Wall(lumen.wall.surface, lumen.wall.is_cap & ~lumen.is_lid)
-        _, was_cap = cut_ends(given, cuts)
-    return OpenedLumen(open_wall(opened, was_cap), ends, mitral)
+        was_cap = was_cap & ~lumen.is_lid
+    return OpenedLumen(open_wall(opened, was_cap[parent]), ends, mitral)
 
 
 def _blind_end(branch: Candidate) -> EndCut | None:

@@ -303,15 +303,18 @@ def split_along_plane(
         centroid for a face that was not split).
     """
     height = (surface.points - origin) @ normal
-    f = surface.faces
     n = np.int64(len(surface.points))
+    columns = surface.by_corner
+    up = height >= 0
+    side = [up[column] for column in columns]
+    # No other face has an edge that crosses.
+    crossing = np.flatnonzero((side[0] != side[1]) | (side[1] != side[2]))
+    f = surface.faces[crossing]
     start, stop = f, np.roll(f, -1, axis=1)
     key = np.minimum(start, stop) * n + np.maximum(start, stop)
-    crosses = (height[start] >= 0) != (height[stop] >= 0)
-    split_keys = np.unique(key[crosses & faces[:, None]])
+    split_keys = np.unique(key[(up[start] != up[stop]) & faces[crossing][:, None]])
     if not len(split_keys):
-        above = height[f].mean(axis=1) >= 0
-        return surface, np.arange(len(f)), above
+        return surface, np.arange(len(surface.faces)), _above(surface, height)
     a, b = split_keys // n, split_keys % n
     t = height[a] / (height[a] - height[b])
     added = surface.points[a] + t[:, None] * (surface.points[b] - surface.points[a])
@@ -321,22 +324,29 @@ def split_along_plane(
     new_faces: list[IntArray] = []
     parent: list[IntArray] = []
     number = (middle >= 0).sum(axis=1)
-    whole = np.flatnonzero(number == 0)
-    new_faces.append(f[whole])
+    is_whole = np.ones(len(surface.faces), dtype=bool)
+    is_whole[crossing[number > 0]] = False
+    whole = np.flatnonzero(is_whole)
+    new_faces.append(surface.faces[whole])
     parent.append(whole)
     for k in range(3):
         one = np.flatnonzero((number == 1) & (middle[:, k] >= 0))
         m, p, q, r = middle[one, k], f[one, k], f[one, (k + 1) % 3], f[one, (k + 2) % 3]
         new_faces += [np.stack([p, m, r], 1), np.stack([m, q, r], 1)]
-        parent += [one, one]
+        parent += [crossing[one]] * 2
         # Edges k and k + 2 are split: corner k is the lone one.
         two = np.flatnonzero((number == 2) & (middle[:, (k + 1) % 3] < 0))
         p, q, r = f[two, k], f[two, (k + 1) % 3], f[two, (k + 2) % 3]
         m1, m2 = middle[two, k], middle[two, (k + 2) % 3]
         new_faces += [np.stack([p, m1, m2], 1), np.stack([m1, q, m2], 1), np.stack([q, r, m2], 1)]
-        parent += [two, two, two]
+        parent += [crossing[two]] * 3
     points = np.concatenate([surface.points, added])
     split = Surface(points, np.concatenate(new_faces))
     split_height = np.concatenate([height, np.zeros(len(added))])
-    above = split_height[split.faces].mean(axis=1) >= 0
-    return split, np.concatenate(parent), above
+    return split, np.concatenate(parent), _above(split, split_height)
+
+
+def _above(surface: Surface, height: FloatArray) -> BoolArray:
+    """Tell the faces (F,) whose middle is not below, by the height (V,) of the vertices."""
+    a, b, c = (height[column] for column in surface.by_corner)
+    return np.asarray((a + b) + c >= 0)

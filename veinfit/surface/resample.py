@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from threading import Lock
+
+import fast_simplification
+import numpy as np
 from vtkmodules.vtkFiltersCore import vtkQuadricDecimation
 
 from veinfit.surface.cleaning import face_neighbours, part_touching_sheets
@@ -10,13 +14,21 @@ from veinfit.surface.openings import boundary_loops
 from veinfit.surface.vtk_bridge import poly_data, triangle_arrays
 from veinfit.vectors import FloatArray, IntArray
 
+AGGRESSION = 5.0
+"""How fast the bound on what a collapse may cost rises from round to round: at 7, what the library
+takes where not told, old vertices lie up to half as far again from the new surface."""
+
+ONE_AT_A_TIME = Lock()
+"""The library keeps the surface it works on in one place for the whole process."""
+
 
 def with_fewer_faces(surface: Surface, faces: int) -> Surface | None:
     """Return the same shape with about so many faces, flat parts losing most of them.
 
-    Edges are collapsed where that moves the surface least [1]_. Of surfaces with 142,000 and
-    163,000 faces brought to 25,000, 95 % of the old vertices lie within 0.014 mm of the new
-    surface.
+    Edges are collapsed where that moves the surface little [1]_, all below a bound that rises from
+    round to round; where that leaves the surface unclean, one by one, the least first, which takes
+    seven times as long. Of surfaces with 169,000 and 256,000 faces brought to 30,000, 95 % of the
+    old vertices lie within 0.011 mm of the new surface, and all within 0.03 mm, in both ways.
 
     Parameters
     ----------
@@ -37,17 +49,30 @@ def with_fewer_faces(surface: Surface, faces: int) -> Surface | None:
     """
     if faces >= len(surface.faces):
         return surface
-    points, corners = _thinned(surface, 1.0 - faces / len(surface.faces))
-    vertices, corners = renumbered(corners, len(points))
-    fewer = Surface(points[vertices], corners)
-    return fewer if _is_clean(fewer, len(boundary_loops(surface))) else None
+    openings = len(boundary_loops(surface))
+    for thinned in (_thinned_in_rounds, _thinned_one_by_one):
+        points, corners = thinned(surface, faces)
+        vertices, corners = renumbered(corners, len(points))
+        fewer = Surface(points[vertices], corners)
+        if _is_clean(fewer, openings):
+            return fewer
+    return None
 
 
-def _thinned(surface: Surface, share: float) -> tuple[FloatArray, IntArray]:
-    """Return points (V, 3) and triangles (F, 3) after a share of them was taken away."""
+def _thinned_in_rounds(surface: Surface, faces: int) -> tuple[FloatArray, IntArray]:
+    """Return points (V, 3) and triangles (F, 3), about ``faces`` of them."""
+    # Copies, as the library takes no arrays that may not be written.
+    given = surface.points.copy(), surface.faces.astype(np.int32)
+    with ONE_AT_A_TIME:
+        points, corners = fast_simplification.simplify(*given, target_count=faces, agg=AGGRESSION)
+    return np.asarray(points, dtype=np.float64), np.asarray(corners, dtype=np.int64)
+
+
+def _thinned_one_by_one(surface: Surface, faces: int) -> tuple[FloatArray, IntArray]:
+    """Return points (V, 3) and triangles (F, 3), about ``faces`` of them."""
     thin = vtkQuadricDecimation()
     thin.SetInputData(poly_data(surface.points, surface.faces))
-    thin.SetTargetReduction(share)
+    thin.SetTargetReduction(1.0 - faces / len(surface.faces))
     thin.VolumePreservationOn()
     thin.Update()
     return triangle_arrays(thin.GetOutput())

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.branches.end_cuts import ROUNDED_RIM_MM, EndCut, cut_ends
+from veinfit.anatomy.branches.end_cuts import ROUNDED_RIM_MM, EndCut, cut_and_parents
 from veinfit.anatomy.branches.finding import least_tips
 from veinfit.anatomy.branches.flat_ends import piece_of
 from veinfit.anatomy.branches.inscribed import InscribedSpheres
@@ -117,19 +117,20 @@ def _opened(lumen: Lumen, cuts: Sequence[_Cut]) -> Lumen:
     """Mark what lies beyond each cut as cap, and tell each as an opening."""
     openings = list(lumen.openings)
     wall = lumen.wall
-    lids = Wall(wall.surface, np.zeros_like(wall.is_cap))
+    lids = np.zeros_like(wall.is_cap)
     for cut in cuts:
         plane = EndCut(cut.centre - ROUNDED_RIM_MM * cut.normal, cut.normal)
-        closed, was_cap = cut_ends(wall, [plane])
-        beyond, _ = select_faces(closed.surface, closed.is_cap & ~was_cap)
+        closed, parent = cut_and_parents(wall, [plane])
+        taken_off = closed.is_cap & ~wall.is_cap[parent]
+        beyond, _ = select_faces(closed.surface, taken_off)
         loops = boundary_loops(beyond)
         if len(loops) != 1:
             continue  # the plane cuts a neighbour too, or parts nothing off
         edge = opening_of(beyond, loops[0][::-1], is_closed=True)
         if edge.diameter_mm <= MOST_WIDER * 2.0 * cut.radius_mm:
             openings.append(edge)
-            wall, lids = closed, cut_ends(lids, [plane])[0]
-    return replace(lumen, wall=wall, openings=tuple(openings), is_lid=lids.is_cap)
+            wall, lids = closed, lids[parent] | taken_off
+    return replace(lumen, wall=wall, openings=tuple(openings), is_lid=lids)
 
 
 def cut_at(wall: Wall, tip: FloatArray) -> _Cut | None:

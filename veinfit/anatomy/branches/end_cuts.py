@@ -25,6 +25,10 @@ MOST_SHARE = 0.5
 """What is cut off as an end is no more than this share of the surface's area."""
 
 
+AROUND_MM = 12.0
+"""What a cut parts off is first looked for so far around it; an end is seldom longer."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class EndCut:
     """A plane that cuts the blind end of a branch off.
@@ -49,29 +53,72 @@ def cut_ends(wall: Wall, cuts: Sequence[EndCut]) -> tuple[Wall, BoolArray]:
     was_cap : (F,) bool array
         Its faces that were caps before.
     """
-    surface, is_cap, was_cap = wall.surface, wall.is_cap, wall.is_cap
+    cut, parent = cut_and_parents(wall, cuts)
+    return cut, wall.is_cap[parent]
+
+
+def cut_and_parents(wall: Wall, cuts: Sequence[EndCut]) -> tuple[Wall, IntArray]:
+    """As :func:`cut_ends`; return which face of ``wall`` each face (F,) comes from.
+
+    Returns
+    -------
+    cut : Wall
+    parent : (F,) array
+    """
+    surface, is_cap = wall.surface, wall.is_cap
+    parent = np.arange(len(surface.faces))
     for cut in cuts:
         contour = section_around(surface, cut.origin, cut.normal)
         if contour is None:
             continue
         chosen = np.zeros(len(surface.faces), dtype=bool)
         chosen[contour.faces] = True
-        split, parent, above = split_along_plane(surface, cut.origin, cut.normal, chosen)
-        beyond = _beyond(split, above, chosen[parent])
+        split, origin, above = split_along_plane(surface, cut.origin, cut.normal, chosen)
+        beyond = _beyond(split, above, chosen[origin])
         areas = face_areas(split)
         if areas[beyond].sum() > MOST_SHARE * areas.sum():
             continue
-        surface, was_cap, is_cap = split, was_cap[parent], is_cap[parent] | beyond
-    return Wall(surface, is_cap), was_cap
+        surface, parent, is_cap = split, parent[origin], is_cap[origin] | beyond
+    return Wall(surface, is_cap), parent
 
 
 def _beyond(surface: Surface, above: BoolArray, on_contour: BoolArray) -> BoolArray:
     """Faces connected to the upper side of the contour without crossing it."""
-    pairs, _, _ = face_neighbours(surface)
+    beyond = np.zeros(len(surface.faces), dtype=bool)
+    # What an end cut parts off is small: it is looked for nearby before it is everywhere.
+    near = _faces_around(surface, on_contour)
+    elsewhere = np.zeros(len(surface.points), dtype=bool)
+    elsewhere[surface.faces[~near]] = True
+    which = np.flatnonzero(near)
+    part = _parted(surface, which, above, on_contour)
+    if elsewhere[surface.faces[which[part]]].any():
+        which = np.arange(len(surface.faces))
+        part = _parted(surface, which, above, on_contour)
+    beyond[which[part]] = True
+    return beyond
+
+
+def _faces_around(surface: Surface, on_contour: BoolArray) -> BoolArray:
+    """Tell the faces with all corners near those on a contour, which are among them."""
+    own = surface.points[surface.faces[on_contour]]
+    low, high = own.min(axis=(0, 1)) - AROUND_MM, own.max(axis=(0, 1)) + AROUND_MM
+    inside = np.ones(len(surface.points), dtype=bool)
+    for column, first, last in zip(surface.points.T, low, high, strict=True):
+        inside &= (column >= first) & (column <= last)
+    a, b, c = surface.by_corner
+    return np.asarray(inside[a] & inside[b] & inside[c])
+
+
+def _parted(
+    surface: Surface, which: IntArray, above: BoolArray, on_contour: BoolArray
+) -> BoolArray:
+    """Of the faces ``which`` (K,) alone, tell those beyond the contour (K,)."""
+    above, on_contour = above[which], on_contour[which]
+    pairs, _, _ = face_neighbours(Surface(surface.points, surface.faces[which]))
     a, b = pairs[:, 0] // 3, pairs[:, 1] // 3
     # The cut runs between split faces on either side; other faces may straddle the plane.
     barrier = on_contour[a] & on_contour[b] & (above[a] != above[b])
-    n = len(surface.faces)
+    n = len(which)
     graph = sparse.coo_matrix(
         (np.ones(int((~barrier).sum()), dtype=bool), (a[~barrier], b[~barrier])), shape=(n, n)
     )
