@@ -64,7 +64,13 @@ def _thinned_in_rounds(surface: Surface, faces: int) -> tuple[FloatArray, IntArr
     # Copies, as the library takes no arrays that may not be written.
     given = surface.points.copy(), surface.faces.astype(np.int32)
     with ONE_AT_A_TIME:
-        points, corners = fast_simplification.simplify(*given, target_count=faces, agg=AGGRESSION)
+        points, corners = fast_simplification.simplify(
+            *given,
+            target_count=faces,
+            agg=AGGRESSION,
+            # Else rims draw together, which moved ostia of short stubs by up to 1.4 mm.
+            preserve_border=True,
+        )
     return np.asarray(points, dtype=np.float64), np.asarray(corners, dtype=np.int64)
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from veinfit.anatomy.branches.end_cuts import EndCut, cut_ends, open_wall
+from veinfit.anatomy.branches.end_cuts import AROUND_MM, EndCut, cut_ends, open_wall
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.surface import Surface
 from veinfit.surface.mesh import total_area
@@ -50,3 +50,13 @@ def test_a_cut_that_would_take_the_greater_part_takes_nothing():
     assert not was_cap.any()
     beyond = Surface(cut.surface.points, cut.surface.faces[cut.is_cap])
     assert total_area(beyond) == pytest.approx(2 * np.pi * 10 * 2, rel=0.03)
+
+
+def test_what_reaches_far_past_a_cut_is_taken_off_whole():
+    long = Surface(np.asarray(BALL.vertices) * [1.0, 1.0, 5.0], np.asarray(BALL.faces))
+    closed = Wall(long, np.zeros(len(long.faces), dtype=bool))
+    cut, _ = cut_ends(closed, [EndCut(6.0 * UP, UP)])
+    height = cut.surface.points[cut.surface.faces][..., 2]
+    assert np.array_equal(cut.is_cap, height.mean(axis=1) > 6.0)
+    assert height[cut.is_cap].min() == pytest.approx(6.0)
+    assert height.max() - 6.0 > 3.0 * AROUND_MM
