@@ -13,7 +13,7 @@ from veinfit.notes import Note
 from veinfit.surface import Surface
 from veinfit.surface.geodesics import path_length, shortest_path
 from veinfit.surface.mesh import edge_graph, face_corners, face_middles, select_faces
-from veinfit.vectors import FloatArray, IntArray, cross, lengths
+from veinfit.vectors import BoolArray, FloatArray, IntArray, cross, dots, lengths
 
 NEIGHBOURS: tuple[tuple[str, str], ...] = (
     ("LSPV", "LIPV"),
@@ -41,6 +41,15 @@ SAME_FACE_MM = 1e-6
 
 FIRST_LIMIT, FIRST_LIMIT_MM = 2.0, 5.0
 """A path along edges is first looked for up to so many times the distance and so much more."""
+
+CORRIDOR_MM = 2.0
+"""A first path is looked for so near to the one along edges."""
+
+ROUNDING_MM = 1e-6
+"""More than rounding moves a length."""
+
+COARSE_POINTS = 16
+"""One point of a contour in so many tells of most faces that they lie too far off."""
 
 NEAREST_FACES = 12
 """A point's face is among so many whose middles are nearest."""
@@ -101,26 +110,82 @@ class _Side:
         # How far at most each vertex of these faces is from the contour.
         self.slack_mm = 2.0 * float(ground.radii[self.faces].max())
         self.tree = cKDTree(points)
+        self.few = points[::COARSE_POINTS]
+        self.gap_mm = float(cKDTree(self.few).query(points)[0].max())
 
-    def along_edges_mm(self, ground: _Ground, other: _Side) -> float:
-        """Length of the shortest path along edges between the faces of both sides."""
+    def along_edges(self, ground: _Ground, other: _Side) -> tuple[float, IntArray]:
+        """Return the shortest path along edges between the faces of both sides.
+
+        Returns
+        -------
+        length_mm : float
+            Infinite where there is none.
+        vertices : (N,) array
+            On it.
+        """
         apart = float(self.tree.query(other.points)[0].min())
         for limit in (FIRST_LIMIT * apart + FIRST_LIMIT_MM, np.inf):
-            over_edges_mm = csgraph.dijkstra(
-                ground.graph, directed=True, indices=self.vertices, min_only=True, limit=limit
+            over_edges_mm, before, _ = csgraph.dijkstra(
+                ground.graph,
+                directed=True,
+                indices=self.vertices,
+                min_only=True,
+                limit=limit,
+                return_predecessors=True,
             )
-            length = float(over_edges_mm[other.vertices].min())
+            last = int(other.vertices[int(np.argmin(over_edges_mm[other.vertices]))])
+            length = float(over_edges_mm[last])
             if np.isfinite(length):
                 break
-        return length
+        path = [last]
+        while before[path[-1]] >= 0:
+            path.append(int(before[path[-1]]))
+        return length, np.array(path)
+
+    def least_mm(self, places: FloatArray) -> FloatArray:
+        """Return less than the distance of places (N, 3) from the contour."""
+        away = np.full(len(places), np.inf)
+        for point in self.few:
+            offset = places - point
+            np.minimum(away, dots(offset, offset), out=away)
+        return np.sqrt(away) - self.gap_mm
+
+    def within(self, chosen: BoolArray) -> tuple[FloatArray, IntArray]:
+        """Return the points (N, 3) in chosen faces, and the place of each's face among these."""
+        inside = chosen[self.faces]
+        number = np.cumsum(chosen) - 1
+        return self.points[inside], number[self.faces[inside]]
 
 
 def _path_between(ground: _Ground, start: _Side, stop: _Side) -> FloatArray | None:
-    along_edges = start.along_edges_mm(ground, stop)
-    if not np.isfinite(along_edges):
+    along_edges_mm, vertices = start.along_edges(ground, stop)
+    if not np.isfinite(along_edges_mm):
         return None
-    longest = along_edges + start.slack_mm + stop.slack_mm
-    # A path no longer than one along edges cannot leave this ellipsoid around the two contours.
+    longest = along_edges_mm + start.slack_mm + stop.slack_mm
+    # A path beside the one along edges is hardly longer than the shortest.
+    beside = np.zeros(len(ground.middles), dtype=bool)
+    for found in ground.tree.query_ball_point(ground.wall.points[vertices], CORRIDOR_MM):
+        beside[found] = True
+    path = _path_within(ground, start, stop, beside, longest)
+    if path is not None:
+        longest = min(longest, path_length(path) + ROUNDING_MM)
+    chosen = _ellipsoid(ground, start, stop, longest)
+    return _path_within(ground, start, stop, chosen, longest)
+
+
+def _path_within(
+    ground: _Ground, start: _Side, stop: _Side, chosen: BoolArray, longest: float
+) -> FloatArray | None:
+    """Return the shortest path (K, 3) over some of the faces; None where there is none."""
+    ends = *start.within(chosen), *stop.within(chosen)
+    if not all(map(len, ends)):
+        return None
+    part, _ = select_faces(ground.wall, chosen)
+    return shortest_path(part, *ends, longest)
+
+
+def _ellipsoid(ground: _Ground, start: _Side, stop: _Side, longest: float) -> BoolArray:
+    """Tell the faces (F,) over which a path no longer than ``longest`` may lead."""
     reach = longest + 2.0 * ground.radii
     far = float(reach.max())
     near = np.ones(len(reach), dtype=bool)
@@ -128,16 +193,14 @@ def _path_between(ground: _Ground, start: _Side, stop: _Side) -> FloatArray | No
         low, high = side.points.min(axis=0) - far, side.points.max(axis=0) + far
         for k in range(3):
             near &= (ground.middles[:, k] >= low[k]) & (ground.middles[:, k] <= high[k])
-    straight = sum(side.tree.query(ground.middles[near])[0] for side in (start, stop))
+    inside = np.flatnonzero(near)
+    # Few points of each side tell of most faces that they lie too far off.
+    least = sum(side.least_mm(ground.middles[inside]) for side in (start, stop))
+    inside = inside[least <= reach[inside] + ROUNDING_MM]
+    straight = sum(side.tree.query(ground.middles[inside])[0] for side in (start, stop))
     chosen = np.zeros(len(reach), dtype=bool)
-    chosen[near] = straight <= reach[near]
-    if not chosen.any():
-        return None
-    number = np.cumsum(chosen) - 1
-    part, _ = select_faces(ground.wall, chosen)
-    return shortest_path(
-        part, start.points, number[start.faces], stop.points, number[stop.faces], longest
-    )
+    chosen[inside[straight <= reach[inside]]] = True
+    return chosen
 
 
 def _triangle_distance(p: FloatArray, a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
