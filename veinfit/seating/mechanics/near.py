@@ -101,7 +101,7 @@ class Memory:
     """
 
     def __init__(self, wall: BalloonWall, reach_mm: FloatArray) -> None:
-        self._reach, self._move_mm = reach_mm, wall.greatest_move_mm
+        self._reach = reach_mm
         modes, count = wall.modes, len(reach_mm)
         self._moves = np.zeros((modes.count, 2))
         if modes.count and len(wall.points):
@@ -140,6 +140,7 @@ class NearWall(Memory):
     def __init__(self, wall: BalloonWall, reach_mm: FloatArray) -> None:
         super().__init__(wall, reach_mm)
         self._columns = wall_columns(wall)
+        self._squares = squares_of(self._columns)
         self._own: list[FloatArray] = [np.empty((len(self._columns), 0))] * len(reach_mm)
         # One for all views of some of the balloons: what one has renewed no other takes for known.
         self._last: list[tuple[IntArray, Pairs]] = []
@@ -175,10 +176,9 @@ class NearWall(Memory):
         return [self._own[number] for number in which]
 
     def _renew(self, which: IntArray, place: FloatArray, factors: FloatArray) -> None:
-        move, reach = self._move_mm, self._reach[which]
-        found_for_each = near_points(self._columns, move, reach, place, factors)
+        found_for_each = self._squares.near(self._reach[which], place, factors)
         for number, found in zip(which, found_for_each, strict=True):
-            self._own[number] = self._columns[:, found]
+            self._own[number] = self._columns.take(found, axis=1)
 
 
 class NearWalls(NearWall):
@@ -215,39 +215,58 @@ class NearWalls(NearWall):
         ]
 
 
-def near_points(
-    columns: FloatArray,
-    move_mm: float,
-    reach_mm: FloatArray,
-    place: FloatArray,
-    factors: FloatArray,
-) -> list[IntArray]:
-    """Points of a wall within ``KEPT_MM`` of each of K balloons, or inside it.
+class Squares:
+    """Squared distances of many places to all points of a wall: one product of two matrices.
+
+    |X + Σ s F − c|² is a sum over products of X, the fields F = U, W of the modes and the centre;
+    what depends on the wall alone is worked out once.
 
     Parameters
     ----------
-    columns : (4 + 6 M, V) array
-        The wall, see :func:`wall_columns`.
-    move_mm : float
-        No point moves farther with the modes.
-    reach_mm : (K,) array
-    place : (K, 3 + M) array
-    factors : (K, M, 2) array
+    fields : (1 + 2 M, 3, V) array
+        The points as imaged and, mode by mode, U and W.
     """
-    reach = reach_mm + KEPT_MM
-    far = float(reach.max(initial=0.0)) + move_mm
-    low, high = place[:, :3].min(axis=0) - far, place[:, :3].max(axis=0) + far
-    inside = np.ones(columns.shape[1], dtype=bool)
-    for k in range(3):
-        inside &= (columns[k] > low[k]) & (columns[k] < high[k])
-    kept = np.flatnonzero(inside)
-    columns = columns[:, kept]
-    square = np.zeros((len(place), len(kept)))
-    for k in range(3):
-        offset = columns[k] - place[:, [k]]
-        for m in range(factors.shape[1]):
-            offset += factors[:, m, :1] * columns[4 + 6 * m + k]
-            offset += factors[:, m, 1:] * columns[7 + 6 * m + k]
-        square += offset * offset
-    near = square < reach[:, None] ** 2
-    return [kept[row] for row in near]
+
+    def __init__(self, fields: FloatArray) -> None:
+        count = len(fields)
+        self._one, self._other = np.triu_indices(count)
+        pairs = zip(self._one, self._other, strict=True)
+        products = [np.einsum("kv,kv->v", fields[i], fields[j]) for i, j in pairs]
+        self._table = np.concatenate([np.stack(products), fields.reshape(3 * count, -1)])
+        self._twice = np.where(self._one == self._other, 1.0, 2.0)
+
+    def to(self, place: FloatArray, factors: FloatArray) -> FloatArray:
+        """Return the squares (K, V), mm², for centres and amplitudes (K, 3 + M).
+
+        Parameters
+        ----------
+        place : (K, 3 + M) array
+        factors : (K, M, 2) array
+            α and β of the modes at these amplitudes.
+        """
+        centre = place[:, :3]
+        share = np.concatenate([np.ones((len(place), 1)), factors.reshape(len(place), -1)], axis=1)
+        both = self._twice * share[:, self._one] * share[:, self._other]
+        across = -2.0 * share[:, :, None] * centre[:, None, :]
+        rows = np.concatenate([both, across.reshape(len(place), -1)], axis=1)
+        result = rows @ self._table
+        result += np.einsum("ni,ni->n", centre, centre)[:, None]
+        return np.asarray(result)
+
+    def near(self, reach_mm: FloatArray, place: FloatArray, factors: FloatArray) -> list[IntArray]:
+        """Return the points within ``KEPT_MM`` of each of K balloons, or inside it.
+
+        Parameters
+        ----------
+        reach_mm : (K,) array
+        place, factors : arrays
+            As of :meth:`to`.
+        """
+        near = self.to(place, factors) < ((reach_mm + KEPT_MM) ** 2)[:, None]
+        return [np.flatnonzero(row) for row in near]
+
+
+def squares_of(columns: FloatArray) -> Squares:
+    """Return the squares of a wall from its columns (4 + 6 M, V), see :func:`wall_columns`."""
+    fields = np.concatenate([columns[:3], columns[4:]])
+    return Squares(fields.reshape(-1, 3, columns.shape[1]))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from veinfit.seating.mechanics.near import Memory, near_points, wall_columns
+from veinfit.seating.mechanics.near import Memory, squares_of, wall_columns
 from veinfit.seating.mechanics.walls import BalloonWall
 from veinfit.vectors import FloatArray, IntArray
 
@@ -27,7 +27,7 @@ class NearFaces(Memory):
         super().__init__(wall, reach_mm)
         self._wall = wall
         self._own = [wall] * len(reach_mm)
-        self._columns = wall_columns(wall)
+        self._squares = squares_of(wall_columns(wall))
 
     def walls(self, which: IntArray, place: FloatArray, factors: FloatArray) -> list[BalloonWall]:
         """Return for some balloons the wall of the triangles that they can press.
@@ -43,9 +43,7 @@ class NearFaces(Memory):
         stale = self._moved(which, place, factors)
         if len(stale):
             again = which[stale]
-            found = near_points(
-                self._columns, self._move_mm, self._reach[again], place[stale], factors[stale]
-            )
+            found = self._squares.near(self._reach[again], place[stale], factors[stale])
             for number, own in zip(again, found, strict=True):
                 near = np.zeros(len(self._wall.points), dtype=bool)
                 near[own] = True

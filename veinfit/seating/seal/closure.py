@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.coarse import Cells, gather
 from veinfit.seating.mechanics.modes import ShapeModes
+from veinfit.seating.mechanics.near import Squares
 from veinfit.seating.mechanics.shape import TINY, Sphere
 from veinfit.seating.prepare import BalloonContact, PreparedVein
 from veinfit.seating.seal.parting import Parting
@@ -153,7 +154,7 @@ class ClosureWall:
 
         Cold contact is part of all contact: it closes nothing that this leaves open.
         """
-        contact = self.gaps(balloon, reach_mm, shaft, place) <= tolerance_mm
+        contact = self._contact(balloon, tolerance_mm, reach_mm, shaft, place)
         sealed: BoolArray = np.zeros(len(contact), dtype=bool)
         may = np.flatnonzero(self.all_round(contact))
         cold = contact[may]
@@ -166,6 +167,26 @@ class ClosureWall:
         others = ~sealed[may] & (cold != contact[may]).any(axis=1)
         occluded[may[others]] = self.parted(contact[may[others]])
         return occluded, sealed
+
+    def _contact(
+        self,
+        balloon: Balloon,
+        tolerance_mm: float,
+        reach_mm: FloatArray,
+        shaft: FloatArray,
+        place: FloatArray,
+    ) -> BoolArray:
+        """Whether gaps (N, K) are no wider than a tolerance; see :meth:`closed_by`."""
+        if not isinstance(balloon.shape, Sphere):
+            return np.asarray(self.gaps(balloon, reach_mm, shaft, place) <= tolerance_mm)
+        square = self._squares.to(place, self.modes.factors(place[:, 3:]))
+        contact = square <= (np.maximum(reach_mm + tolerance_mm, 0.0) ** 2)[:, None]
+        contact[:, ~self.touchable] = False
+        return np.asarray(contact)
+
+    @cached_property
+    def _squares(self) -> Squares:
+        return Squares(self._columns.transpose(1, 0, 2))
 
     def parted(self, closed: BoolArray) -> BoolArray:
         """Whether the closed ones (N, K) of its vertices part vein and atrium (N,)."""
