@@ -35,10 +35,10 @@ AXIS_SPAN_MM = 8.0
 LEANS = 6
 """So many axes lean from the vein's own all around ..."""
 
-LEAN_DEG = (4.0, 12.0)
+LEAN_DEG = (6.0, 16.0)
 """... by this much at least and at most ..."""
 
-LEAN_DEG_MM = 32.0
+LEAN_DEG_MM = 45.0
 """... and by this over the length of vein in between, mm: as uncertain as the axis itself."""
 
 EACH_SHIFT_MM = 0.5
