@@ -1,9 +1,9 @@
-"""The candidates named; the bulges of the wall are candidates where a vein is missing without."""
+"""The candidates named; bulges of the wall are candidates too where a vein is missing without."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -14,12 +14,10 @@ from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.model import Branches
 from veinfit.anatomy.candidates import Candidate, find_candidates, single_candidate
 from veinfit.anatomy.naming.frame_check import StatedFrame
-from veinfit.anatomy.naming.missing_veins import absent_notes
-from veinfit.anatomy.naming.names import CandidateFeatures, Naming, name_candidates
-from veinfit.errors import InputError
+from veinfit.anatomy.naming.names import CandidateFeatures, Naming
+from veinfit.anatomy.naming.with_bulges import name_with_bulges
 from veinfit.settings import AnatomySettings
 from veinfit.vectors import FloatArray, unit
-from veinfit.vein_names import USUAL_VEINS
 
 LEAST_SLENDERNESS = 1.0
 """A tube this many times longer than wide is no bulge."""
@@ -30,9 +28,6 @@ cut of its vein tells the vein's direction as well as its normal does ..."""
 
 LEAST_WAY_MM = 1.0
 """... unless it is shorter than this."""
-
-BULGE_CONFIDENCE = 0.5
-"""Confidence left to every name where one of the veins is a bulge of the wall."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,42 +80,24 @@ def name_found(
         As :func:`~veinfit.anatomy.naming.names.name_candidates`.
     """
     count = len(branches.branches)
-
-    def named(all_branches: Branches, candidates: Sequence[Candidate]) -> NamedCandidates:
-        features = _features(lumen, all_branches, candidates, hints, count)
-        naming = name_candidates(features, settings.common_trunk_mm, stated)
-        return NamedCandidates(all_branches, tuple(candidates), features, naming)
-
     candidates = find_candidates(rough, branches, settings, hints)
-    first = refused = None
-    try:
-        first = named(branches, candidates)
-    except InputError as reason:
-        refused = reason
-    lacking = len(USUAL_VEINS) if first is None else len(absent_notes(first.naming.roles))
-    if first is not None and not lacking:
-        return first
-    more = find_bulges(spheres, branches)
-    bulges = [single_candidate(rough, more, k, settings) for k in range(count, len(more.branches))]
-    try:
-        second = named(more, (*candidates[:count], *bulges, *candidates[count:]))
-    except InputError:
-        second = None
-    if second is not None and len(absent_notes(second.naming.roles)) < lacking:
-        return _in_doubt(second)
-    if first is None:
-        assert refused is not None
-        raise refused
-    return first
+    features = _features(lumen, branches, candidates, hints, count)
+    more, all_candidates, all_features = branches, candidates, features
 
+    def with_bulges() -> tuple[CandidateFeatures, ...]:
+        nonlocal more, all_candidates, all_features
+        more = find_bulges(spheres, branches)
+        bulges = (
+            single_candidate(rough, more, k, settings) for k in range(count, len(more.branches))
+        )
+        all_candidates = (*candidates[:count], *bulges, *candidates[count:])
+        all_features = _features(lumen, more, all_candidates, hints, count)
+        return all_features
 
-def _in_doubt(named: NamedCandidates) -> NamedCandidates:
-    """Return the same, less sure of every name where one of the veins is a bulge of the wall."""
-    naming = named.naming
-    if not any(named.features[index].is_bulge for index in naming.roles.values()):
-        return named
-    sure = {role: min(each, BULGE_CONFIDENCE) for role, each in naming.confidence.items()}
-    return replace(named, naming=replace(naming, confidence=sure))
+    naming, by_bulges = name_with_bulges(features, with_bulges, settings.common_trunk_mm, stated)
+    if by_bulges:
+        return NamedCandidates(more, all_candidates, all_features, naming)
+    return NamedCandidates(branches, candidates, features, naming)
 
 
 def _features(
