@@ -21,9 +21,9 @@ from veinfit.anatomy.branches.branch_sections import (
 )
 from veinfit.anatomy.branches.flat_ends import FlatEnd
 from veinfit.anatomy.branches.labelled_veins import LabelHints, labelled_veins
-from veinfit.anatomy.branches.lumen import Lumen
+from veinfit.anatomy.branches.lumen import Lumen, Wall
 from veinfit.anatomy.branches.model import Bifurcation, Branch, Branches, SharedPart
-from veinfit.anatomy.branches.widening import leaning, widening
+from veinfit.anatomy.branches.widening import WIDEST_SHARE, Widening, leaning, widening
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure, known_for
 from veinfit.anatomy.ostium.search import END_CLEARANCE_MM, find_ostium, find_ostium_about
@@ -51,6 +51,16 @@ LEAST_TURNING_SHARE = 0.4
 BRANCH_OSTIUM_MM = 2.0
 """The ostium of a branch of a trunk lies about so far before their carina: where its own wall has
 made half of its turn."""
+
+ASLANT = 1.25
+"""Sections this many times as wide as those square to the cut run aslant."""
+
+PAST_WAIST_MM = 1.0
+"""An ostium so far out from where the vein narrows once more is that of a branch."""
+
+WIDEST_MM = 30.0
+"""A stub's ostium wider than this, and so many times as wide as its sections that they would have
+parted, lies in the atrium: single veins reach 30 mm (Cronin et al., Acad Radiol 2007)."""
 
 NO_SECTION = "no cross-section of the wall surrounds its middle"
 
@@ -174,15 +184,22 @@ def single_candidate(
     place = branch.tip if cut is None else cut[0]
     if tube is not None and not starts_at(tube, place, cut, end):
         tube = None  # what was walked lies in the atrium
-    line = _end_line(branch, tube, cut, border)
     path = branch.path[::-1]
     wall = tube.wall if tube is not None else lumen.wall.near(path, WALL_REACH_MM)
-    walked = None if line is None else widening(wall, *line, rivals)
+    line, walked = _walked_in(wall, _end_line(branch, tube, cut, border), cut, tube, rivals)
     if tube is None and walked is not None:
         tube = tube_of_sections(walked, wall, path)
     if tube is None:
         return Candidate((index,), None, None, None, NO_SECTION, (), end=end)
     found = find_ostium(tube, settings, rivals=rivals)
+    waist = None if walked is None else walked.waist_index()
+    if walked is not None and waist is not None and _lies_past(found, walked, waist):
+        tube = tube_of_sections(walked, wall, path)
+        found = find_ostium(
+            tube_of_sections(walked.past(waist), wall, path), settings, rivals=rivals
+        )
+    if walked is not None and not tube.is_longer_than_wide and _is_atrium(found, walked):
+        found = OstiumFailure(NO_SECTION)
     if isinstance(found, OstiumFailure) and cut is not None:
         # A stub so short that its sections mislead: it was cut square to something.
         found = find_ostium_about(tube, cut, settings, END_CLEARANCE_MM)
@@ -196,6 +213,46 @@ def single_candidate(
     # The farthest cell of an oblique cut lies in its corner, past its middle.
     last = branch.tip if cut is None else cut[0]
     return replace(with_ostium(index, tube, last, found, end), border=border)
+
+
+def _walked_in(
+    wall: Wall,
+    line: _Line | None,
+    cut: _Line | None,
+    tube: BranchSections | None,
+    rivals: Sequence[FloatArray],
+) -> tuple[_Line | None, Widening | None]:
+    """Return the line into the atrium from a branch's end and the walk along it.
+
+    The middles of a stub wider than long run aslant, into a corner of the atrium: square to its
+    cut the sections are smaller where that is so.
+    """
+    if line is None:
+        return None, None
+    walked = widening(wall, *line, rivals)
+    if cut is None or (tube is not None and tube.is_longer_than_wide):
+        return line, walked
+    square = widening(wall, *cut, rivals)
+    if square is None:
+        return line, walked
+    if walked is None or walked.diameters_mm[0] > ASLANT * square.diameters_mm[0]:
+        return cut, square
+    return line, walked
+
+
+def _lies_past(found: Found | OstiumFailure, walked: Widening, waist: int) -> bool:
+    """Whether an ostium lies farther out in a vein than where it narrows once more."""
+    if isinstance(found, OstiumFailure):
+        return False
+    return float((found[0].centre - walked.centres[waist]) @ walked.axes[waist]) > PAST_WAIST_MM
+
+
+def _is_atrium(found: Found | OstiumFailure, walked: Widening) -> bool:
+    """Whether an ostium is too wide for the vein's own sections, and lies in the atrium."""
+    if isinstance(found, OstiumFailure):
+        return False
+    d_mm = found[0].measures.d_area_mm
+    return d_mm > max(WIDEST_MM, WIDEST_SHARE * float(walked.diameters_mm.min()))
 
 
 def _direction(axis: FloatArray, tube: BranchSections, by_turn: Found | None) -> FloatArray:

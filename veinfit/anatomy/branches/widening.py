@@ -64,6 +64,10 @@ LEANING_DEG_BY_WIDTH = 10.0
 """So many walks lean all around from a vein's direction at its end, as far as that is uncertain: by
 the last times the vein's width over its length, between the two."""
 
+NARROWS_AGAIN = 0.92
+"""What narrows to this share of its greatest width on the way to the atrium was no ostium where it
+widened before: a branch comes in there."""
+
 BEFORE_MM = 8.0
 """The vein's own widening is the least over so much of it before the greatest."""
 
@@ -93,14 +97,34 @@ class Widening:
         """Length of the vein from the first section to the last."""
         return STEP_MM * (len(self.centres) - 1)
 
+    def past(self, index: int) -> Widening:
+        """Return the sections from one on, toward the atrium."""
+        return Widening(
+            self.axes[index:],
+            self.centres[index:],
+            self.diameters_mm[index:],
+            self.contours[index:],
+            self.parted,
+        )
+
+    def waist_index(self) -> int | None:
+        """Index of the narrowest section past the last place where it was clearly wider before."""
+        wide = np.maximum.accumulate(self.diameters_mm)
+        again = np.flatnonzero(self.diameters_mm < NARROWS_AGAIN * wide)
+        if not len(again):
+            return None
+        widest = int(np.argmax(self.diameters_mm[: again[-1]]))
+        return widest + int(np.argmin(self.diameters_mm[widest:]))
+
     def gradient_index(self) -> int | None:
         """Index of the section where the widening is midway between the vein's and its greatest.
 
         None where it grows too little, or the vein parts before it is midway.
         """
-        if len(self.diameters_mm) < 4:
+        start = self.waist_index() or 0
+        if len(self.diameters_mm) - start < 4:
             return None
-        even = gaussian_filter1d(self.diameters_mm, SMOOTHING_MM / STEP_MM, mode="nearest")
+        even = gaussian_filter1d(self.diameters_mm, SMOOTHING_MM / STEP_MM, mode="nearest")[start:]
         turn = np.degrees(np.arctan(0.5 * np.gradient(even, STEP_MM)))
         peak = len(turn) - 1 - int(np.argmax(turn[::-1]))
         before = max(peak - round(BEFORE_MM / STEP_MM), 0)
@@ -109,7 +133,7 @@ class Widening:
         if greatest - turn[own] < LEAST_TURN_DEG:
             return None
         wide = np.flatnonzero(turn[own : peak + 1] >= 0.5 * (turn[own] + greatest))
-        return own + int(wide[0]) if len(wide) else None
+        return start + own + int(wide[0]) if len(wide) else None
 
 
 def leaning(

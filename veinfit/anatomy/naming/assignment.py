@@ -51,6 +51,10 @@ SOUGHT_SAVES = 3.0
 """... and half of it counts when roles are given: an appendage is no vein for want of one."""
 
 
+MISSING_APPENDAGE_COST = 3.0
+"""Cost of there being no appendage: it may be cut off, but where the left veins are so named that
+it is missing, it may be one of them."""
+
 LONE_MIDDLE_COST = 6.0
 """Cost of a right middle vein that has no superior or no inferior one beside it."""
 
@@ -240,6 +244,7 @@ def _assign(
         taken = {roles[c]: chosen[r] for r, c in zip(rows, cols, strict=True) if c < len(roles)}
         missing = tuple(role for role in base if role not in taken)
         total = float(full[rows, cols].sum()) + MISSING_COST * len(missing)
+        total += MISSING_APPENDAGE_COST * (APPENDAGE not in taken)
         behind = _behind(misfits.places, taken, rotation)
         total += 0.5 * (tilt / TILT_SPREAD_DEG) ** 2 + behind
         if result is None or total < result.cost - 1e-9:

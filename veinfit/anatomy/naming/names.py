@@ -16,7 +16,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from veinfit.anatomy.naming.assignment import best_fit, selections_of, sought_veins
+from veinfit.anatomy.naming.assignment import (
+    Fit,
+    Selection,
+    best_fit,
+    selections_of,
+    sought_veins,
+)
 from veinfit.anatomy.naming.frame_check import (
     STATED,
     Axes,
@@ -136,9 +142,7 @@ def name_candidates(
     confidence: dict[str, float] = {}
     runner_up: dict[str, str] = {}
     for role, index in upright.roles.items():
-        rival = best_fit(
-            selections, misfits, upright.rotation, forbidden=[(index, role)], refine=False
-        )
+        rival = _best_rival(selections, misfits, upright.rotation, (index, role))
         confidence[role] = _certainty(rival.cost - upright.cost)
         runner_up[role] = _instead(candidates, rival.roles, index)
     roles = dict(upright.roles)
@@ -156,6 +160,22 @@ def name_candidates(
                 runner_up[role] = instead
     confidence = {role: min(sure, other.most_confidence) for role, sure in confidence.items()}
     return Naming(roles, confidence, runner_up, upright.rotation, other)
+
+
+def _best_rival(
+    selections: Sequence[Selection],
+    misfits: Misfits,
+    rotation: Rotation,
+    forbidden: tuple[int, str],
+) -> Fit:
+    """Return the best roles without one of a candidate, the template turned as now or anew.
+
+    Where all veins of a side move up by a place, the template turned to the one set fits the other
+    badly.
+    """
+    as_now = best_fit(selections, misfits, rotation, forbidden=[forbidden], refine=False)
+    anew = best_fit(selections, misfits, Rotation.identity(), forbidden=[forbidden])
+    return min(as_now, anew, key=lambda fit: fit.cost)
 
 
 def _certainty(gap: float) -> float:

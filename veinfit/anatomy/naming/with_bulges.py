@@ -1,4 +1,4 @@
-"""Naming without the bulges of the wall, and with them where a vein is missing without."""
+"""Naming without the bulges of the wall, and with them where one may be a missing vein."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from veinfit.anatomy.naming.frame_check import StatedFrame
 from veinfit.anatomy.naming.missing_veins import absent_notes
 from veinfit.anatomy.naming.names import CandidateFeatures, Naming, name_candidates
 from veinfit.errors import InputError
-from veinfit.vein_names import USUAL_VEINS
+from veinfit.vein_names import APPENDAGE
 
 BULGE_CONFIDENCE = 0.5
 """Confidence left to every name where one of the veins is a bulge of the wall."""
@@ -22,7 +22,9 @@ def name_with_bulges(
     common_trunk_mm: float,
     stated: StatedFrame,
 ) -> tuple[Naming, bool]:
-    """Name the candidates; the bulges too where a usual vein is missing without.
+    """Name the candidates; the bulges too where a usual vein or the appendage is missing without.
+
+    Where the appendage seems to be missing it may have a vein's name, and the vein be a bulge.
 
     What is refused without the bulges passes only where one of them is a vein, and then says what
     spoke against it.
@@ -54,25 +56,31 @@ def name_with_bulges(
         first = name_candidates(candidates, common_trunk_mm, stated)
     except InputError as reason:
         refused = reason
-    lacking = len(USUAL_VEINS) if first is None else len(absent_notes(first.roles))
+    lacking = None if first is None else _lacking(first)
     if first is not None and not lacking:
         return first, False
     more = with_bulges()
     second = None
     with suppress(InputError):
         second = name_candidates(more, common_trunk_mm, stated)
-    if second is not None and len(absent_notes(second.roles)) < lacking:
-        is_vein = any(more[index].is_bulge for index in second.roles.values())
-        if first is None and is_vein:
-            second = _frame_in_doubt(second, candidates, common_trunk_mm, stated)
-        if is_vein:
-            return _in_doubt(second), True
-        if first is not None:
-            return second, True
+    by_bulge = second is not None and any(more[k].is_bulge for k in second.roles.values())
     if first is None:
-        assert refused is not None
-        raise refused
-    return first, False
+        if second is None or not by_bulge:
+            assert refused is not None
+            raise refused
+        return _in_doubt(_frame_in_doubt(second, candidates, common_trunk_mm, stated)), True
+    if second is None:
+        return first, False
+    if not by_bulge:
+        # The same names, less sure where one may rather be a bulge's.
+        return second, True
+    assert lacking is not None
+    return (_in_doubt(second), True) if _lacking(second) < lacking else (first, False)
+
+
+def _lacking(naming: Naming) -> int:
+    """Return how many of the usual veins and the appendage are missing."""
+    return len(absent_notes(naming.roles)) + (APPENDAGE not in naming.roles)
 
 
 def _frame_in_doubt(
