@@ -21,19 +21,26 @@ from veinfit.anatomy.branches.branch_sections import (
 )
 from veinfit.anatomy.branches.flat_ends import FlatEnd
 from veinfit.anatomy.branches.labelled_veins import LabelHints, labelled_veins
-from veinfit.anatomy.branches.lumen import Lumen, Wall
+from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.model import Bifurcation, Branch, Branches, SharedPart
-from veinfit.anatomy.branches.widening import WIDEST_SHARE, Widening, leaning, widening
+from veinfit.anatomy.branches.widening import leaning
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure, known_for
 from veinfit.anatomy.ostium.search import END_CLEARANCE_MM, find_ostium, find_ostium_about
 from veinfit.anatomy.ostium.sections import Found, is_sharp, tube_of_sections, weighed
 from veinfit.anatomy.ostium.trunks import find_trunk
+from veinfit.anatomy.walked_aslant import (
+    Line,
+    is_in_atrium,
+    lies_past,
+    starts_wider_than_a_vein,
+    walked_in,
+)
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 from veinfit.surface.contours import enters, passes
 from veinfit.vectors import FloatArray, unit
-from veinfit.vein_names import MIDDLE_VEINS
+from veinfit.vein_names import MIDDLE_VEINS, TRUNK_BRANCHES
 
 MOST_MEMBERS = 4
 """No trunk has more branches than this; what joins more is the body."""
@@ -52,20 +59,7 @@ BRANCH_OSTIUM_MM = 2.0
 """The ostium of a branch of a trunk lies about so far before their carina: where its own wall has
 made half of its turn."""
 
-ASLANT = 1.25
-"""Sections this many times as wide as those square to the cut run aslant."""
-
-PAST_WAIST_MM = 1.0
-"""An ostium so far out from where the vein narrows once more is that of a branch."""
-
-WIDEST_MM = 30.0
-"""A stub's ostium wider than this, and so many times as wide as its sections that they would have
-parted, lies in the atrium: single veins reach 30 mm (Cronin et al., Acad Radiol 2007)."""
-
 NO_SECTION = "no cross-section of the wall surrounds its middle"
-
-_Line = tuple[FloatArray, FloatArray]
-"""A point (3,) and a direction (3,)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,7 +101,7 @@ class Candidate:
     excess: float = 1.0
     bifurcation: Bifurcation | None = None
     end: FlatEnd | None = None
-    border: _Line | None = None
+    border: Line | None = None
     common_mm: float | None = None
 
     @property
@@ -154,8 +148,9 @@ def single_candidate(
     branches: Branches,
     index: int,
     settings: AnatomySettings,
-    border: _Line | None = None,
+    border: Line | None = None,
     rivals: Sequence[FloatArray] = (),
+    from_tip: bool = False,
 ) -> Candidate:
     """Walk one branch and give it an ostium.
 
@@ -170,12 +165,16 @@ def single_candidate(
         Of its own label.
     rivals : sequence of (N, 3) array
         Paths into other veins: its ostium takes none of them in.
+    from_tip : bool
+        What was walked lies in the atrium: only sections square to the way to its tip are its own.
     """
     branch = branches.branches[index]
     opening = None if branch.opening is None else lumen.openings[branch.opening]
     end = None
     if opening is not None:
         tube = walk_from_end(lumen, branch.path, opening.normal)
+    elif from_tip:
+        tube = None
     else:
         tube = walk_tube(lumen, branch.path)
         end, tube = end_and_tube(lumen, branches, branch, tube)
@@ -186,19 +185,19 @@ def single_candidate(
         tube = None  # what was walked lies in the atrium
     path = branch.path[::-1]
     wall = tube.wall if tube is not None else lumen.wall.near(path, WALL_REACH_MM)
-    line, walked = _walked_in(wall, _end_line(branch, tube, cut, border), cut, tube, rivals)
+    line, walked = walked_in(wall, _end_line(branch, tube, cut, border), cut, tube, rivals)
     if tube is None and walked is not None:
         tube = tube_of_sections(walked, wall, path)
     if tube is None:
         return Candidate((index,), None, None, None, NO_SECTION, (), end=end)
     found = find_ostium(tube, settings, rivals=rivals)
     waist = None if walked is None else walked.waist_index()
-    if walked is not None and waist is not None and _lies_past(found, walked, waist):
+    if walked is not None and waist is not None and lies_past(found, walked, waist):
         tube = tube_of_sections(walked, wall, path)
         found = find_ostium(
             tube_of_sections(walked.past(waist), wall, path), settings, rivals=rivals
         )
-    if walked is not None and not tube.is_longer_than_wide and _is_atrium(found, walked):
+    if walked is not None and not tube.is_longer_than_wide and is_in_atrium(found, walked):
         found = OstiumFailure(NO_SECTION)
     if isinstance(found, OstiumFailure) and cut is not None:
         # A stub so short that its sections mislead: it was cut square to something.
@@ -215,46 +214,6 @@ def single_candidate(
     return replace(with_ostium(index, tube, last, found, end), border=border)
 
 
-def _walked_in(
-    wall: Wall,
-    line: _Line | None,
-    cut: _Line | None,
-    tube: BranchSections | None,
-    rivals: Sequence[FloatArray],
-) -> tuple[_Line | None, Widening | None]:
-    """Return the line into the atrium from a branch's end and the walk along it.
-
-    The middles of a stub wider than long run aslant, into a corner of the atrium: square to its
-    cut the sections are smaller where that is so.
-    """
-    if line is None:
-        return None, None
-    walked = widening(wall, *line, rivals)
-    if cut is None or (tube is not None and tube.is_longer_than_wide):
-        return line, walked
-    square = widening(wall, *cut, rivals)
-    if square is None:
-        return line, walked
-    if walked is None or walked.diameters_mm[0] > ASLANT * square.diameters_mm[0]:
-        return cut, square
-    return line, walked
-
-
-def _lies_past(found: Found | OstiumFailure, walked: Widening, waist: int) -> bool:
-    """Whether an ostium lies farther out in a vein than where it narrows once more."""
-    if isinstance(found, OstiumFailure):
-        return False
-    return float((found[0].centre - walked.centres[waist]) @ walked.axes[waist]) > PAST_WAIST_MM
-
-
-def _is_atrium(found: Found | OstiumFailure, walked: Widening) -> bool:
-    """Whether an ostium is too wide for the vein's own sections, and lies in the atrium."""
-    if isinstance(found, OstiumFailure):
-        return False
-    d_mm = found[0].measures.d_area_mm
-    return d_mm > max(WIDEST_MM, WIDEST_SHARE * float(walked.diameters_mm.min()))
-
-
 def _direction(axis: FloatArray, tube: BranchSections, by_turn: Found | None) -> FloatArray:
     """Return the direction (3,) of a vein at its end; the shorter it is, the more its ostium's."""
     if by_turn is None:
@@ -269,8 +228,8 @@ def _parts(ostium: Ostium, path: FloatArray) -> bool:
 
 
 def _end_line(
-    branch: Branch, tube: BranchSections | None, cut: _Line | None, border: _Line | None
-) -> _Line | None:
+    branch: Branch, tube: BranchSections | None, cut: Line | None, border: Line | None
+) -> Line | None:
     """Return the middle of a branch's end and the vein's direction there."""
     if tube is not None and len(tube.centres) >= 4:
         first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
@@ -336,13 +295,22 @@ def parted(
     for name in own:
         k = veins[name]
         rivals = through(k, [other for other in own if other != name])
-        if not rivals:
+        from_tip = name not in TRUNK_BRANCHES and starts_aslant(candidates[k], branches)
+        if not rivals and not from_tip:
             continue
         paths = [branches.branches[m].path for r in rivals for m in candidates[veins[r]].members]
         member, border = candidates[k].members[0], candidates[k].border
-        alone = single_candidate(lumen, branches, member, settings, border, paths)
+        alone = single_candidate(lumen, branches, member, settings, border, paths, from_tip)
         result[k] = alone if alone.ostium is not None else candidates[k]
     return tuple(result), frozenset(shared)
+
+
+def starts_aslant(candidate: Candidate, branches: Branches) -> bool:
+    """Whether the walk from the tip of one blind branch runs aslant through the atrium."""
+    if candidate.tube is None or len(candidate.members) > 1:
+        return False
+    blind = branches.branches[candidate.members[0]].opening is None
+    return blind and starts_wider_than_a_vein(candidate.tube)
 
 
 def with_ostium(

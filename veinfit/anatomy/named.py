@@ -12,7 +12,12 @@ from veinfit.anatomy.branches.inscribed import InscribedSpheres
 from veinfit.anatomy.branches.labelled_veins import LabelHints
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.model import Branches
-from veinfit.anatomy.candidates import Candidate, find_candidates, single_candidate
+from veinfit.anatomy.candidates import (
+    Candidate,
+    find_candidates,
+    single_candidate,
+    starts_aslant,
+)
 from veinfit.anatomy.naming.frame_check import StatedFrame
 from veinfit.anatomy.naming.names import CandidateFeatures, Naming
 from veinfit.anatomy.naming.with_bulges import name_with_bulges
@@ -116,6 +121,8 @@ def _features(
         if candidate.ostium is not None:
             centre = candidate.ostium.centre
             direction = _direction(candidate, lumen, branches)
+            if starts_aslant(candidate, branches):
+                centre, direction = first.tip, unit(first.tip - branches.body_centre)
             diameter = candidate.ostium.measures.d_area_mm
         elif first.opening is not None:
             opening = lumen.openings[first.opening]

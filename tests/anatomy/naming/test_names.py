@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from veinfit.anatomy.naming.frame_check import StatedFrame, seen_in
+from veinfit.anatomy.naming.frame_check import FlatSide, StatedFrame, seen_in
 from veinfit.anatomy.naming.names import TEMPLATE, CandidateFeatures, name_candidates
 from veinfit.anatomy.naming.roles import SEVERAL_VEINS, SOME_VEIN
 from veinfit.errors import InputError
@@ -391,6 +391,24 @@ def test_the_lid_of_a_removed_appendage_takes_no_name_from_a_vein():
     others = [candidate(r, k, is_open=False) for k, r in enumerate(("LIPV", "RSPV", "RIPV"), 2)]
     naming = name_candidates([lid, vein, *others], 10.0)
     assert (naming.roles["LAA"], naming.roles["LSPV"]) == (0, 1)
+
+
+def test_left_names_are_not_sure_where_the_appendage_may_have_one():
+    # The inferior left vein is rounded off: what is left lies between two places each.
+    def between(role, other, index):
+        own = candidate(role, index, is_open=False)
+        place, direction = (
+            unit(0.6 * np.array(a) + 0.4 * np.array(b))
+            for a, b in zip(TEMPLATE[role], TEMPLATE[other], strict=True)
+        )
+        return dataclasses.replace(own, place=place, direction=direction)
+
+    left = [between("LAA", "LSPV", 0), between("LSPV", "LIPV", 1)]
+    others = [candidate(r, k, is_open=False) for k, r in enumerate(("RSPV", "RIPV", "MV"), 2)]
+    upright = StatedFrame(flat=FlatSide(np.array([0.0, 1.0, 0.0]), 1.0))
+    naming = name_candidates([*left, *others], 10.0, upright)
+    assert max(sure for role, sure in naming.confidence.items() if role[0] == "L") < 0.9
+    assert min(naming.confidence[role] for role in ("RSPV", "RIPV")) > 0.9
 
 
 def test_a_bulge_of_the_wall_is_a_usual_vein_or_nothing():

@@ -139,12 +139,16 @@ def name_candidates(
             "no pulmonary vein was found: no branch of the surface looks like one; check that "
             "the veins were not cut off at the wall and that the label includes them"
         )
-    confidence: dict[str, float] = {}
-    runner_up: dict[str, str] = {}
-    for role, index in upright.roles.items():
-        rival = _best_rival(selections, misfits, upright.rotation, (index, role))
-        confidence[role] = _certainty(rival.cost - upright.cost)
-        runner_up[role] = _instead(candidates, rival.roles, index)
+    rivals = _rivals(selections, misfits, upright)
+    cheapest = min(rivals.values(), key=lambda fit: fit.cost)
+    if cheapest.cost < upright.cost and APPENDAGE in cheapest.roles.keys() - upright.roles.keys():
+        # What was given a vein's name for want of one is the appendage after all.
+        upright = cheapest
+        rivals = _rivals(selections, misfits, upright)
+    confidence = {role: _certainty(fit.cost - upright.cost) for role, fit in rivals.items()}
+    runner_up = {
+        role: _instead(candidates, fit.roles, upright.roles[role]) for role, fit in rivals.items()
+    }
     roles = dict(upright.roles)
     for role, index, saved in sought_veins(upright, misfits):
         roles[role], confidence[role], runner_up[role] = index, _certainty(saved), "nothing"
@@ -162,20 +166,19 @@ def name_candidates(
     return Naming(roles, confidence, runner_up, upright.rotation, other)
 
 
-def _best_rival(
-    selections: Sequence[Selection],
-    misfits: Misfits,
-    rotation: Rotation,
-    forbidden: tuple[int, str],
-) -> Fit:
-    """Return the best roles without one of a candidate, the template turned as now or anew.
+def _rivals(selections: Sequence[Selection], misfits: Misfits, best: Fit) -> dict[str, Fit]:
+    """Return by role the best fit in which its candidate has another.
 
-    Where all veins of a side move up by a place, the template turned to the one set fits the other
-    badly.
+    The template is turned as now, or anew: where all veins of a side move up by a place, the
+    template turned to the one set fits the other badly.
     """
-    as_now = best_fit(selections, misfits, rotation, forbidden=[forbidden], refine=False)
-    anew = best_fit(selections, misfits, Rotation.identity(), forbidden=[forbidden])
-    return min(as_now, anew, key=lambda fit: fit.cost)
+    rivals: dict[str, Fit] = {}
+    for role, index in best.roles.items():
+        forbidden = [(index, role)]
+        as_now = best_fit(selections, misfits, best.rotation, forbidden, refine=False)
+        anew = best_fit(selections, misfits, Rotation.identity(), forbidden)
+        rivals[role] = min(as_now, anew, key=lambda fit: fit.cost)
+    return rivals
 
 
 def _certainty(gap: float) -> float:

@@ -1,0 +1,89 @@
+"""Walks into stubs of known shape: which way they go, and where an ostium is not the vein's."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from anatomy.profiles import bare, filleted_tube, revolved
+from handmade import circle
+
+from veinfit.anatomy.branches.widening import widening
+from veinfit.anatomy.model import Ostium
+from veinfit.anatomy.ostium.plane import OstiumFailure
+from veinfit.anatomy.walked_aslant import is_in_atrium, lies_past, walked_in
+
+Z = np.array([0.0, 0.0, 1.0])
+
+
+def leaning(angle_deg):
+    angle = np.radians(angle_deg)
+    return np.array([np.sin(angle), 0.0, np.cos(angle)])
+
+
+def walk(length, line_deg, cut_deg):
+    """Walk into a tube of 16 mm with a fillet of 5 mm that was cut ``length`` mm from its wall."""
+    end = np.array([0.0, 0.0, length])
+    wall = bare(filleted_tube(8.0, 5.0, length=30.0))
+    return walked_in(wall, (end, leaning(line_deg)), (end, leaning(cut_deg)), None, ())
+
+
+@pytest.mark.parametrize("aslant_deg", [45.0, 60.0])
+def test_a_stub_is_walked_square_to_its_cut_where_its_middles_run_aslant(aslant_deg):
+    line, walked = walk(9.0, aslant_deg, 0.0)
+    assert line[1] == pytest.approx(Z)
+    assert walked.diameters_mm[0] == pytest.approx(16.0, rel=0.02)
+
+
+@pytest.mark.parametrize("oblique_deg", [15.0, 30.0, 45.0])
+def test_an_oblique_cut_turns_no_walk_along_the_vein(oblique_deg):
+    line, walked = walk(9.0, 0.0, oblique_deg)
+    assert line[1] == pytest.approx(Z)
+    assert walked.diameters_mm[0] == pytest.approx(16.0, rel=0.02)
+
+
+def with_a_knot(knot, neck):
+    """A vein of 9 mm that widens to a knot where a branch comes in, narrows, and then opens.
+
+    The knot lies at z = 15, the neck at 8 to 5; the wall of the atrium at z = 0.
+    """
+    height = np.array([30.0, 22.0, 15.0, 8.0, 5.0])
+    up = np.arange(5.0, 30.1, 0.5)
+    radius = np.interp(up, height[::-1], np.array([4.5, 4.5, knot, neck, neck])[::-1])
+    arc = np.linspace(0.0, np.pi / 2, 12)[:-1]
+    ring = np.stack([neck + 5.0 * (1 - np.sin(arc)), 5.0 * (1 - np.cos(arc))], axis=1)
+    wall = np.arange(40.0, neck + 5.2, -0.5)
+    plate = np.stack([wall, np.zeros_like(wall)], axis=1)
+    return bare(revolved(np.concatenate([plate, ring, np.stack([radius, up], axis=1)])))
+
+
+def test_where_a_vein_narrows_again_its_ostium_lies_farther_in():
+    walked = widening(with_a_knot(8.5, 7.0), np.array([0.0, 0.0, 29.5]), Z, ())
+    assert walked.centres[walked.waist_index(), 2] == pytest.approx(6.5, abs=2.0)
+    # Half of the fillet's turn lies at 0.3 of its radius, less for what parts early.
+    assert 0.5 <= walked.centres[walked.gradient_index(), 2] <= 3.5
+
+
+def test_a_vein_that_only_widens_has_no_waist():
+    assert widening(with_a_knot(5.5, 7.0), np.array([0.0, 0.0, 29.5]), Z, ()).waist_index() is None
+
+
+def ostium(height, d_mm):
+    contour, measures = circle((0.0, 0.0, height), Z, d_mm)
+    points = contour.points
+    return Ostium(np.array([0.0, 0.0, height]), Z, contour, measures, points, 0.2, 0.6, 0.9), ()
+
+
+def test_an_ostium_before_the_waist_is_a_branch_s():
+    walked = widening(with_a_knot(8.5, 7.0), np.array([0.0, 0.0, 29.5]), Z, ())
+    waist = walked.waist_index()
+    assert lies_past(ostium(18.0, 14.0), walked, waist)
+    assert not lies_past(ostium(1.5, 16.0), walked, waist)
+    assert not lies_past(OstiumFailure("none"), walked, waist)
+
+
+def test_an_ostium_wider_than_any_vein_and_than_twice_its_stub_is_the_atrium():
+    walked = widening(bare(filleted_tube(7.0, 5.0)), np.array([0.0, 0.0, 24.0]), Z, ())
+    assert is_in_atrium(ostium(-10.0, 36.0), walked)
+    assert not is_in_atrium(ostium(0.0, 29.0), walked)
+    wide = widening(bare(filleted_tube(9.0, 5.0)), np.array([0.0, 0.0, 24.0]), Z, ())
+    assert not is_in_atrium(ostium(0.0, 36.0), wide)

@@ -1,0 +1,75 @@
+"""Stubs and branches whose walk goes wrong: it runs aslant, or stops where a branch comes in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from veinfit.anatomy.branches.branch_sections import BranchSections
+from veinfit.anatomy.branches.lumen import Wall
+from veinfit.anatomy.branches.widening import WIDEST_SHARE, Widening, widening
+from veinfit.anatomy.ostium.plane import OstiumFailure
+from veinfit.anatomy.ostium.sections import Found
+from veinfit.vectors import FloatArray
+
+ASLANT = 1.25
+"""Sections this many times as wide as those square to the cut run aslant."""
+
+PAST_WAIST_MM = 1.0
+"""An ostium so far out from where the vein narrows once more is that of a branch."""
+
+WIDEST_MM = 30.0
+"""A stub's ostium wider than this, and so many times as wide as its sections that they would have
+parted, lies in the atrium: single veins reach 30 mm (Cronin et al., Acad Radiol 2007)."""
+
+WIDEST_START_MM = 24.0
+"""... and a rounded end's first section no vein's if wider than this."""
+
+Line = tuple[FloatArray, FloatArray]
+"""A point (3,) and a direction (3,)."""
+
+
+def walked_in(
+    wall: Wall,
+    line: Line | None,
+    cut: Line | None,
+    tube: BranchSections | None,
+    rivals: Sequence[FloatArray],
+) -> tuple[Line | None, Widening | None]:
+    """Return the line into the atrium from a branch's end and the walk along it.
+
+    The middles of a stub wider than long run aslant, into a corner of the atrium: square to its
+    cut the sections are smaller where that is so.
+    """
+    if line is None:
+        return None, None
+    walked = widening(wall, *line, rivals)
+    if cut is None or (tube is not None and tube.is_longer_than_wide):
+        return line, walked
+    square = widening(wall, *cut, rivals)
+    if square is None:
+        return line, walked
+    if walked is None or walked.diameters_mm[0] > ASLANT * square.diameters_mm[0]:
+        return cut, square
+    return line, walked
+
+
+def lies_past(found: Found | OstiumFailure, walked: Widening, waist: int) -> bool:
+    """Whether an ostium lies farther out in a vein than where it narrows once more."""
+    if isinstance(found, OstiumFailure):
+        return False
+    return float((found[0].centre - walked.centres[waist]) @ walked.axes[waist]) > PAST_WAIST_MM
+
+
+def is_in_atrium(found: Found | OstiumFailure, walked: Widening) -> bool:
+    """Whether an ostium is too wide for the vein's own sections, and lies in the atrium."""
+    if isinstance(found, OstiumFailure):
+        return False
+    d_mm = found[0].measures.d_area_mm
+    return d_mm > max(WIDEST_MM, WIDEST_SHARE * float(walked.diameters_mm.min()))
+
+
+def starts_wider_than_a_vein(tube: BranchSections) -> bool:
+    """Whether what was walked from the tip of a rounded end begins wider than any vein."""
+    return float(tube.areas_mm2[0]) > np.pi / 4.0 * WIDEST_START_MM**2
