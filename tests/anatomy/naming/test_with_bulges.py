@@ -36,11 +36,12 @@ def turned_over(role, index):
 
 
 def bulges(first):
-    return [blind(role, first + k, is_bulge=True) for k, role in enumerate(VEINS)]
+    names = ("LSPV", "RSPV", "RIPV")
+    return [blind(role, first + k, is_bulge=True) for k, role in enumerate(names)]
 
 
 def test_what_is_refused_is_no_surer_for_bulges_where_its_veins_should_be():
-    few = [turned_over("LIPV", 0), turned_over("LAA", 1)]
+    few = [turned_over("LSPV", 0), turned_over("MV", 1)]
     more = [*few, *bulges(2)]
     assert max(name_candidates(more, 10.0).confidence.values()) > 0.98
     naming, by_bulges = name_with_bulges(few, lambda: more, 10.0, StatedFrame())
@@ -54,7 +55,7 @@ def test_what_is_refused_is_no_surer_for_bulges_where_its_veins_should_be():
 
 
 def test_what_is_refused_stays_refused_where_no_bulge_is_a_vein():
-    few = [turned_over("LIPV", 0), turned_over("LAA", 1)]
+    few = [turned_over("LSPV", 0), turned_over("MV", 1)]
     right = [blind(r, k) for k, r in enumerate(VEINS)]
     with pytest.raises(InputError, match="contradicts the frame"):
         name_with_bulges(few, lambda: right, 10.0, StatedFrame())
