@@ -19,9 +19,10 @@ VEINS = ("LSPV", "LIPV", "RSPV", "RIPV")
 
 def blind(role, index, is_bulge=False):
     place, direction = (unit(np.array(v)) for v in TEMPLATE[role])
-    has_ostium, slenderness = (False, 0.0) if is_bulge else (True, 1.5)
+    d_mm = 34.0 if role == "MV" else 16.0
+    has_ostium, slenderness = not is_bulge and role != "MV", 0.0 if is_bulge else 1.5
     return CandidateFeatures(
-        (index,), place, direction, 16.0, False, has_ostium, slenderness, None, is_bulge=is_bulge
+        (index,), place, direction, d_mm, False, has_ostium, slenderness, None, is_bulge=is_bulge
     )
 
 
