@@ -19,8 +19,8 @@ def command(tmp_path, monkeypatch):
     """A command whose fit raises the push by a fifth and tells nothing of the rest."""
     asked = {}
 
-    def fit(rows, cases, balloons, approach, settings, tell):
-        asked.update(rows=rows, balloons=balloons, approach=approach)
+    def fit(rows, cases, balloons, approach, settings, tell, source):
+        asked.update(rows=rows, balloons=balloons, approach=approach, source=source)
         estimates = [Estimate(q, q.start, None, None) for q in quantities(settings)]
         push = estimates[0].quantity
         estimates[0] = Estimate(push, 1.2 * push.start, 1.1 * push.start, 1.3 * push.start)

@@ -379,12 +379,24 @@ def test_command(study, capsys):
     assert capsys.readouterr().out == ""
 
 
+def test_nothing_in_common_names_both_files(study, capsys):
+    seen = study / "seen.csv"
+    seen.write_text("case,vein,balloon,attempt,approach,occlusion_grade\nx,LSPV,28,1,,4\n")
+    command = ["agree", str(seen), "--predictions", str(study / "fits.csv")]
+    assert main([*command, "--out", str(study / "none")]) == 2
+    told = capsys.readouterr().err
+    assert str(seen) in told and "fits.csv" in told and "as --template does" in told
+    assert not (study / "none").exists()
+
+
 def test_template_command(study, capsys):
     path = study / "template.csv"
     command = ["agree", "--predictions", str(study / "fits.csv"), "--template", str(path)]
     assert main(command) == 0
     assert "192 rows to be filled in" in capsys.readouterr().out
     assert "p3,RSPV,31 mm,1,coaxial,,,,,," in path.read_text(encoding="utf-8").splitlines()
+    assert main([*command[:4], str(study / "nowhere" / "t.csv")]) == 2
+    assert "there is no folder" in capsys.readouterr().err
     # Never over one that may have been filled in.
     assert main(command) == 2
     assert main(command[:3]) == 2

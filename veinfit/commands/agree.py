@@ -51,14 +51,21 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.io.inputs.observed import read_observed
     from veinfit.io.results.output import check_output
     from veinfit.validation.agreement.agree import agreement
-    from veinfit.validation.agreement.join import join
+    from veinfit.validation.agreement.join import NoPairs, join
     from veinfit.validation.agreement.page import write_agreement
 
     check_output(arguments.out)
     table = read_observed(arguments.observed)
     if table.left_aside and not arguments.quiet:
         print(f"veinfit: columns not used: {', '.join(table.left_aside)}", file=terminal)
-    found = agreement(join(table.rows, read_predictions(arguments.predictions)))
+    try:
+        joined = join(table.rows, read_predictions(arguments.predictions))
+    except NoPairs as error:
+        raise InputError(
+            f"observations {arguments.observed} and predictions {arguments.predictions}: {error}; "
+            "write case, vein, balloon and approach as --template does"
+        ) from error
+    found = agreement(joined)
     files = write_agreement(found, arguments.out)
     if not arguments.quiet:
         print(_summary(found))
@@ -70,18 +77,16 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
 def _template(arguments: argparse.Namespace) -> int:
     from veinfit.io.inputs.observed import template
-    from veinfit.io.results.output import unwritable
+    from veinfit.io.results.output import check_output_file, write_file
     from veinfit.validation.predictions import read_predictions
 
     path = arguments.template
     if path.exists():
         raise InputError(f"template {path} exists and may be filled in; pass another name")
+    check_output_file(path)
     fits = read_predictions(arguments.predictions)
     keys = dict.fromkeys((f.case, f.vein, f.balloon, f.approach) for f in fits)
-    try:
-        path.write_bytes(template(keys))
-    except OSError as error:
-        raise unwritable(path, error) from error
+    write_file(path, template(keys))
     if not arguments.quiet:
         print(f"{len(keys)} rows to be filled in, in {path}")
     return EXIT_DONE

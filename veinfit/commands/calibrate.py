@@ -48,7 +48,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``calibrate`` and return its exit code."""
     from veinfit.cohort.batch.cases import find_cases
     from veinfit.io.inputs.observed import read_observed
-    from veinfit.io.results.output import unwritable
+    from veinfit.io.results.output import check_output_file, write_file
     from veinfit.seating.balloon_file import parse_balloons
     from veinfit.settings import Settings
     from veinfit.validation.calibration.run import calibrate
@@ -63,8 +63,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     out = arguments.out
     if out.exists():
         raise InputError(f"output {out} exists; pass the name of a new file")
-    if not out.parent.is_dir():
-        raise InputError(f"output {out}: the folder {out.parent} is not there; make it first")
+    check_output_file(out)
     settings = Settings.from_toml(arguments.settings) if arguments.settings else Settings()
     balloons = parse_balloons(arguments.balloon or ())
     table = read_observed(arguments.observed)
@@ -86,11 +85,9 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             arguments.approach,
             settings,
             tell,
+            source=f"observations {arguments.observed}",
         )
-    try:
-        out.write_text(settings_text(settings, outcome), encoding="utf-8")
-    except OSError as error:
-        raise unwritable(out, error) from error
+    write_file(out, settings_text(settings, outcome).encode())
     if not arguments.quiet:
         print("\n".join([*basis_lines(outcome), "", *report_lines(outcome)]))
         for line in outcome.aside:

@@ -41,9 +41,11 @@ def add(commands: Commands) -> None:
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``changes`` and return its exit code."""
     from veinfit.io.cells import csv_table
-    from veinfit.io.results.output import staged_output
+    from veinfit.io.results.output import check_output, staged_output
     from veinfit.report.page.changes import CHANGE_COLUMNS
 
+    if arguments.out is not None:
+        check_output(arguments.out)
     changes, headlines, differences, page = compare(arguments.before, arguments.after)
     if not arguments.quiet:
         rows = [
@@ -54,13 +56,15 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             if c.differs and ((c.before and c.after) or c.change)
         ]  # fmt: skip
         print("".join(f"{text}\n" for text in headlines))
-        print("\n".join(aligned([PRINTED, *rows])) if rows else "No value differs.")
+        alone = any(c.differs for c in changes)
+        none = "No value that both results hold differs." if alone else "No value differs."
+        print("\n".join(aligned([PRINTED, *rows])) if rows else none)
         for text in differences:
             print(f"also different: {text}")
     if arguments.out is not None:
         with staged_output(arguments.out) as stage:
             (stage / CSV).write_bytes(csv_table(CHANGE_COLUMNS, [asdict(c) for c in changes]))
-            (stage / PAGE).write_text(page, encoding="utf-8")
+            (stage / PAGE).write_bytes(page.encode())
         if not arguments.quiet:
             print(f"Written to {arguments.out}: {CSV}, {PAGE}")
     if not arguments.quiet:

@@ -138,13 +138,13 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
                     told = simulate(half, with_chains(fit.settings, arguments.chains))
                     groups.append(Group("fitted", words, told))
     with staged_output(arguments.out) as folder:
-        (folder / TABLE).write_text(practice_csv(groups), "utf-8")
-        (folder / VEINS).write_text(_veins(groups[0].outcomes), "utf-8")
+        (folder / TABLE).write_bytes(practice_csv(groups).encode())
+        (folder / VEINS).write_bytes(_veins(groups[0].outcomes).encode())
         if fit is not None:
-            (folder / FITTED).write_text(_fitted(fit), "utf-8")
+            (folder / FITTED).write_bytes(_fitted(fit).encode())
         rows = [] if grown is None else growth_rows(grown)
         if rows:
-            (folder / GROWTH).write_text(growth_csv(rows), "utf-8")
+            (folder / GROWTH).write_bytes(growth_csv(rows).encode())
     for case, reason in failed.items():
         print(f"veinfit: {case} is left out: {reason}", file=terminal)
     if not arguments.quiet:

@@ -51,6 +51,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
     need_framework("the review page")
     from veinfit.case import load_case
+    from veinfit.io.inputs.corrections import read_corrections
+    from veinfit.io.results.output import check_output_file
     from veinfit.review.page import write_review
     from veinfit.review.server import ReviewServer
     from veinfit.review.session import ReviewSession
@@ -58,11 +60,15 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     with progress_on(arguments, terminal) as progress:
         result = load_case(arguments.case)
         target = arguments.corrections or arguments.case / CORRECTIONS
+        # Here already: finding the anatomy again takes a while.
+        check_output_file(target)
+        if target.exists():
+            read_corrections(target)
         image = None
         if arguments.image is not None:
             from veinfit.case.image import read_shown_image
 
-            # Read first: finding the anatomy again takes a while.
+            # So is the image.
             image, notes = read_shown_image(arguments.image, result.anatomy.wall)
             for note in notes:
                 print(note_line(note), file=terminal)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from veinfit.errors import InputError
-from veinfit.io.files import check_file
+from veinfit.io.files import check_file, unreadable
 
 USED = (
     "case", "vein", "balloon", "balloon_mm", "approach", "outcome", "reason", "occluded",
@@ -97,7 +97,8 @@ def _rows(path: Path) -> Iterator[Mapping[str, Any]]:
         if single:
             return (row for folder in single for row in _single(folder))
         raise InputError(
-            f"predictions {path}: neither a folder of cohort run nor one with assessed cases"
+            f"predictions {path} is neither a folder of cohort run nor one with assessed cases; "
+            "pass one of them, or a table of fits"
         )
     check_file(path, "predictions")
     if path.suffix.lower() == ".parquet":
@@ -135,9 +136,12 @@ def _single(folder: Path) -> Iterator[Mapping[str, Any]]:
                 for words, part in (("", "occluded"), ("steered_", "steered_occluded"))
             }
             yield {**fit, "case": name, **told}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except OSError as error:
+        raise unreadable(folder / "case.json", "predictions", error) from error
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise InputError(
-            f"predictions {folder / 'case.json'} cannot be read: {error}; assess the case again"
+            f"predictions {folder / 'case.json'} is not what assess writes "
+            f"({type(error).__name__}: {error}); assess the case again"
         ) from error
 
 

@@ -100,9 +100,25 @@ def test_list_of_cases(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("separator", "encoding"), [(";", "utf-8-sig"), ("\t", "utf-16"), (",", "utf-8")]
+)
+def test_a_list_as_spreadsheets_save_it(tmp_path, separator, encoding):
+    rows = [["case", "input", "also"], ["Björk 1", "a.nii", '"b.nii; c.nii"']]
+    text = "\r\n".join(separator.join(row) for row in rows)
+    (tmp_path / "list.csv").write_bytes(text.encode(encoding))
+    (case,) = find_cases([tmp_path / "list.csv"]).cases
+    assert (case.case, case.input) == ("Björk 1", str(tmp_path / "a.nii"))
+    assert case.also == (str(tmp_path / "b.nii"), str(tmp_path / "c.nii"))
+
+
+def test_a_path_that_is_not_there_is_told(tmp_path):
+    with pytest.raises(InputError, match="gone does not exist; check the path"):
+        find_cases([tmp_path / "gone"])
+
+
+@pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("case;input\na;b.ply\n", "lacks case, input"),
         ("case,path\na,b.ply\n", "lacks input"),
         ("case,input,landmark\na,b.ply,c\n", "did you mean 'landmarks'"),
         ("case,input\n", "holds no case"),
@@ -138,5 +154,5 @@ def test_files_of_one_name_are_refused(tmp_path):
 @pytest.mark.parametrize("what", ["empty", "none*.ply", "missing.doc"])
 def test_nothing_found(tmp_path, what):
     (tmp_path / "empty").mkdir()
-    with pytest.raises(InputError, match=r"holds no case|no case matches|extension"):
+    with pytest.raises(InputError, match=r"holds no case|no case matches|does not exist"):
         find_cases([tmp_path / what])

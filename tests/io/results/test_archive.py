@@ -13,6 +13,7 @@ import pytest
 
 from veinfit.case import CaseResult, load_case
 from veinfit.errors import InputError
+from veinfit.io.results import archive
 from veinfit.io.results.archive import LONG, archived, load_archive
 from veinfit.io.results.archive_types import RENAMED_PARTS, TYPES, type_of
 from veinfit.io.results.tables import case_tables
@@ -105,6 +106,18 @@ def test_bad_files_are_told_in_one_line(tmp_path: Path) -> None:
         bad.write_bytes(content)
         with pytest.raises(InputError, match=r"damaged.*assess the case again"):
             load_archive(bad)
+
+
+def test_an_archive_that_unpacks_to_more_than_any_case_is_not_unpacked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "case.npz"
+    file.write_bytes(archived(np.zeros(300_000)))
+    assert file.stat().st_size < 10_000
+    assert load_archive(file).shape == (300_000,)
+    monkeypatch.setattr(archive, "LARGEST_BYTES", 1_000_000)
+    with pytest.raises(InputError, match=r"damaged.*assess the case again"):
+        load_archive(file)
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import difflib
 import glob
+import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -22,6 +23,7 @@ from veinfit.io.files import (
     read_bytes,
 )
 from veinfit.io.inputs.meshes import Unit
+from veinfit.io.separated import decoded, separator_of
 
 COLUMNS = (
     "case", "input", "labels", "landmarks", "corrections", "frame", "unit", "phase", "also",
@@ -132,6 +134,8 @@ def find_cases(
                     f"folder {path} holds no case; veinfit reads {', '.join(KNOWN_SUFFIXES)}"
                 )
         elif path.exists() or not glob.has_magic(str(item)):
+            if not os.path.lexists(path):
+                raise InputError(f"input {path} does not exist; check the path")
             input_kind(path)
             files = [path]
         else:
@@ -188,11 +192,11 @@ def _listed(
 ) -> tuple[list[BatchCase], list[str]]:
     """Read a CSV list of cases; return them and what was left aside."""
     source = f"list of cases {path}"
-    try:
-        text = read_bytes(path, "list of cases").decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(f"{source} is not UTF-8 text; save it as CSV UTF-8") from error
-    reader = csv.DictReader(text.splitlines(), skipinitialspace=True, restkey="", restval="")
+    lines = decoded(read_bytes(path, "list of cases"), source).splitlines()
+    separator = separator_of(next((line for line in lines if line.strip()), ""))
+    reader = csv.DictReader(
+        lines, delimiter=separator, skipinitialspace=True, restkey="", restval=""
+    )
     try:
         names = [name.strip().lower() for name in reader.fieldnames or ()]
     except csv.Error as error:
@@ -207,7 +211,7 @@ def _listed(
             continue
         try:
             if row.get(""):
-                raise ValueError("has more values than columns; quote a value with a comma")
+                raise ValueError("has more values than columns; quote a value with a comma in it")
             cases.append(_listed_case(values, path.parent, labels, frame, unit))
         except ValueError as error:
             faults.append(f"line {reader.line_num}: {error}")

@@ -40,7 +40,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.cohort.shapes.measure import measure_shape, plain
     from veinfit.cohort.shapes.table import shape_table, table_csv, table_markdown
     from veinfit.errors import InputError
-    from veinfit.io.results.output import check_output, unwritable
+    from veinfit.io.results.output import check_output, staged_output
     from veinfit.settings import Settings
 
     settings = Settings()
@@ -67,13 +67,10 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     if not shapes:
         raise InputError(f"no atrium could be measured: {next(iter(failed.values()))}")
     rows = shape_table(list(shapes.values()))
-    try:
-        arguments.out.mkdir(parents=True, exist_ok=True)
-        (arguments.out / TABLE).write_text(table_csv(rows), "utf-8")
-        values = {case: plain(shape) for case, shape in shapes.items()}
-        (arguments.out / VALUES).write_text(json.dumps(values, indent=1) + "\n", "utf-8")
-    except OSError as error:
-        raise unwritable(arguments.out, error) from error
+    values = {case: plain(shape) for case, shape in shapes.items()}
+    with staged_output(arguments.out) as stage:
+        (stage / TABLE).write_bytes(table_csv(rows).encode())
+        (stage / VALUES).write_bytes(f"{json.dumps(values, indent=1)}\n".encode())
     if not arguments.quiet:
         print(table_markdown(rows, f"{len(shapes)} atria"))
     return EXIT_SOME_FAILED if failed else EXIT_DONE

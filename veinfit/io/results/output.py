@@ -148,7 +148,9 @@ def check_output_file(path: Path) -> None:
     if path.is_dir():
         raise InputError(f"output {path} is a folder; name a file")
     if not path.absolute().parent.is_dir():
-        raise InputError(f"output {path} cannot be written: there is no folder {path.parent}")
+        raise InputError(
+            f"output {path} cannot be written: there is no folder {path.parent}; make it first"
+        )
 
 
 def write_file(path: Path, content: bytes) -> None:

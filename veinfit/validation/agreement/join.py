@@ -19,6 +19,10 @@ TRUNKS: dict[str, tuple[str, ...]] = {
 """Common trunks that a vein can be a branch of."""
 
 
+class NoPairs(InputError):
+    """Nothing that was observed goes with a prediction."""
+
+
 @dataclass(frozen=True, slots=True)
 class Pair:
     """An observed attempt and the prediction that goes with it."""
@@ -81,7 +85,7 @@ def join(observed: Sequence[ObservedRow], predictions: Sequence[Prediction]) -> 
     left_out.sort(key=lambda item: item[0].line)
     if not pairs:
         first = "; ".join(f"{row.title}: {reason}" for row, reason in left_out[:5])
-        raise InputError(f"no observed row goes with a prediction: {first}")
+        raise NoPairs(f"no observed row goes with a prediction: {first}")
     return Joined(tuple(pairs), tuple(left_out), tuple(remarks))
 
 

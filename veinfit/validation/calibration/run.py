@@ -84,6 +84,7 @@ def calibrate(
     approach: str,
     settings: Settings,
     tell: Callable[[str], None] = lambda text: None,
+    source: str = "observations",
 ) -> Outcome:
     """Fit push, springs, scatter and tolerance to observed occlusion.
 
@@ -100,6 +101,8 @@ def calibrate(
         The starting values; the stiffness stays as it is.
     tell : callable
         Told what is being done.
+    source : str
+        Where the rows come from, for messages.
 
     Returns
     -------
@@ -147,7 +150,7 @@ def calibrate(
     if len(keys) < FEWEST_ATTEMPTS:
         reason = f"; {aside[0]}" if aside else ""
         raise InputError(
-            f"observations: {len(keys)} attempts can be used, and at least {FEWEST_ATTEMPTS} are "
+            f"{source}: {len(keys)} attempts can be used, and at least {FEWEST_ATTEMPTS} are "
             f"needed{reason}"
         )
     tell("fitting")
