@@ -7,7 +7,7 @@ The middle of several hangs on each of these less.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -76,8 +76,27 @@ class Settled:
     start: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Known:
+    """What the half turns about leaning axes rest on.
+
+    Attributes
+    ----------
+    length_mm : float
+        Of vein past the ostium: the shorter, the more the axes lean.
+    turns_about : callable
+        Finds the half turns, one a sector, about an axis (3,).
+    """
+
+    length_mm: float
+    turns_about: Callable[[FloatArray], _Turns]
+
+
 def middle_ostium(
-    tube: BranchSections, settled: Settled, rivals: Sequence[FloatArray]
+    tube: BranchSections,
+    settled: Settled,
+    rivals: Sequence[FloatArray] = (),
+    known: Known | None = None,
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Return the ostium in the middle of those about a vein's axis and about leaning ones.
 
@@ -89,9 +108,15 @@ def middle_ostium(
     settled : Settled
     rivals : sequence of (N, 3) array
         Paths from the body out into other veins: none passes through the ostium.
+    known : Known, optional
+        How far the vein is known and how its half turns are found; without it as far as the tube
+        goes, by profiles that start where those about its own axis do.
     """
     first = settled.plane
-    every = [(first, settled.turns), *_about_leaning_axes(tube, settled)]
+    every = [
+        (first, settled.turns),
+        *_about_leaning_axes(settled, known or _of_tube(tube, settled)),
+    ]
     plane = plane_of([t for _, turns in every for t in turns], settled.axis)
     result = ostium_in_plane(tube, plane, settled.turns, rivals)
     if isinstance(result, OstiumFailure):
@@ -103,20 +128,28 @@ def middle_ostium(
     return with_evidence(middle, replace(ostium.evidence, spread_mm=spread)), notes
 
 
-def _about_leaning_axes(tube: BranchSections, settled: Settled) -> Iterator[tuple[Plane, _Turns]]:
-    """Half turns about axes that lean all around, and the plane through those of each."""
+def _of_tube(tube: BranchSections, settled: Settled) -> Known:
     axis, origin = settled.axis, settled.origin
     foot = origin + ((settled.plane.centre - origin) @ axis) * axis
     up = settled.start - float((foot - origin) @ axis)
-    known = min(max(float((tube.centres[0] - foot) @ axis), 1.0), AXIS_SPAN_MM)
-    lean = np.tan(np.radians(np.clip(LEAN_DEG_MM / known, *LEAN_DEG)))
-    e1, e2 = perpendicular_basis(axis)
     sectors = len(settled.turns)
+    return Known(
+        float((tube.centres[0] - foot) @ axis),
+        lambda leaning: half_turns(tube.wall, foot, leaning, up, sectors),
+    )
+
+
+def _about_leaning_axes(settled: Settled, known: Known) -> Iterator[tuple[Plane, _Turns]]:
+    """Half turns about axes that lean all around, and the plane through those of each."""
+    length = min(max(known.length_mm, 1.0), AXIS_SPAN_MM)
+    lean = np.tan(np.radians(np.clip(LEAN_DEG_MM / length, *LEAN_DEG)))
+    e1, e2 = perpendicular_basis(settled.axis)
     for angle in 2.0 * np.pi * np.arange(LEANS) / LEANS:
-        leaning = unit(axis + lean * (np.cos(angle) * e1 + np.sin(angle) * e2))
-        turns = half_turns(tube.wall, foot, leaning, up, sectors)
-        if sum(t is not None for t in turns) >= LEAST_SECTOR_SHARE * sectors:
-            yield plane_of(turns, axis), turns
+        turns = known.turns_about(
+            unit(settled.axis + lean * (np.cos(angle) * e1 + np.sin(angle) * e2))
+        )
+        if sum(t is not None for t in turns) >= LEAST_SECTOR_SHARE * len(turns):
+            yield plane_of(turns, settled.axis), turns
 
 
 def _middle(

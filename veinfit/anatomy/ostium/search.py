@@ -15,6 +15,7 @@ from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.ostium.leaning import (
     AXIS_SPAN_MM,
     LEAST_SECTOR_SHARE,
+    Known,
     Settled,
     middle_ostium,
     plane_of,
@@ -180,25 +181,32 @@ def settle_before_bifurcation(
     settings : AnatomySettings
     """
     centre, normal = start.centre, start.normal
-    plane: Plane | None = None
-    turns: list[HalfTurn | None] = []
+    settled: Settled | None = None
+    starts = (0.0, 0.0)
     for _ in range(ROUNDS):
         axis = bifurcation.direction_from(centre, normal)
         room = max(float((clear - centre) @ axis), LEAST_START_MM)
         before = min(
             TRUNK_START_MM, float((bifurcation.carina - centre) @ axis) - CARINA_CLEARANCE_MM
         )
-        turns = _turns_from_either(tube.wall, centre, axis, (min(room, before), before), settings)
+        starts = (min(room, before), before)
+        turns = _turns_from_either(tube.wall, centre, axis, starts, settings)
         found = [t for t in turns if t is not None]
         if len(found) < LEAST_SECTOR_SHARE * settings.sectors:
             return _too_few(len(found), settings.sectors)
-        moved = plane_of(found, axis)
-        settled = plane is not None and np.linalg.norm(moved.centre - centre) < SETTLED_MM
-        plane, centre, normal = moved, moved.centre, moved.normal
-        if settled:
+        plane = plane_of(found, axis)
+        last = settled is not None and np.linalg.norm(plane.centre - centre) < SETTLED_MM
+        settled = Settled(plane, turns, centre, axis, before)
+        centre, normal = plane.centre, plane.normal
+        if last:
             break
-    assert plane is not None
-    return ostium_in_plane(tube, plane, turns)
+    assert settled is not None
+    foot = settled.origin
+    known = Known(
+        float((bifurcation.carina - centre) @ settled.axis),
+        lambda leaning: _turns_from_either(tube.wall, foot, leaning, starts, settings),
+    )
+    return middle_ostium(tube, settled, known=known)
 
 
 def _turns_from_either(
