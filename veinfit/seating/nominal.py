@@ -39,8 +39,8 @@ from veinfit.seating.seal.seal import (
     why_not_assessed,
 )
 from veinfit.seating.uncertainty.attempts import Simulator
-from veinfit.seating.uncertainty.readings import SEATED
-from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS
+from veinfit.seating.uncertainty.readings import SEATED, Readings
+from veinfit.seating.uncertainty.unknowns import TryInputs
 from veinfit.settings import SeatingSettings
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
@@ -65,6 +65,7 @@ def seat_balloon(
     prepared: PreparedVein,
     simulated: Simulator,
     structures: Mapping[str, Structure] | None = None,
+    rough: Readings | None = None,
 ) -> Fit:
     """Seat one balloon before one vein, by one try without any perturbation.
 
@@ -74,6 +75,8 @@ def seat_balloon(
     simulated : Simulator
         The balloon on its approach.
     structures : mapping of str to Surface or (N, 3) array, optional
+    rough : Readings, optional
+        What that try came to on the gathered wall, where it is known already.
 
     Returns
     -------
@@ -101,7 +104,10 @@ def seat_balloon(
             f"{start.pressed_mm:.1f} mm into it"
         )
         return replace(fit, outcome="cannot reach", reason=reason)
-    found = _nominal(prepared, simulated, batch, start.centre)
+    if rough is None:
+        still = TryInputs.still(line.direction[None])
+        rough = simulated.tries(still.aim, still.patient, still.scores, widths=0)
+    found = _nominal(prepared, simulated, batch, start.centre, rough)
     if isinstance(found, str):
         outcome = "not assessed" if found else "passes through"
         limit = settings.greatest_depth_mm
@@ -125,19 +131,17 @@ def _unseated(vein: str, balloon: Balloon, line: ApproachLine) -> Fit:
 
 
 def _nominal(
-    prepared: PreparedVein, simulated: Simulator, batch: BalloonBatch, start: FloatArray
+    prepared: PreparedVein,
+    simulated: Simulator,
+    batch: BalloonBatch,
+    start: FloatArray,
+    rough: Readings,
 ) -> _Seat | str:
     """Make the try on the refined wall; a reason where there is no verdict, empty if it passes.
 
     The gathered wall tells from which push on the refined one is worth a look, and whence.
     """
     settings, balloon = simulated.seating, simulated.balloon
-    rough = simulated.tries(
-        simulated.line.direction[None],
-        np.zeros((1, len(PATIENT_UNKNOWNS))),
-        np.zeros((1, len(ATTEMPT_UNKNOWNS))),
-        widths=0,
-    )
     known = np.fmin(rough.push_to_occlude_n, batch.push_n)
     closure = closure_wall(prepared, simulated.contact, balloon.shape.reach_mm)
 

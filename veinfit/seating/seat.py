@@ -20,7 +20,12 @@ from veinfit.seating.nominal import growth_mm, seat_balloon
 from veinfit.seating.plans.plan import Tried, plans_of
 from veinfit.seating.prepare import prepare
 from veinfit.seating.uncertainty.attempts import Simulator, simulator
-from veinfit.seating.uncertainty.made import TriesMade, field_without_course, with_margins
+from veinfit.seating.uncertainty.made import (
+    TriesMade,
+    field_without_course,
+    first_tries_of,
+    with_margins,
+)
 from veinfit.settings import MarginSettings, SeatingSettings
 
 RESERVE_SD = 4.0
@@ -112,27 +117,32 @@ def each_seat(
     tried: dict[int, list[Tried]] = {}
     sizes = next_sizes(balloons)
 
-    def seat(which: int, number: int) -> tuple[Simulator, Fit, TriesMade | None]:
+    def ready_for(which: int, number: int) -> Simulator:
         balloon, larger, line = balloons[which], sizes[which], lines[number]
         grown_mm = larger.shape.reach_mm if larger is not None else 0.0
-        ready = simulator(prepared, balloon, line, settings, margin, distances[number], grown_mm)
-        return ready, seat_balloon(prepared, ready, structures), None
+        return simulator(prepared, balloon, line, settings, margin, distances[number], grown_mm)
 
     seats: dict[tuple[int, int], tuple[Simulator, Fit, TriesMade | None]] = {}
     if margin.samples:
         # The tries of all sizes are made side by side.
-        seats = {key: seat(*key) for key in product(range(len(balloons)), range(len(lines)))}
-        asked = {
-            key: (fit, ready, reach)
-            for key, (ready, fit, _) in seats.items()
-            if (reach := directions[key[1]]) is not None
-        }
-        for key, (fit, made) in zip(asked, with_margins(list(asked.values())), strict=True):
-            seats[key] = seats[key][0], fit, made
+        keys = list(product(range(len(balloons)), range(len(lines))))
+        simulators = {key: ready_for(*key) for key in keys}
+        reaches = {key: reach for key in keys if (reach := directions[key[1]]) is not None}
+        tries = first_tries_of([(simulators[key], reach) for key, reach in reaches.items()])
+        begun = dict(zip(reaches, tries, strict=True))
+        for key, ready in simulators.items():
+            rough = begun[key].still if key in begun else None
+            seats[key] = ready, seat_balloon(prepared, ready, structures, rough), None
+        asked = [(seats[key][1], simulators[key], reaches[key], begun[key]) for key in reaches]
+        for key, (fit, made) in zip(reaches, with_margins(asked), strict=True):
+            seats[key] = simulators[key], fit, made
     for which, (balloon, larger) in enumerate(zip(balloons, sizes, strict=True)):
         for number, (line, reach) in enumerate(zip(lines, directions, strict=True)):
-            known = seats.get((which, number))
-            ready, fit, made = seat(which, number) if known is None else known
+            if (which, number) in seats:
+                ready, fit, made = seats[which, number]
+            else:
+                ready = ready_for(which, number)
+                fit, made = seat_balloon(prepared, ready, structures), None
             without_course = margin.samples and reach is None and line.kind == "transseptal"
             if without_course and settings.crossing_map:
                 along = line_through_ostium(line.kind, vein, vein.axis)

@@ -49,8 +49,8 @@ class Pairs:
 
     def only(self, kept: IntArray) -> Pairs:
         """Return some of the pairs, by their numbers in rising order."""
-        count = np.bincount(self.ball[kept], minlength=len(self.count))
-        return Pairs(count, self.columns[:, kept])
+        before = np.searchsorted(kept, np.concatenate([[0], np.cumsum(self.count)]))
+        return Pairs(np.diff(before), self.columns.take(kept, axis=1))
 
     def in_pieces(self, most: int) -> Iterator[tuple[slice, Pairs]]:
         """Yield the pairs of some balloons in a row: at most so many, or one balloon's."""
@@ -140,8 +140,9 @@ class NearWall(Memory):
     def __init__(self, wall: BalloonWall, reach_mm: FloatArray) -> None:
         super().__init__(wall, reach_mm)
         self._columns = wall_columns(wall)
-        self._squares = squares_of(self._columns)
-        self._own: list[FloatArray] = [np.empty((len(self._columns), 0))] * len(reach_mm)
+        fields = np.concatenate([self._columns[:3], self._columns[4:]])
+        self._squares = Squares(fields.reshape(-1, 3, self._columns.shape[1]))
+        self._own: list[IntArray] = [np.empty(0, dtype=np.intp)] * len(reach_mm)
         # One for all views of some of the balloons: what one has renewed no other takes for known.
         self._last: list[tuple[IntArray, Pairs]] = []
 
@@ -159,9 +160,10 @@ class NearWall(Memory):
         renewed = self._look(which, place, factors)
         if not renewed and self._last and np.array_equal(self._last[0][0], which):
             return self._last[0][1]
-        own = self._columns_of(which)
-        count = np.array([part.shape[1] for part in own], dtype=np.int64)
-        result = Pairs(count, np.concatenate(own, axis=1))
+        own = self._points_of(which)
+        count = np.array([len(part) for part in own], dtype=np.int64)
+        points = np.concatenate([np.empty(0, dtype=np.intp), *own])
+        result = Pairs(count, self._columns.take(points, axis=1))
         self._last[:] = [(which.copy(), result)]
         return result
 
@@ -172,13 +174,14 @@ class NearWall(Memory):
             self._renew(which[stale], place[stale], factors[stale])
         return bool(len(stale))
 
-    def _columns_of(self, which: IntArray) -> list[FloatArray]:
+    def _points_of(self, which: IntArray) -> list[IntArray]:
+        """Return the points near some balloons, by their columns."""
         return [self._own[number] for number in which]
 
     def _renew(self, which: IntArray, place: FloatArray, factors: FloatArray) -> None:
         found_for_each = self._squares.near(self._reach[which], place, factors)
         for number, found in zip(which, found_for_each, strict=True):
-            self._own[number] = self._columns.take(found, axis=1)
+            self._own[number] = found
 
 
 class NearWalls(NearWall):
@@ -195,6 +198,8 @@ class NearWalls(NearWall):
         counts = [len(part._numbers) for part in parts]
         self._part = np.repeat(np.arange(len(parts)), counts)
         self._begin = np.cumsum([0, *counts])
+        self._columns = np.concatenate([part._columns for part in parts], axis=1)
+        self._shift = np.cumsum([0, *(part._columns.shape[1] for part in parts)])
         self._numbers = np.arange(sum(counts))
         self._last = []
 
@@ -207,10 +212,10 @@ class NearWalls(NearWall):
                 renewed |= one._look(own, place[rows], factors[rows])
         return renewed
 
-    def _columns_of(self, which: IntArray) -> list[FloatArray]:
+    def _points_of(self, which: IntArray) -> list[IntArray]:
         part = self._part[which]
         return [
-            self._parts[one]._own[number - self._begin[one]]
+            self._parts[one]._own[number - self._begin[one]] + self._shift[one]
             for one, number in zip(part, which, strict=True)
         ]
 
@@ -264,9 +269,3 @@ class Squares:
         """
         near = self.to(place, factors) < ((reach_mm + KEPT_MM) ** 2)[:, None]
         return [np.flatnonzero(row) for row in near]
-
-
-def squares_of(columns: FloatArray) -> Squares:
-    """Return the squares of a wall from its columns (4 + 6 M, V), see :func:`wall_columns`."""
-    fields = np.concatenate([columns[:3], columns[4:]])
-    return Squares(fields.reshape(-1, 3, columns.shape[1]))

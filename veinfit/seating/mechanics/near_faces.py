@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from veinfit.seating.mechanics.near import Memory, squares_of, wall_columns
+from veinfit.seating.mechanics.near import KEPT_MM, Memory
 from veinfit.seating.mechanics.walls import BalloonWall
-from veinfit.vectors import FloatArray, IntArray
+from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 
 class NearFaces(Memory):
@@ -27,7 +27,6 @@ class NearFaces(Memory):
         super().__init__(wall, reach_mm)
         self._wall = wall
         self._own = [wall] * len(reach_mm)
-        self._squares = squares_of(wall_columns(wall))
 
     def walls(self, which: IntArray, place: FloatArray, factors: FloatArray) -> list[BalloonWall]:
         """Return for some balloons the wall of the triangles that they can press.
@@ -43,9 +42,32 @@ class NearFaces(Memory):
         stale = self._moved(which, place, factors)
         if len(stale):
             again = which[stale]
-            found = self._squares.near(self._reach[again], place[stale], factors[stale])
-            for number, own in zip(again, found, strict=True):
-                near = np.zeros(len(self._wall.points), dtype=bool)
-                near[own] = True
+            for row, number in zip(stale, again, strict=True):
+                near = self._near(float(self._reach[number]), place[row], factors[row])
                 self._own[number] = self._wall.near(near)
         return [self._own[number] for number in which]
+
+    def _near(self, reach_mm: float, place: FloatArray, factors: FloatArray) -> BoolArray:
+        """Which points (V,) lie within ``KEPT_MM`` of a balloon, or inside it.
+
+        Parameters
+        ----------
+        reach_mm : float
+        place : (3 + M,) array
+        factors : (M, 2) array
+        """
+        wall, centre, reach = self._wall, place[:3], reach_mm + KEPT_MM
+        near: BoolArray = np.ones(len(wall.points), dtype=bool)
+        for k in range(3):
+            offset = wall.points[:, k] - centre[k]
+            near &= np.abs(offset) < reach + wall.greatest_move_mm
+        kept = np.flatnonzero(near)
+        square = np.zeros(len(kept))
+        for k in range(3):
+            offset = wall.points[kept, k] - centre[k]
+            for m, (first, second) in enumerate(factors):
+                offset += first * wall.modes.first[m, kept, k]
+                offset += second * wall.modes.second[m, kept, k]
+            square += offset * offset
+        near[kept] = square < reach**2
+        return near

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -41,58 +42,60 @@ class TriesMade:
     field: AimField | None = None
 
 
-def with_margin(
-    fit: Fit, simulator: Simulator, directions: Directions
-) -> tuple[Fit, TriesMade | None]:
-    """Give a fit its margin and its aim map; return the tries behind them too.
+@dataclass(frozen=True, slots=True, eq=False)
+class FirstTries:
+    """The tries of one balloon that wait for no other one.
+
+    Attributes
+    ----------
+    unknowns : Unknowns
+        Of the chains.
+    still : Readings
+        One try without any perturbation; its leak width is not read.
+    first : Readings
+        Of all chains.
+    nominal, spread : Readings or None
+        As of :class:`TriesMade`.
+    """
+
+    unknowns: Unknowns
+    still: Readings
+    first: Readings
+    nominal: Readings | None
+    spread: Readings | None
+
+
+def with_margins(
+    asked: Sequence[tuple[Fit, Simulator, Directions, FirstTries]],
+) -> list[tuple[Fit, TriesMade | None]]:
+    """Give fits in one vein their margins and their aim maps; tell the tries behind them too.
 
     Fits that are not assessed keep none, nor do those whose course fails, which have no
     direction to scatter. Where the balloon itself cannot reach, tries that reach count.
 
     Parameters
     ----------
-    fit : Fit
-    simulator : Simulator
-    directions : Directions
-        In which the sheath can point.
-    """
-    return with_margins([(fit, simulator, directions)])[0]
-
-
-def with_margins(
-    asked: Sequence[tuple[Fit, Simulator, Directions]],
-) -> list[tuple[Fit, TriesMade | None]]:
-    """Give fits of several balloons in one vein their margins; see :func:`with_margin`.
-
-    Parameters
-    ----------
-    asked : sequence of (Fit, Simulator, Directions)
+    asked : sequence of (Fit, Simulator, Directions, FirstTries)
+        The directions are those in which the sheath can point.
 
     Returns
     -------
     list of (Fit, TriesMade or None)
     """
-    result: list[tuple[Fit, TriesMade | None]] = [(fit, None) for fit, _, _ in asked]
+    result: list[tuple[Fit, TriesMade | None]] = [(fit, None) for fit, *_ in asked]
     own = [
         number
-        for number, (fit, simulator, _) in enumerate(asked)
-        if simulator.margin.samples
-        and fit.outcome != "not assessed"
-        and fit.push_direction is not None
+        for number, (fit, *_) in enumerate(asked)
+        if fit.outcome != "not assessed" and fit.push_direction is not None
     ]
-    told = [asked[number] for number in own]
-    unknowns = [draw(simulator.margin, simulator.label) for _, simulator, _ in told]
-    at_once = _at_once(told, unknowns)
     chains = simulate_each(
         [
-            (simulator, drawn, directions.limit, first)
-            for (_, simulator, directions), drawn, (first, _, _) in zip(
-                told, unknowns, at_once, strict=True
-            )
+            (simulator, begun.unknowns, directions.limit, begun.first)
+            for _, simulator, directions, begun in (asked[number] for number in own)
         ]
     )
-    for number, made, tries in zip(own, chains, at_once, strict=True):
-        result[number] = _told(*asked[number], made, *tries)
+    for number, made in zip(own, chains, strict=True):
+        result[number] = _told(*asked[number], made)
     return result
 
 
@@ -100,16 +103,14 @@ def _told(
     fit: Fit,
     simulator: Simulator,
     directions: Directions,
+    begun: FirstTries,
     chains: Chains,
-    first: Readings,
-    nominal: Readings | None,
-    spread: Readings | None,
 ) -> tuple[Fit, TriesMade]:
-    margin = simulator.margin
+    margin, nominal, spread = simulator.margin, begun.nominal, begun.spread
     fit = with_chances(fit, chains, simulator)
     made = TriesMade(chains)
     if margin.aim_tilt_step_deg > 0.0:
-        told = None if spread is None else aim_field(simulator, first, spread, directions)
+        told = None if spread is None else aim_field(simulator, begun.first, spread, directions)
         made = TriesMade(chains, spread, nominal, told)
         aims = aim_map(simulator, directions, nominal, told)
         fit = replace(fit, aims=aims, aim_field=told)
@@ -118,32 +119,38 @@ def _told(
     return fit, made
 
 
-def _at_once(
-    asked: Sequence[tuple[Fit, Simulator, Directions]], unknowns: Sequence[Unknowns]
-) -> list[tuple[Readings, Readings | None, Readings | None]]:
-    """Make the first tries of all chains, the nominal ones and the spread ones, in one batch."""
+def first_tries_of(asked: Sequence[tuple[Simulator, Directions]]) -> list[FirstTries]:
+    """Make the still tries, the first ones of all chains, the nominal and the spread ones at once.
+
+    Parameters
+    ----------
+    asked : sequence of (Simulator, Directions)
+        Balloons in one vein, and in which directions the sheath can point.
+
+    Returns
+    -------
+    list of FirstTries
+    """
     laid: list[tuple[Simulator, TryInputs, int | None]] = []
-    bounds = []
-    for (_, simulator, directions), drawn in zip(asked, unknowns, strict=True):
-        margin, first = simulator.margin, first_tries(simulator, drawn)
-        if margin.aim_tilt_step_deg <= 0.0:
-            laid.append((simulator, first, None))
-            bounds.append((first.count, first.count))
-            continue
-        nominal, spread = nominal_tries(directions), spread_tries(simulator, directions, margin)
-        whole = TryInputs.joined([part for part in (first, nominal, spread) if part is not None])
-        laid.append((simulator, whole, first.count + nominal.count))
-        bounds.append((first.count, first.count + nominal.count))
-    return [
-        (
-            told.rows(slice(0, begin)),
-            told.rows(slice(begin, end)) if end > begin else None,
-            told.rows(slice(end, None)) if inputs.count > end else None,
+    begun = []
+    for simulator, directions in asked:
+        margin, unknowns = simulator.margin, draw(simulator.margin, simulator.label)
+        first, maps = first_tries(simulator, unknowns), margin.aim_tilt_step_deg > 0.0
+        nominal = nominal_tries(directions) if maps else None
+        spread = spread_tries(simulator, directions, margin) if maps else None
+        parts = [first, nominal, spread, TryInputs.still(simulator.line.direction[None])]
+        counts = [0 if part is None else part.count for part in parts]
+        whole = TryInputs.joined([part for part in parts if part is not None])
+        laid.append((simulator, whole, counts[0] + counts[1]))
+        begun.append((unknowns, np.cumsum([0, *counts])))
+    result = []
+    for told, (unknowns, ends) in zip(tries_together(laid), begun, strict=True):
+        of_chains, in_turn, over_all, still = (
+            told.rows(slice(low, high)) if high > low else None for low, high in pairwise(ends)
         )
-        for told, (_, inputs, _), (begin, end) in zip(
-            tries_together(laid), laid, bounds, strict=True
-        )
-    ]
+        assert of_chains is not None and still is not None
+        result.append(FirstTries(unknowns, still, of_chains, in_turn, over_all))
+    return result
 
 
 def field_without_course(simulator: Simulator) -> AimField | None:

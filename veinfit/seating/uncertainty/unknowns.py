@@ -138,6 +138,12 @@ class TryInputs:
         names = ("aim", "patient", "scores")
         return cls(*(np.concatenate([getattr(one, name) for one in parts]) for name in names))
 
+    @classmethod
+    def still(cls, aim: FloatArray) -> TryInputs:
+        """Return tries without any perturbation, with aims (N, 3)."""
+        patient = np.zeros((len(aim), len(PATIENT_UNKNOWNS)))
+        return cls(aim, patient, np.zeros((len(aim), len(ATTEMPT_UNKNOWNS))))
+
     @property
     def count(self) -> int:
         """Return N."""
