@@ -41,6 +41,21 @@ def test_an_oblique_cut_turns_no_walk_along_the_vein(oblique_deg):
     assert walked.diameters_mm[0] == pytest.approx(16.0, rel=0.02)
 
 
+def test_the_flat_tip_of_a_rounded_end_turns_no_walk():
+    """A vein of 16 mm, rounded off over its last 5 mm, with a flat of 8 mm at its tip."""
+    up = np.arange(5.0, 25.1, 0.5)
+    radius = np.where(
+        up < 20.0, 8.0, 4.0 + np.sqrt(np.maximum(16.0 - (up - 20.0) ** 2 * 0.64, 0.0))
+    )
+    arc = np.linspace(0.0, np.pi / 2, 12)[:-1]
+    ring = np.stack([13.0 - 5.0 * np.sin(arc), 5.0 * (1.0 - np.cos(arc))], axis=1)
+    plate = np.stack([np.arange(40.0, 13.2, -0.5), np.zeros(54)], axis=1)
+    wall = bare(revolved(np.concatenate([plate, ring, np.stack([radius, up], axis=1)])))
+    middles = np.array([0.0, 0.0, 20.0]), leaning(45.0)
+    line, _ = walked_in(wall, middles, (np.array([0.0, 0.0, 25.0]), Z), None, ())
+    assert line[1] == pytest.approx(leaning(45.0))
+
+
 def with_a_knot(knot, neck):
     """A vein of 9 mm that widens to a knot where a branch comes in, narrows, and then opens.
 

@@ -8,13 +8,18 @@ import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import BranchSections
 from veinfit.anatomy.branches.lumen import Wall
-from veinfit.anatomy.branches.widening import WIDEST_SHARE, Widening, widening
+from veinfit.anatomy.branches.widening import STEP_MM, WIDEST_SHARE, Widening, widening
 from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.anatomy.ostium.sections import Found
 from veinfit.vectors import FloatArray
 
 ASLANT = 1.25
-"""Sections this many times as wide as those square to the cut run aslant."""
+"""Sections this many times as wide as those square to the cut run aslant ..."""
+
+WHOLE_MM = 3.0
+WHOLE_SHARE = 0.75
+"""... unless the first of those is smaller than this share of the one so much farther on: then what
+looks like a cut is the flat tip of a rounded end."""
 
 PAST_WAIST_MM = 1.0
 """An ostium so far out from where the vein narrows once more is that of a branch."""
@@ -50,9 +55,15 @@ def walked_in(
     square = widening(wall, *cut, rivals)
     if square is None:
         return line, walked
-    if walked is None or walked.diameters_mm[0] > ASLANT * square.diameters_mm[0]:
+    if walked is None:
         return cut, square
-    return line, walked
+    aslant = walked.diameters_mm[0] > ASLANT * square.diameters_mm[0]
+    return (cut, square) if aslant and not _is_rounded(square) else (line, walked)
+
+
+def _is_rounded(walked: Widening) -> bool:
+    d_mm = walked.diameters_mm
+    return float(d_mm[0]) < WHOLE_SHARE * float(d_mm[: round(WHOLE_MM / STEP_MM) + 1][-1])
 
 
 def lies_past(found: Found | OstiumFailure, walked: Widening, waist: int) -> bool:
