@@ -27,19 +27,21 @@ settings.load_profile("veinfit")
 SLOW_TEST = 30
 """A slow test takes as long as so many others: about ten seconds and a third of one."""
 
-WHOLE, WHOLE_JOB = {"whole", "by_command"}, 100
-"""Fixtures that run a whole job, and how many tests take as long."""
+MADE_ONCE, WHOLE_JOB = ("whole", "by_command", "begin", "assessed_folder"), 100
+"""Fixtures that run a whole job once for all processes, and how many tests take as long."""
 
 
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Begin with the files that take longest: the processes then end at about the same time."""
     load: Counter[object] = Counter()
-    made = {item.path for item in items if WHOLE & set(getattr(item, "fixturenames", ()))}
-    for path in made:
-        load[path] += WHOLE_JOB
     for item in items:
         load[item.path] += 1 if item.get_closest_marker("slow") is None else SLOW_TEST
+    for name in MADE_ONCE:
+        # One file makes it, early: another that began at the same time would only wait for it.
+        asking = {item.path for item in items if name in getattr(item, "fixturenames", ())}
+        if asking:
+            load[max(asking, key=lambda path: (load[path], path))] += WHOLE_JOB
     items.sort(key=lambda item: -load[item.path])
 
 

@@ -83,7 +83,8 @@ def test_a_labelled_trunk_of_28_by_19_mm_and_two_right_veins_are_three_veins():
         assert section.measures.d_min_mm == pytest.approx(19.0, abs=1.5)
 
 
-@pytest.mark.parametrize("stub_mm", [pytest.param(7.0, marks=pytest.mark.slow), 5.0])
+@pytest.mark.slow
+@pytest.mark.parametrize("stub_mm", [7.0, 5.0])
 def test_short_stubs_are_measured(stub_mm):
     veins = [(*v[:4], stub_mm) for v in (LEFT_UPPER, LEFT_LOWER, RIGHT_UPPER, RIGHT_LOWER)]
     anatomy = found(*veins)

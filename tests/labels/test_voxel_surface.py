@@ -66,10 +66,13 @@ TUBES = [
 ]
 
 
-# Between the two kinds of voxels that are kept here lies the third.
+# Between the two kinds of voxels that are kept here lies the third; the widest tube is the easiest.
 @pytest.mark.parametrize(
     ("diameter", "voxel", "mean", "worst", "normals"),
-    [pytest.param(*one, marks=pytest.mark.slow) if one[1] == COARSE else one for one in TUBES],
+    [
+        pytest.param(*one, marks=pytest.mark.slow) if one[1] == COARSE or one[0] == 16.0 else one
+        for one in TUBES
+    ],
 )
 def test_tubes_keep_volume_and_diameter(diameter, voxel, mean, worst, normals):
     results = np.array([measured_tube(diameter, voxel, seed) for seed in range(6)])

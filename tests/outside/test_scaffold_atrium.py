@@ -92,6 +92,7 @@ def test_vein_ends_are_plane_circles_of_the_stated_diameter(atrium):
         assert 0.997 < perimeter_mm(vein.end_mm) / np.pi / vein.inner_diameter_mm < 1.0
 
 
+@pytest.mark.slow
 def test_vein_diameter_and_tube_length_follow_the_request():
     wide = scaffold_atrium(ostium_length_mm=20.0, vein_diameter_mm=12.0)
     own, long = scaffold_atrium(), scaffold_atrium(ostium_length_mm=LONG_TUBES_MM)

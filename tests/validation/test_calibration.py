@@ -100,6 +100,7 @@ def test_what_has_no_effect_is_said_not_to_be_told(fitted):
     assert not named & {"scatter", "tolerance"}
 
 
+@pytest.mark.slow
 def test_quantities_that_act_alike_are_one_ridge():
     """A push that only lifts the leak of every vein acts as the tolerance does."""
     veins = [Known(o, push_mm=1.0) for o in np.linspace(-0.8, 0.8, 60)]

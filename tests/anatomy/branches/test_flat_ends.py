@@ -37,8 +37,17 @@ def single_branch(beyond, edges, body_mm=BODY_MM, vein_mm=VEIN_MM):
     return only
 
 
-@pytest.mark.parametrize("lean_deg", [0.0, 20.0, 40.0])
-@pytest.mark.parametrize("edges", [(0.5, 0.5, 0.7), (0.8, 0.8, 0.8)])
+@pytest.mark.parametrize(
+    ("edges", "lean_deg"),
+    [
+        ((0.5, 0.5, 0.7), 0.0),
+        ((0.8, 0.8, 0.8), 40.0),
+        pytest.param((0.5, 0.5, 0.7), 20.0, marks=pytest.mark.slow),
+        pytest.param((0.5, 0.5, 0.7), 40.0, marks=pytest.mark.slow),
+        pytest.param((0.8, 0.8, 0.8), 0.0, marks=pytest.mark.slow),
+        pytest.param((0.8, 0.8, 0.8), 20.0, marks=pytest.mark.slow),
+    ],
+)
 def test_the_cut_of_a_stub_is_found(lean_deg, edges):
     side = unit(np.cross(AXIS, (0.0, 0.0, 1.0)))
     lean = np.radians(lean_deg)

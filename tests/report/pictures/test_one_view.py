@@ -76,6 +76,7 @@ def test_other_words_are_refused_with_what_there_is(text: str) -> None:
         parse_look(text)
 
 
+@pytest.mark.slow
 def test_the_same_input_gives_the_same_pixels(anatomy: Anatomy, vein_fits: tuple[Fit, ...]) -> None:
     look = parse_look("LAO45 cranial20")
     once = draw_still(anatomy, vein_fits[0], vein_fits, look, SMALL)
