@@ -267,7 +267,7 @@ class _Neighbourhood:
         self._step = sparse.diags(1.0 / np.asarray(graph.sum(axis=1)).ravel()) @ graph
 
     def total(self, values: FloatArray) -> FloatArray:
-        """Return values (V,) weighted over each vertex's neighbourhood."""
+        """Return values (V,), or several (V, K), weighted over each vertex's neighbourhood."""
         for _ in range(NEIGHBOURHOOD_STEPS):
             values = self._step @ values
         return values
@@ -291,10 +291,10 @@ def _to_voxel_faces(
     # The projected face areas of a neighbourhood add up to its area whatever its direction,
     # so that the weighted mean height is the volume between faces and surface over that area.
     weight = np.einsum("ij,ij->i", face_vectors, normals)
-    reference = near.total(np.linalg.norm(face_vectors, axis=1))
-    total = near.total(weight)
+    sizes = np.linalg.norm(face_vectors, axis=1)
+    reference, total, moment = near.total(np.stack([sizes, weight, weight * height], axis=1)).T
     sound = total > FACE_SHARE_LIMIT * reference
-    mean = np.divide(near.total(weight * height), total, out=np.zeros_like(total), where=sound)
+    mean = np.divide(moment, total, out=np.zeros_like(total), where=sound)
     return _moved(surface, normals, mean, OFFSET_LIMIT * longest_mm)
 
 
@@ -309,7 +309,8 @@ def _to_volume(
     normals = vertex_normals(surface)
     areas = vertex_areas(surface)
     growth = np.einsum("ij,ij->i", _area_gradient(surface), normals)
-    curvature = near.total(growth) / np.maximum(near.total(areas), np.finfo(float).tiny)
+    growth, around = near.total(np.stack([growth, areas], axis=1)).T
+    curvature = growth / np.maximum(around, np.finfo(float).tiny)
     gain = float(curvature @ areas)
     limit = CURVATURE_LIMIT * mean_square_edge_mm2
     missing = volume_mm3 - enclosed_volume(surface)

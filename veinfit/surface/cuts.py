@@ -342,6 +342,15 @@ def split_along_plane(
         parent += [crossing[two]] * 3
     points = np.concatenate([surface.points, added])
     split = Surface(points, np.concatenate(new_faces))
+    if "balls" in surface.__dict__:
+        # Known of most faces: of these alone they are not worked out again.
+        zero, middles, reach = surface.balls
+        made = split.balls_from(zero, np.arange(len(whole), len(split.faces)))
+        split.__dict__["balls"] = (
+            zero,
+            np.concatenate([middles.take(whole, axis=1), made[0]], axis=1),
+            np.concatenate([reach.take(whole), made[1]]),
+        )
     split_height = np.concatenate([height, np.zeros(len(added))])
     return split, np.concatenate(parent), _above(split, split_height)
 

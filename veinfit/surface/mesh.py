@@ -100,14 +100,33 @@ class Surface:
 
         In short numbers, which are read twice as fast; the radii have room for their rounding.
         """
-        corners = face_corners(self)
+        origin = face_middles(self).mean(axis=0) if len(self.faces) else np.zeros(3)
+        return origin, *self.balls_from(origin)
+
+    def balls_from(
+        self, origin: FloatArray, which: IntArray | None = None
+    ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+        """Return middles (3, F) and radii (F,) of balls, as :attr:`balls`.
+
+        Parameters
+        ----------
+        origin : (3,) array
+            From which the middles are told.
+        which : (F,) int array, optional
+            Of these faces alone.
+
+        Returns
+        -------
+        middles : (3, F) array
+        radii : (F,) array
+        """
+        corners = face_corners(self, which)
         middles = (corners[0] + corners[1] + corners[2]) / 3.0
         far = [lengths(corner - middles) for corner in corners]
         radii = np.maximum(np.maximum(far[0], far[1]), far[2])
-        origin = middles.mean(axis=0) if len(middles) else np.zeros(3)
         columns = np.ascontiguousarray((middles - origin).T, dtype=np.float32)
         reach = (radii + SHORT_ROUNDING * np.abs(columns).max(initial=1.0)).astype(np.float32)
-        return origin, columns, reach
+        return columns, reach
 
     @cached_property
     def edge_table(self) -> tuple[IntArray, IntArray, IntArray]:
@@ -200,18 +219,20 @@ def face_vectors(surface: Surface, which: IntArray | None = None) -> FloatArray:
     return cross(b - a, c - a)
 
 
-def face_areas(surface: Surface) -> FloatArray:
+def face_areas(surface: Surface, which: IntArray | None = None) -> FloatArray:
     """Return the (F,) areas of the faces, mm².
 
     Parameters
     ----------
     surface : Surface
+    which : (F,) int array, optional
+        Of these faces alone.
 
     Returns
     -------
     (F,) array
     """
-    return 0.5 * lengths(face_vectors(surface))
+    return 0.5 * lengths(face_vectors(surface, which))
 
 
 def face_normals(surface: Surface) -> FloatArray:

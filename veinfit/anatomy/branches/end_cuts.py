@@ -14,7 +14,7 @@ from veinfit.surface import Surface
 from veinfit.surface.cleaning import face_neighbours
 from veinfit.surface.contours import section_around
 from veinfit.surface.cuts import split_along_plane
-from veinfit.surface.mesh import face_areas, select_faces
+from veinfit.surface.mesh import face_areas, select_faces, total_area
 from veinfit.surface.openings import boundary_loops
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
@@ -67,6 +67,7 @@ def cut_and_parents(wall: Wall, cuts: Sequence[EndCut]) -> tuple[Wall, IntArray]
     """
     surface, is_cap = wall.surface, wall.is_cap
     parent = np.arange(len(surface.faces))
+    most = MOST_SHARE * total_area(surface) if cuts else 0.0
     for cut in cuts:
         contour = section_around(surface, cut.origin, cut.normal)
         if contour is None:
@@ -75,8 +76,7 @@ def cut_and_parents(wall: Wall, cuts: Sequence[EndCut]) -> tuple[Wall, IntArray]
         chosen[contour.faces] = True
         split, origin, above = split_along_plane(surface, cut.origin, cut.normal, chosen)
         beyond = _beyond(split, above, chosen[origin])
-        areas = face_areas(split)
-        if areas[beyond].sum() > MOST_SHARE * areas.sum():
+        if face_areas(split, np.flatnonzero(beyond)).sum() > most:
             continue
         surface, parent, is_cap = split, parent[origin], is_cap[origin] | beyond
     return Wall(surface, is_cap), parent

@@ -23,7 +23,7 @@ from veinfit.surface.mesh import (
 from veinfit.surface.near import faces_in_box
 from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter, loop_plane
 from veinfit.surface.roughness import vertex_scatter_mm
-from veinfit.vectors import BoolArray, FloatArray, IntArray, dots, lengths
+from veinfit.vectors import BoolArray, FloatArray, IntArray, lengths
 
 LEAST_VOLUME_ML = 8.0
 """No human left atrium is smaller: published least volumes are 40 ± 13 mL."""
@@ -52,7 +52,9 @@ HOLE_DEG = 40.0
 of a vein, cut square or oblique, stands upright on it."""
 
 COARSE_POINTS = 10
-"""One point in so many tells of most faces whether they are near a path."""
+COARSE_SHARE = 0.2
+"""One point in so many tells of most faces whether they are near a path; fewer where that many lie
+nearer to each other than so much of the reach."""
 
 ROUNDING_MM = 1e-6
 """More than rounding moves a distance."""
@@ -75,12 +77,15 @@ class Wall:
         )
         middle = face_middles(self.surface, chosen)
         # Most faces are near one of a few points, or far from all, for certain.
-        few = points[::COARSE_POINTS]
-        gap_mm = lengths(points - np.repeat(few, COARSE_POINTS, axis=0)[: len(points)]).max()
+        step_mm = float(np.median(lengths(np.diff(points, axis=0)))) if len(points) > 1 else 0.0
+        every = max(COARSE_POINTS, int(COARSE_SHARE * reach_mm / max(step_mm, ROUNDING_MM)))
+        few = points[::every]
+        gap_mm = lengths(points - np.repeat(few, every, axis=0)[: len(points)]).max()
         away = np.full(len(middle), np.inf)
+        columns = np.ascontiguousarray(middle.T)
         for point in few:
-            offset = middle - point
-            np.minimum(away, dots(offset, offset), out=away)
+            x, y, z = columns - point[:, None]
+            np.minimum(away, x * x + y * y + z * z, out=away)
         near = away <= (reach_mm - ROUNDING_MM) ** 2
         open_ = np.flatnonzero(~near & (away <= (reach_mm + gap_mm + ROUNDING_MM) ** 2))
         distance, _ = cKDTree(points).query(middle[open_], distance_upper_bound=reach_mm)
