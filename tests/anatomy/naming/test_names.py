@@ -393,6 +393,19 @@ def test_the_lid_of_a_removed_appendage_takes_no_name_from_a_vein():
     assert (naming.roles["LAA"], naming.roles["LSPV"]) == (0, 1)
 
 
+@pytest.mark.parametrize("hint", ["", "label"])
+def test_the_higher_of_two_veins_is_doubtful_where_it_lies_farther_back(hint):
+    front, back = ("RSPV", "RIPV") if hint else ("", "")
+    others = [candidate(r, k) for k, r in enumerate(("LSPV", "LIPV", "LAA", "MV"))]
+    low = dataclasses.replace(candidate("RSPV", 4), place=toward(-0.9, -0.2, 0.15), hint=front)
+    high = dataclasses.replace(candidate("RIPV", 5), place=toward(-0.85, 0.3, 0.35), hint=back)
+    upright = StatedFrame(flat=FlatSide(np.array([0.0, 1.0, 0.0]), 1.0))
+    naming = name_candidates([*others, low, high], 10.0, upright)
+    right = [naming.confidence[role] for role in ("RSPV", "RIPV")]
+    assert max(right) > 0.9 if hint else max(right) <= 0.5
+    assert naming.confidence["LSPV"] > 0.9
+
+
 def test_left_names_are_not_sure_where_the_appendage_may_have_one():
     # The inferior left vein is rounded off: what is left lies between two places each.
     def between(role, other, index):

@@ -79,6 +79,10 @@ class Naming:
     other_frame: OtherFrame
 
 
+ORDER_CONFIDENCE = 0.5
+"""Two veins of a side of which the higher is the one farther back: each may be either. Superior
+veins point forward and up, inferior ones backward and down (Ho et al., Heart 1999, from memory)."""
+
 BRANCH_OF = "a branch of "
 OF_SOME_TRUNK = f"{BRANCH_OF}a common trunk"
 """What else a branch may be, where no other name is more telling."""
@@ -156,6 +160,7 @@ def name_candidates(
         *_length_doubts(candidates, roles, common_trunk_mm),
         *_cut_doubts(candidates, roles),
         *_label_doubts(candidates, roles),
+        *_order_doubts(candidates, roles),
     )
     for role, bound, instead in doubts:
         if bound < confidence[role]:
@@ -254,3 +259,20 @@ def _label_doubts(
         for branch in TRUNK_BRANCHES[trunk]
         if branch in roles
     ]
+
+
+def _order_doubts(
+    candidates: Sequence[CandidateFeatures], roles: Mapping[str, int]
+) -> list[tuple[str, float, str]]:
+    """Confidence left to two veins of a side that lie otherwise than such veins do."""
+    doubts: list[tuple[str, float, str]] = []
+    for upper, lower in (("LSPV", "LIPV"), ("RSPV", "RIPV")):
+        if upper not in roles or lower not in roles:
+            continue
+        first, second = candidates[roles[upper]], candidates[roles[lower]]
+        if first.hint == upper or second.hint == lower:
+            continue
+        _, backward, upward = first.place - second.place
+        if upward < 0.0 or backward > 0.0:
+            doubts += [(upper, ORDER_CONFIDENCE, lower), (lower, ORDER_CONFIDENCE, upper)]
+    return doubts
