@@ -75,7 +75,7 @@ def sobol_points(dimensions: int, count: int, rng: np.random.Generator) -> Float
     powers = 2 ** np.arange(BITS, dtype=np.uint32)
     shift = own.integers(2, size=(dimensions, BITS), dtype=np.uint32) @ powers
     mixing = np.tril(own.integers(2, size=(dimensions, BITS, BITS), dtype=np.uint32))
-    numbers = _mixed(_directions(dimensions), mixing)
+    numbers = _mixed(_directions(dimensions), mixing.astype(np.int64))
     steps = np.arange(count)
     gray = steps ^ (steps >> 1)
     points = np.repeat(shift.astype(np.int64)[None], count, axis=0)
@@ -106,7 +106,7 @@ def _mixed(numbers: IntArray, mixing: IntArray) -> IntArray:
 
     The matrices are lower triangular; their diagonals are taken as ones.
     """
-    lower = mixing.astype(np.int64) | np.eye(BITS, dtype=np.int64)
+    lower = mixing | np.eye(BITS, dtype=np.int64)
     # The first digit is the greatest.
     places = np.arange(BITS - 1, -1, -1)
     digits = numbers[:, None, :] >> places[:, None] & 1
