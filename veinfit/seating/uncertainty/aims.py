@@ -18,7 +18,6 @@ from veinfit.seating.model import Aim
 from veinfit.seating.uncertainty.aim_field import AimField, normal_density
 from veinfit.seating.uncertainty.attempts import Simulator
 from veinfit.seating.uncertainty.readings import NOT_ASSESSED, OUTCOMES, SEATED, Readings
-from veinfit.seating.uncertainty.sobol import sobol_points
 from veinfit.seating.uncertainty.unknowns import (
     ATTEMPT_UNKNOWNS,
     PATIENT_UNKNOWNS,
@@ -47,7 +46,9 @@ def spread_tries(
     unknowns = draw(margin, label, 1)
     count = unknowns.shape[0] * unknowns.shape[1]
     rng = np.random.default_rng(np.random.SeedSequence([margin.seed, *label.encode()]))
-    share = sobol_points(2, count, rng)
+    from scipy.stats import qmc  # slow to import, and not every job has a margin
+
+    share = qmc.Sobol(2, scramble=True, rng=rng).random(count)
     # Evenly over the part of the sphere within reach of the axis.
     tilt = np.arccos(1.0 - share[:, 0] * (1.0 - np.cos(_reach(margin))))
     turn = 2.0 * np.pi * share[:, 1]

@@ -18,7 +18,6 @@ from scipy.spatial.transform import Rotation
 from scipy.special import ndtri
 
 from veinfit.seating.mechanics.batch import BalloonBatch
-from veinfit.seating.uncertainty.sobol import sobol_points
 from veinfit.settings import MarginSettings
 from veinfit.vectors import FloatArray, perpendicular_basis, unit
 
@@ -290,7 +289,9 @@ def across(direction: FloatArray, offset: FloatArray) -> FloatArray:
 
 def _scores(count: int, unknowns: int, seed: list[int]) -> FloatArray:
     rng = np.random.default_rng(np.random.SeedSequence(seed))
-    shares = sobol_points(unknowns, count, rng)
+    from scipy.stats import qmc  # slow to import, and not every job has a margin
+
+    shares = qmc.Sobol(unknowns, scramble=True, rng=rng).random(count)
     return np.asarray(ndtri(np.clip(shares, SMALLEST_SHARE, 1.0 - SMALLEST_SHARE)))
 
 
