@@ -37,7 +37,8 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
     (
         "Leak width",
         "The width of the widest passage: along one path over the wall from vein to atrium the "
-        "gap is nowhere smaller. Up to the tolerance of contact it is a gap and no leak.",
+        "gap is nowhere smaller. Up to the tolerance of contact it is a gap and no leak. Contact "
+        "all around at different depths does not close it: a passage can run between.",
     ),
     (
         "Depth",

@@ -295,7 +295,7 @@ def figures(fit: Fit) -> str:
         (fit.leak_width_mm, f"{width} {leak_mm(fit.leak_width_mm)}"),
         (
             fit.contact_arc_deg,
-            f"contact over {number(fit.contact_arc_deg, 0)}° of the circumference",
+            f"contact at any depth over {number(fit.contact_arc_deg, 0)}° of the circumference",
         ),
         (fit.contact_area_mm2, f"cold contact area {number(fit.contact_area_mm2, 0)} mm²"),
         (
