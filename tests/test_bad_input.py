@@ -139,6 +139,15 @@ def atrium_without_veins(folder):
     return [small_mesh(folder)], [r"sphere\.ply: no pulmonary vein was found"]
 
 
+def a_few_triangles(folder):
+    """A solid of the size and volume of an atrium, whose corners could pass for veins."""
+    pyvista.Tetrahedron(radius=45.0).save(folder / "four.ply")
+    return [str(folder / "four.ply")], [
+        r"four\.ply: the surface has 4 triangles",
+        "export it finer",
+    ]
+
+
 def a_crumpled_surface(folder):
     """Vertices that scatter by several edges: a wall of which every stage makes far too much."""
     ball = pyvista.Sphere(radius=30.0, theta_resolution=90, phi_resolution=90)
@@ -284,7 +293,7 @@ CASES = [
     not_a_mesh, not_a_mesh_but_text, nan_vertices, mesh_in_metres, unit_that_does_not_fit,
     volume_without_the_label, misspelt_label_map, label_map_that_is_not_toml,
     several_values_and_no_map, all_zero_volume, two_voxel_volume, volume_cut_short, not_a_volume,
-    atrium_without_veins, a_crumpled_surface, volume_without_veins,
+    atrium_without_veins, a_crumpled_surface, a_few_triangles, volume_without_veins,
     pytest.param(contradicting_frame, marks=pytest.mark.slow),
     pytest.param(other_contradicting_frame, marks=pytest.mark.slow),
     balloon_of_nothing, balloon_of_half_a_metre, balloon_that_is_no_number,

@@ -25,13 +25,14 @@ def main() -> int:
     parser.add_argument("--inputs", type=int, default=20_000)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--stream", type=int, default=1, help="another one has other inputs")
+    parser.add_argument("--only", default="", help="files whose name holds this, such as .dcm")
     parser.add_argument("--workers", type=int, default=2)
     asked = parser.parse_args()
     last = asked.first + asked.inputs
     shares = [(k, min(k + SHARE, last)) for k in range(asked.first, last, SHARE)]
     whole = Outcome()
     with ThreadPoolExecutor(asked.workers) as pool:
-        for part in pool.map(lambda share: run(asked.stream, *share), shares):
+        for part in pool.map(lambda share: run(asked.stream, *share, only=asked.only), shares):
             whole.counts += part.counts
             whole.faults += part.faults
             print(f"{whole.inputs} of {asked.inputs}, {len(whole.faults)} faults", flush=True)

@@ -8,6 +8,8 @@ import random
 import re
 from typing import Any
 
+from fuzz.structured import structured
+
 BYTES = (
     b"\0\0\0\0", b"\xff\xff\xff\xff", b"\x7f\xff\xff\xff", b"\xff\xff\xff\x7f", b"\x80\0\0\0",
     b"\0\0\0\x80", b"\xff", b"\0", b"\r", b"\n", b"\x1a", b"\xef\xbb\xbf", b"\xff\xfe",
@@ -22,6 +24,8 @@ WORDS = (
 )  # fmt: skip
 NUMBER = re.compile(rb"[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?")
 HEAD_BYTES = 600
+KNOWING = 0.5
+"""Share of the files of a known form that are spoiled by one who knows it."""
 
 
 def spoiled(content: bytes, rng: random.Random) -> bytes:
@@ -31,13 +35,15 @@ def spoiled(content: bytes, rng: random.Random) -> bytes:
         # What is packed is spoiled too, and packed again: its check sum is right.
         return gzip.compress(spoiled(gzip.decompress(content), rng), 1)
     if content[:1] == b"{" and rng.random() < 0.7:
-        return json.dumps(_other_tree(json.loads(content), rng)).encode()
+        return json.dumps(other_tree(json.loads(content), rng)).encode()
+    if rng.random() < KNOWING and (changed := structured(content, rng)) is not None:
+        return changed
     for _ in range(rng.choice((1, 1, 1, 2, 4, 8))):
         content = rng.choice(MUTATIONS)(content, rng)
     return content
 
 
-def _other_tree(tree: Any, rng: random.Random) -> Any:
+def other_tree(tree: Any, rng: random.Random) -> Any:
     """Return JSON of which something is gone, or of another kind."""
     parent, key = None, None
     at = tree

@@ -30,12 +30,14 @@ class Outcome:
         return sum(self.counts.values())
 
 
-def run(number: int, first: int, last: int, time_limit_s: float = TIME_LIMIT_S) -> Outcome:
+def run(
+    number: int, first: int, last: int, time_limit_s: float = TIME_LIMIT_S, only: str = ""
+) -> Outcome:
     """Read the inputs from ``first`` up to ``last`` of the stream ``number``."""
     outcome = Outcome()
     while first < last:
         with tempfile.TemporaryDirectory() as folder:
-            command = [sys.executable, str(WORKER), *map(str, (number, first, last, folder))]
+            command = [sys.executable, str(WORKER), *map(str, (number, first, last, folder, only))]
             errors = Path(folder) / "errors.txt"
             with (
                 errors.open("wb") as stream,

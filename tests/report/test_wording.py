@@ -119,6 +119,11 @@ def test_an_interval_into_the_opposite_word_makes_it_uncertain() -> None:
     assert likelihood(0.9, SETTINGS, (0.33, 1.0)) == "uncertain"
     assert likelihood(0.1, SETTINGS, (0.0, 0.65)) == "unlikely"
     assert likelihood(0.1, SETTINGS, (0.0, 0.66)) == "uncertain"
+    # 42 of 64 tries are told as 0.66, which is likely.
+    assert likelihood(42 / 64, SETTINGS, (0.37, 0.89)) == "likely"
+    assert likelihood(0.334, SETTINGS) == "unlikely"
+    assert likelihood(0.336, SETTINGS) == "uncertain"
+    assert likelihood(0.9, SETTINGS, (0.334, 1.0)) == "uncertain"
 
 
 def test_the_thresholds_are_those_of_the_settings() -> None:

@@ -98,7 +98,8 @@ def likelihood(
 ) -> str:
     """Say how likely something is by the thresholds of the settings; empty without a figure.
 
-    An interval that reaches into the opposite word makes it uncertain.
+    An interval that reaches into the opposite word makes it uncertain. Figures count as they are
+    told, to two digits, so that none stands beside a word that it contradicts.
 
     Parameters
     ----------
@@ -113,12 +114,17 @@ def likelihood(
     """
     if probability is None:
         return ""
-    low, high = bounds
+    probability = _as_told(probability)
+    low, high = (None if bound is None else _as_told(bound) for bound in bounds)
     if probability >= settings.likely_from and (low is None or low > settings.unlikely_to):
         return "likely"
     if probability <= settings.unlikely_to and (high is None or high < settings.likely_from):
         return "unlikely"
     return "uncertain"
+
+
+def _as_told(probability: float) -> float:
+    return float(number(probability, 2))
 
 
 WIDE = "wide"

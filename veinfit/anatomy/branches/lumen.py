@@ -40,6 +40,10 @@ GREATEST_AREA_CM2 = 900.0
 """No wall is larger: six real atria of open sources, 41 to 85 mL, have 79 to 134 cm2, and one of
 the greatest volume would have some 500 in their proportions. Noise and folds are larger."""
 
+GREATEST_EDGE_MM = 10.0
+"""No mesh that tells veins, of some 15 mm, is coarser: six real atria of open
+sources have edges of 0.4 to 1.1 mm."""
+
 ROUGH_MM = 0.15
 """Vertices that scatter by this about their surface are told: those of four samples and of six
 real atria of open sources do by 0.00 to 0.02 mm."""
@@ -162,6 +166,13 @@ def prepare_lumen(surface: Surface, settings: SurfaceSettings) -> tuple[Lumen, t
             f"the surface has {area:.0f} cm2 around {volume:.0f} mL, and no atrium has more than "
             f"{GREATEST_AREA_CM2:g}: it is folded, or its vertices scatter; smooth it, or export "
             "it again"
+        )
+    # Of equilateral triangles of that area.
+    edge = float(np.sqrt(4.0 / np.sqrt(3.0) * 100.0 * area / len(closed.faces)))
+    if edge > GREATEST_EDGE_MM:
+        raise InputError(
+            f"the surface has {len(closed.faces)} triangles, with edges of some {edge:.0f} mm, in "
+            "which no vein can be told; export it finer"
         )
     if not USUAL_VOLUME_ML[0] <= volume <= USUAL_VOLUME_ML[1]:
         notes.append(

@@ -41,6 +41,9 @@ TREE = "tree"
 LARGEST_BYTES = 1 << 30
 """No case takes more when it is unpacked: those of up to 164,000 faces took 8 to 24 MB."""
 
+QUOTED = 60
+"""A message quotes at most this much of a name that is not known."""
+
 LEVEL = 4
 """How hard the file is compressed: a third of the time of the usual 6 for 3 % more room."""
 
@@ -96,7 +99,7 @@ def load_archive(path: Path) -> Any:
             arrays = {name: file[name] for name in file.files}
         content = json.loads(arrays.pop(TREE).tobytes())
         if content["form"] not in FORMS:
-            raise _Strange(f"form {content['form']}")
+            raise _Strange(f"form {content['form']!s:.{QUOTED}}")
         return _Decoder(arrays).decode(content["value"])
     except FileNotFoundError as error:
         raise InputError(f"{path} is missing; assess the case again") from error
@@ -214,7 +217,7 @@ class _Decoder:
 
     def _object(self, name: str, parts: dict[str, Any]) -> Any:
         if name not in TYPES:
-            raise _Strange(f"no {name}")
+            raise _Strange(f"no {name!s:.{QUOTED}}")
         kind = type_of(name)
         known = {f.name: f for f in dataclasses.fields(kind)}
         renamed = RENAMED_PARTS.get(name, {})
