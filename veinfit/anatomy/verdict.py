@@ -19,7 +19,7 @@ COST_OF_EDGE: tuple[tuple[float, float, float, float, float], ...] = (
 )
 """Edge length of a mesh, then the errors of d_area and of the ostium's place, median and greatest.
 
-Measured by ``tests/benchmarks/edges.py`` on 50 ostia of twelve drawn atria of the real kind, against
+Measured by ``tests/benchmarks/edges.py`` on 50 ostia of twelve drawn atria of the real kind, beside
 their analytic truth; an error that was less on a coarser mesh is held at the finer one's. The
 greatest are those of ostia that are ill defined by their shape, on meshes fine and coarse.
 """
