@@ -21,6 +21,9 @@ ATRIUM_MM_RANGE = (35.0, 250.0)
 """Longest side of the bounding box of an atrium with its vein stubs, widened on both ends:
 40 to 200 mm is usual (common practice, no source)."""
 
+FARTHEST_MM = 1e7
+"""No coordinates of an image are farther from their origin, 10 km; those of damaged files are."""
+
 BODY_NAME = "left_atrium"
 SEPTUM_NAME = "septum"
 LABEL_NAMES = (BODY_NAME, "pulmonary_veins", *VEIN_NAMES, "appendage", SEPTUM_NAME)
@@ -59,8 +62,11 @@ def is_structure_name(name: str) -> bool:
     return STRUCTURE_NAME.fullmatch(name) is not None
 
 
+LARGEST_WRITTEN_OUT = 1e9
+
+
 def plain_number(value: float) -> str:
-    """Write a number to three digits without an exponent, for messages.
+    """Write a number to three digits for messages, without an exponent below a thousand million.
 
     Parameters
     ----------
@@ -70,6 +76,8 @@ def plain_number(value: float) -> str:
     -------
     str
     """
+    if abs(value) >= LARGEST_WRITTEN_OUT:
+        return f"{value:.3g}"
     return str(np.format_float_positional(value, precision=3, fractional=False, trim="-"))
 
 

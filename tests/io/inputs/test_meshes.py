@@ -279,6 +279,18 @@ def test_size_that_no_unit_explains(tmp_path, size):
     assert "fits in no unit" in refused(path)
 
 
+def test_a_mesh_in_the_sky(tmp_path):
+    """So far away that its coordinates hold no tenths of a millimetre."""
+    path = written(tmp_path, "cube.obj", obj())
+    moved = [
+        f"v {float(w[1]) + 1e15} {w[2]} {w[3]}" if (w := line.split())[:1] == ["v"] else line
+        for line in path.read_text().splitlines()
+    ]
+    path.write_text("\n".join(moved))
+    message = refused(path)
+    assert "1e+15 mm from the origin" in message and "export it again" in message
+
+
 @pytest.mark.parametrize("bad", [np.nan, np.inf])
 def test_vertices_that_are_not_finite(tmp_path, bad):
     path = written(tmp_path, "c.obj", obj())

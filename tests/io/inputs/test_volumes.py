@@ -326,6 +326,12 @@ def singular(folder):
     return path, "degrees from perpendicular"
 
 
+def in_the_sky(folder):
+    ras = NIFTI_RAS.copy()
+    ras[0, 3] = 3e9
+    return save_nifti(folder / "v.nii", ras=ras), "3e+09 mm from the origin"
+
+
 def no_extent(folder):
     path = save_nifti(folder / "v.nii")
     content = bytearray(path.read_bytes())
@@ -466,7 +472,7 @@ WRONG = [
     fractions, not_a_number, negative, zero, four_axes, two_axes, colours, two_voxels, cut_nifti,
     cut_packed, cut_mha, cut_nrrd, data_gone, prose(".nii"), prose(".nii.gz"), prose(".nrrd"),
     prose(".nhdr"), prose(".mha"), prose(".mhd"), packed_prose, missing, folder_instead, empty,
-    unknown_extension,
+    unknown_extension, in_the_sky,
 ]  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from veinfit.io.files import MESH_SUFFIXES, known_suffix, read_bytes
 from veinfit.io.mesh_formats.parsers import PARSERS
 from veinfit.io.mesh_formats.polygons import DamagedMesh, Polygons
 from veinfit.io.mesh_formats.triangles import triangulated
-from veinfit.labels.model import ATRIUM_MM_RANGE, plain_number
+from veinfit.labels.model import ATRIUM_MM_RANGE, FARTHEST_MM, plain_number
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, IntArray
 
@@ -99,6 +99,12 @@ def _check_size(points: FloatArray, path: Path, unit: Unit) -> None:
     extent = float(np.ptp(points, axis=0).max())
     least, most = ATRIUM_MM_RANGE
     if least <= extent * MM_PER_UNIT[unit] <= most:
+        away = float(np.abs(points).max()) * MM_PER_UNIT[unit]
+        if away > FARTHEST_MM:
+            raise InputError(
+                f"mesh {path} lies {plain_number(away)} mm from the origin of its coordinates, "
+                "which no image does; export it again"
+            )
         return
     fitting = [u for u in UNITS if least <= extent * MM_PER_UNIT[u] <= most]
     found = f"mesh {path} is {plain_number(extent)} {unit} across"

@@ -9,7 +9,7 @@ import numpy as np
 
 from veinfit.errors import InputError
 from veinfit.io.files import first_line
-from veinfit.labels.model import plain_number
+from veinfit.labels.model import FARTHEST_MM, plain_number
 from veinfit.labels.upright import shear_deg
 from veinfit.vectors import FloatArray
 
@@ -77,6 +77,12 @@ def check_grid(affine: FloatArray, path: Path) -> None:
         raise InputError(
             f"volume {path} has a placement that is not finite or has an axis of no length; "
             "export it again"
+        )
+    away = float(np.abs(affine[:3, 3]).max())
+    if away > FARTHEST_MM:
+        raise InputError(
+            f"volume {path} lies {plain_number(away)} mm from the origin of its coordinates, which "
+            "no image does; correct its affine, or export it again"
         )
     off = shear_deg(affine)
     if off > LARGEST_SHEAR_DEG:
