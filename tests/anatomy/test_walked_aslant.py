@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from anatomy.profiles import bare, filleted_tube, revolved
 from handmade import circle
 
+from veinfit.anatomy.branches.branch_sections import BranchSections
 from veinfit.anatomy.branches.widening import widening
+from veinfit.anatomy.candidates import Candidate, runs_aslant
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.anatomy.walked_aslant import is_in_atrium, lies_past, walked_in
@@ -102,3 +106,22 @@ def test_an_ostium_wider_than_any_vein_and_than_twice_its_stub_is_the_atrium():
     assert not is_in_atrium(ostium(0.0, 29.0), walked)
     wide = widening(bare(filleted_tube(9.0, 5.0)), np.array([0.0, 0.0, 24.0]), Z, ())
     assert not is_in_atrium(ostium(0.0, 36.0), wide)
+
+
+@pytest.mark.parametrize(
+    ("first_mm", "ostium_mm", "opening", "aslant"),
+    [
+        (18.0, 22.0, None, False),
+        (29.0, 30.0, None, True),
+        (19.0, 49.5, None, True),
+        (19.0, 49.5, 0, False),  # at a cut the walk starts square to it
+    ],
+)
+def test_no_vein_starts_or_opens_so_wide_from_a_rounded_tip(first_mm, ostium_mm, opening, aslant):
+    # Single veins reach 30 mm (Cronin et al., Acad Radiol 2007).
+    areas = np.full(5, np.pi / 4.0 * first_mm**2)
+    line = np.arange(5)[:, None] * -Z
+    tube = BranchSections(line, areas, 4.0, bare(filleted_tube(8.0, 5.0)), line)
+    branches = SimpleNamespace(branches=[SimpleNamespace(opening=opening)])
+    candidate = Candidate((0,), tube, ostium(0.0, ostium_mm)[0], None, "", ())
+    assert runs_aslant(candidate, branches) == aslant

@@ -30,6 +30,7 @@ from veinfit.anatomy.ostium.search import END_CLEARANCE_MM, find_ostium, find_os
 from veinfit.anatomy.ostium.sections import Found, is_sharp, tube_of_sections, weighed
 from veinfit.anatomy.ostium.trunks import find_trunk
 from veinfit.anatomy.walked_aslant import (
+    WIDEST_MM,
     Line,
     is_in_atrium,
     lies_past,
@@ -295,7 +296,7 @@ def parted(
     for name in own:
         k = veins[name]
         rivals = through(k, [other for other in own if other != name])
-        from_tip = name not in TRUNK_BRANCHES and starts_aslant(candidates[k], branches)
+        from_tip = name not in TRUNK_BRANCHES and runs_aslant(candidates[k], branches)
         if not rivals and not from_tip:
             continue
         paths = [branches.branches[m].path for r in rivals for m in candidates[veins[r]].members]
@@ -305,12 +306,13 @@ def parted(
     return tuple(result), frozenset(shared)
 
 
-def starts_aslant(candidate: Candidate, branches: Branches) -> bool:
+def runs_aslant(candidate: Candidate, branches: Branches) -> bool:
     """Whether the walk from the tip of one blind branch runs aslant through the atrium."""
     if candidate.tube is None or len(candidate.members) > 1:
         return False
     blind = branches.branches[candidate.members[0]].opening is None
-    return blind and starts_wider_than_a_vein(candidate.tube)
+    d_mm = 0.0 if candidate.ostium is None else candidate.ostium.measures.d_area_mm
+    return blind and (d_mm > WIDEST_MM or starts_wider_than_a_vein(candidate.tube))
 
 
 def with_ostium(

@@ -15,8 +15,8 @@ from veinfit.anatomy.branches.model import Branches
 from veinfit.anatomy.candidates import (
     Candidate,
     find_candidates,
+    runs_aslant,
     single_candidate,
-    starts_aslant,
 )
 from veinfit.anatomy.naming.frame_check import StatedFrame
 from veinfit.anatomy.naming.names import CandidateFeatures, Naming
@@ -121,7 +121,7 @@ def _features(
         if candidate.ostium is not None:
             centre = candidate.ostium.centre
             direction = _direction(candidate, lumen, branches)
-            if starts_aslant(candidate, branches):
+            if runs_aslant(candidate, branches):
                 centre, direction = first.tip, unit(first.tip - branches.body_centre)
             diameter = candidate.ostium.measures.d_area_mm
         elif first.opening is not None:
