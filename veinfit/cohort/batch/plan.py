@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from veinfit.errors import InputError
 from veinfit.io.inputs.label_map import read_label_map
 from veinfit.io.results.provenance import input_files
 from veinfit.seating.approach.line import approaches_named
+from veinfit.seating.approach.reachable import STEP_WITHOUT_MAP_DEG
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.balloon_file import parse_balloons
 from veinfit.seating.kinds import DEFAULT_APPROACH
@@ -105,7 +106,7 @@ def run_job(job: dict[str, Any]) -> Any:
         also=tuple(job["also"]),
         landmarks=job["landmarks"],
         corrections=job["corrections"],
-        settings=Settings.from_mapping(plan["settings"]),
+        settings=of_tables(Settings.from_mapping(plan["settings"])),
         frame=job["frame"],
         unit=job["unit"],
         trust_frame=job["trust_frame"],
@@ -113,6 +114,34 @@ def run_job(job: dict[str, Any]) -> Any:
         approach=plan["approach"],
         case_id=job["case"],
         phase=job["phase"],
+    )
+
+
+def of_tables(settings: Settings) -> Settings:
+    """Return settings under which nothing is worked out that a cohort's tables do not hold.
+
+    Parameters
+    ----------
+    settings : Settings
+
+    Returns
+    -------
+    Settings
+        Without aim maps, places of the crossing and plans, and without growth where no tries
+        are made: every row is the same.
+    """
+    seating, margin = settings.seating, settings.margin
+    usual_aims = margin.aim_tilt_step_deg == STEP_WITHOUT_MAP_DEG
+    return replace(
+        settings,
+        seating=replace(
+            seating,
+            crossing_map=False,
+            plan_below_probability=0.0,
+            growth_in_place=seating.growth_in_place and margin.samples > 0,
+        ),
+        # The step of another map tells which aims a sheath reaches too.
+        margin=replace(margin, aim_tilt_step_deg=0.0) if usual_aims else margin,
     )
 
 

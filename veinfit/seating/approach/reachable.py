@@ -19,6 +19,9 @@ from veinfit.vectors import BoolArray, FloatArray, angle_deg, unit
 HOURS = tuple(range(12))
 """Directions around the clock: every 30 degrees."""
 
+STEP_WITHOUT_MAP_DEG = 10.0
+"""Step of the tilts that are asked whether a sheath reaches them, where no aim map tells one."""
+
 TURNS_BACK = 6
 """An aim out of reach is turned halfway back toward the approach at most so often."""
 
@@ -100,7 +103,7 @@ def directions_about(
     -------
     Directions
     """
-    step = margin.aim_tilt_step_deg or 10.0
+    step = margin.aim_tilt_step_deg or STEP_WITHOUT_MAP_DEG
     tilts = np.arange(step, margin.greatest_aim_tilt_deg + 1e-9, step)
     hour, tilt, direction = [np.nan], [0.0], [vein.axis]
     for one in tilts:
