@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import pytest
 from surface.shapes import sphere
@@ -52,6 +54,12 @@ def test_what_the_rounds_leave_unclean_is_thinned_one_by_one(ball, monkeypatch):
 
 def test_enough_is_left_as_it_is(ball):
     assert with_fewer_faces(ball, len(ball.faces)) is ball
+
+
+def test_without_another_process_it_is_thinned_too(ball, monkeypatch):
+    monkeypatch.setattr(sys, "executable", "/no/such/program")
+    fewer = with_fewer_faces(ball, 3000)
+    assert abs(len(fewer.faces) - 3000) < 30
 
 
 def test_the_same_surface_gives_the_same_faces(ball):
