@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import stat
 from pathlib import Path
 from typing import Literal
@@ -100,6 +101,11 @@ def known_suffix(path: Path, known: tuple[str, ...], role: str) -> str:
         if name.endswith(suffix):
             return suffix
     what = f"extension {path.suffix!r}" if path.suffix else "no extension"
+    if not os.path.lexists(path):
+        raise InputError(
+            f"{role} {path} does not exist and has {what}; check the path. veinfit reads "
+            f"{', '.join(known)}"
+        )
     raise InputError(f"{role} {path} has {what}; veinfit reads {', '.join(known)}")
 
 
