@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from scipy.sparse import csgraph
@@ -176,6 +178,15 @@ def test_size_that_no_atrium_has(scale, size):
 
 
 # ---- parts, cavities, borders ---------------------------------------------------------------
+
+
+def test_noise_is_refused_before_its_surface_is_made():
+    noise = np.random.default_rng(1).integers(0, 2, (90, 90, 90)).astype(np.uint8)
+    said = refused(volume(noise, np.eye(4)), None)
+    # Half of three faces a voxel, of 1 mm2 each, lie between two values; specks take a few.
+    told = int(re.search(r"the label has (\d+) cm2 of border", said).group(1))
+    assert told == pytest.approx(0.5 * 3 * 90**3 / 100, rel=0.05)
+    assert "noise" in said and "smooth the segmentation" in said
 
 
 def test_specks_are_dropped_and_counted():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from scipy import ndimage
 from scipy.spatial import cKDTree
@@ -17,6 +19,7 @@ from veinfit.labels.counting import crop_to_values, members, slabs, value_counts
 from veinfit.labels.model import (
     ATRIUM_MM_RANGE,
     BODY_NAME,
+    GREATEST_AREA_CM2,
     SEPTUM_NAME,
     LabelArray,
     LabelledLumen,
@@ -45,6 +48,9 @@ LARGE_CAVITY_ML = 0.5
 
 COARSE_EDGE_MM = 2.0
 """Voxels longer than this leave the ostia uncertain by about as much."""
+
+STAIRS = 2.0
+"""Voxels have half as much border again as the smooth surface through them, here and there more."""
 
 CENTRE_NEIGHBOURS = ndimage.generate_binary_structure(3, 1)
 EDGE_NEIGHBOURS = ndimage.generate_binary_structure(3, 2)
@@ -93,6 +99,7 @@ def lumen_input(
     low = low + offset
     notes += image_border_notes(lumen, low, volume)
     filled, cavity_notes = _without_cavities(lumen, volume.voxel_ml)
+    _check_border(filled, volume, label_map)
     notes += cavity_notes
     notes += _quality_notes(volume)
     known = [v for group in (labels, structures) for vs in group.values() for v in vs]
@@ -205,6 +212,25 @@ def _check_size(lumen: BoolArray, volume: LabelVolume, label_map: LabelMap | Non
             f"{what} is {plain_number(longest)} mm across, but a left atrium with its veins is "
             f"{least:g} to {most:g} mm; check the values and the voxel spacing "
             f"({' × '.join(map(plain_number, volume.edges_mm))} mm)"
+        )
+
+
+def _check_border(lumen: BoolArray, volume: LabelVolume, label_map: LabelMap | None) -> None:
+    """Refuse a lumen with more border than any wall has: noise, or an image cut at a level.
+
+    Its surface would take gigabytes.
+    """
+    area_mm2 = 0.0
+    for axis, edge in enumerate(volume.edges_mm):
+        planes = np.moveaxis(lumen, axis, 0)
+        faces = np.count_nonzero(planes[0]) + np.count_nonzero(planes[-1])
+        faces += sum(np.count_nonzero(a ^ b) for a, b in pairwise(planes))
+        area_mm2 += faces * float(np.prod(volume.edges_mm)) / float(edge)
+    if area_mm2 > STAIRS * GREATEST_AREA_CM2 * 100.0:
+        what = "the label" if label_map is None else f"the union of the labels ({label_map.source})"
+        raise InputError(
+            f"{what} has {area_mm2 / 100.0:.0f} cm2 of border between its voxels and others, more "
+            "than any atrium: it looks like noise; smooth the segmentation, or give another"
         )
 
 

@@ -21,6 +21,10 @@ ATRIUM_MM_RANGE = (35.0, 250.0)
 """Longest side of the bounding box of an atrium with its vein stubs, widened on both ends:
 40 to 200 mm is usual (common practice, no source)."""
 
+GREATEST_AREA_CM2 = 900.0
+"""No wall is larger: six real atria of open sources, 41 to 85 mL, have 79 to 134 cm2, and one of
+the greatest volume would have some 500 in their proportions. Noise and folds are larger."""
+
 FARTHEST_MM = 1e7
 """No coordinates of an image are farther from their origin, 10 km; those of damaged files are."""
 

@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.model import Opening
 from veinfit.errors import InputError
+from veinfit.labels.model import GREATEST_AREA_CM2
 from veinfit.notes import Note
 from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
@@ -35,10 +36,6 @@ USUAL_VOLUME_ML = (25.0, 300.0)
 """Outside this range a caution asks whether label and unit are right: it may be another chamber.
 The mean is 80 mL, in atrial fibrillation 115 mL with SD 33 mL (Stojanovska 2014, Acad Radiol
 21(9))."""
-
-GREATEST_AREA_CM2 = 900.0
-"""No wall is larger: six real atria of open sources, 41 to 85 mL, have 79 to 134 cm2, and one of
-the greatest volume would have some 500 in their proportions. Noise and folds are larger."""
 
 GREATEST_EDGE_MM = 10.0
 """No mesh that tells veins, of some 15 mm, is coarser: six real atria of open
