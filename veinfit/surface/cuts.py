@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.surface.mesh import Surface
-from veinfit.surface.near import faces_near_plane
+from veinfit.surface.near import faces_near_plane, keep_balls
 from veinfit.vectors import BoolArray, FloatArray, IntArray, dots
 
 
@@ -342,15 +342,7 @@ def split_along_plane(
         parent += [crossing[two]] * 3
     points = np.concatenate([surface.points, added])
     split = Surface(points, np.concatenate(new_faces))
-    if "balls" in surface.__dict__:
-        # Known of most faces: of these alone they are not worked out again.
-        zero, middles, reach = surface.balls
-        made = split.balls_from(zero, np.arange(len(whole), len(split.faces)))
-        split.__dict__["balls"] = (
-            zero,
-            np.concatenate([middles.take(whole, axis=1), made[0]], axis=1),
-            np.concatenate([reach.take(whole), made[1]]),
-        )
+    keep_balls(split, surface, whole)
     split_height = np.concatenate([height, np.zeros(len(added))])
     return split, np.concatenate(parent), _above(split, split_height)
 

@@ -3,9 +3,72 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
-from veinfit.surface.mesh import Surface
-from veinfit.vectors import FloatArray, IntArray
+from veinfit.surface.mesh import Surface, face_corners, face_middles
+from veinfit.vectors import FloatArray, IntArray, lengths
+
+ShortArray = npt.NDArray[np.float32]
+"""Short numbers, which are read twice as fast."""
+
+SHORT_ROUNDING = 1e-6
+"""More than sums of three short numbers lose, in proportion."""
+
+
+def balls(surface: Surface) -> tuple[FloatArray, ShortArray, ShortArray]:
+    """Return a ball around each face, kept with the surface until its tables are dropped.
+
+    Parameters
+    ----------
+    surface : Surface
+
+    Returns
+    -------
+    origin : (3,) array
+    middles : (3, F) array
+        From the origin.
+    radii : (F,) array
+        With room for the rounding of short numbers.
+    """
+    kept: tuple[FloatArray, ShortArray, ShortArray] | None = surface.__dict__.get("balls")
+    if kept is None:
+        origin = face_middles(surface).mean(axis=0) if len(surface.faces) else np.zeros(3)
+        kept = surface.__dict__["balls"] = origin, *_balls_from(surface, origin)
+    return kept
+
+
+def keep_balls(split: Surface, surface: Surface, whole: IntArray) -> None:
+    """Keep the balls of a surface's faces ``whole`` (K,) with another, whose first faces they are.
+
+    Parameters
+    ----------
+    split : Surface
+    surface : Surface
+        Where it has no balls, nothing is kept.
+    whole : (K,) array
+    """
+    if "balls" not in surface.__dict__:
+        return
+    origin, middles, radii = balls(surface)
+    made = _balls_from(split, origin, np.arange(len(whole), len(split.faces)))
+    split.__dict__["balls"] = (
+        origin,
+        np.concatenate([middles.take(whole, axis=1), made[0]], axis=1),
+        np.concatenate([radii.take(whole), made[1]]),
+    )
+
+
+def _balls_from(
+    surface: Surface, origin: FloatArray, which: IntArray | None = None
+) -> tuple[ShortArray, ShortArray]:
+    """Return middles (3, F) from an origin and radii (F,), of some faces or all."""
+    corners = face_corners(surface, which)
+    middles = (corners[0] + corners[1] + corners[2]) / 3.0
+    far = [lengths(corner - middles) for corner in corners]
+    radii = np.maximum(np.maximum(far[0], far[1]), far[2])
+    columns = np.ascontiguousarray((middles - origin).T, dtype=np.float32)
+    reach = (radii + SHORT_ROUNDING * np.abs(columns).max(initial=1.0)).astype(np.float32)
+    return columns, reach
 
 
 def faces_near_plane(surface: Surface, origin: FloatArray, normal: FloatArray) -> IntArray:
@@ -23,7 +86,7 @@ def faces_near_plane(surface: Surface, origin: FloatArray, normal: FloatArray) -
         Rising.
     """
     # A face whose middle lies farther off than its corners from there does not cross.
-    zero, middles, reach = surface.balls
+    zero, middles, reach = balls(surface)
     away = normal.astype(np.float32) @ middles
     away -= np.float32((origin - zero) @ normal)
     return np.flatnonzero(np.abs(away, out=away) <= reach)
@@ -43,7 +106,7 @@ def faces_in_box(surface: Surface, low: FloatArray, high: FloatArray) -> IntArra
     (K,) array
         Rising.
     """
-    zero, middles, reach = surface.balls
+    zero, middles, reach = balls(surface)
     room = float(reach.max(initial=0.0))
     low, high = low - zero - room, high - zero + room
     inside = np.ones(middles.shape[1], dtype=bool)
