@@ -115,10 +115,18 @@ def _samples(
     # One number a pair: far quicker to sort than rows.
     edges = np.stack(np.divmod(np.unique(pairs @ [len(shown), 1]), len(shown)), axis=1)
     groups = (np.flatnonzero(shown)[:, None], edges, faces)
-    points = np.concatenate([fit.patch.points[group].mean(axis=1) for group in groups])
-    gap = np.concatenate([fit.patch_gap_mm[group].mean(axis=1) for group in groups])
+    points = np.concatenate([_middles(fit.patch.points, group) for group in groups])
+    gap = np.concatenate([_middles(fit.patch_gap_mm, group) for group in groups])
     offset = points - vein.ostium.centre
     return points, offset @ vein.ostium.normal, clock_hours(offset, vein.axis), gap
+
+
+def _middles(values: FloatArray, group: IntArray) -> FloatArray:
+    """Return means (N, ...) of values (V, ...) over groups (N, K) of points, column by column."""
+    total = values[group[:, 0]]
+    for column in group.T[1:]:
+        total = total + values[column]
+    return np.asarray(total / group.shape[1])
 
 
 def _off_zone(

@@ -75,9 +75,10 @@ def draw_axial(
             canvas.label(spot, words, area, BODY_PX, bold=True, avoid=together, away_from=rim)
 
 
-def _ring_point(clock_h: float, middle: np.ndarray, radius: float) -> np.ndarray:
-    turn = np.radians(30.0 * clock_h)
-    return np.asarray(middle + radius * np.array([np.sin(turn), -np.cos(turn)]))
+def _ring_point(clock_h: float | np.ndarray, middle: np.ndarray, radius: float) -> np.ndarray:
+    """Return the places (..., 2) of hours (...) on a ring."""
+    turn = np.radians(30.0 * np.asarray(clock_h))
+    return np.asarray(middle + radius * np.stack([np.sin(turn), -np.cos(turn)], axis=-1))
 
 
 def _clock_ring(
@@ -90,7 +91,7 @@ def _clock_ring(
     """Draw the clock around the view, painted with the least gap of each direction."""
     u = canvas.unit
     turn = np.linspace(0, 12, 361)
-    circle = np.stack([_ring_point(h, middle, radius) for h in turn])
+    circle = _ring_point(turn, middle, radius)
     canvas.line(circle, INK, 13.0, casing=PAPER, above=3.4)
     canvas.line(circle, PAPER, 10.0, casing=None, above=3.5)
     readings = sorted(fit.clock, key=lambda r: r.clock_h)
@@ -114,6 +115,6 @@ def _clock_ring(
                 across="center", down="center", bold=True, halo=True,
             )
         )  # fmt: skip
-    reserved = [_ring_point(h, middle, radius) for h in np.arange(0, 12, 0.125)]
+    reserved = _ring_point(np.arange(0, 12, 0.125), middle, radius).tolist()
     canvas.reserve(*(Box(x - 8 * u, y - 8 * u, x + 8 * u, y + 8 * u) for x, y in reserved))
     return circle

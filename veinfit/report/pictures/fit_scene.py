@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -224,7 +225,13 @@ def fit_views(
 
 def wall_under(anatomy: Anatomy, fit: Fit, frame: FitFrame) -> Surface:
     """Return the whole wall as the balloon of a fit has shaped it: the patch is a part of it."""
-    return shaped_wall(anatomy.wall, frame.vein, fit.shape_amplitudes)
+    return _last_wall(anatomy.wall, frame.vein, fit.shape_amplitudes)
+
+
+@lru_cache(maxsize=1)
+def _last_wall(wall: Surface, vein: Vein, amplitudes: tuple[float, ...]) -> Surface:
+    """Shape a wall; both views of a fit ask for it, one after the other."""
+    return shaped_wall(wall, vein, amplitudes)
 
 
 def side_view(
