@@ -21,6 +21,9 @@ QUOTED_CHARACTERS = 200
 LARGEST_FILE_BYTES = 1 << 31
 """No mesh of an atrium, and no packed volume of the chest, is larger."""
 
+LARGEST_TABLE_BYTES = 1 << 22
+"""No table that a person writes is larger: 100,000 points."""
+
 HASH_CHUNK_BYTES = 1 << 20
 """Bytes of a file hashed at a time."""
 
@@ -109,7 +112,7 @@ def known_suffix(path: Path, known: tuple[str, ...], role: str) -> str:
     raise InputError(f"{role} {path} has {what}; veinfit reads {', '.join(known)}")
 
 
-def check_file(path: Path, role: str) -> None:
+def check_file(path: Path, role: str, largest_bytes: int = LARGEST_FILE_BYTES) -> None:
     """Make sure that a path is a readable file that holds something.
 
     Parameters
@@ -117,6 +120,8 @@ def check_file(path: Path, role: str) -> None:
     path : Path
     role : str
         What the file is, for the message.
+    largest_bytes : int
+        A larger one is refused.
 
     Raises
     ------
@@ -134,10 +139,10 @@ def check_file(path: Path, role: str) -> None:
     if not stat.S_ISREG(status.st_mode):
         # A device or a pipe may have no end.
         raise InputError(f"{role} {path} is a device or a pipe; give a file")
-    if status.st_size > LARGEST_FILE_BYTES:
+    if status.st_size > largest_bytes:
         raise InputError(
             f"{role} {path} has {status.st_size >> 20} MiB, more than the "
-            f"{LARGEST_FILE_BYTES >> 20} that are read; export it smaller"
+            f"{largest_bytes >> 20} that are read; export it smaller"
         )
     try:
         with path.open("rb") as stream:
@@ -148,7 +153,7 @@ def check_file(path: Path, role: str) -> None:
         raise InputError(f"{role} {path} is empty; export it again")
 
 
-def read_bytes(path: Path, role: str) -> bytes:
+def read_bytes(path: Path, role: str, largest_bytes: int = LARGEST_FILE_BYTES) -> bytes:
     """Return the content of a file.
 
     Parameters
@@ -156,6 +161,8 @@ def read_bytes(path: Path, role: str) -> bytes:
     path : Path
     role : str
         What the file is, for the message.
+    largest_bytes : int
+        A larger one is refused.
 
     Returns
     -------
@@ -166,7 +173,7 @@ def read_bytes(path: Path, role: str) -> bytes:
     InputError
         As :func:`check_file`.
     """
-    check_file(path, role)
+    check_file(path, role, largest_bytes)
     try:
         return path.read_bytes()
     except OSError as error:

@@ -127,3 +127,10 @@ def test_all_rows_with_faults_are_named(tmp_path):
 def test_file_that_is_not_there(tmp_path):
     with pytest.raises(InputError, match=r"gone\.csv does not exist"):
         read_landmarks(tmp_path / "gone.csv")
+
+
+def test_a_table_that_nobody_wrote_is_not_read(tmp_path):
+    path = tmp_path / "marks.csv"
+    path.write_text("name,x_mm,y_mm,z_mm\n" + "x" * (1 << 22))
+    with pytest.raises(InputError, match=r"marks\.csv has 4 MiB, more than the 4 that are read"):
+        read_landmarks(path)

@@ -34,6 +34,9 @@ KNOWN_SUFFIXES = MESH_SUFFIXES + VOLUME_SUFFIXES
 BETWEEN_FILES = ";"
 """Parts the files of one cell of a list."""
 
+LARGEST_LIST_BYTES = 1 << 27
+"""A million cases, with a hundred signs for each."""
+
 LISTED_FAULTS = 8
 """A message lists at most this many faults."""
 
@@ -192,7 +195,7 @@ def _listed(
 ) -> tuple[list[BatchCase], list[str]]:
     """Read a CSV list of cases; return them and what was left aside."""
     source = f"list of cases {path}"
-    lines = decoded(read_bytes(path, "list of cases"), source).splitlines()
+    lines = decoded(read_bytes(path, "list of cases", LARGEST_LIST_BYTES), source).splitlines()
     separator = separator_of(next((line for line in lines if line.strip()), ""))
     reader = csv.DictReader(
         lines, delimiter=separator, skipinitialspace=True, restkey="", restval=""

@@ -22,7 +22,7 @@ import numpy as np
 
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, Frame, to_lps
-from veinfit.io.files import read_bytes
+from veinfit.io.files import LARGEST_TABLE_BYTES, read_bytes
 from veinfit.io.separated import as_number, cells, decoded, header_cells, separator_of
 from veinfit.labels.model import is_structure_name
 from veinfit.vectors import FloatArray
@@ -88,7 +88,7 @@ def read_landmarks(path: Path) -> Landmarks:
     """
     path = Path(path)
     source = f"landmarks {path}"
-    text = decoded(read_bytes(path, "landmarks"), source)
+    text = decoded(read_bytes(path, "landmarks", LARGEST_TABLE_BYTES), source)
     lines = list(enumerate(text.splitlines(), start=1))
     frame = _stated_frame(lines, source)
     rows = [(n, line) for n, line in lines if line.strip() and not line.lstrip().startswith("#")]

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import get_args
 
 from veinfit.errors import InputError
-from veinfit.io.files import read_bytes
+from veinfit.io.files import LARGEST_TABLE_BYTES, read_bytes
 from veinfit.io.separated import as_number, cells, decoded, header_cells, separator_of
 from veinfit.seating.kinds import Approach
 from veinfit.vein_names import is_vein_name
@@ -137,7 +137,7 @@ def read_observed(path: Path) -> ObservedTable:
         message names each by its line.
     """
     source = f"observations {path}"
-    text = decoded(read_bytes(path, "observations"), source)
+    text = decoded(read_bytes(path, "observations", LARGEST_TABLE_BYTES), source)
     lines = [(n, line) for n, line in enumerate(text.splitlines(), start=1)]
     kept = [(n, s) for n, s in lines if s.strip(" ,;\t") and not s.lstrip().startswith("#")]
     if not kept:

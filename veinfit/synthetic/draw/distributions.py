@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from veinfit.errors import InputError
-from veinfit.io.files import read_bytes
+from veinfit.io.files import LARGEST_TABLE_BYTES, read_bytes
 from veinfit.synthetic.draw.truncated import KINDS, Source, TruncatedDistribution
 from veinfit.toml import parse_toml
 from veinfit.vectors import FloatArray
@@ -125,7 +125,7 @@ def read_distributions(path: Path) -> Distributions:
         It cannot be read, or something in it is wrong; the message lists every fault.
     """
     source = f"distribution file {path}"
-    content = read_bytes(path, "distribution file")
+    content = read_bytes(path, "distribution file", LARGEST_TABLE_BYTES)
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
