@@ -17,6 +17,8 @@ import SimpleITK
 from veinfit.errors import InputError
 from veinfit.io.inputs.meshes import read_mesh
 from veinfit.io.inputs.volumes import read_volume
+from veinfit.io.volume_formats import data
+from veinfit.io.volume_formats.checks import DamagedVolume
 
 SHAPE = (24, 22, 20)
 BYTES = 24 * 22 * 20 * 2
@@ -221,3 +223,29 @@ def test_packed_vtp(tmp_path, compression, mode, rng):
             assert np.array_equal(read.points, right.points)
             assert np.array_equal(read.faces, right.faces)
     assert told >= 8
+
+
+@pytest.mark.parametrize("piece", [1, 7, 100_000])
+@pytest.mark.parametrize("blank", [" ", "\n", "\r\n  "])
+def test_numbers_written_as_text_are_read_in_pieces(tmp_path, monkeypatch, piece, blank):
+    """Whatever a piece ends with: a word, a part of one, or a blank."""
+    monkeypatch.setattr(data, "CHUNK_BYTES", piece)
+    values = np.random.default_rng(2).integers(0, 300, 700)
+    path = tmp_path / "numbers.txt"
+    path.write_bytes(blank.join(map(str, values)).encode())
+    found = data.read_data([data.DataFile(path)], "text", np.dtype(np.uint16), 700)
+    assert found.tolist() == values.tolist()
+    # What the announced type does not hold is not cut to it.
+    assert data.read_data([data.DataFile(path)], "text", np.dtype(np.uint8), 700).max() > 255
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [("1 2 x", "could not convert"), ("1 2.5 3", "fractions"), ("1" * 20_000, "longer than any")],
+)
+def test_what_is_no_number_is_told(tmp_path, monkeypatch, text, told):
+    monkeypatch.setattr(data, "CHUNK_BYTES", 11_000)
+    path = tmp_path / "numbers.txt"
+    path.write_text(text)
+    with pytest.raises(DamagedVolume, match=told):
+        data.read_data([data.DataFile(path)], "text", np.dtype(np.uint8), 3)

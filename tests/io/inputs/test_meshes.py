@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from vtkmodules.vtkIOXML import vtkXMLPolyDataWriter
 
 from veinfit.errors import InputError
+from veinfit.io.inputs import meshes
 from veinfit.io.inputs.meshes import MM_PER_UNIT, UNITS, read_mesh
 from veinfit.surface.mesh import enclosed_volume, total_area
 
@@ -277,6 +278,13 @@ def test_other_units_are_named(tmp_path, size, unit, named):
 def test_size_that_no_unit_explains(tmp_path, size):
     path = written(tmp_path, "cube.stl", binary_stl(CORNERS * size / SIDE))
     assert "fits in no unit" in refused(path)
+
+
+def test_text_that_would_take_gigabytes_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr(meshes, "LARGEST_TEXT_BYTES", 500)
+    message = refused(written(tmp_path, "text.stl", ascii_stl()))
+    assert "written as text" in message and "export it in binary form" in message
+    assert len(read_mesh(written(tmp_path, "binary.stl", binary_stl())).faces) == len(TRIANGLES)
 
 
 def test_a_mesh_in_the_sky(tmp_path):

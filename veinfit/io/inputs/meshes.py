@@ -19,6 +19,13 @@ from veinfit.vectors import FloatArray, IntArray
 
 Unit = Literal["mm", "cm", "m", "um"]
 UNITS: tuple[Unit, ...] = get_args(Unit)
+LARGEST_TEXT_BYTES = 1 << 27
+"""Meshes written as text take more than ten times their size while they are read; as STL, the
+longest form, half a million triangles are of this size."""
+
+SAMPLE_BYTES = 1 << 16
+"""So much of a large file tells whether it is text: numbers in binary form have zeros."""
+
 MM_PER_UNIT: dict[Unit, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "um": 0.001}
 
 
@@ -57,6 +64,11 @@ def read_mesh(path: Path, *, frame: Frame = "lps", unit: Unit = "mm") -> Surface
         raise InputError(f"unit {unit!r} is not known; pass {', '.join(UNITS)}")
     suffix = known_suffix(path, MESH_SUFFIXES, "mesh")
     content = read_bytes(path, "mesh")
+    if len(content) > LARGEST_TEXT_BYTES and b"\0" not in content[-SAMPLE_BYTES:]:
+        raise InputError(
+            f"mesh {path} is written as text and has {len(content) >> 20} MiB, more than the "
+            f"{LARGEST_TEXT_BYTES >> 20} that are read; export it in binary form, or smaller"
+        )
     try:
         mesh = PARSERS[suffix](content)
         points, faces = _checked(mesh, path)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 
@@ -15,6 +15,9 @@ from veinfit.io.volume_formats.packed import CHUNK_BYTES, Stream, read_rest, unp
 
 LONGEST_TEXT_BYTES = 1 << 28
 """Numbers written as text are read up to this size of a file."""
+
+LONGEST_NUMBER = 10_000
+"""Signs that one number is written in at most."""
 
 NEVER_PACKED = "raw"
 
@@ -100,22 +103,46 @@ def _skip(source: Stream, count: int) -> None:
         count -= len(chunk)
 
 
+def _words(stream: IO[bytes], dtype: np.dtype[Any]) -> Iterator[np.ndarray[Any, Any]]:
+    """Yield the numbers that a text holds, piece by piece, in the type they are to have.
+
+    A piece at a time: a word takes some forty bytes, whatever it says.
+    """
+    rest = b""
+    while chunk := stream.read(CHUNK_BYTES):
+        # What the piece ends with may be half a word.
+        *words, rest = (rest + chunk + b"|").split()
+        rest = rest[:-1]
+        if len(rest) > LONGEST_NUMBER:
+            raise ValueError("it has a word that is longer than any number")
+        yield _as_numbers(words, dtype)
+    yield _as_numbers(rest.split(), dtype)
+
+
+def _as_numbers(words: list[bytes], dtype: np.dtype[Any]) -> np.ndarray[Any, Any]:
+    # NumPy's own reading of text leaves out what it does not understand.
+    numbers = np.array([float(word) for word in words])
+    if dtype.kind in "iu" and not (numbers == np.rint(numbers)).all():
+        raise ValueError("there are fractions among whole numbers")
+    with np.errstate(invalid="ignore"):
+        short = numbers.astype(dtype)
+    # What the announced type does not hold stays as it is.
+    return short if np.array_equal(short, numbers) else numbers
+
+
 def _written(
     file: DataFile, encoding: str, dtype: np.dtype[Any], count: int
 ) -> np.ndarray[Any, Any]:
     if file.path.stat().st_size > LONGEST_TEXT_BYTES:
         raise DamagedVolume("its numbers are written as text, which is read up to 256 MiB")
-    with file.path.open("rb") as stream:
-        stream.seek(max(0, file.start))
-        content = stream.read()
     try:
-        if encoding == "hex":
-            numbers = np.frombuffer(bytes.fromhex(content.decode("ascii")), np.uint8).view(dtype)
-        else:
-            # NumPy's own reading of text leaves out what it does not understand.
-            numbers = np.array([float(word) for word in content.split()])
-            if dtype.kind in "iu" and not (numbers == np.rint(numbers)).all():
-                raise ValueError("there are fractions among whole numbers")
+        with file.path.open("rb") as stream:
+            stream.seek(max(0, file.start))
+            if encoding == "hex":
+                content = bytes.fromhex(stream.read().decode("ascii"))
+                numbers = np.frombuffer(content, np.uint8).view(dtype)
+            else:
+                numbers = np.concatenate([np.zeros(0, dtype), *_words(stream, dtype)])
     except ValueError as error:
         raise DamagedVolume(f"its numbers cannot be read: {error}") from error
     if len(numbers) < count:
