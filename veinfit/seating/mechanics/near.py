@@ -268,4 +268,5 @@ class Squares:
             As of :meth:`to`.
         """
         near = self.to(place, factors) < ((reach_mm + KEPT_MM) ** 2)[:, None]
-        return [np.flatnonzero(row) for row in near]
+        ball, point = np.divmod(np.flatnonzero(near), near.shape[1])
+        return np.split(point, np.searchsorted(ball, np.arange(1, len(near))))

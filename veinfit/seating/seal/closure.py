@@ -204,13 +204,22 @@ class ClosureWall:
 
     def all_round(self, closed: BoolArray) -> BoolArray:
         """Which of the closed ones (N, K) leave no wide arc around the vein without any."""
-        touched = np.zeros((len(closed), SECTORS), dtype=bool)
-        ball, vertex = np.nonzero(closed)
-        touched[ball, self.sector[vertex]] = True
-        some = touched.copy()
-        for k in range(1, OPEN_SECTORS):
-            some |= np.roll(touched, k, axis=1)
-        return np.asarray(some.all(axis=1))
+        order, begin, there = self._by_sector
+        touched = np.zeros((len(closed), SECTORS), dtype=np.int64)
+        if len(order):
+            touched[:, there] = np.logical_or.reduceat(closed.take(order, axis=1), begin, axis=1)
+        # How many of each sector and those before it, around the circle.
+        around = np.concatenate([touched[:, 1 - OPEN_SECTORS :], touched], axis=1)
+        total = np.zeros((len(closed), around.shape[1] + 1), dtype=np.int64)
+        np.cumsum(around, axis=1, out=total[:, 1:])
+        return np.asarray((total[:, OPEN_SECTORS:] > total[:, :-OPEN_SECTORS]).all(axis=1))
+
+    @cached_property
+    def _by_sector(self) -> tuple[IntArray, IntArray, IntArray]:
+        """Points in order of their sectors, where each sector begins, and which there are."""
+        order = np.argsort(self.sector, kind="stable")
+        there, begin = np.unique(self.sector[order], return_index=True)
+        return order, begin, there
 
     def ring_deg(self, gap: FloatArray, polar: FloatArray, tolerance_mm: float) -> FloatArray:
         """Mean polar angle (N,) of the deepest contact around the clock; NaN without contact."""
