@@ -106,10 +106,12 @@ class Folded:
         own = np.flatnonzero(kept)
         always = ~(kept[links[:, 0]] | kept[links[:, 1]])
         _, piece = components(links[always], len(kept))
-        found, numbers = np.unique(piece[~kept], return_inverse=True)
-        pieces = len(found)
+        # Pieces keep their order; each is known by a number, so nothing need be sorted.
+        there = np.zeros(len(kept), dtype=bool)
+        there[piece[~kept]] = True
+        pieces = int(there.sum())
         node = np.empty(len(kept), dtype=np.int64)
-        node[~kept] = numbers
+        node[~kept] = (np.cumsum(there) - 1)[piece[~kept]]
         node[own] = pieces + np.arange(len(own))
         nodes = pieces + len(own)
         ends = np.sort(node[links[~always]], axis=1)
