@@ -178,9 +178,9 @@ def balloon_from_mapping(content: Mapping[str, Any], source: str = "balloon") ->
     zone_to = read("freezing_zone", "to_deg", FRONT_HALF_DEG[1], 0.0, 180.0)
     growth = read("freezing", "growth_mm", 0.0, 0.0, GREATEST_GROWTH_MM)
     if not faults and not zone_from < zone_to:
-        faults.append(f"freezing_zone.from_deg = {zone_from:g} is not below to_deg = {zone_to:g}")
+        faults.append(f"freezing_zone.from_deg = {zone_from:g} must be below to_deg = {zone_to:g}")
     if not faults and largest <= equatorial:
-        faults.append(f"largest_diameter_mm = {largest:g} is not above {equatorial:g}")
+        faults.append(f"largest_diameter_mm = {largest:g} must be above {equatorial:g}")
     if not faults and section and (equatorial, axial) != (wide, long):
         faults.append(
             f"equatorial_diameter_mm = {equatorial:g} and axial_length_mm = {axial:g} are not "

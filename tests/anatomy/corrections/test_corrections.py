@@ -258,6 +258,8 @@ def test_the_entry_to_paste_needs_who_and_why_alone(veins, tmp_path):
         (entry(drop="yes"), "drop must be true or false"),
         (entry(centre_mm=[1, 2, 3]), "centre_mm and normal go together"),
         (entry(centre_mm=[1, 2], normal=[0, 0, 1]), "centre_mm must be three numbers"),
+        # Whose length is none of a computer's numbers.
+        (entry(centre_mm=[1, 2, 3], normal=[1e308, 0, 1]), "normal must be three numbers up to"),
         (
             entry(centre_mm=[1, 2, 3], normal=[0, 0, 0]),
             "normal must be three numbers that are not all zero",

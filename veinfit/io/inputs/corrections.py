@@ -25,6 +25,7 @@ from veinfit.anatomy.corrections.apply import Correction
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, Frame, to_lps
 from veinfit.io.files import check_file
+from veinfit.labels.model import FARTHEST_MM
 from veinfit.toml import read_toml
 from veinfit.vectors import FloatArray, unit
 from veinfit.vein_names import APPENDAGE, VEIN_NAMES, is_vein_name
@@ -202,6 +203,9 @@ class _Entry:
         value = self._values[key]
         if not isinstance(value, list) or len(value) != 3 or not all(map(_is_number, value)):
             self.faults.append(f"{key} must be three numbers, [x, y, z]")
+            return None
+        if max(map(abs, value)) > FARTHEST_MM:
+            self.faults.append(f"{key} must be three numbers up to {FARTHEST_MM:g}")
             return None
         return to_lps(np.array(value, dtype=float), self._frame)
 
