@@ -181,7 +181,19 @@ def read_bytes(path: Path, role: str, largest_bytes: int = LARGEST_FILE_BYTES) -
 
 
 def unreadable(path: Path, role: str, error: OSError | ValueError) -> InputError:
-    """Word an operating system's refusal to read ``path``."""
+    """Word an operating system's refusal to read a file.
+
+    Parameters
+    ----------
+    path : Path
+    role : str
+        What the file is for, such as ``input``.
+    error : OSError or ValueError
+
+    Returns
+    -------
+    InputError
+    """
     said = getattr(error, "strerror", None) or error
     return InputError(f"{role} {path} cannot be read: {said}; check the path")
 

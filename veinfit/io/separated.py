@@ -18,6 +18,17 @@ WIDE = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
 def decoded(content: bytes, source: str) -> str:
     """Return the text of a table, with or without a byte-order mark.
 
+    Parameters
+    ----------
+    content : bytes
+        Of the file.
+    source : str
+        What the file is called in messages.
+
+    Returns
+    -------
+    str
+
     Raises
     ------
     InputError
@@ -34,7 +45,17 @@ def decoded(content: bytes, source: str) -> str:
 
 
 def separator_of(header: str) -> str:
-    """Return the sign that stands most often in a header; a comma where none does."""
+    """Return the sign that stands most often in a header; a comma where none does.
+
+    Parameters
+    ----------
+    header : str
+        The first line of a table.
+
+    Returns
+    -------
+    str
+    """
     return max(SEPARATORS, key=header.count)
 
 

@@ -95,7 +95,7 @@ def load_archive(path: Path) -> Any:
     try:
         with path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:
             if sum(member.file_size for member in file.zip.infolist()) > LARGEST_BYTES:
-                raise ValueError("it unpacks to more than any case holds")
+                raise _TooLarge("it unpacks to more than any case holds")
             arrays = {name: file[name] for name in file.files}
         content = json.loads(arrays.pop(TREE).tobytes())
         if content["form"] not in FORMS:
@@ -113,6 +113,10 @@ def load_archive(path: Path) -> Any:
 
 class _Strange(Exception):
     """Something that this version of the program does not have."""
+
+
+class _TooLarge(ValueError):
+    """More than is unpacked."""
 
 
 class _Encoder:

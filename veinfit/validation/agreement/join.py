@@ -67,8 +67,10 @@ def join(observed: Sequence[ObservedRow], predictions: Sequence[Prediction]) -> 
 
     Raises
     ------
+    NoPairs
+        Not one row goes with a prediction.
     InputError
-        Not one row goes with a prediction, or predictions stand twice.
+        Predictions stand twice.
     """
     known = _by_case(predictions)
     rows, left_out = _once(observed)
