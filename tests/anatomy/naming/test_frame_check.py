@@ -143,7 +143,7 @@ def test_no_sample_passes_silently_in_any_of_48_frames(name, monkeypatch):
         asked.append((candidates, stated))
         return name_candidates(candidates, common_trunk_mm, stated)
 
-    monkeypatch.setattr("veinfit.anatomy.named.name_candidates", named)
+    monkeypatch.setattr("veinfit.anatomy.naming.with_bulges.name_candidates", named)
     find_anatomy(lumen, Settings())
     ((candidates, stated),) = asked
     verdicts = {}
