@@ -155,7 +155,7 @@ def _text(content: bytes, rng: random.Random) -> bytes:
     text = content.decode()
     lines = text.split("\n")
     for _ in range(rng.choice((1, 1, 1, 2, 4))):
-        lines = rng.choice((_value, _value, _value, _twice, _table, _headless))(lines, rng)
+        lines = rng.choice((_value, _value, _value, _twice, _table, _headless))(lines or [""], rng)
     text = "\n".join(lines)
     if rng.random() < 0.2:
         text = text.replace("\n", rng.choice(("\r\n", "\r", "\u2028", "\x0b")))

@@ -48,6 +48,8 @@ def run(
             if found is None and not ended:
                 raise RuntimeError(f"the worker does not start: {errors.read_text()[-2000:]}")
         if ended and found is None:
+            if process.returncode:
+                raise RuntimeError(f"the worker failed between inputs of {first} to {last}")
             break
         assert found is not None
         at, name = found
