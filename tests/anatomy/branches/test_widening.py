@@ -74,20 +74,6 @@ def test_sharp_half_turns_stand_and_soft_ones_give_way_by_degrees():
     assert heights[-1] == pytest.approx(told, abs=0.5)
 
 
-def test_sections_place_it_toward_the_atrium_only_where_half_turns_hang_on_the_axis():
-    wall = bare(filleted_tube(8.0, 6.0))
-    walked = widening(wall, np.array([0.0, 0.0, 24.0]), Z, ())
-    told = walked.centres[walked.gradient_index(), 2]
-    heights = []
-    for spread in (0.0, 1.5, 1.7, 2.0, 3.0):
-        evidence = Evidence(6.0, 5.0, 0.3, 1.0, 0.0, spread_mm=spread)
-        ostium, _ = weighed(wall, by_turn(told + 4.0, evidence), [walked], None, ())
-        heights.append(ostium.centre[2] - told)
-    assert min(heights[:2]) > 3.4
-    assert all(a > b for a, b in pairwise(heights[1:]))
-    assert heights[-1] < 0.6
-
-
 def test_without_half_turns_the_sections_alone_place_it():
     wall = bare(filleted_tube(8.0, 6.0))
     walked = widening(wall, np.array([0.0, 0.0, 24.0]), Z, ())

@@ -36,12 +36,7 @@ SHARP_MM = 1.0
 """Half turns whose plane is known to this need no sections."""
 
 BEFORE_MM = 0.5
-"""Sections draw the ostium toward the atrium by no more than this ..."""
-
-FREE_SPREAD_MM = (1.5, 2.5)
-FREE_BEFORE_MM = 8.0
-"""... unless the planes of half turns about axes that lean a little lie so far apart, mm: those
-tell less than sections do, which then draw it gradually as far as this more."""
+"""Sections draw the ostium toward the atrium by no more than this."""
 
 BLEND_STEPS = 6
 """So many places between the two are tried until one cuts the vein alone."""
@@ -105,10 +100,9 @@ def weighed(
     evidence = replace(ostium.evidence, sections_mm=apart, by_sections=share)
     if share <= 0.0:
         return with_evidence(ostium, evidence), notes
-    before = _before_mm(ostium.evidence)
-    if apart < -before:
+    if apart < -BEFORE_MM:
         # Seen from the half turns the sections lie in the atrium: there they are hardly the vein's.
-        back = (-before - apart) * place.normal
+        back = (-BEFORE_MM - apart) * place.normal
         place = replace(place, centre=place.centre + back, diameter_mm=0.0)
     for more in np.linspace(0.0, 1.0, BLEND_STEPS):
         blended = _between(wall, ostium, place, share + more * (1.0 - share), rivals)
@@ -139,12 +133,6 @@ def _share_of_sections(evidence: Evidence, apart_mm: float) -> float:
     loose = _looseness_mm2(evidence)
     error = np.interp(apart_mm, *np.transpose(SECTIONS_ERRORS))
     return float(loose / (loose + error**2))
-
-
-def _before_mm(evidence: Evidence) -> float:
-    """How far sections may draw an ostium of this evidence toward the atrium, mm."""
-    free = np.interp(evidence.spread_mm, FREE_SPREAD_MM, (0.0, 1.0))
-    return BEFORE_MM + float(free) * FREE_BEFORE_MM
 
 
 def _place_of_walks(walks: Sequence[Widening]) -> _Place | None:

@@ -12,7 +12,7 @@ from veinfit.io.files import hash_file, is_dicom
 from veinfit.result.provenance import InputFile
 from veinfit.surface import Surface
 
-LIBRARIES = ("numpy", "scipy", "vtk", "fast-simplification", "trimesh", "nibabel", "matplotlib")
+LIBRARIES = ("numpy", "scipy", "vtk", "trimesh", "nibabel", "matplotlib")
 """Libraries whose versions are recorded with a case."""
 
 
