@@ -11,13 +11,14 @@ from outside.scaffold_atrium import LONG_TUBES_MM, closed_with_caps, scaffold_at
 from scipy.spatial.transform import Rotation
 from surface.shapes import moved, sphere
 
-from veinfit.anatomy import find_anatomy
+from veinfit.anatomy import find, find_anatomy
 from veinfit.anatomy.branches.lumen import prepare_lumen
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.errors import InputError
 from veinfit.frames import RAS_TO_LPS
 from veinfit.labels import lumen_surface
 from veinfit.settings import Settings
+from veinfit.surface.contours import measure_contour
 from veinfit.synthetic import build
 from veinfit.synthetic.draw.draw import draw_shape
 from veinfit.vectors import angle_deg
@@ -258,3 +259,18 @@ def test_a_domed_mitral_side_is_where_the_veins_say():
     anatomy = anatomy_of(atrium.closed_surface(1.2, mitral_dome_mm=9.0))
     assert angle_deg(anatomy.mitral.normal, atrium.truth.mitral.normal) < 20.0
     assert anatomy.mitral.confidence < 0.5
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("widest_mm", [12.0, 1.0])
+def test_what_is_wider_than_an_appendage_is_none(monkeypatch, widest_mm):
+    """A section nearer to its tip stands in, or it has no opening at all."""
+    monkeypatch.setattr(find, "WIDEST_APPENDAGE_MM", widest_mm)
+    anatomy = anatomy_of(atria.open_surface())
+    if anatomy.appendage is None:
+        assert any("no appendage was found" in note.text for note in anatomy.notes)
+    else:
+        contour, normal = anatomy.appendage.contour.points, anatomy.appendage.normal
+        assert measure_contour(contour, normal).d_area_mm <= widest_mm
+        assert anatomy.appendage.confidence <= find.SECTION_CONFIDENCE
+    assert widest_mm > 1.0 or anatomy.appendage is None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
+import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.branch_sections import section_at, tangents
@@ -45,6 +46,9 @@ WIDEST_EXTRA_MM = 32.0
 
 SECTION_CONFIDENCE = 0.3
 """An appendage's opening taken from a section instead of the wall's half turn."""
+
+WIDEST_APPENDAGE_MM = 40.0
+"""What is wider than this, by its area, lies in the atrium: common practice, no source."""
 
 Progress = Callable[[str], None]
 
@@ -295,25 +299,26 @@ def _appendage(
     candidate = candidates[index]
     tip = int(cKDTree(wall.points).query(branches.branches[candidate.members[0]].tip)[1])
     confidence = naming.confidence[APPENDAGE]
-    if candidate.ostium is not None:
-        ostium = candidate.ostium
+    ostium = candidate.ostium
+    if ostium is not None and ostium.measures.d_area_mm <= WIDEST_APPENDAGE_MM:
         return Appendage(
             ostium.centre, ostium.normal, ostium.contour, tip, min(confidence, ostium.confidence)
         )
     if candidate.tube is None or len(candidate.tube.centres) < 2:
         return None
-    centre = candidate.tube.centres[-1]
-    normal = -tangents(candidate.tube.centres)[-1]
-    section = section_at(candidate.tube.wall, centre, normal)
-    if section is None:
-        return None
-    return Appendage(
-        section.centroid,
-        normal,
-        Contour(section.contour.points),
-        tip,
-        min(confidence, SECTION_CONFIDENCE),
-    )
+    widest_mm2 = np.pi / 4.0 * WIDEST_APPENDAGE_MM**2
+    centres = candidate.tube.centres
+    for centre, normal in zip(centres[::-1], -tangents(centres)[::-1], strict=True):
+        section = section_at(candidate.tube.wall, centre, normal)
+        if section is not None and section.area_mm2 <= widest_mm2:
+            return Appendage(
+                section.centroid,
+                normal,
+                Contour(section.contour.points),
+                tip,
+                min(confidence, SECTION_CONFIDENCE),
+            )
+    return None
 
 
 def _case_notes(
