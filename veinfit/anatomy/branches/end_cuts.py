@@ -24,7 +24,6 @@ ROUNDED_RIM_MM = 0.75
 MOST_SHARE = 0.5
 """What is cut off as an end is no more than this share of the surface's area."""
 
-
 AROUND_MM = 12.0
 """What a cut parts off is first looked for so far around it; an end is seldom longer."""
 

@@ -50,7 +50,6 @@ MISSING_COST = 6.0
 SOUGHT_SAVES = 3.0
 """... and half of it counts when roles are given: an appendage is no vein for want of one."""
 
-
 MISSING_APPENDAGE_COST = 3.0
 """Cost of there being no appendage: it may be cut off, but where the left veins are so named that
 it is missing, it may be one of them."""
