@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from scipy import sparse
 
 from veinfit.vectors import BoolArray, FloatArray, IntArray, cross, lengths, unit
+
+TABLES = ("by_corner", "balls", "edge_table")
+"""What is looked up of the faces and takes much memory."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,13 +78,28 @@ class Surface:
         """
         result = Surface(points, self.faces)
         for name in ("by_corner", "edge_table"):
-            if name in self.__dict__:
-                result.__dict__[name] = self.__dict__[name]
+            if (table := self.kept(name)) is not None:
+                result.keep(name, table)
         return result
+
+    def keep(self, name: str, value: object) -> None:
+        """Keep what is known of this surface: it is not worked out again.
+
+        Parameters
+        ----------
+        name : str
+            Of a cached property, which then has this value, or of one of ``TABLES``.
+        value : object
+        """
+        self.__dict__[name] = value
+
+    def kept(self, name: str) -> Any:
+        """Return what is kept of this surface under a name; None where nothing is."""
+        return self.__dict__.get(name)
 
     def drop_tables(self) -> None:
         """Forget what was looked up of the faces, to free memory: who asks for it finds it anew."""
-        for name in ("by_corner", "balls", "edge_table"):
+        for name in TABLES:
             self.__dict__.pop(name, None)
 
     @cached_property

@@ -14,6 +14,9 @@ ShortArray = npt.NDArray[np.float32]
 SHORT_ROUNDING = 1e-6
 """More than sums of three short numbers lose, in proportion."""
 
+BALLS = "balls"
+"""Under which they are kept with a surface."""
+
 
 def balls(surface: Surface) -> tuple[FloatArray, ShortArray, ShortArray]:
     """Return a ball around each face, kept with the surface until its tables are dropped.
@@ -30,11 +33,12 @@ def balls(surface: Surface) -> tuple[FloatArray, ShortArray, ShortArray]:
     radii : (F,) array
         With room for the rounding of short numbers.
     """
-    kept: tuple[FloatArray, ShortArray, ShortArray] | None = surface.__dict__.get("balls")
-    if kept is None:
+    known: tuple[FloatArray, ShortArray, ShortArray] | None = surface.kept(BALLS)
+    if known is None:
         origin = face_middles(surface).mean(axis=0) if len(surface.faces) else np.zeros(3)
-        kept = surface.__dict__["balls"] = origin, *_balls_from(surface, origin)
-    return kept
+        known = origin, *_balls_from(surface, origin)
+        surface.keep(BALLS, known)
+    return known
 
 
 def keep_balls(split: Surface, surface: Surface, whole: IntArray) -> None:
@@ -47,15 +51,12 @@ def keep_balls(split: Surface, surface: Surface, whole: IntArray) -> None:
         Where it has no balls, nothing is kept.
     whole : (K,) array
     """
-    if "balls" not in surface.__dict__:
+    if surface.kept(BALLS) is None:
         return
     origin, middles, radii = balls(surface)
     made = _balls_from(split, origin, np.arange(len(whole), len(split.faces)))
-    split.__dict__["balls"] = (
-        origin,
-        np.concatenate([middles.take(whole, axis=1), made[0]], axis=1),
-        np.concatenate([radii.take(whole), made[1]]),
-    )
+    joined = np.concatenate([middles.take(whole, axis=1), made[0]], axis=1)
+    split.keep(BALLS, (origin, joined, np.concatenate([radii.take(whole), made[1]])))
 
 
 def _balls_from(

@@ -77,7 +77,7 @@ def cut_and_parents(wall: Wall, cuts: Sequence[EndCut]) -> tuple[Wall, IntArray]
         beyond = _beyond(split, above, chosen[origin])
         if face_areas(split, np.flatnonzero(beyond)).sum() > most:
             continue
-        split.__dict__["area_mm2"] = surface.area_mm2  # faces were split where they lie
+        split.keep("area_mm2", surface.area_mm2)  # faces were split where they lie
         surface, parent, is_cap = split, parent[origin], is_cap[origin] | beyond
     return Wall(surface, is_cap), parent
 
