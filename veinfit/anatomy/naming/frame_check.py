@@ -190,22 +190,24 @@ class OtherFrame:
         """Return the warning that a doubted frame calls for."""
         if not self.is_doubted:
             return None
+        # One sentence without a colon: what prints it puts one before it.
+        found = self.found(stated.frame)
         if self.better_by > 0.0:
+            better = f"the anatomy fits a left atrium better when {found}"
             if self.is_refused:
-                why = "stays as it is because --trust-frame was given"
+                told = (
+                    f"the frame stays as it is because --trust-frame was given, although {better}"
+                )
             elif self.axes == MIRRORED_LEFT_RIGHT:
-                why = "may be wrong, or the heart lies unusually"
+                told = f"the frame may be wrong, or the heart lies unusually, for {better}"
             else:
-                why = f"may be wrong: if it is, {self._remedy(stated)}"
-            text = (
-                f"the anatomy fits a left atrium better when {self.found(stated.frame)}: the frame "
-                f"{why}; every name, and left and right, are doubtful"
-            )
+                told = f"the frame may be wrong, for {better}; if it is, {self._remedy(stated)}"
+            text = f"{told}; every name, and left and right, are doubtful"
         else:
             text = (
-                "the anatomy does not show which frame is right: it would fit a left atrium about "
-                f"as well when {self.found(stated.frame)}; check that left and right, front and "
-                "back, head and foot are right"
+                "the anatomy does not show which frame is right, for it would fit a left atrium "
+                f"about as well when {found}; check that left and right, front and back, head and "
+                "foot are right"
             )
         return Note("names", text, severity="warning")
 
