@@ -10,10 +10,13 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
-from cohort.batch.fake_cases import calls, content
+from cohort.batch.fake_cases import FUNCTION, calls, content
 
 import veinfit
+from veinfit.cohort.batch.cases import find_cases
+from veinfit.cohort.batch.plan import make_plan
 from veinfit.cohort.batch.progress import Silent
+from veinfit.cohort.batch.run import run_cohort
 from veinfit.errors import InputError
 
 pytest.importorskip("distributed")
@@ -110,9 +113,29 @@ def test_worker_is_killed_half_way(cluster, folder, run, tmp_path):
 def test_scheduler_that_is_not_there(folder, run, tmp_path, monkeypatch):
     monkeypatch.setattr("veinfit.cohort.batch.cluster.CONNECT_S", 0.3)
     inputs = folder(["good-1"])
+    out = tmp_path / "new" / "out"
     for address in ("tcp://127.0.0.1:9", "nonsense://x"):
         with pytest.raises(InputError, match="does not answer"):
-            run(inputs, tmp_path / "out", scheduler=address)
+            run(inputs, out, scheduler=address)
+        assert not out.parent.exists()
+    # What was there before stays, and nothing comes to it.
+    out.mkdir(parents=True)
+    (out / "notes.txt").write_text("mine")
+    with pytest.raises(InputError, match="does not answer"):
+        run(inputs, out, scheduler="tcp://127.0.0.1:9")
+    assert [path.name for path in out.iterdir()] == ["notes.txt"]
+    # The folder is bound to no settings of the run that did not begin.
+    plan = make_plan((), "coaxial", None)
+    assert run_cohort(find_cases([inputs]).cases, out, plan, function=FUNCTION).worked == 1
+    # With a case finished, it is: that is kept, and the next run goes on with it.
+    names = ("good-1", "good-2")
+    with pytest.raises(InputError, match="does not answer"):
+        run_cohort(
+            find_cases([folder(names)]).cases, out, plan, function=FUNCTION,
+            scheduler="tcp://127.0.0.1:9",
+        )  # fmt: skip
+    assert run_cohort(find_cases([inputs]).cases, out, plan, function=FUNCTION).worked == 1
+    assert pq.read_table(out / "cases")["case"].to_pylist() == list(names)
 
 
 def test_without_the_package(folder, run, tmp_path, monkeypatch):

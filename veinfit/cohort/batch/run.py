@@ -144,6 +144,12 @@ def run_cohort(
             outcome = run.outcome()
             if csv or any((out / name).exists() for name in csv_names()):
                 run.patiently(lambda: write_csv(run.store))
+        except BaseException:
+            if run.store.is_empty:
+                # A run of which nothing is kept binds no later one to its settings.
+                (out / RUN_FILE).unlink(missing_ok=True)
+                run.store.tidy()
+            raise
         finally:
             told.close()
     return outcome

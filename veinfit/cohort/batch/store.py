@@ -281,6 +281,12 @@ class Store:
             append_line(path, lines[0])
         append_line(path, lines[1])
 
+    @property
+    def is_empty(self) -> bool:
+        """Whether no case is finished, neither in a part nor in a journal."""
+        journals = (int(p.stem[5:]) for p in (self.out / "work").glob("part-?????.jsonl"))
+        return not self.parts() and not any(any(self._lines(shard)) for shard in journals)
+
     def tidy(self) -> None:
         """Take away what is needed while a run goes on only."""
         work = self.out / "work"
