@@ -8,6 +8,7 @@ from typing import Literal
 
 from veinfit.frames import clock_words
 from veinfit.result.columns import column
+from veinfit.seating.likely import as_told
 from veinfit.seating.model import Fit, Leak
 from veinfit.settings import ReportSettings
 from veinfit.vein_names import LONG_NAMES
@@ -114,17 +115,13 @@ def likelihood(
     """
     if probability is None:
         return ""
-    probability = _as_told(probability)
-    low, high = (None if bound is None else _as_told(bound) for bound in bounds)
+    probability = as_told(probability)
+    low, high = (None if bound is None else as_told(bound) for bound in bounds)
     if probability >= settings.likely_from and (low is None or low > settings.unlikely_to):
         return "likely"
     if probability <= settings.unlikely_to and (high is None or high < settings.likely_from):
         return "unlikely"
     return "uncertain"
-
-
-def _as_told(probability: float) -> float:
-    return float(number(probability, 2))
 
 
 WIDE = "wide"

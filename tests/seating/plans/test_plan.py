@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 from seating.plans.test_full import slot
 
+from veinfit.report.wording import likelihood
 from veinfit.seating.balloon import sphere
 from veinfit.seating.further import Plan, PlanSeat
+from veinfit.seating.likely import reaches
 from veinfit.seating.plans.choose import Candidates, best_sets
 from veinfit.seating.plans.plan import _better_pair
 from veinfit.seating.seat import seat_vein
-from veinfit.settings import MarginSettings, SeatingSettings
+from veinfit.settings import MarginSettings, ReportSettings, SeatingSettings
 
 SLOT = slot(3.0, edge_mm=1.2)
 SETTINGS = SeatingSettings(
@@ -102,6 +104,23 @@ def test_a_seat_that_is_likely_asks_for_no_plan(fit):
         margin = replace(MARGIN, samples=32)
         (one,) = seat_vein(SLOT.anatomy, SLOT.vein, [sphere(28)], settings, margin=margin)
         assert one.plans is None
+
+
+def test_what_the_report_calls_likely_asks_for_no_plan(monkeypatch):
+    """42 of 64 tries are told as 0.66, which is the limit, and 41 as 0.64."""
+    limit = ReportSettings().likely_from
+    assert SETTINGS.plan_below_probability == limit
+    for count in range(65):
+        share = count / 64
+        assert reaches(share, limit) == (likelihood(share, ReportSettings()) == "likely")
+    assert reaches(42 / 64, limit) and not reaches(41 / 64, limit)
+    assert not reaches(None, 0.0)
+    # So the search for plans takes the share of the best single seat.
+    margin = replace(MARGIN, samples=32)
+    for count, sought in ((42, False), (41, True)):
+        monkeypatch.setattr("veinfit.seating.plans.plan._single", lambda *_, n=count: n / 64)
+        (one,) = seat_vein(SLOT.anatomy, SLOT.vein, [sphere(28)], SETTINGS, margin=margin)
+        assert (one.plans is not None) == sought
 
 
 def test_the_set_that_closes_most_often_is_chosen():

@@ -18,6 +18,7 @@ from veinfit.frames import clock_direction, clock_hours, side_words
 from veinfit.notes import Note
 from veinfit.seating.approach.reachable import Directions
 from veinfit.seating.further import Plan, PlanSeat, VeinPlans
+from veinfit.seating.likely import as_told, reaches
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.plans.choose import Candidates, Closes, best_sets
 from veinfit.seating.plans.cover import Cover, closed_together, cover_of, shared_wall
@@ -86,7 +87,7 @@ def plans_of(
         In which the sheath can point.
     likely_from : float
         Plans are looked for where the best single seat seals with less than this probability,
-        and three seats where two do.
+        and three seats where two do. Probabilities count as they are told, to two digits.
 
     Returns
     -------
@@ -101,7 +102,7 @@ def plans_of(
     simulator = tried[0].simulator
     patch, line = simulator.prepared.patch, simulator.line
     best = max(_single(one, directions) for one in tried)
-    if best >= likely_from:
+    if reaches(best, likely_from):
         return None, ()
     wall = shared_wall([one.simulator for one in tried])
     nominal = [cover_of(wall, aim.simulator, aim.made.nominal) for aim in tried if aim.made.nominal]
@@ -115,13 +116,13 @@ def plans_of(
         if plans and (better := _better_pair(own, plan, plans[0])):
             # The tries made for three seats tell of pairs of them too.
             plans = [_plan(better, looked_up)]
-            if (plans[0].seal_probability or 0.0) >= likely_from:
+            if reaches(plans[0].seal_probability, likely_from):
                 break
         told, before = plan.seal_probability, plans[-1].seal_probability if plans else None
         # Three seats are worth no row that are no likelier than two.
-        if before is None or (told is not None and told > before):
+        if before is None or (told is not None and as_told(told) > as_told(before)):
             plans.append(plan)
-        if told is not None and told >= likely_from:
+        if reaches(told, likely_from):
             break
     found = replace(found, plans=tuple(plans))
     return found, _notes(found, simulator.seating.contact_tolerance_mm)
@@ -376,7 +377,8 @@ def _notes(found: VeinPlans, tolerance_mm: float) -> tuple[Note, ...]:
         text = "no two or three seats together sealed the vein in any of the tries compared"
         return () if found.plans else (Note("seating", text, found.vein),)
     wide = found.reach_gap_mm >= WIDE_MM
-    gap = f"{WIDE_MM:g} mm or more" if wide else f"{found.reach_gap_mm:.1f} mm"
+    digits = 2 if found.reach_gap_mm < 1.0 else 1  # hundredths where the tolerance lies
+    gap = f"{WIDE_MM:g} mm or more" if wide else f"{found.reach_gap_mm:.{digits}f} mm"
     where = f" on the {found.reach_side} side" if found.reach_side else ""
     text = (
         f"no set of seats is predicted to seal the vein: in every direction of the sheath, part of "
