@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -11,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from veinfit.errors import InputError
-from veinfit.io.files import check_file, unreadable
+from veinfit.io.files import check_file
+from veinfit.io.results.document import read_document
 
 USED = (
     "case", "vein", "balloon", "balloon_mm", "approach", "outcome", "reason", "occluded",
@@ -126,8 +126,8 @@ def _parquet(path: Path) -> Iterator[Mapping[str, Any]]:
 
 def _single(folder: Path) -> Iterator[Mapping[str, Any]]:
     """Yield the fits of one assessed case, called by its id or else by its folder."""
+    about = read_document(folder)
     try:
-        about = json.loads((folder / "case.json").read_text(encoding="utf-8"))
         name = about["case"]["id"] or folder.name
         for fit in about["fits"]:
             margin = fit.get("margin") or {}
@@ -136,12 +136,9 @@ def _single(folder: Path) -> Iterator[Mapping[str, Any]]:
                 for words, part in (("", "occluded"), ("steered_", "steered_occluded"))
             }
             yield {**fit, "case": name, **told}
-    except OSError as error:
-        raise unreadable(folder / "case.json", "predictions", error) from error
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except KeyError as error:  # A record of an earlier version may lack what this one has.
         raise InputError(
-            f"predictions {folder / 'case.json'} is not what assess writes "
-            f"({type(error).__name__}: {error}); assess the case again"
+            f"predictions {folder / 'case.json'} lack {error}; assess the case again"
         ) from error
 
 

@@ -56,7 +56,9 @@ def sign(case: CaseFolder, who: str) -> None:
     if over.get("result") != digest:
         raise InputError("the present results were not marked as looked over; do that first")
     document = read_document(case.result)
-    versions = {**document["run"]["versions"], "desk": program_versions()["veinfit"]}
+    # A record of an earlier version may lack what this one has.
+    told = document.get("run", {}).get("versions", {})
+    versions = {**told, "desk": program_versions()["veinfit"]}
     signed: dict[str, Any] = {
         "who": who,
         "time": now(),

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from veinfit.errors import InputError
+from veinfit.io.results.archive_check import WrongPart, check_parts
 from veinfit.io.results.archive_types import RENAMED_PARTS, TYPES, type_of
 
 FORM = 2
@@ -106,6 +107,10 @@ def load_archive(path: Path) -> Any:
     except _Strange as error:
         raise InputError(
             f"{path} was written by another version of the program ({error}); assess the case again"
+        ) from error
+    except WrongPart as error:
+        raise InputError(
+            f"{path} was changed since it was written ({error}); assess the case again"
         ) from error
     except Exception as error:  # What a damaged archive makes the libraries raise is open.
         raise InputError(f"{path} is damaged and cannot be read; assess the case again") from error
@@ -239,6 +244,7 @@ class _Decoder:
         # A part that came later and may be left out is as if it had not been computed.
         if not needed <= set(values) <= set(known):
             raise _Strange(f"{name} has other parts")
+        check_parts(name, kind, values)
         built = kind(**values)
         self._made.append(built)
         return built

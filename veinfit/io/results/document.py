@@ -19,6 +19,7 @@ from veinfit.errors import InputError
 from veinfit.io.files import read_bytes
 from veinfit.io.results.comparison_record import comparison_documents
 from veinfit.io.results.margin_record import margin_document, split_documents
+from veinfit.io.results.schema_check import check_document
 from veinfit.notes import Note, verdict_first
 from veinfit.result.case_result import CaseResult
 from veinfit.result.fit_rows import (
@@ -152,7 +153,7 @@ def read_document(folder: Path) -> dict[str, Any]:
     Raises
     ------
     InputError
-        There is none, or it is not what this version writes.
+        There is none, or it is not what this version writes; the message tells the first thing.
     """
     path = folder / "case.json"
     content = read_bytes(path, "case")
@@ -169,6 +170,8 @@ def read_document(folder: Path) -> dict[str, Any]:
         raise InputError(f"{path} is no record of a case; pass a folder that assess wrote")
     if major != SCHEMA_VERSION.split(".")[0]:
         raise InputError(f"{path} is of another form of the record; assess the case again")
+    same = document["schema_version"] == SCHEMA_VERSION
+    check_document(document, case_schema(), same, str(path))
     return document
 
 
