@@ -299,13 +299,19 @@ def test_predictions_from_assessed_cases(tmp_path):
     }  # fmt: skip
     for folder, name in (("a", "c1"), ("b", None)):
         (tmp_path / folder).mkdir()
-        document = {"case": {"id": name}, "fits": [fit]}
+        # Records of an earlier version, which may lack what this one has.
+        head = {"schema": "veinfit case", "schema_version": "1.0"}
+        document = {**head, "case": {"id": name}, "fits": [fit]}
         (tmp_path / folder / "case.json").write_text(json.dumps(document))
     found = read_predictions(tmp_path)
     assert [(p.case, p.probability, p.probability_of) for p in found] == [
         ("c1", 0.75, "occlusion"), ("b", 0.75, "occlusion"),
     ]  # fmt: skip
     assert read_predictions(tmp_path / "a") == found[:1]
+    del document["case"]
+    (tmp_path / "a" / "case.json").write_text(json.dumps(document))
+    with pytest.raises(InputError, match=r"case\.json lack 'case'; assess the case again"):
+        read_predictions(tmp_path / "a")
 
 
 @pytest.mark.parametrize("what", ["nothing", "empty", "other.csv", "other.txt", "bad.parquet"])

@@ -37,7 +37,7 @@ def documents() -> tuple[dict, dict]:
         "schema": "veinfit case", "schema_version": "1.0", "created": "2026-01-01T00:00:00Z",
         "case": {"id": "Larkmoor <1>", "cardiac_phase": None, "image_date": None},
         "run": {"versions": {"veinfit": "1"}, "balloons": [{"name": "28 mm"}],
-                "inputs": [{"role": "input", "sha256": "a"}],
+                "inputs": [{"role": "input", "sha256": "a" * 64}],
                 "settings": {"seating": {"push_n": {"value": 1.5}}}},
         "anatomy": {"veins": [vein("LSPV", 20.0, 0.0), vein("LIPV", 15.0, 0.0)]},
         "corrections": [], "fits": [fit],
@@ -93,7 +93,7 @@ def test_a_vein_of_another_name_at_one_place_is_the_same_in_one_input_alone(docu
     before, after = documents
     after["anatomy"]["veins"][1] = vein("extra-1", 15.0, 4.0)
     assert ("LIPV", "extra-1") in paired_veins(before, after)
-    after["run"]["inputs"][0]["sha256"] = "b"  # another phase, perhaps another frame
+    after["run"]["inputs"][0]["sha256"] = "b" * 64  # another phase, perhaps another frame
     assert ("LIPV", "") in paired_veins(before, after)
 
 
@@ -123,7 +123,7 @@ def test_what_differs_besides_is_named(documents):
     before, after = documents
     assert case_differences(before, after) == ()
     after["run"]["settings"]["seating"]["push_n"]["value"] = 2.0
-    after["run"]["inputs"][0]["sha256"] = "b"
+    after["run"]["inputs"][0]["sha256"] = "b" * 64
     said = case_differences(before, after)
     assert said[0] == "setting seating.push_n: 1.5 and 2.0" and "input files" in said[1]
 
