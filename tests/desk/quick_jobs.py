@@ -27,7 +27,7 @@ def write_result(out: Path, confidence: float = 0.9, made: str = "2026-01-01T00:
         "expected.csv": f"{EXPECTED}28 mm,1,0.8,0.8,LSPV,1\n",
     }
     record = {
-        "schema": "veinfit case", "schema_version": "1.3", "created": made,
+        "schema": "veinfit case", "schema_version": "1.0", "created": made,
         "run": {"versions": {"veinfit": "0"}}, "files": sorted({*tables, "case.json"}),
     }  # fmt: skip
     with staged_output(out, last="case.json") as stage:
