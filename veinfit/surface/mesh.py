@@ -115,6 +115,14 @@ class Surface:
         return float(face_areas(self).sum())
 
     @cached_property
+    def area_centroid(self) -> FloatArray:
+        """Middle (3,) of the area; that of the points if there is none."""
+        areas = face_areas(self)
+        if not areas.sum():
+            return np.asarray(self.points.mean(axis=0))
+        return np.asarray(areas @ face_middles(self) / areas.sum())
+
+    @cached_property
     def edge_table(self) -> tuple[IntArray, IntArray, IntArray]:
         """What :func:`edges` returns: found once, as every stage asks for it anew."""
         start = self.faces.astype(np.int32)  # half the memory; no surface has more vertices

@@ -21,7 +21,7 @@ from veinfit.surface.contours import (
     section_around,
 )
 from veinfit.surface.cuts import PlaneContour
-from veinfit.vectors import FloatArray, perpendicular_basis, unit
+from veinfit.vectors import FloatArray, unit
 
 STEP_MM = 0.5
 """Spacing of the sections."""
@@ -146,7 +146,7 @@ def leaning(
     slender = first.length_mm / float(np.median(first.diameters_mm))
     lean_deg = np.clip(LEANING_DEG_BY_WIDTH / max(slender, 0.1), *LEANING_DEG)
     lean = np.tan(np.radians(lean_deg))
-    e1, e2 = perpendicular_basis(axis)
+    e1, e2 = wall.basis_across(axis, end)
     walks = [
         widening(wall, end, unit(axis + lean * (np.cos(angle) * e1 + np.sin(angle) * e2)), rivals)
         for angle in 2.0 * np.pi * np.arange(LEANING_WALKS) / LEANING_WALKS

@@ -25,7 +25,7 @@ from veinfit.ostium_definition import (
     SMOOTHING_MM,
 )
 from veinfit.surface.cuts import FanCurves, fan_curves
-from veinfit.vectors import FloatArray, IntArray, dots, lengths, perpendicular_basis
+from veinfit.vectors import FloatArray, IntArray, dots, lengths
 
 PROFILE_STEP_MM = 0.25
 """Spacing of points on a profile."""
@@ -90,7 +90,7 @@ def half_turns(
         One a sector, None where the profile has no turn.
     """
     phi = 2.0 * np.pi * np.arange(sectors // 2)[:, None] / sectors
-    e1, e2 = perpendicular_basis(axis)
+    e1, e2 = wall.basis_across(axis, origin)
     ahead = np.cos(phi) * e1 + np.sin(phi) * e2
     out = np.concatenate([ahead, -ahead])
     found: list[HalfTurn | None] = [None] * sectors

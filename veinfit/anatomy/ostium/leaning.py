@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import BranchSections
+from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.ostium.plane import (
@@ -24,7 +25,7 @@ from veinfit.anatomy.ostium.plane import (
 from veinfit.anatomy.ostium.plane_fit import Plane, fit_plane
 from veinfit.notes import Note
 from veinfit.surface.contours import contour_centroid
-from veinfit.vectors import FloatArray, dots, perpendicular_basis, unit
+from veinfit.vectors import FloatArray, dots, unit
 
 LEAST_SECTOR_SHARE = 0.25
 """With half-turn points in fewer sectors than this the wall's turn tells no ostium."""
@@ -115,7 +116,7 @@ def middle_ostium(
     first = settled.plane
     every = [
         (first, settled.turns),
-        *_about_leaning_axes(settled, known or _of_tube(tube, settled)),
+        *_about_leaning_axes(tube.wall, settled, known or _of_tube(tube, settled)),
     ]
     plane = plane_of([t for _, turns in every for t in turns], settled.axis)
     result = ostium_in_plane(tube, plane, settled.turns, rivals)
@@ -139,11 +140,13 @@ def _of_tube(tube: BranchSections, settled: Settled) -> Known:
     )
 
 
-def _about_leaning_axes(settled: Settled, known: Known) -> Iterator[tuple[Plane, _Turns]]:
+def _about_leaning_axes(
+    wall: Wall, settled: Settled, known: Known
+) -> Iterator[tuple[Plane, _Turns]]:
     """Half turns about axes that lean all around, and the plane through those of each."""
     length = min(max(known.length_mm, 1.0), AXIS_SPAN_MM)
     lean = np.tan(np.radians(np.clip(LEAN_DEG_MM / length, *LEAN_DEG)))
-    e1, e2 = perpendicular_basis(settled.axis)
+    e1, e2 = wall.basis_across(settled.axis, settled.origin)
     for angle in 2.0 * np.pi * np.arange(LEANS) / LEANS:
         turns = known.turns_about(
             unit(settled.axis + lean * (np.cos(angle) * e1 + np.sin(angle) * e2))
