@@ -51,7 +51,7 @@ def test_points_are_kept_while_a_balloon_moves_less_than_their_margin():
 
     def kept(z, amplitude):
         place = np.array([[0.0, 0.0, z, amplitude]])
-        return near.pairs(which, place, MODES.factors(place[:, 3:]))
+        return near.near(which, place, MODES.factors(place[:, 3:]))
 
     first = kept(13.0, 0.0)
     assert kept(13.0 - 0.9 * KEPT_MM, 0.0) is first
@@ -72,11 +72,11 @@ def test_pieces_hold_every_pair_once_and_in_order():
     near = NearWall(WALL, np.full(COUNT, 14.0))
     place = np.zeros((COUNT, 4))
     place[:, 2] = [13.0, 60.0, 12.0, 14.0, 90.0]  # two lie where no wall is
-    pairs = near.pairs(np.arange(COUNT), place, MODES.factors(place[:, 3:]))
-    for most in (1, int(pairs.count.max()), int(pairs.count.sum())):
-        slices, pieces = zip(*pairs.in_pieces(most), strict=True)
+    found = near.near(np.arange(COUNT), place, MODES.factors(place[:, 3:]))
+    for most in (1, int(found.count.max()), int(found.count.sum())):
+        slices, pieces = zip(*found.in_pieces(most), strict=True)
         assert np.concatenate([np.arange(COUNT)[one] for one in slices]).tolist() == [0, 1, 2, 3, 4]
         assert np.array_equal(
-            np.concatenate([one.columns for one in pieces], axis=1), pairs.columns
+            np.concatenate([one.columns for one in pieces], axis=1), found.table[:, found.points]
         )
         assert all(len(one.count) == 1 or one.count.sum() <= most for one in pieces)

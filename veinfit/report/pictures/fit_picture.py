@@ -20,7 +20,7 @@ from veinfit.report.pictures.fit_scene import (
     FitFrame,
 )
 from veinfit.report.pictures.fit_side import draw_side
-from veinfit.report.render.canvas import BODY_PX, SMALL_PX, TITLE_PX, Canvas
+from veinfit.report.render.canvas import BODY_PX, SMALL_PX, TITLE_PX, Canvas, unit_px
 from veinfit.report.render.drawing import printable, shortened
 from veinfit.report.render.placing import Box
 from veinfit.report.wording import (
@@ -61,7 +61,7 @@ class FitLayout:
 
 def fit_layout(size_px: tuple[int, int]) -> FitLayout:
     """Divide a picture of ``size_px`` into header, two views and footer."""
-    u = Canvas(size_px).unit
+    u = unit_px(size_px)
     gutter = round(GUTTER_PX * u)
     top, bottom = round(HEADER_PX * u), size_px[1] - round(FOOTER_PX * u)
     width = (size_px[0] - 3 * gutter) // 2
@@ -110,7 +110,7 @@ def draw_for_paper(
     Two of these stand beside each other on a page: type of :data:`PAPER_SHARE` is 8 points there.
     """
     width, height = layout.view_px
-    u = Canvas(layout.size_px).unit
+    u = unit_px(layout.size_px)
     gutter = round(GUTTER_PX * u)
     size = (2 * width + gutter, height)
     canvas = Canvas(size, unit=u, least_px=PAPER_SHARE * size[0])
@@ -139,7 +139,7 @@ def draw_header(
     while canvas.measure(title, TITLE_PX, bold=True).right > room and length > 8:
         length -= 1
         title = shortened(title, length)
-    canvas.text(x, 4 * u, title, TITLE_PX, bold=True)
+    canvas.write(x, 4 * u, title, TITLE_PX, bold=True)
     radius = 10 * u
     draw_sign(canvas, mark(fit, words), np.array([x + radius, 63 * u]), radius)
     _one_line(canvas, x + 30 * u, 50 * u, below.right, headline(fit, words), BODY_PX)
@@ -148,7 +148,7 @@ def draw_header(
 def view_title(canvas: Canvas, area: Box, words: str) -> None:
     """Write above a view how it is seen."""
     u = canvas.unit
-    canvas.text(area.left + 4 * u, 86 * u, words, SMALL_PX, colour=MUTED, bold=True)
+    canvas.write(area.left + 4 * u, 86 * u, words, SMALL_PX, colour=MUTED, bold=True)
 
 
 def draw_sign(canvas: Canvas, sign: Mark, centre: np.ndarray, radius: float) -> None:
@@ -168,14 +168,14 @@ def _one_line(canvas: Canvas, x: float, y: float, right: float, text: str, size:
     shown = printable(text)
     while canvas.measure(shown, size).right > right - x and len(shown) > 4:
         shown = shortened(shown, len(shown) - 1)
-    canvas.text(x, y, shown, size)
+    canvas.write(x, y, shown, size)
 
 
 def draw_footer(canvas: Canvas, fit: Fit, above: Box, bands: tuple[GapBand, ...]) -> None:
     """Write the gap's scale and the figures below the views, which lie in ``above``."""
     u = canvas.unit
     x, y = above.left + 4 * u, above.bottom + 14 * u
-    canvas.text(x, y + 11 * u, "Gap to the wall, mm", SMALL_PX, bold=True, down="center")
+    canvas.write(x, y + 11 * u, "Gap to the wall, mm", SMALL_PX, bold=True, down="center")
     x += canvas.measure("Gap to the wall, mm", SMALL_PX, bold=True).right + 16 * u
     start, end = x, above.right
     for band in bands:
@@ -183,7 +183,7 @@ def draw_footer(canvas: Canvas, fit: Fit, above: Box, bands: tuple[GapBand, ...]
         if x + 43 * u + width > end:
             x, y = start, y + 30 * u
         canvas.box(Box(x, y, x + 36 * u, y + 22 * u), band.colour, edge=INK)
-        canvas.text(x + 43 * u, y + 11 * u, band.label, SMALL_PX, down="center")
+        canvas.write(x + 43 * u, y + 11 * u, band.label, SMALL_PX, down="center")
         x += 43 * u + width + 18 * u
     y += 36 * u
     canvas.wrapped(

@@ -22,7 +22,7 @@ from veinfit.report.colours import (
     rgb,
 )
 from veinfit.report.render.annotations import annotate
-from veinfit.report.render.canvas import BODY_PX, SMALL_PX, TITLE_PX, Canvas
+from veinfit.report.render.canvas import BODY_PX, SMALL_PX, TITLE_PX, Canvas, unit_px
 from veinfit.report.render.drawing import printable, shortened
 from veinfit.report.render.placing import Box
 from veinfit.report.render.scene import (
@@ -109,7 +109,7 @@ class OverviewLayout:
 
 def overview_layout(size_px: tuple[int, int]) -> OverviewLayout:
     """Divide an overview of ``size_px`` into header, two views and footer."""
-    u = Canvas(size_px).unit
+    u = unit_px(size_px)
     gutter = round(GUTTER_PX * u)
     top, bottom = round(HEADER_PX * u), size_px[1] - round(FOOTER_PX * u)
     width = (size_px[0] - 3 * gutter) // 2
@@ -245,7 +245,7 @@ def draw_overview(
     """Write on the flat views of the overview and return it as PNG."""
     canvas = Canvas(layout.size_px)
     u = canvas.unit
-    canvas.text(layout.areas[0].left + 4 * u, 4 * u, "Left atrium", TITLE_PX, bold=True)
+    canvas.write(layout.areas[0].left + 4 * u, 4 * u, "Left atrium", TITLE_PX, bold=True)
     named = landmarks(anatomy, structures)
     seen = [
         [seen_at(mark.points, view.camera, solid, scale) for mark in named]
@@ -255,7 +255,7 @@ def draw_overview(
         canvas.image(drawn[k][0], int(area.left), int(area.top))
         canvas.box(area, "none", edge="#9aa3ab", above=7.0)
         title = DIRECTIONS[k][0]
-        canvas.text(area.left + 4 * u, 54 * u, title, SMALL_PX, colour=MUTED, bold=True)
+        canvas.write(area.left + 4 * u, 54 * u, title, SMALL_PX, colour=MUTED, bold=True)
         camera = views[k].camera
         annotate(canvas, camera, area)
         # What neither view shows is named in the first, and said to be hidden.

@@ -163,8 +163,11 @@ def _read(window: Any) -> tuple[np.ndarray, np.ndarray]:
     colour = vtk_to_numpy(pixels).reshape(height, width, 3)[::-1]
     z = vtk_to_numpy(depths).reshape(height, width)[::-1]
     near, far = _range()
-    depth = np.where(z < 1.0, near + z * (far - near) - STAND_OFF_MM, np.inf)
-    return np.ascontiguousarray(colour), np.ascontiguousarray(depth, dtype=np.float32)
+    depth = np.multiply(z, far - near, order="C")
+    depth += near
+    depth -= STAND_OFF_MM
+    depth[z >= 1.0] = np.inf
+    return np.ascontiguousarray(colour), depth
 
 
 if __name__ == "__main__":

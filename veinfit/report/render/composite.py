@@ -46,9 +46,9 @@ def flatten(
     image /= 255.0
     seen = np.isfinite(solid.depth)
     if seen.any():
-        image *= (_hollows(solid.depth, seen, scale) * _outlines(solid.depth, seen, scale))[
-            ..., None
-        ]
+        farthest = solid.depth[seen].max()
+        shade = _hollows(solid.depth, seen, farthest, scale)
+        image *= (shade * _outlines(solid.depth, seen, farthest, scale))[..., None]
     if ground != PAPER:
         # Renderers leave white where nothing is: that share of each pixel is taken back.
         bare = 1.0 - _reduced(seen, scale)[..., None]
@@ -60,15 +60,23 @@ def flatten(
 
 
 def _reduced(values: np.ndarray, scale: int) -> np.ndarray:
-    """Return the means of squares of ``scale`` pixels, as float32."""
-    total = np.zeros(
-        (values.shape[0] // scale, values.shape[1] // scale, *values.shape[2:]), dtype=np.float32
-    )
-    for row in range(scale):
-        for column in range(scale):
-            total += values[row::scale, column::scale]
+    """Return the means of squares of ``scale`` pixels, as float32, of bool or uint8 values."""
+    rows, columns = values.shape[0] // scale, values.shape[1] // scale
+    channels = values.size // (values.shape[0] * values.shape[1])
+    # Sums of whole numbers are exact. Row by row first, and channel by channel: loops are long.
+    flat = values.reshape(values.shape[0], -1)[: rows * scale]
+    lines = flat[::scale].astype(np.uint16)
+    for row in range(1, scale):
+        lines += flat[row::scale]
+    total = np.empty((rows, columns, channels), dtype=np.float32)
+    for channel in range(channels):
+        own = lines[:, channel::channels]
+        sums = own[:, : columns * scale : scale].copy()
+        for column in range(1, scale):
+            sums += own[:, column : columns * scale : scale]
+        total[..., channel] = sums
     total /= scale * scale
-    return total
+    return total.reshape(rows, columns, *values.shape[2:])
 
 
 def _blend(
@@ -105,24 +113,26 @@ def _extent(depth: np.ndarray, scale: int) -> tuple[slice, slice]:
     return result[0], result[1]
 
 
-def _hollows(depth: np.ndarray, seen: np.ndarray, scale: int) -> np.ndarray:
+def _hollows(depth: np.ndarray, seen: np.ndarray, farthest: float, scale: int) -> np.ndarray:
     """Shade of hollows, worked out on a coarser grid: it varies slowly."""
-    filled = np.where(seen, depth, depth[seen].max())[::scale, ::scale]
+    seen = seen[::scale, ::scale]
+    filled = np.where(seen, depth[::scale, ::scale], farthest)
     coarse = filled[::2, ::2]
     smooth = gaussian_filter(coarse, HOLLOW_REACH * coarse.shape[0], mode="nearest", truncate=2.5)
     smooth = np.repeat(np.repeat(smooth, 2, axis=0), 2, axis=1)
     deeper = filled - smooth[: filled.shape[0], : filled.shape[1]]
     shade = 1.0 - HOLLOW_STRENGTH * np.clip(deeper / HOLLOW_MM, 0.0, 1.0)
-    return np.where(seen[::scale, ::scale], shade, 1.0).astype(np.float32)
+    return np.where(seen, shade, 1.0).astype(np.float32)
 
 
-def _outlines(depth: np.ndarray, seen: np.ndarray, scale: int) -> np.ndarray:
+def _outlines(depth: np.ndarray, seen: np.ndarray, farthest: float, scale: int) -> np.ndarray:
     """Shade of outlines: where neighbouring pixels differ in distance."""
-    far = depth[seen].max() + 10 * OUTLINE_STEP_MM
-    filled = np.where(seen, depth, far)
+    filled = np.where(seen, depth, farthest + 10 * OUTLINE_STEP_MM)
     edge = np.zeros(depth.shape, dtype=bool)
-    down = np.abs(filled[1:] - filled[:-1]) > OUTLINE_STEP_MM
-    across = np.abs(filled[:, 1:] - filled[:, :-1]) > OUTLINE_STEP_MM
+    apart = filled[1:] - filled[:-1]
+    down = np.abs(apart, out=apart) > OUTLINE_STEP_MM
+    apart = filled[:, 1:] - filled[:, :-1]
+    across = np.abs(apart, out=apart) > OUTLINE_STEP_MM
     edge[1:] |= down
     edge[:-1] |= down
     edge[:, 1:] |= across

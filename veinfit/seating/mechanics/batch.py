@@ -277,6 +277,6 @@ class BalloonBatch:
         rows = which
         if not isinstance(near, NearWall):
             near, rows = NearWall(self.wall, reach), np.arange(count)
-        pairs = near.pairs(rows, place, factors)
-        touches = over_points(self.wall, pairs, balloons, factors, result)
+        points = near.near(rows, place, factors)
+        touches = over_points(self.wall, points, balloons, factors, result)
         return PressedWall(*result, touches)

@@ -52,16 +52,6 @@ class Pairs:
         before = np.searchsorted(kept, np.concatenate([[0], np.cumsum(self.count)]))
         return Pairs(np.diff(before), self.columns.take(kept, axis=1))
 
-    def in_pieces(self, most: int) -> Iterator[tuple[slice, Pairs]]:
-        """Yield the pairs of some balloons in a row: at most so many, or one balloon's."""
-        ends = np.cumsum(self.count)
-        first, before = 0, 0
-        while first < len(self.count):
-            last = max(int(np.searchsorted(ends, before + most, side="right")), first + 1)
-            stop = int(ends[last - 1])
-            yield slice(first, last), Pairs(self.count[first:last], self.columns[:, before:stop])
-            first, before = last, stop
-
     def offsets(self, place: FloatArray, factors: FloatArray) -> list[FloatArray]:
         """Coordinates, 3 of (P,), from the centres to the points as they lie.
 
@@ -79,6 +69,37 @@ class Pairs:
                 offset[k] += first * self.columns[4 + 6 * m + k]
                 offset[k] += second * self.columns[7 + 6 * m + k]
         return offset
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Near:
+    """Which points of the wall lie near each of K balloons, balloon by balloon.
+
+    Attributes
+    ----------
+    count : (K,) int array
+        How many points each balloon has.
+    points : (P,) array
+        Their columns in the table.
+    table : (4 + 6 M, V) array
+        What :class:`Pairs` has of a point, of all points of the wall.
+    """
+
+    count: IntArray
+    points: IntArray
+    table: FloatArray
+
+    def in_pieces(self, most: int) -> Iterator[tuple[slice, Pairs]]:
+        """Yield the pairs of some balloons in a row: at most so many, or one balloon's."""
+        ends = np.cumsum(self.count)
+        first, before = 0, 0
+        while first < len(self.count):
+            last = max(int(np.searchsorted(ends, before + most, side="right")), first + 1)
+            stop = int(ends[last - 1])
+            # Looked up piece by piece: then it stays in the cache until it is worked with.
+            columns = self.table.take(self.points[before:stop], axis=1)
+            yield slice(first, last), Pairs(self.count[first:last], columns)
+            first, before = last, stop
 
 
 def wall_columns(wall: BalloonWall) -> FloatArray:
@@ -144,9 +165,9 @@ class NearWall(Memory):
         self._squares = Squares(fields.reshape(-1, 3, self._columns.shape[1]))
         self._own: list[IntArray] = [np.empty(0, dtype=np.intp)] * len(reach_mm)
         # One for all views of some of the balloons: what one has renewed no other takes for known.
-        self._last: list[tuple[IntArray, Pairs]] = []
+        self._last: list[tuple[IntArray, Near]] = []
 
-    def pairs(self, which: IntArray, place: FloatArray, factors: FloatArray) -> Pairs:
+    def near(self, which: IntArray, place: FloatArray, factors: FloatArray) -> Near:
         """Return the points in or near some balloons.
 
         Parameters
@@ -163,7 +184,7 @@ class NearWall(Memory):
         own = self._points_of(which)
         count = np.array([len(part) for part in own], dtype=np.int64)
         points = np.concatenate([np.empty(0, dtype=np.intp), *own])
-        result = Pairs(count, self._columns.take(points, axis=1))
+        result = Near(count, points, self._columns)
         self._last[:] = [(which.copy(), result)]
         return result
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from veinfit.seating.mechanics.modes import ShapeModes
-from veinfit.seating.mechanics.near import Pairs
+from veinfit.seating.mechanics.near import Near, Pairs
 from veinfit.seating.mechanics.shape import TINY, PlacedBalloons, Sphere, depth_terms
 from veinfit.seating.mechanics.walls import BalloonWall
 from veinfit.vectors import BoolArray, FloatArray
@@ -19,7 +19,7 @@ Derivatives = tuple[FloatArray, FloatArray, FloatArray]
 
 def over_points(
     wall: BalloonWall,
-    pairs: Pairs,
+    near: Near,
     balloons: PlacedBalloons,
     factors: FloatArray,
     result: Derivatives,
@@ -29,7 +29,7 @@ def over_points(
     Parameters
     ----------
     wall : BalloonWall
-    pairs : Pairs
+    near : Near
         All points in the balloons are among them.
     balloons : PlacedBalloons
     factors : (K, M, 2) array
@@ -42,7 +42,7 @@ def over_points(
     touches : (K,) bool array
     """
     touches: BoolArray = np.zeros(len(balloons.place), dtype=bool)
-    for few, own in pairs.in_pieces(PAIRS_AT_ONCE):
+    for few, own in near.in_pieces(PAIRS_AT_ONCE):
         energy, gradient, hessian = (array[few] for array in result)
         part = energy, gradient, hessian
         touches[few] = _of_few(wall, own, balloons.only(few), factors[few], part)

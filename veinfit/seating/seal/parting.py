@@ -6,6 +6,7 @@ Wall that none of them touches is folded into one node for each of its pieces.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import sparse
@@ -15,6 +16,12 @@ from veinfit.vectors import BoolArray, IntArray, distinct
 
 RINGS = 1
 """What lies within so many links of contact is not folded away: contact that grows stays there."""
+
+WORDS = {8: np.uint8, 16: np.uint16, 32: np.uint32, 64: np.uint64}
+"""Kinds of numbers by how many bits they have: a bit for each of many graphs."""
+
+FEW_GRAPHS = 3
+"""So few graphs are sooner followed one after the other than bit by bit."""
 
 
 class Parting:
@@ -51,9 +58,11 @@ class Parting:
             self._fold(self._kept | self._around(ever))
         fold, rows = self._folded, len(closed)
         is_open = np.ones((rows, fold.nodes), dtype=bool)
-        is_open[:, fold.pieces :] = ~closed[:, fold.own]
-        piece = fold.side_by_side(is_open)
+        is_open[:, fold.pieces :] = ~closed.take(fold.own, axis=1)
         vein, atrium = fold.node[-2:]
+        if rows > FEW_GRAPHS:
+            return ~fold.joined(is_open, int(vein), int(atrium))
+        piece = fold.side_by_side(is_open)
         return np.asarray(piece[:, vein] != piece[:, atrium])
 
     def _around(self, contact: BoolArray) -> BoolArray:
@@ -71,7 +80,7 @@ class Parting:
         self._kept, self._folded = kept, Folded.of(self._links, kept)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Folded:
     """A graph in which what hangs together without some nodes is one node for each piece.
 
@@ -118,12 +127,58 @@ class Folded:
         key = distinct(ends[:, 0] * nodes + ends[:, 1])
         return cls(node, pieces, nodes, own, key // nodes, key % nodes)
 
-    @property
+    @cached_property
     def both_ways(self) -> tuple[IntArray, IntArray]:
         """Return the links (2 E,), (2 E,) from each of their nodes, ordered by it."""
         there, back = self.low * self.nodes + self.high, self.high * self.nodes + self.low
         key = np.sort(np.concatenate([there, back]))
         return key // self.nodes, key % self.nodes
+
+    @cached_property
+    def _begin(self) -> IntArray:
+        """Where the links of each node as their first one begin."""
+        return np.searchsorted(self.low, np.arange(self.nodes))
+
+    @cached_property
+    def _neighbours(self) -> tuple[IntArray, IntArray, IntArray]:
+        """Nodes with a link, where the links of each begin, and to which nodes all of them lead."""
+        one, other = self.both_ways
+        linked, begin = np.unique(one, return_index=True)
+        return linked, begin, other
+
+    def joined(self, is_open: BoolArray, one: int, other: int) -> BoolArray:
+        """Return in which of R graphs (R,) a path over open nodes joins two open ones.
+
+        All graphs are followed at once, a bit for each: what is reached spreads by a link a round.
+
+        Parameters
+        ----------
+        is_open : (R, N) bool array
+        one, other : int
+        """
+        result = np.zeros(len(is_open), dtype=bool)
+        linked, begin, neighbours = self._neighbours
+        most = max(WORDS)
+        for first in range(0, len(is_open) if len(linked) else 0, most):
+            part = is_open[first : first + most]
+            size = next(bits for bits in WORDS if bits >= len(part))
+            bits = np.zeros((self.nodes, size), dtype=bool)
+            bits[:, : len(part)] = part.T
+            may = np.packbits(bits, axis=1).view(WORDS[size])[:, 0]
+            reached = np.zeros_like(may)
+            reached[one] = may[one]
+            may, goal = may[linked], may[other]
+            while reached[other] != goal:
+                before = reached[linked]
+                now = np.bitwise_or.reduceat(reached.take(neighbours), begin)
+                now &= may
+                now |= before
+                if np.array_equal(now, before):
+                    break
+                reached[linked] = now
+            told = np.unpackbits(reached[other : other + 1].view(np.uint8))
+            result[first : first + most] = told[: len(part)]
+        return result
 
     def side_by_side(self, is_open: BoolArray) -> IntArray:
         """Return the connected piece (R, N) of each open node of R graphs; no two rows share one.
@@ -135,13 +190,17 @@ class Folded:
         is_open : (R, N) bool array
         """
         rows, nodes = is_open.shape
-        row, link = np.nonzero(is_open[:, self.low] & is_open[:, self.high])
-        shift = (row * nodes).astype(np.int32)
-        ends = np.cumsum(np.bincount(self.low[link] + shift, minlength=rows * nodes))
-        begin = np.concatenate([[0], ends]).astype(np.int32)
-        columns = self.high[link].astype(np.int32) + shift
-        ones = np.ones(len(link))
-        graph = sparse.csr_matrix((ones, columns, begin), shape=(rows * nodes,) * 2)
+        both = is_open.take(self.low, axis=1)
+        both &= is_open.take(self.high, axis=1)
+        row = np.arange(rows, dtype=np.int32)[:, None]
+        columns = (self.high.astype(np.int32) + nodes * row)[both]
+        # How many links lie before the first of each node, in all rows before it and its own.
+        before = np.zeros(both.size + 1, dtype=np.int32)
+        np.cumsum(both.ravel(), dtype=np.int32, out=before[1:])
+        begin = np.append(before[(len(self.low) * row + self._begin).ravel()], before[-1])
+        graph = sparse.csr_matrix(
+            (np.ones(len(columns)), columns, begin), shape=(rows * nodes,) * 2
+        )
         _, label = csgraph.connected_components(graph, directed=False)
         return np.asarray(label.reshape(rows, nodes))
 

@@ -170,20 +170,25 @@ def _widths_below(
     above = clearance > level
     # From each node that is not joined: to those that are, and to others once.
     use = ~above & (clearance > floor)
-    row, link = np.nonzero(use[:, a] & (above[:, b] | (use[:, b] & (a < b))))
-    first, second = a[link], b[link]
-    value = np.minimum(clearance[row, first], clearance[row, second])
+    led = use.take(b, axis=1)
+    led &= a < b
+    led |= above.take(b, axis=1)
+    led &= use.take(a, axis=1)
+    row, link = np.divmod(np.flatnonzero(led), len(a) or 1)
+    nodes = clearance.shape[1]
+    first, second = nodes * row + a[link], nodes * row + b[link]
+    value = np.minimum(clearance.take(first), clearance.take(second))
     finite = value[np.isfinite(value)]
     # What is open without end stays wider than all else; no weight is zero.
     top = max(float(finite.max(initial=0.0)), 0.0) + 1.0
     weight = top + 1.0 - np.minimum(value, top)
     root = int(piece.max()) + 1
     starts, goals = piece[:, fold.node[-2]], piece[:, fold.node[-1]]
-    ends = np.cumsum(np.bincount(piece[row, first], minlength=root))
+    ends = np.cumsum(np.bincount(piece.take(first), minlength=root))
     graph = sparse.csr_matrix(
         (
             np.concatenate([weight, np.full(rows, 0.5)]),
-            np.concatenate([piece[row, second], starts]).astype(np.int32),
+            np.concatenate([piece.take(second), starts]).astype(np.int32),
             np.concatenate([[0], ends, [len(value) + rows]]).astype(np.int32),
         ),
         shape=(root + 1, root + 1),
