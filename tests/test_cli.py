@@ -206,6 +206,35 @@ def test_an_option_given_twice_is_an_error(quick, tmp_path, capsys):
     assert quick.get("input") is None and not (tmp_path / "c").exists()
 
 
+@pytest.mark.parametrize(
+    "command",
+    [
+        "assess a.stl --out @",
+        "assess @ --out c",
+        "assess a.stl --out c --settings @",
+        "picture @ --vein LSPV --balloon 28 --out p.png",
+        "changes @ c",
+        "cohort draw --out @ --cases 1",
+        "cohort run @ --out c",
+    ],
+)
+def test_a_name_that_is_empty_is_not_the_folder_at_hand(
+    command, quick, tmp_path, monkeypatch, capfd
+):
+    """As a variable of the shell leaves it that is not set."""
+    monkeypatch.chdir(tmp_path)
+    for empty in ("", " "):
+        words = [empty if word == "@" else word for word in command.split()]
+        try:
+            code = main(words)
+        except SystemExit as left:
+            code = left.code
+        assert code == 2
+        told = capfd.readouterr().err
+        assert "the name is empty; give" in told
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_unassessed_vein_gives_exit_code_3(quick, tmp_path, capfd):
     fits = (handmade.fit(), handmade.unassessed_fit())
     quick["result"] = dataclasses.replace(quick["default"], fits=fits)

@@ -7,6 +7,7 @@ import contextlib
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO, TypeAlias
 
 if TYPE_CHECKING:
@@ -22,11 +23,22 @@ CAUTION = (
 
 
 class Parser(argparse.ArgumentParser):
-    """A parser to which an option given twice is an error, unless it gathers values."""
+    """A parser to which two things are errors that argparse passes.
+
+    An option given twice, unless it gathers values; and a path without a name, as a variable of the
+    shell leaves it that is not set: that would be the folder at hand.
+    """
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.register("action", None, _Once)
+        self.register("type", Path, _named_path)
+
+
+def _named_path(text: str) -> Path:
+    if not text.strip():
+        raise argparse.ArgumentTypeError("the name is empty; give the name of a file or folder")
+    return Path(text)
 
 
 class _Once(argparse.Action):

@@ -92,7 +92,9 @@ def parse_balloon(text: str) -> Balloon:
     try:
         diameter = float(number)
     except ValueError:
-        return balloon_from_toml(Path(stripped))
+        if stripped:  # An empty path would be the folder at hand.
+            return balloon_from_toml(Path(stripped))
+        diameter = math.nan
     if not math.isfinite(diameter):
         raise InputError(f"balloon {text!r}: give a diameter in mm or a TOML file")
     name = f"{diameter:g} mm"

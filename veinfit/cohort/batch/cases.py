@@ -124,6 +124,8 @@ def find_cases(
     remarks: list[str] = []
     common = None if labels is None else str(labels)
     for item in inputs:
+        if not str(item).strip():
+            raise InputError("input '': the name is empty; give a folder, a file or a pattern")
         path = Path(item)
         if path.suffix.lower() == ".csv":
             cases, more = _listed(path, common, frame, unit)
