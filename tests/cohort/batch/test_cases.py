@@ -122,7 +122,10 @@ def test_a_path_that_is_not_there_is_told(tmp_path):
         ("case,path\na,b.ply\n", "lacks input"),
         ("case,input,landmark\na,b.ply,c\n", "did you mean 'landmarks'"),
         ("case,input\n", "holds no case"),
-        ("case,input\na,\n,b.ply\n", "line 2: input is empty; line 3: case is empty"),
+        (
+            "case,input\na,\n,b.ply\n",
+            "line 2: input is empty; give the case's file; line 3: case is empty; name it",
+        ),
         ("case,input\na,b.ply,c,d\n", "line 2: has more values"),
         ("case,input\na,b.doc\n", "extension '.doc'"),
         ("case,input,frame\na,b.ply,xyz\n", "frame 'xyz' is not known; give lps or ras"),

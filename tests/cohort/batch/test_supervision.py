@@ -50,6 +50,15 @@ def test_code_that_never_returns_is_ended(folder):
     process.close()
 
 
+def test_the_limit_of_a_case_is_none_for_the_start_of_a_process(folder):
+    """A process of Python takes more than 10 ms to start."""
+    (case,) = folder(["hang-1"]).glob("*.stl")
+    process = CaseProcess("fake_cases:work", limit_s=0.01)
+    with pytest.raises(ProcessHung):
+        process.run({"case": "hang-1", "input": str(case)})
+    process.close()
+
+
 def test_process_that_died_between_two_cases_is_replaced(folder):
     inputs = folder(["good-1", "good-2"])
     process = CaseProcess("fake_cases:work", limit_s=10.0)

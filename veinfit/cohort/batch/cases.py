@@ -265,7 +265,9 @@ def _listed_case(
 ) -> BatchCase:
     case, given = values["case"], values["input"]
     if not case or not given:
-        raise ValueError(f"{'case' if not case else 'input'} is empty")
+        raise ValueError(
+            "case is empty; name it" if not case else "input is empty; give the case's file"
+        )
     if not case.isprintable():
         raise ValueError("the name of the case must hold signs that can be printed")
     for name, known in (("frame", FRAMES), ("unit", get_args(Unit))):

@@ -30,6 +30,10 @@ ASSESS = "veinfit.cohort.batch.worker:assess_case"
 TIME_LIMIT_S = 900.0
 """A case that takes longer counts as hung; a hundred times what one without a margin takes."""
 
+START_LIMIT_S = 180.0
+"""A worker process that does not answer for so long does not start: where other work takes the
+processor it has taken half a minute. The limit of a case is none for this."""
+
 ATTEMPTS = 2
 """A case whose process dies is tried once more: the machine may have been short of memory."""
 
@@ -102,7 +106,7 @@ class CaseProcess:
             No process can be started at all.
         """
         process = self._ready()
-        line, hung = self._exchange(process, json.dumps(job).encode() + b"\n")
+        line, hung = self._exchange(process, json.dumps(job).encode() + b"\n", self.limit_s)
         if line.endswith(b"\n") and not hung:
             self._done += 1
             answer: Answer = json.loads(line)
@@ -112,7 +116,9 @@ class CaseProcess:
             raise ProcessHung
         raise ProcessDied(_cause(process.wait()))
 
-    def _exchange(self, process: subprocess.Popen[bytes], text: bytes) -> tuple[bytes, bool]:
+    def _exchange(
+        self, process: subprocess.Popen[bytes], text: bytes, limit_s: float
+    ) -> tuple[bytes, bool]:
         """Say something to a process; return its line, and whether it had to be ended."""
         assert process.stdin is not None and process.stdout is not None
         hung = threading.Event()
@@ -121,7 +127,7 @@ class CaseProcess:
             hung.set()
             process.kill()
 
-        watch = threading.Timer(self.limit_s, end)
+        watch = threading.Timer(limit_s, end)
         watch.daemon = True
         watch.start()
         try:
@@ -151,7 +157,7 @@ class CaseProcess:
         cause = ""
         for _ in range(ATTEMPTS):
             process = self._start()
-            line, hung = self._exchange(process, b"")
+            line, hung = self._exchange(process, b"", START_LIMIT_S)
             if line == READY and not hung:
                 return process
             self._end()
