@@ -398,3 +398,23 @@ def test_further_label_volumes_are_handed_on(quick, tmp_path):
     arguments = ["assess", "a.nrrd", "--also", "b.nrrd", "--also", "c.nrrd", "--no-pictures"]
     assert main([*arguments, "--quiet", "--out", str(tmp_path / "c")]) == 0
     assert [path.name for path in quick["also"]] == ["b.nrrd", "c.nrrd"]
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        "cohort run x --out c --workers 99999999",
+        "practice x --out c --workers 99999999",
+        "practice x --out c --chains 1073741824",
+        "practice x --out c --trials 99999999999",
+        "cohort draw --out c --cases 1 --workers 99999999",
+    ],
+)
+def test_counts_that_no_machine_can_serve_are_refused(command, tmp_path, monkeypatch, capfd):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(SystemExit) as left:
+        main(command.split())
+    assert left.value.code == 2
+    told = capfd.readouterr().err.splitlines()[-1]
+    assert re.search(r"argument --\w+: '\d+' is no whole number from \d+ to \d+$", told)
+    assert list(tmp_path.iterdir()) == []

@@ -4,10 +4,28 @@ from __future__ import annotations
 
 import argparse
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from veinfit.seating.balloon_defaults import STANDARD_SIZES
+
+MOST_WORKERS = 1024
+"""Processes that a command starts at most: many more than any machine has cores."""
+
+
+def whole(low: int, high: int) -> Callable[[str], int]:
+    """Return a reader of whole numbers within a range, for the parser."""
+
+    def read(text: str) -> int:
+        try:
+            number = int(text)
+        except ValueError:
+            number = low - 1
+        if not low <= number <= high:
+            raise argparse.ArgumentTypeError(f"{text!r} is no whole number from {low} to {high}")
+        return number
+
+    return read
 
 
 class _Several(argparse.Action):

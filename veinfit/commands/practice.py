@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from veinfit.commands.exits import EXIT_DONE, EXIT_SOME_FAILED
+from veinfit.commands.options import MOST_WORKERS, whole
 from veinfit.commands.terminal import CAUTION, Commands, add_loudness, progress_on
 from veinfit.errors import InputError
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 TABLE, VEINS, FITTED = "practice.csv", "veins.csv", "fitted.toml"
 GROWTH = "growth_practice.csv"
 TRIALS, CHAINS = 30, 16
+MOST_TRIALS, MOST_CHAINS = 100_000, 65_536
+"""More take months, and memory that no machine has; chains are bounded as margin.samples is."""
 
 
 def add(commands: Commands) -> None:
@@ -53,7 +56,13 @@ def add(commands: Commands) -> None:
     option("--trust-frame", action="store_true", help="as for `assess`")
     option("--fit", action="store_true", help="fit push, shaft and scatter on every second atrium")
     option("--growth", action="store_true", help="compare growth in place with practice too")
-    option("--trials", metavar="N", type=_from_20, default=TRIALS, help="settings a fit tries")
+    option(
+        "--trials",
+        metavar="N",
+        type=whole(20, MOST_TRIALS),
+        default=TRIALS,
+        help="settings a fit tries",
+    )
     option(
         "--chains",
         metavar="N",
@@ -61,28 +70,20 @@ def add(commands: Commands) -> None:
         default=CHAINS,
         help="for each vein and size",
     )
-    option("--workers", metavar="N", type=_from_1, default=1, help="processes (default: 1)")
+    option(
+        "--workers",
+        metavar="N",
+        type=whole(1, MOST_WORKERS),
+        default=1,
+        help="processes (default: 1)",
+    )
     add_loudness(parser)
 
 
-def _from_20(text: str) -> int:
-    return _whole(text, 20)
-
-
-def _from_1(text: str) -> int:
-    return _whole(text, 1)
-
-
-def _whole(text: str, least: int) -> int:
-    if not text.isdecimal() or int(text) < least:
-        raise argparse.ArgumentTypeError(f"{text!r} is no whole number from {least} on")
-    return int(text)
-
-
 def _power(text: str) -> int:
-    number = _whole(text, 4)
+    number = whole(4, MOST_CHAINS)(text)
     if number & (number - 1):
-        raise argparse.ArgumentTypeError(f"{text!r} is no power of two from 4 on")
+        raise argparse.ArgumentTypeError(f"{text!r} is no power of two from 4 to {MOST_CHAINS}")
     return number
 
 

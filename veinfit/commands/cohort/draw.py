@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from veinfit.commands.cohort.run import cohort_progress
 from veinfit.commands.exits import EXIT_DONE, EXIT_INTERRUPTED, EXIT_SOME_FAILED
+from veinfit.commands.options import MOST_WORKERS, whole
 from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned, shortened
 
 if TYPE_CHECKING:
@@ -84,23 +85,14 @@ def add(commands: Commands) -> None:
         type=Path,
         help="distributions to draw from (TOML; default: published series)",
     )
-    option("--workers", metavar="N", type=whole(1, 1024), default=1, help="processes (default: 1)")
+    option(
+        "--workers",
+        metavar="N",
+        type=whole(1, MOST_WORKERS),
+        default=1,
+        help="processes (default: 1)",
+    )
     add_loudness(parser)
-
-
-def whole(low: int, high: int) -> Callable[[str], int]:
-    """Return a reader of whole numbers within a range, for the parser."""
-
-    def read(text: str) -> int:
-        try:
-            number = int(text)
-        except ValueError:
-            number = low - 1
-        if not low <= number <= high:
-            raise argparse.ArgumentTypeError(f"{text!r} is no whole number from {low} to {high}")
-        return number
-
-    return read
 
 
 def length(low: float, high: float) -> Callable[[str], float]:

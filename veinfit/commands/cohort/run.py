@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from veinfit.commands.exits import EXIT_DONE, EXIT_INTERRUPTED, EXIT_SOME_FAILED
-from veinfit.commands.options import add_case_options
+from veinfit.commands.options import MOST_WORKERS, add_case_options, whole
 from veinfit.commands.terminal import CAUTION, Commands, add_loudness, shortened
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def add(commands: Commands) -> None:
     where.add_argument(
         "--workers",
         metavar="N",
-        type=_count,
+        type=whole(1, MOST_WORKERS),
         help="processes on this machine (default: one a core)",
     )
     option(
@@ -61,12 +61,6 @@ def add(commands: Commands) -> None:
     option("--retry-failed", action="store_true", help="run the cases again that failed before")
     option("--csv", action="store_true", help="write the tables as CSV files too")
     add_loudness(parser)
-
-
-def _count(text: str) -> int:
-    if not text.isdecimal() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is no whole number from 1 on")
-    return int(text)
 
 
 def _seconds(text: str) -> float:
