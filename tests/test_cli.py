@@ -271,6 +271,14 @@ def test_summary_shows_cautions_and_verbose_every_note(quick, tmp_path, capfd):
     )
     assert main([*command, "--verbose"]) == 0
     assert "info (input): one label taken as everything" in capfd.readouterr().out
+    # Below 1 mm, where the tolerance of 0.5 mm lies, in hundredths: to tenths these are alike.
+    widths = {"LSPV": 0.46, "RIPV": 0.54}
+    fits = [dataclasses.replace(handmade.fit(v), leak_width_mm=w) for v, w in widths.items()]
+    quick["result"] = dataclasses.replace(quick["default"], fits=tuple(fits))
+    assert main(command) == 0
+    told = capfd.readouterr().out
+    for vein, width in widths.items():
+        assert re.search(rf"^{vein} .* leak +{width} +inferior", told, re.MULTILINE)
 
 
 @pytest.mark.parametrize("loudness", [[], ["--quiet"]])

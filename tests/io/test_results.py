@@ -8,6 +8,7 @@ import io
 import json
 import math
 from dataclasses import replace
+from importlib import metadata
 
 import handmade
 import jsonschema
@@ -225,6 +226,15 @@ def test_every_setting_is_recorded_with_its_unit(result):
     assert written["locking_depth_mm"]["value"] == "inf"
     assert written["greatest_push_n"]["unit"] == "N"
     assert set(document["run"]["settings"]) == set(settings.as_mapping())
+
+
+def test_a_source_that_is_not_installed_says_so(monkeypatch):
+    def missing(name):
+        raise metadata.PackageNotFoundError(name)
+
+    monkeypatch.setattr("veinfit.io.results.provenance.metadata.version", missing)
+    with pytest.raises(InputError, match=r"veinfit is not installed.*; run pip install \. in"):
+        program_versions()
 
 
 def test_same_record_same_bytes(result):

@@ -107,8 +107,8 @@ def assess(
     Raises
     ------
     InputError
-        Something in the input cannot be used. A vein that fails in the seating
-        raises nothing: its fits are ``not assessed``, with the reason.
+        Something in the input cannot be used, or the program is not installed. A vein that
+        fails in the seating raises nothing: its fits are ``not assessed``, with the reason.
     TypeError
         ``input``, ``balloons`` or ``settings`` is something else.
 
@@ -133,6 +133,7 @@ def assess(
     ]
     files = files_of(input, labels, landmarks, corrections, settings, balloons, also, image)
     by_hand = corrections_of(corrections)
+    versions = program_versions()
     about_files = partial(_naming_files, input, corrections, landmarks, (labels, *also))
     with about_files():
         case = read_case(
@@ -187,7 +188,7 @@ def assess(
         approach=approach,
         balloons=tuple(balloon_values(balloon) for balloon in candidates),
         inputs=files,
-        versions=program_versions(),
+        versions=versions,
         created=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
         trust_frame=trust_frame,
     )

@@ -8,6 +8,7 @@ from hashlib import sha256
 from importlib import metadata
 from pathlib import Path
 
+from veinfit.errors import InputError
 from veinfit.io.files import hash_file, is_dicom
 from veinfit.result.provenance import InputFile
 from veinfit.surface import Surface
@@ -17,8 +18,20 @@ LIBRARIES = ("numpy", "scipy", "vtk", "trimesh", "nibabel", "matplotlib")
 
 
 def program_versions() -> dict[str, str]:
-    """Return the versions of the program and of the libraries under it."""
-    return {name: metadata.version(name) for name in ("veinfit", *LIBRARIES)}
+    """Return the versions of the program and of the libraries under it.
+
+    Raises
+    ------
+    InputError
+        The program runs from a copy of its source that is not installed.
+    """
+    try:
+        return {name: metadata.version(name) for name in ("veinfit", *LIBRARIES)}
+    except metadata.PackageNotFoundError as error:
+        raise InputError(
+            f"{error.name} is not installed, so its version cannot be recorded; "
+            "run pip install . in the folder of the source"
+        ) from error
 
 
 SERIES_FORMAT = ".dcm series"
