@@ -26,6 +26,7 @@ from veinfit.seating.model import Chance
 from veinfit.seating.prepare import prepare
 from veinfit.seating.seat import seat_vein
 from veinfit.seating.uncertainty.attempts import simulator
+from veinfit.seating.uncertainty.chains import simulate
 from veinfit.seating.uncertainty.margin import (
     DIRECTION,
     FORCE,
@@ -35,8 +36,10 @@ from veinfit.seating.uncertainty.margin import (
     TOGETHER,
     bounds,
     leak_side,
+    margin_of,
     steered,
 )
+from veinfit.seating.uncertainty.readings import NOT_ASSESSED, SEATED
 from veinfit.seating.uncertainty.split import expected_splits, joint
 from veinfit.seating.uncertainty.unknowns import LEANS, draw, perturbed
 from veinfit.settings import MarginSettings, SeatingSettings
@@ -346,6 +349,27 @@ def test_tries_that_could_not_be_assessed_take_no_part():
     told = steered(closed, assessed, Chance(0.5, 0.5, 0.5, 0.1, (0.5,)))
     assert told.probability == 0.5
     assert told.given_patient == (0.5,)
+
+
+def test_what_is_sealed_is_antral_or_deep_however_many_tries_are_known(ground):
+    """Of the first of four patients one try alone is known; all seal, those of the others deep."""
+    prepared = prepare(ground.anatomy, ground.vein, 14.0, HELD)
+    line = line_through_ostium("coaxial", ground.vein, ground.vein.axis)
+    settings = replace(DIRECTION_ONLY, samples=16, chains_per_patient=4)
+    ready = simulator(prepared, sphere(28), line, replace(HELD, growth_what_if_mm=0.0), settings)
+    made = simulate(ready, draw(settings, "x"), lambda aim: aim)
+    first = replace(
+        made.first,
+        outcome=np.r_[SEATED, [NOT_ASSESSED] * 3, [SEATED] * 12],
+        occluded=np.ones((3, 16), dtype=bool),
+        sealed=np.ones((3, 16), dtype=bool),
+        deep=np.r_[[False] * 4, [True] * 12],
+    )
+    told = margin_of(replace(made, attempts=(first, *made.attempts[1:])), ready)
+    assert told.assessed == 13
+    assert told.sealed.probability == 1.0
+    assert told.antral.probability == 0.25
+    assert told.deep_seal_probability == 0.75
 
 
 def test_tries_leak_on_the_side_to_which_the_nose_points(ground):

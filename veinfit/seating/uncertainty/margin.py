@@ -80,7 +80,7 @@ def margin_of(chains: Chains, simulator: Simulator) -> Margin | None:
     widths = first.width_mm[first.assessed]
     low, middle, high = (float(q) for q in np.quantile(widths, (0.1, 0.5, 0.9)))
     pushes = first.push_to_seal_n[first.sealed[1] & np.isfinite(first.push_to_seal_n)]
-    deep = (first.sealed[1] & first.deep)[first.assessed]
+    deep = (first.sealed[1] & first.deep).reshape(shape)
     return Margin(
         chains=known.size,
         assessed=int(known.sum()),
@@ -90,7 +90,8 @@ def margin_of(chains: Chains, simulator: Simulator) -> Margin | None:
         antral=antral,
         steered_occluded=steered(chains.last("occluded"), whole, occluded),
         steered_antral=steered(chains.last("antral"), whole, antral),
-        deep_seal_probability=float(deep.mean()),
+        # Weighed as the others are: sealed is antral, or deep.
+        deep_seal_probability=float(np.nanmean(_given_patient(deep, known))),
         freeze_loss_probability=_freeze_loss(chains, simulator),
         attempts_per_chain=float(chains.made[whole].mean()) if whole.any() else math.nan,
         push_percentiles=tuple(float(q) for q in np.quantile(pushes, (0.1, 0.5, 0.9)))
@@ -114,9 +115,7 @@ def steered(closed: BoolArray, assessed: BoolArray, one: Chance) -> Chance:
     one : Chance
         Of the first try.
     """
-    count = assessed.sum(axis=1)
-    with np.errstate(invalid="ignore"):
-        given = np.where(count > 0, (closed & assessed).sum(axis=1) / count, np.nan)
+    count, given = assessed.sum(axis=1), _given_patient(closed, assessed)
     total = int(count.sum())
     probability = float(np.nanmean(given)) if total else math.nan
     mild = (probability * total + 0.5) / (total + 1.0) if total else 0.5
@@ -185,7 +184,21 @@ def _freeze_loss(chains: Chains, simulator: Simulator) -> float | None:
     held = rest.at_rest.copy()
     if held.any():
         held[held] = simulator.closes(grown, np.flatnonzero(held), rest.place[held])[1]
-    return float((~held).sum() / first.assessed.sum())
+    lost = np.zeros(len(first.assessed), dtype=bool)
+    lost[own] = ~held
+    known = first.assessed.reshape(unknowns.shape)
+    return float(np.nanmean(_given_patient(lost.reshape(unknowns.shape), known)))
+
+
+def _given_patient(which: BoolArray, assessed: BoolArray) -> FloatArray:
+    """Share of the assessed tries (P, T) for each draw of the patient's unknowns (P,).
+
+    NaN where none could be assessed. What is the patient's counts alike, however many tries are
+    known of it.
+    """
+    count = assessed.sum(axis=1)
+    with np.errstate(invalid="ignore"):
+        return np.where(count > 0, (which & assessed).sum(axis=1) / count, np.nan)
 
 
 def chance(
@@ -208,9 +221,7 @@ def chance(
         At a lower tolerance, the tolerance and a higher one.
     assessed : (P, T) bool array
     """
-    count = assessed.sum(axis=1)
-    with np.errstate(invalid="ignore"):
-        given = np.where(count > 0, (closed[1] & assessed).sum(axis=1) / count, np.nan)
+    count, given = assessed.sum(axis=1), _given_patient(closed[1], assessed)
     total = int(count.sum())
     probability = float(np.nanmean(given))
     # A share of tries of 0 or 1 is not certain either: half a try of each kind is added.
