@@ -17,7 +17,8 @@ import whole as whole_job
 
 import veinfit
 from veinfit import case
-from veinfit.case import assessing, writing
+from veinfit.case import assessing, read_case, writing
+from veinfit.errors import InputError
 from veinfit.io.inputs.meshes import read_mesh
 from veinfit.io.results.document import case_schema
 from veinfit.notes import Note
@@ -392,3 +393,26 @@ def test_public_names_are_loaded_on_demand():
     assert re.fullmatch(r"\d+\.\d+\.\d+.*", veinfit.__version__)
     with pytest.raises(AttributeError, match="nonsense"):
         _ = veinfit.nonsense
+
+
+@pytest.mark.parametrize(
+    ("name", "near"),
+    [
+        ("septal_crosing", "septal_crossing"),
+        ("Septal_Crossing", "septal_crossing"),
+        ("septal crossing", "septal_crossing"),
+        ("inferior_vena_cave", "inferior_vena_cava"),
+    ],
+)
+def test_a_place_that_is_written_with_a_slip_is_no_structure(tmp_path, name, near):
+    marks = tmp_path / "marks.csv"
+    marks.write_text(f"name,x_mm,y_mm,z_mm\n{name},0,0,0\n")
+    with pytest.raises(InputError, match=rf"marks\.csv: '{name}' is nearly '{near}'; write it so"):
+        read_case(tmp_path / "gone.ply", landmarks=marks)
+    # Beside the place itself it is another thing, and so is what is farther from it.
+    marks.write_text(f"name,x_mm,y_mm,z_mm\n{name},0,0,0\n{near},0,0,0\n")
+    with pytest.raises(InputError, match=r"gone\.ply does not exist"):
+        read_case(tmp_path / "gone.ply", landmarks=marks)
+    marks.write_text("name,x_mm,y_mm,z_mm\nsuperior_vena_cava,0,0,0\nseptum,0,0,0\n")
+    with pytest.raises(InputError, match=r"gone\.ply does not exist"):
+        read_case(tmp_path / "gone.ply", landmarks=marks)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import difflib
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -41,6 +42,12 @@ SEPTAL_CROSSING = "septal_crossing"
 
 CAVAL_VEIN = "inferior_vena_cava"
 """Landmark from where the sheath comes to the septum: no neighbour either."""
+
+PLACES = (SEPTAL_CROSSING, CAVAL_VEIN)
+"""Landmarks that are places of the procedure; every other one is a neighbouring structure."""
+
+NEARLY = 0.85
+"""A name so like that of a place is a slip; superior_vena_cava, a structure, is so to 0.83."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,6 +124,7 @@ def read_case(
     path = Path("in memory") if isinstance(input, Surface) else Path(input)
     chosen = settings or Settings()
     marks = read_landmarks(Path(landmarks)) if landmarks is not None else None
+    _check_names(marks or {}, landmarks)
     if in_memory is not None and (frame != "lps" or unit != "mm"):
         raise InputError("frame and unit are for files; a surface in memory is LPS mm")
     if in_memory is not None or input_kind(path) == "mesh":
@@ -160,15 +168,26 @@ def read_case(
                 f"landmarks {landmarks}: {', '.join(twice)} is in the label map too; "
                 "give one of them another name"
             )
-        places = (SEPTAL_CROSSING, CAVAL_VEIN)
         for name in marks:
             _check_near(lumen.surface.points, name, marks[name], landmarks)
-        structures.update({name: marks[name] for name in marks if name not in places})
-        crossing, caval = (_one_point(marks, name, landmarks) for name in places)
+        structures.update({name: marks[name] for name in marks if name not in PLACES})
+        crossing, caval = (_one_point(marks, name, landmarks) for name in PLACES)
         if crossing is not None:
             # Here already: the anatomy takes a minute.
             check_on_wall(lumen.surface.points, crossing, LANDMARK)
     return CaseInput(lumen, structures, notes, crossing, caval, septum)
+
+
+def _check_names(names: Iterable[str], landmarks: Path | str | None) -> None:
+    """Refuse a name that is nearly that of a place of the procedure, and no structure's."""
+    given = set(names)
+    for name in sorted(given - {*PLACES}):
+        near = difflib.get_close_matches(name.lower(), PLACES, n=1, cutoff=NEARLY)
+        if near and near[0] not in given:
+            raise InputError(
+                f"landmarks {landmarks}: {name!r} is nearly {near[0]!r}; write it so, or give a "
+                "structure another name"
+            )
 
 
 def _check_near(
