@@ -14,6 +14,9 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
+LEAST_ASIDE = 1e-6
+"""A direction whose share across an axis is less than this shows none across it."""
+
 
 def unit(vector: npt.ArrayLike) -> FloatArray:
     """Return ``vector`` (..., 3) scaled to length one; a zero vector stays zero.
@@ -149,6 +152,31 @@ def angle_deg(a: npt.ArrayLike, b: npt.ArrayLike) -> FloatArray:
     sine = np.linalg.norm(np.cross(ua, ub), axis=-1)
     cosine = np.sum(ua * ub, axis=-1)
     return np.degrees(np.arctan2(sine, cosine))
+
+
+def basis_toward(axis: FloatArray, toward: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Two unit vectors that with ``axis`` form a right-handed frame, the first ``toward`` a place.
+
+    So sectors around an axis begin at the same place of a body however that lies in space.
+
+    Parameters
+    ----------
+    axis : (3,) array
+        Of unit length.
+    toward : (3,) array
+        Of any length; along the axis it leaves the choice to :func:`perpendicular_basis`.
+
+    Returns
+    -------
+    first, second : (3,) array
+        The frame is (first, second, axis).
+    """
+    first = toward - (toward @ axis) * axis
+    length = float(np.linalg.norm(first))
+    if length <= LEAST_ASIDE * float(np.linalg.norm(toward)):
+        return perpendicular_basis(axis)
+    first = first / length
+    return first, np.cross(axis, first)
 
 
 def perpendicular_basis(axis: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:

@@ -18,7 +18,7 @@ from veinfit.anatomy.branches.inscribed import InscribedSpheres
 from veinfit.anatomy.branches.lumen import Lumen, Wall, opening_of
 from veinfit.surface.mesh import face_areas, face_middles, face_normals, select_faces
 from veinfit.surface.openings import boundary_loops
-from veinfit.vectors import FloatArray, IntArray, dots, perpendicular_basis, unit
+from veinfit.vectors import FloatArray, IntArray, basis_toward, dots, unit
 
 LEAST_REACH_MM = 1.0
 """Of a short stub beside the body's wall little is left: one band of the distance from the core."""
@@ -202,7 +202,7 @@ def _has_edge(
 
     ``middles`` (N, 3) and ``corners`` (N, 3, 3) of the faces are told from the piece's middle.
     """
-    basis = np.stack(perpendicular_basis(normal))
+    basis = np.stack(basis_toward(normal, middles.mean(axis=0)))
     rim = (corners[flat] @ basis.T).reshape(-1, 2)
     flatly = middles @ basis.T
     rim_sector, sector = _sector(rim), _sector(flatly)

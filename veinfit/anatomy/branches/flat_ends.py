@@ -16,7 +16,7 @@ from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections,
 from veinfit.anatomy.branches.lumen import Lumen, Wall
 from veinfit.anatomy.branches.paths import PathTree
 from veinfit.surface.mesh import face_areas, face_middles, face_normals
-from veinfit.vectors import BoolArray, FloatArray, IntArray, dots, perpendicular_basis, unit
+from veinfit.vectors import BoolArray, FloatArray, IntArray, basis_toward, dots, unit
 
 INSIDE_MM = 3.0
 """The end is looked at from a centre so far inside it."""
@@ -233,7 +233,7 @@ def _has_edge(
     aside: FloatArray, depth: FloatArray, normals: FloatArray, normal: FloatArray, flat: IntArray
 ) -> bool:
     """Whether the wall turns away from a flat piece past its edge in most directions around it."""
-    e1, e2 = perpendicular_basis(normal)
+    e1, e2 = basis_toward(normal, aside.mean(axis=0))
     sector = np.floor(np.degrees(np.arctan2(aside @ e2, aside @ e1)) / 30.0).astype(int) % 12
     radius = np.sqrt(dots(aside, aside))
     inside = np.zeros(len(aside), dtype=bool)

@@ -29,6 +29,9 @@ COARSEST_GRID_MM = 1.0
 GRID_CELLS = 70_000
 """Cells inside the lumen that the grid aims at between those two."""
 
+STEP_DIGITS = 6
+"""The step is a whole number of these decimals of a mm: the same when the surface is turned."""
+
 NEIGHBOUR_OFFSETS = np.array([o for o in itertools.product((-1, 0, 1), repeat=3) if any(o)])
 """The 26 neighbours of a cell, in the order in which cells are numbered."""
 
@@ -109,6 +112,8 @@ def inscribed_spheres(lumen: Surface) -> InscribedSpheres:
     """
     volume = max(enclosed_volume(lumen), 1.0)
     step = float(np.clip(np.cbrt(volume / GRID_CELLS), FINEST_GRID_MM, COARSEST_GRID_MM))
+    # Many ways through a grid are as long as each other: rounding must not choose among them.
+    step = round(step, STEP_DIGITS)
     centre, axes = own_frame(lumen)
     inside, origin = _voxelise(Surface((lumen.points - centre) @ axes.T, lumen.faces), step)
     radius = ndimage.distance_transform_edt(inside, sampling=step)

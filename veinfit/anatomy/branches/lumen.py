@@ -24,7 +24,7 @@ from veinfit.surface.mesh import (
 from veinfit.surface.near import faces_in_box
 from veinfit.surface.openings import boundary_loops, cap_loops, loop_diameter, loop_plane
 from veinfit.surface.roughness import vertex_scatter_mm
-from veinfit.vectors import BoolArray, FloatArray, IntArray, lengths, perpendicular_basis
+from veinfit.vectors import BoolArray, FloatArray, IntArray, basis_toward, lengths
 
 LEAST_VOLUME_ML = 8.0
 """No human left atrium is smaller: published least volumes are 40 ± 13 mL."""
@@ -77,13 +77,7 @@ class Wall:
         The first points from ``origin`` (3,) toward the middle of this wall, so that sectors and
         leaning axes begin at the same place of the wall however the patient lies in space.
         """
-        toward = self.surface.area_centroid - origin
-        first = toward - (toward @ axis) * axis
-        length = float(np.linalg.norm(first))
-        if length < ROUNDING_MM:
-            return perpendicular_basis(axis)
-        first = first / length
-        return first, np.cross(axis, first)
+        return basis_toward(axis, self.surface.area_centroid - origin)
 
     def near(self, points: FloatArray, reach_mm: float) -> Wall:
         """Return the faces whose middle lies within ``reach_mm`` of any of ``points`` (N, 3)."""
