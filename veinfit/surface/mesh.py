@@ -94,7 +94,18 @@ class Surface:
         self.__dict__[name] = value
 
     def kept(self, name: str) -> Any:
-        """Return what is kept of this surface under a name; None where nothing is."""
+        """Return what is kept of this surface.
+
+        Parameters
+        ----------
+        name : str
+            Under which it was put there.
+
+        Returns
+        -------
+        object or None
+            None where nothing is kept under that name.
+        """
         return self.__dict__.get(name)
 
     def drop_tables(self) -> None:
