@@ -141,7 +141,7 @@ def test_derivatives_by_place_and_shape_are_exact(x, y, z, share, exact):
     low, high = MODES.low_mm[0], MODES.high_mm[0]
     place = np.array([x, y, z, low + share * (high - low)])
     step = 1e-5
-    offset = batch.wall.offsets(place[None], np.ones(len(WALL.points), dtype=bool))
+    offset = batch.wall.offsets(place[None])
     away = np.sqrt(sum(part[0] ** 2 for part in offset)) - 14.0
     if np.abs(away).min() < 1e-4:
         return  # a point that comes into the ball within the step: the curvature jumps
@@ -163,9 +163,7 @@ def test_energy_of_a_spheroid_against_differences(shift, degrees, exact):
     batch = replace(SPHEROID, exact=exact)
     batch = replace(batch, direction=np.array([[np.sin(t), 0.0, -np.cos(t)]]))
     place = np.r_[np.array([0.0, 0.0, 10.0]) + shift, 0.4]
-    offset = np.stack(
-        batch.wall.offsets(place[None], np.ones(len(batch.wall.points), dtype=bool)), -1
-    )
+    offset = np.stack(batch.wall.offsets(place[None]), -1)
     depth = depth_terms(batch.shape, offset, batch.direction[:, None, :])[0]
     if np.abs(depth).min() < 1e-4:
         return

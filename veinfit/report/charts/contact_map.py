@@ -22,7 +22,7 @@ from veinfit.report.render.plot import WIDE_PX, Frame, clock_labels, ticks
 from veinfit.report.wording import axis_title, column_title
 from veinfit.report.wording import hours as clock_words
 from veinfit.seating.model import Fit
-from veinfit.vectors import FloatArray, IntArray, unit
+from veinfit.vectors import FloatArray, IntArray, distinct, unit
 
 COLUMNS = 72
 """Cells around the clock: 5 degrees each."""
@@ -90,10 +90,12 @@ def contact_map(
     # The first cell has twelve o'clock in its middle.
     column = np.floor(hours / 12.0 * COLUMNS + 0.5).astype(np.int64) % COLUMNS
     inside = (row >= 0) & (row < rows)
-    cell = row[inside] * COLUMNS + column[inside]
-    order = np.lexsort((gap[inside], cell))
-    found, first = np.unique(cell[order], return_index=True)
-    best = np.flatnonzero(inside)[order[first]]
+    # Of all places in a cell the one of least gap is put there last.
+    order = np.flatnonzero(inside)[np.argsort(gap[inside], kind="stable")[::-1]]
+    best = np.full(rows * COLUMNS, -1)
+    best[row[order] * COLUMNS + column[order]] = order
+    found = np.flatnonzero(best >= 0)
+    best = best[found]
     grid = np.full(rows * COLUMNS, np.nan)
     grid[found] = gap[best]
     warm = np.zeros(rows * COLUMNS, dtype=bool)
@@ -111,9 +113,10 @@ def _samples(
     shown = (depth_there >= low_mm) & (depth_there <= high_mm) & np.isfinite(fit.patch_gap_mm)
     faces: IntArray = fit.patch.faces
     faces = faces[shown[faces].all(axis=1)]
-    pairs = np.sort(faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
     # One number a pair: far quicker to sort than rows.
-    edges = np.stack(np.divmod(np.unique(pairs @ [len(shown), 1]), len(shown)), axis=1)
+    ahead = np.roll(faces, -1, axis=1)
+    keys = np.minimum(faces, ahead) * len(shown) + np.maximum(faces, ahead)
+    edges = np.stack(np.divmod(distinct(keys.ravel()), len(shown)), axis=1)
     groups = (np.flatnonzero(shown)[:, None], edges, faces)
     points = np.concatenate([_middles(fit.patch.points, group) for group in groups])
     gap = np.concatenate([_middles(fit.patch_gap_mm, group) for group in groups])

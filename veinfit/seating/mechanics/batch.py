@@ -223,12 +223,11 @@ class BalloonBatch:
 
     def flight(self, which: IntArray, place: FloatArray, direction: FloatArray) -> FloatArray:
         """How far (K,) balloons that touch nothing go along directions (K, 3) before they do."""
-        everywhere = np.ones(len(self.wall.points), dtype=bool)
         result = np.empty(len(which))
-        step = max(PAIRS_AT_ONCE // max(len(everywhere), 1), 1)
+        step = max(PAIRS_AT_ONCE // max(len(self.wall.points), 1), 1)
         for begin in range(0, len(which), step):
             few = slice(begin, begin + step)
-            x, y, z = self.wall.offsets(place[few], everywhere)
+            x, y, z = self.wall.offsets(place[few])
             a, b, c = direction[few].T[:, :, None]
             along = x * a + y * b + z * c
             half = self.reach_mm[which[few], None] ** 2 - (x * x + y * y + z * z) + along * along
@@ -241,8 +240,7 @@ class BalloonBatch:
         """Distance from one balloon's surface to the nearest wall point, mm, at (3 + M,)."""
         if not len(self.wall.points):
             return float("inf")
-        everywhere = np.ones(len(self.wall.points), dtype=bool)
-        offset = np.stack(self.wall.offsets(place[None], everywhere), axis=-1)[0]
+        offset = np.stack(self.wall.offsets(place[None]), axis=-1)[0]
         depth = depth_terms(self.shape, offset, self.direction[number])[0]
         return -float((depth + self.reach_mm[number] - self.shape.reach_mm).max())
 

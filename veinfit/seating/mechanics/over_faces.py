@@ -47,8 +47,7 @@ def _of_one(wall: BalloonWall, balloon: PlacedBalloons, result: Derivatives) -> 
     reach_mm, stiffness = float(balloon.reach_mm[0]), float(balloon.stiffness[0])
     if not len(wall.points):
         return False
-    everywhere = np.ones(len(wall.points), dtype=bool)
-    offset = np.concatenate(wall.offsets(place, everywhere))
+    offset = np.concatenate(wall.offsets(place))
     inside = offset[0] ** 2 + offset[1] ** 2 + offset[2] ** 2 < reach_mm**2
     if not isinstance(shape, Sphere) and inside.any():
         depth = depth_terms(shape, offset[:, inside].T, shaft)[0]

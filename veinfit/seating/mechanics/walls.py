@@ -10,6 +10,7 @@ stiffness are derivatives of one function in both.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from veinfit.surface.mesh import any_corner
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class BalloonWall:
     """Wall that can press on a balloon.
 
@@ -79,19 +80,27 @@ class BalloonWall:
         """Bound on how far any point moves with the modes, mm."""
         return self.modes.greatest_move_mm
 
-    def offsets(self, place: FloatArray, kept: BoolArray) -> list[FloatArray]:
-        """Coordinates, 3 of (K, V′), from centres of balloons to some of the points (V,).
+    @cached_property
+    def _columns(self) -> FloatArray:
+        """Places, U and W of each mode, axis by axis: (3, 1 + 2 M, V)."""
+        fields = [self.points]
+        for m in range(self.modes.count):
+            fields += [self.modes.first[m], self.modes.second[m]]
+        return np.ascontiguousarray(np.stack(fields).transpose(2, 0, 1))
+
+    def offsets(self, place: FloatArray) -> list[FloatArray]:
+        """Coordinates, 3 of (K, V), from centres of balloons to the points.
 
         ``place`` (K, 3 + M) holds the centres and the amplitudes of the modes, mm.
         """
-        points, modes = self.points[kept], self.modes
-        offset = [points[:, k] - place[:, [k]] for k in range(3)]
+        modes = self.modes
+        offset = [column[0] - place[:, [k]] for k, column in enumerate(self._columns)]
         if modes.count:
             factor = modes.factors(place[:, 3:])
             for m in np.flatnonzero(factor.any(axis=(0, 2))):
-                first, second = modes.first[m][kept], modes.second[m][kept]
-                for k in range(3):
-                    offset[k] += factor[:, m, :1] * first[:, k] + factor[:, m, 1:] * second[:, k]
+                one, two = factor[:, m, :1], factor[:, m, 1:]
+                for k, column in enumerate(self._columns):
+                    offset[k] += one * column[1 + 2 * m] + two * column[2 + 2 * m]
         return offset
 
     def near(self, kept: BoolArray) -> BalloonWall:
@@ -114,7 +123,7 @@ class BalloonWall:
 
         ``origin`` (3,) and ``axes`` (3, 3) lay the cells out; see ``coarse.gather``.
         """
-        corners = self.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+        corners = np.concatenate([self.faces[:, [k, (k + 1) % 3]] for k in range(3)])
         alone = sharp_points(self.points, self.faces)
         cells = gather(self.points - origin, corners, size_mm, axes, alone)
         weights = np.maximum(self.point_weights, np.finfo(float).tiny)

@@ -42,9 +42,9 @@ class Parting:
 
     def __init__(self, links: IntArray, count: int, own: int) -> None:
         self._links, self._count, self._closable = links, count, own
-        _, label = components(links, count)
-        self.joined = bool(label[-1] == label[-2])
         self._fold(np.zeros(count, dtype=bool))
+        vein, atrium = self._folded.node[-2:]
+        self.joined = bool(vein == atrium)
 
     def parted(self, closed: BoolArray) -> BoolArray:
         """Return whether closed vertices (N, K) part vein and atrium (N,).
@@ -123,8 +123,8 @@ class Folded:
         node[~kept] = (np.cumsum(there) - 1)[piece[~kept]]
         node[own] = pieces + np.arange(len(own))
         nodes = pieces + len(own)
-        ends = np.sort(node[links[~always]], axis=1)
-        key = distinct(ends[:, 0] * nodes + ends[:, 1])
+        a, b = node[links[~always]].T
+        key = distinct(np.minimum(a, b) * nodes + np.maximum(a, b))
         return cls(node, pieces, nodes, own, key // nodes, key % nodes)
 
     @cached_property

@@ -126,7 +126,7 @@ def widest_widths(
     source, sink = nodes, nodes + 1
     ends = np.concatenate(
         [
-            np.sort(links, axis=1),
+            np.stack([np.minimum(*links.T), np.maximum(*links.T)], axis=1),
             np.stack([sources, np.full(len(sources), source)], axis=1),
             np.stack([sinks, np.full(len(sinks), sink)], axis=1),
         ]
