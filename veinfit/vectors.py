@@ -65,15 +65,15 @@ def dots(a: FloatArray, b: FloatArray) -> FloatArray:
 
 
 def cross(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Return the (N, 3) products of vectors (N, 3), five times as fast as a general one.
+    """Return the (..., 3) products of vectors (..., 3), five times as fast as a general one.
 
     Parameters
     ----------
-    a, b : (N, 3) array
+    a, b : (..., 3) array
 
     Returns
     -------
-    (N, 3) array
+    (..., 3) array
         a × b, row by row.
     """
     product = np.empty(np.broadcast_shapes(a.shape, b.shape))
@@ -149,7 +149,7 @@ def angle_deg(a: npt.ArrayLike, b: npt.ArrayLike) -> FloatArray:
     (...) array
     """
     ua, ub = unit(a), unit(b)
-    sine = np.linalg.norm(np.cross(ua, ub), axis=-1)
+    sine = np.linalg.norm(cross(ua, ub), axis=-1)
     cosine = np.sum(ua * ub, axis=-1)
     return np.degrees(np.arctan2(sine, cosine))
 

@@ -103,7 +103,8 @@ def lumen_input(
     notes += cavity_notes
     notes += _quality_notes(volume)
     known = [v for group in (labels, structures) for vs in group.values() for v in vs]
-    notes += unnamed_notes(filled, low, known, volume)
+    if not counts.keys() <= set(known):
+        notes += unnamed_notes(filled, low, known, volume)
 
     named = {n: vs for n, vs in labels.items() if n != SEPTUM_NAME}
     hints = {}
@@ -252,13 +253,13 @@ def _largest_part(
     notes : list of Note
     """
     parts, count = ndimage.label(lumen, structure=CENTRE_NEIGHBOURS)
+    if count == 1:
+        return lumen, np.zeros(3, dtype=np.int64), []
     sizes = np.zeros(count + 1, dtype=np.int64)
     for slab in slabs(parts):
         sizes += np.bincount(slab.ravel(), minlength=count + 1)
     sizes[0] = 0
     main = int(sizes.argmax())
-    if count == 1:
-        return lumen, np.zeros(3, dtype=np.int64), []
     kept = parts == main
     notes = []
     large = [int(k) for k in np.flatnonzero(sizes * volume.voxel_ml >= LARGE_PART_ML) if k != main]

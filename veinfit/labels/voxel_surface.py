@@ -20,12 +20,13 @@ from veinfit.settings import SurfaceSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import (
     enclosed_volume,
+    face_corners,
     face_normals,
     vertex_areas,
     vertex_normals,
 )
 from veinfit.surface.vtk_bridge import level_surface, windowed_sinc
-from veinfit.vectors import BoolArray, FloatArray, IntArray, apply_affine
+from veinfit.vectors import BoolArray, FloatArray, IntArray, apply_affine, cross
 
 THICK_RATIO = 2.0
 """Voxels longer than this many times their shortest edge leave terraces that plain smoothing
@@ -321,11 +322,11 @@ def _to_volume(
 def _area_gradient(surface: Surface) -> FloatArray:
     """Return (V, 3): how the surface's area grows as each vertex moves, mm."""
     normals = face_normals(surface)
-    corners = [surface.points[surface.faces[:, k]] for k in range(3)]
+    corners = face_corners(surface)
     gradient = np.zeros_like(surface.points)
     for k in range(3):
         opposite = corners[(k + 2) % 3] - corners[(k + 1) % 3]
-        part = 0.5 * np.cross(normals, opposite)
+        part = 0.5 * cross(normals, opposite)
         for axis in range(3):
             gradient[:, axis] += np.bincount(
                 surface.faces[:, k], part[:, axis], len(surface.points)

@@ -320,7 +320,7 @@ def enclosed_volume(surface: Surface) -> float:
     """
     a, b, c = face_corners(surface)
     origin = surface.points.mean(axis=0) if len(surface.points) else np.zeros(3)
-    return float(np.einsum("ij,ij->", a - origin, np.cross(b - origin, c - origin)) / 6.0)
+    return float(np.einsum("ij,ij->", a - origin, cross(b - origin, c - origin)) / 6.0)
 
 
 def own_frame(surface: Surface) -> tuple[FloatArray, FloatArray]:

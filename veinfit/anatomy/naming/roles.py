@@ -16,7 +16,7 @@ from scipy.special import log_ndtr
 
 from veinfit.anatomy.naming.diameters import FIRST_BRANCHES, USUAL_DIAMETERS
 from veinfit.anatomy.naming.frame_check import Axes, seen_in
-from veinfit.vectors import BoolArray, FloatArray, unit
+from veinfit.vectors import BoolArray, FloatArray, cross, unit
 from veinfit.vein_names import APPENDAGE, MITRAL, TRUNK_BRANCHES
 
 SOME_VEIN = "some vein"
@@ -315,7 +315,7 @@ class Misfits:
 
 def _angles_deg(vectors: FloatArray, roles: FloatArray) -> FloatArray:
     """Return the (C, R) angles between vectors (C, 3) and (R, 3), degrees."""
-    sine = np.linalg.norm(np.cross(vectors[:, None], roles[None]), axis=-1)
+    sine = np.linalg.norm(cross(vectors[:, None], roles[None]), axis=-1)
     return np.degrees(np.arctan2(sine, vectors @ roles.T))
 
 
