@@ -77,6 +77,6 @@ def test_pieces_hold_every_pair_once_and_in_order():
         slices, pieces = zip(*found.in_pieces(most), strict=True)
         assert np.concatenate([np.arange(COUNT)[one] for one in slices]).tolist() == [0, 1, 2, 3, 4]
         assert np.array_equal(
-            np.concatenate([one.columns for one in pieces], axis=1), found.table[:, found.points]
+            np.concatenate([one.columns for one in pieces], axis=1), found.table[found.points].T
         )
         assert all(len(one.count) == 1 or one.count.sum() <= most for one in pieces)

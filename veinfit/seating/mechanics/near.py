@@ -80,8 +80,8 @@ class Near:
     count : (K,) int array
         How many points each balloon has.
     points : (P,) array
-        Their columns in the table.
-    table : (4 + 6 M, V) array
+        Their rows in the table.
+    table : (V, 4 + 6 M) array
         What :class:`Pairs` has of a point, of all points of the wall.
     """
 
@@ -96,19 +96,20 @@ class Near:
         while first < len(self.count):
             last = max(int(np.searchsorted(ends, before + most, side="right")), first + 1)
             stop = int(ends[last - 1])
-            # Looked up piece by piece: then it stays in the cache until it is worked with.
-            columns = self.table.take(self.points[before:stop], axis=1)
-            yield slice(first, last), Pairs(self.count[first:last], columns)
+            # Looked up piece by piece: then it stays in the cache until it is worked with. What
+            # there is of a point lies together, so that looking it up is one way to the memory.
+            rows = self.table.take(self.points[before:stop], axis=0)
+            yield slice(first, last), Pairs(self.count[first:last], np.ascontiguousarray(rows.T))
             first, before = last, stop
 
 
-def wall_columns(wall: BalloonWall) -> FloatArray:
-    """Return the columns (4 + 6 M, V) of all points of a wall, as :class:`Pairs` has them."""
+def wall_table(wall: BalloonWall) -> FloatArray:
+    """Return the table (V, 4 + 6 M) of all points of a wall, as :class:`Near` has it."""
     modes = wall.modes
-    parts = [wall.points.T, wall.point_weights[None]]
+    parts = [wall.points, wall.point_weights[:, None]]
     for m in range(modes.count):
-        parts += [modes.first[m].T, modes.second[m].T]
-    return np.concatenate(parts)
+        parts += [modes.first[m], modes.second[m]]
+    return np.concatenate(parts, axis=1)
 
 
 class Memory:
@@ -160,9 +161,9 @@ class NearWall(Memory):
 
     def __init__(self, wall: BalloonWall, reach_mm: FloatArray) -> None:
         super().__init__(wall, reach_mm)
-        self._columns = wall_columns(wall)
-        fields = np.concatenate([self._columns[:3], self._columns[4:]])
-        self._squares = Squares(fields.reshape(-1, 3, self._columns.shape[1]))
+        self._table = wall_table(wall)
+        fields = np.concatenate([self._table.T[:3], self._table.T[4:]])
+        self._squares = Squares(fields.reshape(-1, 3, len(self._table)))
         self._own: list[IntArray] = [np.empty(0, dtype=np.intp)] * len(reach_mm)
         # One for all views of some of the balloons: what one has renewed no other takes for known.
         self._last: list[tuple[IntArray, Near]] = []
@@ -184,7 +185,7 @@ class NearWall(Memory):
         own = self._points_of(which)
         count = np.array([len(part) for part in own], dtype=np.int64)
         points = np.concatenate([np.empty(0, dtype=np.intp), *own])
-        result = Near(count, points, self._columns)
+        result = Near(count, points, self._table)
         self._last[:] = [(which.copy(), result)]
         return result
 
@@ -219,8 +220,8 @@ class NearWalls(NearWall):
         counts = [len(part._numbers) for part in parts]
         self._part = np.repeat(np.arange(len(parts)), counts)
         self._begin = np.cumsum([0, *counts])
-        self._columns = np.concatenate([part._columns for part in parts], axis=1)
-        self._shift = np.cumsum([0, *(part._columns.shape[1] for part in parts)])
+        self._table = np.concatenate([part._table for part in parts])
+        self._shift = np.cumsum([0, *(len(part._table) for part in parts)])
         self._numbers = np.arange(sum(counts))
         self._last = []
 
