@@ -107,16 +107,23 @@ class ClosureWall:
             fields += [self.modes.first[m], self.modes.second[m]]
         return np.ascontiguousarray(np.stack(fields).transpose(2, 0, 1))
 
+    @cached_property
+    def _table(self) -> FloatArray:
+        """The same (K, 3 (1 + 2 M)): what there is of a vertex lies together."""
+        return np.ascontiguousarray(self._columns.reshape(-1, len(self.points)).T)
+
     def _from_centres(
         self, place: FloatArray, ball: IntArray | None = None, vertex: IntArray | None = None
     ) -> tuple[list[FloatArray], FloatArray]:
         """Coordinates, 3 of (N, K) or of (P,) for pairs, from the centres, and distances."""
         factor = self.modes.factors(place[:, 3:]).reshape(len(place), -1)
         columns, rows = self._columns, np.concatenate([place[:, :3], factor], axis=1)
-        if ball is None:
+        if ball is None or vertex is None:
             rows = rows.T[:, :, None]
         else:
-            columns, rows = columns[:, :, vertex], rows[ball].T
+            taken = np.ascontiguousarray(self._table.take(vertex, axis=0).T)
+            columns = taken.reshape(3, columns.shape[1], len(vertex))
+            rows = np.ascontiguousarray(rows.take(ball, axis=0).T)
         result = []
         for axis, column in enumerate(columns):
             along = column[0] - rows[axis]
