@@ -281,6 +281,13 @@ def test_summary_shows_cautions_and_verbose_every_note(quick, tmp_path, capfd):
         assert re.search(rf"^{vein} .* leak +{width} +inferior", told, re.MULTILINE)
 
 
+def test_a_case_of_which_every_vein_was_dropped_says_so(quick, tmp_path, capfd):
+    anatomy = dataclasses.replace(quick["default"].anatomy, veins=(), ridges=())
+    quick["result"] = dataclasses.replace(quick["default"], anatomy=anatomy, fits=())
+    assert main(["assess", "a.stl", "--out", str(tmp_path / "c"), "--no-pictures"]) == 0
+    assert capfd.readouterr().out.startswith("No vein is left to be assessed.\n")
+
+
 @pytest.mark.parametrize("loudness", [[], ["--quiet"]])
 def test_a_warning_is_the_first_line_even_of_a_quiet_run(quick, tmp_path, capfd, loudness):
     doubt = Note("names", "left may be right", severity="warning")

@@ -28,6 +28,10 @@ def test_a_folder_that_is_not_there_is_told(tmp_path, capsys):
     assert main(["desk", str(tmp_path / "none")]) == 2
     assert capsys.readouterr().err.count("\n") == 1
     assert main(["desk", str(tmp_path), "--workers", "0"]) == 2
+    (tmp_path / "atrium.ply").write_text("no folder")
+    capsys.readouterr()
+    assert main(["desk", str(tmp_path / "atrium.ply")]) == 2
+    assert "atrium.ply is not a folder; name the folder" in capsys.readouterr().err
 
 
 @pytest.mark.slow

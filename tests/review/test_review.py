@@ -131,6 +131,17 @@ def test_a_review_without_its_surface_is_refused(folder):
         ReviewSession(bare, folder / "corrections.toml", lambda stage: None)
 
 
+def test_corrections_that_cannot_be_followed_are_told_with_their_file(folder, tmp_path, session):
+    target = tmp_path / "other.toml"
+    entry = {"vein": "LSPV", "who": "reader 1", "why": "test", "rename": "LIPV"}
+    lines = "\n".join(f"{name} = {json.dumps(value)}" for name, value in entry.items())
+    target.write_text(f"[[correction]]\n{lines}\n")
+    with pytest.raises(
+        InputError, match=r"^corrections .*other\.toml: LIPV would be the name of two"
+    ):
+        ReviewSession(case.load_case(folder), target, lambda stage: None, session.found)
+
+
 @pytest.mark.slow
 def test_from_the_page_to_the_corrections_file(server, folder, session):
     before = content(folder)

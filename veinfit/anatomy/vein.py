@@ -84,7 +84,7 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
         notes.append(Note("ostium", unusual, name, "caution"))
     if not axis.sound:
         text = (
-            f"less than {axis.length_mm + 0.05:.1f} mm of the vein can be measured beyond its "
+            f"less than {axis.length_mm + 0.05:.1f} mm of the vein is measured clear of its "
             "ostium: the axis is uncertain and follows the ostial normal"
         )
         notes.append(Note("measures", text, name, "caution"))

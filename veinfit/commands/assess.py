@@ -227,7 +227,7 @@ def _summary(result: CaseResult, verbose: bool) -> str:
                 number(vein.confidence if vein else None, 2),
             )
         )
-    lines = [*aligned([SUMMARY_COLUMNS, *rows])]
+    lines = [*aligned([SUMMARY_COLUMNS, *rows])] if rows else ["No vein is left to be assessed."]
     lines += ["", *_side_by_side(result)]
     why: dict[str, list[str]] = {}
     for fit in result.fits:

@@ -43,8 +43,6 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     need_framework("the desk")
     if not 1 <= arguments.workers <= 64:
         raise InputError("--workers must be a number from 1 to 64")
-    if not arguments.folder.is_dir():
-        raise InputError(f"folder {arguments.folder} does not exist; make it, or name another")
     from veinfit.desk.site.site import site_of
     from veinfit.review.local_site import LocalSite
 

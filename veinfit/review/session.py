@@ -90,7 +90,14 @@ class ReviewSession:
         self.image_view: ImageView | None = None
         self._last: tuple[str, Anatomy] | None = None
         start = read_corrections(target) if target.exists() else result.by_hand
-        correct(self._found, self._automatic, start, ridges=False)
+        try:
+            correct(self._found, self._automatic, start, ridges=False)
+        except InputError as error:
+            if not target.exists():
+                raise
+            # The anatomy knows of no files.
+            told = str(error).removeprefix("corrections: ")
+            raise InputError(f"corrections {target}: {told}") from error
         self._file = CorrectionsFile(target, result.by_hand)
 
     @property

@@ -40,6 +40,14 @@ OVERVIEW = Path("pictures", "overview.png")
 THUMB_PX = 240
 
 
+def check_folder(folder: Path) -> None:
+    """Raise InputError where a folder for the desk is not there, or is something else."""
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder} is not a folder; name the folder that holds the cases")
+    if not folder.is_dir():
+        raise InputError(f"folder {folder} does not exist; make it, or name another")
+
+
 class Desk:
     """Cases of a folder, their runs, reviews and exports.
 
@@ -62,8 +70,7 @@ class Desk:
     def __init__(
         self, folder: Path, workers: int = 1, function: str = ASSESS, limit_s: float = RUN_LIMIT_S
     ) -> None:
-        if not folder.is_dir():
-            raise InputError(f"folder {folder} does not exist; make it, or name another")
+        check_folder(folder)
         self.folder = folder.resolve()
         self.owner = Ownership(self.folder)
         self.runs = Runs(
