@@ -119,6 +119,23 @@ def test_predictions_lead_with_their_intervals(documents):
     assert "0.30 (0.20 to 0.40)" in page
 
 
+def test_a_balloon_without_a_seat_is_told_by_what_becomes_of_it(documents):
+    before, after = documents
+    after["fits"][0] |= {"outcome": "passes through", "sealed": None}
+    (line,) = (
+        one
+        for one in change_headlines(case_changes(before, after), before, after)
+        if one.startswith("LSPV, 28 mm")
+    )
+    assert line == "LSPV, 28 mm, coaxial: nominal seat none (passes through), before sealed."
+
+
+def test_what_rounds_to_none_has_no_sign(documents):
+    before, after = documents
+    before["fits"][0]["depth_mm"], after["fits"][0]["depth_mm"] = -0.04, 0.04
+    assert told(case_changes(before, after), "LSPV", "depth_mm", "28 mm") == ("0.0", "0.0", "+0.0")
+
+
 def test_what_differs_besides_is_named(documents):
     before, after = documents
     assert case_differences(before, after) == ()

@@ -303,8 +303,8 @@ def change_headlines(
 
 def _fit_headline(key: tuple[str, str, str], group: Mapping[str, Change]) -> str:
     vein, balloon, approach = key
-    chance, seat = group["seal_probability"], group["sealed"]
-    if not (chance.after and chance.before) and not (seat.after and seat.before):
+    chance, seats = group["seal_probability"], _seats(group)
+    if not all(seats):
         return ""
     said = []
     if chance.before != chance.after and chance.before and chance.after:
@@ -313,10 +313,21 @@ def _fit_headline(key: tuple[str, str, str], group: Mapping[str, Change]) -> str
             f"predicted seal probability of one try {chance.told_after}, before "
             f"{chance.told_before}{apart}"
         )
-    if seat.before != seat.after:
-        said.append(f"nominal seat {SEAT_WORDS[seat.after]}, before {SEAT_WORDS[seat.before]}")
+    if seats[0] != seats[1]:
+        said.append(f"nominal seat {seats[1]}, before {seats[0]}")
     who = ", ".join((vein, balloon, *(() if approach == DEFAULT_APPROACH else (approach,))))
     return f"{who}: {'; '.join(said)}." if said else ""
+
+
+def _seats(group: Mapping[str, Change]) -> tuple[str, str]:
+    """Say what the nominal seats before and after are; empty for a fit that a result lacks."""
+    outcome, seal = group["outcome"], group["sealed"]
+    none = "passes through", "cannot reach"
+    first, second = (
+        f"none ({what})" if what in none else what and SEAT_WORDS[sealed]
+        for what, sealed in ((outcome.before, seal.before), (outcome.after, seal.after))
+    )
+    return first, second
 
 
 def _apart(chance: Change) -> str:
@@ -388,4 +399,5 @@ def _written(value: Any, digits: int) -> str:
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
-    return f"{value:.{digits}f}" if _is_number(value) else str(value)
+    # Adding zero takes the sign from a number that rounds to none.
+    return f"{round(value, digits) + 0.0:.{digits}f}" if _is_number(value) else str(value)
