@@ -56,7 +56,7 @@ def test_hours(clock: float, text: str) -> None:
 
 @pytest.mark.parametrize(
     ("width", "text"),
-    [(None, MISSING), (0.0, "0.00 mm"), (0.54, "0.54 mm"), (1.04, "1.0 mm"), (12.2, "12.2 mm")],
+    [(None, MISSING), (0.0, "0.00 mm"), (0.54, "0.54 mm"), (1.04, "1.04 mm"), (12.2, "12.20 mm")],
 )
 def test_a_narrow_leak_shows_on_which_side_of_the_tolerance_it_is(
     width: float | None, text: str

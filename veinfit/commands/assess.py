@@ -219,7 +219,7 @@ def _summary(result: CaseResult, verbose: bool) -> str:
                 chance_words(fit, "seal_probability", settings),
                 chance_words(fit, "steered_seal_probability", settings),
                 verdict(fit),
-                _leak_mm(fit.leak_width_mm),
+                number(fit.leak_width_mm, 2),
                 fit.leak_side,
                 number(fit.depth_mm, 1),
                 number(fit.nose_depth_mm, 1),
@@ -240,11 +240,6 @@ def _summary(result: CaseResult, verbose: bool) -> str:
         lines.append("")
     lines += map(note_line, notes)
     return "\n".join(lines)
-
-
-def _leak_mm(width_mm: float | None) -> str:
-    """Return a leak's width; in hundredths below 1 mm, where the tolerance lies."""
-    return number(width_mm, 2 if width_mm is not None and width_mm < 1.0 else 1)
 
 
 def _side_by_side(result: CaseResult) -> Iterator[str]:

@@ -52,10 +52,10 @@ def either(parts: Sequence[str]) -> str:
 
 
 def leak_mm(width_mm: float | None) -> str:
-    """Write a leak's width with its unit; hundredths below 1 mm, where the tolerance lies."""
+    """Write a leak's width with its unit, to as many decimals as every table has."""
     if width_mm is None:
         return MISSING
-    return f"{number(width_mm, 2 if abs(width_mm) < 1.0 else 1)}{SPACE}mm"
+    return f"{number(width_mm, column('fits', 'leak_width_mm').shown_digits or 0)}{SPACE}mm"
 
 
 def hours(clock_h: float) -> str:

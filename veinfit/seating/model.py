@@ -328,7 +328,7 @@ class Fit:
         told: list[str] = [self.outcome]
         if self.occluded is not None:
             told.append(
-                "occluded" if self.occluded else f"leaks {self.leak_width_mm or 0.0:.1f} mm"
+                "occluded" if self.occluded else f"leaks {self.leak_width_mm or 0.0:.2f} mm"
             )
         if self.sealed:
             told.append("sealed")

@@ -239,9 +239,8 @@ def test_the_nominal_seat_is_told_but_does_not_lead(page: Page, fits: tuple[Fit,
 
 
 def gap_words(fit: Fit) -> str:
-    digits = 2 if fit.leak_width_mm < 1 else 1  # type: ignore[operator]
     hour = round(fit.leak_clock_h) % 12 or 12  # type: ignore[arg-type]
-    width = f"{fit.leak_width_mm:.{digits}f} mm wide"
+    width = f"{fit.leak_width_mm:.2f} mm wide"
     return f"leaks {fit.leak_side}, {hour} o'clock, {width}"
 
 

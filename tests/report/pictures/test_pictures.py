@@ -65,7 +65,7 @@ def test_captions_carry_the_figures(drawn: tuple[Path, tuple], fits: tuple[Fit, 
     leak, depth = fits[0].leak_width_mm, fits[0].depth_mm
     assert leak is not None and depth is not None
     caption = pictures[1].caption.replace("\u00a0", " ")
-    assert f"{leak:.1f} mm wide" in caption
+    assert f"{leak:.2f} mm wide" in caption
     assert f"{depth:.1f}".replace("-", "−") in caption
     assert "coaxial approach assumed" in caption.lower()
 

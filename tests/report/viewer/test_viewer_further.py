@@ -49,7 +49,7 @@ def test_a_growing_balloon_is_told_as_far_as_it_rests(fits: tuple[Fit, ...]) -> 
     assert [step["diameter"] for step in told] == [28.0, 29.0, 30.0]
     assert np.allclose(told[0]["centre"], fits[0].centre, atol=1e-3)
     last = told[2]["words"].replace("\xa0", " ")
-    assert "sealed" in told[1]["words"] and "leaks 1.2 mm, inferior" in last
+    assert "sealed" in told[1]["words"] and "leaks 1.25 mm, inferior" in last
     assert growth_scene(fits[1]) == []
 
 
