@@ -267,7 +267,7 @@ def test_summary_shows_cautions_and_verbose_every_note(quick, tmp_path, capfd):
     assert "caution (ostium): LSPV: short stub" in told
     assert "one label taken as everything" not in told
     assert re.search(
-        r"LSPV +16.0 x 16.0 +28 mm +coaxial +(?:[a-z]+ [0-9.]+ +)*leak +1.2 +inferior +-10.0", told
+        r"LSPV +16.0 x 16.0 +28 mm +coaxial +(?:[a-z]+ [0-9.]+ +)*leak +1.25 +inferior +-10.0", told
     )
     assert main([*command, "--verbose"]) == 0
     assert "info (input): one label taken as everything" in capfd.readouterr().out

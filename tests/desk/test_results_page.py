@@ -39,7 +39,7 @@ def test_a_correction_two_readers_and_what_leaves(page, client, desk, assessed, 
     opened_review(page, f"{client.site.address}review/Larkmoor%207/first/")
     assert "As the run predicted it" in text(page, "#told")
     told_of_run = text(page, "#told .of-run:nth-of-type(2)").replace("\xa0", " ")
-    assert told_of_run.startswith("28 mm: Seal ")
+    assert told_of_run.startswith("28 mm: Antral seal ")
     assert "0.5" in text(page, "#legend") and page.evaluate(
         "document.querySelector('#save').disabled"
     )

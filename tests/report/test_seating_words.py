@@ -38,6 +38,9 @@ def test_seals_leaks_and_warm_contact_have_their_words():
     assert "31 mm occludes but does not seal" in text
     both = remark("seal", sealed, replace(warm, sealed=True))
     assert both.text == "Both seal: 28 mm and 31 mm."
+    deep = remark("seal", sealed, replace(warm, sealed=True, deep=True))
+    assert deep.text == "Both seal: 28 mm and 31 mm (deep)."
+    assert "28 mm seals, but deep" in remark("seal", replace(sealed, deep=True), warm).text
     lost = fit(28, outcome="passes through", occluded=None, sealed=None, leak_width_mm=None)
     assert "28 mm passes through" in said(lost, fit(31)).summary
 
@@ -47,8 +50,8 @@ def test_probabilities_are_told_with_their_bounds():
     pair = fit(28, margin=margin(low)), fit(31, margin=margin(high))
     text = remark("margin", *pair).text
     assert (
-        "28 mm 0.30 (0.20 to 0.45) and 31 mm 0.60 (0.50 to 0.70). 31 mm is likelier to seal by 0.30"
-        in text
+        "28 mm 0.30 (0.20 to 0.45) and 31 mm 0.60 (0.50 to 0.70). An antral seal is likelier with "
+        "31 mm by 0.30" in text
     )
     assert remark("margin", *pair).text in said(*pair).summary
 

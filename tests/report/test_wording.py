@@ -2,12 +2,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from veinfit.report.wording import (
     MISSING,
     balloon_size,
     balloon_title,
+    figures,
     headline,
     hours,
     leak_mm,
@@ -22,7 +24,7 @@ from veinfit.report.wording import (
     verdict,
     verdict_sentence,
 )
-from veinfit.seating.model import Fit
+from veinfit.seating.model import ClockReading, Fit
 from veinfit.settings import ReportSettings
 
 SETTINGS = ReportSettings()
@@ -74,6 +76,7 @@ def test_places() -> None:
     ("fit", "words"),
     [
         (replace(SEATED, occluded=True, sealed=True), "sealed"),
+        (replace(SEATED, occluded=True, sealed=True, deep=True), "sealed, but deep"),
         (replace(SEATED, occluded=True, sealed=False), "occluded, not sealed"),
         (replace(SEATED, occluded=False, sealed=False), "leak"),
         (SEATED, "seated, seal not assessed"),
@@ -86,6 +89,39 @@ def test_places() -> None:
 def test_verdicts(fit: Fit, words: str) -> None:
     assert verdict(fit) == words
     assert verdict_sentence(fit)
+
+
+def test_a_balloon_before_the_ostium_that_counts_as_deep_does_so_by_its_contact() -> None:
+    """Its equator's depth is negative, in the atrium: "deep" beside it would contradict it."""
+    seat = replace(SEATED, centre=np.zeros(3), depth_mm=-13.5, nose_depth_mm=-0.2, deep=True)
+    assert "depth of the equator −13.5 mm; " in figures(seat).lower()
+    assert "; the contact counts as deep. " in figures(seat)
+    assert "deep" not in figures(replace(seat, deep=False))
+
+
+def test_a_leak_between_contacts_is_told_beside_a_circumference_in_contact() -> None:
+    """By the clock the wall touches everywhere, yet at 1 o'clock a passage runs between."""
+
+    def pressed(gap_mm: float) -> Fit:
+        clock = tuple(
+            ClockReading("LSPV", "28 mm", "coaxial", hour, "", gap_mm if hour == 1.0 else -1.0,
+                         None, None, None, None)
+            for hour in (1.0, 5.0, 9.0)
+        )  # fmt: skip
+        return replace(SEATED, centre=np.zeros(3), occluded=False, leak_width_mm=0.56,
+                       leak_clock_h=0.4, contact_arc_deg=360.0, clock=clock)  # fmt: skip
+
+    words = ", the leak running between contacts"
+    assert f"360° of the circumference{words}" in figures(pressed(-3.3))
+    assert words not in figures(pressed(0.56))
+    assert words not in figures(replace(pressed(-3.3), occluded=True))
+
+
+def test_the_probability_of_an_antral_seal_is_called_that() -> None:
+    """A try that seals and lies deep is no part of it: beside a sealed seat it may be small."""
+    seat = replace(SEATED, occluded=True, sealed=True, seal_probability=0.28,
+                   seal_probability_low=0.08, seal_probability_high=0.55)  # fmt: skip
+    assert headline(seat, SETTINGS).startswith("Antral seal unlikely: 0.28 (0.08 to 0.55).")
 
 
 @pytest.mark.parametrize(
@@ -110,7 +146,7 @@ def test_the_sign_follows_the_probability_and_never_the_seat(
         assert mark(fit, SETTINGS) == sign
         assert likelihood(probability, SETTINGS) == word
         said = headline(fit, SETTINGS)
-        assert said.startswith(f"Seal {word}: " if word else "Nominal seat")
+        assert said.startswith(f"Antral seal {word}: " if word else "Nominal seat")
         assert "Nominal seat" in said
 
 

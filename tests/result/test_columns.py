@@ -99,7 +99,7 @@ def test_headings_name_the_structure_and_the_unit() -> None:
     assert found.heading(found.name) == "Freezing zone to NAME, mm"
     told = found.heading("distance_right_phrenic_nerve_mm")
     assert told == "Freezing zone to right phrenic nerve, mm"
-    assert column("fits", "seal_probability").heading() == "Seal, one try"
+    assert column("fits", "seal_probability").heading() == "Antral seal, one try"
     assert column("veins", "ostium_x_mm").heading() == "ostium_x_mm, mm", "without a label its name"
     assert column("fits", "leak_clock_h").heading() == "Leak on the clock"
 

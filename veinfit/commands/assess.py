@@ -194,7 +194,7 @@ def _unassessed(result: CaseResult) -> str:
 
 
 SUMMARY_COLUMNS = (
-    "vein", "ostium mm", "balloon", "approach", "seal, one try", "seal, more tries",
+    "vein", "ostium mm", "balloon", "approach", "antral, one try", "antral, more tries",
     "nominal seat", "leak or gap mm", "leak at", "depth mm", "nose mm", "antral mm2", "confidence",
 )  # fmt: skip
 

@@ -32,7 +32,8 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
     (
         "Occluded, sealed",
         "Occluded: a closed line of contact separates vein and atrium. Sealed: the same with cold "
-        "contact alone.",
+        "contact alone. Antral: sealed and not deep; what counts as deep is a convention, "
+        "seating.deep_convention in the settings.",
     ),
     (
         "Leak width",
@@ -43,10 +44,11 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
     (
         "Depth",
         "Place of the balloon's equator along the ostial normal: 0 in the ostial plane, negative "
-        "in the atrium, positive in the vein. Nose depth is that of the balloon's front pole.",
+        "in the atrium, positive in the vein. Nose depth is that of the balloon's front pole. No "
+        "depth is surer than the place of the ostium, whose bound is told with the vein.",
     ),
     (
-        "Seal probability",
+        "Probability of an antral seal",
         "The share of simulated tries that seal and do not lie deep. Direction, push and guide are "
         "drawn for every try, the wall's place and stiffness for every patient. Up to three "
         "tries: each further try turns the shaft away from the leak and is otherwise much like the "

@@ -78,7 +78,8 @@ def _text(found: Comparison, remark: Remark, settings: ComparisonSettings) -> st
 
 def _seal(first: Fit, second: Fit, tie: bool, settings: ComparisonSettings) -> str:
     if first.sealed and second.sealed:
-        return f"Both seal: {first.balloon} and {second.balloon}."
+        names = [f"{fit.balloon}{' (deep)' if fit.deep else ''}" for fit in (first, second)]
+        return f"Both seal: {' and '.join(names)}."
     told = "; ".join(f"{fit.balloon} {_verdict(fit)}" for fit in (first, second))
     if not tie:
         return f"{told}."
@@ -92,7 +93,7 @@ def _verdict(fit: Fit) -> str:
         return "was not assessed"
     width = f"{fit.leak_width_mm:.2f} mm" if fit.leak_width_mm is not None else "of unknown width"
     if fit.sealed:
-        return f"seals (widest gap {width})"
+        return f"seals{', but deep' if fit.deep else ''} (widest gap {width})"
     if fit.occluded:
         return f"occludes but does not seal (widest gap {width}, part of it off the freezing zone)"
     return f"has a leak {width} wide, {_place(fit.leak_side, fit.leak_clock_h)}"
@@ -127,7 +128,7 @@ def difference_words(found: Comparison) -> str:
     if found.tie:
         return f"A tie: {first} and {second}; difference {number(more, 2)} ({bounds})."
     doubt = ", which may be zero" if low <= 0.0 else ""
-    return f"{name} is likelier to seal by {number(more, 2)} ({bounds}){doubt}."
+    return f"An antral seal is likelier with {name} by {number(more, 2)} ({bounds}){doubt}."
 
 
 def _probability(fit: Fit) -> str:
@@ -144,8 +145,8 @@ def _both_tries(found: Comparison) -> str:
     assert found.split is not None
     only_first, only_second, both, neither = found.split
     return (
-        f"One try of each: {found.first} alone seals in {only_first:.2f}, "
-        f"{found.second} alone in {only_second:.2f}, both in {both:.2f}, neither in "
+        f"One try of each: an antral seal with {found.first} alone in {only_first:.2f}, with "
+        f"{found.second} alone in {only_second:.2f}, with both in {both:.2f}, with neither in "
         f"{neither:.2f}."
     )
 

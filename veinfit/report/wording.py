@@ -200,15 +200,18 @@ def verdict(fit: Fit) -> str:
         return "leak"
     if fit.sealed is None:
         return "occluded, cold contact not assessed"
-    return "sealed" if fit.sealed else "occluded, not sealed"
+    if not fit.sealed:
+        return "occluded, not sealed"
+    return "sealed, but deep" if fit.deep else "sealed"
 
 
 def verdict_sentence(fit: Fit) -> str:
     """Say in one sentence what the nominal seat is predicted to be, its leak included."""
     words = {
         "sealed": "Nominal seat: sealed, by a closed line of cold contact",
-        "occluded, not sealed": "Nominal seat: occluded, not sealed; part of the line of contact "
-        "lies off the freezing zone",
+        "sealed, but deep": "Nominal seat: sealed by a closed line of cold contact, but deep",
+        "occluded, not sealed": "Nominal seat: occluded, not sealed; contact "
+        "lies in part off the freezing zone",
         "occluded, cold contact not assessed": "Nominal seat: occluded; cold contact was not "
         "assessed",
         "seated, seal not assessed": "Nominal seat: the seal was not assessed",
@@ -284,8 +287,8 @@ def headline(fit: Fit, settings: ReportSettings) -> str:
     probability = number(fit.seal_probability, 2)
     if not bounds:
         # Without an interval there is no word for how likely it is.
-        return f"Seal probability {probability}. {said}"
-    return f"Seal {fit_likelihood(fit, settings)}: {probability} ({bounds}). {said}"
+        return f"Antral seal probability {probability}. {said}"
+    return f"Antral seal {fit_likelihood(fit, settings)}: {probability} ({bounds}). {said}"
 
 
 def figures(fit: Fit) -> str:
@@ -298,15 +301,18 @@ def figures(fit: Fit) -> str:
         (fit.leak_width_mm, f"{width} {leak_mm(fit.leak_width_mm)}"),
         (
             fit.contact_arc_deg,
-            f"contact at any depth over {number(fit.contact_arc_deg, 0)}° of the circumference",
+            f"contact at any depth over {number(fit.contact_arc_deg, 0)}° of the circumference"
+            + (", the leak running between contacts" if _between_contacts(fit) else ""),
         ),
         (fit.contact_area_mm2, f"cold contact area {number(fit.contact_area_mm2, 0)} mm²"),
         (
             fit.depth_mm,
-            f"depth of the equator {number(fit.depth_mm)} mm" + (" (deep)" if fit.deep else ""),
+            f"depth of the equator {number(fit.depth_mm)} mm",
         ),
         (fit.nose_depth_mm, f"depth of the nose {number(fit.nose_depth_mm)} mm"),
         (fit.antral_area_mm2, f"antral area {number(fit.antral_area_mm2, 0)} mm²"),
+        # Beside the equator's depth it would contradict it: what counts is where contact lies.
+        (fit.deep or None, "the contact counts as deep"),
     ]
     parts = [words for value, words in stated if value is not None]
     text = "; ".join(parts)
@@ -315,6 +321,16 @@ def figures(fit: Fit) -> str:
         f"{text}. Depths count from the ostial plane, positive into the vein. "
         f"{fit.approach.capitalize()} approach assumed."
     )
+
+
+def _between_contacts(fit: Fit) -> bool:
+    """Return whether the widest leak runs where the wall is pressed too, at another depth."""
+    if fit.occluded is not False or fit.leak_clock_h is None:
+        return False
+    hour = fit.leak_clock_h
+    away = [(abs((r.clock_h - hour + 6.0) % 12.0 - 6.0), r.gap_mm) for r in fit.clock]
+    gap = min(away, key=lambda one: one[0], default=(0.0, None))[1]
+    return gap is not None and gap <= 0.0
 
 
 def leak_words(leak: Leak) -> str:

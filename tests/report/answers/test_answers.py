@@ -55,7 +55,10 @@ def test_the_greatest_probability_is_best_and_a_tie_is_told_with_both_figures(
     )
     apart = replace(large, seal_probability=0.9, margin=margin(0.9, shares))
     clear = line(replace(small, margin=margin(0.2, shares)), apart)
-    assert not clear.tie and clear.apart == "31 mm is likelier to seal by 0.70 (0.70 to 0.70)."
+    assert (
+        not clear.tie
+        and clear.apart == "An antral seal is likelier with 31 mm by 0.70 (0.70 to 0.70)."
+    )
 
 
 def test_a_large_difference_is_no_tie_though_it_may_be_none(fits: tuple[Fit, ...]) -> None:
@@ -64,7 +67,9 @@ def test_a_large_difference_is_no_tie_though_it_may_be_none(fits: tuple[Fit, ...
     large = replace(fits[1], seal_probability=0.2, margin=margin(0.2, {}))
     told = line(small, large)
     assert not told.tie
-    assert told.apart == ("28 mm is likelier to seal by 0.42 (−0.17 to 1.00), which may be zero.")
+    assert told.apart == (
+        "An antral seal is likelier with 28 mm by 0.42 (−0.17 to 1.00), which may be zero."
+    )
 
 
 def test_what_the_probability_depends_on_names_a_cause_even_where_none_decides(
@@ -124,7 +129,7 @@ def test_what_a_growing_balloon_does_where_it_lies_is_told(fits: tuple[Fit, ...]
     )  # fmt: skip
     small = replace(fits[0], growth=Growth(steps, (), 0.3, 0.1))
     assert points(small, fits[1])["Grown in place"] == (
-        "28 mm to 31 mm: nominal seat leaks from 29.5 mm on, 0.20 of tries seal at the end"
+        "28 mm to 31 mm: nominal seat leaks from 29.5 mm on, 0.20 of tries antral at the end"
     )
     near = replace(small, distances_mm={"oesophagus": 2.0})
     assert points(near, fits[1])["Near, mm"] == (
@@ -200,8 +205,8 @@ def test_sizes_that_seal_from_the_same_directions_are_named_together(
     )  # fmt: skip
     told = points(replace(fits[0], aims=aims), replace(fits[1], aims=aims))["Shaft direction"]
     assert told == (
-        "28 mm and 31 mm seal from 1 of 3 directions, when the shaft points 10° inferior "
-        "(6 o'clock)"
+        "28 mm and 31 mm seal without lying deep from 1 of 3 directions, when the shaft points "
+        "10° inferior (6 o'clock)"
     )
 
 

@@ -99,7 +99,9 @@ def test_everywhere_and_nowhere_are_counted() -> None:
 
 
 def test_a_deep_seal_is_none_that_counts() -> None:
-    assert words(lambda hour, tilt: True, deep=True) == "seals from none of 37 directions"
+    assert words(lambda hour, tilt: True, deep=True) == (
+        "seals without lying deep from none of 37 directions"
+    )
 
 
 def test_the_picture_puts_every_direction_where_the_nose_points(

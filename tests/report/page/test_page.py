@@ -263,7 +263,7 @@ def test_questions_come_in_the_physicians_order(page: Page) -> None:
         for q in ("Does it seal?", "The nominal seat", "Where is it weak?", "How deep?")
     ]
     assert at == sorted(at)
-    assert section.index("Seal, one try") < section.index("The nominal seat")
+    assert section.index("Antral seal, one try") < section.index("The nominal seat")
 
 
 def test_what_could_not_be_had_is_a_dash_with_its_reason_and_never_zero(
@@ -413,9 +413,9 @@ def test_a_probability_is_shown_with_its_bounds(anatomy: Anatomy, fits: tuple[Fi
     )
     text = Page(write_page(_report(anatomy, (likely,)))).text
     assert "likely 0.83 (0.70 to 0.91)" in text
-    assert "Seal, one try 0.83 ( 0.70 to 0.91 )" in text
+    assert "Antral seal, one try 0.83 ( 0.70 to 0.91 )" in text
     (absent,) = re.findall(r"Not computed for this case[^.]*\.", text)
-    assert "Seal, one try" not in absent and "Grade, 4 complete" in absent
+    assert "Antral seal, one try" not in absent and "Grade, 4 complete" in absent
 
 
 def test_six_veins_and_three_balloons_are_all_told(

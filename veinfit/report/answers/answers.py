@@ -331,7 +331,7 @@ def _grown(sizes: Sequence[SizeAnswer]) -> str:
         elif not growth.steps[0].sealed:
             words.append("nominal seat stays unsealed")
         if words and last.seal_probability is not None:
-            words.append(f"{number(last.seal_probability, 2)} of tries seal at the end")
+            words.append(f"{number(last.seal_probability, 2)} of tries antral at the end")
         if words:
             to = f"{size.title} to {number(last.diameter_mm, 0)}{SPACE}mm"
             told.append(f"{to}: {', '.join(words)}")

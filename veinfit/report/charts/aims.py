@@ -39,12 +39,13 @@ def aim_words(aims: Sequence[Aim]) -> str:
         return ""
     good = [aim for aim in aims if aim.antral]
     bad = [aim for aim in aims if not aim.antral]
+    seals = "seals without lying deep" if any(aim.sealed for aim in bad) else "seals"
     if not good:
-        return f"seals from none of {len(aims)} directions"
+        return f"{seals} from none of {len(aims)} directions"
     if not bad:
-        return f"seals from all {len(aims)} directions"
+        return f"{seals} from all {len(aims)} directions"
     # The smaller part is the shorter to tell.
-    told = f"seals from {len(good)} of {len(aims)} directions"
+    told = f"{seals} from {len(good)} of {len(aims)} directions"
     if len(bad) < len(good):
         return f"{told}, not when the shaft {_places(bad, aims)}"
     return f"{told}, when the shaft {_places(good, aims)}"

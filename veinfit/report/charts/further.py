@@ -222,7 +222,8 @@ def crossing_key(crossings: Crossings | None) -> str:
     return (
         "Predicted number of veins with an antral seal in one try, for places 5 mm apart on the "
         f"septal wall, seen from outside the atrium. Darker: more. Thick rim: the {about} place. "
-        "Dashed second rim: the place with the most."
+        "Dashed second rim: the place with the most. Every figure is as uncertain as the "
+        "probabilities of one try that it adds up: small differences may be none."
     )
 
 

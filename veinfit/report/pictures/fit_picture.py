@@ -165,8 +165,12 @@ def draw_sign(canvas: Canvas, sign: Mark, centre: np.ndarray, radius: float) -> 
 
 
 def _one_line(canvas: Canvas, x: float, y: float, right: float, text: str, size: float) -> None:
+    """Write a line in type that fits, down to the smallest of a picture; then it is cut."""
     shown = printable(text)
-    while canvas.measure(shown, size).right > right - x and len(shown) > 4:
+    width, room = canvas.measure(shown, size).right, right - x
+    if width > room:
+        size = max(SMALL_PX, 0.99 * size * room / width)
+    while canvas.measure(shown, size).right > room and len(shown) > 4:
         shown = shortened(shown, len(shown) - 1)
     canvas.write(x, y, shown, size)
 

@@ -65,21 +65,23 @@ def draw_side(
         _balloon_lines(canvas, fit, area, at)
         cut.append(outline)
     avoid = np.concatenate(cut)
+    axis, o = unit(frame.vein.axis), frame.vein.ostium.centre
+    tail, head = at(np.stack([o + 3.0 * axis, o + 9.0 * axis]))
+    if labelled:
+        # Before any label, which would cover it.
+        arrow(canvas, tail, head, INK, 3.0, clip=area)
+        half = 7.0 * canvas.unit
+        canvas.reserve(
+            *(
+                Box(x - half, y - half, x + half, y + half)
+                for x, y in (tail + t * (head - tail) for t in np.linspace(0, 1, 6))
+            )
+        )
     if fit.centre is not None:
         for leak in by_width(fit)[:1]:
             _leak_in_profile(canvas, fit, leak, frame, area, at, avoid, labelled)
     if not labelled:
         return
-    axis, o = unit(frame.vein.axis), frame.vein.ostium.centre
-    tail, head = at(np.stack([o + 3.0 * axis, o + 9.0 * axis]))
-    arrow(canvas, tail, head, INK, 3.0, clip=area)
-    half = 7.0 * canvas.unit
-    canvas.reserve(
-        *(
-            Box(x - half, y - half, x + half, y + half)
-            for x, y in (tail + t * (head - tail) for t in np.linspace(0, 1, 6))
-        )
-    )
     if not canvas.terse:
         canvas.label(head, "into the vein", area, SMALL_PX, avoid=avoid, away_from=tail)
     _side_labels(canvas, fit, frame, area, at, avoid)
