@@ -5,6 +5,7 @@ from __future__ import annotations
 import atria
 import numpy as np
 import pytest
+from benchmarks.cut_stubs import cut_short
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy import find_anatomy
@@ -30,8 +31,9 @@ def sheet(edge_mm: float) -> Surface:
     return Surface(points, faces)
 
 
-def judged(edge_mm=1.0, voxel_mm=None, stubs=None, lost=(), holes=(0, 0), repairs=()):
-    return input_verdict(sheet(edge_mm), voxel_mm, stubs or {"LSPV": 12.0}, lost, holes, repairs)
+def judged(edge_mm=1.0, voxel_mm=None, short=(), lost=(), holes=(0, 0), repairs=()):
+    wall = sheet(edge_mm)
+    return input_verdict(wall, voxel_mm, {"LSPV": 12.0}, short, lost, holes, repairs)
 
 
 def test_a_fine_whole_input_is_sound():
@@ -44,7 +46,7 @@ def test_a_fine_whole_input_is_sound():
 @pytest.mark.parametrize(
     ("values", "said"),
     [
-        ({"stubs": {"LSPV": 12.0, "RIPV": 3.0}}, "too short for a certain axis: RIPV"),
+        ({"short": ("RIPV",)}, "too short for a certain axis: RIPV"),
         ({"lost": ("RIPV",)}, "not measured: RIPV"),
         ({"holes": (0, 2)}, "2 further openings belong to no vein and stay open"),
         ({"holes": (0, 1)}, "1 further opening belongs to no vein and stays open"),
@@ -89,3 +91,14 @@ def test_a_hole_that_is_filled_is_counted():
     assert "1 holes under 3 mm across were filled" in found.verdict.note.text
     assert found.notes[0] == found.verdict.note
     assert set(found.verdict.stub_mm) == {v.name for v in found.veins}
+
+
+@pytest.mark.slow
+def test_it_names_the_veins_whose_axis_is_told_to_be_uncertain():
+    surface = atria.open_surface()
+    first = find_anatomy(LumenInput(surface), Settings())
+    short = cut_short(surface, first.veins[:2], 3.0, is_open=True)
+    for found, some in ((first, False), (find_anatomy(LumenInput(short), Settings()), True)):
+        cautioned = {note.subject for note in found.notes if "the axis is uncertain" in note.text}
+        assert found.verdict is not None and set(found.verdict.short_stubs) == cautioned
+        assert bool(cautioned) == some

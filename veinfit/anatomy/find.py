@@ -29,6 +29,7 @@ from veinfit.anatomy.oblique_cuts import oblique_cut_notes
 from veinfit.anatomy.ostium.label_ostia import label_ostia, label_words
 from veinfit.anatomy.ridges import ridge_widths
 from veinfit.anatomy.vein import measure_vein
+from veinfit.anatomy.vein_axis import SHORTEST_AXIS_MM
 from veinfit.anatomy.verdict import input_verdict
 from veinfit.anatomy.wall_opening import OpenedLumen, end_rims, mitral_opening, open_lumen
 from veinfit.frames import Frame
@@ -261,6 +262,7 @@ def measure(
         wall,
         found.resolution_mm,
         {vein.name: float(vein.centreline.s_mm[-1]) for vein in veins},
+        [vein.name for vein in veins if vein.axis_length_mm < SHORTEST_AXIS_MM],
         tuple(unmeasured),
         (lumen.holes_filled, found.open_holes),
         tuple(note.text for note in found.notes if note.stage == "surface"),

@@ -174,7 +174,7 @@ def trunk_axis(
         last = ahead[-1]
         direction = unit(unit(last.centre - ostium.centre) + ostium.normal)
         error = axis_error_deg(last.s_mm, ostium)
-        return Axis(direction, last.s_mm, error, False)
+        return Axis(direction, span, error, False)
     centres = np.array([s.centre for s in clear])
     _, _, vt = np.linalg.svd(centres - centres.mean(axis=0))
     direction = vt[0] if vt[0] @ (centres[-1] - centres[0]) > 0 else -vt[0]

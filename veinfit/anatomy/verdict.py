@@ -29,9 +29,6 @@ COST_BASIS = "50 ostia of twelve invented atria of the real kind, whose truth is
 COARSE_MM = 2.0
 """Edges, or voxels, longer than this are a caution."""
 
-SHORT_STUB_MM = 5.0
-"""A vein shorter than this past its ostium gives an uncertain axis."""
-
 
 @dataclass(frozen=True, slots=True)
 class InputVerdict:
@@ -48,7 +45,7 @@ class InputVerdict:
     stub_mm : mapping of str to float
         Length of each vein past its ostium, to its cut end.
     short_stubs : tuple of str
-        Veins known for less than ``SHORT_STUB_MM``.
+        Veins of which too little is clear of the ostium for a certain axis.
     cut_veins : tuple of str
         Veins that could not be measured: most often cut before their ostium.
     holes_filled : int
@@ -102,6 +99,7 @@ def input_verdict(
     wall: Surface,
     voxel_mm: float | None,
     stub_mm: Mapping[str, float],
+    short_stubs: Sequence[str],
     unmeasured: Sequence[str],
     holes: tuple[int, int],
     repairs: Sequence[str],
@@ -114,6 +112,8 @@ def input_verdict(
         The repaired wall.
     voxel_mm : float or None
     stub_mm : mapping of str to float
+    short_stubs : sequence of str
+        Veins whose axis is uncertain for want of length.
     unmeasured : sequence of str
     holes : (int, int)
         Filled, and left open.
@@ -132,7 +132,7 @@ def input_verdict(
         edge_mm=edge,
         voxel_mm=voxel_mm,
         stub_mm=dict(stub_mm),
-        short_stubs=tuple(name for name, length in stub_mm.items() if length < SHORT_STUB_MM),
+        short_stubs=tuple(short_stubs),
         cut_veins=tuple(unmeasured),
         holes_filled=holes[0],
         holes_open=holes[1],
