@@ -13,12 +13,12 @@ from veinfit.surface.mesh import (
     edges,
     enclosed_volume,
     face_normals,
-    own_frame,
     total_area,
     vertex_areas,
     vertex_normals,
 )
 from veinfit.surface.openings import boundary_loops, cap_loops
+from veinfit.surface.own_frame import own_frame
 
 
 def test_a_sphere_has_nearly_its_volume_and_area():

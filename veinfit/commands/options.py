@@ -46,6 +46,17 @@ class _Several(argparse.Action):
         setattr(namespace, self.dest, [*(getattr(namespace, self.dest) or ()), *parts])
 
 
+def add_workers(parser: argparse.ArgumentParser) -> None:
+    """Add how many processes work, one without it."""
+    parser.add_argument(
+        "--workers",
+        metavar="N",
+        type=whole(1, MOST_WORKERS),
+        default=1,
+        help="processes (default: 1)",
+    )
+
+
 def add_case_options(parser: argparse.ArgumentParser) -> None:
     """Add what tells how cases are read and which balloons are tried."""
     option = parser.add_argument

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from veinfit.commands.exits import EXIT_DONE, EXIT_SOME_FAILED
-from veinfit.commands.options import MOST_WORKERS, whole
+from veinfit.commands.options import add_workers, whole
 from veinfit.commands.terminal import CAUTION, Commands, add_loudness, progress_on
 from veinfit.errors import InputError
 
@@ -70,13 +70,7 @@ def add(commands: Commands) -> None:
         default=CHAINS,
         help="for each vein and size",
     )
-    option(
-        "--workers",
-        metavar="N",
-        type=whole(1, MOST_WORKERS),
-        default=1,
-        help="processes (default: 1)",
-    )
+    add_workers(parser)
     add_loudness(parser)
 
 

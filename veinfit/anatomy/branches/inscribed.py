@@ -16,7 +16,8 @@ from scipy.sparse import csgraph
 from vtkmodules.vtkImagingStencil import vtkImageStencilToImage, vtkPolyDataToImageStencil
 
 from veinfit.surface import Surface
-from veinfit.surface.mesh import enclosed_volume, own_frame
+from veinfit.surface.mesh import enclosed_volume
+from veinfit.surface.own_frame import own_frame
 from veinfit.surface.vtk_bridge import poly_data, value_array
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 

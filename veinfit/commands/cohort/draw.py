@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from veinfit.commands.cohort.run import cohort_progress
 from veinfit.commands.exits import EXIT_DONE, EXIT_INTERRUPTED, EXIT_SOME_FAILED
-from veinfit.commands.options import MOST_WORKERS, whole
+from veinfit.commands.options import add_workers, whole
 from veinfit.commands.terminal import CAUTION, Commands, add_loudness, aligned, shortened
 
 if TYPE_CHECKING:
@@ -85,13 +85,7 @@ def add(commands: Commands) -> None:
         type=Path,
         help="distributions to draw from (TOML; default: published series)",
     )
-    option(
-        "--workers",
-        metavar="N",
-        type=whole(1, MOST_WORKERS),
-        default=1,
-        help="processes (default: 1)",
-    )
+    add_workers(parser)
     add_loudness(parser)
 
 

@@ -81,6 +81,13 @@ class ShapeModes:
             "m,mvk->vk", factor[:, 1], self.second
         )
 
+    def beside(self, points: FloatArray) -> FloatArray:
+        """Return points (V, 3), U and W of each mode, axis by axis: (3, 1 + 2 M, V)."""
+        fields = [points]
+        for m in range(self.count):
+            fields += [self.first[m], self.second[m]]
+        return np.ascontiguousarray(np.stack(fields).transpose(2, 0, 1))
+
     def of(self, kept: BoolArray | IntArray) -> ShapeModes:
         """Return the modes of some of the points (numbers or marks of V)."""
         return replace(self, first=self.first[:, kept], second=self.second[:, kept])

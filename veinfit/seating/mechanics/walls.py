@@ -83,10 +83,7 @@ class BalloonWall:
     @cached_property
     def _columns(self) -> FloatArray:
         """Places, U and W of each mode, axis by axis: (3, 1 + 2 M, V)."""
-        fields = [self.points]
-        for m in range(self.modes.count):
-            fields += [self.modes.first[m], self.modes.second[m]]
-        return np.ascontiguousarray(np.stack(fields).transpose(2, 0, 1))
+        return self.modes.beside(self.points)
 
     def offsets(self, place: FloatArray) -> list[FloatArray]:
         """Coordinates, 3 of (K, V), from centres of balloons to the points.

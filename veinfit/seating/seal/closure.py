@@ -102,10 +102,7 @@ class ClosureWall:
     @cached_property
     def _columns(self) -> FloatArray:
         """Places, U and W of each mode, axis by axis: (3, 1 + 2 M, K)."""
-        fields = [self.points]
-        for m in range(self.modes.count):
-            fields += [self.modes.first[m], self.modes.second[m]]
-        return np.ascontiguousarray(np.stack(fields).transpose(2, 0, 1))
+        return self.modes.beside(self.points)
 
     @cached_property
     def _table(self) -> FloatArray:
