@@ -23,10 +23,9 @@ def own_frame(surface: Surface) -> tuple[FloatArray, FloatArray]:
         first two point to the side on which the area reaches farther (its third moment).
     """
     areas = face_areas(surface)
-    middles = face_middles(surface)
-    centre = areas @ middles / areas.sum()
+    centre = surface.area_centroid
     corners = [corner - centre for corner in face_corners(surface)]
-    middles = middles - centre
+    middles = face_middles(surface) - centre
     # Exact over each triangle: its corners' and nine times its middle's square, over twelve.
     squares = 9.0 * (middles.T * areas) @ middles + sum((c.T * areas) @ c for c in corners)
     _, vectors = np.linalg.eigh(squares)
