@@ -150,11 +150,11 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
 
 def _tell_whole_case(result: CaseResult) -> None:
-    """Print how many veins are predicted to be sealed, by the sizes at hand."""
+    """Print how many veins are predicted to be sealed antrally, by the sizes at hand."""
     from veinfit.report.answers.case_answer import case_lines
 
     for line in case_lines(result.expected, len({fit.vein for fit in result.fits})):
-        print(f"{line.label}, predicted to be sealed: {line.words}")
+        print(f"{line.label}, predicted to be sealed antrally: {line.words}")
 
 
 def _write_dicom(result: CaseResult, arguments: argparse.Namespace) -> tuple[str, ...]:

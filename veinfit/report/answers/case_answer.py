@@ -17,7 +17,7 @@ CASE_KEY = (
 LEAST_LIKELY = "Least likely vein, by choice"
 """The vein with the least probability; another choice of sizes may have another one."""
 
-CASE_TITLE = "The whole case: veins predicted to be sealed"
+CASE_TITLE = "The whole case: veins predicted to be sealed antrally"
 
 
 @dataclass(frozen=True, slots=True)

@@ -261,7 +261,7 @@ def _crossing_chart(crossings: Crossings, balloon: str) -> Drawing | None:
     return Drawing(
         width, foot + 26.0, tuple(parts),
         "Places on the septal wall seen from outside the atrium, with the number of veins "
-        f"predicted to be sealed in one try with {balloon}. {_loss(best)}",
+        f"predicted to be sealed antrally in one try with {balloon}. {_loss(best)}",
     )  # fmt: skip
 
 
