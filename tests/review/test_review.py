@@ -39,7 +39,12 @@ def ask(server, method="GET", path="", body=None, **headers) -> tuple[int, bytes
     data = None if body is None else json.dumps(body).encode()
     if data is not None:
         connection.putheader("Content-Length", str(len(data)))
+    # Head and body in one piece: a server that refuses the head reads no further, and what still
+    # comes then resets the connection before its answer is read (RFC 9112, 9.6).
+    whole, send = bytearray(), connection.send
+    connection.send = whole.extend
     connection.endheaders(data)
+    send(bytes(whole))
     answer = connection.getresponse()
     status, told = answer.status, answer.read()
     connection.close()
