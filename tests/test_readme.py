@@ -10,11 +10,11 @@ import subprocess
 import sys
 import tomllib
 from dataclasses import fields
-from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
 
+import veinfit
 from veinfit.cli import build_parser
 from veinfit.commands import exits
 from veinfit.errors import InputError
@@ -180,10 +180,11 @@ def test_every_script_that_makes_a_figure_is_there():
     scripts = set(re.findall(r"python ((?:tests|pipelines|sample_meshes)/[\w/.-]+\.py)", pages))
     modules = set(re.findall(r"python -m ((?:tests|veinfit)[\w.]*)", pages))
     assert len(scripts) >= 6 and len(modules) >= 3
+    program = Path(veinfit.__file__).parent.parent
     for name in modules:
-        found = find_spec(name)
-        runs = found and (not found.submodule_search_locations or find_spec(name + ".__main__"))
-        assert runs, name
+        # Not asked of the import system: runners of tests put modules into it that have no origin.
+        path = (program if name.startswith("veinfit") else ROOT) / name.replace(".", "/")
+        assert path.with_suffix(".py").exists() or (path / "__main__.py").exists(), name
     assert all((ROOT / script).exists() for script in scripts)
 
 
