@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from datetime import date, timedelta
 from pathlib import Path
 
 import atria
@@ -284,6 +285,11 @@ def impossible_date(folder):
     return [small_mesh(folder), "--image-date", "2026-02-30"], ["2026-02-30", "YYYY-MM-DD"]
 
 
+def date_to_come(folder):
+    day = (date.today() + timedelta(days=2)).isoformat()
+    return [small_mesh(folder), "--image-date", day], [day, "still to come"]
+
+
 def case_id_of_two_lines(folder):
     return [small_mesh(folder), "--case-id", "a\nb"], ["case id", "one line"]
 
@@ -302,7 +308,7 @@ CASES = [
     frame_for_a_volume, landmarks_without_a_column, septal_crossing_outside_the_body,
     an_odd_number_of_sectors, tries_that_are_no_power_of_two, grades_out_of_order,
     a_landmark_in_another_unit, septal_crossing_of_two_rows, caval_vein_of_two_rows,
-    impossible_date, case_id_of_two_lines,
+    impossible_date, date_to_come, case_id_of_two_lines,
 ]  # fmt: skip
 
 

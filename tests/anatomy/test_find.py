@@ -90,6 +90,7 @@ def test_a_closed_input_gives_the_same_veins_as_an_open_one(scaffold, scaffold_f
         assert np.linalg.norm(other.centre - vein.ostium.centre) < 1.0
         assert other.measures.d_area_mm == pytest.approx(vein.ostium.measures.d_area_mm, abs=0.5)
     assert angle_deg(closed.mitral.normal, scaffold.mitral_axis) < 10.0
+    assert closed.mitral.source == "lid"
 
 
 @pytest.mark.slow
@@ -118,6 +119,7 @@ def test_rims_belong_to_the_veins_they_end(scaffold, scaffold_found):
         distance = np.linalg.norm(wall.points[rim] - vein.end_centre_mm, axis=1)
         assert distance.max() < 0.6 * vein.inner_diameter_mm
     assert scaffold_found.mitral.rim.size > 40
+    assert scaffold_found.mitral.source == "opening"
 
 
 def test_ridges_are_measured_over_the_wall(scaffold_found):
@@ -259,6 +261,7 @@ def test_a_domed_mitral_side_is_where_the_veins_say():
     anatomy = anatomy_of(atrium.closed_surface(1.2, mitral_dome_mm=9.0))
     assert angle_deg(anatomy.mitral.normal, atrium.truth.mitral.normal) < 20.0
     assert anatomy.mitral.confidence < 0.5
+    assert anatomy.mitral.estimated
 
 
 @pytest.mark.slow

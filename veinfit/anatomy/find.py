@@ -327,7 +327,7 @@ def _case_notes(
     opened: OpenedLumen, appendage: Appendage | None, labels: Mapping[str, tuple[int, ...]]
 ) -> list[Note]:
     notes: list[Note] = []
-    if not opened.mitral.flat:
+    if opened.mitral.source == "estimated":
         notes.append(
             Note(
                 "branches",

@@ -193,14 +193,26 @@ class Appendage:
 class MitralOpening:
     """The mitral side: centre, outward unit normal, and the rim on ``Anatomy.wall``.
 
-    ``rim`` holds vertex indices of the cut edge; for an input closed there, of
-    the edge that the program cut.
+    Attributes
+    ----------
+    centre, normal : (3,) array
+    rim : (N,) array
+        Vertex indices of the cut edge; for an input closed there, of the edge that the program cut.
+    confidence : float
+    source : {'opening', 'lid', 'estimated'}
+        Open in the input, closed there by a flat lid, or placed from the veins alone.
     """
 
     centre: FloatArray
     normal: FloatArray
     rim: IntArray
     confidence: float
+    source: Literal["opening", "lid", "estimated"] = "opening"
+
+    @property
+    def estimated(self) -> bool:
+        """Whether nothing of the input tells the place."""
+        return self.source == "estimated"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -20,6 +20,7 @@ from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.measures import takeoff_wall_deg
 from veinfit.anatomy.model import Ostium, Vein
 from veinfit.anatomy.naming.diameters import UNUSUAL_CONFIDENCE, unusual_diameter
+from veinfit.anatomy.naming.names import NO_VEIN
 from veinfit.anatomy.ostium.certainty import wider_for_voxels
 from veinfit.anatomy.vein_axis import Axis, fit_axis, trunk_axis
 from veinfit.anatomy.wall_opening import end_rims
@@ -67,7 +68,7 @@ def measure_vein(found: Detection, name: str, others: Sequence[Ostium]) -> Vein:
         confidence = min(confidence, UNNAMED_TRUNK_CONFIDENCE)
     notes = [replace(n, subject=name) for n in candidate.notes]
     if confidence < CLOSE_RUNNER_UP:
-        runner_up = found.naming.runner_up.get(name, "nothing")
+        runner_up = found.naming.runner_up.get(name, NO_VEIN)
         text = f"the name {name} is uncertain ({confidence:.0%}); next best: {runner_up}"
         notes.append(Note("names", text, name, "caution"))
     if shared is not None:

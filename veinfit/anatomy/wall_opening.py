@@ -69,9 +69,8 @@ def open_lumen(
     if branch is not None and branch.opening is not None:
         opening = lumen.openings[branch.opening]
         cut = EndCut(opening.centre, opening.normal)
-        mitral = MitralSide(
-            opening.centre, opening.normal, cut, True, naming.confidence.get(MITRAL, 0.5)
-        )
+        sure = naming.confidence.get(MITRAL, 0.5)
+        mitral = MitralSide(opening.centre, opening.normal, cut, "opening", sure)
     else:
         expected = naming.rotation.apply(unit(TEMPLATE[MITRAL][0]))
         closed = lumen.wall.surface if rough is None else rough
@@ -116,4 +115,4 @@ def mitral_opening(opened: OpenedLumen) -> MitralOpening | None:
     if not len(opened.wall.rims):
         return None
     rim = nearest_rim(opened.wall, side.cut.origin)
-    return MitralOpening(side.centre, side.normal, rim, side.confidence)
+    return MitralOpening(side.centre, side.normal, rim, side.confidence, side.source)

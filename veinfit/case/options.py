@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -145,14 +145,18 @@ def checked_date(text: str | None) -> str | None:
     Raises
     ------
     InputError
-        It is no such date.
+        It is no such date, or one that is still to come.
     """
     if text is None:
         return None
     try:
-        return date.fromisoformat(text).isoformat()
+        given = date.fromisoformat(text)
     except ValueError as error:
         raise InputError(f"image date {text!r} is no date; write it as YYYY-MM-DD") from error
+    # Where the image was made it may be tomorrow already.
+    if given > date.today() + timedelta(days=1):
+        raise InputError(f"image date {text} is still to come; state the day of the image")
+    return given.isoformat()
 
 
 def files_of(

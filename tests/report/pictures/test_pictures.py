@@ -15,6 +15,12 @@ from veinfit.anatomy.wall_parts import vein_vertices
 from veinfit.report.colours import gap_bands, rgb
 from veinfit.report.pictures.fit_picture import fit_layout
 from veinfit.report.pictures.fit_scene import frame_vein, ring_radius_mm
+from veinfit.report.pictures.mitral_rim import (
+    DASH_MM,
+    SPACE_MM,
+    broken,
+    mitral_lines,
+)
 from veinfit.report.pictures.overview import landmarks, overview_caption
 from veinfit.report.pictures.pictures import draw_pictures
 from veinfit.report.render import vtk_renderer
@@ -235,6 +241,20 @@ def test_every_vein_is_named_in_the_overview(six_veins: tuple[Anatomy, tuple[Fit
     named = [mark.text for mark in landmarks(anatomy, {})]
     assert named == [*(vein.name for vein in anatomy.veins), "LAA", "MV"]
     assert all(vein.name in overview_caption(anatomy) for vein in anatomy.veins)
+
+
+def test_a_mitral_rim_that_is_estimated_is_drawn_broken(anatomy: Anatomy) -> None:
+    assert anatomy.mitral is not None
+    line = max(mitral_lines(anatomy), key=len)
+    told = replace(anatomy, mitral=replace(anatomy.mitral, source="estimated"))
+    strokes = broken(line)
+    assert len(mitral_lines(told)) >= len(strokes) > 5
+    length = [np.linalg.norm(np.diff(s, axis=0), axis=1).sum() for s in (line, *strokes)]
+    assert np.allclose(length[1:-1], DASH_MM)
+    assert len(strokes) == np.ceil(length[0] / (DASH_MM + SPACE_MM))
+    names = {mark.text: mark.figures for mark in landmarks(told, {})}
+    assert names["MV"] == "estimated"
+    assert {mark.text: mark.figures for mark in landmarks(anatomy, {})}["MV"] == ""
 
 
 def test_a_veins_wall_is_what_lies_past_its_ostium(anatomy: Anatomy) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from scipy import sparse
@@ -45,12 +46,12 @@ DOME_REACH_MM = 6.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MitralSide:
-    """Where the mitral side is, how to cut it, and how sure that is."""
+    """Where the mitral side is, how to cut it, what tells it, and how sure that is."""
 
     centre: FloatArray
     normal: FloatArray
     cut: EndCut
-    flat: bool
+    source: Literal["opening", "lid", "estimated"]
     confidence: float
 
 
@@ -90,7 +91,7 @@ def find_mitral_side(surface: Surface, body_centre: FloatArray, expected: FloatA
         normal = unit((normals[flat] * areas[flat, None]).sum(axis=0))
         centre = np.average(middle[flat], axis=0, weights=areas[flat])
         cut = EndCut(centre - LID_INSET_MM * normal, normal)
-        return MitralSide(centre, normal, cut, True, 0.8)
+        return MitralSide(centre, normal, cut, "lid", 0.8)
     # The appendage may hang lower than the dome: what counts is where this way leaves the blood.
     away = (whole - body_centre) @ expected
     beside = np.linalg.norm(np.cross(whole - body_centre, expected), axis=1)
@@ -98,7 +99,7 @@ def find_mitral_side(surface: Surface, body_centre: FloatArray, expected: FloatA
     top = float(away[near].max()) if len(near) else float(away.max())
     centre = body_centre + top * expected
     cut = EndCut(centre - DOME_HEIGHT_MM * expected, expected)
-    return MitralSide(centre, expected, cut, False, 0.3)
+    return MitralSide(centre, expected, cut, "estimated", 0.3)
 
 
 def _flat_part(

@@ -65,7 +65,7 @@ class Naming:
         Role to index of the candidate.
     confidence : mapping of str to float
     runner_up : mapping of str to str
-        The next best role of the same candidate (``nothing`` for none).
+        The next best role of the same candidate (``NO_VEIN`` for none).
     rotation : Rotation
         From the template to this atrium.
     other_frame : OtherFrame
@@ -86,6 +86,9 @@ veins point forward and up, inferior ones backward and down (Ho et al., Heart 19
 BRANCH_OF = "a branch of "
 OF_SOME_TRUNK = f"{BRANCH_OF}a common trunk"
 """What else a branch may be, where no other name is more telling."""
+
+NO_VEIN = "no vein"
+"""What a branch is that may have no name at all."""
 
 LEAST_VEINS_ELSEWHERE = 2
 """An input without veins as it lies is blamed on its frame where another shows so many."""
@@ -155,7 +158,7 @@ def name_candidates(
     }
     roles = dict(upright.roles)
     for role, index, saved in sought_veins(upright, misfits):
-        roles[role], confidence[role], runner_up[role] = index, _certainty(saved), "nothing"
+        roles[role], confidence[role], runner_up[role] = index, _certainty(saved), NO_VEIN
     doubts = (
         *_length_doubts(candidates, roles, common_trunk_mm),
         *_cut_doubts(candidates, roles),
@@ -192,13 +195,13 @@ def _certainty(gap: float) -> float:
 
 
 def _instead(candidates: Sequence[CandidateFeatures], roles: Mapping[str, int], index: int) -> str:
-    """Return what a candidate is under other roles: a role, part of one, or nothing."""
+    """Return what a candidate is under other roles: a role, part of one, or no vein."""
     for role, taken in roles.items():
         if taken == index:
             return role
         if set(candidates[index].members) < set(candidates[taken].members):
             return f"{BRANCH_OF}{role}"
-    return "nothing"
+    return NO_VEIN
 
 
 def _length_doubts(

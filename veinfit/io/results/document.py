@@ -255,6 +255,7 @@ def _anatomy(anatomy: Anatomy) -> dict[str, Any]:
             "centre_mm": point_list(mitral.centre)[0],
             "normal": point_list(mitral.normal, "normal_x")[0],
             "confidence": plain_value("confidence", mitral.confidence),
+            "source": mitral.source,
         },
         "ridges": [
             {**row, "path_mm": point_list(ridge.path)}

@@ -21,6 +21,7 @@ from veinfit.report.colours import (
     WALL_OUTER,
     rgb,
 )
+from veinfit.report.pictures.mitral_rim import mitral_lines
 from veinfit.report.render.annotations import annotate
 from veinfit.report.render.canvas import BODY_PX, SMALL_PX, TITLE_PX, Canvas, unit_px
 from veinfit.report.render.drawing import printable, shortened
@@ -38,8 +39,9 @@ from veinfit.report.render.scene import (
 from veinfit.report.wording import number
 from veinfit.seating.neighbours import Structure
 from veinfit.surface import Surface
-from veinfit.surface.mesh import edges, select_faces
+from veinfit.surface.mesh import select_faces
 from veinfit.vectors import FloatArray, unit
+from veinfit.vein_names import MITRAL
 
 DIRECTIONS: tuple[tuple[str, FloatArray], ...] = (
     ("From behind", POSTERIOR),
@@ -67,7 +69,7 @@ CONTOUR_TUBE_MM, STRUCTURE_TUBE_MM = 0.55, 1.2
 
 LEGEND = (
     "Sizes are d_max × d_min of the ostium. Tinted: veins and appendage; violet lines: ostia; "
-    "black line: rim of the mitral opening (MV)."
+    "black line: rim of the mitral opening (MV), broken where it is estimated."
 )
 """What the overview's lines and tints mean."""
 
@@ -169,40 +171,8 @@ def _layers(anatomy: Anatomy) -> list[Layer]:
         for one in dropped(anatomy)
         if one.automatic is not None
     ]
-    if anatomy.mitral is not None:
-        layers += [
-            plain_layer(tube(wall.points[line], CONTOUR_TUBE_MM), INK)
-            for line in rim_edges(wall, anatomy.mitral.rim)
-        ]
+    layers += [plain_layer(tube(line, CONTOUR_TUBE_MM), INK) for line in mitral_lines(anatomy)]
     return layers
-
-
-def rim_edges(wall: Surface, rim: np.ndarray) -> list[np.ndarray]:
-    """Return the open edges of ``wall`` between vertices of ``rim``, joined where they meet."""
-    pairs, _, counts = edges(wall)
-    open_pairs = pairs[(counts == 1) & np.isin(pairs, rim).all(axis=1)]
-    following: dict[int, list[int]] = {}
-    for a, b in open_pairs.tolist():
-        following.setdefault(a, []).append(b)
-        following.setdefault(b, []).append(a)
-    lines, used = [], set()
-    for start in sorted(following):
-        if start in used:
-            continue
-        line, here = [start], start
-        used.add(start)
-        while True:
-            ahead = [n for n in following[here] if n not in used]
-            if not ahead:
-                break
-            here = ahead[0]
-            used.add(here)
-            line.append(here)
-        if len(line) > 2 and start in following[here]:
-            line.append(start)
-        if len(line) > 1:
-            lines.append(np.array(line))
-    return lines
 
 
 def landmarks(anatomy: Anatomy, structures: Mapping[str, Structure]) -> list[Landmark]:
@@ -226,7 +196,8 @@ def landmarks(anatomy: Anatomy, structures: Mapping[str, Structure]) -> list[Lan
         named.append(Landmark("LAA", points))
     if anatomy.mitral is not None:
         rim = wall.points[anatomy.mitral.rim]
-        named.append(Landmark("MV", rim if len(rim) else anatomy.mitral.centre[None]))
+        told = "estimated" if anatomy.mitral.estimated else ""
+        named.append(Landmark(MITRAL, rim if len(rim) else anatomy.mitral.centre[None], told))
     for name, shape in structures.items():
         points = shape.points if isinstance(shape, Surface) else np.asarray(shape, dtype=float)
         if len(points):

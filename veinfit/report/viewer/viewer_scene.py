@@ -25,7 +25,8 @@ from veinfit.report.colours import (
 )
 from veinfit.report.model import Report
 from veinfit.report.pictures.fit_scene import balloon_axis, balloon_section, frame_vein
-from veinfit.report.pictures.overview import landmarks, rim_edges
+from veinfit.report.pictures.mitral_rim import mitral_lines
+from veinfit.report.pictures.overview import landmarks
 from veinfit.report.viewer.viewer_further import growth_scene, plan_scenes
 from veinfit.report.viewer.viewer_packing import pack_gap, pack_mesh, thinned
 from veinfit.report.wording import (
@@ -42,6 +43,7 @@ from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, IntArray
+from veinfit.vein_names import MITRAL
 
 WALL_FACES, PATCH_FACES, STRUCTURE_FACES = 60_000, 24_000, 15_000
 """Greatest numbers of triangles: so that six veins with three balloons stay below 5 MB."""
@@ -50,7 +52,7 @@ NAME_PLACES = 40
 """A name is offered so many places of its structure."""
 
 MARK = "#0b6e4f"
-"""Colour of a single place of the procedure; black is the mitral rim."""
+"""Colour of a single place of the procedure; black is the mitral rim, broken where estimated."""
 
 POLE_DEG = 0.5
 """A ring nearer to a pole than this is none."""
@@ -123,10 +125,7 @@ def _line(points: FloatArray) -> list[list[float]]:
 
 
 def _rims(anatomy: Anatomy) -> list[dict[str, Any]]:
-    found = []
-    if anatomy.mitral is not None:
-        lines = rim_edges(anatomy.wall, anatomy.mitral.rim)
-        found += [{"points": _line(anatomy.wall.points[line]), "colour": INK} for line in lines]
+    found = [{"points": _line(line), "colour": INK} for line in mitral_lines(anatomy)]
     if anatomy.appendage is not None:
         points = anatomy.appendage.contour.points
         found.append({"points": _line(np.concatenate([points, points[:1]])), "colour": PLANE})
@@ -136,6 +135,8 @@ def _rims(anatomy: Anatomy) -> list[dict[str, Any]]:
 def _named(anatomy: Anatomy) -> list[dict[str, Any]]:
     told = {v.name: "by hand" for v in anatomy.veins if hand_words(anatomy, v.name)}
     told |= {one.vein: "dropped" for one in dropped(anatomy)}
+    if anatomy.mitral is not None and anatomy.mitral.estimated:
+        told[MITRAL] = "estimated"
     return [
         {"text": named.text, "places": _places(named.points), "told": told.get(named.text, "")}
         for named in landmarks(anatomy, {})
