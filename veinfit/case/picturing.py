@@ -11,6 +11,7 @@ from veinfit.errors import InputError
 from veinfit.io.results.output import write_file
 from veinfit.notes import Note
 from veinfit.report.charts.aims import AIM_KEY, aim_charts
+from veinfit.report.charts.standing_alone import with_caution
 from veinfit.report.colours import gap_bands
 from veinfit.report.pictures.one_view import (
     Drawn,
@@ -182,7 +183,7 @@ def _aim_map(anatomy: Anatomy, fit: Fit, seating: SeatingSettings) -> Drawn:
     if not charts:
         raise InputError(f"{fit.vein} {fit.balloon} has no aim map; assess the case again")
     ((_, drawing),) = charts
-    return Drawn(drawing.file.encode(), f"{drawing.alt} {AIM_KEY}")
+    return Drawn(with_caution(drawing).file.encode(), f"{drawing.alt} {AIM_KEY}")
 
 
 def _kind(value: object) -> str:

@@ -6,7 +6,8 @@ from typing import Any
 
 from markupsafe import Markup
 
-from veinfit.report.page.pages import CAUTIONS, environment, template_text
+from veinfit.report.cautions import CAUTIONS
+from veinfit.report.page.pages import environment, template_text
 from veinfit.report.viewer.viewer import embedded_json, script_hash, viewer_script
 from veinfit.report.viewer.viewer_scene import viewer_scene
 from veinfit.review.session import ReviewSession

@@ -5,6 +5,7 @@ import textwrap
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +13,8 @@ from PIL import Image
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.anatomy.wall_parts import vein_vertices
+from veinfit.report.cautions import PICTURE_CAUTION
+from veinfit.report.charts.standing_alone import with_caution
 from veinfit.report.colours import gap_bands, rgb
 from veinfit.report.pictures.fit_picture import fit_layout
 from veinfit.report.pictures.fit_scene import frame_vein, ring_radius_mm
@@ -24,6 +27,8 @@ from veinfit.report.pictures.mitral_rim import (
 from veinfit.report.pictures.overview import landmarks, overview_caption
 from veinfit.report.pictures.pictures import draw_pictures
 from veinfit.report.render import vtk_renderer
+from veinfit.report.render.canvas import Canvas
+from veinfit.report.render.drawing import Drawing
 from veinfit.seating.model import Fit
 
 SMALL = (600, 450)
@@ -241,6 +246,27 @@ def test_every_vein_is_named_in_the_overview(six_veins: tuple[Anatomy, tuple[Fit
     named = [mark.text for mark in landmarks(anatomy, {})]
     assert named == [*(vein.name for vein in anatomy.veins), "LAA", "MV"]
     assert all(vein.name in overview_caption(anatomy) for vein in anatomy.veins)
+
+
+def test_every_picture_says_what_it_is_not(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written: list[str] = []
+    write = Canvas.write
+
+    def noted(canvas: Canvas, x: float, y: float, text: str, *more: Any, **options: Any) -> Any:
+        written.append(text)
+        assert y < canvas.height
+        return write(canvas, x, y, text, *more, **options)
+
+    monkeypatch.setattr(Canvas, "write", noted)
+    for size in (SMALL, (400, 300), (900, 400)):
+        written.clear()
+        drawn = draw_pictures(anatomy, fits[:1], {}, tmp_path, size_px=size, renderer="plain")
+        assert " ".join(written).count(PICTURE_CAUTION) == len(drawn) == 2
+    alone = with_caution(Drawing(200.0, 100.0, (), ""))
+    assert " ".join(alone.texts) == PICTURE_CAUTION
+    assert all(100.0 < words.y < alone.height for words in alone.shapes)
 
 
 def test_a_mitral_rim_that_is_estimated_is_drawn_broken(anatomy: Anatomy) -> None:

@@ -21,8 +21,8 @@ from veinfit.desk.store.signing import changed_since_signing
 from veinfit.errors import InputError
 from veinfit.io.results.provenance import program_versions
 from veinfit.labels.model import LABEL_NAMES
+from veinfit.report.cautions import CAUTIONS
 from veinfit.report.definitions import DEFINITIONS
-from veinfit.report.page import pages as report_pages
 from veinfit.report.viewer.viewer import embedded_json, script_hash, viewer_script
 from veinfit.report.wording import likelihood, scale_words
 from veinfit.settings import Settings
@@ -68,7 +68,7 @@ def _written(
         _environment()
         .get_template(template)
         .render(
-            cautions=report_pages.CAUTIONS,
+            cautions=CAUTIONS,
             version=program_versions()["veinfit"],
             style=Markup(_text("desk.css")),
             data=embedded_json(data),

@@ -9,8 +9,9 @@ from typing import Any, TypeGuard
 
 from markupsafe import Markup
 
+from veinfit.report.cautions import CAUTIONS
 from veinfit.report.page.changed_quantities import FIT_QUANTITIES, VEIN_QUANTITIES
-from veinfit.report.page.pages import CAUTIONS, environment, template_text
+from veinfit.report.page.pages import environment, template_text
 from veinfit.result.columns import column
 from veinfit.seating.kinds import DEFAULT_APPROACH
 

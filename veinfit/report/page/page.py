@@ -19,12 +19,13 @@ from veinfit.report.answers.parts import (
     warnings,
 )
 from veinfit.report.answers.tables import absent_measures
+from veinfit.report.cautions import CAUTIONS
 from veinfit.report.charts.aims import AIM_KEY
 from veinfit.report.charts.further import crossing_charts, crossing_key
 from veinfit.report.colours import gap_bands
 from veinfit.report.definitions import DEFINITIONS
 from veinfit.report.model import Report
-from veinfit.report.page.pages import CAUTIONS, environment, template_text
+from veinfit.report.page.pages import environment, template_text
 from veinfit.report.pictures.shown import shown_pictures
 from veinfit.report.practice import AGAINST_PRACTICE
 from veinfit.report.wording import NO_NEIGHBOURS, NOMINAL_SEAT, ONE_TRY, number, scale_words

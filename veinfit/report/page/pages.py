@@ -1,17 +1,10 @@
-"""What every page of a case shares: its cautions, its templates."""
+"""What every page of a case shares: its templates."""
 
 from __future__ import annotations
 
 from importlib import resources
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
-
-CAUTIONS: tuple[str, ...] = (
-    "A planning aid for research and preparation; not a medical device.",
-    "Results depend on the segmentation and on the cardiac phase of the image.",
-    "Decisions rest with the licensed physician and local rules.",
-)
-"""What holds for every report."""
 
 
 def environment() -> Environment:

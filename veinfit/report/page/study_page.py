@@ -12,8 +12,9 @@ from typing import Any
 
 from markupsafe import Markup
 
+from veinfit.report.cautions import CAUTIONS
 from veinfit.report.colours import INK, MUTED
-from veinfit.report.page.pages import CAUTIONS, environment, template_text
+from veinfit.report.page.pages import environment, template_text
 
 PLOT_STYLE: Any = {
     "svg.hashsalt": "veinfit",

@@ -24,11 +24,11 @@ from reportlab.platypus import (
 )
 
 from veinfit.report.answers.parts import VeinPart, vein_parts
+from veinfit.report.cautions import CAUTIONS
 from veinfit.report.charts.aims import AIM_KEY
 from veinfit.report.charts.image_planes import TITLE as IMAGE_TITLE
 from veinfit.report.colours import INK, MUTED, GapBand, gap_bands
 from veinfit.report.model import Report
-from veinfit.report.page.pages import CAUTIONS
 from veinfit.report.paper.paper_drawing import PLAIN
 from veinfit.report.paper.pdf_blocks import (
     ACCENT,

@@ -12,10 +12,10 @@ from veinfit.report.answers.answers import Answer, SizeAnswer, in_doubt_first
 from veinfit.report.answers.case_answer import CASE_KEY, CASE_TITLE, case_lines, case_rows
 from veinfit.report.answers.correction_table import COMPARED, correction_rows
 from veinfit.report.answers.parts import VeinPart, case_notes, headlines, unmeasured, warnings
+from veinfit.report.cautions import CAUTIONS
 from veinfit.report.charts.further import crossing_charts, crossing_key
 from veinfit.report.colours import MUTED
 from veinfit.report.model import Report
-from veinfit.report.page.pages import CAUTIONS
 from veinfit.report.paper.pdf_blocks import (
     ACCENT,
     ALARM,

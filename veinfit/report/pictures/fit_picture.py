@@ -15,6 +15,7 @@ from veinfit.report.colours import (
     PAPER,
     GapBand,
 )
+from veinfit.report.pictures.caution_line import CAUTION_PX, write_caution
 from veinfit.report.pictures.fit_axial import draw_axial
 from veinfit.report.pictures.fit_scene import (
     FitFrame,
@@ -34,7 +35,7 @@ from veinfit.seating.model import Fit
 from veinfit.settings import ReportSettings
 from veinfit.vectors import FloatArray
 
-HEADER_PX, FOOTER_PX, GUTTER_PX = 118.0, 158.0, 8.0
+HEADER_PX, FOOTER_PX, GUTTER_PX = 118.0, 158.0 + CAUTION_PX, 8.0
 """Heights of the lines above and below the two views, and the space between them."""
 
 PAPER_SHARE = 0.0312
@@ -176,7 +177,7 @@ def _one_line(canvas: Canvas, x: float, y: float, right: float, text: str, size:
 
 
 def draw_footer(canvas: Canvas, fit: Fit, above: Box, bands: tuple[GapBand, ...]) -> None:
-    """Write the gap's scale and the figures below the views, which lie in ``above``."""
+    """Write the gap's scale, the figures and the cautions below the views, in ``above``."""
     u = canvas.unit
     x, y = above.left + 4 * u, above.bottom + 14 * u
     canvas.write(x, y + 11 * u, "Gap to the wall, mm", SMALL_PX, bold=True, down="center")
@@ -196,3 +197,4 @@ def draw_footer(canvas: Canvas, fit: Fit, above: Box, bands: tuple[GapBand, ...]
         SMALL_PX,
         lines=4,
     )
+    write_caution(canvas, above.left + 4 * u)

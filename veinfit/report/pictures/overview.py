@@ -21,6 +21,7 @@ from veinfit.report.colours import (
     WALL_OUTER,
     rgb,
 )
+from veinfit.report.pictures.caution_line import CAUTION_PX, write_caution
 from veinfit.report.pictures.mitral_rim import mitral_lines
 from veinfit.report.render.annotations import annotate
 from veinfit.report.render.canvas import BODY_PX, SMALL_PX, TITLE_PX, Canvas, unit_px
@@ -49,7 +50,7 @@ DIRECTIONS: tuple[tuple[str, FloatArray], ...] = (
 )
 """The two views: what each is called, and the direction from the atrium to the viewer."""
 
-HEADER_PX, FOOTER_PX, GUTTER_PX = 86.0, 132.0, 8.0
+HEADER_PX, FOOTER_PX, GUTTER_PX = 86.0, 132.0 + CAUTION_PX, 8.0
 """Heights of the lines above and below the views, and the space between them."""
 
 FILL = 0.86, 0.62
@@ -249,6 +250,7 @@ def draw_overview(
         SMALL_PX,
         lines=5,
     )
+    write_caution(canvas, layout.areas[0].left + 4 * u)
     return canvas.png()
 
 

@@ -9,8 +9,9 @@ from typing import Any
 
 from markupsafe import Markup
 
+from veinfit.report.cautions import CAUTIONS
 from veinfit.report.model import Report
-from veinfit.report.page.pages import CAUTIONS, environment, template_text
+from veinfit.report.page.pages import environment, template_text
 from veinfit.report.viewer.viewer_scene import viewer_scene
 
 SCRIPTS = (
