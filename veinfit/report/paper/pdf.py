@@ -79,7 +79,7 @@ MOST_BESIDE = 3
 VIEWS_KEY = (
     "Left: from the side, near wall cut away; arrow, into the vein; violet, ostial plane; "
     "dash-dot, shaft; two-headed arrow, depth of the equator. Right: from the atrium into the "
-    "vein; ring, the gap around the clock."
+    "vein; ring, the gap around the clock. Small circle: a leak, with its width."
 )
 """What the two views of a picture are."""
 

@@ -70,8 +70,8 @@ def draw_axial(
         rim = _ring_point(leak.clock_h, middle, radius - 12 * u)
         canvas.line(np.stack([spot, rim]), LEAK, 2.0, clip=area, above=2.9)
         if k < LEAKS_LABELLED:
-            place = "" if canvas.terse else f", {hours(leak.clock_h)}"
-            words = f"leak {leak_mm(leak.width_mm)}{place}"
+            width = leak_mm(leak.width_mm)
+            words = width if canvas.terse else f"leak {width}, {hours(leak.clock_h)}"
             canvas.label(spot, words, area, BODY_PX, bold=True, avoid=together, away_from=rim)
 
 

@@ -152,10 +152,10 @@ def _leak_in_profile(
     canvas.circle(flat.mean(axis=0), 15 * canvas.unit, edge=LEAK, width=2.4, clip=area, above=3.1)
     if not labelled:
         return
-    where = ", on the side cut away" if before and not canvas.terse else ""
+    width, where = leak_mm(leak.width_mm), ", on the side cut away" if before else ""
     canvas.label(
         flat.mean(axis=0),
-        f"leak {leak_mm(leak.width_mm)}{where}",
+        width if canvas.terse else f"leak {width}{where}",
         area,
         BODY_PX,
         bold=True,
@@ -189,7 +189,7 @@ def _side_labels(
         arrow(canvas, project(foot), centre, INK, 2.2, both=True, clip=area)
         canvas.label(
             0.5 * (project(foot) + centre),
-            f"depth {number(fit.depth_mm)} mm",
+            f"{'' if canvas.terse else 'depth '}{number(fit.depth_mm)} mm",
             area,
             SMALL_PX,
             avoid=avoid,
