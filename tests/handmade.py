@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from veinfit.anatomy.mitral_and_septum import MitralOpening
 from veinfit.anatomy.model import (
     Anatomy,
     Appendage,
     Centreline,
     Contour,
-    MitralOpening,
     Ostium,
     Ridge,
     Section,

@@ -14,12 +14,12 @@ import pytest
 import pyvista
 from handmade import anatomy_of, vein_of
 
+from veinfit.anatomy.mitral_and_septum import MitralOpening
 from veinfit.anatomy.model import (
     Anatomy,
     Appendage,
     Centreline,
     Contour,
-    MitralOpening,
     Ostium,
     Ridge,
     Section,

@@ -12,14 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from handmade import anatomy_of, vein_of
 
-from veinfit.anatomy.model import (
-    Anatomy,
-    Centreline,
-    Contour,
-    MitralOpening,
-    Ostium,
-    Vein,
-)
+from veinfit.anatomy.mitral_and_septum import MitralOpening
+from veinfit.anatomy.model import Anatomy, Centreline, Contour, Ostium, Vein
 from veinfit.surface import Surface
 from veinfit.surface.contours import ContourMeasures
 from veinfit.surface.openings import boundary_loops, cap_loops

@@ -15,7 +15,8 @@ import pyvista
 from seating.phantoms import Phantom, as_phantom, ellipse, hole, rounded_hole
 from seating.pushed import before, rest_of
 
-from veinfit.anatomy.model import Centreline, SeptalCrossing
+from veinfit.anatomy.mitral_and_septum import SeptalCrossing
+from veinfit.anatomy.model import Centreline
 from veinfit.seating.approach.line import approach_line
 from veinfit.seating.approach.start import find_start
 from veinfit.seating.balloon import sphere

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from seating.phantoms import hole
 
-from veinfit.anatomy.model import SeptalCrossing
+from veinfit.anatomy.mitral_and_septum import SeptalCrossing
 from veinfit.seating.balloon import sphere
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import MarginSettings, SeatingSettings, Settings

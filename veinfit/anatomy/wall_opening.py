@@ -19,7 +19,7 @@ from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.mitral import MitralSide, find_mitral_side
 from veinfit.anatomy.branches.model import Branches
 from veinfit.anatomy.candidates import Candidate
-from veinfit.anatomy.model import MitralOpening
+from veinfit.anatomy.mitral_and_septum import MitralOpening
 from veinfit.anatomy.naming.names import TEMPLATE, Naming
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray, IntArray, unit

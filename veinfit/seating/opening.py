@@ -7,14 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from veinfit.anatomy.model import (
-    Anatomy,
-    Centreline,
-    Contour,
-    MitralOpening,
-    Ostium,
-    Vein,
-)
+from veinfit.anatomy.mitral_and_septum import MitralOpening
+from veinfit.anatomy.model import Anatomy, Centreline, Contour, Ostium, Vein
 from veinfit.surface import Surface
 from veinfit.surface.contours import contour_centroid, measure_contour, section_around
 from veinfit.surface.foreign import as_surface

@@ -17,7 +17,8 @@ from browser import Browser, browser
 from PIL import Image
 from report.inputs import report_of
 
-from veinfit.anatomy.model import Anatomy, SeptalCrossing
+from veinfit.anatomy.mitral_and_septum import SeptalCrossing
+from veinfit.anatomy.model import Anatomy
 from veinfit.report.colours import CONTACT, rgb
 from veinfit.report.model import Report
 from veinfit.report.render.projection import projection_name

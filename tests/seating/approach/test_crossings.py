@@ -9,7 +9,7 @@ import pytest
 import trimesh
 from seating.phantoms import hole
 
-from veinfit.anatomy.model import SeptalCrossing
+from veinfit.anatomy.mitral_and_septum import SeptalCrossing
 from veinfit.seating.approach.crossings import crossing_map, places_on_septum
 from veinfit.seating.approach.sheath import reach_of
 from veinfit.seating.balloon import sphere

@@ -10,7 +10,7 @@ import trimesh
 from scipy.spatial.transform import Rotation
 from seating.phantoms import moved, rounded_hole
 
-from veinfit.anatomy.model import MitralOpening
+from veinfit.anatomy.mitral_and_septum import MitralOpening
 from veinfit.anatomy.naming.names import TEMPLATE
 from veinfit.errors import InputError
 from veinfit.seating.approach.septum import (

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 from seating.phantoms import hole
 
-from veinfit.anatomy.model import SeptalCrossing
+from veinfit.anatomy.mitral_and_septum import SeptalCrossing
 from veinfit.seating.approach.line import approach_line, approaches_named
 from veinfit.seating.approach.sheath import reach_of, relaxed_direction
 from veinfit.seating.balloon import sphere

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import ncx2
 from seating.phantoms import hole
 
-from veinfit.anatomy.model import SeptalCrossing
+from veinfit.anatomy.mitral_and_septum import SeptalCrossing
 from veinfit.frames import clock_direction, clock_hours
 from veinfit.seating.approach.reachable import HOURS, Directions
 from veinfit.seating.balloon import sphere

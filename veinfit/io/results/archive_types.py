@@ -16,9 +16,10 @@ PLACES: Mapping[str, tuple[str, ...]] = {
     "veinfit.surface.contours": ("ContourMeasures",),
     "veinfit.anatomy.corrections.apply": ("Correction",),
     "veinfit.anatomy.lumen_input": ("LumenInput",),
+    "veinfit.anatomy.mitral_and_septum": ("MitralOpening", "SeptalCrossing"),
     "veinfit.anatomy.model": (
         "Anatomy", "Appendage", "AppliedCorrection", "Centreline", "Contour",
-        "LabelOstium", "MitralOpening", "Ostium", "Ridge", "Section", "SeptalCrossing", "Vein",
+        "LabelOstium", "Ostium", "Ridge", "Section", "Vein",
     ),
     "veinfit.anatomy.ostium.certainty": ("Evidence",),
     "veinfit.anatomy.verdict": ("InputVerdict",),

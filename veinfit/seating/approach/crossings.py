@@ -16,7 +16,8 @@ from itertools import product
 import numpy as np
 from scipy.spatial import cKDTree
 
-from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
+from veinfit.anatomy.mitral_and_septum import SeptalCrossing
+from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.notes import Note
 from veinfit.seating.approach.rays import free_distance_mm
 from veinfit.seating.approach.reachable import FaceBoxes, in_box

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
-from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
+from veinfit.anatomy.mitral_and_septum import SeptalCrossing
+from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.errors import InputError
 from veinfit.notes import Note
 from veinfit.seating.approach.septum import estimated_crossing

@@ -8,7 +8,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
-from veinfit.anatomy.model import Anatomy, SeptalCrossing, Vein
+from veinfit.anatomy.mitral_and_septum import SeptalCrossing
+from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.anatomy.naming.names import TEMPLATE
 from veinfit.errors import InputError
 from veinfit.notes import Note

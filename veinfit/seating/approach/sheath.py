@@ -18,7 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.anatomy.model import SeptalCrossing, Vein
+from veinfit.anatomy.mitral_and_septum import SeptalCrossing
+from veinfit.anatomy.model import Vein
 from veinfit.seating.approach.rays import distance_back_mm, free_distance_mm
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
