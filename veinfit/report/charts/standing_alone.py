@@ -17,7 +17,17 @@ MARGIN_PX = 8.0
 
 
 def with_caution(drawing: Drawing) -> Drawing:
-    """Return a drawing with what it is not written below it."""
+    """Return a drawing with what it is not written below it.
+
+    Parameters
+    ----------
+    drawing : Drawing
+
+    Returns
+    -------
+    Drawing
+        Taller by the lines of writing.
+    """
     room = drawing.width - 2.0 * MARGIN_PX
     lines = broken(PICTURE_CAUTION, room, lambda text: LETTER_WIDTH * TYPE_PX * len(text))
     step = 1.3 * TYPE_PX
