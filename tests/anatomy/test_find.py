@@ -14,6 +14,8 @@ from surface.shapes import moved, sphere
 from veinfit.anatomy import find, find_anatomy
 from veinfit.anatomy.branches.lumen import prepare_lumen
 from veinfit.anatomy.lumen_input import LumenInput
+from veinfit.anatomy.ostium import trunks
+from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.errors import InputError
 from veinfit.frames import RAS_TO_LPS
 from veinfit.labels import lumen_surface
@@ -239,6 +241,20 @@ def test_what_branches_share_is_one_vein(variant, seed):
     if trunk.axis_length_mm > 9.0:
         # Over less there is hardly a direction: its sections lean toward the branches.
         assert angle_deg(mine.axis, trunk.section_axis) < 8.0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("variant", ["left_common_long", "early_branch"])
+def test_a_common_part_whose_carina_tells_no_ostium_has_that_of_its_own_tube(variant, monkeypatch):
+    monkeypatch.setattr(
+        trunks, "settle_before_bifurcation", lambda *_: OstiumFailure("nothing is told")
+    )
+    atrium = build(draw_shape(9 if variant == "left_common_long" else 7, variant))
+    found = by_name(anatomy_of(atrium.open_surface()).veins)
+    (trunk,) = [vein for vein in atrium.truth.veins if vein.branches]
+    assert len(found[trunk.name].branches) == 2
+    off = np.linalg.norm(found[trunk.name].ostium.centre - trunk.ostium.centre)
+    assert off < min(3.0, found[trunk.name].ostium.error_mm)
 
 
 @pytest.mark.slow

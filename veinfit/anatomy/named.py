@@ -151,6 +151,7 @@ def _features(
                 excess=candidate.excess,
                 hint=labels.of_all(said),
                 is_bulge=candidate.members[0] >= bulges_from,
+                ostium_error_mm=0.0 if candidate.ostium is None else candidate.ostium.error_mm,
             )
         )
     return tuple(features)

@@ -299,6 +299,16 @@ def test_the_next_best_name_of_a_branch_may_be_a_part_of_a_trunk():
     assert naming.runner_up["LSPV"] == "a branch of LCPV"
 
 
+def test_a_trunk_is_as_surely_long_as_its_ostium_is_known():
+    # A right common trunk is found in one of 200 patients (Cronin et al., Acad Radiol 2007).
+    for error_mm, expected in ((2.0, {"RCPV"}), (12.0, {"RSPV", "RIPV"})):
+        candidates = [candidate(r, k) for k, r in enumerate(FOUR)]
+        whole = {"diameter_mm": 30.0, "shared_mm": 11.5, "excess": 1.6}
+        candidates.append(candidate("RCPV", 2, members=(2, 3), ostium_error_mm=error_mm, **whole))
+        roles = name_candidates(candidates, 10.0).roles
+        assert {r for r in roles if r.startswith("R")} == expected
+
+
 def test_a_label_outweighs_the_place():
     turn = Rotation.from_rotvec(np.radians(35.0) * np.array([0.0, 1.0, 0.0]))
     candidates = [candidate(r, k, turn, hint=r if r != "MV" else "") for k, r in enumerate(FOUR)]

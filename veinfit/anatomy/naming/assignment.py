@@ -14,6 +14,7 @@ from functools import partial
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 from scipy.spatial.transform import Rotation
+from scipy.special import ndtr
 
 from veinfit.anatomy.naming.roles import (
     OPTIONAL_ROLES,
@@ -57,8 +58,12 @@ it is missing, it may be one of them."""
 LONE_MIDDLE_COST = 6.0
 """Cost of a right middle vein that has no superior or no inferior one beside it."""
 
-SPLIT_TRUNK_COST = 10.0
-"""Cost of naming the branches of a trunk long enough to be common by definition."""
+SPLIT_TRUNK_COST = 8.0
+"""Cost of naming the branches of a trunk that is surely long enough to be common by definition."""
+
+LEAST_LENGTH_SD_MM = 0.8
+"""The length of a trunk is known no better than this, nor than its ostium, whose bound is taken as
+two standard deviations."""
 
 UNLIKE_VEINS = (APPENDAGE, MITRAL)
 LEFT_SUPERIOR = ("LSPV", "LCPV")
@@ -194,7 +199,7 @@ def selections_of(
                 k for k in singles if candidates[k].members[0] not in set(taken)
             ]
             split = sum(
-                1.0 - antrum_share(candidates[k])
+                (1.0 - antrum_share(candidates[k])) * _long_chance(candidates[k], common_trunk_mm)
                 for k in trunks
                 if k not in whole
                 and candidates[k].hint != SEVERAL_VEINS
@@ -203,6 +208,12 @@ def selections_of(
             )
             selections.append((tuple(chosen), SPLIT_TRUNK_COST * split))
     return selections
+
+
+def _long_chance(trunk: CandidateFeatures, common_trunk_mm: float) -> float:
+    """How likely a trunk is as long as one that is common, its ostium being uncertain."""
+    deviation = max(0.5 * trunk.ostium_error_mm, LEAST_LENGTH_SD_MM)
+    return float(ndtr((trunk.common_length_mm - common_trunk_mm) / deviation))
 
 
 def _assign(

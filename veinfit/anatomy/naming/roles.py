@@ -190,6 +190,8 @@ class CandidateFeatures:
         So many of a trunk's branches end in an opening.
     is_bulge : bool
         It reaches hardly past the wall: it is a vein only where one is missing without.
+    ostium_error_mm : float
+        Bound of its ostium's place; 0 where it is as good as known.
     """
 
     members: tuple[int, ...]
@@ -206,6 +208,7 @@ class CandidateFeatures:
     common_mm: float | None = None
     cut_members: int = 0
     is_bulge: bool = False
+    ostium_error_mm: float = 0.0
 
     @property
     def common_length_mm(self) -> float:

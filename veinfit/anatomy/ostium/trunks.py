@@ -24,6 +24,7 @@ from veinfit.anatomy.branches.model import SharedPart
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.anatomy.ostium.search import find_ostium, find_ostium_about, settle_before_bifurcation
+from veinfit.anatomy.ostium.sections import Found
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 from veinfit.surface.contours import convexity, passes
@@ -122,6 +123,7 @@ def find_trunk(
     limit = max(TRUNK_EXCESS * together, OSTIA_EXCESS * ostia_mm2)
     fork = _fork(part, walked)
     courses = list(_courses(lumen, (part.path, fork), paths, limit))
+    begun: list[Trunk] = []
     for starts in _starts(lumen, part, fork, courses, together, settings):
         found = [
             trunk
@@ -129,9 +131,19 @@ def find_trunk(
             if (trunk := _settled(part, tube, start, paths, limit, settings)) is not None
         ]
         if found:
-            best = min(found, key=lambda trunk: trunk.ostium.error_mm)
-            return replace(best, excess=best.ostium.measures.area_mm2 / together)
-    return None
+            return _surest(found, together)
+        begun += [
+            trunk
+            for tube, (ostium, notes) in starts
+            if (trunk := _before_carina(part, tube, ostium, notes, paths, limit)) is not None
+        ]
+    # Of a trunk hardly longer than wide the path to its carina may tell less than its own tube.
+    return _surest(begun, together) if begun else None
+
+
+def _surest(trunks: Sequence[Trunk], together_mm2: float) -> Trunk:
+    best = min(trunks, key=lambda trunk: trunk.ostium.error_mm)
+    return replace(best, excess=best.ostium.measures.area_mm2 / together_mm2)
 
 
 def _courses(
@@ -152,7 +164,7 @@ def _starts(
     courses: Sequence[_Course],
     together: float,
     settings: AnatomySettings,
-) -> Iterator[list[tuple[BranchSections, Ostium]]]:
+) -> Iterator[list[tuple[BranchSections, Found]]]:
     """Where to start from: each next kind costs more, or serves the shortest trunks only."""
     clearance = BIFURCATION_CLEARANCE_MM
     about = [
@@ -167,26 +179,37 @@ def _starts(
 
 
 def _found(
-    results: Sequence[tuple[BranchSections, tuple[Ostium, tuple[Note, ...]] | OstiumFailure]],
-) -> list[tuple[BranchSections, Ostium]]:
-    return [(tube, r[0]) for tube, r in results if not isinstance(r, OstiumFailure)]
+    results: Sequence[tuple[BranchSections, Found | OstiumFailure]],
+) -> list[tuple[BranchSections, Found]]:
+    return [(tube, r) for tube, r in results if not isinstance(r, OstiumFailure)]
 
 
 def _settled(
     part: SharedPart,
     tube: BranchSections,
-    start: Ostium,
+    start: Found,
     paths: Sequence[FloatArray],
     limit_mm2: float,
     settings: AnatomySettings,
 ) -> Trunk | None:
     """Return the trunk that a start leads to, if it lies before the carina and holds all paths."""
     result = settle_before_bifurcation(
-        tube, start, part.bifurcation, _clear_of_carina(tube), settings
+        tube, start[0], part.bifurcation, _clear_of_carina(tube), settings
     )
     if isinstance(result, OstiumFailure):
         return None
-    ostium, notes = result
+    return _before_carina(part, tube, *result, paths, limit_mm2)
+
+
+def _before_carina(
+    part: SharedPart,
+    tube: BranchSections,
+    ostium: Ostium,
+    notes: tuple[Note, ...],
+    paths: Sequence[FloatArray],
+    limit_mm2: float,
+) -> Trunk | None:
+    """Return the trunk with an ostium that lies before the carina and holds all paths."""
     length = part.bifurcation.length_from(ostium.centre, ostium.normal)
     holds = all(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in paths)
     if length <= 0 or ostium.measures.area_mm2 > limit_mm2 or not holds:
