@@ -126,8 +126,11 @@ def _labelled(
     if len(points) < 2 * LEAST_BORDER or not rest:
         return None
     spacing = float(np.median(cKDTree(points).query(points, k=2)[0][:, 1]))
-    away, _ = cKDTree(np.concatenate(rest)).query(points)
-    border = points[away <= TOUCHING * spacing]
+    touching = TOUCHING * spacing
+    low, high = points.min(axis=0) - touching, points.max(axis=0) + touching
+    beside = [p[((p >= low) & (p <= high)).all(axis=1)] for p in rest]
+    away, _ = cKDTree(np.concatenate(beside)).query(points, distance_upper_bound=2.0 * touching)
+    border = points[away <= touching]
     if len(border) < LEAST_BORDER:
         return None
     centre = border.mean(axis=0)
@@ -136,7 +139,7 @@ def _labelled(
     if height.max() < LEAST_LENGTH_MM:
         return None
     far = points[height >= np.quantile(height, 1.0 - FARTHEST_SHARE)]
-    normal = np.linalg.svd(border - centre)[2][2]
+    normal = np.linalg.svd(border - centre, full_matrices=False)[2][2]
     normal = normal if normal @ ahead > 0.0 else -normal
     # The border is a step of voxels, and saddled: its normal counts as much as the label's course.
     return LabelledVein(name, centre, unit(normal + ahead), far.mean(axis=0))
