@@ -10,6 +10,7 @@ import numpy as np
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.shape import TINY, Shape, Sphere
 from veinfit.surface import Surface
+from veinfit.surface.near import balls
 from veinfit.vectors import FloatArray
 
 DISTANCE_TOLERANCE_MM = 0.005
@@ -98,8 +99,9 @@ def zone_distance_mm(zone: FreezingZone, structure: Structure) -> float | None:
     halved until they cannot hold a nearer one.
     """
     if isinstance(structure, Surface):
-        corners = structure.points[structure.faces]
-        return _least(zone, corners) if len(corners) else _least_of_points(zone, structure.points)
+        if not len(structure.faces):
+            return _least_of_points(zone, structure.points)
+        return _least(zone, _may_be_nearest(zone, structure))
     points = np.asarray(structure, dtype=float).reshape(-1, 3)
     if len(points) < 2:
         return _least_of_points(zone, points)
@@ -114,6 +116,18 @@ def distances_mm(zone: FreezingZone, structures: Mapping[str, Structure]) -> dic
 
 def _least_of_points(zone: FreezingZone, points: FloatArray) -> float | None:
     return float(zone.distance(points).min()) if len(points) else None
+
+
+def _may_be_nearest(zone: FreezingZone, surface: Surface) -> FloatArray:
+    """Return the triangles (N, 3, 3) of a surface that may hold the point nearest to a zone.
+
+    No point of a triangle is nearer to the balloon than the ball around the triangle is.
+    """
+    origin, middles, radii = balls(surface)
+    offset = middles - (zone.centre - origin).astype(np.float32)[:, None]
+    away = np.sqrt(offset[0] ** 2 + offset[1] ** 2 + offset[2] ** 2) - radii - zone.radius_mm
+    nearest = surface.points[surface.faces[np.argmin(away)]]
+    return surface.points[surface.faces[away <= zone.distance(nearest).min()]]
 
 
 def _least(zone: FreezingZone, cells: FloatArray) -> float:
