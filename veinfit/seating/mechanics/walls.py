@@ -182,7 +182,7 @@ def over_triangles(
         for whole_of, of_parts in ((force, pressed), (stiffness, bent.reshape(-1, 9).T)):
             for row, one in zip(whole_of, of_parts, strict=True):
                 row[partly] = np.bincount(parts.face, one, minlength=len(partly))
-    return energy, force.T, stiffness.T.reshape(-1, 3, 3)
+    return energy, force.T, np.moveaxis(stiffness.reshape(3, 3, count), 2, 0)
 
 
 def _over_whole(
