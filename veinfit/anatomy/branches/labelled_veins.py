@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -37,9 +38,16 @@ LEAST_LENGTH_MM = 2.0
 
 
 class LabelHints:
-    """Labelled voxel centres, asked which label most of a branch lies in."""
+    """Labelled voxel centres, asked which label most of a branch lies in.
+
+    Parameters
+    ----------
+    hints : mapping of str to (N, 3) array
+        Voxel centres by label name, mm.
+    """
 
     def __init__(self, hints: Mapping[str, FloatArray]) -> None:
+        self._hints = hints
         names = [name for name, points in hints.items() if len(points)]
         self._names = names
         self._tree: cKDTree | None = None
@@ -47,6 +55,11 @@ class LabelHints:
             points = np.concatenate([hints[name] for name in names])
             self._label = np.repeat(np.arange(len(names)), [len(hints[name]) for name in names])
             self._tree = cKDTree(points)
+
+    @cached_property
+    def veins(self) -> tuple[LabelledVein, ...]:
+        """Every vein that has a label of its own."""
+        return labelled_veins(self._hints)
 
     def of_branch(self, branch: Branch) -> str:
         """Return the role a label gives the branch, ``SOME_VEIN``, or an empty string."""
@@ -145,14 +158,10 @@ def _labelled(
     return LabelledVein(name, centre, unit(normal + ahead), far.mean(axis=0))
 
 
-def with_labelled(branches: Branches, hints: Mapping[str, FloatArray]) -> Branches:
-    """Return the branches with one more for each labelled vein that none of them is.
-
-    ``hints`` are voxel centres by label name.
-    """
-    labels = LabelHints(hints)
+def with_labelled(branches: Branches, labels: LabelHints) -> Branches:
+    """Return the branches with one more for each labelled vein that none of them is."""
     seen = {labels.of_branch(branch) for branch in branches.branches}
-    added = [_branch(branches, vein) for vein in labelled_veins(hints) if vein.name not in seen]
+    added = [_branch(branches, vein) for vein in labels.veins if vein.name not in seen]
     return branches.with_more(added)
 
 
