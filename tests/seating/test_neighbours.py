@@ -50,6 +50,19 @@ def test_a_shell_around_the_balloon_is_found_quickly():
     assert zone_distance_mm(ZONE, surface) == pytest.approx(nearest_plane - 14.0, abs=0.006)
 
 
+def test_behind_the_balloon_a_nearer_wall_does_not_hide_what_is_near_the_zone():
+    # The first triangle all but touches the balloon's back, 14 √2 from the zone's edge.
+    def patch(middle, normal):
+        e1 = unit(np.cross(normal, [0.3, 1.0, -0.2]))
+        return middle + np.array([2 * e1, np.cross(normal, e1) - e1, -np.cross(normal, e1) - e1])
+
+    points = np.concatenate([patch(at(180.0, 0.1), SHAFT), patch(at(40.0, 9.0), SHAFT)])
+    both = Surface(points, np.array([[0, 1, 2], [3, 4, 5]]))
+    alone = zone_distance_mm(ZONE, Surface(points[3:], np.array([[0, 1, 2]])))
+    assert zone_distance_mm(ZONE, both) == alone
+    assert 6.0 < alone < 9.01
+
+
 @pytest.mark.parametrize(
     ("polar", "distance", "wanted"),
     [(0.0, 3.0, 3.0), (89.0, 7.0, 7.0), (180.0, 0.0, 14.0 * np.sqrt(2.0)), (180.0, 6.0, None)],

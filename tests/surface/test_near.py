@@ -7,7 +7,8 @@ import pytest
 from surface.shapes import sphere
 
 from veinfit.surface import Surface
-from veinfit.surface.near import faces_in_box, faces_near_plane
+from veinfit.surface.near import faces_in_box, faces_near_plane, faces_near_ray
+from veinfit.vectors import unit
 
 
 def test_faces_in_a_box_are_all_there_and_none_far_from_it():
@@ -34,3 +35,24 @@ def test_all_faces_that_a_plane_crosses_are_told_and_none_far_from_it(far):
         # The middle of a face lies 1.25 mm from its corners at most.
         middles = ball.points[ball.faces[found]].mean(axis=1)
         assert np.abs((middles - origin) @ normal).max() < 1.3
+
+
+@pytest.mark.parametrize("far", [0.0, 2000.0])
+def test_all_faces_that_a_ray_meets_are_told_and_none_far_from_it(far, rng):
+    mesh = sphere(20.0)
+    ball = Surface(mesh.points + far, mesh.faces)
+    a, b, c = (ball.points[ball.faces[:, k]] for k in range(3))
+    middles = (a + b + c) / 3.0
+    for direction in unit(rng.normal(size=(20, 3))):
+        origin = far + rng.uniform(-8.0, 8.0, size=3)
+        found = faces_near_ray(ball, origin, direction)
+        # A ray from within a ball meets it once: where all three sides are passed on one side.
+        sides = [
+            np.einsum("fk,fk->f", np.cross(p - origin, q - origin), np.tile(direction, (len(a), 1)))
+            for p, q in ((a, b), (b, c), (c, a))
+        ]
+        met = (np.sign(sides) == np.sign(sides[0])).all(axis=0)
+        met &= (middles - origin) @ direction > 0.0
+        assert met.sum() == 1 and np.isin(np.flatnonzero(met), found).all()
+        away = np.linalg.norm(np.cross(middles[found] - origin, direction), axis=1)
+        assert away.max() < 1.3 and ((middles[found] - origin) @ direction > -1.3).all()

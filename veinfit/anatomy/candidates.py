@@ -20,7 +20,7 @@ from veinfit.anatomy.branches.branch_sections import (
     walk_tube,
 )
 from veinfit.anatomy.branches.flat_ends import FlatEnd
-from veinfit.anatomy.branches.labelled_veins import LabelHints, labelled_veins
+from veinfit.anatomy.branches.labelled_veins import LabelHints
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.model import Bifurcation, Branch, Branches, SharedPart
 from veinfit.anatomy.branches.widening import leaning
@@ -118,7 +118,7 @@ def find_candidates(
     lumen: Lumen,
     branches: Branches,
     settings: AnatomySettings,
-    hints: Mapping[str, FloatArray] | None = None,
+    labels: LabelHints | None = None,
 ) -> tuple[Candidate, ...]:
     """Walk every branch and every shared trunk; single branches come first.
 
@@ -127,11 +127,11 @@ def find_candidates(
     lumen : Lumen
     branches : Branches
     settings : AnatomySettings
-    hints : mapping of str to (N, 3) array, optional
-        Voxel centres by label name: their borders help to place the ostia of labelled veins.
+    labels : LabelHints, optional
+        Of the input: their borders help to place the ostia of labelled veins.
     """
-    labels = LabelHints(hints or {})
-    borders = {vein.name: (vein.centre, vein.normal) for vein in labelled_veins(hints or {})}
+    labels = labels or LabelHints({})
+    borders = {vein.name: (vein.centre, vein.normal) for vein in labels.veins}
     singles = [
         single_candidate(lumen, branches, k, settings, borders.get(labels.of_branch(branch)))
         for k, branch in enumerate(branches.branches)

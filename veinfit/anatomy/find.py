@@ -12,7 +12,7 @@ from veinfit.anatomy.branches.branch_sections import section_at, tangents
 from veinfit.anatomy.branches.cut_off import opened_at_cuts
 from veinfit.anatomy.branches.finding import find_branches
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
-from veinfit.anatomy.branches.labelled_veins import APPENDAGE_LABEL, with_labelled
+from veinfit.anatomy.branches.labelled_veins import APPENDAGE_LABEL, LabelHints, with_labelled
 from veinfit.anatomy.branches.lumen import Lumen, prepare_lumen
 from veinfit.anatomy.branches.model import Branches
 from veinfit.anatomy.candidates import Candidate, parted
@@ -118,13 +118,13 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     give_back_memory()
     lumen, rough = opened_at_cuts(lumen, rough, spheres)
     give_back_memory()
-    hints = lumen_input.hints
-    branches = with_labelled(find_branches(spheres, lumen.openings), hints)
+    labels = LabelHints(lumen_input.hints)
+    branches = with_labelled(find_branches(spheres, lumen.openings), labels)
     tell("names")
     stated = StatedFrame(
         frame, lumen_input.resolution_mm is not None, lumen_input.trust_frame, flat_side(spheres)
     )
-    found = name_found(lumen, rough, branches, spheres, hints, settings.anatomy, stated)
+    found = name_found(lumen, rough, branches, spheres, labels, settings.anatomy, stated)
     branches, candidates, naming = found.branches, found.candidates, found.naming
     notes = (*notes, *filter(None, [naming.other_frame.note(stated)]))
     roles = {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,7 +58,7 @@ def name_found(
     rough: Lumen,
     branches: Branches,
     spheres: InscribedSpheres,
-    hints: Mapping[str, FloatArray],
+    labels: LabelHints,
     settings: AnatomySettings,
     stated: StatedFrame,
 ) -> NamedCandidates:
@@ -70,8 +70,7 @@ def name_found(
         The blood, and the same with fewer faces, in which branches are walked.
     branches : Branches
     spheres : InscribedSpheres
-    hints : mapping of str to (N, 3) array
-        Voxel centres by label name, mm.
+    labels : LabelHints
     settings : AnatomySettings
     stated : StatedFrame
 
@@ -85,8 +84,8 @@ def name_found(
         As :func:`~veinfit.anatomy.naming.names.name_candidates`.
     """
     count = len(branches.branches)
-    candidates = find_candidates(rough, branches, settings, hints)
-    features = _features(lumen, branches, candidates, hints, count)
+    candidates = find_candidates(rough, branches, settings, labels)
+    features = _features(lumen, branches, candidates, labels, count)
     more, all_candidates, all_features = branches, candidates, features
 
     def with_bulges() -> tuple[CandidateFeatures, ...]:
@@ -96,7 +95,7 @@ def name_found(
             single_candidate(rough, more, k, settings) for k in range(count, len(more.branches))
         )
         all_candidates = (*candidates[:count], *bulges, *candidates[count:])
-        all_features = _features(lumen, more, all_candidates, hints, count)
+        all_features = _features(lumen, more, all_candidates, labels, count)
         return all_features
 
     naming, by_bulges = name_with_bulges(features, with_bulges, settings.common_trunk_mm, stated)
@@ -109,11 +108,10 @@ def _features(
     lumen: Lumen,
     branches: Branches,
     candidates: Sequence[Candidate],
-    hints: Mapping[str, FloatArray],
+    labels: LabelHints,
     bulges_from: int,
 ) -> tuple[CandidateFeatures, ...]:
     """Return what the naming needs to know; branches from ``bulges_from`` on are bulges."""
-    labels = LabelHints(hints)
     features = []
     for candidate in candidates:
         members = [branches.branches[m] for m in candidate.members]

@@ -10,7 +10,8 @@ import numpy as np
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.shape import TINY, Shape, Sphere
 from veinfit.surface import Surface
-from veinfit.vectors import FloatArray
+from veinfit.surface.near import balls
+from veinfit.vectors import FloatArray, cross, dots, lengths
 
 DISTANCE_TOLERANCE_MM = 0.005
 """Distances are found to this accuracy."""
@@ -61,8 +62,8 @@ class FreezingZone:
         """
         offset = points - self.centre
         along = offset @ self.shaft
-        span = np.einsum("...i,...i->...", offset, offset)
-        away = np.linalg.norm(offset - along[..., None] * self.shaft, axis=-1)
+        span = dots(offset, offset)
+        away = lengths(offset - along[..., None] * self.shaft)
         polar = np.arctan2(away, along)
         nearest = np.clip(polar, np.radians(self.from_deg), np.radians(self.to_deg))
         if self.shape is not None:
@@ -98,8 +99,9 @@ def zone_distance_mm(zone: FreezingZone, structure: Structure) -> float | None:
     halved until they cannot hold a nearer one.
     """
     if isinstance(structure, Surface):
-        corners = structure.points[structure.faces]
-        return _least(zone, corners) if len(corners) else _least_of_points(zone, structure.points)
+        if not len(structure.faces):
+            return _least_of_points(zone, structure.points)
+        return _least(zone, _may_be_nearest(zone, structure))
     points = np.asarray(structure, dtype=float).reshape(-1, 3)
     if len(points) < 2:
         return _least_of_points(zone, points)
@@ -114,6 +116,18 @@ def distances_mm(zone: FreezingZone, structures: Mapping[str, Structure]) -> dic
 
 def _least_of_points(zone: FreezingZone, points: FloatArray) -> float | None:
     return float(zone.distance(points).min()) if len(points) else None
+
+
+def _may_be_nearest(zone: FreezingZone, surface: Surface) -> FloatArray:
+    """Return the triangles (N, 3, 3) of a surface that may hold the point nearest to a zone.
+
+    No point of a triangle is nearer to the balloon than the ball around the triangle is.
+    """
+    origin, middles, radii = balls(surface)
+    offset = middles - (zone.centre - origin).astype(np.float32)[:, None]
+    away = np.sqrt(offset[0] ** 2 + offset[1] ** 2 + offset[2] ** 2) - radii - zone.radius_mm
+    nearest = surface.points[surface.faces[np.argmin(away)]]
+    return surface.points[surface.faces[away <= zone.distance(nearest).min()]]
 
 
 def _least(zone: FreezingZone, cells: FloatArray) -> float:
@@ -139,23 +153,23 @@ def _least(zone: FreezingZone, cells: FloatArray) -> float:
 
 def _distance_to_cells(cells: FloatArray) -> FloatArray:
     """Distance (N,) from the origin to segments (N, 2, 3) or triangles (N, 3, 3)."""
-    start, along = cells, np.roll(cells, -1, axis=1) - cells
-    square = np.maximum(np.einsum("nkd,nkd->nk", along, along), np.finfo(float).tiny)
-    t = np.clip(-np.einsum("nkd,nkd->nk", start, along) / square, 0.0, 1.0)
-    distance: FloatArray = np.linalg.norm(start + t[..., None] * along, axis=2).min(axis=1)
+    along = np.roll(cells, -1, axis=1) - cells
+    square = np.maximum(dots(along, along), np.finfo(float).tiny)
+    t = np.clip(-dots(cells, along) / square, 0.0, 1.0)
+    distance: FloatArray = lengths(cells + t[..., None] * along).min(axis=1)
     if cells.shape[1] == 3:
-        normal = np.cross(along[:, 0], along[:, 1])
-        length = np.linalg.norm(normal, axis=1)
-        sides = np.einsum("nkd,nkd->nk", np.cross(along, normal[:, None]), start)
+        normal = cross(along[:, 0], along[:, 1])
+        length = lengths(normal)
+        sides = dots(cross(along, normal[:, None]), cells)
         above = (sides >= 0.0).all(axis=1) & (length > 0.0)
-        height = np.abs(np.einsum("nd,nd->n", normal, cells[:, 0]))[above] / length[above]
+        height = np.abs(dots(normal, cells[:, 0]))[above] / length[above]
         distance[above] = height
     return distance
 
 
 def _reach(cells: FloatArray) -> FloatArray:
     """How far a point of each cell can be from its nearest corner."""
-    edge = np.linalg.norm(np.roll(cells, -1, axis=1) - cells, axis=2).max(axis=1)
+    edge = lengths(np.roll(cells, -1, axis=1) - cells).max(axis=1)
     return np.asarray(0.5 * edge if cells.shape[1] == 2 else edge / np.sqrt(3.0))
 
 

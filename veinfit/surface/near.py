@@ -1,4 +1,4 @@
-"""The faces that may be near a plane or in a box: a quick first look, by a ball around each."""
+"""The faces that may meet a plane, a ray or a box: a quick first look, by a ball around each."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from veinfit.surface.mesh import Surface, face_corners, face_middles
-from veinfit.vectors import FloatArray, IntArray, lengths
+from veinfit.vectors import FloatArray, IntArray, lengths, perpendicular_basis
 
 ShortArray = npt.NDArray[np.float32]
 """Short numbers, which are read twice as fast."""
@@ -91,6 +91,31 @@ def faces_near_plane(surface: Surface, origin: FloatArray, normal: FloatArray) -
     away = normal.astype(np.float32) @ middles
     away -= np.float32((origin - zero) @ normal)
     return np.flatnonzero(np.abs(away, out=away) <= reach)
+
+
+def faces_near_ray(surface: Surface, origin: FloatArray, direction: FloatArray) -> IntArray:
+    """Return the faces that a ray may meet: some more than it does.
+
+    Parameters
+    ----------
+    surface : Surface
+    origin, direction : (3,) array
+        The direction of length one.
+
+    Returns
+    -------
+    (K,) array
+        Rising.
+    """
+    zero, middles, reach = balls(surface)
+    frame = np.stack([*perpendicular_basis(direction), direction])
+    first, second, along = frame.astype(np.float32) @ middles
+    start = (frame @ (origin - zero)).astype(np.float32)
+    first -= start[0]
+    second -= start[1]
+    aside = first * first
+    aside += second * second
+    return np.flatnonzero((aside <= reach * reach) & (along >= start[2] - reach))
 
 
 def faces_in_box(surface: Surface, low: FloatArray, high: FloatArray) -> IntArray:

@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 from surface.shapes import moved
 
 from veinfit.anatomy.ostium.certainty import Evidence, ostium_confidence, ostium_error_mm
-from veinfit.anatomy.ostium.half_turn import half_turns
+from veinfit.anatomy.ostium.half_turn import half_turns, half_turns_from_each
 from veinfit.anatomy.ostium.plane_fit import fit_plane, stability
 from veinfit.vectors import angle_deg
 
@@ -45,6 +45,16 @@ def test_the_half_turn_moves_with_the_wall(rng):
     a = np.sort([np.linalg.norm(t.point) for t in here])
     b = np.sort([np.linalg.norm(t.point - shift) for t in there])
     assert a == pytest.approx(b, abs=0.03)  # sectors fall elsewhere on the facets
+
+
+def test_half_turns_from_several_starts_are_those_from_each():
+    wall, starts = bare(filleted_tube(8.0, 5.0)), (7.0, 11.0, 500.0)
+    together = half_turns_from_each(wall, np.zeros(3), Z, starts, 36)
+    assert together[2] == [None] * 36
+    for found, start in zip(together, starts, strict=True):
+        alone = half_turns(wall, np.zeros(3), Z, start, 36)
+        assert [t and tuple(t.point) for t in found] == [t and tuple(t.point) for t in alone]
+    assert together[0][0].start_deg != together[1][0].start_deg
 
 
 def test_a_straight_tube_has_no_turn():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -37,9 +38,16 @@ LEAST_LENGTH_MM = 2.0
 
 
 class LabelHints:
-    """Labelled voxel centres, asked which label most of a branch lies in."""
+    """Labelled voxel centres, asked which label most of a branch lies in.
+
+    Parameters
+    ----------
+    hints : mapping of str to (N, 3) array
+        Voxel centres by label name, mm.
+    """
 
     def __init__(self, hints: Mapping[str, FloatArray]) -> None:
+        self._hints = hints
         names = [name for name, points in hints.items() if len(points)]
         self._names = names
         self._tree: cKDTree | None = None
@@ -47,6 +55,11 @@ class LabelHints:
             points = np.concatenate([hints[name] for name in names])
             self._label = np.repeat(np.arange(len(names)), [len(hints[name]) for name in names])
             self._tree = cKDTree(points)
+
+    @cached_property
+    def veins(self) -> tuple[LabelledVein, ...]:
+        """Every vein that has a label of its own."""
+        return labelled_veins(self._hints)
 
     def of_branch(self, branch: Branch) -> str:
         """Return the role a label gives the branch, ``SOME_VEIN``, or an empty string."""
@@ -126,8 +139,11 @@ def _labelled(
     if len(points) < 2 * LEAST_BORDER or not rest:
         return None
     spacing = float(np.median(cKDTree(points).query(points, k=2)[0][:, 1]))
-    away, _ = cKDTree(np.concatenate(rest)).query(points)
-    border = points[away <= TOUCHING * spacing]
+    touching = TOUCHING * spacing
+    low, high = points.min(axis=0) - touching, points.max(axis=0) + touching
+    beside = [p[((p >= low) & (p <= high)).all(axis=1)] for p in rest]
+    away, _ = cKDTree(np.concatenate(beside)).query(points, distance_upper_bound=2.0 * touching)
+    border = points[away <= touching]
     if len(border) < LEAST_BORDER:
         return None
     centre = border.mean(axis=0)
@@ -136,20 +152,16 @@ def _labelled(
     if height.max() < LEAST_LENGTH_MM:
         return None
     far = points[height >= np.quantile(height, 1.0 - FARTHEST_SHARE)]
-    normal = np.linalg.svd(border - centre)[2][2]
+    normal = np.linalg.svd(border - centre, full_matrices=False)[2][2]
     normal = normal if normal @ ahead > 0.0 else -normal
     # The border is a step of voxels, and saddled: its normal counts as much as the label's course.
     return LabelledVein(name, centre, unit(normal + ahead), far.mean(axis=0))
 
 
-def with_labelled(branches: Branches, hints: Mapping[str, FloatArray]) -> Branches:
-    """Return the branches with one more for each labelled vein that none of them is.
-
-    ``hints`` are voxel centres by label name.
-    """
-    labels = LabelHints(hints)
+def with_labelled(branches: Branches, labels: LabelHints) -> Branches:
+    """Return the branches with one more for each labelled vein that none of them is."""
     seen = {labels.of_branch(branch) for branch in branches.branches}
-    added = [_branch(branches, vein) for vein in labelled_veins(hints) if vein.name not in seen]
+    added = [_branch(branches, vein) for vein in labels.veins if vein.name not in seen]
     return branches.with_more(added)
 
 

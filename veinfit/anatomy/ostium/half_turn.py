@@ -9,7 +9,7 @@ direction is where it first stops growing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -89,21 +89,68 @@ def half_turns(
     list of HalfTurn or None
         One a sector, None where the profile has no turn.
     """
+    return half_turns_from_each(wall, origin, axis, (start,), sectors)[0]
+
+
+def half_turns_from_each(
+    wall: Wall,
+    origin: FloatArray,
+    axis: FloatArray,
+    starts: Sequence[float],
+    sectors: int,
+) -> list[list[HalfTurn | None]]:
+    """Return what :func:`half_turns` finds from each of several starts; the wall is cut once.
+
+    Parameters
+    ----------
+    wall, origin, axis, sectors
+        As of :func:`half_turns`.
+    starts : sequence of float
+        Where the walks start, mm along the axis from ``origin``.
+    """
     phi = 2.0 * np.pi * np.arange(sectors // 2)[:, None] / sectors
     e1, e2 = wall.basis_across(axis, origin)
     ahead = np.cos(phi) * e1 + np.sin(phi) * e2
     out = np.concatenate([ahead, -ahead])
-    found: list[HalfTurn | None] = [None] * sectors
     curves = fan_curves(wall.surface, origin, np.cross(axis, ahead))
-    profiles = _profiles(curves, wall, origin, axis, out, start)
-    if not len(profiles.sectors):
-        return found
-    lead = max(int(min(VEIN_DIRECTION_MM, start / 3.0) / PROFILE_STEP_MM), 1)
-    for row, r, z, start_deg, end_deg, steepness in _turns(_resampled(profiles), lead):
-        sector = profiles.sectors[row]
-        point = origin + r * out[sector] + z * axis
-        found[sector] = HalfTurn(point, start_deg, end_deg, steepness)
-    return found
+    offset = curves.points - origin
+    fan = _Fan(curves, offset @ axis, dots(offset, out[curves.planes]), *_onward(curves, wall))
+    result = []
+    for start in starts:
+        found: list[HalfTurn | None] = [None] * sectors
+        result.append(found)
+        profiles = _profiles(fan, sectors, start)
+        if not len(profiles.sectors):
+            continue
+        lead = max(int(min(VEIN_DIRECTION_MM, start / 3.0) / PROFILE_STEP_MM), 1)
+        for row, r, z, start_deg, end_deg, steepness in _turns(_resampled(profiles), lead):
+            sector = profiles.sectors[row]
+            point = origin + r * out[sector] + z * axis
+            found[sector] = HalfTurn(point, start_deg, end_deg, steepness)
+    return result
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fan:
+    """The curves in all half planes through an axis.
+
+    Attributes
+    ----------
+    curves : FanCurves
+    z, r : (N,) array
+        Height along the axis and distance out, to the side of the plane's first sector, mm.
+    onward : (2 N,) array
+        Where a walk goes on to from each point, -1 at a cap or an end; first for walks along the
+        curves, then, counted on, for those against them.
+    step : (2 N,) array
+        How far that is, mm.
+    """
+
+    curves: FanCurves
+    z: FloatArray
+    r: FloatArray
+    onward: IntArray
+    step: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,22 +173,13 @@ class _Profiles:
     z: FloatArray
 
 
-def _profiles(
-    curves: FanCurves,
-    wall: Wall,
-    origin: FloatArray,
-    axis: FloatArray,
-    out: FloatArray,
-    start: float,
-) -> _Profiles:
+def _profiles(fan: _Fan, sectors: int, start: float) -> _Profiles:
     """Walk the profile of each sector from the vein on.
 
-    A walk starts where a curve crosses the height ``start`` nearest to the axis on the side
-    that the sector's (S, 3) ``out`` points to, and goes toward lower heights.
+    A walk starts where a curve crosses the height ``start`` nearest to the axis on the sector's
+    side, and goes toward lower heights.
     """
-    offset = curves.points - origin
-    z, r = offset @ axis, dots(offset, out[curves.planes])
-    onward, step = _onward(curves, wall)
+    curves, z, r, onward, step = fan.curves, fan.z, fan.r, fan.onward, fan.step
     # Where a curve crosses the height: after which point, how far out, and toward where.
     a = np.flatnonzero(curves.following >= 0)
     b = curves.following[a]
@@ -154,19 +192,19 @@ def _profiles(
     third = np.where(second >= 0, onward[second], -1)
     # Shorter walks show nothing.
     long = (third >= 0) & (third != first) & (step[first] < REACH_MM)
-    half = len(out) // 2
+    half = sectors // 2
     sector = curves.planes[a] + np.where(radius > 0.0, 0, half)
     usable = np.flatnonzero(long & (radius != 0.0))
     usable = usable[np.lexsort((np.abs(radius[usable]), sector[usable]))]
-    sectors, nearest = np.unique(sector[usable], return_index=True)
+    seen, nearest = np.unique(sector[usable], return_index=True)
     chosen = usable[nearest]
     walks, counts = _walks(onward, step, first[chosen])
     begins = np.concatenate([[0], np.cumsum(counts + 1)])
-    side = np.repeat(np.where(sectors < half, 1.0, -1.0), counts)
+    side = np.repeat(np.where(seen < half, 1.0, -1.0), counts)
     points = walks % len(z)
     at = begins[:-1] - np.arange(len(chosen))
     return _Profiles(
-        sectors,
+        seen,
         begins,
         np.insert(side * r[points], at, np.abs(radius[chosen])),
         np.insert(z[points], at, start),
@@ -174,10 +212,7 @@ def _profiles(
 
 
 def _onward(curves: FanCurves, wall: Wall) -> tuple[IntArray, FloatArray]:
-    """Return (2 N,) where a walk goes on to from each point, -1 at a cap or an end, and how far.
-
-    First for walks along the curves, then, counted on, for those against them.
-    """
+    """Return where a walk goes on to from each point (2 N,) and how far; see :class:`_Fan`."""
     n = len(curves.points)
     # A curve runs on in a point's own face, back in that of the point before.
     with_curve = np.where(wall.is_cap[curves.faces], -1, curves.following)

@@ -18,7 +18,7 @@ from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.ostium.plane import (
     OstiumFailure,
-    contour_in_plane,
+    contours_in_plane,
     ostium_in_plane,
     with_evidence,
 )
@@ -165,9 +165,8 @@ def _middle(
     placed = [
         (contour_centroid(found[0].points, plane.normal), plane.normal)
         for plane, turns in planes
-        for stray_mm in EACH_STRAY_MM
-        if (found := contour_in_plane(tube, plane, turns, rivals, EACH_SHIFT_MM, stray_mm))
-        is not None
+        for found in contours_in_plane(tube, plane, turns, rivals, EACH_SHIFT_MM, EACH_STRAY_MM)
+        if found is not None
     ]
     if len(placed) < 2:
         return None

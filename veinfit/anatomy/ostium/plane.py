@@ -75,7 +75,7 @@ def ostium_in_plane(
         Room of the contour past the half-turn points, besides a share of their mean radius.
     """
     points = np.array([t.point for t in turns if t is not None])
-    placed = contour_in_plane(tube, plane, turns, rivals, stray_mm=stray_mm)
+    (placed,) = contours_in_plane(tube, plane, turns, rivals, SHIFT_STEP_MM, (stray_mm,))
     if placed is None:
         return OstiumFailure("every plane near the half-turn points cuts more than this vein")
     contour, shift = placed
@@ -89,45 +89,54 @@ def ostium_in_plane(
     return _describe(contour, plane, turns, points, shift), notes
 
 
-def contour_in_plane(
+def contours_in_plane(
     tube: BranchSections,
     plane: Plane,
     turns: Sequence[HalfTurn | None],
-    rivals: Sequence[FloatArray] = (),
-    step_mm: float = SHIFT_STEP_MM,
-    stray_mm: float = STRAY_MM,
-) -> tuple[PlaneContour, float] | None:
-    """Move a plane into the vein until its contour is the vein's alone.
+    rivals: Sequence[FloatArray],
+    step_mm: float,
+    strays_mm: Sequence[float],
+) -> list[tuple[PlaneContour, float] | None]:
+    """Move a plane into the vein until its contour is the vein's alone, with several rooms at once.
 
     Parameters
     ----------
-    tube, plane, turns, rivals, stray_mm
+    tube, plane, turns, rivals
         As of :func:`ostium_in_plane`.
     step_mm : float
         In steps of this the plane is moved.
+    strays_mm : sequence of float
+        The rooms: of each its ``stray_mm``.
 
     Returns
     -------
-    contour : PlaneContour
-    shift : float
-        How far the plane was moved, mm.
+    list of (PlaneContour, float) or None
+        For each room the contour, and how far the plane was moved, mm.
     """
-    points = np.array([t.point for t in turns if t is not None])
+    ring = in_plane(np.array([t.point for t in turns if t is not None]), plane.centre, plane.normal)
+    share_mm = STRAY_SHARE * float(np.linalg.norm(ring, axis=1).mean())
+    found: list[tuple[PlaneContour, float] | None] = [None] * len(strays_mm)
     for shift in np.arange(0.0, FARTHEST_SHIFT_MM + 0.01, step_mm):
         centre = plane.centre + shift * plane.normal
         contour = section_around(tube.wall.surface, centre, plane.normal)
         if contour is None or bool(tube.wall.is_cap[contour.faces].any()):
             continue
-        if _strays(contour.points, points, plane, stray_mm):
-            continue
-        if not any(passes(way, contour.points, centre, plane.normal) for way in rivals):
-            return contour, float(shift)
-    return None
+        past_mm = _past_ring_mm(contour.points, ring, plane)
+        within = [
+            k
+            for k, stray_mm in enumerate(strays_mm)
+            if found[k] is None and past_mm <= share_mm + stray_mm
+        ]
+        if within and not any(passes(way, contour.points, centre, plane.normal) for way in rivals):
+            for k in within:
+                found[k] = contour, float(shift)
+            if None not in found:
+                break
+    return found
 
 
-def _strays(contour: FloatArray, points: FloatArray, plane: Plane, stray_mm: float) -> bool:
-    """Whether a contour reaches so far outside the ring of half-turn points in some direction."""
-    ring = in_plane(points, plane.centre, plane.normal)
+def _past_ring_mm(contour: FloatArray, ring: FloatArray, plane: Plane) -> float:
+    """How far a contour (N, 3) reaches at most outside the ring (K, 2) of half-turn points."""
     ring_radius = np.linalg.norm(ring, axis=1)
     ring_angle = np.arctan2(ring[:, 1], ring[:, 0])
     order = np.argsort(ring_angle)
@@ -138,8 +147,7 @@ def _strays(contour: FloatArray, points: FloatArray, plane: Plane, stray_mm: flo
         ring_radius[order],
         period=2.0 * np.pi,
     )
-    excess = np.linalg.norm(flat, axis=1) - expected
-    return bool(excess.max() > STRAY_SHARE * float(ring_radius.mean()) + stray_mm)
+    return float((np.linalg.norm(flat, axis=1) - expected).max())
 
 
 def _describe(

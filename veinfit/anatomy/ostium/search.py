@@ -11,7 +11,7 @@ from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections,
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.model import Bifurcation
 from veinfit.anatomy.model import Ostium
-from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
+from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns, half_turns_from_each
 from veinfit.anatomy.ostium.leaning import (
     AXIS_SPAN_MM,
     LEAST_SECTOR_SHARE,
@@ -222,10 +222,9 @@ def _turns_from_either(
     pinches a trunk toward two sides only.
     """
     near, far = (max(start, LEAST_TRUNK_START_MM) for start in starts)
-    turns = half_turns(wall, origin, axis, near, settings.sectors)
     if far <= near:
-        return turns
-    farther = half_turns(wall, origin, axis, far, settings.sectors)
+        return half_turns(wall, origin, axis, near, settings.sectors)
+    turns, farther = half_turns_from_each(wall, origin, axis, (near, far), settings.sectors)
     return [
         a if b is None or (a and b.start_deg >= a.start_deg - FLARED_DEG) else b
         for a, b in zip(turns, farther, strict=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
 
@@ -19,6 +18,7 @@ from reportlab.platypus import Flowable, Spacer, TableStyle
 from veinfit.notes import Note
 from veinfit.report.answers.tables import Row
 from veinfit.report.colours import INK, MUTED, GapBand
+from veinfit.report.paper.fonts import BOLD_FILE, PLAIN_FILE, font_file
 from veinfit.report.paper.paper_drawing import BOLD, PLAIN, SMALLEST_PT, on_paper
 from veinfit.report.paper.tagged import Figures, Layout, Photo, Text
 from veinfit.report.pictures.fit_picture import PAPER_QUALITY, fit_layout
@@ -62,11 +62,8 @@ def register_fonts() -> None:
     """Make the two fonts known to the library."""
     if PLAIN in pdfmetrics.getRegisteredFontNames():
         return
-    import matplotlib
-
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    for name, file in ((PLAIN, "DejaVuSans.ttf"), (BOLD, "DejaVuSans-Bold.ttf")):
-        pdfmetrics.registerFont(TTFont(name, folder / file))
+    for name, file in ((PLAIN, PLAIN_FILE), (BOLD, BOLD_FILE)):
+        pdfmetrics.registerFont(TTFont(name, font_file(file)))
     pdfmetrics.registerFontFamily(PLAIN, normal=PLAIN, bold=BOLD, italic=PLAIN, boldItalic=BOLD)
 
 

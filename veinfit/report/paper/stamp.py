@@ -10,7 +10,6 @@ import re
 import zlib
 from collections.abc import Sequence
 from functools import lru_cache
-from pathlib import Path
 
 from reportlab.lib.colors import HexColor
 from reportlab.pdfbase.ttfonts import TTFontFace, makeToUnicodeCMap
@@ -18,6 +17,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from veinfit.errors import InputError
 from veinfit.report.colours import INK
+from veinfit.report.paper.fonts import PLAIN_FILE, font_file
 from veinfit.report.paper.paper_drawing import SMALLEST_PT
 from veinfit.report.render.drawing import printable
 
@@ -115,9 +115,7 @@ def stamped(pdf: bytes, lines: Sequence[str]) -> bytes:
 
 @lru_cache
 def _face() -> TTFontFace:
-    import matplotlib
-
-    return TTFontFace(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf")
+    return TTFontFace(font_file(PLAIN_FILE))
 
 
 def _known(line: str, face: TTFontFace) -> str:

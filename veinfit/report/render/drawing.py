@@ -198,6 +198,8 @@ def legend(x: float, y: float, colour: str, dash: tuple[float, ...], words: str)
 
 def printable(text: str) -> str:
     """Replace what cannot be drawn in one line (control characters, odd spaces) by a space."""
+    if text.isprintable():
+        return text
     return "".join(c if c.isprintable() else " " for c in text)
 
 

@@ -17,17 +17,17 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.mitral_and_septum import SeptalCrossing
-from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.anatomy.model import Anatomy
 from veinfit.notes import Note
 from veinfit.seating.approach.rays import free_distance_mm
-from veinfit.seating.approach.reachable import FaceBoxes, in_box
 from veinfit.seating.approach.septum import lies_in_vein
 from veinfit.seating.approach.sheath import Reach, reach_of
 from veinfit.seating.expected import counts
 from veinfit.seating.further import BestCrossing, CrossingPlace, Crossings
 from veinfit.seating.model import Fit
 from veinfit.settings import SeatingSettings
-from veinfit.surface import Surface
+from veinfit.surface.mesh import select_faces
+from veinfit.surface.near import faces_in_box
 from veinfit.vectors import FloatArray, perpendicular_basis, unit
 
 STEP_MM = 5.0
@@ -70,8 +70,10 @@ def crossing_map(
     points = places_on_septum(anatomy, crossing, settings.crossing_map_radius_mm)
     stands = [crossing, *(replace(crossing, point=p, off_wall_mm=0.0) for p in points)]
     veins = [vein for vein in anatomy.veins if any(fit.vein == vein.name for fit in own)]
-    wall = FaceBoxes.of(anatomy.lumen)
-    reaches = [_reaches(wall, veins, stand, settings) for stand in stands]
+    reaches = [
+        {vein.name: reach_of(anatomy.lumen, vein, stand, settings) for vein in veins}
+        for stand in stands
+    ]
     balloons = list(dict.fromkeys(fit.balloon for fit in own))
     # The same veins as in the numbers expected of the whole case.
     left_out = {fit.vein for fit in own if not counts(fit)}
@@ -111,7 +113,8 @@ def places_on_septum(anatomy: Anatomy, crossing: SeptalCrossing, radius_mm: floa
     wall along the plane's normal; its rows run upward as far as the wall does.
     """
     lumen, centre = anatomy.lumen, crossing.point
-    near = in_box(lumen, centre - radius_mm - OFF_PLANE_MM, centre + radius_mm + OFF_PLANE_MM)
+    reach = radius_mm + OFF_PLANE_MM
+    near, _ = select_faces(lumen, faces_in_box(lumen, centre - reach, centre + reach))
     if not len(near.faces):
         return np.zeros((0, 3))
     corners = near.points[near.faces]
@@ -143,31 +146,6 @@ def places_on_septum(anatomy: Anatomy, crossing: SeptalCrossing, radius_mm: floa
             continue
         found.append(point)
     return np.array(found).reshape(-1, 3)
-
-
-def _reaches(
-    wall: FaceBoxes,
-    veins: Sequence[Vein],
-    crossing: SeptalCrossing,
-    settings: SeatingSettings,
-) -> dict[str, Reach]:
-    """Find the course to every vein; only the wall that it can meet is looked at."""
-    result = {}
-    for vein in veins:
-        box = _wall_between(wall, vein, crossing.point, settings)
-        result[vein.name] = reach_of(box, vein, crossing, settings)
-    return result
-
-
-def _wall_between(
-    wall: FaceBoxes, vein: Vein, point: FloatArray, settings: SeatingSettings
-) -> Surface:
-    """Return the wall in the box that holds every course from a place to a vein."""
-    straight = settings.sheath_straight_mm
-    ostium = vein.ostium.centre
-    low = np.minimum(point, ostium - straight)
-    high = np.maximum(point, ostium + straight)
-    return wall.within(low, high)
 
 
 def _place(

@@ -8,6 +8,7 @@ import numpy as np
 
 from veinfit.surface import Surface
 from veinfit.surface.mesh import face_corners
+from veinfit.surface.near import faces_near_ray
 from veinfit.vectors import FloatArray, cross, dots
 
 NEAR_MM = 0.5
@@ -35,7 +36,7 @@ def free_distance_mm(surface: Surface, origin: FloatArray, direction: FloatArray
     -------
     float
     """
-    a, b, c = face_corners(surface)
+    a, b, c = face_corners(surface, faces_near_ray(surface, origin, direction))
     first, second = b - a, c - a
     across = cross(direction[None], second)
     determinant = dots(first, across)

@@ -9,11 +9,10 @@ import numpy as np
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.frames import clock_direction
 from veinfit.seating.approach.line import ApproachLine
-from veinfit.seating.approach.rays import NEAR_MM, free_distance_mm
+from veinfit.seating.approach.rays import distance_back_mm, free_distance_mm
 from veinfit.seating.approach.sheath import CROSSING_SLACK_MM
 from veinfit.settings import MarginSettings, SeatingSettings
 from veinfit.surface import Surface
-from veinfit.surface.mesh import select_faces
 from veinfit.vectors import BoolArray, FloatArray, angle_deg, unit
 
 HOURS = tuple(range(12))
@@ -134,59 +133,16 @@ def _reached(
     assert crossing is not None
     ostium, straight = vein.ostium.centre, settings.sheath_straight_mm
     bends = ostium - straight * directions
-    local = _around(lumen, ostium, straight)
-    corner = np.concatenate([bends, crossing.point[None]])
-    between = in_box(lumen, corner.min(axis=0), corner.max(axis=0))
     result = np.zeros(len(directions), dtype=bool)
     for number, (direction, bend_at) in enumerate(zip(directions, bends, strict=True)):
         if angle_deg(direction, vein.axis) > settings.greatest_misalignment_deg:
             continue
-        room = free_distance_mm(local, ostium - NEAR_MM * direction, -direction) + NEAR_MM
+        room = distance_back_mm(lumen, ostium, direction)
         onward = bend_at - crossing.point
         length = float(np.linalg.norm(onward))
         bent = float(angle_deg(onward, direction)) if length > 0.0 else 0.0
         if room < straight or bent > settings.sheath_bend_deg:
             continue
-        clear = free_distance_mm(between, bend_at, -onward / length) if length > 0.0 else np.inf
+        clear = free_distance_mm(lumen, bend_at, -onward / length) if length > 0.0 else np.inf
         result[number] = clear >= length - crossing.off_wall_mm - CROSSING_SLACK_MM
     return result
-
-
-def _around(surface: Surface, centre: FloatArray, reach_mm: float) -> Surface:
-    """Faces with a corner near a point; long faces beyond are kept by a margin."""
-    return in_box(surface, centre - reach_mm, centre + reach_mm)
-
-
-def in_box(surface: Surface, low: FloatArray, high: FloatArray) -> Surface:
-    """Return the faces that meet a box (3,) to (3,), or nearly."""
-    return FaceBoxes.of(surface).within(low, high)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class FaceBoxes:
-    """A surface and the boxes about its faces, for many questions about what lies near.
-
-    Attributes
-    ----------
-    surface : Surface
-    low, high : (F, 3) array
-        Corners of the box about each face.
-    """
-
-    surface: Surface
-    low: FloatArray
-    high: FloatArray
-
-    @classmethod
-    def of(cls, surface: Surface) -> FaceBoxes:
-        """Lay a box about each face."""
-        a, b, c = (surface.points[surface.faces[:, k]] for k in range(3))
-        low = np.minimum(np.minimum(a, b), c)
-        return cls(surface, low, np.maximum(np.maximum(a, b), c))
-
-    def within(self, low: FloatArray, high: FloatArray) -> Surface:
-        """Return the faces that meet a box (3,) to (3,), or nearly."""
-        meets = np.ones(len(self.low), dtype=bool)
-        for k in range(3):
-            meets &= (self.low[:, k] <= high[k]) & (self.high[:, k] >= low[k])
-        return select_faces(self.surface, meets)[0]

@@ -17,6 +17,7 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
 from veinfit.anatomy.model import Vein
+from veinfit.seating.mechanics.shape import TINY
 from veinfit.surface import Surface
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
@@ -166,23 +167,15 @@ def _oval_table(
     points = vein.ostium.contour.points
     step = np.roll(points, -1, axis=0) - points
     along, across = (step @ long) ** 2, (step @ short) ** 2
-    perimeter = float(np.sqrt(along + across).sum())
-
-    def long_factor(short_factor: float) -> float:
-        def excess(factor: float) -> float:
-            stretched = np.sqrt(factor**2 * along + short_factor**2 * across)
-            return float(stretched.sum()) - perimeter
-
-        return float(brentq(excess, 0.0, perimeter, xtol=1e-14))
-
     half = 0.5 * narrow
 
     def still_oval(amplitude: float) -> float:
         factor = 1.0 + amplitude / half
-        return long_factor(factor) * wide - factor * narrow
+        return float(_long_factors(np.array([factor]), along, across)[0]) * wide - factor * narrow
 
     limit = 0.0
     if wide - narrow > LEAST_OVAL_MM:
+        perimeter = float(np.sqrt(along + across).sum())
         upper = max(0.5 * (perimeter / np.pi - narrow), LEAST_OVAL_MM)
         while still_oval(upper) > 0.0:
             upper *= 1.2
@@ -193,8 +186,39 @@ def _oval_table(
     low = -min(limit, LEAST_NARROWING * narrow)
     amplitude = np.linspace(1.1 * low, 1.1 * limit, TABLE_POINTS)
     factor = 1.0 + amplitude / half
-    factors = np.stack([[long_factor(f) for f in factor], factor], axis=1)
+    factors = np.stack([_long_factors(factor, along, across), factor], axis=1)
     return CubicSpline(amplitude, factors - 1.0), limit
+
+
+def _long_factors(short_factor: FloatArray, along: FloatArray, across: FloatArray) -> FloatArray:
+    """Return the stretch (K,) along the long axis that keeps a contour's perimeter.
+
+    Parameters
+    ----------
+    short_factor : (K,) array
+        Stretch along the short axis.
+    along, across : (N,) array
+        Squared lengths of the contour's pieces along the long and the short axis, mm².
+
+    Raises
+    ------
+    ValueError
+        Stretched across alone, the contour is longer than it may be.
+    """
+    perimeter = np.sqrt(along + across).sum()
+    short = (short_factor**2)[:, None] * across
+    # The perimeter is convex in the factor: from above, Newton's steps fall until they end.
+    result = np.full(len(short_factor), perimeter / np.sqrt(along).sum())
+    while True:
+        pieces = np.sqrt((result**2)[:, None] * along + short)
+        excess = pieces.sum(axis=1) - perimeter
+        slope = result * (along / np.maximum(pieces, TINY)).sum(axis=1)
+        ahead = result - np.maximum(excess, 0.0) / slope
+        if (ahead <= 0.0).any():
+            raise ValueError("a contour cannot be stretched so far across and keep its perimeter")
+        if (ahead >= result).all():
+            return result
+        result = ahead
 
 
 def shaped_wall(wall: Surface, vein: Vein, amplitudes: Sequence[float]) -> Surface:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from veinfit.seating.mechanics.shape import TINY, PlacedBalloons, Shape, Sphere, depth_terms
+from veinfit.seating.mechanics.shape import TINY, PlacedBalloons, Sphere, depth_terms
 from veinfit.seating.mechanics.walls import BalloonWall, over_triangles
 from veinfit.surface.mesh import any_corner
 from veinfit.vectors import BoolArray, FloatArray
@@ -59,63 +59,80 @@ def _of_one(wall: BalloonWall, balloon: PlacedBalloons, result: Derivatives) -> 
     used = np.zeros(len(wall.points), dtype=bool)
     used[faces] = True
     corners = (np.cumsum(used) - 1)[faces]
-    at = np.ascontiguousarray(offset[:, used].T)
-    depth, slope, bend = _terms(shape, at, reach_mm, shaft)
+    at = offset[:, used]
+    moves, bends = _moves(wall, place, used)
+    if isinstance(shape, Sphere):
+        distance = np.sqrt(at[0] ** 2 + at[1] ** 2 + at[2] ** 2)
+        depth, distance = reach_mm - distance, np.maximum(distance, TINY)
+        slope = -at / distance
+    else:
+        depth, by_centre, bend = depth_terms(shape, at.T, shaft)
+        depth, slope = depth + (reach_mm - shape.reach_mm), -by_centre.T
+    own = np.concatenate([-slope, np.einsum("mkp,kp->mp", moves, slope)])
     value, force, stiff = over_triangles(
         wall.law, depth[corners], stiffness * wall.face_weights[kept]
     )
     energy, gradient, hessian = result
     energy += value.sum()
-    jacobian, second = _jacobian(wall, place, used)
-    own = np.einsum("pni,pi->pn", jacobian, slope)
     # Corners of several faces are one point: what depends on the point alone is done once.
-    pull = np.bincount(corners.ravel(), force.ravel(), minlength=len(at))
-    gradient += pull @ own
-    rows = own[corners]
-    n = place.shape[1]
-    hessian += rows.reshape(-1, n).T @ (stiff @ rows).reshape(-1, n)
-    turned = pull[:, None, None] * (jacobian @ bend)
-    hessian += np.tensordot(turned, jacobian, axes=((0, 2), (0, 2)))
+    pull = np.bincount(corners.ravel(), force.ravel(), minlength=len(depth))
+    gradient += own @ pull
+    rows = own.take(corners.T, axis=1)
+    for corner in range(3):
+        bent = sum(stiff[:, corner, other] * rows[:, other] for other in range(3))
+        hessian += rows[:, corner] @ bent.T
+    if isinstance(shape, Sphere):
+        hessian += _turned(pull / distance, own, moves)
+    else:
+        jacobian = _jacobian(moves)
+        turned = pull[:, None, None] * (jacobian @ bend)
+        hessian += np.tensordot(turned, jacobian, axes=((0, 2), (0, 2)))
     # What the bending of the modes' maps themselves contributes.
-    for m in range(second.shape[1]):
-        hessian[3 + m, 3 + m] += pull @ np.einsum("pi,pi->p", second[:, m], slope)
+    for m, second in enumerate(bends):
+        hessian[3 + m, 3 + m] += np.einsum("kp,kp,p->", second, slope, pull)
     return True
 
 
-def _terms(
-    shape: Shape, at: FloatArray, reach_mm: float, shaft: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Depth (P,) of points at (P, 3) from the centre, its derivatives by their place."""
-    if isinstance(shape, Sphere):
-        distance = np.sqrt(np.einsum("pi,pi->p", at, at))
-        ray = at / np.maximum(distance, TINY)[:, None]
-        bend = ray[:, :, None] * ray[:, None, :] - np.eye(3)
-        bend /= np.maximum(distance, TINY)[:, None, None]
-        return reach_mm - distance, -ray, bend
-    depth, slope, bend = depth_terms(shape, at, shaft)
-    return depth + (reach_mm - shape.reach_mm), -slope, bend
+def _moves(wall: BalloonWall, place: FloatArray, used: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """First and second derivative (M, 3, P) of the used ones of the points by each amplitude."""
+    modes = wall.modes
+    result = np.empty((2, modes.count, 3, np.count_nonzero(used)))
+    for m in range(modes.count):
+        one, two = modes.first[m][used].T, modes.second[m][used].T
+        for order in (1, 2):
+            rate = modes.factors(place[:, 3:], order)[0, m]
+            result[order - 1, m] = rate[0] * one + rate[1] * two
+    return result[0], result[1]
 
 
-def _jacobian(
-    wall: BalloonWall, place: FloatArray, used: BoolArray
-) -> tuple[FloatArray, FloatArray]:
-    """How P wall points, the used ones (V,), move, seen from the centre, with each unknown.
+def _turned(turn: FloatArray, own: FloatArray, moves: FloatArray) -> FloatArray:
+    """Sum what the turning of a sphere's rays adds to the Hessian: Σ t (g gᵀ − J Jᵀ).
+
+    Parameters
+    ----------
+    turn : (P,) array
+        t, the pull at each point over its distance from the centre.
+    own : (3 + M, P) array
+        g, the gradient of its depth.
+    moves : (M, 3, P) array
+        How it moves with the amplitudes; with the centre it moves against it.
 
     Returns
     -------
-    jacobian : (P, 3 + M, 3) array
-    second : (P, M, 3) array
-        Second derivative by each amplitude.
+    (3 + M, 3 + M) array
     """
-    modes, count = wall.modes, int(used.sum())
-    jacobian = np.zeros((count, place.shape[1], 3))
+    result = (own * turn) @ own.T
+    result[:3, :3] -= turn.sum() * np.eye(3)
+    aside = moves @ turn
+    result[3:, :3] += aside
+    result[:3, 3:] += aside.T
+    result[3:, 3:] -= np.einsum("mkp,nkp,p->mn", moves, moves, turn)
+    return result
+
+
+def _jacobian(moves: FloatArray) -> FloatArray:
+    """How points move (P, 3 + M, 3), seen from the centre, with each unknown."""
+    jacobian = np.zeros((moves.shape[2], 3 + len(moves), 3))
     jacobian[:, :3] = -np.eye(3)
-    second = np.zeros((count, modes.count, 3))
-    if modes.count:
-        rate = modes.factors(place[:, 3:], 1)[0]
-        curve = modes.factors(place[:, 3:], 2)[0]
-        for m in range(modes.count):
-            first, other = modes.first[m][used], modes.second[m][used]
-            jacobian[:, 3 + m] = rate[m, 0] * first + rate[m, 1] * other
-            second[:, m] = curve[m, 0] * first + curve[m, 1] * other
-    return jacobian, second
+    jacobian[:, 3:] = moves.transpose(2, 0, 1)
+    return jacobian

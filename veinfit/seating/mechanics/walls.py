@@ -162,33 +162,47 @@ def over_triangles(
         Its first and second derivatives by the depth at each triangle's corners.
     """
     count = len(depth)
-    energy, force = np.zeros(count), np.zeros((count, 3))
-    stiffness = np.zeros((count, 9))
+    energy, force, stiffness = np.zeros(count), np.zeros((3, count)), np.zeros((9, count))
     inside = depth > 0.0
     corners_inside = inside[:, 0].astype(np.int8) + inside[:, 1] + inside[:, 2]
     whole = np.flatnonzero(corners_inside == 3)
-    at = depth[whole] @ RULE_POINTS.T
-    weight = RULE_WEIGHTS * weights[whole][:, None]
-    energy[whole] = (weight * law.energy(at)).sum(axis=1)
-    force[whole] = (weight * law.pressure(at)) @ RULE_POINTS
-    stiffness[whole] = (weight * law.slope(at)) @ RULE_PRODUCTS
+    told = _over_whole(law, depth[whole].T, weights[whole])
+    energy[whole], force[:, whole], stiffness[:, whole] = told
     partly = np.flatnonzero((corners_inside == 1) | (corners_inside == 2))
     if len(partly):
+        # Each part is a triangle of its own, pressed as a whole.
         parts = parts_above(depth[partly])
-        face = partly[parts.face]
-        points = RULE_POINTS @ parts.corners
+        face, corners = partly[parts.face], parts.corners
         # Where a part's corner lies on the contact line rounding may leave δ at −1e-16.
-        at = np.maximum((points @ depth[face][:, :, None])[..., 0], 0.0)
-        weight = RULE_WEIGHTS * (parts.share * weights[face])[:, None]
-        energy[partly] = np.bincount(
-            parts.face, (weight * law.energy(at)).sum(axis=1), minlength=len(partly)
-        )
-        pressed = ((weight * law.pressure(at))[:, None, :] @ points)[:, 0]
-        bent = (points * (weight * law.slope(at))[..., None]).transpose(0, 2, 1) @ points
-        for whole_of, of_parts in ((force, pressed), (stiffness, bent.reshape(-1, 9))):
-            for k, column in enumerate(of_parts.T):
-                whole_of[partly, k] = np.bincount(parts.face, column, minlength=len(partly))
-    return energy, force, stiffness.reshape(-1, 3, 3)
+        at = np.maximum(np.einsum("nck,nk->cn", corners, depth[face]), 0.0)
+        value, pressed, bent = _over_whole(law, at, parts.share * weights[face])
+        pressed = np.einsum("cn,nck->kn", pressed, corners)
+        bent = corners.transpose(0, 2, 1) @ bent.T.reshape(-1, 3, 3) @ corners
+        energy[partly] = np.bincount(parts.face, value, minlength=len(partly))
+        for whole_of, of_parts in ((force, pressed), (stiffness, bent.reshape(-1, 9).T)):
+            for row, one in zip(whole_of, of_parts, strict=True):
+                row[partly] = np.bincount(parts.face, one, minlength=len(partly))
+    return energy, force.T, np.moveaxis(stiffness.reshape(3, 3, count), 2, 0)
+
+
+def _over_whole(
+    law: IndentationLaw, depth: FloatArray, weights: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Do the same for triangles that are pressed all over: depth (3, F), weights (F,).
+
+    Corner by corner, so that loops run along the triangles.
+
+    Returns
+    -------
+    energy : (F,) array
+    force, stiffness : (3, F), (9, F) array
+    """
+    at = RULE_POINTS @ depth
+    return (
+        weights * (RULE_WEIGHTS @ law.energy(at)),
+        weights * (WEIGHTED_POINTS @ law.pressure(at)),
+        weights * (WEIGHTED_PRODUCTS @ law.slope(at)),
+    )
 
 
 def _degree_four_rule() -> tuple[FloatArray, FloatArray]:
@@ -211,5 +225,7 @@ def _degree_four_rule() -> tuple[FloatArray, FloatArray]:
 
 
 RULE_POINTS, RULE_WEIGHTS = _degree_four_rule()
-RULE_PRODUCTS = (RULE_POINTS[:, :, None] * RULE_POINTS[:, None, :]).reshape(-1, 9)
-"""Products of barycentric coordinates (6, 9) at the points of the rule."""
+WEIGHTED_POINTS = (RULE_WEIGHTS[:, None] * RULE_POINTS).T
+WEIGHTED_PRODUCTS = (WEIGHTED_POINTS[:, None] * RULE_POINTS.T).reshape(9, -1)
+"""Barycentric coordinates (3, 6) at the points of the rule and their products (9, 6), with the
+rule's weights."""
