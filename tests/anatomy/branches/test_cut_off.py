@@ -1,15 +1,18 @@
 """Closed stubs are opened at their cuts: on a ball with one tube, surfaced from voxels."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from voxels import ball, grid, tube
 
-from veinfit.anatomy.branches.cut_off import opened_at_cuts
+from veinfit.anatomy.branches.cut_off import cut_at, opened_at_cuts
 from veinfit.anatomy.branches.finding import find_branches
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
 from veinfit.anatomy.branches.lumen import prepare_lumen
 from veinfit.labels import lumen_surface
 from veinfit.settings import Settings
+from veinfit.surface import Surface
 from veinfit.surface.mesh import face_middles
 from veinfit.vectors import angle_deg, unit
 
@@ -59,6 +62,29 @@ def test_a_closed_stub_becomes_an_opening(end_mm, lean_deg, edge_mm):
     beyond = face_middles(after.wall.surface)[after.is_lid]
     assert ((beyond - opening.centre) @ normal).min() > -0.3
     assert (after.wall.is_cap == after.is_lid).all()
+
+
+def with_faces_of_no_area(wall, near):
+    """A wall with a second vertex where a corner of each face (K,) is, and two faces between."""
+    surface = wall.surface
+    a, b, c = surface.faces[near].T
+    points = np.concatenate([surface.points, surface.points[a]])
+    middle = len(surface.points) + np.arange(len(near))
+    rest = np.delete(surface.faces, near, axis=0)
+    new = [(a, middle, c), (middle, b, c), (a, b, middle)]
+    faces = np.concatenate([*(np.stack(corners, axis=1) for corners in new), rest])
+    return replace(wall, surface=Surface(points, faces), is_cap=np.zeros(len(faces), dtype=bool))
+
+
+def test_faces_of_no_area_are_no_part_of_a_cut():
+    inside, normal = stub(24.0)
+    before, _, _ = opened(inside)
+    tip = 23.5 * AXIS
+    off = np.linalg.norm(face_middles(before.wall.surface) - tip, axis=1)
+    wall = with_faces_of_no_area(before.wall, np.flatnonzero(off < 3.0))
+    cut = cut_at(wall, tip)
+    assert angle_deg(cut.normal, normal) < 4.0
+    assert cut.radius_mm == pytest.approx(cut_at(before.wall, tip).radius_mm, abs=0.2)
 
 
 def test_a_rounded_end_stays_blind():

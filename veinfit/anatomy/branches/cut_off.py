@@ -148,7 +148,8 @@ def cut_at(wall: Wall, tip: FloatArray) -> _Cut | None:
     near = np.flatnonzero((dots(away, away) < REACH_MM**2) & ~wall.is_cap)
     away, normals, areas = away[near], face_normals(surface)[near], face_areas(surface)[near]
     corners = surface.points[surface.faces[near]] - tip
-    seeds = np.flatnonzero(dots(away, away) < TIP_MM**2)
+    # A face without area has no plane.
+    seeds = np.flatnonzero((dots(away, away) < TIP_MM**2) & (areas > 0.0))
     tried = np.zeros(len(near), dtype=bool)
     for seed in seeds[:: len(seeds) // SEEDS + 1]:
         if tried[seed]:
