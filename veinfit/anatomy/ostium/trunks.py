@@ -55,6 +55,10 @@ CONVEX_SHARE = 0.985
 """A section that fills less of its convex hull is still pinched by the carina of the branches,
 whose wall turns outward along the trunk as it does at an ostium."""
 
+LEAST_START_SHARE = 0.5
+"""Where the wall turns in fewer directions, two veins lie side by side in the wall of the atrium and
+share no part: what no path to a carina confirms is then none."""
+
 LEAST_STATIONS = 3
 """A tube of fewer stations shows no direction."""
 
@@ -135,10 +139,15 @@ def find_trunk(
         begun += [
             trunk
             for tube, (ostium, notes) in starts
-            if (trunk := _before_carina(part, tube, ostium, notes, paths, limit)) is not None
+            if _turns_all_around(ostium)
+            and (trunk := _before_carina(part, tube, ostium, notes, paths, limit)) is not None
         ]
     # Of a trunk hardly longer than wide the path to its carina may tell less than its own tube.
     return _surest(begun, together) if begun else None
+
+
+def _turns_all_around(ostium: Ostium) -> bool:
+    return ostium.evidence is None or ostium.evidence.share >= LEAST_START_SHARE
 
 
 def _surest(trunks: Sequence[Trunk], together_mm2: float) -> Trunk:
