@@ -56,8 +56,8 @@ CONVEX_SHARE = 0.985
 whose wall turns outward along the trunk as it does at an ostium."""
 
 LEAST_START_SHARE = 0.5
-"""Where the wall turns in fewer directions, two veins lie side by side in the wall of the atrium and
-share no part: what no path to a carina confirms is then none."""
+"""Where the wall turns in a smaller share of the directions, two veins lie side by side in the wall
+of the atrium: what no path to a carina confirms is then no common part."""
 
 LEAST_STATIONS = 3
 """A tube of fewer stations shows no direction."""
