@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import atria
@@ -255,6 +256,35 @@ def test_a_common_part_whose_carina_tells_no_ostium_has_that_of_its_own_tube(var
     assert len(found[trunk.name].branches) == 2
     off = np.linalg.norm(found[trunk.name].ostium.centre - trunk.ostium.centre)
     assert off < min(3.0, found[trunk.name].ostium.error_mm)
+
+
+def without_evidence_of_half(ostium):
+    return replace(ostium, evidence=replace(ostium.evidence, share=0.45))
+
+
+@pytest.mark.slow
+def test_what_hardly_turns_and_no_carina_confirms_is_no_common_part(monkeypatch):
+    """Where a trunk begins the wall turns in most directions; beside two veins it does in fewer."""
+    began = []
+
+    def started(find):
+        def found(*given):
+            result = find(*given)
+            if isinstance(result, OstiumFailure):
+                return result
+            began.append(result[0])
+            return without_evidence_of_half(result[0]), result[1]
+
+        return found
+
+    for name in ("find_ostium", "find_ostium_about"):
+        monkeypatch.setattr(trunks, name, started(getattr(trunks, name)))
+    monkeypatch.setattr(
+        trunks, "settle_before_bifurcation", lambda *_: OstiumFailure("nothing is told")
+    )
+    atrium = build(draw_shape(9, "left_common_long"))
+    found = by_name(anatomy_of(atrium.open_surface()).veins)
+    assert began and set(found) == FOUR
 
 
 @pytest.mark.slow

@@ -139,14 +139,14 @@ def find_trunk(
         begun += [
             trunk
             for tube, (ostium, notes) in starts
-            if _turns_all_around(ostium)
+            if _turns_mostly(ostium)
             and (trunk := _before_carina(part, tube, ostium, notes, paths, limit)) is not None
         ]
     # Of a trunk hardly longer than wide the path to its carina may tell less than its own tube.
     return _surest(begun, together) if begun else None
 
 
-def _turns_all_around(ostium: Ostium) -> bool:
+def _turns_mostly(ostium: Ostium) -> bool:
     return ostium.evidence is None or ostium.evidence.share >= LEAST_START_SHARE
 
 
