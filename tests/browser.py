@@ -194,13 +194,28 @@ class Browser:
         self.call(mouse, type="mouseReleased", x=end[0], y=end[1], buttons=0, **held)
 
     def click(self, selector: str) -> None:
-        """Click the middle of the first element that a CSS selector names."""
-        box = self.evaluate(
+        """Click the middle of the first element that a CSS selector names, once it stays there.
+
+        Where the page is still being laid out the click would go beside it.
+        """
+        before, deadline = None, time.monotonic() + ALLOWANCE_S
+        while (box := self._middle(selector)) != before or not box[2]:
+            if time.monotonic() > deadline:
+                raise TimeoutError(f"{selector} does not come to rest, or is covered")
+            before = box
+            time.sleep(0.02)
+        self.drag((box[0], box[1]), (box[0], box[1]))
+
+    def _middle(self, selector: str) -> list[Any]:
+        """Middle of an element, scrolled into view, and whether it is what is seen there."""
+        found: list[Any] = self.evaluate(
             f"(() => {{ const e = document.querySelector({json.dumps(selector)});"
             "e.scrollIntoView({block: 'center'}); const b = e.getBoundingClientRect();"
-            "return [b.x + b.width / 2, b.y + b.height / 2]; })()"
+            "const [x, y] = [b.x + b.width / 2, b.y + b.height / 2];"
+            "const there = document.elementFromPoint(x, y);"
+            "return [x, y, Boolean(there && (e.contains(there) || there.contains(e)))]; })()"
         )
-        self.drag((box[0], box[1]), (box[0], box[1]))
+        return found
 
     def picture(self, whole: bool = False) -> bytes:
         """Return what is seen, or the whole page, as PNG."""
