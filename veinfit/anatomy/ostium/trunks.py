@@ -59,6 +59,9 @@ LEAST_START_SHARE = 0.5
 """Where the wall turns in a smaller share of the directions, two veins lie side by side in the wall
 of the atrium: what no path to a carina confirms is then no common part."""
 
+MOST_START_ERROR_MM = 9.0
+"""Nor is it one where its ostium is known no better than this."""
+
 LEAST_STATIONS = 3
 """A tube of fewer stations shows no direction."""
 
@@ -139,15 +142,16 @@ def find_trunk(
         begun += [
             trunk
             for tube, (ostium, notes) in starts
-            if _turns_mostly(ostium)
+            if _is_sound(ostium)
             and (trunk := _before_carina(part, tube, ostium, notes, paths, limit)) is not None
         ]
     # Of a trunk hardly longer than wide the path to its carina may tell less than its own tube.
     return _surest(begun, together) if begun else None
 
 
-def _turns_mostly(ostium: Ostium) -> bool:
-    return ostium.evidence is None or ostium.evidence.share >= LEAST_START_SHARE
+def _is_sound(start: Ostium) -> bool:
+    turns = start.evidence is None or start.evidence.share >= LEAST_START_SHARE
+    return turns and start.error_mm <= MOST_START_ERROR_MM
 
 
 def _surest(trunks: Sequence[Trunk], together_mm2: float) -> Trunk:
