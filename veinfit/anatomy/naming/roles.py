@@ -59,7 +59,6 @@ APPENDAGE_SPREAD_DEG = 28.0
 COMMON_ROLES = tuple(TRUNK_BRANCHES)
 """Roles of trunks of several branches; a left one whose branches were cut off shows none."""
 
-
 OPTIONAL_ROLES: tuple[tuple[str, float], ...] = (("RMPV", 2.1), ("RMPV-2", 4.0), ("extra-1", 3.2))
 """Veins beyond the set and their cost: right middle 11 to 13 %, roof 4 % (same sources)."""
 
@@ -68,7 +67,6 @@ MOST_DEVIATIONS = 2.0
 
 EARLY_BRANCH_MM = 5.0
 """All branches nearer to the ostium than this are as rare as one that is so near."""
-
 
 NOTHING_COST = 5.0
 """Cost of calling a blind candidate a bulge of the wall."""
@@ -82,7 +80,6 @@ BULGE_COST = 12.0
 
 OPEN_NOTHING_COST = 14.0
 """Cost of calling a cut tube nothing: somebody cut it for a reason."""
-
 
 WIDE_TRUNK = 1.75
 """A trunk's ostium this many times its branches' areas is as good an antrum that they share ..."""
@@ -100,7 +97,6 @@ ANTRUM_COST = 10.0
 
 BLIND_VEIN_COST = 6.0
 """Cost of a blind branch being a vein where other veins are cut open."""
-
 
 SLENDER = 2.0
 """A tube this many times longer than wide is no bulge, and a vein even when its end is closed."""
