@@ -156,7 +156,7 @@
     [true, "line", colours.plane, "ostium of a vein or the appendage"],
     [scene.dropped.length, "line", colours.dropped, "ostium of what was dropped by hand"],
     [scene.names.some((name) => name.text === "MV"), "line", colours.ink,
-      "rim of the mitral opening (MV)"],
+      "rim of the mitral opening (MV), broken where estimated"],
   ];
   for (const [there, kind, colour, words] of signs) {
     if (!there) continue;
