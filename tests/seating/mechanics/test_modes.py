@@ -17,7 +17,12 @@ from seating.pushed import balls, rest_of, wall_of
 from veinfit.anatomy.model import Contour
 from veinfit.seating.balloon import sphere
 from veinfit.seating.mechanics.minimise import AT_REST
-from veinfit.seating.mechanics.modes import LEAST_OVAL_MM, modes_about, no_modes
+from veinfit.seating.mechanics.modes import (
+    LEAST_OVAL_MM,
+    _long_factors,
+    modes_about,
+    no_modes,
+)
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import SeatingSettings
 
@@ -176,3 +181,8 @@ def test_an_ostium_that_yields_leaks_less_and_says_so():
     assert leaks[2] < 0.1
     assert notes[0] == [] and len(notes[2]) == 1
     assert "the ends of its short axis move by 1.6 mm" in notes[2][0]
+
+
+def test_lengths_that_are_no_numbers_end_the_search_for_a_stretch():
+    with pytest.raises(ValueError, match="cannot be stretched"):
+        _long_factors(np.ones(1), np.array([np.nan, 1.0]), np.ones(2))

@@ -214,7 +214,7 @@ def _long_factors(short_factor: FloatArray, along: FloatArray, across: FloatArra
         excess = pieces.sum(axis=1) - perimeter
         slope = result * (along / np.maximum(pieces, TINY)).sum(axis=1)
         ahead = result - np.maximum(excess, 0.0) / slope
-        if (ahead <= 0.0).any():
+        if not (ahead > 0.0).all():
             raise ValueError("a contour cannot be stretched so far across and keep its perimeter")
         if (ahead >= result).all():
             return result
