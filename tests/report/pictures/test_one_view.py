@@ -17,7 +17,17 @@ from veinfit.case.writing import ARCHIVE
 from veinfit.cli import main
 from veinfit.errors import InputError
 from veinfit.io.results.archive import archived
-from veinfit.report.colours import CONTACT, DARK_TONES, INK, MUTED, PAPER, PLANE, contrast, rgb
+from veinfit.report.colours import (
+    CONTACT,
+    DARK_TONES,
+    INK,
+    MUTED,
+    PAPER,
+    PLANE,
+    contrast,
+    gap_bands,
+    rgb,
+)
 from veinfit.report.pictures.one_view import Style, draw_growing, draw_still, draw_turning
 from veinfit.report.render.look import Look, parse_look
 from veinfit.report.render.projection import projection_name, viewer_angles
@@ -173,6 +183,11 @@ def test_a_growing_balloon_takes_more_room_and_shrinks_again(
     one = vein_fits[0]
     grown = [replace(one, balloon="28 mm grown in place", balloon_mm=size) for size in (28.0, 31.0)]
     drawn = draw_growing(anatomy, grown, parse_look("side"), SMALL)
+    with Image.open(io.BytesIO(drawn.content)) as shown:
+        pixels = np.asarray(shown.convert("RGB")).reshape(-1, 3)
+    for band in gap_bands(0.5):
+        off = np.abs(pixels - np.rint(255 * rgb(band.colour))).max(axis=1)
+        assert (off <= 3).sum() > 50, band.label
     assert " to 31 mm" in drawn.caption
     with Image.open(io.BytesIO(drawn.content)) as image:
         assert image.size == (480, 360)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 
+from veinfit.report.colours import GapBand
+
 FRAME_MS = 90
 """How long each picture of a moving one is shown."""
 
@@ -12,9 +14,21 @@ GIF_COLOURS = 255
 """Colours of a moving picture, one palette for all its frames."""
 
 
-def moving(frames: Sequence[bytes]) -> bytes:
-    """Join pictures into one that turns for ever, with one palette for all."""
-    from PIL import Image
+def moving(frames: Sequence[bytes], bands: Sequence[GapBand]) -> bytes:
+    """Join pictures into one that turns for ever, with one palette for all.
+
+    Parameters
+    ----------
+    frames : sequence of bytes
+        PNG, all of one size.
+    bands : sequence of GapBand
+        Whose colours are kept: a palette by area alone may make two of them one.
+
+    Returns
+    -------
+    bytes
+    """
+    from PIL import Image, ImageColor
 
     images = [Image.open(io.BytesIO(frame)).convert("RGB") for frame in frames]
     chosen = images[:: max(1, len(images) // 6)]
@@ -22,7 +36,10 @@ def moving(frames: Sequence[bytes]) -> bytes:
     strip = Image.new("RGB", (width, height * len(chosen)))
     for k, image in enumerate(chosen):
         strip.paste(image, (0, k * height))
-    palette = strip.quantize(GIF_COLOURS, method=Image.Quantize.MEDIANCUT)
+    by_area = strip.quantize(GIF_COLOURS - len(bands), method=Image.Quantize.MEDIANCUT)
+    colours = by_area.getpalette() or []
+    palette = Image.new("P", (1, 1))
+    palette.putpalette([*colours, *(c for b in bands for c in ImageColor.getrgb(b.colour)[:3])])
     flat = [image.quantize(palette=palette, dither=Image.Dither.NONE) for image in images]
     stream = io.BytesIO()
     flat[0].save(

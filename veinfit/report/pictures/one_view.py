@@ -200,7 +200,7 @@ def draw_turning(
         f"from {projection_name(lao, cranial)}. "
         f"{headline(fit, style.words)}. {figures(fit)}"
     )
-    return Drawn(moving(drawn), caption, notes)
+    return Drawn(moving(drawn, gap_bands(style.contact_tolerance_mm)), caption, notes)
 
 
 def draw_growing(anatomy: Anatomy, grown: Sequence[Fit], look: Look, style: Style) -> Drawn:
@@ -233,7 +233,8 @@ def draw_growing(anatomy: Anatomy, grown: Sequence[Fit], look: Look, style: Styl
         f"{told_last[0].lower()}{told_last[1:]}"
     )
     held = [picture for picture in pictures for _ in range(HOLD_FRAMES)]
-    return Drawn(moving([*held, *held[::-1]]), caption, tuple(notes))
+    content = moving([*held, *held[::-1]], gap_bands(style.contact_tolerance_mm))
+    return Drawn(content, caption, tuple(notes))
 
 
 def _vein(anatomy: Anatomy, fit: Fit) -> Vein:
