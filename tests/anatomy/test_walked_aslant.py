@@ -10,11 +10,11 @@ from anatomy.profiles import bare, filleted_tube, revolved
 from handmade import circle
 
 from veinfit.anatomy.branches.branch_sections import BranchSections
-from veinfit.anatomy.branches.widening import widening
+from veinfit.anatomy.branches.widening import Widening, widening
 from veinfit.anatomy.candidates import Candidate, runs_aslant
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure
-from veinfit.anatomy.walked_aslant import is_in_atrium, lies_past, walked_in
+from veinfit.anatomy.walked_aslant import is_in_atrium, left_a_bend, lies_past, walked_in
 
 Z = np.array([0.0, 0.0, 1.0])
 
@@ -125,3 +125,24 @@ def test_no_vein_starts_or_opens_so_wide_from_a_rounded_tip(first_mm, ostium_mm,
     branches = SimpleNamespace(branches=[SimpleNamespace(opening=opening)])
     candidate = Candidate((0,), tube, ostium(0.0, ostium_mm)[0], None, "", ())
     assert runs_aslant(candidate, branches) == aslant
+
+
+def parted_at(height, d_mm):
+    """A walk down the z axis from 20 mm that ends, its sections still alike, at a height."""
+    middles = np.outer(np.arange(20.0, height - 0.1, -0.5), Z)
+    return Widening(np.tile(Z, (len(middles), 1)), middles, np.full(len(middles), d_mm), [], True)
+
+
+@pytest.mark.parametrize(
+    ("ends_at", "tube_mm", "bend"),
+    [
+        (10.0, lambda z: 14.0 + 0.0 * z, True),  # the tube goes on as wide as before
+        (10.0, lambda z: np.where(z < 10.0, 17.0, 14.0), False),  # it widens: they may have parted
+        (2.0, lambda z: 14.0 + 0.0 * z, False),  # the tube ends there too
+    ],
+)
+def test_a_walk_that_ends_where_its_tube_goes_on_has_left_a_bend(ends_at, tube_mm, bend):
+    z = np.arange(20.0, 0.5, -1.0)
+    centres = np.outer(z, Z)
+    tube = BranchSections(centres, np.pi / 4.0 * tube_mm(z) ** 2, 19.0, None, centres)
+    assert left_a_bend(parted_at(ends_at, 14.0), tube) == bend

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from veinfit.anatomy.branches.branch_sections import BranchSections
+from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.widening import STEP_MM, WIDEST_SHARE, Widening, widening
 from veinfit.anatomy.ostium.plane import OstiumFailure
@@ -30,6 +30,11 @@ parted, lies in the atrium: single veins reach 30 mm (Cronin et al., Acad Radiol
 
 WIDEST_START_MM = 24.0
 """... and a rounded end's first section no vein's if wider than this."""
+
+ON_MM = 3.0
+ON_SHARE = 1.15
+"""A walk that ends although the vein's tube goes on so far, and is no wider there than this many
+times its last section, has left a bend and not the vein."""
 
 Line = tuple[FloatArray, FloatArray]
 """A point (3,) and a direction (3,)."""
@@ -71,6 +76,19 @@ def lies_past(found: Found | OstiumFailure, walked: Widening, waist: int) -> boo
     if isinstance(found, OstiumFailure):
         return False
     return float((found[0].centre - walked.centres[waist]) @ walked.axes[waist]) > PAST_WAIST_MM
+
+
+def left_a_bend(walked: Widening, tube: BranchSections) -> bool:
+    """Whether a walk into the atrium parted where the vein's own tube merely bends."""
+    if not walked.parted or walked.gradient_index() is not None:
+        return False
+    last = walked.centres[-1]
+    nearest = int(np.argmin(np.linalg.norm(tube.centres - last, axis=1)))
+    beyond = nearest + 1 + np.arange(round(ON_MM / STATION_MM))
+    if beyond[-1] >= len(tube.centres):
+        return False
+    d_mm = np.sqrt(4.0 / np.pi * tube.areas_mm2[beyond])
+    return float(d_mm.max()) < ON_SHARE * float(walked.diameters_mm[-1])
 
 
 def is_in_atrium(found: Found | OstiumFailure, walked: Widening) -> bool:

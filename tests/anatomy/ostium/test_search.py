@@ -40,3 +40,24 @@ def test_the_bound_grows_with_an_unusual_width():
     usual = ostium_error_mm(evidence, 15.0)
     assert ostium_error_mm(evidence, 30.0) == 1.5 * usual
     assert ostium_error_mm(evidence, 19.0) == usual
+
+
+def test_where_all_starts_lie_in_a_tapering_tip_the_search_goes_on_past_them(monkeypatch):
+    heights = np.arange(24.0, 0.5, -1.0)
+    centres = np.outer(heights, Z)
+    wall = bare(filleted_tube(8.0, 5.0))
+    tube = BranchSections(centres, np.full(24, np.pi * 64.0), 23.0, wall, centres)
+    usual, _ = search.find_ostium(tube, Settings().anatomy)
+    follow = search._Search.follow
+    tried = []
+
+    def none_in_the_tip(self, at):
+        tried.append(at)
+        return follow(self, at) if at > 8.0 else search._too_few(2, 36)
+
+    monkeypatch.setattr(search, "_starts", lambda tube, s: [2.0, 3.0])
+    monkeypatch.setattr(search._Search, "follow", none_in_the_tip)
+    found, _ = search.find_ostium(tube, Settings().anatomy)
+    assert tried[:2] == [2.0, 3.0]
+    assert max(tried) < 23.0
+    assert np.linalg.norm(found.centre - usual.centre) < 0.02

@@ -88,12 +88,13 @@ def _starts_near(end: FlatEnd | None, tube: BranchSections | None) -> bool:
     return _clear_of_end_mm(end, tube) < FAR_START_MM + _radius_mm(end, tube)
 
 
-def _radius_mm(end: FlatEnd, tube: BranchSections) -> float:
+def _radius_mm(end: FlatEnd | None, tube: BranchSections) -> float:
     """Return the radius of a tube's first section, no wider than what its flat end can be of.
 
     What was walked may be the atrium itself.
     """
-    return float(np.sqrt(min(tube.areas_mm2[0], end.area_mm2 / LEAST_SHARE) / np.pi))
+    most_mm2 = np.inf if end is None else end.area_mm2 / LEAST_SHARE
+    return float(np.sqrt(min(tube.areas_mm2[0], most_mm2) / np.pi))
 
 
 def _walked_from_end(
@@ -137,8 +138,8 @@ def starts_at(
 ) -> bool:
     """Whether a tube starts at the end of its branch: at a cut, or at a rounded one's tip.
 
-    The first section that is clear of the flat ``end`` of a closed vein lies the farther from it
-    the more oblique it is; at an opening the walk starts square to it.
+    The first section that is clear of a flat end lies the farther from it the more oblique that is
+    to the vein; at an opening of a stub the walk starts square to it.
 
     Parameters
     ----------
@@ -153,8 +154,8 @@ def starts_at(
     away = float(np.linalg.norm(tube.centres[0] - place))
     if cut is None:
         return away < BLIND_START_MM
-    if end is None:
+    if end is None and not tube.is_longer_than_wide:
         return away < FAR_START_MM
     first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
     lean_deg = min(float(angle_deg(first[0] - first[-1], cut[1])), SIDE_WALL_DEG)
-    return away < FAR_START_MM + _radius_mm(end, tube) * np.tan(np.radians(lean_deg))
+    return bool(away < FAR_START_MM + _radius_mm(end, tube) * np.tan(np.radians(lean_deg)))

@@ -50,6 +50,9 @@ SQUARE_START_MM = 6.0
 SQUARE_WITHIN_DEG = 35.0
 """... unless the opening is more oblique to it than this: its normal then tells nothing."""
 
+OBLIQUE_END_MM = 10.0
+"""The rim of an oblique end reaches no farther along the vein than this."""
+
 END_OFFSET_MM = 0.3
 """The first section lies this far inside an opening."""
 
@@ -270,13 +273,17 @@ def _walk(wall: Wall, path: FloatArray) -> list[Station]:
     """
     directions = tangents(path)
     stations: list[Station] = []
+    before_cap: list[Station] = []
     settled: int | None = None
-    for point, tangent in zip(path, directions, strict=True):
+    for index, (point, tangent) in enumerate(zip(path, directions, strict=True)):
         station = section_at(wall, point, tangent)
         if station is None or station.touches_cap:
-            if settled is not None:
+            oblique = station is not None and index * STATION_MM <= OBLIQUE_END_MM
+            if settled is not None and not oblique:
                 break
-            stations = []
+            # Of an oblique end the sections square to it lie before its rim's last corner.
+            before_cap = max(before_cap, stations, key=len)
+            stations, settled = [], None
             continue
         area = station.area_mm2
         if settled is not None and (
@@ -287,7 +294,7 @@ def _walk(wall: Wall, path: FloatArray) -> list[Station]:
         stations.append(station)
         if settled is None and len(stations) >= 3 and area < SETTLED_GROWTH * stations[-3].area_mm2:
             settled = len(stations) - 1
-    return _without_blind_end(stations)
+    return _without_blind_end(max(stations, before_cap, key=len))
 
 
 def _enters_body(area: float, before: list[float]) -> bool:

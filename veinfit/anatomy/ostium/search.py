@@ -62,6 +62,9 @@ LEAST_TRUNK_START_MM = 0.75
 FLARED_DEG = 5.0
 """A profile whose start leans out by more than this beside one farther on starts in the flare."""
 
+NEXT_START_MM = 2.0
+"""Where the search finds nothing from any of these, it starts again so far past the last."""
+
 ROUNDS = 6
 """Rounds of re-centring the sectors on the plane they gave."""
 
@@ -101,12 +104,19 @@ def find_ostium(
     search = _Search(tube, s, settings, clearance_mm)
     settled: list[Settled] = []
     failures: list[OstiumFailure] = []
-    for at in _starts(tube, s):
+    starts = _starts(tube, s)
+    for at in starts:
         result = search.follow(at)
         if isinstance(result, OstiumFailure):
             failures.append(result)
         else:
             settled.append(result)
+    if not settled:
+        # A tip that tapers widens too: where all starts lie in it, those past it are tried.
+        for at in np.arange(max(starts) + NEXT_START_MM, s[-1], NEXT_START_MM):
+            result = search.follow(float(at))
+            if not isinstance(result, OstiumFailure):
+                settled.append(result)
     found: list[tuple[Ostium, tuple[Note, ...]]] = []
     while settled:
         alike = [
