@@ -127,6 +127,14 @@ def test_no_vein_starts_or_opens_so_wide_from_a_rounded_tip(first_mm, ostium_mm,
     assert runs_aslant(candidate, branches) == aslant
 
 
+@pytest.mark.parametrize(("opening", "aslant"), [(None, True), (0, False)])
+def test_a_rounded_stub_whose_walk_shows_no_ostium_may_have_been_walked_aslant(opening, aslant):
+    line = np.arange(5)[:, None] * -Z
+    tube = BranchSections(line, np.full(5, 300.0), 4.0, bare(filleted_tube(8.0, 5.0)), line)
+    branches = SimpleNamespace(branches=[SimpleNamespace(opening=opening)])
+    assert runs_aslant(Candidate((0,), tube, None, None, "none", ()), branches) == aslant
+
+
 def parted_at(height, d_mm):
     """A walk down the z axis from 20 mm that ends, its sections still alike, at a height."""
     middles = np.outer(np.arange(20.0, height - 0.1, -0.5), Z)
@@ -136,8 +144,8 @@ def parted_at(height, d_mm):
 @pytest.mark.parametrize(
     ("ends_at", "tube_mm", "bend"),
     [
-        (10.0, lambda z: 14.0 + 0.0 * z, True),  # the tube goes on as wide as before
-        (10.0, lambda z: np.where(z < 10.0, 17.0, 14.0), False),  # it widens: they may have parted
+        (10.0, lambda z: 14.0 + 0.0 * z, True),  # the tube goes on, narrower than that section
+        (10.0, lambda z: np.where(z < 10.0, 16.5, 14.0), False),  # it widens: they may have parted
         (2.0, lambda z: 14.0 + 0.0 * z, False),  # the tube ends there too
     ],
 )
@@ -145,4 +153,4 @@ def test_a_walk_that_ends_where_its_tube_goes_on_has_left_a_bend(ends_at, tube_m
     z = np.arange(20.0, 0.5, -1.0)
     centres = np.outer(z, Z)
     tube = BranchSections(centres, np.pi / 4.0 * tube_mm(z) ** 2, 19.0, None, centres)
-    assert left_a_bend(parted_at(ends_at, 14.0), tube) == bend
+    assert left_a_bend(parted_at(ends_at, 16.5), tube) == bend

@@ -310,12 +310,16 @@ def parted(
 
 
 def runs_aslant(candidate: Candidate, branches: Branches) -> bool:
-    """Whether the walk from the tip of one blind branch runs aslant through the atrium."""
+    """Whether the walk from the tip of one blind branch runs aslant through the atrium.
+
+    One that shows no ostium is taken for such.
+    """
     if candidate.tube is None or len(candidate.members) > 1:
         return False
-    blind = branches.branches[candidate.members[0]].opening is None
-    d_mm = 0.0 if candidate.ostium is None else candidate.ostium.measures.d_area_mm
-    return blind and (d_mm > WIDEST_MM or starts_wider_than_a_vein(candidate.tube))
+    if branches.branches[candidate.members[0]].opening is not None:
+        return False
+    wide = candidate.ostium is None or candidate.ostium.measures.d_area_mm > WIDEST_MM
+    return wide or starts_wider_than_a_vein(candidate.tube)
 
 
 def with_ostium(

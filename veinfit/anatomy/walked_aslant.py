@@ -32,9 +32,9 @@ WIDEST_START_MM = 24.0
 """... and a rounded end's first section no vein's if wider than this."""
 
 ON_MM = 3.0
-ON_SHARE = 1.15
-"""A walk that ends although the vein's tube goes on so far, and is no wider there than this many
-times its last section, has left a bend and not the vein."""
+ON_SHARE = 0.9
+"""A walk that ends although the vein's tube goes on so far, narrower there than this share of the
+walk's last section, has left a bend and not the vein: that section lies aslant."""
 
 Line = tuple[FloatArray, FloatArray]
 """A point (3,) and a direction (3,)."""

@@ -85,6 +85,18 @@ def test_without_half_turns_the_sections_alone_place_it():
     assert ostium.confidence < sure.confidence
 
 
+def test_a_walk_that_only_grows_too_wide_tells_no_place_beside_half_turns():
+    wall = funnel(7.0, radius=3.0, depth=60.0, length=2.0)
+    walked = widening(wall, np.array([0.0, 0.0, 1.5]), Z, ())
+    assert not walked.parted
+    assert walked.gradient_index() is None
+    turns = by_turn(-40.0, Evidence(4.0, 5.0, 0.3, 1.0, 0.0))
+    ostium, _ = weighed(wall, turns, [walked], None, ())
+    assert ostium.centre[2] == pytest.approx(-40.0)
+    alone, _ = weighed(wall, None, [walked], None, ())
+    assert alone.centre[2] == pytest.approx(walked.centres[-2, 2], abs=0.05)
+
+
 def test_a_labels_border_serves_where_no_section_does():
     wall = bare(filleted_tube(8.0, 3.0))
     ostium, _ = weighed(wall, None, [], (np.array([0.0, 0.0, 5.0]), Z), ())

@@ -375,6 +375,18 @@ def test_what_is_nearly_as_long_as_wide_is_a_trunk_however_thin_its_branches_are
         assert expected in naming.roles
 
 
+def test_a_common_part_wider_than_any_vein_and_than_its_branches_take_is_their_antrum():
+    # Single veins reach 30 mm; of common trunks the branches are about as wide (Cronin 2007).
+    roles = ("LSPV", "LIPV", "RSPV", "RIPV", "MV")
+    candidates = [candidate(r, k) for k, r in enumerate(roles)]
+    for diameter_mm, excess, expected in ((34.0, 3.6, "RSPV"), (27.0, 1.5, "RCPV")):
+        common = candidate(
+            "RCPV", 2, members=(2, 3), diameter_mm=diameter_mm, shared_mm=27.0, excess=excess
+        )
+        naming = name_candidates([*candidates, common], 10.0)
+        assert expected in naming.roles
+
+
 def test_a_right_lower_vein_is_no_middle_one_where_no_other_is_below_it():
     # It lies between the places of the middle and the inferior vein, a little nearer to the first.
     candidates = [candidate(r, k) for k, r in enumerate(("LSPV", "LIPV", "RSPV", "MV"))]

@@ -83,7 +83,8 @@ class Widening:
     diameters_mm : (N,) array
     contours : sequence of PlaneContour
     parted : bool
-        The walk ended where the vein parts from the atrium or a neighbour.
+        The walk ended where the vein parts from the atrium or a neighbour, and not just because it
+        had grown too wide or long.
     """
 
     axes: FloatArray
@@ -198,14 +199,11 @@ def widening(
         middle = contour_centroid(contour.points, axis)
         passed = any(passes(path, contour.points, point, axis) for path in rivals)
         if passed or (
-            diameters
-            and (
-                d - diameters[-1] > JUMP_MM
-                or d > WIDEST_SHARE * _narrowest_mm(diameters)
-                or np.linalg.norm(middle - point) > ASIDE_MM
-            )
+            diameters and (d - diameters[-1] > JUMP_MM or np.linalg.norm(middle - point) > ASIDE_MM)
         ):
             parted = True
+            break
+        if diameters and d > WIDEST_SHARE * _narrowest_mm(diameters):
             break
         axes.append(axis)
         centres.append(middle)

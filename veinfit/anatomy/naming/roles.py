@@ -92,6 +92,10 @@ ANTRUM_LENGTH_SHARE = (0.5, 0.8)
 """What is longer than the second share of its width is a trunk and no antrum, however narrow its
 branches are; up to the first it may be either."""
 
+ANTRUM_MM_RANGE = (26.0, 32.0)
+"""... nor is one wider than any single vein, 30 mm at most (Cronin et al., Acad Radiol 2007), whose
+branches are so narrow: a trunk is as wide as they take."""
+
 ANTRUM_COST = 10.0
 """Cost of naming a shared antrum a common trunk."""
 
@@ -219,7 +223,9 @@ def antrum_share(candidate: CandidateFeatures) -> float:
     wide = _share_of((WIDE_TRUNK, ANTRUM), candidate.excess)
     length = (candidate.shared_mm or 0.0) / candidate.diameter_mm
     short = 1.0 - _share_of(ANTRUM_LENGTH_SHARE, length)
-    return max(wide * short, _share_of(WIDE_COMMON_MM_RANGE, candidate.diameter_mm))
+    no_vein = _share_of(ANTRUM_MM_RANGE, candidate.diameter_mm)
+    no_trunk = _share_of(WIDE_COMMON_MM_RANGE, candidate.diameter_mm)
+    return max(wide * max(short, no_vein), no_trunk)
 
 
 def _share_of(between: tuple[float, float], value: float) -> float:

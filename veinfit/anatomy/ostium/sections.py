@@ -86,7 +86,7 @@ def weighed(
     rivals : sequence of (N, 3) array
         Paths into other veins.
     """
-    place = _place_of_walks(walks)
+    place = _place_of_walks(walks) or (_place_of_ends(walks) if by_turn is None else None)
     if place is None and border is not None:
         # Who labels a vein may let it begin anywhere in its funnel: sections tell more.
         place = _place_of_border(wall, border)
@@ -138,32 +138,43 @@ def _share_of_sections(evidence: Evidence, apart_mm: float) -> float:
 def _place_of_walks(walks: Sequence[Widening]) -> _Place | None:
     """Return the section of the first walk that lies where the middle of all walks does.
 
-    Its own last one where that lies farther in: a section of a walk cuts the vein alone.
+    Its own last one where that lies farther in: a section of a walk cuts the vein alone. Walks that
+    tell no place do not count.
     """
-    if not walks:
+    told = [(place, walked) for walked in walks if (place := _place_of_sections(walked))]
+    if not told:
         return None
-    places = [_place_of_sections(walked) for walked in walks]
-    own, first = places[0], walks[0]
+    places = [place for place, _ in told]
+    own, first = told[0]
     height = np.median([(place.centre - own.centre) @ own.normal for place in places])
     heights = (first.centres - own.centre) @ own.normal
     index = int(np.argmin(np.abs(heights - height)))
     by_gradient = sum(place.kind == "area_gradient" for place in places)
-    return _Place(
-        first.centres[index],
-        first.axes[index],
-        float(first.diameters_mm[index]),
-        "area_gradient" if 2 * by_gradient > len(places) else "separation",
-    )
+    kind: OstiumKind = "area_gradient" if 2 * by_gradient > len(places) else "separation"
+    return _place_at(first, index, kind)
 
 
-def _place_of_sections(walked: Widening) -> _Place:
+def _place_of_ends(walks: Sequence[Widening]) -> _Place | None:
+    """Return the end of the first walk, for a vein of which nothing else tells a place."""
+    return _last_place(walks[0]) if walks else None
+
+
+def _place_of_sections(walked: Widening) -> _Place | None:
+    """Return where a walk widens or parts; None where it just goes on or is too wide in the end."""
     index = walked.gradient_index()
-    kind: OstiumKind = "area_gradient"
-    if index is None:
-        # The last section may already lean into what it parts from.
-        index, kind = max(len(walked.centres) - 2, 0), "separation"
-    d = float(walked.diameters_mm[index])
-    return _Place(walked.centres[index], walked.axes[index], d, kind)
+    if index is not None:
+        return _place_at(walked, index, "area_gradient")
+    return _last_place(walked) if walked.parted else None
+
+
+def _last_place(walked: Widening) -> _Place:
+    # The last section may already lean into what it parts from.
+    return _place_at(walked, max(len(walked.centres) - 2, 0), "separation")
+
+
+def _place_at(walked: Widening, index: int, kind: OstiumKind) -> _Place:
+    d_mm = float(walked.diameters_mm[index])
+    return _Place(walked.centres[index], walked.axes[index], d_mm, kind)
 
 
 def _place_of_border(wall: Wall, border: tuple[FloatArray, FloatArray]) -> _Place | None:
