@@ -144,8 +144,8 @@ def parted_at(height, d_mm):
 @pytest.mark.parametrize(
     ("ends_at", "tube_mm", "bend"),
     [
-        (10.0, lambda z: 14.0 + 0.0 * z, True),  # the tube goes on, narrower than that section
-        (10.0, lambda z: np.where(z < 10.0, 16.5, 14.0), False),  # it widens: they may have parted
+        (10.0, lambda z: 14.0 + 0.0 * z, True),  # the tube goes on as wide as before
+        (10.0, lambda z: np.where(z < 10.0, 17.0, 14.0), False),  # it widens: they may have parted
         (2.0, lambda z: 14.0 + 0.0 * z, False),  # the tube ends there too
     ],
 )
@@ -153,4 +153,4 @@ def test_a_walk_that_ends_where_its_tube_goes_on_has_left_a_bend(ends_at, tube_m
     z = np.arange(20.0, 0.5, -1.0)
     centres = np.outer(z, Z)
     tube = BranchSections(centres, np.pi / 4.0 * tube_mm(z) ** 2, 19.0, None, centres)
-    assert left_a_bend(parted_at(ends_at, 16.5), tube) == bend
+    assert left_a_bend(parted_at(ends_at, 14.0), tube) == bend

@@ -32,8 +32,8 @@ from veinfit.anatomy.ostium.trunks import find_trunk
 from veinfit.anatomy.walked_aslant import (
     WIDEST_MM,
     Line,
+    around_bends,
     is_in_atrium,
-    left_a_bend,
     lies_past,
     starts_wider_than_a_vein,
     walked_in,
@@ -210,8 +210,8 @@ def single_candidate(
     walks = [] if walked is None else [walked]
     if line is not None and (by_turn is None or not is_sharp(by_turn[0])):
         walks = leaning(wall, line[0], _direction(line[1], tube, by_turn), rivals) or walks
-    if by_turn is not None and 2 * sum(left_a_bend(each, tube) for each in walks) > len(walks):
-        walks = []
+        bent = around_bends(walks, wall, line[0], tube, rivals)
+        walks = walks if by_turn is None and not bent else bent
     found = weighed(wall, by_turn, walks, border, rivals) or found
     # The farthest cell of an oblique cut lies in its corner, past its middle.
     last = branch.tip if cut is None else cut[0]

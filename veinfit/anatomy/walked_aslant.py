@@ -8,7 +8,14 @@ import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections
 from veinfit.anatomy.branches.lumen import Wall
-from veinfit.anatomy.branches.widening import STEP_MM, WIDEST_SHARE, Widening, widening
+from veinfit.anatomy.branches.widening import (
+    STEP_MM,
+    WIDEST_SHARE,
+    Widening,
+    direction_at,
+    leaning,
+    widening,
+)
 from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.anatomy.ostium.sections import Found
 from veinfit.vectors import FloatArray
@@ -32,9 +39,9 @@ WIDEST_START_MM = 24.0
 """... and a rounded end's first section no vein's if wider than this."""
 
 ON_MM = 3.0
-ON_SHARE = 0.9
-"""A walk that ends although the vein's tube goes on so far, narrower there than this share of the
-walk's last section, has left a bend and not the vein: that section lies aslant."""
+ON_SHARE = 1.15
+"""A walk that ends although the vein's tube goes on so far, and is no wider there than this many
+times its last section, has left a bend and not the vein."""
 
 Line = tuple[FloatArray, FloatArray]
 """A point (3,) and a direction (3,)."""
@@ -76,6 +83,27 @@ def lies_past(found: Found | OstiumFailure, walked: Widening, waist: int) -> boo
     if isinstance(found, OstiumFailure):
         return False
     return float((found[0].centre - walked.centres[waist]) @ walked.axes[waist]) > PAST_WAIST_MM
+
+
+def around_bends(
+    walks: Sequence[Widening],
+    wall: Wall,
+    end: FloatArray,
+    tube: BranchSections,
+    rivals: Sequence[FloatArray],
+) -> Sequence[Widening]:
+    """Return walks from a vein's ``end`` (3,), along its tube where most of them left a bend.
+
+    None where most leave it even so: such a tube starts aslant.
+    """
+    if not _most_left_a_bend(walks, tube):
+        return walks
+    along = leaning(wall, end, direction_at(tube.centres, 0), rivals, tube.centres)
+    return [] if _most_left_a_bend(along, tube) else along
+
+
+def _most_left_a_bend(walks: Sequence[Widening], tube: BranchSections) -> bool:
+    return 2 * sum(left_a_bend(each, tube) for each in walks) > len(walks)
 
 
 def left_a_bend(walked: Widening, tube: BranchSections) -> bool:

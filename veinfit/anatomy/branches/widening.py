@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
+from scipy.spatial.transform import Rotation
 
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.surface.contours import (
@@ -34,6 +35,9 @@ COURSE_MM = 8.0
 
 RAGGED_MM = 6.0
 """Over this length from its end a vein may have no section of its own: its rim is oblique."""
+
+HALF_SPAN = 3
+"""A course has at each of its points the direction from so many before it to so many after it."""
 
 JUMP_MM = 2.0
 """Where the diameter grows by more than this from one section to the next, the section has opened
@@ -138,25 +142,32 @@ class Widening:
 
 
 def leaning(
-    wall: Wall, end: FloatArray, axis: FloatArray, rivals: Sequence[FloatArray]
+    wall: Wall,
+    end: FloatArray,
+    axis: FloatArray,
+    rivals: Sequence[FloatArray],
+    course: FloatArray | None = None,
 ) -> list[Widening]:
     """Walk about directions that lean all around from ``axis``; parameters as of ``widening``."""
-    first = widening(wall, end, axis, rivals)
+    first = widening(wall, end, axis, rivals, course)
     if first is None:
         return []
     slender = first.length_mm / float(np.median(first.diameters_mm))
     lean_deg = np.clip(LEANING_DEG_BY_WIDTH / max(slender, 0.1), *LEANING_DEG)
     lean = np.tan(np.radians(lean_deg))
     e1, e2 = wall.basis_across(axis, end)
-    walks = [
-        widening(wall, end, unit(axis + lean * (np.cos(angle) * e1 + np.sin(angle) * e2)), rivals)
-        for angle in 2.0 * np.pi * np.arange(LEANING_WALKS) / LEANING_WALKS
-    ]
+    around = 2.0 * np.pi * np.arange(LEANING_WALKS) / LEANING_WALKS
+    axes = [unit(axis + lean * (np.cos(angle) * e1 + np.sin(angle) * e2)) for angle in around]
+    walks = [widening(wall, end, leant, rivals, course) for leant in axes]
     return [first, *(walked for walked in walks if walked is not None)]
 
 
 def widening(
-    wall: Wall, end: FloatArray, axis: FloatArray, rivals: Sequence[FloatArray]
+    wall: Wall,
+    end: FloatArray,
+    axis: FloatArray,
+    rivals: Sequence[FloatArray],
+    course: FloatArray | None = None,
 ) -> Widening | None:
     """Walk from the end of a vein toward the atrium as far as its sections are its own.
 
@@ -170,6 +181,9 @@ def widening(
         Into the vein, at its end; farther on the sections are square to their middles' course.
     rivals : sequence of (N, 3) array
         Paths from the body out into other veins: none passes through a section of this one.
+    course : (N, 3) array, optional
+        Middles of a vein that bends near its end, about 1 mm apart from there inward: the direction
+        turns as they do.
 
     Returns
     -------
@@ -182,7 +196,7 @@ def widening(
     contours: list[PlaneContour] = []
     parted = False
     at_cap: tuple[PlaneContour, FloatArray] | None = None
-    point = np.asarray(end)
+    point, first = np.asarray(end), axis
     for step in range(round(REACH_MM / STEP_MM)):
         point = point - STEP_MM * axis
         contour = section_around(wall.surface, point, axis)
@@ -210,7 +224,9 @@ def widening(
         diameters.append(d)
         contours.append(contour)
         point = middle
-        if len(centres) > COURSE_MM / STEP_MM:
+        if course is not None:
+            axis = _turned_along(course, middle, first)
+        elif len(centres) > COURSE_MM / STEP_MM:
             axis = unit(centres[-1 - round(COURSE_MM / STEP_MM)] - middle)
     if not centres and at_cap is not None:
         # Cut so near to where it parts that no section is whole: the first one stands in.
@@ -221,6 +237,20 @@ def widening(
     if not centres:
         return None
     return Widening(np.array(axes), np.array(centres), np.array(diameters), contours, parted)
+
+
+def _turned_along(course: FloatArray, point: FloatArray, axis: FloatArray) -> FloatArray:
+    """Return a direction at the first point of a course as it turns on the way to ``point``."""
+    nearest = int(np.argmin(np.linalg.norm(course - point, axis=1)))
+    here = direction_at(course, nearest)
+    turn, _ = Rotation.align_vectors(here[None], direction_at(course, 0)[None])
+    return turn.apply(axis)
+
+
+def direction_at(course: FloatArray, index: int) -> FloatArray:
+    """Return the direction (3,) of a course (N, 3) at one of its points, toward its start."""
+    first = max(index - HALF_SPAN, 0)
+    return unit(course[first] - course[min(first + 2 * HALF_SPAN, len(course) - 1)])
 
 
 def _narrowest_mm(diameters: Sequence[float]) -> float:
