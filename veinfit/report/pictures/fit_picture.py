@@ -15,7 +15,7 @@ from veinfit.report.colours import (
     PAPER,
     GapBand,
 )
-from veinfit.report.pictures.caution_line import CAUTION_PX, write_caution
+from veinfit.report.pictures.caution_line import CAUTION_PX, LINE_PX, write_caution
 from veinfit.report.pictures.fit_axial import draw_axial
 from veinfit.report.pictures.fit_scene import (
     FitFrame,
@@ -37,6 +37,9 @@ from veinfit.vectors import FloatArray
 
 HEADER_PX, FOOTER_PX, GUTTER_PX = 118.0, 158.0 + CAUTION_PX, 8.0
 """Heights of the lines above and below the two views, and the space between them."""
+
+TYPE_STEP_PX = 0.5
+"""Steps in which a line's type becomes smaller until it fits."""
 
 PAPER_SHARE = 0.0312
 """Type for paper as a share of the two views' width: 8 points where they are 91 mm wide."""
@@ -167,10 +170,10 @@ def draw_sign(canvas: Canvas, sign: Mark, centre: np.ndarray, radius: float) -> 
 
 def _one_line(canvas: Canvas, x: float, y: float, right: float, text: str, size: float) -> None:
     """Write a line in type that fits, down to the smallest of a picture; then it is cut."""
-    shown = printable(text)
-    width, room = canvas.measure(shown, size).right, right - x
-    if width > room:
-        size = max(SMALL_PX, 0.99 * size * room / width)
+    shown, room = printable(text), right - x
+    # Letters are placed on whole pixels: smaller type is narrower by steps, not by its share.
+    while canvas.measure(shown, size).right > room and size > LINE_PX:
+        size = max(LINE_PX, size - TYPE_STEP_PX)
     while canvas.measure(shown, size).right > room and len(shown) > 4:
         shown = shortened(shown, len(shown) - 1)
     canvas.write(x, y, shown, size)
