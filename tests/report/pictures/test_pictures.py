@@ -136,7 +136,7 @@ def test_a_clock_without_readings_is_a_line_and_no_white_band(
     ],
 )  # fmt: skip
 @pytest.mark.parametrize("size", [(1200, 900), SMALL])
-def test_a_headline_is_never_cut(fits, seat, size, monkeypatch) -> None:
+def test_no_line_above_a_picture_is_cut(fits, seat, size, monkeypatch) -> None:
     """The last words may be "but deep"."""
     bounds = {"seal_probability_low": 0.23, "seal_probability_high": 0.98}
     fit = replace(fits[0], seal_probability=0.69, **bounds, **seat)
@@ -144,8 +144,9 @@ def test_a_headline_is_never_cut(fits, seat, size, monkeypatch) -> None:
     monkeypatch.setattr(Canvas, "write", lambda self, x, y, text, *_, **__: written.append(text))
     layout, words = fit_layout(size), ReportSettings()
     below = Box(layout.side.left, layout.side.top, layout.axial.right, layout.side.bottom)
-    draw_header(Canvas(size), fit, below, words)
+    draw_header(Canvas(size), fit, below, words, "renamed by hand from RSPV, ostium set by hand")
     assert printable(headline(fit, words)) in written
+    assert written[0].endswith("(renamed by hand from RSPV, ostium set by hand)")
 
 
 def test_contact_is_seen_on_the_wall(drawn: tuple[Path, tuple]) -> None:

@@ -139,14 +139,11 @@ def draw_header(
     room = below.right - x
     title = f"{printable(fit.vein)} · {printable(balloon_title(fit))}, {fit.approach}"
     title += f" ({by_hand})" if by_hand else ""
-    length = len(title)
-    while canvas.measure(title, TITLE_PX, bold=True).right > room and length > 8:
-        length -= 1
-        title = shortened(title, length)
-    canvas.write(x, 4 * u, title, TITLE_PX, bold=True)
+    _one_line(canvas, x, 4 * u, room, title, TITLE_PX, SMALL_PX, bold=True)
     radius = 10 * u
     draw_sign(canvas, mark(fit, words), np.array([x + radius, 63 * u]), radius)
-    _one_line(canvas, x + 30 * u, 50 * u, below.right, headline(fit, words), BODY_PX)
+    said, start = headline(fit, words), x + 30 * u
+    _one_line(canvas, start, 50 * u, below.right - start, said, BODY_PX, LINE_PX)
 
 
 def view_title(canvas: Canvas, area: Box, words: str) -> None:
@@ -168,15 +165,24 @@ def draw_sign(canvas: Canvas, sign: Mark, centre: np.ndarray, radius: float) -> 
         canvas.polygon(half, INK, above=2.5)
 
 
-def _one_line(canvas: Canvas, x: float, y: float, right: float, text: str, size: float) -> None:
-    """Write a line in type that fits, down to the smallest of a picture; then it is cut."""
-    shown, room = printable(text), right - x
+def _one_line(
+    canvas: Canvas,
+    x: float,
+    y: float,
+    room: float,
+    text: str,
+    size: float,
+    least: float,
+    bold: bool = False,
+) -> None:
+    """Write a line in type that fits, down to the least; then it is cut."""
+    shown = printable(text)
     # Letters are placed on whole pixels: smaller type is narrower by steps, not by its share.
-    while canvas.measure(shown, size).right > room and size > LINE_PX:
-        size = max(LINE_PX, size - TYPE_STEP_PX)
-    while canvas.measure(shown, size).right > room and len(shown) > 4:
+    while canvas.measure(shown, size, bold=bold).right > room and size > least:
+        size = max(least, size - TYPE_STEP_PX)
+    while canvas.measure(shown, size, bold=bold).right > room and len(shown) > 4:
         shown = shortened(shown, len(shown) - 1)
-    canvas.write(x, y, shown, size)
+    canvas.write(x, y, shown, size, bold=bold)
 
 
 def draw_footer(canvas: Canvas, fit: Fit, above: Box, bands: tuple[GapBand, ...]) -> None:
