@@ -207,6 +207,19 @@ def test_the_overview_says_from_where_it_is_seen_and_what_its_lines_are(
     assert key in " ".join(first.split()) + " ".join(second.split())
 
 
+def test_maps_that_paper_has_no_room_for_are_said_to_be_elsewhere(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    report = report_of(anatomy, fits)
+    part, *others = vein_parts(report)
+    assert part.narrow_maps
+    several = tuple((f"{k + 1} seats together", part.ostium) for k in range(3))
+    parts = (replace(part, further=several), *others)
+    text = " ".join(pages_of(write_pdf(report, parts=parts), tmp_path))
+    assert text.count("The wall unrolled is in report.html.") == 1
+    assert text.count("The wall unrolled: 28") == len(others)
+
+
 def test_the_same_input_gives_the_same_bytes(
     anatomy: Anatomy, fits: tuple[Fit, ...], printed: bytes
 ) -> None:
