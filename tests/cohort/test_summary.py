@@ -16,9 +16,10 @@ from veinfit.cohort.batch.run import run_cohort
 from veinfit.cohort.batch.store import Store
 from veinfit.cohort.clustered import clustered, clustered_superiority
 from veinfit.cohort.statistics import superiority
+from veinfit.cohort.summary import plots
 from veinfit.cohort.summary.data import read_cohort
 from veinfit.cohort.summary.findings import findings
-from veinfit.cohort.summary.model import PARTS
+from veinfit.cohort.summary.model import PARTS, Rose
 from veinfit.cohort.summary.page import write_summary
 from veinfit.cohort.summary.summarise import summarise
 from veinfit.errors import InputError
@@ -173,6 +174,25 @@ def test_leaks_by_hour_for_a_vein_and_in_words_for_all(tmp_path):
     assert (rose.words[0], rose.words[3]) == ("superior", "posterior")
     pooled = {k.side: (k.leaks, k.of) for k in found.leaks if k.vein == "all"}
     assert pooled == {"superior": (4, 8), "anterior": (2, 8), "posterior": (2, 8)}
+
+
+def test_a_leak_is_as_long_in_every_vein_and_rings_say_what_they_count(monkeypatch):
+    seen = []
+    monkeypatch.setattr(plots, "picture", lambda drawing: seen.extend(drawing.axes) or "")
+    one, ten = ([0] * 12 for _ in range(2))
+    one[7], ten[3] = 1, 10
+    roses = [Rose(v, "28 mm", tuple(n), ("",) * 12) for v, n in (("LSPV", one), ("RIPV", ten))]
+    figure = plots.rose_plot(roses)
+    assert len({axes.get_ylim() for axes in seen}) == 1
+    rings = [[label.get_text() for label in axes.get_yticklabels()] for axes in seen]
+    assert rings == [["4", "7", "10 leaks"]] * 2
+    assert [axes.get_title() for axes in seen] == ["LSPV (1 leak)", "RIPV (10 leaks)"]
+    assert figure.alt == "LSPV 28 mm: 1 at 7 o'clock; RIPV 28 mm: 10 at 3 o'clock"
+
+
+def test_means_have_a_decimal_more_than_single_values_and_two_at_most():
+    measures = ("antral_area_mm2", "depth_mm", "leak_width_mm", "ovality", "ridge_mm")
+    assert [plots.mean_digits(measure) for measure in measures] == [1, 2, 2, 2, 2]
 
 
 def test_a_planted_predictor_is_found_and_the_others_are_not(tmp_path):

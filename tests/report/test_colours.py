@@ -56,6 +56,12 @@ def _lab(linear: np.ndarray) -> np.ndarray:
     return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
 
 
+def test_the_appendage_looks_like_no_vein_and_like_no_wall() -> None:
+    appendage = _lab(_linear(colours.APPENDAGE_TINT))
+    for tint in (*colours.VEIN_TINTS, colours.WALL_OUTER, colours.WALL_INNER):
+        assert np.linalg.norm(appendage - _lab(_linear(tint))) > 18.0
+
+
 def test_lightness_of_known_greys() -> None:
     assert lightness("#ffffff") == pytest.approx(100.0, abs=1e-6)
     assert lightness("#000000") == pytest.approx(0.0, abs=1e-9)

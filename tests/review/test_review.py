@@ -10,6 +10,7 @@ from pathlib import Path
 
 import browser as chrome
 import pytest
+from review.driving import SETTLED
 
 from veinfit import case
 from veinfit.errors import InputError
@@ -145,6 +146,18 @@ def test_corrections_that_cannot_be_followed_are_told_with_their_file(folder, tm
         InputError, match=r"^corrections .*other\.toml: LIPV would be the name of two"
     ):
         ReviewSession(case.load_case(folder), target, lambda stage: None, session.found)
+
+
+def test_on_a_narrow_screen_the_key_covers_no_letter_of_a_side(page, server):
+    page.size(400, 900)
+    page.open(server.address, SETTLED)
+    key, *letters = page.evaluate(
+        "[document.getElementById('key'), ...document.querySelectorAll('#stage .side')]"
+        ".map((e) => e.getBoundingClientRect()).map((b) => [b.left, b.top, b.right, b.bottom])"
+    )
+    assert len(letters) == 4 and key[2] > key[0]
+    apart = [b[2] < key[0] or b[0] > key[2] or b[3] < key[1] or b[1] > key[3] for b in letters]
+    assert all(apart)
 
 
 @pytest.mark.slow

@@ -352,6 +352,9 @@ def study(tmp_path):
     return tmp_path
 
 
+CLUSTERED = ("clustered_low", "clustered_high")
+
+
 def test_command(study, capsys):
     out = study / "out"
     command = ["agree", str(study / "observed.csv"), "--predictions", str(study / "fits.csv")]
@@ -376,6 +379,10 @@ def test_command(study, capsys):
     share = f"{float(told['value']):.2f}"
     counted = f"Of {told['number']} balloons that occluded (24 patients), {share} ("
     assert counted in first and first.split("</ul>")[0].count("<li>") == 3
+    # Veins of one patient are alike: the interval that is told first allows for that.
+    bias = rows["depth, mm: bias", "all"]
+    low, high = (f"{float(bias[end]):.2f}".replace("-", "−") for end in CLUSTERED)
+    assert f"mm on average ({low} to {high})." in first
     assert page.count("data:image/svg+xml") == 2
     assert "http" not in page.replace("http-equiv", "")
     assert "not a medical device" in page

@@ -46,7 +46,9 @@ DARK_TONES: dict[str, str] = {
 VEIN_TINTS: tuple[str, ...] = ("#8fb8d9", "#dba98f", "#a9c79a", "#c6a6cf", "#d8c781", "#8cc5c0")
 """Tints of the veins in the overview, in order; names are written beside them."""
 
-APPENDAGE_TINT = "#b9b4cc"
+APPENDAGE_TINT = "#8a9198"
+"""Grey, as no vein is: a pale violet looked like the vein beside which it is often seen."""
+
 STRUCTURE_TINTS: tuple[str, ...] = ("#7a5c00", "#00606b", "#7b2d5b", "#44562a")
 
 

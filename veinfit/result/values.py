@@ -24,6 +24,9 @@ DECIMALS_BY_SUFFIX = (("_mm2", 2), ("_mm", 3), ("_deg", 2), ("_h", 2), ("_ml", 2
 OTHER_DECIMALS = 4
 """Decimals of ratios, probabilities and confidences."""
 
+MORE_THAN_SHOWN = 2
+"""Files hold so many decimals more than reports show; of leak widths one."""
+
 
 def decimals(name: str) -> int:
     """Return how many decimals a number of this column name is written with.
@@ -63,7 +66,18 @@ def plain_value(name: str, value: Any) -> Value:
     if isinstance(value, (int, np.integer)):
         return int(value)
     number = float(value)
-    return round(number, decimals(name)) + 0.0 if math.isfinite(number) else None
+    return _rounded(number, decimals(name)) if math.isfinite(number) else None
+
+
+def _rounded(number: float, digits: int) -> float:
+    """Round so that who rounds once more, to what a report shows, gets the report's figure.
+
+    0.85501 with four decimals is 0.8551: 0.8550 lies between 0.85 and 0.86, and reads as either.
+    """
+    told = round(number, digits)
+    if round(told, digits - MORE_THAN_SHOWN) != round(number, digits - MORE_THAN_SHOWN):
+        told = round(told + math.copysign(10.0**-digits, number - told), digits)
+    return told + 0.0
 
 
 def xyz_values(prefix: str, vector: FloatArray | None, suffix: str = "") -> dict[str, Any]:

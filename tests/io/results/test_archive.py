@@ -74,6 +74,15 @@ def test_what_is_shared_stays_shared_and_the_bytes_are_the_same(tmp_path: Path) 
     assert archived(back) == archived(through(back, tmp_path))
 
 
+def test_an_ostium_that_no_half_turn_confirms_comes_back(tmp_path: Path) -> None:
+    ostium = replace(
+        handmade.anatomy().veins[0].ostium,
+        half_turn_points=np.zeros((0, 3)), residual_mm=float("nan"), kind="separation",
+    )  # fmt: skip
+    back = through(ostium, tmp_path)
+    assert np.isnan(back.residual_mm) and back.kind == "separation"
+
+
 def test_a_whole_hand_made_case_comes_back(tmp_path: Path) -> None:
     anatomy, fit = handmade.anatomy(), handmade.fit()
     back, seat = through((anatomy, fit), tmp_path)

@@ -66,7 +66,7 @@ def test_every_seat_of_a_plan_has_its_band_and_the_line_is_drawn(anatomy):
     vein = anatomy.veins[0]
     fit = replace(FITS[0], plans=VeinPlans(vein.name, "coaxial", 0.2, (PLAN,)))
     ((title, drawn),) = further_charts(vein, [fit])
-    assert title == "2 seats together, predicted: 0.72"
+    assert title == "2 seats together, predicted to seal: 0.72"
     bars = [shape for shape in drawn.shapes if isinstance(shape, Area)]
     colours = dict.fromkeys(bar.fill for bar in bars)
     assert len(colours) == 2

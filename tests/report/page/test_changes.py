@@ -109,12 +109,14 @@ def test_predictions_lead_with_their_intervals(documents):
     )
     first, second, third, *_ = change_headlines(case_changes(before, after), before, after)
     assert first == (
-        "LSPV, 28 mm, coaxial: predicted seal probability of one try 0.30 (0.20 to 0.40), before "
-        "0.80 (0.70 to 0.90), intervals apart; nominal seat not sealed, before sealed."
+        "LSPV, 28 mm, coaxial: predicted probability of an antral seal in one try 0.30 (0.20 to "
+        "0.40), before 0.80 (0.70 to 0.90), intervals apart; nominal seat not sealed, before "
+        "sealed."
     )
     assert second.startswith("LSPV: ostium moved by 3.0 mm")
     assert third == "LIPV: dropped by hand."
     page = changes_page(before, after)
+    assert page.index("<h2>LSPV</h2>") < page.index("<h2>LIPV</h2>")  # as everywhere
     assert page.index("intervals apart") < page.index("Which results")
     assert "0.30 (0.20 to 0.40)" in page
 

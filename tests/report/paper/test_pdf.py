@@ -195,6 +195,31 @@ def test_the_map_of_the_septum_is_on_paper(
     assert {"2.00", "2.50", "1.50"} <= set(re.findall(r"\d\.\d\d", text))
 
 
+def test_the_overview_says_from_where_it_is_seen_and_what_its_lines_are(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    report = report_of(anatomy, fits, folder=tmp_path)
+    key = "Left: from behind. Right: from the front. Sizes are d_max × d_min of the ostium."
+    assert not any(key in page for page in pages_of(write_pdf(report), tmp_path))
+    Image.new("RGB", (1200, 900)).save(tmp_path / "overview.png")
+    overview = (Picture("overview.png", "", "", "c", "a"),)
+    first, second, *_ = pages_of(write_pdf(replace(report, pictures=overview)), tmp_path)
+    assert key in " ".join(first.split()) + " ".join(second.split())
+
+
+def test_maps_that_paper_has_no_room_for_are_said_to_be_elsewhere(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    report = report_of(anatomy, fits)
+    part, *others = vein_parts(report)
+    assert part.narrow_maps
+    several = tuple((f"{k + 1} seats together", part.ostium) for k in range(3))
+    parts = (replace(part, further=several), *others)
+    text = " ".join(pages_of(write_pdf(report, parts=parts), tmp_path))
+    assert text.count("The wall unrolled is in report.html.") == 1
+    assert text.count("The wall unrolled: 28") == len(others)
+
+
 def test_the_same_input_gives_the_same_bytes(
     anatomy: Anatomy, fits: tuple[Fit, ...], printed: bytes
 ) -> None:

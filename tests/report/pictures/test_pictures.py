@@ -15,8 +15,8 @@ from veinfit.anatomy.model import Anatomy
 from veinfit.anatomy.wall_parts import vein_vertices
 from veinfit.report.cautions import PICTURE_CAUTION
 from veinfit.report.charts.standing_alone import with_caution
-from veinfit.report.colours import gap_bands, rgb
-from veinfit.report.pictures.fit_picture import fit_layout
+from veinfit.report.colours import INK, gap_bands, rgb
+from veinfit.report.pictures.fit_picture import draw_header, fit_layout
 from veinfit.report.pictures.fit_scene import frame_vein, ring_radius_mm
 from veinfit.report.pictures.mitral_rim import (
     DASH_MM,
@@ -28,8 +28,11 @@ from veinfit.report.pictures.overview import landmarks, overview_caption
 from veinfit.report.pictures.pictures import draw_pictures
 from veinfit.report.render import vtk_renderer
 from veinfit.report.render.canvas import Canvas
-from veinfit.report.render.drawing import Drawing
+from veinfit.report.render.drawing import Drawing, printable
+from veinfit.report.render.placing import Box
+from veinfit.report.wording import headline
 from veinfit.seating.model import Fit
+from veinfit.settings import ReportSettings
 
 SMALL = (600, 450)
 
@@ -104,6 +107,46 @@ def test_the_clock_ring_is_painted_with_the_gap(
             assert _near(pixels[round(y), round(x)], band.colour), (fit.balloon, reading)
             checked += 1
         assert checked > 6
+
+
+def test_a_clock_without_readings_is_a_line_and_no_white_band(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    """White is near to the colour of a gap over 5 mm."""
+    (_, picture) = draw_pictures(
+        anatomy, [replace(fits[0], clock=())], {}, tmp_path, renderer="plain"
+    )
+    layout = fit_layout((1200, 900))
+    frame = frame_vein(anatomy.veins[0], fits[:1], *layout.view_px)
+    middle = np.array([layout.axial.left, layout.axial.top]) + np.array(layout.view_px) / 2
+    turn = np.radians(np.arange(5.0, 360.0, 10.0))
+    radius = ring_radius_mm(frame) / frame.axial.mm_per_px
+    at = np.rint(middle + radius * np.stack([np.sin(turn), -np.cos(turn)], axis=1)).astype(int)
+    ring = _pixels(tmp_path / picture.file)[at[:, 1], at[:, 0]]
+    assert _near(ring, INK, within=60).mean() > 0.8
+
+
+@pytest.mark.parametrize(
+    "seat",
+    [
+        {"sealed": True, "occluded": True, "deep": True},
+        {"sealed": False, "occluded": True, "deep": False},
+        {"sealed": False, "occluded": False, "leak_width_mm": 12.34, "leak_clock_h": 10.0,
+         "leak_side": "posterior-inferior"},
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("size", [(1200, 900), SMALL])
+def test_no_line_above_a_picture_is_cut(fits, seat, size, monkeypatch) -> None:
+    """The last words may be "but deep"."""
+    bounds = {"seal_probability_low": 0.23, "seal_probability_high": 0.98}
+    fit = replace(fits[0], seal_probability=0.69, **bounds, **seat)
+    written: list[str] = []
+    monkeypatch.setattr(Canvas, "write", lambda self, x, y, text, *_, **__: written.append(text))
+    layout, words = fit_layout(size), ReportSettings()
+    below = Box(layout.side.left, layout.side.top, layout.axial.right, layout.side.bottom)
+    draw_header(Canvas(size), fit, below, words, "renamed by hand from RSPV, ostium set by hand")
+    assert printable(headline(fit, words)) in written
+    assert written[0].endswith("(renamed by hand from RSPV, ostium set by hand)")
 
 
 def test_contact_is_seen_on_the_wall(drawn: tuple[Path, tuple]) -> None:

@@ -16,6 +16,7 @@ import pytest
 from browser import Browser, browser
 from PIL import Image
 from report.inputs import report_of
+from scipy.spatial import cKDTree
 
 from veinfit.anatomy.mitral_and_septum import SeptalCrossing
 from veinfit.anatomy.model import Anatomy
@@ -27,8 +28,10 @@ from veinfit.report.viewer.viewer import embedded_json, script_hash, write_viewe
 from veinfit.report.viewer.viewer_packing import pack_gap, pack_mesh, thinned
 from veinfit.report.viewer.viewer_scene import viewer_scene
 from veinfit.seating.balloon import Balloon
+from veinfit.seating.mechanics.modes import shaped_wall
 from veinfit.seating.model import Fit
 from veinfit.surface import Surface
+from veinfit.surface.mesh import select_faces
 
 HOSTILE = '</script><script>alert(1)</script><img src=x onerror="alert(2)">&amp;\u2028'
 MOST_BYTES = 8_000_000
@@ -94,6 +97,40 @@ def test_thinning_keeps_places_values_and_cut_edges(anatomy: Anatomy) -> None:
     assert set(anatomy.mitral.rim.tolist()) <= set(kept.tolist())
     same, every = thinned(wall, len(wall.faces))
     assert same is wall and np.array_equal(every, np.arange(len(wall.points)))
+
+
+def test_a_patch_is_a_part_of_the_wall_that_is_drawn_around_it(
+    anatomy: Anatomy, fits: tuple[Fit, ...]
+) -> None:
+    """The balloon in one vein shapes the wall for it alone: else the wall covers gap colours."""
+    shaped = [replace(fit, **_shaped(anatomy, fit, 1.5)) for fit in fits]
+    scene = viewer_scene(report_of(anatomy, tuple(shaped)))
+    imaged, _ = unpacked(scene["wall"])
+    assert np.abs(imaged - anatomy.wall.points).max() < 0.01
+    for vein in scene["veins"]:
+        patch, _ = unpacked(vein["patch"])
+        off, _ = cKDTree(moved(imaged, vein["wall"])).query(patch)
+        assert np.median(off) < 0.02
+        assert np.median(cKDTree(imaged).query(patch)[0]) > 0.1
+
+
+def _shaped(anatomy: Anatomy, fit: Fit, mm: float) -> dict[str, Any]:
+    """Return a patch of the wall's own vertices, as a mode of this amplitude leaves it."""
+    vein = next(one for one in anatomy.veins if one.name == fit.vein)
+    wall = shaped_wall(anatomy.wall, vein, (mm,))
+    near = np.linalg.norm(anatomy.wall.points - vein.ostium.centre, axis=1) < 15.0
+    return {
+        "patch": select_faces(wall, near[wall.faces].all(axis=1))[0],
+        "patch_gap_mm": None,
+        "shape_amplitudes": (mm,),
+    }
+
+
+def moved(points: np.ndarray, moves: dict[str, Any]) -> np.ndarray:
+    by = np.frombuffer(base64.b64decode(moves["by"]), dtype="<i2").reshape(-1, 3)
+    out = points.copy()
+    out[np.frombuffer(base64.b64decode(moves["which"]), dtype="<u4")] += moves["step"] * by
+    return out
 
 
 def test_six_veins_and_three_balloons_stay_small(

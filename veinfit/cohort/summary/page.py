@@ -14,6 +14,7 @@ from veinfit.cohort.summary.plots import (
     difference_plot,
     gain_words,
     has_practice_sizes,
+    mean_digits,
     predictor_plot,
     rose_plot,
     split_plot,
@@ -185,8 +186,9 @@ def _closure(summary: Summary) -> Section:
         "Occluded and sealed",
         (
             "Occluded: a closed line of contact, which contrast shows. Sealed: the same in cold "
-            "contact, which ablates; its probability counts seals that are not deep. A balloon "
-            "that passes through or cannot reach does neither.",
+            "contact, which ablates. Nominal seats count as sealed also where they are deep; what "
+            "is expected over tries counts seals that are not. A balloon that passes through or "
+            "cannot reach does neither.",
         ),
         [closure_plot(summary, "occluded"), closure_plot(summary, "sealed")],
         [folded_table("Seals by vein and size; Wilson intervals of single veins", columns, rows)],
@@ -285,12 +287,13 @@ def _differences(summary: Summary) -> Section:
                 title(d.measure),
                 f"{d.larger} less {d.smaller}",
                 str(d.number),
-                f"{number(d.mean.value)} ({span(d.mean.low, d.mean.high)})",
-                number(d.sd),
-                number(d.median),
+                f"{number(d.mean.value, k)} ({span(d.mean.low, d.mean.high, k)})",
+                number(d.sd, k),
+                number(d.median, k),
             ),
         )
         for d in summary.differences
+        for k in (mean_digits(d.measure),)
     ]
     columns = ("vein", "measure", "difference", "veins", "mean", "SD", "median")
     return Section("Differences", (), [figure], [folded_table("Paired differences", columns, rows)])
@@ -319,7 +322,7 @@ def _predictors(summary: Summary) -> Section:
         )
     rows = [_predictor_row(p) for p in summary.predictors]
     columns = ("vein", "balloon", "measure", "leaking", "occluded", "mean leaking",
-               "mean occluded", "Hedges' g", "superiority")  # fmt: skip
+               "mean occluded", "Hedges' g", "chance of the greater value")  # fmt: skip
     text = (
         "About nominal seats that do not occlude. Over all veins a measure also reflects which "
         "vein it is; in the rows of one vein it does not. Measures correlate with each other, and "
@@ -338,8 +341,8 @@ def _predictor_row(p: Predictor) -> Sequence[str]:
         title(p.measure),
         str(p.leaking),
         str(p.occluded),
-        number(p.mean_leaking, 1),
-        number(p.mean_occluded, 1),
+        number(p.mean_leaking, mean_digits(p.measure)),
+        number(p.mean_occluded, mean_digits(p.measure)),
         number(p.effect),
         f"{number(found.value)} ({span(found.low, found.high)})",
     )

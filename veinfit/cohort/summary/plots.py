@@ -34,6 +34,8 @@ PART_FILLS = (
 LABEL_LETTERS = 26
 """A label below a narrow plot is broken after so many."""
 ROSES_A_ROW = 4
+RINGS_TOLD_DEG = 45.0
+"""The rings' counts stand half way between two hours, with the word beside the outermost."""
 QUARTERS = {
     "L": {0: "superior", 3: "anterior", 6: "inferior", 9: "posterior"},
     "R": {0: "superior", 3: "posterior", 6: "inferior", 9: "anterior"},
@@ -50,6 +52,14 @@ def title(measure: str) -> str:
         return f"Narrowest {column('ridges', 'width_mm').heading().lower()}"
     table = "fits" if measure in names("fits") or measure.startswith("distance_") else "veins"
     return column(table, measure).heading(measure)
+
+
+def mean_digits(measure: str) -> int:
+    """Return the decimals of a measure's mean: one more than a single value has, two at most."""
+    if measure == RIDGE:
+        return 2
+    table = "fits" if measure in names("fits") or measure.startswith("distance_") else "veins"
+    return min((column(table, measure).shown_digits or 0) + 1, 2)
 
 
 def _colour(index: int) -> str:
@@ -194,7 +204,9 @@ def difference_plot(summary: Summary) -> Figure | None:
 
 
 def _difference_words(d: Difference) -> str:
-    return f"{title(d.measure)}: {number(d.mean.value)} ({span(d.mean.low, d.mean.high)})"
+    digits = mean_digits(d.measure)
+    mean = f"{number(d.mean.value, digits)} ({span(d.mean.low, d.mean.high, digits)})"
+    return f"{title(d.measure)}: {mean}"
 
 
 def rose_plot(roses: Sequence[Rose]) -> Figure | None:
@@ -205,6 +217,9 @@ def rose_plot(roses: Sequence[Rose]) -> Figure | None:
         return None
     rows = math.ceil(len(veins) / ROSES_A_ROW)
     columns = min(len(veins), ROSES_A_ROW)
+    # One scale for all: else a single leak in one vein is as long as ten in another.
+    top = max(max(rose.counts) for rose in roses)
+    rings = np.unique(np.ceil(np.linspace(0, top, 4)[1:])).astype(int)
     with plot(3.1 * columns, 3.5 * rows + 0.3, 0) as (drawing, _):
         for k, vein in enumerate(veins):
             axes = drawing.add_subplot(rows, columns, k + 1, projection="polar")
@@ -220,9 +235,10 @@ def rose_plot(roses: Sequence[Rose]) -> Figure | None:
             words = QUARTERS.get(vein[0], {})
             names = [f"{h or 12}" + (f"\n{words[h]}" if h in words else "") for h in range(HOURS)]
             axes.set_xticks(2 * math.pi * np.arange(HOURS) / HOURS, names, fontsize=8.5)
-            axes.set_title(f"{vein} ({sum(sum(r.counts) for r in mine)} leaks)", fontsize=11)
-            top = max(max(r.counts) for r in mine)
-            axes.set_yticks(np.unique(np.ceil(np.linspace(0, top, 4)[1:])))
+            axes.set_title(f"{vein} ({_leaks(sum(sum(r.counts) for r in mine))})", fontsize=11)
+            axes.set_ylim(0, 1.05 * top)
+            axes.set_yticks(rings, [_leaks(n) if n == top else str(n) for n in rings.tolist()])
+            axes.set_rlabel_position(RINGS_TOLD_DEG)
             axes.tick_params(axis="y", labelsize=8)
             axes.tick_params(axis="x", pad=7)
         handles, names = drawing.axes[0].get_legend_handles_labels()
@@ -231,11 +247,16 @@ def rose_plot(roses: Sequence[Rose]) -> Figure | None:
     return Figure(
         "Where leaks are",
         source,
-        "Leaks by the hour of the clock, looking from the atrium into the vein; 12 is cranial. The "
-        "same hour means another side in another vein, so veins are added up in words only.",
-        "; ".join(f"{r.vein} {r.balloon}: " + ", ".join(f"{h or 12} h {n}"
+        "Leaks by the hour of the clock, looking from the atrium into the vein; 12 is cranial. "
+        "Rings count leaks, alike in every vein. The same hour means another side in another vein, "
+        "so veins are added up in words only.",
+        "; ".join(f"{r.vein} {r.balloon}: " + ", ".join(f"{n} at {h or 12} o'clock"
                   for h, n in enumerate(r.counts) if n) for r in roses),
     )  # fmt: skip
+
+
+def _leaks(count: int) -> str:
+    return f"{count} leak{'' if count == 1 else 's'}"
 
 
 def predictor_plot(predictors: Sequence[Predictor]) -> Figure | None:

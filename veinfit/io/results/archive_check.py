@@ -55,8 +55,8 @@ SEVERAL = {"hints", "end_rims", "structures", "found_places"}
 """Parts that hold several arrays, each with lengths of its own."""
 
 WITH_GAPS = {
-    "Chance.given_patient", "Fit.patch_gap_mm", "Growth.given_patient", "Plan.line_mm",
-    "PlanSeat.band_from_mm", "PlanSeat.band_to_mm",
+    "Chance.given_patient", "Fit.patch_gap_mm", "Growth.given_patient", "Ostium.residual_mm",
+    "Plan.line_mm", "PlanSeat.band_from_mm", "PlanSeat.band_to_mm",
 }  # fmt: skip
 """Parts in which NaN stands for what could not be had."""
 

@@ -51,7 +51,7 @@ def further_charts(vein: Vein, fits: Sequence[Fit]) -> tuple[tuple[str, Drawing]
             found.append((title, drawn))
         for plan in fit.plans.plans if fit.plans else ():
             chance = number(plan.seal_probability, 2)
-            title = f"{len(plan.seats)} seats together, predicted: {chance}{beside}"
+            title = f"{len(plan.seats)} seats together, predicted to seal: {chance}{beside}"
             found.append((title, plan_chart(vein, plan)))
     return tuple(found)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any, TypeGuard
 
 from markupsafe import Markup
@@ -228,7 +229,8 @@ def changes_page(before: Document, after: Document) -> str:
         .get_template("changes.html.j2")
         .render(
             cases=(_about(before), _about(after)),
-            changes=changes,
+            # In the order in which veins are told everywhere, not by their letters.
+            veins=[list(rows) for _, rows in groupby(changes, lambda c: (c.vein, c.vein_before))],
             headlines=change_headlines(changes, before, after),
             differences=case_differences(before, after),
             cautions=CAUTIONS,
@@ -287,7 +289,7 @@ def _fit_headline(key: tuple[str, str, str], group: Mapping[str, Change]) -> str
     if chance.before != chance.after and chance.before and chance.after:
         apart = _apart(chance)
         said.append(
-            f"predicted seal probability of one try {chance.told_after}, before "
+            f"predicted probability of an antral seal in one try {chance.told_after}, before "
             f"{chance.told_before}{apart}"
         )
     if seats[0] != seats[1]:

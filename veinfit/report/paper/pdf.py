@@ -278,6 +278,8 @@ def _drawings(part: VeinPart, width: float) -> list[Flowable]:
         each = half if across == 2 else third
         maps = [titled(f"The wall unrolled: {t}", d, each) for t, d in part.narrow_maps]
         blocks += [*rows_of(maps, width, across), words(MAP_KEY, SMALL_PT, MUTED)]
+    elif part.narrow_maps:
+        blocks.append(words("The wall unrolled is in report.html.", SMALL_PT, MUTED))
     blocks += [Spacer(1, 1 * mm), *_beside(part)]
     return [*blocks, *note_blocks(part.notes, min(len(part.grave), NOTES_ON_VEIN))]
 

@@ -34,6 +34,7 @@ from veinfit.report.paper.pdf_blocks import (
     words,
 )
 from veinfit.report.paper.tagged import Figures
+from veinfit.report.pictures.overview import LEGEND
 from veinfit.report.pictures.shown import shown_pictures
 from veinfit.report.practice import AGAINST_PRACTICE
 from veinfit.report.wording import NO_NEIGHBOURS, NOMINAL_SEAT, ONE_TRY, SIGNS, number, scale_words
@@ -41,6 +42,9 @@ from veinfit.report.wording import NO_NEIGHBOURS, NOMINAL_SEAT, ONE_TRY, SIGNS, 
 LEAST_OVERVIEW, GREATEST_OVERVIEW = 100 * mm, 125 * mm
 """Heights of the overview: the room that is left, else on the next page. Its labels are readable
 from the lower one on."""
+
+OVERVIEW_KEY = f"Left: from behind. Right: from the front. {LEGEND}"
+"""On paper the overview is its two views alone: what is written around them stands below."""
 
 NOTES_ON_SUMMARY = 10
 """So many notes are printed, cautions first; more are counted, and in report.html."""
@@ -95,11 +99,12 @@ def summary(
     notes = [note for note in case_notes(report) if note not in first]
     below += [*note_blocks(notes, NOTES_ON_SUMMARY), Spacer(1, 2 * mm)]
     origin = _origin(report)
-    used = sum(block.wrap(width, height)[1] for block in (*blocks, *below, origin))
-    room = min(max(height - used - 4 * mm, LEAST_OVERVIEW), GREATEST_OVERVIEW)
     picture = shown_pictures(report, [p for p in report.pictures if not p.vein])
+    key = [words(OVERVIEW_KEY, SMALL_PT, MUTED)] if picture else []
+    used = sum(block.wrap(width, height)[1] for block in (*blocks, *below, *key, origin))
+    room = min(max(height - used - 4 * mm, LEAST_OVERVIEW), GREATEST_OVERVIEW)
     atrium = picture_rows(picture, width, room, "No overview picture was made.")
-    return [*blocks, *below, *atrium, *_septum(report, width), origin]
+    return [*blocks, *below, *atrium, *key, *_septum(report, width), origin]
 
 
 def _septum(report: Report, width: float) -> list[Flowable]:

@@ -92,10 +92,11 @@ def _clock_ring(
     u = canvas.unit
     turn = np.linspace(0, 12, 361)
     circle = _ring_point(turn, middle, radius)
-    canvas.line(circle, INK, 13.0, casing=PAPER, above=3.4)
-    canvas.line(circle, PAPER, 10.0, casing=None, above=3.5)
     readings = sorted(fit.clock, key=lambda r: r.clock_h)
+    # Without readings a plain line: a white band would be read as a gap over 5 mm all around.
+    canvas.line(circle, INK, 13.0 if len(readings) > 1 else 3.0, casing=PAPER, above=3.4)
     if len(readings) > 1:
+        canvas.line(circle, PAPER, 10.0, casing=None, above=3.5)
         at = np.array([r.clock_h for r in readings])
         gap = finite_gap(np.array([r.gap_mm for r in readings], dtype=float))
         middles = 0.5 * (turn[1:] + turn[:-1])

@@ -15,7 +15,7 @@ from veinfit.report.colours import (
     PAPER,
     GapBand,
 )
-from veinfit.report.pictures.caution_line import CAUTION_PX, write_caution
+from veinfit.report.pictures.caution_line import CAUTION_PX, LINE_PX, write_caution
 from veinfit.report.pictures.fit_axial import draw_axial
 from veinfit.report.pictures.fit_scene import (
     FitFrame,
@@ -37,6 +37,9 @@ from veinfit.vectors import FloatArray
 
 HEADER_PX, FOOTER_PX, GUTTER_PX = 118.0, 158.0 + CAUTION_PX, 8.0
 """Heights of the lines above and below the two views, and the space between them."""
+
+TYPE_STEP_PX = 0.5
+"""Steps in which a line's type becomes smaller until it fits."""
 
 PAPER_SHARE = 0.0312
 """Type for paper as a share of the two views' width: 8 points where they are 91 mm wide."""
@@ -136,14 +139,11 @@ def draw_header(
     room = below.right - x
     title = f"{printable(fit.vein)} · {printable(balloon_title(fit))}, {fit.approach}"
     title += f" ({by_hand})" if by_hand else ""
-    length = len(title)
-    while canvas.measure(title, TITLE_PX, bold=True).right > room and length > 8:
-        length -= 1
-        title = shortened(title, length)
-    canvas.write(x, 4 * u, title, TITLE_PX, bold=True)
+    _one_line(canvas, x, 4 * u, room, title, TITLE_PX, SMALL_PX, bold=True)
     radius = 10 * u
     draw_sign(canvas, mark(fit, words), np.array([x + radius, 63 * u]), radius)
-    _one_line(canvas, x + 30 * u, 50 * u, below.right, headline(fit, words), BODY_PX)
+    said, start = headline(fit, words), x + 30 * u
+    _one_line(canvas, start, 50 * u, below.right - start, said, BODY_PX, LINE_PX)
 
 
 def view_title(canvas: Canvas, area: Box, words: str) -> None:
@@ -165,15 +165,24 @@ def draw_sign(canvas: Canvas, sign: Mark, centre: np.ndarray, radius: float) -> 
         canvas.polygon(half, INK, above=2.5)
 
 
-def _one_line(canvas: Canvas, x: float, y: float, right: float, text: str, size: float) -> None:
-    """Write a line in type that fits, down to the smallest of a picture; then it is cut."""
+def _one_line(
+    canvas: Canvas,
+    x: float,
+    y: float,
+    room: float,
+    text: str,
+    size: float,
+    least: float,
+    bold: bool = False,
+) -> None:
+    """Write a line in type that fits, down to the least; then it is cut."""
     shown = printable(text)
-    width, room = canvas.measure(shown, size).right, right - x
-    if width > room:
-        size = max(SMALL_PX, 0.99 * size * room / width)
-    while canvas.measure(shown, size).right > room and len(shown) > 4:
+    # Letters are placed on whole pixels: smaller type is narrower by steps, not by its share.
+    while canvas.measure(shown, size, bold=bold).right > room and size > least:
+        size = max(least, size - TYPE_STEP_PX)
+    while canvas.measure(shown, size, bold=bold).right > room and len(shown) > 4:
         shown = shortened(shown, len(shown) - 1)
-    canvas.write(x, y, shown, size)
+    canvas.write(x, y, shown, size, bold=bold)
 
 
 def draw_footer(canvas: Canvas, fit: Fit, above: Box, bands: tuple[GapBand, ...]) -> None:

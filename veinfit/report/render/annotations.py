@@ -30,6 +30,8 @@ def _scale_bar(canvas: Canvas, camera: Camera, area: Box) -> None:
         x + length / 2, y - 9 * u, f"{SCALE_BAR_MM:g} mm", SMALL_PX,
         across="center", down="bottom", halo=True, above=6.0,
     )  # fmt: skip
+    # The wall's outline often runs here, and would strike the figure out.
+    canvas.plate(Box(written.left - 2 * u, written.top, written.right + 2 * u, written.bottom))
     canvas.reserve(Box(x - 6 * u, written.top, max(x + length, written.right), y + 8 * u))
 
 

@@ -347,14 +347,15 @@ class Canvas:
         if leader and np.linalg.norm(end - anchor) > 6 * self.unit:
             # A place outside the view is pointed at from inside: titles lie beyond its edge.
             self.line(np.array([anchor, end]), colour, 1.6, clip=within, above=4.0)
-        self._plate(box)
+        self.plate(box)
         y = box.top + pad
         for (words, px, heavy), extent in zip(lines, extents, strict=True):
             self.write(box.left + pad, y, words, px, colour=colour, bold=heavy)
             y += extent.bottom + pad
         return box
 
-    def _plate(self, box: Box) -> None:
+    def plate(self, box: Box) -> None:
+        """Put paper under what is written in a box: lines of the picture pass below it."""
         from matplotlib.patches import Rectangle
 
         item = Rectangle(

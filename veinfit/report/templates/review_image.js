@@ -23,7 +23,7 @@ function createImagePanel(about, send, onDrag) {
     high = Math.max(low + 1, Math.round(Math.max(a, b)));
     get("window-level").value = (low + high) / 2;
     get("window-width").value = high - low;
-    get("window-told").textContent = `${low} to ${high}`;
+    get("window-told").textContent = `${low} to ${high}`.replaceAll("-", "−");
     planes.forEach((plane) => { if (plane) plane.shades = null; });
     draw();
   }

@@ -29,5 +29,7 @@ function showKey(scene, viewer, get) {
   get("signs").append(item(scene.colours.plane, "line", "ostium"),
     item(scene.colours.line, "line", "balloon and shaft"),
     item(scene.colours.leak, "dot", "predicted leak, widest"));
+  // On a narrow screen the open key would cover the letters of the patient's sides.
+  get("key").open = window.matchMedia("(min-width: 56rem)").matches;
   get("key").hidden = false;
 }

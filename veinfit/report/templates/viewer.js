@@ -35,8 +35,8 @@
 const createViewer = (() => {
   const SET_BACK_MM = 0.5, RESHAPED_MM = 2.5, LEAST_MM = 8, MOST_MM = 400;
   const OUT_OF_REACH_MM = 29.9;
-  const { RANGE_MM, TUBE_MM, angles, along, basis, bytes, circle, disc, dot, normals, projection, revolved,
-    rgb, sphere, tube, unpack, unpackValues } = viewerShapes;
+  const { RANGE_MM, TUBE_MM, angles, along, basis, bytes, circle, disc, dot, movedPoints, normals,
+    projection, revolved, rgb, sphere, tube, unpack, unpackValues } = viewerShapes;
 
   function createViewer(host, scene) {
     const canvas = document.createElement("canvas");
@@ -75,7 +75,7 @@ const createViewer = (() => {
       drawing.frame({ w, h, px, view, focal: camera.focal, cutPoint: cut, cuts: cutting(),
         edges: scene.edges, bands: scene.bands, ground: ground(), visible });
       write({ view, w, h, px, marks: shown.names ? marks() : [],
-        before: cutting() ? project(cut)[2] : -Infinity, wall: shown.wall ? scene.hiding ?? walls.points : null });
+        before: cutting() ? project(cut)[2] : -Infinity, wall: shown.wall ? scene.hiding ?? wall().points : null });
     }
     /* What is named: leaks first, then parts of the heart, marks and structures. */
     function marks() {
@@ -136,7 +136,7 @@ const createViewer = (() => {
         inner: rgb(scene.colours.wall_inner), cuttable: true };
       // Under a corrected ostium the wall takes another shape, which the patch alone has.
       const behind = reshaped.has(chosen.vein) ? RESHAPED_MM : SET_BACK_MM;
-      put("wall", walls, { ...paintWall, part: "wall", back: behind });
+      put("wall", wall(), { ...paintWall, part: "wall", back: behind });
       scene.structures.forEach((s, k) => {
         const shape = s.mesh ? structures[k] : tube(s.line, 1.2);
         put(`structure-${k}`, shape, { ...tint(s.colour), part: "structures", alpha: 0.45,
@@ -182,7 +182,17 @@ const createViewer = (() => {
       plan.line.forEach((path, k) => put(`line-${k}`, tube(path, TUBE_MM),
         { ...tint(scene.colours.ink), part: "gap", cuttable: true }));
     }
-    let walls = unpack(scene.wall);
+    const walls = unpack(scene.wall), given = new Map();
+    /* The wall as it was imaged, or as the chosen balloon shapes it: its patch is a part of that. */
+    function wall() {
+      const moves = scene.veins[chosen.vein]?.wall;
+      if (!moves) return walls;
+      if (!given.has(chosen.vein)) {
+        const points = movedPoints(walls.points, moves);
+        given.set(chosen.vein, { points, faces: walls.faces, normals: normals(points, walls.faces) });
+      }
+      return given.get(chosen.vein);
+    }
     const reshaped = new Set(), patches = scene.veins.map((vein) => vein.patch && unpack(vein.patch));
     const structures = scene.structures.map((s) => s.mesh && unpack(s.mesh));
     for (const shape of [walls, ...patches, ...structures]) {

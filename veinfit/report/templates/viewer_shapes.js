@@ -46,6 +46,14 @@ const viewerShapes = (() => {
     const faces = new (mesh.wide ? Uint32Array : Uint16Array)(bytes(mesh.faces));
     return { points, faces };
   }
+  /* Points with the moves of some of them, as pack_moves tells them. */
+  function movedPoints(points, moves) {
+    const out = points.slice(), by = new Int16Array(bytes(moves.by));
+    new Uint32Array(bytes(moves.which)).forEach((vertex, k) => {
+      for (let c = 0; c < 3; c++) out[3 * vertex + c] += by[3 * k + c] * moves.step;
+    });
+    return out;
+  }
   function unpackValues(values) {
     return Float32Array.from(new Uint16Array(bytes(values.data)),
       (k) => values.low + k * values.step);
@@ -136,6 +144,6 @@ const viewerShapes = (() => {
     return b ? `${name}, ${b > 0 ? "cranial" : "caudal"} ${Math.abs(b)}°` : name;
   }
 
-  return { RANGE_MM, TUBE_MM, angles, along, basis, bytes, circle, disc, dot, letters, normals,
+  return { RANGE_MM, TUBE_MM, angles, along, basis, bytes, circle, disc, dot, letters, movedPoints, normals,
     projection, revolved, rgb, sphere, tube, unpack, unpackValues };
 })();

@@ -24,6 +24,9 @@ GREATEST_GAP_MM = 30.0
 LEAST_GAP_MM = -10.0
 """Deepest press that is told apart."""
 
+MOVE_STEP_MM = 0.01
+"""Steps in which a wall moves that a balloon shapes."""
+
 
 def pack_mesh(surface: Surface) -> dict[str, Any]:
     """Return a surface as ``low``, ``step`` and base64 of its vertices and triangles.
@@ -60,6 +63,20 @@ def pack_gap(gap_mm: FloatArray) -> dict[str, Any]:
     shown = np.nan_to_num(gap_mm, nan=GREATEST_GAP_MM, posinf=GREATEST_GAP_MM)
     steps = np.rint((np.clip(shown, LEAST_GAP_MM, GREATEST_GAP_MM) - LEAST_GAP_MM) / step)
     return {"low": LEAST_GAP_MM, "step": step, "data": base64_of(steps.astype("<u2"))}
+
+
+def pack_moves(moved: FloatArray) -> dict[str, Any]:
+    """Return how vertices move (V, 3), mm, as base64 of which do, and of their ways in hundredths.
+
+    What moves by less than half a hundredth stays where it is.
+    """
+    steps = np.rint(moved / MOVE_STEP_MM).astype("<i2")
+    which = np.flatnonzero(steps.any(axis=1))
+    return {
+        "step": MOVE_STEP_MM,
+        "which": base64_of(which.astype("<u4")),
+        "by": base64_of(steps[which]),
+    }
 
 
 def thinned(surface: Surface, most_faces: float) -> tuple[Surface, IntArray]:

@@ -28,7 +28,12 @@ from veinfit.report.pictures.fit_scene import balloon_axis, balloon_section, fra
 from veinfit.report.pictures.mitral_rim import mitral_lines
 from veinfit.report.pictures.overview import landmarks
 from veinfit.report.viewer.viewer_further import growth_scene, plan_scenes
-from veinfit.report.viewer.viewer_packing import pack_gap, pack_mesh, thinned
+from veinfit.report.viewer.viewer_packing import (
+    pack_gap,
+    pack_mesh,
+    pack_moves,
+    thinned,
+)
 from veinfit.report.wording import (
     column_title,
     figures,
@@ -78,10 +83,7 @@ def viewer_scene(report: Report) -> dict[str, Any]:
     anatomy = result.anatomy
     bands = gap_bands(result.settings.seating.contact_tolerance_mm)
     low, high = anatomy.wall.points.min(axis=0), anatomy.wall.points.max(axis=0)
-    wall = anatomy.wall
-    for vein in anatomy.veins:
-        shapes = [fit.shape_amplitudes for fit in result.fits if fit.vein == vein.name]
-        wall = shaped_wall(wall, vein, max(shapes, key=lambda shape: sum(shape), default=()))
+    wall, _ = thinned(anatomy.wall, WALL_FACES)
     return {
         "centre": _place(0.5 * (low + high)),
         "radius": round(0.5 * float(np.linalg.norm(high - low)), 2),
@@ -92,7 +94,7 @@ def viewer_scene(report: Report) -> dict[str, Any]:
         "bands": [{"colour": band.colour, "label": band.label} for band in bands],
         "aim_key": AIM_KEY,
         "edges": [band.high_mm for band in bands[:-1]],
-        "wall": pack_mesh(thinned(wall, WALL_FACES)[0]),
+        "wall": pack_mesh(wall),
         "rims": _rims(anatomy),
         "names": _named(anatomy),
         "dropped": [
@@ -105,11 +107,28 @@ def viewer_scene(report: Report) -> dict[str, Any]:
         "structures": [
             _structure(name, shape, k) for k, (name, shape) in enumerate(result.structures.items())
         ],
-        "veins": [
-            vein_scene(anatomy, vein, tuple(f for f in result.fits if f.vein == vein.name), report)
-            for vein in anatomy.veins
-        ],
+        "veins": [_vein_in_wall(report, vein, wall) for vein in anatomy.veins],
     }  # fmt: skip
+
+
+def _vein_in_wall(report: Report, vein: Vein, wall: Surface) -> dict[str, Any]:
+    """Return a vein of the scene, and how the wall gives way to the balloon in it alone.
+
+    Its patch is a part of the wall in this shape: in another one the wall would lie before it
+    in places and cover its colours.
+    """
+    fits = tuple(fit for fit in report.result.fits if fit.vein == vein.name)
+    drawn = _drawn_patch(fits)
+    told = vein_scene(report.result.anatomy, vein, fits, report)
+    if drawn is None:
+        return told
+    shaped = shaped_wall(wall, vein, drawn.shape_amplitudes)
+    return {**told, "wall": pack_moves(shaped.points - wall.points)}
+
+
+def _drawn_patch(fits: Sequence[Fit]) -> Fit | None:
+    """Return the fit whose wall near the vein is drawn, for all of them; None where none has."""
+    return next((fit for fit in fits if fit.patch is not None), None)
 
 
 def _place(point: FloatArray) -> list[float]:
@@ -191,7 +210,8 @@ def vein_scene(
     ostium = vein.ostium
     side = frame_vein(vein, fits, 1000, 1000).side.towards
     largest = max([fit.balloon_mm for fit in fits] or [ostium.measures.d_max_mm * 1.4])
-    patch = next((fit.patch for fit in fits if fit.patch is not None), None)
+    drawn = _drawn_patch(fits)
+    patch = None if drawn is None else drawn.patch
     most = PATCH_FACES if thin_patch else math.inf
     thin, kept = thinned(patch, most) if patch is not None else (None, None)
     several = len({fit.approach for fit in report.result.fits}) > 1

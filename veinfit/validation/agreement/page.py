@@ -192,13 +192,12 @@ def _probability_found(found: Agreement) -> str:
 
 
 def _depth_found(found: Agreement) -> str:
-    limits = found.depth
-    if limits is None or limits.bias.value is None:
+    bias = _overall(found, "depth, mm: bias")
+    if bias is None:
         return ""
     return (
-        f"In {limits.number} attempts, the predicted depth less the observed one is "
-        f"{number(limits.bias.value, 1)} mm on average "
-        f"({span(limits.bias.low, limits.bias.high, 1)})."
+        f"In {_counted(bias, 'attempts')}, the predicted depth less the observed one is "
+        f"{_share(bias, ' mm on average')}."
     )
 
 
@@ -213,10 +212,11 @@ def _counted(measure: Measure, what: str) -> str:
     return f"{measure.number} {what} ({patients})"
 
 
-def _share(measure: Measure) -> str:
+def _share(measure: Measure, unit: str = "") -> str:
+    """Write a measure with its interval clustered by patient: the plain one is too narrow."""
     spread = measure.clustered
     bounds = f" ({span(spread.low, spread.high)})" if spread.low is not None else ""
-    return f"{number(measure.interval.value)}{bounds}"
+    return f"{number(measure.interval.value)}{unit}{bounds}"
 
 
 def _measures(caption: str, measures: Sequence[Measure]) -> Table:
