@@ -238,6 +238,7 @@ def grown_fits(
                 leak_side=step.leak_side,
                 antral_area_mm2=step.antral_area_mm2,
                 seal_probability=step.seal_probability,
+                shape_amplitudes=tuple(float(a) for a in place[3:]),
                 patch=patch.surface,
                 patch_gap_mm=np.where(np.isfinite(field.gap_mm), field.gap_mm, np.nan),
                 balloon_section=None if grown.profile == "sphere" else grown.half_section(),
