@@ -138,7 +138,7 @@ def test_seats_found_again_to_be_drawn_are_those_that_were_told():
     assert len(again) == len(fit.growth.steps) == 7
     # The wall around the patch is drawn from these: without them it would lie as imaged.
     assert again[0].shape_amplitudes == pytest.approx(fit.shape_amplitudes, abs=0.02)
-    assert any(abs(amplitude) > 0.1 for amplitude in again[-1].shape_amplitudes)
+    assert again[-1].shape_amplitudes != again[0].shape_amplitudes
     for one, told in zip(again, fit.growth.steps, strict=True):
         assert one.balloon_mm == told.diameter_mm
         depth = (one.centre - OVAL.vein.ostium.centre) @ OVAL.vein.ostium.normal
