@@ -128,8 +128,7 @@ def find_starts(
     for row, number in enumerate(pressed):
         distances = np.arange(0.0, room[number] + 0.5 * SEARCH_STEP_MM, SEARCH_STEP_MM)
         places = nominal[number] - distances[:, None] * line.direction
-        gaps = [_least_gap(batch, number, place) for place in places]
-        least[row] = places[int(np.argmax(gaps))]
+        least[row] = places[int(np.argmax(_least_gaps(batch, number, places)))]
     far = pushed_off(pressed, least)
     for number in blocked:
         both = [near[number], *([far[number]] if number in far else [])]
@@ -140,16 +139,17 @@ def find_starts(
 def _start_at(
     batch: BalloonBatch, number: int, line: ApproachLine, centre: FloatArray, back_mm: float
 ) -> Start:
-    pressed = -_least_gap(batch, number, centre)
+    pressed = -float(_least_gaps(batch, number, centre[None])[0])
     offset = centre - line.origin
     along = float(offset @ line.direction)
     beside = float(np.linalg.norm(offset - along * line.direction))
     return Start(centre, -along - back_mm, beside, pressed if pressed > CLEAR_MM else 0.0)
 
 
-def _least_gap(batch: BalloonBatch, number: int, centre: FloatArray) -> float:
-    """Distance from a balloon to the nearest point of the wall as imaged, mm."""
-    return batch.least_gap(number, np.r_[centre, np.zeros(batch.unknowns - 3)])
+def _least_gaps(batch: BalloonBatch, number: int, centres: FloatArray) -> FloatArray:
+    """Distances (K,), mm, from a balloon at (K, 3) to the nearest point of the wall as imaged."""
+    amplitudes = np.zeros((len(centres), batch.unknowns - 3))
+    return batch.least_gaps(number, np.concatenate([centres, amplitudes], axis=1))
 
 
 def _pushed_off(batch: BalloonBatch, centres: FloatArray) -> FloatArray:
