@@ -148,6 +148,19 @@ def test_help_and_version_need_no_heavy_library():
         assert "veinfit" in done.stdout
 
 
+@pytest.mark.parametrize(("own", "threads"), [({}, "1"), ({"OMP_NUM_THREADS": "3"}, "3")])
+def test_linear_algebra_has_one_thread_unless_the_user_says_how_many(own, threads):
+    code = (
+        "import os; from veinfit.cli import main; main(['assess', 'none.ply', '--out', 'out']); "
+        "print(os.environ['OMP_NUM_THREADS'])"
+    )
+    usual = {name: value for name, value in os.environ.items() if name != "OMP_NUM_THREADS"}
+    done = subprocess.run(
+        [sys.executable, "-c", code], env={**usual, **own}, capture_output=True, text=True
+    )
+    assert done.stdout.split() == [threads], done.stderr
+
+
 def test_options_reach_the_job(quick, tmp_path):
     arguments = (
         "assess a.nrrd --labels l.toml --landmarks m.csv --corrections c.toml "

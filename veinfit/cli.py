@@ -44,6 +44,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         A code of :mod:`veinfit.commands.exits`.
     """
     _open_streams()
+    _one_thread()
     arguments = build_parser().parse_args(argv)
     for stream in (sys.stdout, sys.stderr):
         # A terminal that cannot show a sign must not end a finished run.
@@ -83,6 +84,16 @@ def _open_streams() -> None:
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:
             setattr(sys, name, Path(os.devnull).open("w", encoding="utf-8"))  # noqa: SIM115
+
+
+def _one_thread() -> None:
+    """Have linear algebra work in one thread, unless the user has said how many.
+
+    A job multiplies small matrices only: the threads of the library would mostly wait for each
+    other, which takes as much processor again and ends no sooner.
+    """
+    if "numpy" not in sys.modules:  # later it is not heard any more
+        os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 
 def build_parser() -> argparse.ArgumentParser:

@@ -191,8 +191,9 @@ def test_wall_out_of_reach_does_not_press():
     energy, gradient, _ = evaluate(batch, [0.0, 0.0, 14.01])
     assert energy == 0.0
     assert not gradient.any()
-    assert batch.least_gap(0, np.array([0.0, 0.0, 20.0])) == pytest.approx(
-        np.hypot(10.0, 20.0) - 14.0, abs=0.05
+    places = np.array([[0.0, 0.0, 20.0], [0.0, 0.0, 24.0]])
+    assert batch.least_gaps(0, places) == pytest.approx(
+        np.hypot(10.0, places[:, 2]) - 14.0, abs=0.05
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -72,14 +73,14 @@ def find_start(
     batch: BalloonBatch, line: ApproachLine, distance_mm: float, about: Start | None = None
 ) -> Start:
     """Place a balloon, alone in its batch, before the ostium; see :func:`find_starts`."""
-    return find_starts(batch, line, distance_mm, None if about is None else about.centre[None])[0]
+    return find_starts(batch, line, distance_mm, None if about is None else [about])[0]
 
 
 def find_starts(
     batch: BalloonBatch,
     line: ApproachLine,
     distance_mm: float,
-    about: FloatArray | None = None,
+    about: Sequence[Start] | None = None,
 ) -> list[Start]:
     """Place balloons before the ostium and back them off until they are clear of the wall.
 
@@ -94,9 +95,9 @@ def find_starts(
     line : ApproachLine
     distance_mm : float
         How far the blood reaches back from the ostium along the shaft.
-    about : (N, 3) array, optional
-        Where they start before much the same wall: a balloon without a clear place on its way is
-        pushed off the wall from there. Where it does not come clear, it is sought as without.
+    about : sequence of N Start, optional
+        Before much the same wall: a balloon without a clear place on its way is pushed off the wall
+        from there. Where that presses it deeper, it is sought as without.
     """
     found: dict[int, Start] = {}
     nominal = np.zeros((batch.count, 3))
@@ -118,38 +119,46 @@ def find_starts(
             for number, rest in zip(which, rests, strict=True)
         }
 
-    blocked = [number for number in range(batch.count) if number not in found]
-    near = pushed_off(blocked, nominal[blocked] if about is None else about[blocked])
+    left = [number for number in range(batch.count) if number not in found]
     if about is not None:
-        again = [number for number in blocked if near[number].pressed_mm > 0.0]
-        near |= pushed_off(again, nominal[again])
-    pressed = [number for number in blocked if near[number].pressed_mm > 0.0]
-    least = np.zeros((len(pressed), 3))
-    for row, number in enumerate(pressed):
-        distances = np.arange(0.0, room[number] + 0.5 * SEARCH_STEP_MM, SEARCH_STEP_MM)
-        places = nominal[number] - distances[:, None] * line.direction
-        gaps = [_least_gap(batch, number, place) for place in places]
-        least[row] = places[int(np.argmax(gaps))]
-    far = pushed_off(pressed, least)
-    for number in blocked:
+        near = pushed_off(left, np.array([about[number].centre for number in left]))
+        # The same search before much the same wall would find the same again.
+        as_known = [k for k in left if near[k].pressed_mm <= about[k].pressed_mm + CLEAR_MM]
+        found |= {number: near[number] for number in as_known}
+        left = [number for number in left if number not in found]
+    near = pushed_off(left, nominal[left])
+    pressed = [number for number in left if near[number].pressed_mm > 0.0]
+    least = [_least_pressed(batch, k, nominal[k], line.direction, room[k]) for k in pressed]
+    far = pushed_off(pressed, np.array(least))
+    for number in left:
         both = [near[number], *([far[number]] if number in far else [])]
         found[number] = min(both, key=lambda place: place.pressed_mm)
     return [found[number] for number in range(batch.count)]
 
 
+def _least_pressed(
+    batch: BalloonBatch, number: int, nominal: FloatArray, direction: FloatArray, room_mm: float
+) -> FloatArray:
+    """Return the place (3,) back along the shaft where the wall presses a balloon least."""
+    back = np.arange(0.0, room_mm + 0.5 * SEARCH_STEP_MM, SEARCH_STEP_MM)
+    places = nominal - back[:, None] * direction
+    return np.asarray(places[int(np.argmax(_least_gaps(batch, number, places)))])
+
+
 def _start_at(
     batch: BalloonBatch, number: int, line: ApproachLine, centre: FloatArray, back_mm: float
 ) -> Start:
-    pressed = -_least_gap(batch, number, centre)
+    pressed = -float(_least_gaps(batch, number, centre[None])[0])
     offset = centre - line.origin
     along = float(offset @ line.direction)
     beside = float(np.linalg.norm(offset - along * line.direction))
     return Start(centre, -along - back_mm, beside, pressed if pressed > CLEAR_MM else 0.0)
 
 
-def _least_gap(batch: BalloonBatch, number: int, centre: FloatArray) -> float:
-    """Distance from a balloon to the nearest point of the wall as imaged, mm."""
-    return batch.least_gap(number, np.r_[centre, np.zeros(batch.unknowns - 3)])
+def _least_gaps(batch: BalloonBatch, number: int, centres: FloatArray) -> FloatArray:
+    """Distances (K,), mm, from a balloon at (K, 3) to the nearest point of the wall as imaged."""
+    amplitudes = np.zeros((len(centres), batch.unknowns - 3))
+    return batch.least_gaps(number, np.concatenate([centres, amplitudes], axis=1))
 
 
 def _pushed_off(batch: BalloonBatch, centres: FloatArray) -> FloatArray:

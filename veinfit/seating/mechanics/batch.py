@@ -10,6 +10,7 @@ with dA of the wall as imaged.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +20,7 @@ from veinfit.seating.mechanics.near import NearWall
 from veinfit.seating.mechanics.near_faces import NearFaces
 from veinfit.seating.mechanics.over_faces import over_faces
 from veinfit.seating.mechanics.over_points import PAIRS_AT_ONCE, over_points
-from veinfit.seating.mechanics.shape import PlacedBalloons, Shape, depth_terms
+from veinfit.seating.mechanics.shape import PlacedBalloons, Shape, gaps_mm
 from veinfit.seating.mechanics.walls import BalloonWall
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
@@ -224,9 +225,7 @@ class BalloonBatch:
     def flight(self, which: IntArray, place: FloatArray, direction: FloatArray) -> FloatArray:
         """How far (K,) balloons that touch nothing go along directions (K, 3) before they do."""
         result = np.empty(len(which))
-        step = max(PAIRS_AT_ONCE // max(len(self.wall.points), 1), 1)
-        for begin in range(0, len(which), step):
-            few = slice(begin, begin + step)
+        for few in self._few_at_once(len(which)):
             x, y, z = self.wall.offsets(place[few])
             a, b, c = direction[few].T[:, :, None]
             along = x * a + y * b + z * c
@@ -236,13 +235,20 @@ class BalloonBatch:
             result[few] = np.where(ahead, along - reach, np.inf).min(axis=1, initial=np.inf)
         return np.asarray(np.maximum(result, 0.0))
 
-    def least_gap(self, number: int, place: FloatArray) -> float:
-        """Distance from one balloon's surface to the nearest wall point, mm, at (3 + M,)."""
-        if not len(self.wall.points):
-            return float("inf")
-        offset = np.stack(self.wall.offsets(place[None]), axis=-1)[0]
-        depth = depth_terms(self.shape, offset, self.direction[number])[0]
-        return -float((depth + self.reach_mm[number] - self.shape.reach_mm).max())
+    def least_gaps(self, number: int, place: FloatArray) -> FloatArray:
+        """Distances (K,), mm, from one balloon at places (K, 3 + M) to its nearest wall point."""
+        result = np.empty(len(place))
+        for few in self._few_at_once(len(place)):
+            offset = np.stack(self.wall.offsets(place[few]), axis=-1)
+            gap, _ = gaps_mm(self.shape, offset, self.direction[number])
+            result[few] = gap.min(axis=1, initial=np.inf)
+        return result - (self.reach_mm[number] - self.shape.reach_mm)
+
+    def _few_at_once(self, count: int) -> Iterator[slice]:
+        """Yield parts of ``count`` balloons whose pairs with all of the wall stay in the cache."""
+        step = max(PAIRS_AT_ONCE // max(len(self.wall.points), 1), 1)
+        for begin in range(0, count, step):
+            yield slice(begin, begin + step)
 
     def _guide_springs(
         self, which: IntArray, centre: FloatArray
