@@ -8,11 +8,14 @@ import numpy as np
 import pytest
 from anatomy.profiles import bare, filleted_tube, revolved
 from handmade import circle
+from surface.shapes import grid_faces
 
 from veinfit.anatomy.branches.widening import widening
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.certainty import Evidence
 from veinfit.anatomy.ostium.sections import weighed
+from veinfit.surface import Surface
+from veinfit.vectors import unit
 
 Z = np.array([0.0, 0.0, 1.0])
 
@@ -115,3 +118,34 @@ def test_a_labels_border_in_the_atrium_does_not_move_what_sections_tell():
         without, _ = weighed(wall, turn, [walked], None, ())
         assert with_border.centre == pytest.approx(without.centre)
         assert with_border.kind == without.kind
+
+
+def bent_tube(radius=6.0, bend_deg=60.0, bend_mm=16.0, straight_mm=20.0):
+    """A tube of which the end turns by an arc away from +z; its wall and its middles from there."""
+    turn = np.radians(bend_deg)
+    arc_mm = bend_mm / turn
+    angle = np.linspace(0.0, turn, 33)
+    arc = np.stack([arc_mm * (1.0 - np.cos(angle)), 0.0 * angle, arc_mm * np.sin(angle)], axis=1)
+    below = np.outer(np.arange(-straight_mm, -0.25, 0.5), Z)
+    middles = np.concatenate([below, arc])
+    along = np.concatenate([np.zeros(len(below)), angle])
+    outward = np.stack([np.cos(along), 0.0 * along, -np.sin(along)], axis=1)
+    around = np.linspace(0.0, 2.0 * np.pi, 120, endpoint=False)
+    points = middles[:, None] + radius * (
+        np.cos(around)[:, None] * outward[:, None]
+        + np.sin(around)[:, None] * np.array([0.0, -1.0, 0.0])
+    )
+    surface = Surface(points.reshape(-1, 3), grid_faces(len(middles), 120, around=True))
+    return bare(surface), middles[::-2]
+
+
+def test_a_vein_that_bends_near_its_end_is_walked_along_its_course():
+    wall, course = bent_tube()
+    axis = unit(course[0] - course[1])
+    straight = widening(wall, course[0], axis, ())
+    along = widening(wall, course[0], axis, (), course)
+    # Square to the end alone the sections lie the more aslant the farther in; square to the course
+    # each is the tube's circle.
+    assert along.length_mm > 28.0
+    assert along.diameters_mm == pytest.approx(12.0, abs=0.3)
+    assert straight.length_mm < along.length_mm or straight.diameters_mm.max() > 13.0
