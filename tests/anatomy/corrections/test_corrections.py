@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from veinfit.anatomy import detect, measure
+from veinfit.anatomy.corrections import added_vein
 from veinfit.anatomy.corrections.apply import Correction, correct
 from veinfit.anatomy.corrections.hand_set import HAND_SET_ERROR_MM
 from veinfit.anatomy.lumen_input import LumenInput
@@ -156,6 +157,23 @@ def test_a_branch_that_was_not_seen_is_followed_from_a_point(found, automatic, v
         veins["RSPV"].ostium.measures.d_area_mm, abs=0.7
     )
     assert len(by_name(result)["RSPV"].end_rims) == 1
+
+
+def test_a_point_from_which_no_ostium_can_be_told_is_refused_with_a_remedy(
+    found, veins, monkeypatch
+):
+    seen = added_vein.single_candidate
+    monkeypatch.setattr(
+        added_vein, "single_candidate", lambda *given: replace(seen(*given), ostium=None)
+    )
+    index = found.roles["RSPV"]
+    lost = replace(found.candidates[index], tube=None, ostium=None)
+    candidates = tuple(lost if k == index else c for k, c in enumerate(found.candidates))
+    roles = {k: v for k, v in found.roles.items() if k != "RSPV"}
+    blind = replace(found, candidates=candidates, roles=roles)
+    point = veins["RSPV"].centreline.points[-4]
+    with pytest.raises(InputError, match="no ostium can be told from the atrium; give a point"):
+        correct(blind, measure(blind), [one("RSPV", add_at=point)])
 
 
 def test_the_appendage_and_a_vein_can_be_exchanged(corrected, veins, automatic):

@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from veinfit.anatomy.branches.branch_sections import BranchSections, arc_length, tangents, walk_tube
+from veinfit.anatomy.branches.branch_sections import BranchSections, arc_length, tangents
 from veinfit.anatomy.branches.model import Branch
-from veinfit.anatomy.candidates import with_ostium
+from veinfit.anatomy.candidates import single_candidate
 from veinfit.anatomy.detection import Detection
-from veinfit.anatomy.ostium.search import find_ostium
+from veinfit.anatomy.walked_aslant import WIDEST_MM
 from veinfit.errors import InputError
 from veinfit.surface.contours import in_plane, polygon_area, section_around
 from veinfit.vectors import FloatArray
@@ -33,7 +33,7 @@ def with_part(found: Detection, name: str, point: FloatArray) -> Detection:
     Raises
     ------
     InputError
-        The point lies outside the blood, in another vein, or in no branch.
+        The point lies outside the blood, in another vein, in no branch, or too near to the atrium.
     """
     place = f"({', '.join(f'{c:.1f}' for c in point)}) mm LPS"
     index = _known_part(found, name, point)
@@ -88,16 +88,24 @@ def _new_part(found: Detection, name: str, point: FloatArray, place: str) -> tup
             "it; give a point in the vein's lumen, and check the frame"
         )
     path = np.concatenate([paths.to_cell(cell)[:-1], point[None]])
-    tube = walk_tube(found.lumen, path) if len(path) > 2 else None
-    if tube is None:
+    length = float(arc_length(path)[-1])
+    branch = Branch(point, path, length, 0.0, length, None, None)
+    member = len(found.branches.branches)
+    branches = replace(found.branches, branches=(*found.branches.branches, branch))
+    candidate = (
+        single_candidate(found.lumen, branches, member, found.settings.anatomy)
+        if len(path) > 2
+        else None
+    )
+    if candidate is None or candidate.tube is None:
         raise InputError(
             f"corrections: no vein could be followed from the point {place} of {name}: no section "
             "of its own surrounds it; give a point farther from the atrium"
         )
-    length = float(arc_length(path)[-1])
-    branch = Branch(point, path, length, 0.0, length, None, None)
-    member = len(found.branches.branches)
-    candidate = with_ostium(member, tube, point, find_ostium(tube, found.settings.anatomy))
-    branches = replace(found.branches, branches=(*found.branches.branches, branch))
+    if candidate.ostium is None or candidate.ostium.measures.d_area_mm > WIDEST_MM:
+        raise InputError(
+            f"corrections: from the point {place} of {name} no ostium can be told from the atrium; "
+            "give a point farther out in the vein"
+        )
     candidates = (*found.candidates, candidate)
     return replace(found, branches=branches, candidates=candidates), len(found.candidates)
