@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from anatomy.profiles import filleted_tube
+from anatomy.profiles import bare, filleted_tube, revolved
 
 from veinfit.anatomy.branches.blind_ends import starts_at
 from veinfit.anatomy.branches.branch_sections import walk_tube
@@ -44,3 +44,30 @@ def test_a_walk_that_leaves_an_oblique_end_square_to_it_goes_on_past_its_rim(rad
     inner = tube.areas_mm2[tube.centres[:, 2] > 6.0]
     assert np.median(inner) == pytest.approx(np.pi * radius**2, rel=0.03)
     assert starts_at(tube, END, (END, normal))
+
+
+def swelling(up_mm, radius):
+    """A vein of 5 mm radius that swells by z = 24 to ``radius`` and opens into a wall at z = 0."""
+    arc = np.linspace(0.0, np.pi / 2, 12)[:-1]
+    ring = np.stack([radius + 5.0 * (1 - np.sin(arc)), 5.0 * (1 - np.cos(arc))], axis=1)
+    plate = np.stack([np.arange(45.0, radius + 5.2, -0.5)] * 2, axis=1) * [1.0, 0.0]
+    up = np.arange(5.0, 62.1, 0.5)
+    tube = np.stack([np.interp(up, up_mm, [radius, radius, 5.0, 5.0]), up], axis=1)
+    return bare(revolved(np.concatenate([plate, ring, tube])))
+
+
+@pytest.mark.parametrize(
+    ("up_mm", "radius", "ends_mm"),
+    [
+        ([5.0, 24.0, 27.0, 62.0], 8.5, 3.0),  # it stays as wide: an elbow, or a branch comes in
+        ([5.0, 6.0, 27.0, 62.0], 16.0, 20.0),  # it widens on: the funnel of an atrium
+    ],
+)
+def test_a_vein_is_walked_past_a_swelling_and_not_into_a_funnel(up_mm, radius, ends_mm):
+    lumen = Lumen(swelling(up_mm, radius), (), 100.0)
+    tube = walk_tube(lumen, np.outer(np.arange(-10.0, 61.0, 0.5), Z))
+    assert tube.centres[0, 2] > 58.0
+    if radius < 10.0:
+        assert tube.centres[-1, 2] < ends_mm
+    else:
+        assert tube.centres[-1, 2] > ends_mm - 8.0

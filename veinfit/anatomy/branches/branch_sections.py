@@ -41,6 +41,12 @@ FUNNEL_AREA = 2.5
 FUNNEL_SLOPE = 0.5
 """... and its diameter grows by this much a millimetre; veins taper far less."""
 
+GOES_ON_MM = 10.0
+WIDER_NO_MORE = 1.05
+WIDEST_TUBE_MM2 = np.pi / 4.0 * 24.0**2
+"""... unless over the second half of so much of its path its area grows by less than this: then it
+was the swelling of a vein, which is no wider than the last where it swells."""
+
 LARGEST_STEP_MM = 5.0
 """Centroids of neighbouring stations of one tube lie closer than this."""
 
@@ -286,11 +292,13 @@ def _walk(wall: Wall, path: FloatArray) -> list[Station]:
             stations, settled = [], None
             continue
         area = station.area_mm2
-        if settled is not None and (
-            _enters_body(area, [s.area_mm2 for s in stations[settled:]])
-            or np.linalg.norm(station.centroid - stations[-1].centroid) > LARGEST_STEP_MM
-        ):
-            break
+        if settled is not None:
+            if np.linalg.norm(station.centroid - stations[-1].centroid) > LARGEST_STEP_MM:
+                break
+            if _enters_body(area, [s.area_mm2 for s in stations[settled:]]) and not _goes_on(
+                wall, path[index:], directions[index:], area
+            ):
+                break
         stations.append(station)
         if settled is None and len(stations) >= 3 and area < SETTLED_GROWTH * stations[-3].area_mm2:
             settled = len(stations) - 1
@@ -305,6 +313,23 @@ def _enters_body(area: float, before: list[float]) -> bool:
         return False
     growth = 2.0 * (np.sqrt(area) - np.sqrt(before[-3])) / np.sqrt(np.pi)
     return bool(growth > FUNNEL_SLOPE * 3.0 * STATION_MM)
+
+
+def _goes_on(wall: Wall, path: FloatArray, directions: FloatArray, area: float) -> bool:
+    """Whether a tube that widens at the start of a path goes on from there as wide as it then is.
+
+    So does a vein past an elbow, or past where a branch comes in; the atrium widens on.
+    """
+    steps = round(GOES_ON_MM / STATION_MM)
+    if len(path) <= steps or area > WIDEST_TUBE_MM2:
+        return False
+    areas = []
+    for point, tangent in zip(path[1 : steps + 1], directions[1 : steps + 1], strict=True):
+        station = section_at(wall, point, tangent)
+        if station is None or station.touches_cap or station.area_mm2 > WIDENING * area:
+            return False
+        areas.append(station.area_mm2)
+    return areas[-1] < WIDER_NO_MORE * max(areas[: steps // 2])
 
 
 def _without_blind_end(stations: list[Station]) -> list[Station]:

@@ -93,8 +93,8 @@ ANTRUM_LENGTH_SHARE = (0.5, 0.8)
 branches are; up to the first it may be either."""
 
 ANTRUM_MM_RANGE = (26.0, 32.0)
-"""... nor is one wider than any single vein, 30 mm at most (Cronin et al., Acad Radiol 2007), whose
-branches are so narrow: a trunk is as wide as they take."""
+"""... nor is a right one wider than any single vein, 30 mm at most (Cronin et al., Acad Radiol
+2007), whose branches are so narrow. A left trunk is no rarity: its ostium may lie in the atrium."""
 
 ANTRUM_COST = 10.0
 """Cost of naming a shared antrum a common trunk."""
@@ -218,12 +218,13 @@ class CandidateFeatures:
 
 def antrum_share(candidate: CandidateFeatures) -> float:
     """How far the common part of branches is their antrum rather than a trunk, 0 to 1."""
-    if len(candidate.members) > MOST_TRUNK_BRANCHES and candidate.place[0] < 0.0:
+    is_right = candidate.place[0] < 0.0
+    if len(candidate.members) > MOST_TRUNK_BRANCHES and is_right:
         return 1.0
     wide = _share_of((WIDE_TRUNK, ANTRUM), candidate.excess)
     length = (candidate.shared_mm or 0.0) / candidate.diameter_mm
     short = 1.0 - _share_of(ANTRUM_LENGTH_SHARE, length)
-    no_vein = _share_of(ANTRUM_MM_RANGE, candidate.diameter_mm)
+    no_vein = _share_of(ANTRUM_MM_RANGE, candidate.diameter_mm) if is_right else 0.0
     no_trunk = _share_of(WIDE_COMMON_MM_RANGE, candidate.diameter_mm)
     return max(wide * max(short, no_vein), no_trunk)
 

@@ -88,6 +88,8 @@ class Evidence:
         Share of the sections in the place taken, 0 to 1.
     room_mm : float
         From the ostium to the vein's end.
+    walks_apart_mm : float
+        How far the places lie apart that walks from the vein's end tell, where they tell it alone.
     """
 
     moved_mm: float
@@ -100,6 +102,7 @@ class Evidence:
     sections_mm: float = 0.0
     by_sections: float = 0.0
     room_mm: float = 20.0
+    walks_apart_mm: float = 0.0
 
 
 def looseness_mm(evidence: Evidence) -> float:
@@ -116,10 +119,13 @@ def looseness_mm(evidence: Evidence) -> float:
 
 
 def ostium_error_mm(evidence: Evidence, diameter_mm: float = 0.0) -> float:
-    """Return the 95 % bound of the position error of an ostium of this diameter."""
+    """Return the 95 % bound of the position error of an ostium of this diameter.
+
+    No less than the walks that alone tell its place disagree by.
+    """
     loose = looseness_mm(evidence)
     bound = min(loose, ERROR_AT_ONE_MM * loose**ERROR_POWER - ERROR_OFFSET_MM)
-    return float(bound * max(diameter_mm / WIDE_MM, 1.0))
+    return float(max(bound * max(diameter_mm / WIDE_MM, 1.0), evidence.walks_apart_mm))
 
 
 def wider_for_voxels(voxel_mm: float | None) -> float:

@@ -56,12 +56,16 @@ Found = tuple[Ostium, tuple[Note, ...]]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Place:
-    """A plane across a vein, the diameter there, and which definition gives it."""
+    """A plane across a vein, the diameter there, and which definition gives it.
+
+    ``apart_mm`` is how far the places lie apart of which it is the middle.
+    """
 
     centre: FloatArray
     normal: FloatArray
     diameter_mm: float
     kind: OstiumKind
+    apart_mm: float = 0.0
 
 
 def weighed(
@@ -138,20 +142,20 @@ def _share_of_sections(evidence: Evidence, apart_mm: float) -> float:
 def _place_of_walks(walks: Sequence[Widening]) -> _Place | None:
     """Return the section of the first walk that lies where the middle of all walks does.
 
-    Its own last one where that lies farther in: a section of a walk cuts the vein alone. Walks that
-    tell no place do not count.
+    Its own last one where that lies farther in: a section of a walk cuts the vein alone. None where
+    most walks tell no place.
     """
     told = [(place, walked) for walked in walks if (place := _place_of_sections(walked))]
-    if not told:
+    if 2 * len(told) <= len(walks):
         return None
     places = [place for place, _ in told]
     own, first = told[0]
-    height = np.median([(place.centre - own.centre) @ own.normal for place in places])
+    told_mm = [float((place.centre - own.centre) @ own.normal) for place in places]
     heights = (first.centres - own.centre) @ own.normal
-    index = int(np.argmin(np.abs(heights - height)))
+    index = int(np.argmin(np.abs(heights - np.median(told_mm))))
     by_gradient = sum(place.kind == "area_gradient" for place in places)
     kind: OstiumKind = "area_gradient" if 2 * by_gradient > len(places) else "separation"
-    return _place_at(first, index, kind)
+    return replace(_place_at(first, index, kind), apart_mm=max(told_mm) - min(told_mm))
 
 
 def _place_of_ends(walks: Sequence[Widening]) -> _Place | None:
@@ -216,7 +220,7 @@ def _alone(wall: Wall, place: _Place) -> Found | None:
     contour = section_around(wall.surface, place.centre, place.normal)
     if contour is None:
         return None
-    nothing = Evidence(3.0, 15.0, 2.0, 0.0, 0.0, by_sections=1.0)
+    nothing = Evidence(3.0, 15.0, 2.0, 0.0, 0.0, by_sections=1.0, walks_apart_mm=place.apart_mm)
     ostium = Ostium(
         centre=contour_centroid(contour.points, place.normal),
         normal=place.normal,
