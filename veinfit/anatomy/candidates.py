@@ -23,7 +23,7 @@ from veinfit.anatomy.branches.flat_ends import FlatEnd
 from veinfit.anatomy.branches.labelled_veins import LabelHints
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.model import Bifurcation, Branch, Branches, SharedPart
-from veinfit.anatomy.branches.widening import leaning
+from veinfit.anatomy.branches.widening import Widening, leaning
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure, known_for
 from veinfit.anatomy.ostium.search import END_CLEARANCE_MM, find_ostium, find_ostium_about
@@ -207,7 +207,7 @@ def single_candidate(
     by_turn = None if isinstance(found, OstiumFailure) else found
     if by_turn is not None and not _parts(by_turn[0], branch.path):
         by_turn = None
-    walks = [] if walked is None else [walked]
+    walks: Sequence[Widening] = [] if walked is None else [walked]
     if line is not None and (by_turn is None or not is_sharp(by_turn[0])):
         walks = leaning(wall, line[0], _direction(line[1], tube, by_turn), rivals) or walks
         bent = around_bends(walks, wall, line[0], tube, rivals)
