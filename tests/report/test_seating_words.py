@@ -78,26 +78,6 @@ def test_depth_area_and_neighbours_are_told_with_their_difference():
     ]
 
 
-def test_a_difference_is_that_of_the_figures_as_they_are_told():
-    first = fit(28, depth_mm=-3.24, antral_area_mm2=522.6, distances_mm={"oesophagus": 3.04})
-    second = fit(31, depth_mm=-4.46, antral_area_mm2=675.4, distances_mm={"oesophagus": 2.96})
-    texts = [r.text for r in said(first, second).remarks]
-    assert "3.2 mm before" in texts[1]
-    assert "4.5 mm before the ostial plane; the larger one 1.3 mm farther back" in texts[1]
-    assert "523 mm² and 31 mm 675 mm² of the antrum; the larger one 152 mm² more" in texts[2]
-    assert "3.0 mm and 31 mm 3.0 mm; no difference" in texts[3]
-    pair = (
-        fit(28, margin=margin(chance(0.6155, 0.5, 0.7))),
-        fit(31, margin=margin(chance(0.6851, 0.6, 0.8))),
-    )
-    assert "likelier with 31 mm by 0.07" in remark("margin", *pair).text
-    pair = (
-        fit(28, margin=margin(chance(0.6249, 0.5, 0.7))),
-        fit(31, margin=margin(chance(0.6851, 0.6, 0.8))),
-    )
-    assert "likelier with 31 mm by 0.07" in remark("margin", *pair).text
-
-
 INSTRUCTS = re.compile(
     r"\b(should|must|use|choose|recommend\w*|prefer\w*|better|best|worse|advis\w*|ought|avoid)\b",
     re.IGNORECASE,

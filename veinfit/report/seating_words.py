@@ -119,9 +119,7 @@ def difference_words(found: Comparison) -> str:
     if apart is None:
         return ""
     first, second = (_probability(fit) for fit in found.fits)
-    low, high = apart.low, apart.high
-    chances = [fit.margin.antral.probability for fit in found.fits if fit.margin is not None]
-    more = _told_difference(*chances, digits=2)
+    more, low, high = apart.probability, apart.low, apart.high
     names = [balloon_size(fit).replace(SPACE, " ") for fit in found.fits]
     name = names[1]
     if more < 0.0:
@@ -155,17 +153,12 @@ def _both_tries(found: Comparison) -> str:
 
 def _depth(found: Comparison) -> str:
     told = " and ".join(f"{fit.balloon} {_height(fit.depth_mm or 0.0)}" for fit in found.fits)
-    more = _told_difference(*(fit.depth_mm or 0.0 for fit in found.fits), digits=1)
-    if more == 0.0:
+    more = found.depth_difference_mm or 0.0
+    if abs(more) < 0.05:
         end = "at the same depth"
     else:
         end = f"the larger one {abs(more):.1f} mm {'deeper' if more > 0.0 else 'farther back'}"
     return f"Equator: {told}; {end}."
-
-
-def _told_difference(first: float, second: float, digits: int) -> float:
-    """Return the second figure less the first as both are told, so that a reader can subtract."""
-    return round(round(second, digits) - round(first, digits), digits)
 
 
 def _height(depth_mm: float) -> str:
@@ -175,18 +168,18 @@ def _height(depth_mm: float) -> str:
 
 def _antral_area(found: Comparison) -> str:
     told = " and ".join(f"{fit.balloon} {fit.antral_area_mm2 or 0.0:.0f} mm²" for fit in found.fits)
-    more = _told_difference(*(fit.antral_area_mm2 or 0.0 for fit in found.fits), digits=0)
+    more = found.antral_area_difference_mm2 or 0.0
     end = f"the larger one {abs(more):.0f} mm² {'more' if more > 0.0 else 'less'}"
-    if more == 0.0:
+    if abs(more) < 0.5:
         end = "no difference"
     return f"{told} of the antrum; {end}."
 
 
 def _neighbour(first: Fit, second: Fit, name: str) -> str:
     near, far = first.distances_mm[name], second.distances_mm[name]
-    change = _told_difference(near, far, digits=1)
+    change = far - near
     end = f"the larger one {abs(change):.1f} mm {'farther' if change > 0.0 else 'nearer'}"
-    if change == 0.0:
+    if abs(change) < 0.05:
         end = "no difference"
     return (
         f"Distance to {name.replace('_', ' ')}: {first.balloon} {near:.1f} mm and "
