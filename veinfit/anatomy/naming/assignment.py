@@ -16,15 +16,15 @@ from scipy.optimize import linear_sum_assignment
 from scipy.spatial.transform import Rotation
 from scipy.special import ndtr
 
+from veinfit.anatomy.naming.antrum import antrum_share
+from veinfit.anatomy.naming.features import CandidateFeatures
 from veinfit.anatomy.naming.roles import (
     OPTIONAL_ROLES,
     PLACE_SPREADS_DEG,
     ROLE_PLACES,
     ROLES,
     SEVERAL_VEINS,
-    CandidateFeatures,
     Misfits,
-    antrum_share,
 )
 from veinfit.vectors import FloatArray
 from veinfit.vein_names import APPENDAGE, MIDDLE_VEINS, MITRAL

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from veinfit.anatomy.naming.antrum import antrum_share
 from veinfit.anatomy.naming.assignment import (
     Fit,
     Selection,
@@ -23,6 +24,7 @@ from veinfit.anatomy.naming.assignment import (
     selections_of,
     sought_veins,
 )
+from veinfit.anatomy.naming.features import CandidateFeatures
 from veinfit.anatomy.naming.frame_check import (
     STATED,
     Axes,
@@ -33,9 +35,7 @@ from veinfit.anatomy.naming.frame_check import (
 from veinfit.anatomy.naming.roles import (
     COMMON_ROLES,
     TEMPLATE,
-    CandidateFeatures,
     Misfits,
-    antrum_share,
 )
 from veinfit.errors import InputError
 from veinfit.vein_names import APPENDAGE, MITRAL, TRUNK_BRANCHES

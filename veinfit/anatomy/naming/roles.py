@@ -14,7 +14,9 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.special import log_ndtr
 
+from veinfit.anatomy.naming.antrum import antrum_share
 from veinfit.anatomy.naming.diameters import FIRST_BRANCHES, USUAL_DIAMETERS
+from veinfit.anatomy.naming.features import CandidateFeatures, share_of
 from veinfit.anatomy.naming.frame_check import Axes, seen_in
 from veinfit.vectors import BoolArray, FloatArray, cross, unit
 from veinfit.vein_names import APPENDAGE, MITRAL, TRUNK_BRANCHES
@@ -81,21 +83,6 @@ BULGE_COST = 12.0
 OPEN_NOTHING_COST = 14.0
 """Cost of calling a cut tube nothing: somebody cut it for a reason."""
 
-WIDE_TRUNK = 1.75
-"""A trunk's ostium this many times its branches' areas is as good an antrum that they share ..."""
-
-ANTRUM = 2.05
-"""... and from this on nothing else. 101 common trunks of invented atria reach 1.81, with their
-branches measured where they part."""
-
-ANTRUM_LENGTH_SHARE = (0.5, 0.8)
-"""What is longer than the second share of its width is a trunk and no antrum, however narrow its
-branches are; up to the first it may be either."""
-
-ANTRUM_MM_RANGE = (26.0, 32.0)
-"""... nor is a right one wider than any single vein, 30 mm at most (Cronin et al., Acad Radiol
-2007), whose branches are so narrow. A left trunk is no rarity: its ostium may lie in the atrium."""
-
 ANTRUM_COST = 10.0
 """Cost of naming a shared antrum a common trunk."""
 
@@ -132,10 +119,6 @@ superior vein 17 mm (Cronin et al., Acad Radiol 2007)."""
 NO_BRANCHES_COST = 12.0
 """Cost of a common trunk that shows no branches, and is no wider than a vein."""
 
-MOST_TRUNK_BRANCHES = 2
-"""Right branches beyond this that share an antrum are three veins, not a common trunk: a right
-middle vein has one patient in eight, a right common trunk one in 200 (sources as of the sets)."""
-
 WIDE_VEIN_MM_RANGE = (26.0, 32.0)
 """What branches share is seldom one vein if wider than the first, and never than the second."""
 
@@ -145,10 +128,6 @@ WIDE_BRANCH_MM_RANGE = (32.0, 38.0)
 WIDE_BRANCH_COST = 4.0
 """Cost of a single branch that is wider: less than that of a vein that is missing."""
 
-WIDE_COMMON_MM_RANGE = (36.0, 44.0)
-"""Of a common trunk: published ones are 24.3 mm wide in the mean (SD 7.5), 44 mm at most (Cronin et
-al., Acad Radiol 2007); what is as wide is rather the part of the atrium that both veins leave."""
-
 WIDE_VEIN_COST = 8.0
 """Cost of a vein as wide as none is."""
 
@@ -157,82 +136,6 @@ NARROW_MITRAL_MM = 18.0
 
 HINT_COST = 9.0
 """Cost of a name that a label of the input contradicts."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class CandidateFeatures:
-    """What the naming needs to know of a candidate.
-
-    Attributes
-    ----------
-    members : tuple of int
-        Branches it is made of.
-    place, direction : (3,) array
-        Unit vectors from the body's centre to it, and out along it.
-    diameter_mm : float
-        Of its ostium, opening or widest section.
-    is_open : bool
-        It ends in an opening.
-    has_ostium : bool
-    slenderness : float
-        Length of its tube over its diameter.
-    shared_mm : float or None
-        Length of the trunk; None for one branch.
-    excess : float
-        Area of a trunk's ostium over the areas of its branches together.
-    hint : str
-        What a label of the input says it is; empty where there is none.
-    is_closed : bool
-        The input closes its opening.
-    common_mm : float or None
-        Length of the trunk before its branches' own ostia; as ``shared_mm`` where None.
-    cut_members : int
-        So many of a trunk's branches end in an opening.
-    is_bulge : bool
-        It reaches hardly past the wall: it is a vein only where one is missing without.
-    ostium_error_mm : float
-        Bound of its ostium's place; 0 where it is as good as known.
-    """
-
-    members: tuple[int, ...]
-    place: FloatArray
-    direction: FloatArray
-    diameter_mm: float
-    is_open: bool
-    has_ostium: bool
-    slenderness: float
-    shared_mm: float | None
-    excess: float = 1.0
-    hint: str = ""
-    is_closed: bool = False
-    common_mm: float | None = None
-    cut_members: int = 0
-    is_bulge: bool = False
-    ostium_error_mm: float = 0.0
-
-    @property
-    def common_length_mm(self) -> float:
-        """How long it is common to all its branches, mm; 0 for one branch."""
-        return self.common_mm if self.common_mm is not None else self.shared_mm or 0.0
-
-
-def antrum_share(candidate: CandidateFeatures) -> float:
-    """How far the common part of branches is their antrum rather than a trunk, 0 to 1."""
-    is_right = candidate.place[0] < 0.0
-    if len(candidate.members) > MOST_TRUNK_BRANCHES and is_right:
-        return 1.0
-    wide = _share_of((WIDE_TRUNK, ANTRUM), candidate.excess)
-    length = (candidate.shared_mm or 0.0) / candidate.diameter_mm
-    short = 1.0 - _share_of(ANTRUM_LENGTH_SHARE, length)
-    no_vein = _share_of(ANTRUM_MM_RANGE, candidate.diameter_mm) if is_right else 0.0
-    no_trunk = _share_of(WIDE_COMMON_MM_RANGE, candidate.diameter_mm)
-    return max(wide * max(short, no_vein), no_trunk)
-
-
-def _share_of(between: tuple[float, float], value: float) -> float:
-    """Return how far a value is from the first of two numbers to the second, 0 to 1."""
-    low, high = between
-    return float(np.clip((value - low) / (high - low), 0.0, 1.0))
 
 
 ROLES: tuple[str, ...] = tuple(TEMPLATE)
@@ -344,7 +247,7 @@ def _nothing_cost(candidate: CandidateFeatures, others_open: int) -> float:
         return OPEN_NOTHING_COST
     relief = _relief(candidate)
     if candidate.has_ostium and others_open < LEAST_OPEN:
-        relief = SLENDER_RELIEF * _share_of(SLENDER_RANGE, candidate.slenderness)
+        relief = SLENDER_RELIEF * share_of(SLENDER_RANGE, candidate.slenderness)
     return NOTHING_COST + relief
 
 
@@ -394,7 +297,7 @@ def _against(candidate: CandidateFeatures, role: str, common_trunk_mm: float) ->
         single = candidate.shared_mm is None
         wide = WIDE_BRANCH_MM_RANGE if single else WIDE_VEIN_MM_RANGE
         most = WIDE_BRANCH_COST if single else WIDE_VEIN_COST
-        cost += most * _share_of(wide, candidate.diameter_mm)
+        cost += most * share_of(wide, candidate.diameter_mm)
     cost += _unusual_size(candidate, role)
     if role in COMMON_ROLES:
         if candidate.shared_mm is None:
