@@ -18,6 +18,7 @@ from veinfit.anatomy.naming.frame_check import (
     FlatSide,
     OtherFrame,
     StatedFrame,
+    rarity,
     seen_in,
 )
 from veinfit.anatomy.naming.names import name_candidates
@@ -47,12 +48,26 @@ def test_there_are_48_frames_with_the_same_axes():
     assert len({tuple(seen_in(axes, points)[0]) for axes in ALL_AXES}) == 48
 
 
-@pytest.mark.parametrize(("angle", "misfit"), [(0.0, 0.0), (25.0, 0.5), (50.0, 2.0), (90.0, 5.0)])
+@pytest.mark.parametrize(("angle", "misfit"), [(0.0, 0.0), (25.0, 0.5), (50.0, 2.0), (90.0, 3.0)])
 def test_a_flat_side_counts_by_its_angle_to_the_front_back_axis(angle, misfit):
-    # Half the square of the deviations, of 25 degrees, and at most 5.
+    # Half the square of the deviations, of 25 degrees, and at most 3.
     path = np.array([0.0, np.cos(np.radians(angle)), np.sin(np.radians(angle))])
     assert FlatSide(path, 1.0).misfit(STATED) == pytest.approx(misfit, abs=1e-9)
     assert FlatSide(-path, 0.5).misfit(STATED) == pytest.approx(0.5 * misfit, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("axes", "cost"),
+    [
+        (HALF_TURN, 0.0),
+        ((1, -2, -3), 0.0),
+        ((-1, 2, 3), 1.0),
+        ((1, -3, 2), 2.0),  # a scene on its side
+        ((1, 3, 2), 3.0),
+    ],
+)
+def test_a_file_is_more_seldom_in_a_mirrored_frame_and_in_one_with_exchanged_axes(axes, cost):
+    assert rarity(axes) == cost
 
 
 @pytest.mark.parametrize(
@@ -82,6 +97,7 @@ def test_a_refusal_tells_what_was_found_and_every_remedy(axes, stated, words):
         (5.0, HALF_TURN, False, True, 0.5),
         # The odds of 1 to e that the other frame is the right one.
         (-1.0, HALF_TURN, False, True, 0.7311),
+        (-1.0, MIRRORED_LEFT_RIGHT, False, True, 0.5),
         (-3.0, HALF_TURN, False, False, 1.0),
     ],
 )

@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from veinfit.anatomy.naming.frame_check import FlatSide, StatedFrame, seen_in
 from veinfit.anatomy.naming.names import TEMPLATE, CandidateFeatures, name_candidates
-from veinfit.anatomy.naming.roles import SEVERAL_VEINS, SOME_VEIN
+from veinfit.anatomy.naming.roles import ROLES, SEVERAL_VEINS, SOME_VEIN, Misfits
 from veinfit.errors import InputError
 from veinfit.vectors import unit
 
@@ -326,6 +326,27 @@ def test_two_veins_side_by_side_have_doubtful_names():
     doubtful = name_candidates(candidates, 10.0)
     assert doubtful.confidence["LSPV"] < 0.6 < sure.confidence["LSPV"]
     assert doubtful.runner_up["LSPV"] == "LIPV"
+
+
+@pytest.mark.parametrize(
+    ("role", "changes", "cost"),
+    [
+        # An appendage may be cut open, but an opening as wide as a mitral valve is none.
+        ("LAA", {"is_open": True, "diameter_mm": 24.0}, 3.0),
+        ("LAA", {"is_open": True, "diameter_mm": 30.0}, 5.0),
+        ("LAA", {"is_open": True, "diameter_mm": 36.0}, 7.0),
+        ("MV", {"is_open": True}, 0.0),
+        # Nor is the mitral side blind where the veins are cut open ...
+        ("MV", {"is_open": False}, 4.0),
+        # ... but for one that the input closes.
+        ("MV", {"is_open": True, "is_closed": True}, 0.0),
+    ],
+)
+def test_of_an_atrium_with_open_veins_the_widest_opening_is_the_mitral_side(role, changes, cost):
+    loose = candidate(role, 4, **changes)
+    misfits = Misfits.of([candidate(r, k) for k, r in enumerate(FOUR[:4])] + [loose], 10.0)
+    costs = misfits.turned(Rotation.identity()) + misfits.blind_among(range(5))
+    assert costs[4, ROLES.index(role)] == pytest.approx(cost)
 
 
 def test_no_vein_at_all_is_refused():

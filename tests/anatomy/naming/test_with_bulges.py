@@ -13,7 +13,7 @@ from veinfit.anatomy.naming.with_bulges import BULGE_CONFIDENCE, name_with_bulge
 from veinfit.errors import InputError
 from veinfit.vectors import unit
 
-UPSIDE_DOWN = (1, 2, -3)
+UPSIDE_DOWN = (1, -2, -3)
 VEINS = ("LSPV", "LIPV", "RSPV", "RIPV")
 
 
@@ -27,7 +27,7 @@ def blind(role, index, is_bulge=False):
 
 
 def turned_over(role, index):
-    """A candidate as it lies in a file whose feet are up."""
+    """A candidate as it lies in a file turned upside down."""
     right = blind(role, index)
     return dataclasses.replace(
         right,
@@ -42,8 +42,8 @@ def bulges(first):
 
 
 def test_what_is_refused_is_no_surer_for_bulges_where_its_veins_should_be():
-    few = [turned_over("LSPV", 0), turned_over("MV", 1)]
-    more = [*few, *bulges(2)]
+    few = [turned_over(role, k) for k, role in enumerate(("LSPV", "LIPV", "MV"))]
+    more = [*few, *bulges(3)]
     assert max(name_candidates(more, 10.0).confidence.values()) > 0.98
     naming, by_bulges = name_with_bulges(few, lambda: more, 10.0, StatedFrame())
     assert by_bulges
@@ -56,7 +56,7 @@ def test_what_is_refused_is_no_surer_for_bulges_where_its_veins_should_be():
 
 
 def test_what_is_refused_stays_refused_where_no_bulge_is_a_vein():
-    few = [turned_over("LSPV", 0), turned_over("MV", 1)]
+    few = [turned_over(role, k) for k, role in enumerate(("LSPV", "LIPV", "MV"))]
     right = [blind(r, k) for k, r in enumerate(VEINS)]
     with pytest.raises(InputError, match="contradicts the frame"):
         name_with_bulges(few, lambda: right, 10.0, StatedFrame())

@@ -105,6 +105,13 @@ LEAST_OPEN = 2
 OPEN_APPENDAGE_COST = 3.0
 """Cost of the appendage being cut open."""
 
+WIDE_APPENDAGE_MM_RANGE = (26.0, 34.0)
+WIDE_APPENDAGE_COST = 4.0
+"""... and more of it being cut open where it is this wide: that is the mitral side."""
+
+BLIND_MITRAL_COST = 4.0
+"""Cost of the mitral side being blind where veins are cut open."""
+
 SHAPELESS_APPENDAGE_COST = 4.0
 """Cost of the appendage being a bulge in which no tube can be followed."""
 
@@ -160,9 +167,9 @@ class Misfits:
         Of the candidates.
     fixed : (C, R) array
         What speaks against a candidate in a role however the template turns.
-    blind : (C,) array
-        What a candidate costs as a vein where others are cut open and it is not; zero for an
-        open one.
+    blind : (C, R) array
+        What a candidate costs as a vein or as the mitral side where others are cut open and it is
+        not; zero for an open one.
     left_open : (C,) bool array
         It ends in an opening that the input does not close: one is seen wherever there is one,
         while the edge of a closed one may be too soft to tell.
@@ -188,9 +195,7 @@ class Misfits:
             fixed=np.array(
                 [[_against(c, role, common_trunk_mm) for role in ROLES] for c in candidates]
             ).reshape(-1, len(ROLES)),
-            blind=np.array(
-                [0.0 if c.is_open else BLIND_VEIN_COST - _relief(c) for c in candidates]
-            ),
+            blind=np.array([_blind_costs(c) for c in candidates]).reshape(-1, len(ROLES)),
             left_open=left_open,
             nothing=np.array(
                 [_nothing_cost(c, n) for c, n in zip(candidates, others_open, strict=True)]
@@ -218,8 +223,17 @@ class Misfits:
     def blind_among(self, chosen: Sequence[int]) -> FloatArray:
         """Return the (K, R) costs of those candidates that are blind where others are open."""
         rows = list(chosen)
-        others_open = self.left_open[rows].sum() - self.left_open[rows]
-        return np.outer(self.blind[rows] * (others_open >= LEAST_OPEN), ~_LOOSE)
+        others_open = self.left_open[rows].sum() - self.left_open[rows] >= LEAST_OPEN
+        return self.blind[rows] * others_open[:, None]
+
+
+def _blind_costs(candidate: CandidateFeatures) -> FloatArray:
+    """Return the (R,) costs of a candidate where others are cut open."""
+    if candidate.is_open:
+        return np.zeros(len(ROLES))
+    vein = BLIND_VEIN_COST - _relief(candidate)
+    other = {APPENDAGE: 0.0, MITRAL: BLIND_MITRAL_COST}
+    return np.array([other.get(role, vein) for role in ROLES])
 
 
 def _angles_deg(vectors: FloatArray, roles: FloatArray) -> FloatArray:
@@ -292,7 +306,10 @@ def _against(candidate: CandidateFeatures, role: str, common_trunk_mm: float) ->
         # Lobes of an appendage end blind: what is cut open beside one is a vein.
         cost += _cut_branches_cost(candidate)
         cost += SHAPELESS_APPENDAGE_COST if candidate.slenderness == 0.0 else 0.0
-        return cost + (OPEN_APPENDAGE_COST if candidate.is_open else 0.0)
+        if candidate.is_open:
+            cost += OPEN_APPENDAGE_COST
+            cost += WIDE_APPENDAGE_COST * share_of(WIDE_APPENDAGE_MM_RANGE, candidate.diameter_mm)
+        return cost
     if role not in COMMON_ROLES:
         single = candidate.shared_mm is None
         wide = WIDE_BRANCH_MM_RANGE if single else WIDE_VEIN_MM_RANGE
