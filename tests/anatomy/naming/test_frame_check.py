@@ -184,9 +184,12 @@ def test_no_sample_passes_silently_in_any_of_48_frames(name, monkeypatch):
             continue
         verdicts[axes] = "warned" if naming.other_frame.note(stated) else "silent"
     assert [axes for axes, said in verdicts.items() if said == "silent"] == [STATED]
-    # All but the right one and its mirror image, which labels of single veins contradict.
+    # As files are that say LPS for RAS, or stand on their head.
+    assert {verdicts[axes] for axes in (HALF_TURN, (1, -2, -3), (-1, 2, -3))} == {"refused"}
+    # All but the right one and its mirror image, which labels of single veins contradict, and at
+    # most one more that is mirrored, as few files are.
     refused = sum(said == "refused" for said in verdicts.values())
-    assert refused == (47 if INPUTS[name] else 46)
+    assert refused >= (46 if INPUTS[name] else 45)
 
     # Every second one mirrored, the others in one of the frames that are refused.
     axes = (MIRRORED_LEFT_RIGHT, (3, 1, 2))[list(INPUTS).index(name) % 2]
