@@ -32,7 +32,6 @@ from veinfit.report.model import Report
 from veinfit.report.paper.paper_drawing import PLAIN
 from veinfit.report.paper.pdf_blocks import (
     ACCENT,
-    BARE,
     GUTTER,
     HEAD_PT,
     LINE,
@@ -54,7 +53,7 @@ from veinfit.report.paper.pdf_blocks import (
 )
 from veinfit.report.paper.pdf_summary import summary
 from veinfit.report.paper.stamp import ROOM_PT, leave_room
-from veinfit.report.paper.tagged import Figures, Layout, TaggedCanvas
+from veinfit.report.paper.tagged import Figures, TaggedCanvas
 from veinfit.report.render.drawing import printable, shortened
 from veinfit.report.wording import SIGNS
 
@@ -90,10 +89,6 @@ MAP_KEY = (
 """What the unrolled maps show."""
 
 
-FIRST_PAGES, VEIN_PAGES = 2, 2
-"""Usual numbers of pages: of the first part, and of each vein."""
-
-
 def write_pdf(
     report: Report, paper: PaperName = "a4", parts: tuple[VeinPart, ...] | None = None
 ) -> bytes:
@@ -113,12 +108,7 @@ def write_pdf(
     register_fonts()
     shown = vein_parts(report) if parts is None else parts
     with _binary_streams():
-        # Every foot tells the number of pages: where it is not the usual one, print again.
-        usual = FIRST_PAGES + VEIN_PAGES * len(shown)
-        content, pages = _printed(report, PAPERS[paper], shown, usual)
-        if pages != usual:
-            content, _ = _printed(report, PAPERS[paper], shown, pages)
-        return content
+        return _printed(report, PAPERS[paper], shown)
 
 
 @contextmanager
@@ -131,10 +121,8 @@ def _binary_streams() -> Iterator[None]:
         rl_config.useA85 = before
 
 
-def _printed(
-    report: Report, size: tuple[float, float], parts: tuple[VeinPart, ...], pages: int
-) -> tuple[bytes, int]:
-    """Return the file's content and its number of pages."""
+def _printed(report: Report, size: tuple[float, float], parts: tuple[VeinPart, ...]) -> bytes:
+    """Return the file's content."""
     stream = io.BytesIO()
     width, height = size[0] - 2 * MARGIN, size[1] - 2 * MARGIN - FOOT
     body = Frame(MARGIN, MARGIN + FOOT, width, height, 0, 0, 0, 0)
@@ -142,7 +130,7 @@ def _printed(
     document.title = f"Balloon seats, {printable(report.case_id) or 'unnamed case'}"
     document.subject = "Predicted balloon seats in the pulmonary veins; " + CAUTIONS[0]
     document.author = document.creator = f"veinfit {printable(report.version)}"
-    foot = _foot(report, size, pages)
+    foot = _foot(report, size)
     bands = gap_bands(report.result.settings.seating.contact_tolerance_mm)
     document.addPageTemplates(PageTemplate("page", [body], onPage=foot))
     story = [
@@ -151,12 +139,10 @@ def _printed(
         *_on_the_image(parts, width),
     ]
     document.build(story, canvasmaker=partial(TaggedCanvas, initialFontName=PLAIN))
-    return stream.getvalue(), document.page
+    return stream.getvalue()
 
 
-def _foot(
-    report: Report, size: tuple[float, float], pages: int
-) -> Callable[[TaggedCanvas, Any], None]:
+def _foot(report: Report, size: tuple[float, float]) -> Callable[[TaggedCanvas, Any], None]:
     """Return what draws the foot of a page."""
     name = shortened(printable(report.case_id), 60) or "Unnamed case"
     line = f"{name}. {CAUTIONS[0]} {CAUTIONS[2]}"
@@ -173,13 +159,11 @@ def _foot(
         canvas.setStrokeColor(HexColor(LINE))
         canvas.setLineWidth(0.6)
         canvas.line(MARGIN, MARGIN + FOOT - 2, size[0] - MARGIN, MARGIN + FOOT - 2)
-        cells = [
-            words(line, SMALL_PT, MUTED),
-            words(f"{document.page} of {pages}", SMALL_PT, MUTED),
-        ]
-        table = Layout([cells], colWidths=[width - 16 * mm, 16 * mm], style=BARE)
-        high = table.wrapOn(canvas, width, FOOT)[1]
-        table.drawOn(canvas, MARGIN, MARGIN + FOOT - 4 - high)
+        said, top, aside = words(line, SMALL_PT, MUTED), MARGIN + FOOT - 4, width - 16 * mm
+        said.drawOn(canvas, MARGIN, top - said.wrapOn(canvas, aside, FOOT)[1])
+        canvas.number_of_pages(
+            f"{document.page} of ", (MARGIN + aside, top), PLAIN, SMALL_PT, HexColor(MUTED)
+        )
         canvas.end_aside()
 
     return draw

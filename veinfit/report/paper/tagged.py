@@ -12,9 +12,14 @@ from contextlib import contextmanager
 from typing import Any
 
 from reportlab.graphics import shapes
+from reportlab.lib.colors import Color
 from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFName, PDFString
+from reportlab.pdfbase.pdfmetrics import getAscent, stringWidth
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Image, Paragraph, Table
+
+PAGES = "pages"
+"""Name of the form that holds the number of pages: every page draws it."""
 
 
 class Element:
@@ -54,6 +59,7 @@ class TaggedCanvas(Canvas):  # type: ignore[misc]
         self._marked: list[list[Element]] = []
         self._on_page: list[Element] = []
         self._aside = 0
+        self._counts: tuple[str, float, Color] | None = None
 
     def begin(self, role: str, alt: str = "", scope: str = "", columns: int = 1) -> Element:
         """Open an element below the one that is open."""
@@ -94,6 +100,35 @@ class TaggedCanvas(Canvas):  # type: ignore[misc]
         if not self._aside:
             self._code.append("EMC")
 
+    def number_of_pages(
+        self, before: str, corner: tuple[float, float], font: str, size: float, colour: Color
+    ) -> None:
+        """Write the number of pages after a few words; it is known when the file is saved.
+
+        ``corner`` is the upper left one of the line, all lengths in points.
+        """
+        self._counts = font, size, colour
+        across, top = corner
+        baseline = top - getAscent(font, size)
+        self.saveState()
+        self.setFont(font, size)
+        self.setFillColor(colour)
+        self.drawString(across, baseline, before)
+        self.translate(across + stringWidth(before, font, size), baseline)
+        self.doForm(PAGES)
+        self.restoreState()
+
+    def _tell_number_of_pages(self) -> None:
+        if self._counts is None:
+            return
+        font, size, colour = self._counts
+        said = str(len(self._marked))
+        self.beginForm(PAGES, 0, -size, stringWidth(said, font, size), size)
+        self.setFont(font, size)
+        self.setFillColor(colour)
+        self.drawString(0, 0, said)
+        self.endForm()
+
     def showPage(self) -> None:
         """Close the page, which keeps the key to its own elements."""
         super().showPage()
@@ -107,6 +142,7 @@ class TaggedCanvas(Canvas):  # type: ignore[misc]
         """Write the structure tree and close the file."""
         if len(self._code):
             self.showPage()
+        self._tell_number_of_pages()
         document = self._doc
         root = PDFDictionary({"Type": PDFName("StructTreeRoot")})
         at_root = document.Reference(root)
