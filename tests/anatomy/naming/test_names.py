@@ -99,6 +99,28 @@ def test_axes_of_the_wrong_sign_or_place_are_refused(axes, words):
     assert words in str(caught.value)
 
 
+def test_a_frame_is_weighed_with_the_appendage_that_passed_for_a_vein():
+    # A left superior vein far back and the appendage in front of it: were the vein no more than a
+    # bulge, a heart mirrored front to back would fit far better.
+    seen_there = (
+        ((-0.993, 0.074, -0.097), (-0.849, 0.439, -0.293), 21.4, 0.48),
+        ((-0.920, -0.382, 0.089), (-0.612, -0.527, 0.590), 18.2, 0.72),
+        ((0.460, 0.742, 0.487), (0.863, 0.448, 0.233), 11.6, 1.23),
+        ((0.796, 0.045, 0.604), (0.508, 0.229, 0.830), 16.1, 0.46),
+        ((0.351, 0.464, 0.814), (0.804, 0.132, 0.580), 12.8, 0.56),
+    )
+    candidates = [
+        candidate(
+            "RIPV", k, place=unit(np.array(place)), direction=unit(np.array(direction)),
+            diameter_mm=d_mm, is_open=False, slenderness=slenderness,
+        )
+        for k, (place, direction, d_mm, slenderness) in enumerate(seen_there)
+    ]  # fmt: skip
+    naming = name_candidates(candidates, 10.0)
+    assert naming.roles["LAA"] == 3
+    assert not naming.other_frame.is_doubted
+
+
 def test_a_heart_mirrored_left_to_right_is_doubted_and_not_refused():
     # A file may be mirrored, but a heart may be too.
     naming = name_candidates(seen((-1, 2, 3)), 10.0)

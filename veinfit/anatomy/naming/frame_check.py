@@ -105,6 +105,13 @@ def flat_side(spheres: InscribedSpheres) -> FlatSide:
     return FlatSide(unit(axes[:, 0]), clear)
 
 
+def rarity(axes: Axes) -> float:
+    """Return how seldom a file is in such a frame instead of the stated one (log odds)."""
+    exchanged = tuple(abs(axis) for axis in axes) != (1, 2, 3)
+    mirrored = np.linalg.det(seen_in(axes, np.eye(3))) < 0.0
+    return EXCHANGED_COST * exchanged + MIRRORED_COST * bool(mirrored)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class StatedFrame:
     """What is said of an input's frame, and what its body says of it.
@@ -125,9 +132,12 @@ class StatedFrame:
     trusted: bool = False
     flat: FlatSide | None = None
 
-    def misfit(self, axes: Axes) -> float:
-        """Return what the body says against reading the input with other axes."""
-        return 0.0 if self.flat is None else self.flat.misfit(axes)
+    def against(self, axes: Axes) -> float:
+        """Return what speaks against reading the input with other axes, whatever its veins say.
+
+        The body's flat side, and how seldom a file is written so.
+        """
+        return rarity(axes) + (0.0 if self.flat is None else self.flat.misfit(axes))
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,13 +229,6 @@ class OtherFrame:
         return Note("names", text, severity="warning")
 
 
-def rarity(axes: Axes) -> float:
-    """Return how seldom a file is in such a frame instead of the stated one (log odds)."""
-    exchanged = tuple(abs(axis) for axis in axes) != (1, 2, 3)
-    mirrored = np.linalg.det(seen_in(axes, np.eye(3))) < 0.0
-    return EXCHANGED_COST * exchanged + MIRRORED_COST * bool(mirrored)
-
-
 def best_other_frame(misfit_in: Callable[[Axes, bool], float], stated: StatedFrame) -> OtherFrame:
     """Return the other frame with the least misfit.
 
@@ -236,19 +239,15 @@ def best_other_frame(misfit_in: Callable[[Axes, bool], float], stated: StatedFra
         quickly, without turning the template to them, which gives no less.
     stated : StatedFrame
     """
-
-    def apart(axes: Axes) -> float:
-        return stated.misfit(axes) + rarity(axes)
-
-    own = misfit_in(STATED, True) + apart(STATED)
-    quick = {axes: misfit_in(axes, False) + apart(axes) for axes in ALL_AXES[1:]}
+    own = misfit_in(STATED, True) + stated.against(STATED)
+    quick = {axes: misfit_in(axes, False) + stated.against(axes) for axes in ALL_AXES[1:]}
     best: OtherFrame | None = None
     for axes in sorted(quick, key=lambda a: quick[a]):
         if best is not None and own - quick[axes] + REFINED_WITHIN < max(
             best.better_by, UNSETTLED_MARGIN
         ):
             break
-        better_by = own - misfit_in(axes, True) - apart(axes)
+        better_by = own - misfit_in(axes, True) - stated.against(axes)
         if best is None or better_by > best.better_by:
             best = OtherFrame(axes, better_by)
     assert best is not None

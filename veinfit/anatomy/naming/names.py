@@ -124,6 +124,12 @@ def name_candidates(
     misfits = Misfits.of(candidates, common_trunk_mm)
     about = Rotation.identity()
     upright = best_fit(selections, misfits, about)
+    rivals = _rivals(selections, misfits, upright)
+    cheapest = min((upright, *rivals.values()), key=lambda fit: fit.cost)
+    if APPENDAGE in cheapest.roles.keys() - upright.roles.keys():
+        # What was given a vein's name for want of one is the appendage after all.
+        upright = cheapest
+        rivals = _rivals(selections, misfits, upright)
     veins = [r for r in upright.roles if r not in (APPENDAGE, MITRAL)]
 
     def misfit_in(axes: Axes, refine: bool) -> float:
@@ -133,9 +139,9 @@ def name_candidates(
 
     other = best_other_frame(misfit_in, stated)
     there = best_fit(selections, misfits.seen_in(other.axes), about)
-    veins_there = [r for r in there.roles if r not in (APPENDAGE, MITRAL)]
+    elsewhere = [r for r in there.roles if r not in (APPENDAGE, MITRAL)]
     # What shows hardly a vein in any frame is no atrium, whatever the frame.
-    blank = not veins and len(veins_there) < LEAST_VEINS_ELSEWHERE
+    blank = not veins and len(elsewhere) < LEAST_VEINS_ELSEWHERE
     if other.is_refused and not blank and not stated.trusted:
         raise InputError(other.refusal(stated))
     if not veins and not blank and other.is_doubted and not stated.trusted:
@@ -146,12 +152,6 @@ def name_candidates(
             "no pulmonary vein was found: no branch of the surface looks like one; check that "
             "the veins were not cut off at the wall and that the label includes them"
         )
-    rivals = _rivals(selections, misfits, upright)
-    cheapest = min(rivals.values(), key=lambda fit: fit.cost)
-    if cheapest.cost < upright.cost and APPENDAGE in cheapest.roles.keys() - upright.roles.keys():
-        # What was given a vein's name for want of one is the appendage after all.
-        upright = cheapest
-        rivals = _rivals(selections, misfits, upright)
     confidence = {role: _certainty(fit.cost - upright.cost) for role, fit in rivals.items()}
     runner_up = {
         role: _instead(candidates, fit.roles, upright.roles[role]) for role, fit in rivals.items()
