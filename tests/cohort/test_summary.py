@@ -80,16 +80,16 @@ def test_single_seats_are_counted(tmp_path):
     cases = [case((yes, no), (yes, yes))] * 6 + [case((no, yes), (no, no))] * 14
     found = summarise(read_cohort(cohort(tmp_path / "run", cases, failed=2)))
     assert (found.cohort.cases, found.cohort.failed) == (22, 2)
-    lspv = only(found.splits, vein="LSPV", closure="occluded")
+    lspv = only(found.splits, vein="LSPV", verdict="occluded")
     assert lspv.counts == dict(zip(PARTS, (6, 14, 0, 0), strict=True))
     # Exact McNemar by hand: 2 P(X <= 6), X of B(20, 1/2): 2 * 60460 / 2**20.
     assert lspv.p == pytest.approx(2 * 60460 / 2**20)
     assert lspv.basis == "single seat"
     assert lspv.gain.value == pytest.approx(0.7)
-    whole = only(found.splits, vein="all", closure="occluded")
+    whole = only(found.splits, vein="all", verdict="occluded")
     assert whole.counts == dict(zip(PARTS, (6, 14, 6, 14), strict=True))
-    rate = only(found.rates, vein="LSPV", balloon="28 mm", closure="occluded")
-    assert (rate.closed, rate.number) == (6, 20)
+    rate = only(found.rates, vein="LSPV", balloon="28 mm", verdict="occluded")
+    assert (rate.count, rate.number) == (6, 20)
     # Wilson of 6 of 20, by statsmodels in test_statistics' way.
     assert (rate.seat.low, rate.seat.high) == pytest.approx((0.14547, 0.51897), abs=1e-5)
     assert any("2 of 22 cases failed" in text for text in found.remarks)
@@ -106,10 +106,10 @@ def test_expected_split_multiplies_draw_by_draw(tmp_path):
     found = summarise(
         read_cohort(cohort(tmp_path / "run", [case((True,) * 2, (True,) * 2, **more)] * 4))
     )
-    split = only(found.splits, vein="all", closure="occluded")
+    split = only(found.splits, vein="all", verdict="occluded")
     assert split.basis == "tries"
     assert [split.parts[p].value for p in PARTS] == pytest.approx([0.0, 0.0, 0.5, 0.5])
-    sealed = only(found.splits, vein="all", closure="sealed")
+    sealed = only(found.splits, vein="all", verdict="sealed")
     assert [sealed.parts[p].value for p in PARTS] == pytest.approx([0.0, 0.0, 1.0, 0.0])
 
 
@@ -118,12 +118,12 @@ def test_without_draws_probabilities_are_multiplied_and_it_is_said(tmp_path):
     for item in fits:
         item["occlusion_probability"] = 0.6 if item["balloon_mm"] == 28.0 else 0.5
     found = summarise(read_cohort(cohort(tmp_path / "run", [(fits, veins)] * 4)))
-    split = only(found.splits, vein="all", closure="occluded")
+    split = only(found.splits, vein="all", verdict="occluded")
     assert split.basis == "product"
     assert [split.parts[p].value for p in PARTS] == pytest.approx([0.3, 0.2, 0.3, 0.2])
     assert any("as if they were independent" in text for text in found.remarks)
     assert only(found.rates, vein="all", balloon="31 mm",
-                closure="occluded").expected.value == pytest.approx(0.5)  # fmt: skip
+                verdict="occluded").expected.value == pytest.approx(0.5)  # fmt: skip
 
 
 def test_what_is_not_assessed_is_not_counted_and_what_cannot_reach_is_open(tmp_path):
@@ -134,11 +134,11 @@ def test_what_is_not_assessed_is_not_counted_and_what_cannot_reach_is_open(tmp_p
         fit("RIPV", 31, None, outcome="passes through"),
     ]
     found = summarise(read_cohort(cohort(tmp_path / "run", [(fits, [])] * 3)))
-    small = only(found.rates, vein="all", balloon="28 mm", closure="occluded")
-    assert (small.number, small.closed, small.not_assessed, small.out_of_reach) == (3, 0, 3, 3)
-    large = only(found.rates, vein="all", balloon="31 mm", closure="occluded")
-    assert (large.number, large.closed, large.through) == (6, 3, 3)
-    assert only(found.splits, vein="all", closure="occluded").number == 3
+    small = only(found.rates, vein="all", balloon="28 mm", verdict="occluded")
+    assert (small.number, small.count, small.not_assessed, small.out_of_reach) == (3, 0, 3, 3)
+    large = only(found.rates, vein="all", balloon="31 mm", verdict="occluded")
+    assert (large.number, large.count, large.through) == (6, 3, 3)
+    assert only(found.splits, vein="all", verdict="occluded").number == 3
 
 
 def test_differences_are_paired(tmp_path):
@@ -278,7 +278,7 @@ def test_command(study, tmp_path, capsys):
     assert "expected share of veins occluded by" in told
     assert "not a medical device" in told
     names = {
-        "closure",
+        "rates",
         "expected",
         "split",
         "differences",
@@ -288,7 +288,7 @@ def test_command(study, tmp_path, capsys):
     }
     assert {p.name for p in out.iterdir()} == {f"{n}.csv" for n in names} | {"summary.html"}
     with (out / "split.csv").open() as stream:
-        rows = {(r["vein"], r["closure"]): r for r in csv.DictReader(stream)}
+        rows = {(r["vein"], r["verdict"]): r for r in csv.DictReader(stream)}
     whole = rows["all", "occluded"]
     assert whole["basis"] == "tries"
     assert sum(float(whole[p.replace(" ", "_")]) for p in PARTS) == pytest.approx(1.0, abs=2e-4)

@@ -23,9 +23,22 @@ LEAST_RING_SHARE = 0.25
 def wall_normal(wall: Surface, ostium: Ostium, others: Sequence[Ostium]) -> FloatArray | None:
     """Mean outward normal of the atrial wall around an ostium.
 
-    Faces within ``WALL_RING_MM`` of the contour on the atrial side of the
+    Faces within ``WALL_RING_MM_RANGE`` of the contour on the atrial side of the
     ostial plane count, but for those beyond another ostium; each direction
-    around the vein counts alike. None where too little wall is there.
+    around the vein counts alike.
+
+    Parameters
+    ----------
+    wall : Surface
+        Of the atrium, open at its veins or not.
+    ostium : Ostium
+    others : sequence of Ostium
+        Of the other veins.
+
+    Returns
+    -------
+    (3,) array or None
+        Unit vector; None where too little wall is there.
     """
     low, high = WALL_RING_MM_RANGE
     contour = ostium.contour.points

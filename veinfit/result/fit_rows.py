@@ -110,7 +110,7 @@ def clock_rows(fit: Fit) -> list[Row]:
     Returns
     -------
     list of Row
-        A row an hour of the clock.
+        A row a reading, four an hour of the clock.
     """
     return [row_of(CLOCK_COLUMNS, asdict(reading)) for reading in fit.clock]
 

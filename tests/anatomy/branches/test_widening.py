@@ -148,4 +148,4 @@ def test_a_vein_that_bends_near_its_end_is_walked_along_its_course():
     # each is the tube's circle.
     assert along.length_mm > 28.0
     assert along.diameters_mm == pytest.approx(12.0, abs=0.3)
-    assert straight.length_mm < along.length_mm or straight.diameters_mm.max() > 13.0
+    assert straight.diameters_mm.max() > 13.0

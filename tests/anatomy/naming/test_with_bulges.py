@@ -63,7 +63,10 @@ def test_what_is_refused_stays_refused_where_no_bulge_is_a_vein():
 
 
 def test_bulges_are_not_looked_for_where_no_vein_is_missing():
-    four = [blind(r, k) for k, r in enumerate(VEINS)]
-    naming, by_bulges = name_with_bulges(four, list, 10.0, StatedFrame())
+    def looked_for():
+        raise AssertionError("bulges were looked for")
+
+    whole = [blind(r, k) for k, r in enumerate((*VEINS, "LAA"))]
+    naming, by_bulges = name_with_bulges(whole, looked_for, 10.0, StatedFrame())
     assert not by_bulges
-    assert set(naming.roles) == set(VEINS)
+    assert set(naming.roles) == {*VEINS, "LAA"}

@@ -30,7 +30,7 @@ def _share(rate: Rate) -> Interval:
 
 
 def _seals(summary: Summary) -> Iterator[str]:
-    sealed = [rate for rate in summary.rates if rate.closure == "sealed" and rate.number]
+    sealed = [rate for rate in summary.rates if rate.verdict == "sealed" and rate.number]
     overall = [rate for rate in sealed if rate.vein == "all"]
     if not overall:
         return
@@ -51,7 +51,7 @@ def _seals(summary: Summary) -> Iterator[str]:
 
 def _together(summary: Summary) -> Iterator[str]:
     for split in summary.splits:
-        if split.vein == "all" and split.closure == "sealed" and split.number:
+        if split.vein == "all" and split.verdict == "sealed" and split.number:
             words = {
                 "only smaller": f"{split.smaller} alone",
                 "only larger": f"{split.larger} alone",

@@ -26,9 +26,9 @@ class Rate:
 
     Attributes
     ----------
-    vein, balloon, closure : str
+    vein, balloon, verdict : str
         ``vein`` is ``all`` for all veins.
-    number, closed : int
+    number, count : int
         Veins assessed, and those occluded or sealed by the single seat.
     not_assessed, through, out_of_reach : int
         Veins about which nothing can be said; that the balloon passes through;
@@ -41,9 +41,9 @@ class Rate:
 
     vein: str
     balloon: str
-    closure: str
+    verdict: str
     number: int
-    closed: int
+    count: int
     not_assessed: int
     through: int
     out_of_reach: int
@@ -57,7 +57,7 @@ class Split:
 
     Attributes
     ----------
-    vein, smaller, larger, closure : str
+    vein, smaller, larger, verdict : str
     number : int
         Veins in which both were assessed.
     basis : str
@@ -77,7 +77,7 @@ class Split:
     vein: str
     smaller: str
     larger: str
-    closure: str
+    verdict: str
     number: int
     basis: str
     parts: dict[str, Interval]

@@ -10,7 +10,6 @@ from veinfit.cohort.statistics import Interval
 from veinfit.cohort.summary.findings import findings
 from veinfit.cohort.summary.model import PARTS, PRACTICE, Predictor, Split, Summary
 from veinfit.cohort.summary.plots import (
-    closure_plot,
     difference_plot,
     gain_words,
     has_practice_sizes,
@@ -19,6 +18,7 @@ from veinfit.cohort.summary.plots import (
     rose_plot,
     split_plot,
     title,
+    verdict_plot,
 )
 from veinfit.io.cells import csv_table
 from veinfit.io.results.output import staged_output
@@ -67,8 +67,8 @@ def summary_tables(
     """Return every table by name: its columns and rows."""
     rates = [
         {
-            "vein": r.vein, "balloon": r.balloon, "closure": r.closure, "number": r.number,
-            "closed": r.closed, "not_assessed": r.not_assessed, "passes_through": r.through,
+            "vein": r.vein, "balloon": r.balloon, "verdict": r.verdict, "number": r.number,
+            "count": r.count, "not_assessed": r.not_assessed, "passes_through": r.through,
             "cannot_reach": r.out_of_reach, **_spread("seat_share", r.seat),
             **_spread("expected", r.expected),
         }
@@ -76,7 +76,7 @@ def summary_tables(
     ]  # fmt: skip
     splits = [
         {
-            "vein": s.vein, "smaller": s.smaller, "larger": s.larger, "closure": s.closure,
+            "vein": s.vein, "smaller": s.smaller, "larger": s.larger, "verdict": s.verdict,
             "number": s.number, "basis": s.basis,
             **{k: v for part in PARTS for k, v in _spread(_name(part), s.parts[part]).items()},
             **{f"seats_{_name(part)}": s.counts[part] for part in PARTS},
@@ -120,7 +120,7 @@ def summary_tables(
         for w in summary.whole
     ]  # fmt: skip
     found: dict[str, list[dict[str, Any]]] = {
-        "closure": rates,
+        "rates": rates,
         "expected": whole,
         "split": splits,
         "differences": differences,
@@ -169,8 +169,8 @@ def _closure(summary: Summary) -> Section:
             (
                 r.vein,
                 r.balloon,
-                r.closure,
-                f"{r.closed} of {r.number}",
+                r.verdict,
+                f"{r.count} of {r.number}",
                 f"{number(r.seat.value)} ({span(r.seat.low, r.seat.high)})",
                 f"{number(r.expected.value)} ({span(r.expected.low, r.expected.high)})",
                 str(r.through),
@@ -190,7 +190,7 @@ def _closure(summary: Summary) -> Section:
             "is expected over tries counts seals that are not. A balloon that passes through or "
             "cannot reach does neither.",
         ),
-        [closure_plot(summary, "occluded"), closure_plot(summary, "sealed")],
+        [verdict_plot(summary, "occluded"), verdict_plot(summary, "sealed")],
         [folded_table("Seals by vein and size; Wilson intervals of single veins", columns, rows)],
     )
 
@@ -230,7 +230,7 @@ def _split(summary: Summary) -> Section:
             s.number,
             (
                 s.vein,
-                s.closure,
+                s.verdict,
                 *(f"{number(i.value)} ({span(i.low, i.high)})" for i in _parts(s)),
                 str(s.number),
                 f"{s.counts['only smaller']} only {s.smaller}, "
@@ -255,7 +255,7 @@ def _split(summary: Summary) -> Section:
             )
         )
     bases = " and ".join(BASES[basis] for basis in dict.fromkeys(s.basis for s in splits))
-    gains = [gain_words(s) for s in splits if s.closure == "occluded" and s.vein != "all"]
+    gains = [gain_words(s) for s in splits if s.verdict == "occluded" and s.vein != "all"]
     text = (
         f"Expected shares rest on {bases}. The exact test is McNemar's, of the nominal seats of "
         "the same veins; over all veins it treats the veins of one case as independent, and no "

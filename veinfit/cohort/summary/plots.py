@@ -80,9 +80,9 @@ def _points(
     )  # fmt: skip
 
 
-def closure_plot(summary: Summary, closure: str) -> Figure:
+def verdict_plot(summary: Summary, verdict: str) -> Figure:
     """Draw how often each size occludes or seals each vein."""
-    rates = [r for r in summary.rates if r.closure == closure]
+    rates = [r for r in summary.rates if r.verdict == verdict]
     told = any(r.expected.value is not None for r in rates)
     # A vein without a value has a row in the table, and none here.
     rates = [r for r in rates if _rate(r, told).value is not None]
@@ -95,15 +95,15 @@ def closure_plot(summary: Summary, closure: str) -> Figure:
         axes.set_yticks(range(len(veins)), veins)
         axes.set(xlim=(0, 1), ylim=(len(veins) - 0.5, -0.5))
         axes.set_xlabel(
-            f"mean probability that one try leaves the vein {closure}" if told
-            else f"share of veins {closure} by the nominal seat"
+            f"mean probability that one try leaves the vein {verdict}" if told
+            else f"share of veins {verdict} by the nominal seat"
         )  # fmt: skip
         axes.legend(loc="center left", bbox_to_anchor=(1.0, 0.5))
         source = picture(drawing)
     words = "; ".join(f"{r.vein} {r.balloon} {number(_rate(r, told).value)}" for r in rates)
     basis = "mean over veins of the probability over tries" if told else "single seats"
     return Figure(
-        f"Veins {closure}", source, f"{closure.capitalize()}: {basis}, with 95 % intervals.", words
+        f"Veins {verdict}", source, f"{verdict.capitalize()}: {basis}, with 95 % intervals.", words
     )
 
 
@@ -111,9 +111,9 @@ def _rate(rate: Rate, told: bool) -> Interval:
     return rate.expected if told else rate.seat
 
 
-def split_plot(summary: Summary, closure: str) -> Figure | None:
+def split_plot(summary: Summary, verdict: str) -> Figure | None:
     """Draw what two sizes do between them, vein by vein, beside the figures of practice."""
-    splits = [s for s in summary.splits if s.closure == closure and s.number]
+    splits = [s for s in summary.splits if s.verdict == verdict and s.number]
     if not splits:
         return None
     pairs = list(dict.fromkeys((s.smaller, s.larger) for s in splits))
@@ -121,7 +121,7 @@ def split_plot(summary: Summary, closure: str) -> Figure | None:
         (f"{s.vein} ({s.number})" if len(pairs) == 1 else f"{s.vein} {s.smaller}/{s.larger}", s)
         for s in splits
     ]
-    practice = closure == "sealed" and has_practice_sizes(summary)
+    practice = verdict == "sealed" and has_practice_sizes(summary)
     labels = [name for name, _ in rows] + (["common practice"] if practice else [])
     with plot(8.6, 1.4 + 0.42 * len(labels)) as (drawing, axes):
         left = np.zeros(len(labels))
@@ -151,7 +151,7 @@ def split_plot(summary: Summary, closure: str) -> Figure | None:
         for name, s in rows
     )
     caption = (
-        f"{closure.capitalize()}: expected over tries, then over veins; the number of veins in "
+        f"{verdict.capitalize()}: expected over tries, then over veins; the number of veins in "
         "brackets."
     )
     if practice:
@@ -159,7 +159,7 @@ def split_plot(summary: Summary, closure: str) -> Figure | None:
             " The figures of common practice have no source; the defaults of the model are chosen "
             "to come near them, so that meeting them is no evidence."
         )
-    return Figure(f"Which size leaves a vein {closure}", source, caption, words)
+    return Figure(f"Which size leaves a vein {verdict}", source, caption, words)
 
 
 def has_practice_sizes(summary: Summary) -> bool:

@@ -35,7 +35,7 @@ from veinfit.vein_names import vein_order
 
 BoolArray = NDArray[np.bool_]
 
-CLOSURES = ("occluded", "sealed")
+VERDICTS = ("occluded", "sealed")
 PROBABILITIES = {"occluded": "occlusion_probability", "sealed": "seal_probability"}
 
 PAIRED = ("depth_mm", "antral_area_mm2", "contact_area_mm2", "leak_width_mm")
@@ -86,31 +86,31 @@ def _mean(values: FloatArray, cases: IntArray) -> Interval:
     return clustered_sums(parts, share, cases[known])
 
 
-# ---- closure --------------------------------------------------------------------------------
+# ---- occluded or sealed ---------------------------------------------------------------------
 
 
 def _rates(cohort: Cohort) -> Iterator[Rate]:
-    for closure in CLOSURES:
+    for verdict in VERDICTS:
         for vein, mine in vein_groups(cohort):
             for size in cohort.sizes:
-                values = size.numbers[closure][mine]
+                values = size.numbers[verdict][mine]
                 known = np.isfinite(values)
-                number, closed = int(known.sum()), int(np.nansum(values))
-                seat = wilson(closed, number)
+                number, count = int(known.sum()), int(np.nansum(values))
+                seat = wilson(count, number)
                 if vein == "all":
                     seat = _mean(values, cohort.case[mine])
                 outcome = size.outcome[mine]
                 yield Rate(
-                    vein, size.balloon, closure, number, closed,
+                    vein, size.balloon, verdict, number, count,
                     int(((outcome != "") & ~known).sum()),
                     int((outcome == "passes through").sum()),
                     int((outcome == "cannot reach").sum()),
                     seat,
-                    _mean(size.numbers[PROBABILITIES[closure]][mine], cohort.case[mine]),
+                    _mean(size.numbers[PROBABILITIES[verdict]][mine], cohort.case[mine]),
                 )  # fmt: skip
 
 
-def joint(first: Size, second: Size, closure: str) -> tuple[FloatArray, str]:
+def joint(first: Size, second: Size, verdict: str) -> tuple[FloatArray, str]:
     """Return the four expected parts of every vein, and what they rest on.
 
     Returns
@@ -120,13 +120,13 @@ def joint(first: Size, second: Size, closure: str) -> tuple[FloatArray, str]:
     basis : str
         ``tries``, ``product`` or ``single seat``.
     """
-    if closure in first.given and closure in second.given:
-        a, b, basis = first.given[closure], second.given[closure], "tries"
+    if verdict in first.given and verdict in second.given:
+        a, b, basis = first.given[verdict], second.given[verdict], "tries"
     else:
-        name = PROBABILITIES[closure]
+        name = PROBABILITIES[verdict]
         a, b, basis = first.numbers[name][:, None], second.numbers[name][:, None], "product"
         if not np.isfinite(a).any() or not np.isfinite(b).any():
-            a, b = first.numbers[closure][:, None], second.numbers[closure][:, None]
+            a, b = first.numbers[verdict][:, None], second.numbers[verdict][:, None]
             basis = "single seat"
     draws = np.stack([a * (1.0 - b), (1.0 - a) * b, a * b, (1.0 - a) * (1.0 - b)], axis=1)
     known = np.isfinite(draws)
@@ -136,17 +136,17 @@ def joint(first: Size, second: Size, closure: str) -> tuple[FloatArray, str]:
 
 
 def _splits(cohort: Cohort) -> Iterator[Split]:
-    for closure in CLOSURES:
+    for verdict in VERDICTS:
         for smaller, larger in pairwise(cohort.sizes):
-            parts, basis = joint(smaller, larger, closure)
-            seats = np.stack([smaller.numbers[closure], larger.numbers[closure]], axis=1)
+            parts, basis = joint(smaller, larger, verdict)
+            seats = np.stack([smaller.numbers[verdict], larger.numbers[verdict]], axis=1)
             for vein, mine in vein_groups(cohort):
                 known = mine & np.isfinite(seats).all(axis=1)
                 a, b = seats[known, 0] > 0.5, seats[known, 1] > 0.5
                 values = (a & ~b, ~a & b, a & b, ~a & ~b)
                 counts = {n: int(v.sum()) for n, v in zip(PARTS, values, strict=True)}
                 yield Split(
-                    vein, smaller.balloon, larger.balloon, closure,
+                    vein, smaller.balloon, larger.balloon, verdict,
                     int((mine & np.isfinite(parts).all(axis=1)).sum()),
                     basis,
                     {n: _mean(parts[mine, k], cohort.case[mine]) for k, n in enumerate(PARTS)},
@@ -221,13 +221,13 @@ def _usual_side(cohort: Cohort, of_vein: BoolArray, hour: int) -> str:
 
 def _predictors(cohort: Cohort) -> Iterator[Predictor]:
     for size in cohort.sizes:
-        closed = size.numbers["occluded"]
+        occluded = size.numbers["occluded"]
         for measure in PREDICTORS:
             values = cohort.anatomy.get(measure, size.numbers.get(measure))
             assert values is not None
             for vein, mine in vein_groups(cohort):
-                known = mine & np.isfinite(values) & np.isfinite(closed)
-                leaking = closed[known] < 0.5
+                known = mine & np.isfinite(values) & np.isfinite(occluded)
+                leaking = occluded[known] < 0.5
                 few = min(int(leaking.sum()), int((~leaking).sum()))
                 x = values[known]
                 if few < FEWEST_IN_GROUP or np.ptp(x) == 0:

@@ -81,7 +81,7 @@ def _summary(summary: Summary) -> str:
     from veinfit.report.page.study_page import number
 
     lines = [f"{summary.cohort.cases} cases, {len(summary.cohort.vein)} veins{_left_out(summary)}"]
-    splits = [s for s in summary.splits if s.closure == "occluded" and s.number]
+    splits = [s for s in summary.splits if s.verdict == "occluded" and s.number]
     if splits:
         rows: list[tuple[str, ...]] = [("vein", "smaller", "larger", *PARTS, "veins")]
         rows += [
