@@ -220,6 +220,21 @@ def test_every_command_has_its_page():
     assert set(re.findall(r"`([^`]+)`", told)) == names
 
 
+def test_every_option_of_a_command_is_told():
+    def options(command, word):
+        for action in command._actions:
+            if isinstance(action, argparse._SubParsersAction):
+                for inner, parser in action.choices.items():
+                    yield from options(parser, f"{word} {inner}".strip())
+            yield from ((word, text) for text in action.option_strings if text.startswith("--"))
+
+    told = DOCUMENTS["pipelines/README.md"] + DOCUMENTS["veinfit/desk/README.md"]
+    rows = "".join(re.findall(r"^\| (`--[^|]*(?:\\\|[^|]*)*)\|", told, re.M))
+    named = set(re.findall(r"--[a-z-]+", rows))
+    asked = set(options(build_parser(), "")) - {("", "--version")}
+    assert {text for _, text in asked} - {"--help"} <= named
+
+
 def test_the_six_lines_of_what_is_not_known():
     lines = [line for line in part("What is not known").splitlines() if line]
     assert len(lines) == 6 and all(line.startswith("- ") for line in lines)
