@@ -23,6 +23,7 @@ from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy, Appendage, Contour, Vein
 from veinfit.anatomy.named import name_found
 from veinfit.anatomy.naming.frame_check import StatedFrame, flat_side
+from veinfit.anatomy.naming.label_contradictions import contradiction_notes
 from veinfit.anatomy.naming.missing_veins import absent_notes, labelled_but_missing
 from veinfit.anatomy.naming.names import CandidateFeatures, Naming
 from veinfit.anatomy.oblique_cuts import oblique_cut_notes
@@ -126,7 +127,13 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     )
     found = name_found(lumen, rough, branches, spheres, labels, settings.anatomy, stated)
     branches, candidates, naming = found.branches, found.candidates, found.naming
-    notes = (*notes, *filter(None, [naming.other_frame.note(stated)]))
+    notes = (
+        *notes,
+        *filter(None, [naming.other_frame.note(stated)]),
+        *contradiction_notes(
+            naming.contradicted, {r: found.features[k].hint for r, k in naming.roles.items()}
+        ),
+    )
     roles = {
         role: index
         for role, index in _with_extras(naming, found.features, candidates).items()

@@ -11,7 +11,7 @@ wrong.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -32,6 +32,7 @@ from veinfit.anatomy.naming.frame_check import (
     StatedFrame,
     best_other_frame,
 )
+from veinfit.anatomy.naming.label_contradictions import CONTRADICTED_CONFIDENCE, contradicted
 from veinfit.anatomy.naming.roles import (
     COMMON_ROLES,
     TEMPLATE,
@@ -70,6 +71,8 @@ class Naming:
         From the template to this atrium.
     other_frame : OtherFrame
         Of all others, that which fits best.
+    contradicted : mapping of str to str
+        The other name that label or place has for a vein about which the two disagree.
     """
 
     roles: Mapping[str, int]
@@ -77,6 +80,7 @@ class Naming:
     runner_up: Mapping[str, str]
     rotation: Rotation
     other_frame: OtherFrame
+    contradicted: Mapping[str, str] = field(default_factory=dict)
 
 
 ORDER_CONFIDENCE = 0.5
@@ -170,8 +174,12 @@ def name_candidates(
             confidence[role] = bound
             if not (instead == OF_SOME_TRUNK and runner_up[role].startswith(BRANCH_OF)):
                 runner_up[role] = instead
+    disagreed = contradicted(candidates, selections, upright, common_trunk_mm)
+    for role, instead in disagreed.items():
+        confidence[role] = min(confidence[role], CONTRADICTED_CONFIDENCE)
+        runner_up[role] = instead
     confidence = {role: min(sure, other.most_confidence) for role, sure in confidence.items()}
-    return Naming(roles, confidence, runner_up, upright.rotation, other)
+    return Naming(roles, confidence, runner_up, upright.rotation, other, disagreed)
 
 
 def _rivals(selections: Sequence[Selection], misfits: Misfits, best: Fit) -> dict[str, Fit]:
