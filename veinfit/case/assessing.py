@@ -26,6 +26,7 @@ from veinfit.case.options import (
 )
 from veinfit.case.progress import Progress, silent
 from veinfit.case.reading import SEPTAL_CROSSING, read_case, with_septum
+from veinfit.case.structures import structure_notes
 from veinfit.errors import InputError
 from veinfit.frames import Frame
 from veinfit.io.inputs.meshes import Unit
@@ -159,7 +160,7 @@ def assess(
             case.lumen, chosen, frame=frame, progress=lambda stage: tell(f"anatomy: {stage}")
         )
     give_back_memory()
-    notes = (*case.notes, *image_notes)
+    notes = (*case.notes, *image_notes, *structure_notes(anatomy, case.structures))
     if "transseptal" in approaches:
         with about_files():
             anatomy, septal_note = with_septum(anatomy, case)
