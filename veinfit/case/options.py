@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from pathlib import Path
@@ -13,11 +14,14 @@ from veinfit.io.files import check_file, input_kind
 from veinfit.io.inputs.corrections import read_corrections
 from veinfit.io.inputs.label_map import read_label_map
 from veinfit.io.results.provenance import input_files, surface_in_memory
-from veinfit.result.provenance import InputFile
+from veinfit.result.provenance import BalloonValue, InputFile
 from veinfit.seating.balloon import Balloon
-from veinfit.seating.balloon_file import parse_balloons
+from veinfit.seating.balloon_file import balloon_path, parse_balloons
 from veinfit.settings import Settings
 from veinfit.surface import Surface
+
+WRITTEN_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+"""The one form of a date that results, their schema and their readers know."""
 
 SettingsLike = Settings | Mapping[str, Any] | Path | str | None
 """Settings as such, as nested mappings, or as a file; the defaults where None."""
@@ -91,8 +95,8 @@ def chosen_balloons(balloons: Sequence[float | str | Path | Balloon]) -> tuple[B
     return tuple(found.values())
 
 
-def balloon_values(balloon: Balloon) -> dict[str, str | float | None]:
-    """Return what the record of a case states of a balloon."""
+def balloon_values(balloon: Balloon) -> dict[str, BalloonValue]:
+    """Return what the record of a case states of a balloon: all that makes its shape."""
     return {
         "name": balloon.name,
         "equatorial_mm": balloon.equatorial_mm,
@@ -101,6 +105,9 @@ def balloon_values(balloon: Balloon) -> dict[str, str | float | None]:
         "zone_from_deg": balloon.zone_from_deg,
         "zone_to_deg": balloon.zone_to_deg,
         "growth_mm": balloon.growth_mm,
+        "inflation_pressure_kpa": balloon.inflation_pressure_kpa,
+        "section": balloon.section or None,
+        "swollen_mm": balloon.swollen_mm,
     }
 
 
@@ -150,9 +157,12 @@ def checked_date(text: str | None) -> str | None:
     if text is None:
         return None
     try:
-        given = date.fromisoformat(text)
-    except ValueError as error:
-        raise InputError(f"image date {text!r} is no date; write it as YYYY-MM-DD") from error
+        # Python reads other forms of ISO 8601 as well, such as 20260131 and 2026-W05.
+        given = date.fromisoformat(text) if WRITTEN_DATE.fullmatch(text) else None
+    except ValueError:
+        given = None
+    if given is None:
+        raise InputError(f"image date {text!r} is no date; write it as YYYY-MM-DD")
     # Where the image was made it may be tomorrow already.
     if given > date.today() + timedelta(days=1):
         raise InputError(f"image date {text} is still to come; state the day of the image")
@@ -189,11 +199,8 @@ def files_of(
         named = dict.fromkeys(part.file for part in parts if part.file)
         known = {path.resolve() for _, path in given}
         given += [("label volume", Path(f)) for f in named if Path(f).resolve() not in known]
-    given += [
-        ("balloon", Path(str(item)))
-        for item in balloons
-        if isinstance(item, (str, Path)) and str(item).lower().endswith(".toml")
-    ]
+    texts = (str(item) for item in balloons if isinstance(item, (str, Path)))
+    given += [("balloon", path) for path in map(balloon_path, texts) if path is not None]
     for role, path in given:
         check_file(path, role)
     if image is not None:

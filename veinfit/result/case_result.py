@@ -164,10 +164,14 @@ class CaseResult:
     @property
     def freezing_zones(self) -> dict[str, tuple[float, float]]:
         """By the balloon's name: polar angles from its nose, degrees."""
-        return {
-            str(one["name"]): (float(one["zone_from_deg"] or 0.0), float(one["zone_to_deg"] or 0.0))
+        told = (
+            (str(one["name"]), one.get("zone_from_deg"), one.get("zone_to_deg"))
             for one in self.provenance.balloons
-            if "zone_to_deg" in one
+        )
+        return {
+            name: (float(first), float(last))
+            for name, first, last in told
+            if isinstance(first, (int, float)) and isinstance(last, (int, float))
         }
 
     @property

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 
 from veinfit.result.values import Value
 
+BalloonValue = Value | tuple[tuple[float, float], ...]
+"""What is told of a balloon: a plain value, or the rows of a half section."""
+
 
 @dataclass(frozen=True, slots=True)
 class InputFile:
@@ -49,7 +52,7 @@ class Provenance:
     frame: str
     unit: str
     approach: str
-    balloons: tuple[Mapping[str, Value], ...]
+    balloons: tuple[Mapping[str, BalloonValue], ...]
     inputs: tuple[InputFile, ...]
     versions: Mapping[str, str]
     created: str

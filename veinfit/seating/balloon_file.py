@@ -87,18 +87,36 @@ def parse_balloon(text: str) -> Balloon:
     InputError
         No such file, a description with faults, or a diameter that is not plausible.
     """
-    stripped = text.strip()
-    number = stripped.removesuffix("mm").strip()
-    try:
-        diameter = float(number)
-    except ValueError:
-        if stripped:  # An empty path would be the folder at hand.
-            return balloon_from_toml(Path(stripped))
-        diameter = math.nan
-    if not math.isfinite(diameter):
+    if (path := balloon_path(text)) is not None:
+        return balloon_from_toml(path)
+    diameter = _diameter_mm(text)
+    if diameter is None or not math.isfinite(diameter):
         raise InputError(f"balloon {text!r}: give a diameter in mm or a TOML file")
     name = f"{diameter:g} mm"
     return built_in(name) if name in BUILT_IN else sphere(diameter, name)
+
+
+def balloon_path(text: str) -> Path | None:
+    """Return the file that ``text`` names a balloon by; None where it is a diameter, or empty.
+
+    Parameters
+    ----------
+    text : str
+        As of :func:`parse_balloon`.
+
+    Returns
+    -------
+    Path or None
+    """
+    # An empty path would be the folder at hand.
+    return Path(text.strip()) if text.strip() and _diameter_mm(text) is None else None
+
+
+def _diameter_mm(text: str) -> float | None:
+    try:
+        return float(text.strip().removesuffix("mm").strip())
+    except ValueError:
+        return None
 
 
 def parse_balloons(texts: Iterable[str]) -> tuple[Balloon, ...]:

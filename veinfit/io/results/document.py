@@ -34,13 +34,14 @@ from veinfit.result.fit_rows import (
     leak_rows,
     plan_rows,
 )
+from veinfit.result.provenance import BalloonValue
 from veinfit.result.values import plain_value, point_list
 from veinfit.result.vein_rows import label_ostium_rows, ridge_rows, section_rows, vein_row
 from veinfit.seating.model import Fit
 from veinfit.seating.seal.grade import deep_definition, grade_definition
 from veinfit.settings import Settings, describe
 
-SCHEMA_VERSION = "1.3"
+SCHEMA_VERSION = "1.4"
 """Version of the form of ``case.json``: the first number rises when a reader of it must change."""
 
 
@@ -83,10 +84,7 @@ def case_document(
             "frame_trusted": provenance.trust_frame,
             "input_unit": provenance.unit,
             "approach": provenance.approach,
-            "balloons": [
-                {name: plain_value(name, value) for name, value in balloon.items()}
-                for balloon in provenance.balloons
-            ],
+            "balloons": [_balloon(balloon) for balloon in provenance.balloons],
             "inputs": [asdict(item) for item in provenance.inputs],
             "settings": _settings(result.settings),
         },
@@ -194,6 +192,16 @@ def files_of_earlier_run(out: Path) -> tuple[str, ...]:
         return tuple(str(name) for name in document["files"])
     except (OSError, ValueError, KeyError, TypeError):
         return ()
+
+
+def _balloon(values: Mapping[str, BalloonValue]) -> dict[str, Any]:
+    """Return what is told of a balloon, the rows of its half section as such."""
+    return {
+        name: [[plain_value("_mm", part) for part in row] for row in value]
+        if isinstance(value, (tuple, list))
+        else plain_value(name, value)
+        for name, value in values.items()
+    }
 
 
 def _settings(settings: Settings) -> dict[str, dict[str, Any]]:
