@@ -11,10 +11,11 @@ from veinfit.anatomy.find import find_anatomy
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Anatomy
 from veinfit.case.options import SettingsLike, chosen_balloons, settings_of
-from veinfit.case.reading import read_case, with_septum
+from veinfit.case.reading import SEPTAL_CROSSING, CaseInput, read_case, with_septum
 from veinfit.errors import InputError
 from veinfit.frames import Frame
 from veinfit.io.inputs.meshes import Unit, read_mesh
+from veinfit.notes import Note, verdict_first
 from veinfit.result.case_result import CaseResult
 from veinfit.result.tables import TableKind, anatomy_tables, as_tables
 from veinfit.seating.approach.line import approaches_named
@@ -137,7 +138,9 @@ def find_veins(
     Returns
     -------
     Anatomy
-        Veins with ostium, axis, centreline and sections; wall and lumen.
+        Veins with ostium, axis, centreline and sections; wall and lumen; where the sheath crosses
+        the septum, as labelled or estimated, None where neither can be had. Its ``notes`` are
+        those of a case: what the readers remarked, and where the crossing comes from.
 
     Raises
     ------
@@ -170,10 +173,12 @@ mm and faces (F, 3); got a int
             unit=unit,
             trust_frame=trust_frame,
         )
-        found = find_anatomy(case.lumen, chosen, frame=frame, progress=progress)
-        return with_septum(found, case)[0]
-    lumen = atrium if isinstance(atrium, LumenInput) else _lumen(atrium, trust_frame)
-    return find_anatomy(lumen, chosen, frame=frame, progress=progress)
+    else:
+        lumen = atrium if isinstance(atrium, LumenInput) else _lumen(atrium, trust_frame)
+        case = CaseInput(lumen, {}, ())
+    anatomy = find_anatomy(case.lumen, chosen, frame=frame, progress=progress)
+    anatomy, about_septum = _with_septum_if_any(anatomy, case)
+    return replace(anatomy, notes=verdict_first((*anatomy.notes, *case.notes, about_septum)))
 
 
 def seat(
@@ -344,6 +349,17 @@ def read_balloon(path: Path | str | float) -> Balloon:
     """
     sizes = chosen_balloons([path])
     return sizes[0] if len(sizes) == 1 else parse_balloon(str(path))
+
+
+def _with_septum_if_any(anatomy: Anatomy, case: CaseInput) -> tuple[Anatomy, Note]:
+    """Return the anatomy with its septal crossing, without one where there is none; and a note.
+
+    Nothing is seated here, and the veins are as good without the crossing.
+    """
+    try:
+        return with_septum(anatomy, case)
+    except InputError as error:
+        return anatomy, Note("seating", str(error), SEPTAL_CROSSING, "caution")
 
 
 def _lumen(atrium: Any, trust_frame: bool) -> LumenInput:
