@@ -7,6 +7,8 @@ import json
 from dataclasses import replace
 
 import numpy as np
+import pyarrow.csv
+import pyarrow.parquet
 import pytest
 
 from veinfit.cli import main
@@ -152,6 +154,56 @@ def test_a_series_that_was_broken_off_tells_nothing():
     found = measures(agreement(join(rows, predictions)))
     three = found["up to three attempts: observed rate less mean probability"]
     assert (three.number, three.interval.value) == (2, 0.0)
+
+
+def test_tries_of_another_number_are_held_against_nothing_and_told():
+    rows = [seen(2, "c1", grade=4), seen(3, "c2", grade=4), seen(4, "c3", grade=4)]
+    predictions = [
+        told("c1", steered_probability=0.5, steered_attempts=1),
+        told("c2", steered_probability=0.5, steered_attempts=3),
+        told("c3", steered_probability=0.5),
+    ]
+    found = agreement(join(rows, predictions))
+    assert measures(found)["up to three attempts: Brier score"].number == 2
+    (caution,) = (text for text in found.warnings if "steered_attempts" in text)
+    assert caution.startswith("the steered tries of 1 of 3 rows were predicted with ")
+    assert "margin.steered_attempts = 1, and" in caution and "predict with 3" in caution
+    plain = agreement(join(rows[1:], predictions[1:]))
+    assert not any("steered_attempts" in text for text in plain.warnings)
+
+
+def test_the_tries_of_a_chain_are_read_from_the_run_or_the_case(tmp_path):
+    run, fits = tmp_path / "run.json", [told(probability=0.5)]
+    table = fits_csv(tmp_path / "fits.csv", fits)
+    assert read_predictions(table)[0].steered_attempts is None
+    run.write_text('{"format": "veinfit cohort", "settings": {"margin": {"steered_attempts": 2}}}')
+    assert read_predictions(table)[0].steered_attempts == 2
+    (tmp_path / "fits").mkdir()
+    inner = fits_csv(tmp_path / "fits" / "part.csv", fits)
+    pyarrow.parquet.write_table(pyarrow.csv.read_csv(inner), inner.with_suffix(".parquet"))
+    inner.unlink()
+    for place in (tmp_path, tmp_path / "fits" / "part.parquet"):
+        assert read_predictions(place)[0].steered_attempts == 2
+    for content in ("{}", '{"settings": []}', '{"settings": {"margin": {"seed": 1}}}'):
+        run.write_text(content)
+        assert read_predictions(table)[0].steered_attempts is None
+    run.write_text("{")
+    with pytest.raises(InputError, match=r"run\.json cannot be read, .*; run the cases again$"):
+        read_predictions(table)
+
+    fit = {
+        "vein": "LSPV", "balloon": "28 mm", "balloon_mm": 28.0, "approach": "coaxial",
+        "outcome": "seated", "reason": "", "occluded": True, "depth_mm": -6.0, "margin": None,
+    }  # fmt: skip
+    document = {
+        "schema": "veinfit case", "schema_version": "1.0", "case": {"id": "c1"}, "fits": [fit],
+        "run": {"settings": {"margin": {"steered_attempts": {
+            "value": 5, "unit": "1", "meaning": "", "basis": "",
+        }}}},
+    }  # fmt: skip
+    (tmp_path / "case").mkdir()
+    (tmp_path / "case" / "case.json").write_text(json.dumps(document))
+    assert read_predictions(tmp_path / "case")[0].steered_attempts == 5
 
 
 def test_discrimination_is_the_area_under_the_curve():

@@ -125,6 +125,10 @@ def test_a_study_keeps_the_physics_and_changes_the_sample_alone():
     settings = with_chains(Settings(), 16)
     assert (settings.margin.samples, settings.margin.chains_per_patient) == (16, 4)
     assert settings.seating == Settings().seating
+    # Practice tells of three tries; a chain has as many, whatever was set.
+    for tries in (1, 2, 10):
+        given = Settings.from_mapping({"margin": {"steered_attempts": tries}})
+        assert with_chains(given, 16) == settings
 
 
 def test_halves_share_no_case():

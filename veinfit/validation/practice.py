@@ -27,6 +27,7 @@ from veinfit.seating.uncertainty.margin import LEAST_ASSESSED
 from veinfit.seating.uncertainty.readings import SEATED, Readings
 from veinfit.seating.uncertainty.unknowns import ATTEMPT_UNKNOWNS, PATIENT_UNKNOWNS, draw
 from veinfit.settings import Settings
+from veinfit.validation.predictions import STEERED_ATTEMPTS
 from veinfit.vectors import FloatArray
 
 SMALL_MM, LARGE_MM = 28.0, 31.0
@@ -130,7 +131,7 @@ class SizeOutcome:
         Probability of an antral seal in one try for each draw of the patient; NaN where
         none could be assessed.
     occluded_in_three : float
-        Share of chains whose last try occludes.
+        Share of chains, of three tries at most, whose last try occludes.
     tries : float
         Made in a chain, in the mean.
     distal_edge_mm, band_width_mm : float
@@ -174,12 +175,17 @@ class VeinOutcome:
         return self.small.assessed and self.large.assessed
 
 
-CANNOT_REACH = SizeOutcome(np.zeros(1), 0.0, 3.0, math.nan, math.nan, math.nan, "", True)
+CANNOT_REACH = SizeOutcome(
+    np.zeros(1), 0.0, float(STEERED_ATTEMPTS), math.nan, math.nan, math.nan, "", True
+)
 """A size that the sheath cannot bring before a vein."""
 
 
 def outcomes_of(case: str, anatomy: Anatomy, settings: Settings) -> list[VeinOutcome]:
-    """Simulate chains of tries of both sizes in every vein of one atrium."""
+    """Simulate chains of tries of both sizes in every vein of one atrium.
+
+    ``settings`` are those of a study, of three tries in a chain: ``practice_run.with_chains``.
+    """
     seating, margin = settings.seating, settings.margin
     found = []
     for vein in anatomy.veins:

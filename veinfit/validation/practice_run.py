@@ -12,6 +12,7 @@ from veinfit.anatomy.model import Anatomy
 from veinfit.errors import InputError
 from veinfit.settings import Settings
 from veinfit.validation.practice import VeinOutcome, outcomes_of
+from veinfit.validation.predictions import STEERED_ATTEMPTS
 
 Atria = Sequence[tuple[str, Anatomy]]
 """Cases by name."""
@@ -24,6 +25,8 @@ COARSE_TILT_DEG = 20.0
 
 def with_chains(settings: Settings, chains: int) -> Settings:
     """Return settings of a study: so many chains of tries of each size in each vein.
+
+    Practice tells of three tries: a chain has as many, whatever the settings say.
 
     Parameters
     ----------
@@ -40,6 +43,7 @@ def with_chains(settings: Settings, chains: int) -> Settings:
         settings.margin,
         samples=chains,
         chains_per_patient=each,
+        steered_attempts=STEERED_ATTEMPTS,
         aim_tilt_step_deg=COARSE_TILT_DEG,
         keep_attempts=False,
     )

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import csv
+import json
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from veinfit.cohort.batch.run_file import RUN_FILE
 from veinfit.errors import InputError
 from veinfit.io.files import check_file
 from veinfit.io.results.document import read_document
@@ -19,7 +21,17 @@ USED = (
     "occlusion_probability", "seal_probability", "steered_occlusion_probability",
 )  # fmt: skip
 """Columns that are used; of those behind ``reason`` any may be missing."""
+STEERED_ATTEMPTS = 3
+"""Tries a balloon is given where practice and observers tell of steered ones."""
+
 TEXT = {"case", "vein", "balloon", "approach", "outcome", "reason"}
+
+
+FITS = "fits"
+"""The folder of a cohort's fits beside what it wrote down of itself."""
+
+ATTEMPTS = "steered_attempts"
+"""Key of a row that knows its own setting."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +48,9 @@ class Prediction:
     probability_of : str
         ``occlusion``; ``seal`` where there is only that of a seal.
     steered_probability : float or None
-        That one of up to three steered tries occludes the vein.
+        That one of the tries of a chain, steered after the first, occludes the vein.
+    steered_attempts : int or None
+        Tries in a chain at most, the setting behind that; None where none is told.
     """
 
     case: str
@@ -54,6 +68,7 @@ class Prediction:
     probability: float | None
     probability_of: str
     steered_probability: float | None = None
+    steered_attempts: int | None = None
 
 
 def read_predictions(path: Path) -> list[Prediction]:
@@ -76,9 +91,11 @@ def read_predictions(path: Path) -> list[Prediction]:
         There are no fits to be read.
     """
     rows = []
+    of_run = _attempts_of_run(path)
     for number, row in enumerate(_rows(path), start=1):
         try:
-            rows.append(_prediction(row))
+            tries = row.get(ATTEMPTS, of_run)
+            rows.append(replace(_prediction(row), steered_attempts=tries))
         except ValueError as error:
             raise InputError(
                 f"predictions {path}: fit {number}: {error}; pass what this program wrote"
@@ -88,10 +105,36 @@ def read_predictions(path: Path) -> list[Prediction]:
     return rows
 
 
+def _attempts_of_run(path: Path) -> int | None:
+    """Return the tries of a chain that the run of a cohort wrote down; None where it did not.
+
+    ``path`` is the run's folder, or a table in it or in its folder of fits.
+    """
+    folder = path if path.is_dir() else path.absolute().parent
+    file = (folder.parent if folder.name == FITS else folder) / RUN_FILE
+    if not file.is_file():
+        return None
+    try:
+        return _attempts_in(json.loads(file.read_text(encoding="utf-8")))
+    except (OSError, ValueError, RecursionError) as error:
+        raise InputError(
+            f"predictions {path}: {file} cannot be read, so the settings of the run are not known; "
+            "run the cases again"
+        ) from error
+
+
+def _attempts_in(content: Any) -> int | None:
+    """Return the setting of a chain's tries from nested settings; None where there is none."""
+    for name in ("settings", "margin", "steered_attempts"):
+        content = content.get(name) if isinstance(content, Mapping) else None
+    value = content.get("value") if isinstance(content, Mapping) else content
+    return value if isinstance(value, int) and not isinstance(value, bool) else None
+
+
 def _rows(path: Path) -> Iterator[Mapping[str, Any]]:
     if path.is_dir():
-        if (path / "fits").is_dir():
-            return _parquet(path / "fits")
+        if (path / FITS).is_dir():
+            return _parquet(path / FITS)
         cases = [path, *sorted(p for p in path.iterdir() if p.is_dir())]
         single = [p for p in cases if (p / "case.json").is_file()]
         if single:
@@ -135,7 +178,7 @@ def _single(folder: Path) -> Iterator[Mapping[str, Any]]:
                 f"{words}occlusion_probability": (margin.get(part) or {}).get("probability")
                 for words, part in (("", "occluded"), ("steered_", "steered_occluded"))
             }
-            yield {**fit, "case": name, **told}
+            yield {**fit, "case": name, **told, ATTEMPTS: _attempts_in(about.get("run"))}
     except KeyError as error:  # A record of an earlier version may lack what this one has.
         raise InputError(
             f"predictions {folder / 'case.json'} lack {error}; assess the case again"

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from veinfit.settings import SeatingSettings
 
-DEEP_BY_RING = "ring angle"
+COMPLETE = 4
+"""The grade that counts as occluded; lower ones leak."""
+
 DEEP_BY_PLANE = "ostial plane"
 
 
@@ -25,7 +27,7 @@ def occlusion_grade(
     settings : SeatingSettings
     """
     if occluded:
-        return 4
+        return COMPLETE
     if orifice_mm2 is None:
         return None
     if orifice_mm2 <= settings.grade_small_leak_mm2:
@@ -47,7 +49,7 @@ def grade_definition(settings: SeatingSettings) -> str:
     small, moderate = settings.grade_small_leak_mm2, settings.grade_moderate_leak_mm2
     return (
         "occlusion grade by the orifice of all leaks together, a convention of this project: "
-        f"4 complete (none), 3 small leak (up to {small:g} mm2), 2 moderate leak (up to "
+        f"{COMPLETE} complete (none), 3 small leak (up to {small:g} mm2), 2 moderate leak (up to "
         f"{moderate:g} mm2), 1 poor (more)"
     )
 

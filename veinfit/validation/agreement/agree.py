@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from veinfit.cohort.statistics import FloatArray, LimitsOfAgreement
+from veinfit.seating.seal.grade import COMPLETE
 from veinfit.validation.agreement.join import Joined, Pair
 from veinfit.validation.agreement.measures import (
-    COMPLETE,
     FEW,
     FEW_PATIENTS,
     Bin,
@@ -24,10 +24,12 @@ from veinfit.validation.agreement.measures import (
     grade,
     grade_table,
     occlusion,
+    of_other_tries,
     patients_of,
     reliability,
     series,
 )
+from veinfit.validation.predictions import STEERED_ATTEMPTS
 
 DEPTH = ("depth_mm", "seating_depth_mm")
 """The predicted and the observed depth."""
@@ -159,6 +161,22 @@ def _warnings(joined: Joined, best: Sequence[Pair], kinds: set[str]) -> Iterable
         yield (
             "some predictions hold no probability of occlusion; that of a seal in cold contact is "
             "used for them, which is lower"
+        )
+    yield from _other_tries(joined.pairs)
+
+
+def _other_tries(pairs: Sequence[Pair]) -> Iterable[str]:
+    """Say which probabilities of steered tries are not of so many as are observed."""
+    other = [p for p in pairs if p.predicted.steered_probability is not None and of_other_tries(p)]
+    if other:
+        tries = ", ".join(
+            str(n) for n in sorted({p.predicted.steered_attempts or 0 for p in other})
+        )
+        yield (
+            f"the steered tries of {len(other)} of {len(pairs)} rows were predicted with "
+            f"margin.steered_attempts = {tries}, and attempts are observed up to the third: their "
+            f"steered probabilities are held against nothing; predict with {STEERED_ATTEMPTS} to "
+            "compare them"
         )
 
 

@@ -23,10 +23,9 @@ from veinfit.cohort.statistics import (
     weighted_kappa,
     wilson,
 )
+from veinfit.seating.seal.grade import COMPLETE
 from veinfit.validation.agreement.join import Pair
-
-COMPLETE = 4
-"""The grade that counts as occluded."""
+from veinfit.validation.predictions import STEERED_ATTEMPTS
 
 FEW = 10
 """Of fewer than so many, a share or a correlation says little."""
@@ -213,8 +212,6 @@ class Forecasts:
 
 
 ONE_TRY, STEERED = "first attempt", "up to three attempts"
-STEERED_ATTEMPTS = 3
-"""Tries to which ``steered_occlusion_probability`` refers."""
 
 
 def first_attempts(pairs: Iterable[Pair]) -> Forecasts:
@@ -234,14 +231,21 @@ def first_attempts(pairs: Iterable[Pair]) -> Forecasts:
     return Forecasts(ONE_TRY, told, came, tuple(rows))
 
 
+def of_other_tries(pair: Pair) -> bool:
+    """Whether a prediction's chains are known to be of more or fewer tries than are observed."""
+    return pair.predicted.steered_attempts not in (None, STEERED_ATTEMPTS)
+
+
 def series(pairs: Iterable[Pair]) -> Forecasts:
     """Return whether each balloon occluded each vein within three attempts, beside its probability.
 
-    A series that was broken off before the third attempt without occluding tells neither.
+    A series that was broken off before the third attempt without occluding tells neither, and
+    nor does a probability that is known to be of another number of tries.
     """
     runs: dict[tuple[str, ...], list[Pair]] = {}
     for p in pairs:
-        if p.predicted.steered_probability is not None and p.observed.occlusion_grade is not None:
+        told_of_three = p.predicted.steered_probability is not None and not of_other_tries(p)
+        if told_of_three and p.observed.occlusion_grade is not None:
             key = (p.observed.case, p.observed.vein, p.predicted.balloon, p.predicted.approach)
             runs.setdefault(key, []).append(p)
     told, came, rows = [], [], []

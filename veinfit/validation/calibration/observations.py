@@ -11,9 +11,6 @@ from veinfit.validation.calibration.likelihood import LogLikelihood
 from veinfit.validation.calibration.responses import Responses
 from veinfit.vectors import FloatArray
 
-COMPLETE_GRADE = 4
-"""The occlusion grade that counts as occluded; lower ones leak."""
-
 
 @dataclass(frozen=True, slots=True)
 class Attempt:

@@ -11,10 +11,11 @@ from veinfit.io.inputs.observed import ObservedRow
 from veinfit.seating.approach.line import approach_line
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.prepare import prepare
+from veinfit.seating.seal.grade import COMPLETE
 from veinfit.settings import Settings
 from veinfit.validation.calibration.emulator import Emulator, emulate
 from veinfit.validation.calibration.likelihood import Calibration, maximise
-from veinfit.validation.calibration.observations import COMPLETE_GRADE, Attempt, of_attempts
+from veinfit.validation.calibration.observations import Attempt, of_attempts
 from veinfit.validation.calibration.quantities import quantities
 from veinfit.validation.calibration.responses import respond
 
@@ -159,7 +160,7 @@ def calibrate(
     labels = [" ".join(key) for key in order]
     responses = respond(list(emulators.values()), labels, settings, fitted)
     attempts = [
-        Attempt(row.patient, order[key], row.occlusion_grade == COMPLETE_GRADE) for row, key in keys
+        Attempt(row.patient, order[key], row.occlusion_grade == COMPLETE) for row, key in keys
     ]
     calibration = maximise(fitted, of_attempts(responses, attempts), settings.margin.seed)
     errors = sorted(emulator.error_mm for emulator in emulators.values())
