@@ -32,6 +32,7 @@ from veinfit.report.pictures.fit_picture import PAPER_SHARE
 from veinfit.result.provenance import InputFile
 from veinfit.seating.further import BestCrossing, CrossingPlace, Crossings
 from veinfit.seating.model import Fit
+from veinfit.settings import Settings
 
 
 @pytest.fixture(scope="module")
@@ -241,6 +242,15 @@ def test_the_summary_answers_for_every_fit(
     )
     assert "ab" * 32 in summary.replace(" ", "")
     assert "coaxial approach, which is assumed" in summary
+
+
+def test_figures_of_the_default_settings_are_not_told_of_others(
+    anatomy: Anatomy, fits: tuple[Fit, ...], printed: bytes, tmp_path: Path
+) -> None:
+    assert "28 mm alone seals 0.25" in pages_of(printed, tmp_path)[0]
+    hard = Settings.from_mapping({"seating": {"ring_stiffness_kpa_per_mm": 4.0}})
+    summary = pages_of(write_pdf(report_of(anatomy, fits, settings=hard)), tmp_path)[0]
+    assert "alone seals" not in summary and "differs from them" in summary
 
 
 def test_the_input_verdict_and_the_approach_come_first(

@@ -27,7 +27,7 @@ from veinfit.report.definitions import DEFINITIONS
 from veinfit.report.model import Report
 from veinfit.report.page.pages import environment, template_text
 from veinfit.report.pictures.shown import shown_pictures
-from veinfit.report.practice import AGAINST_PRACTICE
+from veinfit.report.practice import against_practice
 from veinfit.report.wording import NO_NEIGHBOURS, NOMINAL_SEAT, ONE_TRY, number, scale_words
 from veinfit.settings import describe
 
@@ -91,7 +91,7 @@ def write_page(report: Report, parts: tuple[VeinPart, ...] | None = None) -> str
             no_neighbours="" if result.structures else NO_NEIGHBOURS,
             crossings=crossing_charts(result.crossings),
             crossing_key=crossing_key(result.crossings),
-            practice=AGAINST_PRACTICE,
+            practice=against_practice(result.settings),
             aim_key=AIM_KEY,
             bands=gap_bands(result.settings.seating.contact_tolerance_mm),
             absent=absent_measures(fits) if fits else (),

@@ -36,7 +36,7 @@ from veinfit.report.paper.pdf_blocks import (
 from veinfit.report.paper.tagged import Figures
 from veinfit.report.pictures.overview import LEGEND
 from veinfit.report.pictures.shown import shown_pictures
-from veinfit.report.practice import AGAINST_PRACTICE
+from veinfit.report.practice import against_practice
 from veinfit.report.wording import NO_NEIGHBOURS, NOMINAL_SEAT, ONE_TRY, SIGNS, number, scale_words
 
 LEAST_OVERVIEW, GREATEST_OVERVIEW = 100 * mm, 125 * mm
@@ -78,7 +78,7 @@ def summary(
         line = labelled((f"{label}:", note.text), size=SMALL_PT, colour=note_colour(note))
         blocks.append(line)
     blocks += [Spacer(1, 2 * mm), _answers(report, parts, width)]
-    blocks.append(words(AGAINST_PRACTICE, SMALL_PT, MUTED))
+    blocks.append(words(against_practice(report.result.settings), SMALL_PT, MUTED))
     settings = report.result.settings.report
     lines = case_lines(report.result.expected, len({fit.vein for fit in report.result.fits}))
     keys = [NOMINAL_SEAT, *(() if report.result.structures else (NO_NEIGHBOURS,))]
