@@ -304,6 +304,10 @@ class _Numbers:
             return math.nan
         if value is default:
             return float(value)
-        if not low <= value <= high:
-            self._faults.append(f"{where} = {value:g} is outside {low:g} to {high:g}")
-        return float(value)
+        try:
+            number = float(value)
+        except OverflowError:  # A whole number that no float holds.
+            number = math.inf if value > 0 else -math.inf
+        if not low <= number <= high:
+            self._faults.append(f"{where} = {number:g} is outside {low:g} to {high:g}")
+        return number

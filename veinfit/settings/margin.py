@@ -88,8 +88,8 @@ class MarginSettings:
         unit="1",
         meaning="spread of the push from try to try",
         basis=(
-            "1.0 to 2.5 N at two standard deviations, in which a prototype agreed with common "
-            "practice"
+            "a ratio of 2.4 from two standard deviations below the middle to two above; taken over "
+            "from an earlier wall, no source"
         ),
         low=0.0,
         high=2.0,
@@ -144,7 +144,10 @@ class MarginSettings:
         0.2,
         unit="1",
         meaning="spread of the wall's stiffness from patient to patient",
-        basis="4 to 6 kPa/mm, in which a prototype agreed with common practice",
+        basis=(
+            "a ratio of 1.5 from one standard deviation below the middle to one above; taken over "
+            "from an earlier wall, no source"
+        ),
         low=0.0,
         high=2.0,
     )

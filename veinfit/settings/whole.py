@@ -18,6 +18,9 @@ from veinfit.settings.seating import SeatingSettings
 from veinfit.settings.surface import SurfaceSettings
 from veinfit.toml import read_toml
 
+LONG_NUMBER = 1e15
+"""No setting is so large; a message does not write such a whole number out."""
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:
@@ -145,6 +148,12 @@ def _unknown(kind: str, name: str, known: Mapping[str, Any]) -> str:
     return f"unknown {kind} {name!r}{hint}"
 
 
+def _told(value: Any) -> str:
+    """Return a number in words of one line, however many digits it has."""
+    short = isinstance(value, float) or abs(value) < LONG_NUMBER
+    return str(value) if short else f"a number beyond {LONG_NUMBER:g}"
+
+
 def _group_from_mapping(
     group: Any, values: Mapping[str, Any], group_name: str, faults: list[str]
 ) -> Any:
@@ -159,14 +168,16 @@ def _group_from_mapping(
         kind: Any = type(item.default)
         if kind in (int, float):
             whole = isinstance(value, int) or (isinstance(value, float) and kind is float)
-            if isinstance(value, bool) or not whole or math.isnan(value):
+            # No float holds every whole number, so isnan is asked of floats alone.
+            nan = isinstance(value, float) and math.isnan(value)
+            if isinstance(value, bool) or not whole or nan:
                 faults.append(f"{where} must be a {'whole ' if kind is int else ''}number")
                 continue
             low, high = item.metadata["low"], item.metadata["high"]
             if not low <= value <= high:
                 unit = item.metadata["unit"]
                 after = "" if unit == "1" else f" {unit}"
-                faults.append(f"{where} = {value} is outside {low} to {high}{after}")
+                faults.append(f"{where} = {_told(value)} is outside {low} to {high}{after}")
                 continue
             step = item.metadata["multiple_of"]
             if kind is int and value % step:
