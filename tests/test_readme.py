@@ -56,6 +56,13 @@ def test_every_column_is_told_as_it_is():
     assert schema == schema_text(with_columns(json.loads(schema)))
 
 
+def test_every_table_is_told_among_the_output():
+    tables = set(re.findall(r"^## `(\w+\.csv)`", DOCUMENTS["veinfit/io/COLUMNS.md"], re.M))
+    rows = re.findall(r"^\| `(\w+\.csv)` \|", part("Output"), re.M)
+    assert "attempts.csv" in tables
+    assert sorted(rows) == sorted(tables)
+
+
 def test_every_setting_is_told_as_it_is():
     """``python -m veinfit.settings > veinfit/settings/README.md`` makes the page anew."""
     assert DOCUMENTS["veinfit/settings/README.md"] == settings_page()
