@@ -14,11 +14,11 @@ from veinfit.errors import InputError
 from veinfit.io.inputs.observed import ObservedRow
 from veinfit.seating.balloon import sphere
 from veinfit.seating.uncertainty.unknowns import draw, spring_factors
-from veinfit.settings import MarginSettings, SeatingSettings, Settings
+from veinfit.settings import MarginSettings, SeatingSettings, Settings, with_values
 from veinfit.validation.calibration import emulator as emulation
 from veinfit.validation.calibration.likelihood import maximise
 from veinfit.validation.calibration.observations import Attempt, of_attempts
-from veinfit.validation.calibration.quantities import quantities, with_values
+from veinfit.validation.calibration.quantities import quantities
 from veinfit.validation.calibration.responses import respond
 from veinfit.validation.calibration.run import calibrate
 from veinfit.validation.calibration.settings_file import fitted_settings, settings_text

@@ -15,7 +15,7 @@ import pytest
 from scipy.stats.contingency import association
 
 from veinfit.cli import main
-from veinfit.settings import Settings
+from veinfit.settings import Settings, with_values
 from veinfit.validation import practice
 from veinfit.validation.practice import (
     TARGETS,
@@ -25,7 +25,7 @@ from veinfit.validation.practice import (
     met,
     quantities,
 )
-from veinfit.validation.practice_fit import RANGES, fit_to_practice, with_values
+from veinfit.validation.practice_fit import RANGES, fit_to_practice
 from veinfit.validation.practice_run import halves, with_chains
 from veinfit.validation.practice_table import COLUMNS, Group, practice_csv, practice_markdown
 

@@ -13,6 +13,7 @@ from veinfit.notes import Note
 from veinfit.report.charts.aims import AIM_KEY, aim_charts
 from veinfit.report.charts.standing_alone import with_caution
 from veinfit.report.colours import gap_bands
+from veinfit.report.pictures.asked import AIM_VIEW, TURN_FRAMES
 from veinfit.report.pictures.one_view import (
     Drawn,
     Style,
@@ -30,12 +31,6 @@ from veinfit.seating.opening import Opening
 from veinfit.settings import SeatingSettings
 
 Motion = Literal["none", "turn", "growth"]
-
-AIM_VIEW = "aim"
-"""The view that is no picture of the wall but the map of shaft directions."""
-
-FRAMES = 36
-"""Pictures of one turn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +83,7 @@ def picture(
     dark: bool = False,
     cutaway: bool = True,
     scale_bar: bool = True,
-    frames: int = FRAMES,
+    frames: int = TURN_FRAMES,
 ) -> FitPicture:
     """Draw one balloon in one vein.
 

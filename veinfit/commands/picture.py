@@ -10,12 +10,7 @@ from typing import TextIO
 from veinfit.commands.exits import EXIT_DONE
 from veinfit.commands.terminal import CAUTION, Commands, add_loudness, note_line, progress_on
 from veinfit.errors import InputError
-
-FRAMES = 36
-"""Pictures of one turn."""
-
-AIM = "aim"
-"""The view that is no picture of the atrium but the map of shaft directions."""
+from veinfit.report.pictures.asked import AIM_VIEW, TURN_FRAMES
 
 
 def add(commands: Commands) -> None:
@@ -49,8 +44,8 @@ def add(commands: Commands) -> None:
     )  # fmt: skip
     option("--scale", choices=("bar", "none"), default="bar", help="scale bar (default: bar)")
     option(
-        "--frames", metavar="N", type=int, default=FRAMES,
-        help=f"pictures of one turn of a .gif, 8 to 120 (default: {FRAMES})",
+        "--frames", metavar="N", type=int, default=TURN_FRAMES,
+        help=f"pictures of one turn of a .gif, 8 to 120 (default: {TURN_FRAMES})",
     )  # fmt: skip
     option(
         "--growth", action="store_true",
@@ -62,10 +57,11 @@ def add(commands: Commands) -> None:
 def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``picture`` and return its exit code."""
     kind = arguments.out.suffix.lower()
-    aim = arguments.view.strip().lower() == AIM
+    aim = arguments.view.strip().lower() == AIM_VIEW
     if aim != (kind == ".svg") or kind not in (".png", ".gif", ".svg"):
         raise InputError(
-            f"output {arguments.out} must end in .png or .gif, and in .svg with --view {AIM} alone"
+            f"output {arguments.out} must end in .png or .gif, and in .svg with "
+            f"--view {AIM_VIEW} alone"
         )
     if arguments.growth and kind != ".gif":
         raise InputError(f"output {arguments.out} must end in .gif with --growth")

@@ -28,7 +28,6 @@ from veinfit.surface.mesh import (
     face_middles,
     face_normals,
     select_faces,
-    vertex_areas,
 )
 from veinfit.surface.refine import refine
 from veinfit.vectors import BoolArray, FloatArray, IntArray
@@ -63,12 +62,6 @@ class WallPatch:
         Faces within reach of the ostium over the wall; the others are opposite
         walls that a balloon can touch.
     areas, normals : (F,), (F, 3) array
-    vertex_area_mm2 : (V,) array
-        A third of the faces around each vertex.
-    wall_edge : (V,) bool array
-        Vertices on an edge of the wall itself: a cut end or a hole.
-    patch_edge : (V,) bool array
-        Vertices where the patch was cut out of the wall.
     links : (E, 2) array
         Pairs of neighbouring nodes; nodes from V on are the pieces of the rest.
     node_count : int
@@ -90,9 +83,6 @@ class WallPatch:
     near: BoolArray
     areas: FloatArray
     normals: FloatArray
-    vertex_area_mm2: FloatArray
-    wall_edge: BoolArray
-    patch_edge: BoolArray
     links: IntArray
     node_count: int
     vein_nodes: IntArray
@@ -143,6 +133,7 @@ def wall_patch(
     rim_links[:, 1] += added
     vein_ends, atrium_ends = _ends(anatomy, vein, wall, lid_ends, over_wall)
     links, _, _ = edges(surface)
+    # The edges of the wall itself, a cut end or a hole: not where the patch was cut out of it.
     wall_outline = outline[~cut_here]
 
     def missing(end: WallEnd) -> MissingWall:
@@ -162,9 +153,6 @@ def wall_patch(
         near=near[chosen][refined.parent],
         areas=face_areas(surface),
         normals=face_normals(surface),
-        vertex_area_mm2=vertex_areas(surface),
-        wall_edge=_outline(coarse, refined.halved, wall_outline),
-        patch_edge=_outline(coarse, refined.halved, outline[cut_here]),
         links=np.concatenate([links, rim_links]),
         node_count=len(surface.points) + pieces,
         vein_nodes=_nodes(node, vein_ends),

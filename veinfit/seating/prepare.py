@@ -117,14 +117,8 @@ class PreparedVein:
         points = self.patch.surface.points + self.modes.displacement(amplitude)
         surface = self.patch.surface.moved_to(points)
         across = face_vectors(surface)
-        areas = 0.5 * lengths(across)
-        around = np.bincount(surface.faces.ravel(), np.repeat(areas / 3.0, 3), len(points))
         return replace(
-            self.patch,
-            surface=surface,
-            areas=areas,
-            normals=unit(across),
-            vertex_area_mm2=np.asarray(around, float),
+            self.patch, surface=surface, areas=0.5 * lengths(across), normals=unit(across)
         )
 
     @cached_property

@@ -14,7 +14,7 @@ from veinfit.settings.margin import MarginSettings
 from veinfit.settings.report import ComparisonSettings, ReportSettings
 from veinfit.settings.seating import SeatingSettings
 from veinfit.settings.surface import SurfaceSettings
-from veinfit.settings.whole import Settings, describe
+from veinfit.settings.whole import Settings, describe, with_values
 
 __all__ = [
     "AnatomySettings",
@@ -25,4 +25,5 @@ __all__ = [
     "Settings",
     "SurfaceSettings",
     "describe",
+    "with_values",
 ]

@@ -125,6 +125,31 @@ class Settings:
         return dataclasses.asdict(self)
 
 
+def with_values(settings: Settings, values: Mapping[str, float]) -> Settings:
+    """Return settings with some values in place of theirs, checked.
+
+    Parameters
+    ----------
+    settings : Settings
+    values : mapping of str to float
+        By group and name, such as ``seating.greatest_push_n``.
+
+    Returns
+    -------
+    Settings
+
+    Raises
+    ------
+    InputError
+        A value is out of range.
+    """
+    content = settings.as_mapping()
+    for name, value in values.items():
+        group, _, setting = name.partition(".")
+        content[group][setting] = float(value)
+    return Settings.from_mapping(content)
+
+
 def describe(settings: Settings) -> Iterator[tuple[str, str, Any, Mapping[str, Any]]]:
     """Yield group, name, value and metadata (unit, meaning, basis) of every setting.
 

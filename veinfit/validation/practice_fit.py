@@ -17,7 +17,7 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.stats import qmc
 
-from veinfit.settings import Settings
+from veinfit.settings import Settings, with_values
 from veinfit.validation.practice import TARGETS, Target
 from veinfit.vectors import FloatArray
 
@@ -77,15 +77,6 @@ class PracticeFit:
     error: Mapping[str, float]
     design: FloatArray
     told: tuple[Mapping[str, float], ...]
-
-
-def with_values(settings: Settings, values: Mapping[str, float]) -> Settings:
-    """Return settings with some values, by group and name, in place of theirs."""
-    content = settings.as_mapping()
-    for name, value in values.items():
-        group, _, setting = name.partition(".")
-        content[group][setting] = float(value)
-    return Settings.from_mapping(content)
 
 
 def fit_to_practice(

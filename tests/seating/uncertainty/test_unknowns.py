@@ -16,7 +16,9 @@ from veinfit.seating.uncertainty.unknowns import (
     across,
     draw,
     perturbed,
+    shape_factors,
     spring_factors,
+    stiffness_factors,
     tilted,
     unperturbed,
 )
@@ -47,7 +49,8 @@ def test_sample_has_the_distributions_it_is_drawn_from():
     spreads = [MARGIN.push_spread, MARGIN.guide_spread, MARGIN.shaft_spread]
     assert logs.std(axis=0) == pytest.approx(spreads, rel=0.02)
     assert unknowns.surface_offset_mm(MARGIN).std() == pytest.approx(0.5, rel=0.06)
-    stiffness, shape = unknowns.stiffness_factor(MARGIN), unknowns.shape_factor(MARGIN)
+    stiffness = stiffness_factors(unknowns.patient, MARGIN)
+    shape = shape_factors(unknowns.patient, MARGIN)
     assert np.log(stiffness).std() == pytest.approx(MARGIN.stiffness_spread, rel=0.06)
     assert np.log(shape).std() == pytest.approx(MARGIN.shape_stiffness_spread, rel=0.06)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -25,7 +25,6 @@ from veinfit.errors import InputError
 from veinfit.review.local_site import json_answer, json_body, refused
 from veinfit.review.server import review_answer, shown_file
 
-Handler: TypeAlias = "Callable[[Request], Any]"
 DATA_POLICY = "default-src 'none'; sandbox; frame-ancestors 'none'"
 CHUNK = 1 << 20
 LARGEST_TABLE = 4_000_000

@@ -26,10 +26,10 @@ from veinfit.seating.plans.full import FullSeat, full_seat, line_of, longest_arc
 from veinfit.seating.seal.clock import meridians
 from veinfit.seating.seal.closure import ClosureWall
 from veinfit.seating.seal.orifice import cut_graph
+from veinfit.seating.seal.paths import WIDE_MM
 from veinfit.seating.uncertainty.attempts import Simulator
 from veinfit.seating.uncertainty.made import TriesMade
 from veinfit.seating.uncertainty.margin import LEAST_ASSESSED
-from veinfit.seating.uncertainty.read_off import WIDE_MM
 from veinfit.seating.uncertainty.readings import NOT_ASSESSED, Readings
 from veinfit.seating.uncertainty.unknowns import TryInputs, draw
 from veinfit.vectors import BoolArray, FloatArray, IntArray

@@ -19,6 +19,10 @@ from scipy.sparse import csgraph
 from veinfit.seating.seal.parting import Folded
 from veinfit.vectors import FloatArray, IntArray
 
+WIDE_MM = 5.0
+"""Few leaks are wider: a widest path is looked for below this first, and those of many tries are
+followed no farther; what is wider then counts as this wide."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WidestPath:
@@ -37,6 +41,24 @@ class WidestPath:
     width: float
     nodes: IntArray
     narrowest: int
+
+
+def of_nodes(values: FloatArray, count: int) -> FloatArray:
+    """Return values (..., V) of the first nodes as those of all: the rest is wide open.
+
+    Parameters
+    ----------
+    values : (..., V) array
+    count : int
+        N, of all nodes.
+
+    Returns
+    -------
+    (..., N) array
+    """
+    result = np.full((*values.shape[:-1], count), np.inf)
+    result[..., : values.shape[-1]] = values
+    return result
 
 
 def widest_path(

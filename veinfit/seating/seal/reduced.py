@@ -14,10 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.seating.patch import WallPatch
-from veinfit.seating.seal.gap import GapField
-from veinfit.seating.seal.missing_wall import MissingWall, in_play, separation
+from veinfit.seating.seal.missing_wall import MissingWall
 from veinfit.seating.seal.parting import components
-from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path, widest_widths
+from veinfit.seating.seal.paths import WidestPath, of_nodes, widest_path, widest_widths
 from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct_pairs
 
 
@@ -51,7 +50,7 @@ class ReducedWall:
         path the width is -inf.
         """
         path: WidestPath = widest_path(
-            self.links, self._of_nodes(clearance), self.vein_nodes, self.atrium_nodes
+            self.links, of_nodes(clearance, self.node_count), self.vein_nodes, self.atrium_nodes
         )
         on_patch = 0 <= path.narrowest < len(self.kept)
         return path.width, int(self.kept[path.narrowest]) if on_patch else -1
@@ -63,30 +62,10 @@ class ReducedWall:
 
         ``levels`` save time, see :func:`veinfit.seating.seal.paths.widest_widths`.
         """
-        whole = np.full((len(clearance), self.node_count), np.inf)
-        whole[:, : clearance.shape[1]] = clearance
+        whole = of_nodes(clearance, self.node_count)
         width, node = widest_widths(self.links, whole, self.vein_nodes, self.atrium_nodes, levels)
         own = (node >= 0) & (node < len(self.kept))
         return width, np.where(own, self.kept[np.where(own, node, 0)], -1)
-
-    def parted_by(self, closed: BoolArray) -> bool:
-        """Whether the closed ones (K,) of the kept vertices part vein and atrium."""
-        is_open = np.ones(self.node_count, dtype=bool)
-        is_open[: len(closed)] = ~closed
-        return not connected_to(self.links, is_open, self.atrium_nodes)[self.vein_nodes].any()
-
-    def verdict_stands(self, field: GapField) -> bool:
-        """Whether missing wall cannot change what a seat closes."""
-        past, open_mm = field.past_missing_mm, field.open_mm[self.kept]
-        if not any(in_play(self.missing, open_mm, past)):
-            return True
-        warm_mm = field.warm_open_mm[self.kept]
-        return all(separation(self, gap <= 0.0, open_mm, past).known for gap in (open_mm, warm_mm))
-
-    def _of_nodes(self, values: FloatArray) -> FloatArray:
-        result = np.full(self.node_count, np.inf)
-        result[: len(values)] = values
-        return result
 
 
 def reduce_wall(patch: WallPatch, near: BoolArray) -> ReducedWall:

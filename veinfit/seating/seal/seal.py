@@ -18,13 +18,17 @@ from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.gap import GapField
 from veinfit.seating.seal.missing_wall import in_play, separation
 from veinfit.seating.seal.orifice import CutGraph, Line, least_open_line
-from veinfit.seating.seal.paths import WidestPath, connected_to, widest_path, widest_widths
+from veinfit.seating.seal.paths import (
+    WIDE_MM,
+    WidestPath,
+    connected_to,
+    of_nodes,
+    widest_path,
+    widest_widths,
+)
 from veinfit.seating.seal.straighten import straightened_area
 from veinfit.surface.mesh import any_corner
 from veinfit.vectors import BoolArray, FloatArray, IntArray, unit
-
-WIDE_MM = 5.0
-"""Few leaks are wider: the widest path is looked for below this first."""
 
 LEAST_LEAK_MM2 = 1e-3
 """Parts of the line around a vein that are open over less than this are no leak of their own."""
@@ -57,13 +61,13 @@ def find_seal(patch: WallPatch, field: GapField, tolerance_mm: float) -> Seal:
     """Follow the widest path from a vein's ends to the atrium past a balloon."""
     widths, narrowest = widest_widths(
         patch.links,
-        _of_nodes(patch, field.gap_mm)[None],
+        of_nodes(field.gap_mm, patch.node_count)[None],
         patch.vein_nodes,
         patch.atrium_nodes,
         (tolerance_mm, WIDE_MM),
     )
     width = float(widths[0])
-    is_open = _of_nodes(patch, field.warm_open_mm) > 0.0
+    is_open = of_nodes(field.warm_open_mm, patch.node_count) > 0.0
     from_atrium = connected_to(patch.links, is_open, patch.atrium_nodes)
     return Seal(
         occluded=width <= tolerance_mm,
@@ -158,14 +162,17 @@ def find_leaks(
     line = least_open_line(graph, field.gap_mm, tolerance_mm)
     if line is None:
         path = widest_path(
-            patch.links, _of_nodes(patch, field.gap_mm), patch.vein_nodes, patch.atrium_nodes
+            patch.links,
+            of_nodes(field.gap_mm, patch.node_count),
+            patch.vein_nodes,
+            patch.atrium_nodes,
         )
         on_patch = 0 <= path.narrowest < len(patch.surface.points)
         return (_leak(patch, path, 360.0, None, 1, balloon, approach),) if on_patch else ()
     found = []
     stretches = _stretches(line, field)
     on_line = [np.unique(line.edges[stretch]) for stretch in stretches]
-    clearance = _of_nodes(patch, field.gap_mm)
+    clearance = of_nodes(field.gap_mm, patch.node_count)
     for stretch, own in zip(stretches, on_line, strict=True):
         others = np.setdiff1d(np.unique(line.edges[line.open_area_mm2 > 0.0]), own)
         blocked = clearance.copy()
@@ -217,13 +224,6 @@ def _leak(
         y_mm=y,
         z_mm=z,
     )
-
-
-def _of_nodes(patch: WallPatch, values: FloatArray) -> FloatArray:
-    """Values (V,) of the vertices as values of all nodes: the rest of the wall is wide open."""
-    result = np.full(patch.node_count, np.inf)
-    result[: len(values)] = values
-    return result
 
 
 def _stretches(line: Line, field: GapField) -> list[IntArray]:

@@ -10,15 +10,13 @@ from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.shape import gaps_mm
 from veinfit.seating.seal.grade import DEEP_BY_PLANE
 from veinfit.seating.seal.missing_wall import settled
+from veinfit.seating.seal.paths import WIDE_MM
 from veinfit.seating.seal.reach import reached
 from veinfit.seating.uncertainty.readings import CANNOT_REACH, NOT_ASSESSED, SEATED, Readings
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
 if TYPE_CHECKING:
     from veinfit.seating.uncertainty.attempts import Simulator
-
-WIDE_MM = 5.0
-"""A gap is followed up to this; what is wider counts as this wide."""
 
 
 def read_off(

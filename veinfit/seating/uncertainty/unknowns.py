@@ -87,32 +87,6 @@ class Unknowns:
         """
         return self.patient[:, 0] * margin.surface_offset_sd_mm
 
-    def stiffness_factor(self, margin: MarginSettings) -> FloatArray:
-        """Factor (P,) on the wall's stiffness against indentation.
-
-        Parameters
-        ----------
-        margin : MarginSettings
-
-        Returns
-        -------
-        (P,) array
-        """
-        return np.exp(self.patient[:, 1] * margin.stiffness_spread)
-
-    def shape_factor(self, margin: MarginSettings) -> FloatArray:
-        """Factor (P,) on the wall's stiffness against a change of its shape.
-
-        Parameters
-        ----------
-        margin : MarginSettings
-
-        Returns
-        -------
-        (P,) array
-        """
-        return np.exp(self.patient[:, 2] * margin.shape_stiffness_spread)
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TryInputs:
@@ -239,8 +213,8 @@ def perturbed(
     direction = tilted(aim, scores[:, DIRECTIONS] * margin.direction_sd_deg)
     lean = scores[:, LEANS] * margin.guide_lean_sd_deg
     turn = Rotation.from_rotvec(lean @ np.stack(perpendicular_basis(axis)), degrees=True)
-    stiffness = np.exp(patient[:, 1] * margin.stiffness_spread)
-    shape = np.exp(patient[:, 2] * margin.shape_stiffness_spread)
+    stiffness = stiffness_factors(patient, margin)
+    shape = shape_factors(patient, margin)
     return replace(
         one,
         reach_mm=one.reach_mm - patient[:, 0] * margin.surface_offset_sd_mm,
@@ -253,6 +227,38 @@ def perturbed(
         origin=origin + across(direction, scores[:, OFFSETS] * margin.shaft_offset_sd_mm),
         guide_turn=turn.as_matrix(),
     )
+
+
+def stiffness_factors(patient: FloatArray, margin: MarginSettings) -> FloatArray:
+    """Return the factors (...) on the wall's stiffness against indentation.
+
+    Parameters
+    ----------
+    patient : (..., 3) array
+        Scores of patients.
+    margin : MarginSettings
+
+    Returns
+    -------
+    (...) array
+    """
+    return np.exp(patient[..., 1] * margin.stiffness_spread)
+
+
+def shape_factors(patient: FloatArray, margin: MarginSettings) -> FloatArray:
+    """Return the factors (...) on the shape stiffness over that against indentation.
+
+    Parameters
+    ----------
+    patient : (..., 3) array
+        Scores of patients.
+    margin : MarginSettings
+
+    Returns
+    -------
+    (...) array
+    """
+    return np.exp(patient[..., 2] * margin.shape_stiffness_spread)
 
 
 def spring_factors(scores: FloatArray, margin: MarginSettings) -> FloatArray:

@@ -17,7 +17,12 @@ from veinfit.seating.approach.line import ApproachLine
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.prepare import PreparedVein
 from veinfit.seating.uncertainty.attempts import simulator
-from veinfit.seating.uncertainty.unknowns import Unknowns, draw, spring_factors
+from veinfit.seating.uncertainty.unknowns import (
+    Unknowns,
+    draw,
+    spring_factors,
+    stiffness_factors,
+)
 from veinfit.settings import MarginSettings, SeatingSettings, Settings
 from veinfit.vectors import FloatArray, IntArray
 
@@ -96,7 +101,7 @@ class Emulator:
         points[..., :2] = (
             unknowns.first[..., :2] * shifts[:, None, None, 3:] / WIDE.direction_sd_deg
         )
-        stiffness = np.log(unknowns.stiffness_factor(margin))[:, None, None]
+        stiffness = np.log(stiffness_factors(unknowns.patient, margin))[:, None, None]
         springs = np.log(spring_factors(unknowns.first, margin)) - stiffness
         wide = np.array([WIDE.push_spread, WIDE.guide_spread, WIDE.shaft_spread])
         points[..., 2:5] = (springs + shifts[:, None, None, :3]) / wide

@@ -7,7 +7,6 @@ stiffness is held, and each of them is fitted as a factor on its starting value.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,12 +86,3 @@ def quantities(settings: Settings) -> tuple[Quantity, ...]:
     low, high = min(0.1, start), max(1.2, 2.0 * start)
     found.append(Quantity(name, "tolerance", start, low, high, False, uncertainty))
     return tuple(found)
-
-
-def with_values(settings: Settings, values: Mapping[str, float]) -> Settings:
-    """Return settings with some values, by group and name, in place of theirs."""
-    content = settings.as_mapping()
-    for name, value in values.items():
-        group, _, setting = name.partition(".")
-        content[group][setting] = float(value)
-    return Settings.from_mapping(content)

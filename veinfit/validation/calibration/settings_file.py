@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from veinfit.settings import Settings, describe
+from veinfit.settings import Settings, describe, with_values
 from veinfit.validation.calibration.likelihood import BOUND, Calibration, Estimate
-from veinfit.validation.calibration.quantities import with_values
 from veinfit.validation.calibration.run import Outcome
 
 SIGNIFICANT = 4
