@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from veinfit.io.results.output import staged_output
+from veinfit.io.results.swap import locked
 
 WRITE = """
 import os, sys
@@ -75,6 +76,32 @@ def test_killed_while_files_are_replaced(tmp_path, die_at):
     assert write(out, "newer") == 0
     assert words(out) == {**whole("newer"), "remarks.txt": "mine"}
     assert not list(tmp_path.rglob(".veinfit-*"))
+
+
+@pytest.mark.parametrize("die_at", [0, 1, 3, 4, 5, 7])
+def test_killed_in_the_folder_that_the_next_run_writes_below(tmp_path, die_at):
+    out = tmp_path / "case"
+    assert write(out, "old") == 0
+    assert write(out, "new", die_at) == 9
+    assert write(out / "again", "other") == 0
+    others = {f"again/{name}": word for name, word in whole("other").items()}
+    assert words(out) == {**whole("old"), **others}
+    assert not list(tmp_path.rglob(".veinfit-*"))
+
+
+def test_killed_in_the_folder_beside_while_its_next_run_moves(tmp_path):
+    """What lies half moved in the folder above is put back under that folder's own lock."""
+    out = tmp_path / "case"
+    assert write(out, "old") == 0
+    assert write(out, "new", 5) == 9
+    with locked(tmp_path):
+        run = subprocess.Popen(command(out / "again", "other"))
+        with pytest.raises(subprocess.TimeoutExpired):
+            run.wait(3.0)
+        assert list(out.glob(".veinfit-*"))
+    assert run.wait() == 0
+    assert words(out / "again") == whole("other")
+    assert words(out)["record.txt"] == "old"
 
 
 def test_killed_before_anything_was_there(tmp_path):

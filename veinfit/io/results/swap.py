@@ -89,16 +89,31 @@ def _put_back(holder: Path, out: Path) -> None:
 
 
 def recover(out: Path) -> None:
-    """Put back, or away, what processes that were killed have left in or beside ``out``."""
-    for place in (out, out.absolute().parent):
+    """Put back, or away, what processes that were killed have left in or beside ``out``.
+
+    Whoever calls holds the folder that ``out`` is in.
+    """
+    beside = out.absolute().parent
+    for place in (out, beside):
         with contextlib.suppress(OSError):
             for holder in sorted(place.glob(f"{STAGE_PREFIX}*-*-*")):
-                if _is_dead(holder):
-                    # With nothing left to move in, the move was through.
-                    half = (holder / MOVING).is_file() and _any_file(holder / NEW)
-                    if half and place == out:
-                        _put_back(holder, out)
-                    shutil.rmtree(holder, ignore_errors=True)
+                if not _is_dead(holder):
+                    continue
+                if place == out:
+                    _clear(holder, place)
+                else:
+                    # The folder beside may be the output of another run, which moves its files
+                    # under the lock one level up. Locks are taken upwards only: none waits forever.
+                    with _locked_above(beside):
+                        _clear(holder, place)
+
+
+def _clear(holder: Path, place: Path) -> None:
+    """Put back what a dead run has half moved into ``place``, then remove its hidden folder."""
+    # With nothing left to move in, the move was through.
+    if (holder / MOVING).is_file() and _any_file(holder / NEW):
+        _put_back(holder, place)
+    shutil.rmtree(holder, ignore_errors=True)
 
 
 def _any_file(folder: Path) -> bool:
@@ -142,3 +157,13 @@ def locked(folder: Path) -> Iterator[None]:
         yield
     finally:
         os.close(descriptor)
+
+
+@contextlib.contextmanager
+def _locked_above(folder: Path) -> Iterator[None]:
+    """Hold the folder that ``folder`` is in; the root of a file system is in itself, and held."""
+    if folder.parent.samefile(folder):
+        yield
+    else:
+        with locked(folder.parent):
+            yield
