@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import shutil
 import threading
 import time
@@ -26,6 +27,7 @@ from veinfit.desk.store.options import (
 from veinfit.desk.store.owner import Ownership
 from veinfit.desk.store.signing import changed_since_signing, mark_reviewed, reopen, sign
 from veinfit.desk.store.states import Summaries, listed, state_of
+from veinfit.desk.store.uploads import take_in
 from veinfit.errors import InputError
 
 TEXT = st.text(st.characters(blacklist_categories=("Cs",)), max_size=30)
@@ -140,6 +142,37 @@ def test_states_follow_from_the_files(tmp_path):
     assert state() == ("signed", "")
     write_result(case.path / "result", made="2026-03-03T00:00:00Z")
     assert state() == ("signed", "its results were changed after it was signed")
+
+
+def test_nobody_signs_while_files_of_the_case_are_replaced(tmp_path):
+    case = make_case(tmp_path, "a", CaseOptions(input="inputs/x.ply", frame="lps", unit="mm"))
+    write_result(case.path / "result")
+    mark_reviewed(case, "reader 1")
+    signing = threading.Thread(target=sign, args=(case, "reader 1"))
+    with case.held_open():
+        signing.start()
+        signing.join(0.5)
+        assert signing.is_alive() and not case.is_signed
+    signing.join(30.0)
+    assert case.is_signed
+    with pytest.raises(InputError, match="signed"), case.held_open():
+        pass
+
+
+def test_an_input_is_not_replaced_once_the_case_is_signed(tmp_path):
+    case = make_case(tmp_path, "a")
+    target = case.path / "inputs" / "x.ply"
+    target.write_text("signed")
+
+    async def chunks():
+        yield b"other"
+        # The file is still on its way when somebody signs.
+        case.put_state(SIGNED, {"who": "reader 1"})
+
+    with pytest.raises(InputError, match="signed"):
+        asyncio.run(take_in(case, "x.ply", 5, chunks(), "replace"))
+    assert target.read_text() == "signed"
+    assert [path.name for path in target.parent.iterdir()] == ["x.ply"]
 
 
 def test_a_signed_case_is_read_only_until_reopened_with_a_reason(tmp_path):

@@ -91,7 +91,7 @@ class Runs:
         case.need_open()
         if missing := case.options.missing:
             raise InputError(missing)
-        with self._change:
+        with case.held_open(), self._change:
             if case.name in self._waiting or case.name in self._running:
                 raise InputError("the case is in the queue already")
             case.put_state(RUN, {"state": "waiting", "run": secrets.token_hex(6), "time": now()})

@@ -2,7 +2,7 @@
 
 ========================  =====================================================================
 ``asked.toml``            files and options, with the hash of each file as it was given
-``inputs/``               the files themselves
+``inputs/``               the files themselves; what the desk writes there is called ``desk.*``
 ``corrections.toml``      what a first reader corrected; ``second_reader.toml`` the second's
 ``run.json``              a run that waits, runs, failed or was cancelled; none when all is well
 ``result/``               what ``assess`` writes
@@ -24,6 +24,7 @@ import shutil
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -42,6 +43,8 @@ from veinfit.io.results.output import unwritable, write_file
 INPUTS, RESULT, EARLIER = "inputs", "result", "earlier"
 RUN, REVIEWED, SIGNED = "run.json", "reviewed.json", "signed.json"
 CORRECTIONS, SECOND = "corrections.toml", "second_reader.toml"
+OWN_LABELS, OWN_LANDMARKS = "desk.labels.toml", "desk.landmarks.csv"
+"""In ``inputs``, written by the desk itself: no file that is taken in gets these names."""
 
 LONGEST_NAME = 80
 NEW_PREFIX = ".veinfit-case-"
@@ -113,13 +116,29 @@ class CaseFolder:
         if self.is_signed:
             raise InputError(CLOSED)
 
+    @contextmanager
+    def held_open(self) -> Iterator[None]:
+        """Keep others of this desk from changing, signing or reopening a case meanwhile.
+
+        Whatever belongs to a case is replaced within: a signature that is given between the
+        question whether there is one and the change would be of other files.
+
+        Raises
+        ------
+        InputError
+            The case is signed.
+        """
+        with _changing:
+            self.need_open()
+            yield
+
     def ask(self, options: CaseOptions, who: str = "", what: str = "options stated") -> None:
         """State what is asked, and say so in the journal."""
-        self.need_open()
-        before = self.options
-        if options != before:
-            write_options(self.path, options)
-            self.note(what, who)
+        with self.held_open():
+            before = self.options
+            if options != before:
+                write_options(self.path, options)
+                self.note(what, who)
 
     def change(
         self, how: Callable[[CaseOptions], CaseOptions], who: str = "", what: str = ""
@@ -133,8 +152,7 @@ class CaseFolder:
         who, what : str
             For the journal.
         """
-        with _changing:
-            self.need_open()
+        with self.held_open():
             options = how(self.options)
             self.ask(options, who, what or "options stated")
             return options

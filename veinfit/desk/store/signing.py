@@ -34,10 +34,11 @@ def mark_reviewed(case: CaseFolder, who: str) -> None:
     InputError
         There are none, they are older than what they are made of, or nobody is named.
     """
-    _need_ready(case, who)
-    digest = hash_file(case.result / "case.json")
-    case.put_state(REVIEWED, {"who": who, "time": now(), "result": digest})
-    case.note("looked over", who, result=digest)
+    with case.held_open():
+        _need_ready(case, who)
+        digest = hash_file(case.result / "case.json")
+        case.put_state(REVIEWED, {"who": who, "time": now(), "result": digest})
+        case.note("looked over", who, result=digest)
 
 
 def sign(case: CaseFolder, who: str) -> None:
@@ -50,26 +51,27 @@ def sign(case: CaseFolder, who: str) -> None:
     InputError
         The present results were not looked over, a run waits, or nobody is named.
     """
-    _need_ready(case, who)
-    digest = hash_file(case.result / "case.json")
-    over = case.state_file(REVIEWED)
-    if over.get("result") != digest:
-        raise InputError("the present results were not marked as looked over; do that first")
-    document = read_document(case.result)
-    # A record of an earlier version may lack what this one has.
-    told = document.get("run", {}).get("versions", {})
-    versions = {**told, "desk": program_versions()["veinfit"]}
-    signed: dict[str, Any] = {
-        "who": who,
-        "time": now(),
-        "reviewed": {name: over[name] for name in ("who", "time")},
-        "result": digest,
-        "versions": versions,
-    }
-    names = (*_names(case), *write_copies(case, signed))
-    signed["files"] = {name: hash_file(case.path / name) for name in names}
-    case.put_state(SIGNED, signed)
-    case.note("signed", who, result=digest)
+    with case.held_open():
+        _need_ready(case, who)
+        digest = hash_file(case.result / "case.json")
+        over = case.state_file(REVIEWED)
+        if over.get("result") != digest:
+            raise InputError("the present results were not marked as looked over; do that first")
+        document = read_document(case.result)
+        # A record of an earlier version may lack what this one has.
+        told = document.get("run", {}).get("versions", {})
+        versions = {**told, "desk": program_versions()["veinfit"]}
+        signed: dict[str, Any] = {
+            "who": who,
+            "time": now(),
+            "reviewed": {name: over[name] for name in ("who", "time")},
+            "result": digest,
+            "versions": versions,
+        }
+        names = (*_names(case), *write_copies(case, signed))
+        signed["files"] = {name: hash_file(case.path / name) for name in names}
+        case.put_state(SIGNED, signed)
+        case.note("signed", who, result=digest)
 
 
 def reopen(case: CaseFolder, who: str, reason: str) -> None:

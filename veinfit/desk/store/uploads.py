@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from veinfit.desk.store.cases import INPUTS, CaseFolder
+from veinfit.desk.store.cases import INPUTS, OWN_LABELS, OWN_LANDMARKS, CaseFolder
 from veinfit.desk.store.options import CaseOptions, HeldFile
 from veinfit.errors import InputError
 from veinfit.io.files import LARGEST_FILE_BYTES, hash_file
@@ -35,6 +35,8 @@ class NameTaken(Exception):
 def plain_file_name(given: str) -> str:
     """Return the name under which a file is kept: no folders, no signs that mean something.
 
+    One that has the name of a file that the desk itself writes gets another.
+
     Raises
     ------
     InputError
@@ -46,7 +48,8 @@ def plain_file_name(given: str) -> str:
         name = name[-LONGEST_FILE_NAME:].lstrip(" .-")
     if not name:
         raise InputError(f"the file name {given!r} cannot be used; rename the file")
-    return name
+    # Also where a file system knows no capitals.
+    return f"given-{name}" if name.casefold() in (OWN_LABELS, OWN_LANDMARKS) else name
 
 
 def check_size(case: CaseFolder, size: int) -> None:
@@ -124,22 +127,23 @@ async def take_in(
 def _put(
     case: CaseFolder, partial: Path, name: str, digest: str, size: int, clash: str
 ) -> HeldFile:
-    target = partial.with_name(name)
-    same = target.is_file() and hash_file(target) == digest
-    if target.exists() and not same:
-        if not clash:
-            raise NameTaken(name)
-        if clash == "both":
-            target = _free(target)
-    if not same:
-        partial.replace(target)
-    held = HeldFile(f"{INPUTS}/{target.name}", digest, size)
-
     def added(options: CaseOptions) -> CaseOptions:
         others = tuple(one for one in options.files if one.path != held.path)
         return replace(options, files=(*others, held))
 
-    case.change(added, what=f"file taken in: {target.name}")
+    # The case may have been signed while the file came.
+    with case.held_open():
+        target = partial.with_name(name)
+        same = target.is_file() and hash_file(target) == digest
+        if target.exists() and not same:
+            if not clash:
+                raise NameTaken(name)
+            if clash == "both":
+                target = _free(target)
+        if not same:
+            partial.replace(target)
+        held = HeldFile(f"{INPUTS}/{target.name}", digest, size)
+        case.change(added, what=f"file taken in: {target.name}")
     return held
 
 
@@ -175,8 +179,9 @@ def take_out(case: CaseFolder, path: str, who: str = "") -> None:
         left = tuple(one for one in options.files if one.path != path)
         return replace(options, files=left, **unset)
 
-    case.change(without, who, f"file removed: {Path(path).name}")
-    file = case.path / path
-    if file.parent == case.path / INPUTS:
-        with contextlib.suppress(OSError):
-            file.unlink(missing_ok=True)
+    with case.held_open():
+        case.change(without, who, f"file removed: {Path(path).name}")
+        file = case.path / path
+        if file.parent == case.path / INPUTS:
+            with contextlib.suppress(OSError):
+                file.unlink(missing_ok=True)
