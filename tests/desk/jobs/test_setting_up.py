@@ -258,7 +258,7 @@ def test_from_a_dropped_file_to_a_case_that_can_be_run(client, desk, labels):
     marks = {"septal_crossing": [[-20.0, -20.0, 30.0]]}
     assert client.told("case/Larkmoor%209/landmarks", {"marks": marks}) == {}
     case = desk.case(name)
-    assert not case.options.missing and case.options.labels == "inputs/labels.toml"
+    assert not case.options.missing and case.options.labels == "inputs/desk.labels.toml"
     assert read_landmarks(case.path / case.options.landmarks)["septal_crossing"].shape == (1, 3)
     assert (desk.folder / "label_maps" / "site A.toml").is_file()
     # The next file with these values is met with the kept map.

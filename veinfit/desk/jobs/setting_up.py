@@ -10,22 +10,24 @@ from pathlib import Path
 from typing import Any
 
 from veinfit.cohort.batch.supervise import CaseProcess, ProcessDied, ProcessHung
+from veinfit.desk.jobs.landmarks import marks_of
 from veinfit.desk.jobs.worker import ASSESS
-from veinfit.desk.store.cases import CORRECTIONS, INPUTS, CaseFolder, own_size_and_time, plain_name
-from veinfit.desk.store.options import CaseOptions, HeldFile
-from veinfit.desk.store.parts import LABELS, MAPS, Assigned, assigned_in, map_text, proposed
+from veinfit.desk.store.cases import (
+    CORRECTIONS,
+    INPUTS,
+    OWN_LABELS,
+    CaseFolder,
+    own_size_and_time,
+    plain_name,
+)
+from veinfit.desk.store.options import CaseOptions, with_own
+from veinfit.desk.store.parts import MAPS, Assigned, assigned_in, map_text, proposed
 from veinfit.errors import InputError
-from veinfit.io.files import hash_file
 from veinfit.io.inputs.label_map import read_label_map
-from veinfit.io.inputs.landmarks import read_landmarks
 from veinfit.io.results.output import write_file
-from veinfit.labels.model import is_structure_name
-from veinfit.vectors import FloatArray
 
 LOOK_LIMIT_S = 300.0
 """Reading a file that takes longer counts as hung; one of 512 × 512 × 600 takes some ten."""
-
-MARKS = "landmarks.csv"
 
 ROLES = {"label map": "labels", "landmarks": "landmarks", "settings": "settings", "image": "image"}
 """Options that a file of each kind sets by itself."""
@@ -118,7 +120,7 @@ def set_up(case: CaseFolder, looks: Looks, folder: Path) -> dict[str, Any]:
         "files": files,
         "source": source,
         "assigned": [[p.file, p.value, p.name] for p in parts],
-        "marks": _marks(case, options),
+        "marks": marks_of(case, options),
         "missing": options.missing,
         "contradictions": contradictions(files),
         "shown": [str(path) for path in shown],
@@ -171,10 +173,11 @@ def _taken_over(case: CaseFolder, files: Sequence[dict[str, Any]]) -> CaseOption
                 options = replace(options, input=only["path"])
         return options
 
-    for file in sound:
-        if file["kind"] == "corrections" and not (case.path / CORRECTIONS).exists():
-            shutil.copyfile(case.path / file["path"], case.path / CORRECTIONS)
-    return case.change(with_files, what="taken over from the files")
+    with case.held_open():
+        for file in sound:
+            if file["kind"] == "corrections" and not (case.path / CORRECTIONS).exists():
+                shutil.copyfile(case.path / file["path"], case.path / CORRECTIONS)
+        return case.change(with_files, what="taken over from the files")
 
 
 def _means_atrium(case: CaseFolder, labels: str) -> bool:
@@ -195,7 +198,7 @@ def assign_parts(
     Raises
     ------
     InputError
-        The parts do not make an atrium, or a map of this name is kept already.
+        The parts do not make an atrium, a map of this name is kept already, or the case is signed.
     """
     case.need_open()
     text, source = map_text(parts)
@@ -212,54 +215,9 @@ def assign_parts(
             raise InputError(f"a map {kept.stem} is kept already; give another name")
         kept.parent.mkdir(exist_ok=True)
         write_file(kept, text.encode())
-    write_file(case.path / INPUTS / LABELS, text.encode())
-    labels = f"{INPUTS}/{LABELS}"
-    case.change(lambda now: _with_own(case, now, labels, input=source, labels=labels), who)
+    labels = f"{INPUTS}/{OWN_LABELS}"
     named = {f"{p.file} {p.value}": p.name for p in parts if p.name}
-    case.note("parts stated", who, parts=named)
-
-
-def set_landmarks(case: CaseFolder, marks: dict[str, list[list[float]]], who: str) -> None:
-    """Write the landmarks of a case, LPS mm.
-
-    Raises
-    ------
-    InputError
-        A name or a point cannot be used.
-    """
-    case.need_open()
-    rows = ["# frame: lps", "name,x_mm,y_mm,z_mm"]
-    for name, points in marks.items():
-        if not is_structure_name(name):
-            raise InputError(f"the name {name!r} may hold letters, digits, blanks and _ . - only")
-        rows += [f"{name},{x:.2f},{y:.2f},{z:.2f}" for x, y, z in points]
-    if len(rows) == 2:
-        case.change(lambda now: replace(now, landmarks=""), who, "landmarks taken away")
-        return
-    write_file(case.path / INPUTS / MARKS, ("\n".join(rows) + "\n").encode())
-    path = f"{INPUTS}/{MARKS}"
-    case.change(lambda now: _with_own(case, now, path, landmarks=path), who)
-    case.note("landmarks set", who, points={name: len(points) for name, points in marks.items()})
-
-
-def _with_own(case: CaseFolder, options: CaseOptions, path: str, **changes: Any) -> CaseOptions:
-    """Return options changed, with a file that the desk itself has written."""
-    file = case.path / path
-    own = HeldFile(path, hash_file(file), file.stat().st_size)
-    files = (*(one for one in options.files if one.path != path), own)
-    return replace(options, files=files, **changes)
-
-
-def _marks(case: CaseFolder, options: CaseOptions) -> dict[str, list[list[float]]]:
-    if not options.landmarks:
-        return {}
-    try:
-        read = read_landmarks(case.path / options.landmarks)
-    except InputError:
-        return {}
-    return {name: _plain(points) for name, points in read.items()}
-
-
-def _plain(points: FloatArray) -> list[list[float]]:
-    rows: list[list[float]] = points.round(2).tolist()
-    return rows
+    with case.held_open():
+        write_file(case.path / labels, text.encode())
+        case.change(lambda now: with_own(case.path, now, labels, input=source, labels=labels), who)
+        case.note("parts stated", who, parts=named)

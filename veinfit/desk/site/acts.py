@@ -6,7 +6,8 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from veinfit.desk.jobs.setting_up import assign_parts, set_landmarks
+from veinfit.desk.jobs.landmarks import set_landmarks
+from veinfit.desk.jobs.setting_up import assign_parts
 from veinfit.desk.site.desk import Desk, values_of
 from veinfit.desk.store.cases import CaseFolder
 from veinfit.desk.store.options import stated
@@ -120,7 +121,10 @@ def _landmarks(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
             raise InputError(f"{name}: a point is three numbers, mm")
         if points:
             checked[str(name)] = points
-    set_landmarks(case, checked, who)
+    seen = body.get("seen", [])
+    if not isinstance(seen, list) or not all(isinstance(name, str) for name in seen):
+        raise InputError("the landmarks that were seen must be a list of names")
+    set_landmarks(case, checked, who, seen)
 
 
 def _is_point(point: object) -> bool:

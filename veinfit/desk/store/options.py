@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
 from veinfit.errors import InputError
+from veinfit.io.files import hash_file
 from veinfit.io.results.output import write_file
 from veinfit.seating.balloon_defaults import STANDARD_SIZES
 from veinfit.toml import read_toml
@@ -147,6 +148,14 @@ def write_options(folder: Path, options: CaseOptions) -> None:
     write_file(folder / OPTIONS_FILE, options_text(options).encode())
 
 
+def with_own(folder: Path, options: CaseOptions, path: str, **changes: Any) -> CaseOptions:
+    """Return options changed, with a file of a case's folder that the desk itself has written."""
+    file = folder / path
+    own = HeldFile(path, hash_file(file), file.stat().st_size)
+    files = (*(one for one in options.files if one.path != path), own)
+    return replace(options, files=files, **changes)
+
+
 def _written(value: Any) -> str:
     # Strings, numbers, truth values and lists are written in TOML as in JSON; the signs that
     # TOML refuses in a string are escaped.
@@ -162,8 +171,6 @@ def stated(options: CaseOptions, changes: Mapping[str, Any]) -> CaseOptions:
     InputError
         An option is unknown or none that a page may set, or its value is of no use.
     """
-    from dataclasses import replace
-
     from veinfit.case.options import checked_date, chosen_balloons, one_line
     from veinfit.frames import FRAMES
     from veinfit.io.inputs.meshes import UNITS

@@ -21,7 +21,6 @@ from veinfit.labels.model import (
 from veinfit.toml import parse_toml
 from veinfit.vein_names import APPENDAGE, LONG_NAMES
 
-LABELS = "labels.toml"
 MAPS = "label_maps"
 """Folder of the maps that are kept for later cases."""
 

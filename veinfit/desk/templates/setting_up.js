@@ -4,7 +4,7 @@ const settingUp = (() => {
   const KINDS = { mesh: "surface mesh", labels: "label file", image: "image", data: "data of a header",
     "label map": "label map", landmarks: "landmarks", corrections: "corrections", settings: "settings",
     unusable: "cannot be used" };
-  let told = null, view = null, marks = {}, rows = [], shown = "";
+  let told = null, view = null, marks = {}, seen = new Set(), rows = [], shown = "";
   const who = () => get("who")?.value ?? data.who;
 
   function fileCard(file) {
@@ -101,7 +101,9 @@ const settingUp = (() => {
   }
   async function saveMarks() {
     markList();
-    const answer = await ask("landmarks", { marks, who: who() });
+    /* What this page never showed is kept: the names that it did show go with what is left of them. */
+    for (const name of Object.keys(marks)) seen.add(name);
+    const answer = await ask("landmarks", { marks, seen: [...seen], who: who() });
     get("marks-saved").textContent = answer ? "Saved." : "";
   }
   const markName = () => (get("mark-which").value || get("mark-name").value.trim());
@@ -165,6 +167,7 @@ const settingUp = (() => {
     get("files").replaceChildren(...told.files.map(fileCard));
     get("contradictions").replaceChildren(...told.contradictions.map((text) => make("li", text)));
     marks = told.marks;
+    seen = new Set(Object.keys(marks));
     if (data.state.state === "new") get("reason").textContent = told.missing;
     meshAsks();
     await draw();
