@@ -80,7 +80,7 @@ def write_case(
     Raises
     ------
     InputError
-        ``out`` cannot be written; it is then as it was before.
+        ``out`` cannot be written, or holds what another command wrote; it is then as it was.
     TypeError
         ``result`` is something else.
 
@@ -95,7 +95,7 @@ def write_case(
     tell = progress or silent
     out = Path(out)
     with staged_output(
-        out, supersedes=lambda: files_of_earlier_run(out), last="case.json"
+        out, supersedes=lambda: files_of_earlier_run(out), last="case.json", command="assess"
     ) as stage:
         for name, content in case_tables(result).items():
             (stage / name).write_bytes(content)

@@ -18,6 +18,7 @@ from veinfit.cohort.batch.progress import Progress, Silent
 from veinfit.cohort.batch.supervise import CaseProcess, supervised
 from veinfit.errors import InputError
 from veinfit.io.cells import csv_text
+from veinfit.io.results.belonging import check_belongs
 from veinfit.io.results.output import check_output, unwritable
 from veinfit.synthetic.draw.comparison import Row, compare, comparison_csv
 from veinfit.synthetic.draw.distributions import Distributions, parse_distributions
@@ -98,12 +99,14 @@ def draw_cohort(
     Raises
     ------
     InputError
-        The folder cannot be written, is being written, or holds another cohort.
+        The folder cannot be written, is being written, or holds another cohort or the results of
+        another command.
     """
     progress = progress or Silent()
-    check_output(out)
+    check_output(out, "cohort draw")
     with held(out):
         try:
+            check_belongs(out, "cohort draw")  # Another command may have had the folder.
             return _draw(distributions, recipe, numbers, out, workers, progress)
         except OSError as error:
             raise unwritable(out, error) from error

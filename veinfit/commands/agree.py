@@ -54,7 +54,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.validation.agreement.join import NoPairs, join
     from veinfit.validation.agreement.page import write_agreement
 
-    check_output(arguments.out)
+    check_output(arguments.out, "agree")
     table = read_observed(arguments.observed)
     if table.left_aside and not arguments.quiet:
         print(f"veinfit: columns not used: {', '.join(table.left_aside)}", file=terminal)

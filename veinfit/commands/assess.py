@@ -95,7 +95,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.seating.balloon_defaults import STANDARD_SIZES
 
     # Asked first: a run of a minute must not end at a folder that cannot be written.
-    check_output(arguments.out)
+    check_output(arguments.out, "assess")
     if arguments.dicom is not None:
         from veinfit.io.dicom.common import need_dicom
 

@@ -45,7 +45,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.report.page.changes import CHANGE_COLUMNS
 
     if arguments.out is not None:
-        check_output(arguments.out)
+        check_output(arguments.out, "changes")
     changes, headlines, differences, page = compare(arguments.before, arguments.after)
     if not arguments.quiet:
         rows = [
@@ -62,7 +62,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         for text in differences:
             print(f"also different: {text}")
     if arguments.out is not None:
-        with staged_output(arguments.out) as stage:
+        with staged_output(arguments.out, command="changes") as stage:
             (stage / CSV).write_bytes(csv_table(CHANGE_COLUMNS, [asdict(c) for c in changes]))
             (stage / PAGE).write_bytes(page.encode())
         if not arguments.quiet:

@@ -48,7 +48,7 @@ def add(commands: Commands) -> None:
     parser.set_defaults(run=run)
     option = parser.add_argument
     option("inputs", metavar="INPUT", nargs="+", help="as for `cohort run`")
-    option("--out", metavar="DIR", type=Path, required=True, help="new folder for the tables")
+    option("--out", metavar="DIR", type=Path, required=True, help="folder for the tables")
     option("--labels", metavar="FILE", type=Path, help="label map of volumes without their own")
     option("--settings", metavar="FILE", type=Path, help="settings that differ from default (TOML)")
     option("--beside", metavar="FILE", type=Path, help="settings to compare with (TOML)")
@@ -92,7 +92,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.validation.practice_run import halves, runner, with_chains
     from veinfit.validation.practice_table import Group, practice_csv, practice_markdown
 
-    check_output(arguments.out)
+    check_output(arguments.out, "practice")
     named = [("defaults" if arguments.settings is None else arguments.settings.name)]
     named += [arguments.beside.name] if arguments.beside else []
     given = [arguments.settings, *([arguments.beside] if arguments.beside else [])]
@@ -132,7 +132,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
                 for words, half in (("fitted on", ours), ("held out", others)):
                     told = simulate(half, with_chains(fit.settings, arguments.chains))
                     groups.append(Group("fitted", words, told))
-    with staged_output(arguments.out) as folder:
+    with staged_output(arguments.out, command="practice") as folder:
         (folder / TABLE).write_bytes(practice_csv(groups).encode())
         (folder / VEINS).write_bytes(_veins(groups[0].outcomes).encode())
         if fit is not None:

@@ -21,6 +21,7 @@ from veinfit.cohort.batch.run_file import RUN_FILE, check_run, run_json
 from veinfit.cohort.batch.store import Store, replace_file
 from veinfit.cohort.batch.supervise import ASSESS, TIME_LIMIT_S, Answer, run_local
 from veinfit.errors import InputError
+from veinfit.io.results.belonging import check_belongs
 from veinfit.io.results.output import check_output
 
 ROUNDS = 3
@@ -121,10 +122,10 @@ def run_cohort(
     Raises
     ------
     InputError
-        ``out`` cannot be written, holds a run with other settings, or is being
-        written by another run; or the scheduler cannot be used.
+        ``out`` cannot be written, holds a run with other settings or the results of
+        another command, or is being written by another run; or the scheduler cannot be used.
     """
-    check_output(out)
+    check_output(out, "cohort run")
     check_run(out, plan)
     told = progress or Silent()
     run = _Run(list(shards(cases, shard_cases)), Store(out), plan, told, patience_s)
@@ -138,6 +139,7 @@ def run_cohort(
         return run_local(tasks, plan, number, function=function, limit_s=limit_s)
 
     with held(out):
+        check_belongs(out, "cohort run")  # Another command may have had the folder.
         told.start(len(cases))
         try:
             run.everything(engine, retry_failed)

@@ -55,7 +55,7 @@ def write_summary(summary: Summary, out: Path) -> tuple[str, ...]:
     tables = summary_tables(summary)
     content = {f"{name}.csv": csv_table(columns, rows) for name, (columns, rows) in tables.items()}
     content[PAGE] = write_study_page(_page(summary)).encode()
-    with staged_output(out) as stage:
+    with staged_output(out, command="cohort summary") as stage:
         for name, data in content.items():
             (stage / name).write_bytes(data)
     return tuple(sorted(content))

@@ -44,7 +44,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.settings import Settings
 
     settings = Settings()
-    check_output(arguments.out)
+    check_output(arguments.out, "cohort shapes")
     found = find_cases(arguments.inputs, labels=arguments.labels)
     shapes, failed = {}, {}
     for case in found.cases:
@@ -68,7 +68,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         raise InputError(f"no atrium could be measured: {next(iter(failed.values()))}")
     rows = shape_table(list(shapes.values()))
     values = {case: plain(shape) for case, shape in shapes.items()}
-    with staged_output(arguments.out) as stage:
+    with staged_output(arguments.out, command="cohort shapes") as stage:
         (stage / TABLE).write_bytes(table_csv(rows).encode())
         (stage / VALUES).write_bytes(f"{json.dumps(values, indent=1)}\n".encode())
     if not arguments.quiet:

@@ -53,7 +53,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     least = arguments.least_name_confidence
     if not 0.0 <= least <= 1.0:
         raise InputError(f"--least-name-confidence {least:g} is no probability; pass 0 to 1")
-    check_output(arguments.out)
+    check_output(arguments.out, "cohort summary")
     summary = summarise(read_cohort(arguments.cohort, arguments.approach, least))
     files = write_summary(summary, arguments.out)
     if not arguments.quiet:

@@ -10,10 +10,11 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from veinfit.errors import InputError
+from veinfit.io.results.belonging import check_belongs
 from veinfit.io.results.swap import NEW, STAGE_PREFIX, locked, make_holder, recover, swap_in
 
 
-def check_output(out: Path) -> None:
+def check_output(out: Path, command: str = "") -> None:
     """Make sure that a folder ``out`` can be made and written to.
 
     Leaves nothing behind, so that it can be asked before the long work.
@@ -21,11 +22,13 @@ def check_output(out: Path) -> None:
     Parameters
     ----------
     out : Path
+    command : str
+        Who is about to write, as :data:`veinfit.io.results.belonging.MARKS` has it.
 
     Raises
     ------
     InputError
-        It cannot.
+        It cannot, or holds the results of another command.
     """
     try:
         if out.is_dir():
@@ -38,6 +41,7 @@ def check_output(out: Path) -> None:
                 raise InputError(
                     f"output {out} cannot be made: {place} is not a folder; pass another --out"
                 )
+        check_belongs(out, command)
         Path(tempfile.mkdtemp(prefix=STAGE_PREFIX, dir=place)).rmdir()
     except OSError as error:
         raise unwritable(out, error) from error
@@ -65,6 +69,7 @@ def staged_output(
     out: Path,
     supersedes: Iterable[str] | Callable[[], Iterable[str]] = (),
     last: str = "",
+    command: str = "",
 ) -> Iterator[Path]:
     """Give a hidden folder to write into; when the block ends well it becomes ``out``.
 
@@ -80,6 +85,8 @@ def staged_output(
     last : str
         Name of the file that makes the folder whole: while files are being
         replaced, it is not there.
+    command : str
+        Who writes; of another command's results nothing is replaced.
 
     Yields
     ------
@@ -89,10 +96,10 @@ def staged_output(
     Raises
     ------
     InputError
-        ``out`` cannot be written. Then, and when the block raises, ``out`` is
-        as it was before.
+        ``out`` cannot be written, or belongs to another command. Then, and when
+        the block raises, ``out`` is as it was before.
     """
-    check_output(out)
+    check_output(out, command)
     made = _make_parents(out)
     holder: Path | None = None
     try:
@@ -104,6 +111,8 @@ def staged_output(
         yield stage
         with locked(out.absolute().parent):
             if out.is_dir():
+                # The work took long: another command may have written here meanwhile.
+                check_belongs(out, command)
                 stale = supersedes() if callable(supersedes) else supersedes
                 swap_in(holder, out, stale, last)
             else:

@@ -72,7 +72,7 @@ def write_agreement(found: Agreement, out: Path) -> tuple[str, ...]:
         "calibration.csv": csv_table(BIN_COLUMNS, _bin_rows(found)),
         "agreement.html": write_study_page(_page(found)).encode(),
     }
-    with staged_output(out) as stage:
+    with staged_output(out, command="agree") as stage:
         for name, data in content.items():
             (stage / name).write_bytes(data)
     return FILES
