@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from veinfit.cohort.shapes.table import (
     table_csv,
     table_markdown,
 )
+from veinfit.errors import InputError
 
 
 def profile(turn_deg: float, radius_mm: float) -> np.ndarray:
@@ -95,3 +97,26 @@ def test_a_folder_without_atria_is_told_in_a_line(tmp_path, capsys) -> None:
     assert main(["cohort", "shapes", str(tmp_path), "--out", str(tmp_path / "out")]) == 2
     assert not (tmp_path / "out").exists()
     assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
+@pytest.mark.parametrize("quiet", [True, False])
+def test_what_could_not_be_measured_is_told_in_a_line(tmp_path, capfd, monkeypatch, quiet) -> None:
+    for name in "abc":
+        (tmp_path / f"{name}.stl").write_text("solid\nendsolid\n")
+
+    def read(path, **_):
+        if path.stem != "b":
+            raise InputError(f"mesh {path} is empty; export it again")
+        return SimpleNamespace(lumen=SimpleNamespace(surface=None))
+
+    monkeypatch.setattr("veinfit.case.reading.read_case", read)
+    monkeypatch.setattr("veinfit.anatomy.find_anatomy", lambda *_, **__: None)
+    monkeypatch.setattr("veinfit.cohort.shapes.measure.measure_shape", lambda *_: atrium(9.0))
+    words = ["--quiet"] if quiet else []
+    assert main(["cohort", "shapes", str(tmp_path), "--out", str(tmp_path / "out"), *words]) == 3
+    told = capfd.readouterr()
+    if quiet:
+        assert told == ("", "veinfit: 2 cases could not be measured: a, c\n")
+    else:
+        assert told.err.count("is empty; export it again") == 2
+        assert "could not be measured" not in told.err

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TextIO
 
 from veinfit.commands.exits import EXIT_DONE, EXIT_SOME_FAILED
-from veinfit.commands.terminal import Commands, add_loudness
+from veinfit.commands.terminal import Commands, add_loudness, shortened
 
 TABLE, VALUES = "shapes.csv", "shapes.json"
 
@@ -73,4 +73,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         (stage / VALUES).write_bytes(f"{json.dumps(values, indent=1)}\n".encode())
     if not arguments.quiet:
         print(table_markdown(rows, f"{len(shapes)} atria"))
+    elif failed:
+        cases = shortened(list(failed))
+        print(f"veinfit: {len(failed)} cases could not be measured: {cases}", file=terminal)
     return EXIT_SOME_FAILED if failed else EXIT_DONE
