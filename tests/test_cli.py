@@ -22,6 +22,7 @@ from veinfit.case import writing
 from veinfit.cli import main
 from veinfit.commands.exits import EXIT_READER_GONE
 from veinfit.commands.terminal import tell_warning
+from veinfit.errors import InputError
 from veinfit.io.results.provenance import program_versions
 from veinfit.notes import Note
 from veinfit.result.provenance import Provenance
@@ -128,7 +129,7 @@ def test_interrupt_leaves_nothing(mesh, tmp_path):
         process.send_signal(signal.SIGINT)
         rest = process.stderr.read()
     assert process.returncode == 130
-    assert rest.splitlines()[-1] == "veinfit: interrupted, nothing written"
+    assert rest.splitlines()[-1] == "veinfit: interrupted"
     assert "Traceback" not in rest
     assert list(tmp_path.iterdir()) == []
 
@@ -372,12 +373,61 @@ def test_fault_of_the_program_is_one_line(quick, tmp_path, capfd, monkeypatch):
     assert main(command) == 1
     told = capfd.readouterr().err
     assert told == (
-        "veinfit: internal error, nothing written: RuntimeError: gone wrong; "
+        "veinfit: internal error: RuntimeError: gone wrong; "
         "run again with --verbose for the details\n"
     )
     assert main([*command, "--verbose"]) == 1
     assert "Traceback" in capfd.readouterr().err
     assert not (tmp_path / "c").exists()
+
+
+@pytest.mark.parametrize(
+    ("fault", "code", "told"),
+    [
+        (InputError("a source cannot be read"), 2, "error: a source cannot be read"),
+        (RuntimeError("gone"), 1, "internal error: RuntimeError: gone; run again"),
+    ],
+)
+def test_no_case_is_left_where_its_dicom_files_cannot_be_made(
+    quick, tmp_path, capfd, monkeypatch, fault, code, told
+):
+    def broken(*_, **__):
+        raise fault
+
+    monkeypatch.setattr("veinfit.io.dicom.writing.write_dicom", broken)
+    out = tmp_path / "c"
+    command = ["assess", "a.stl", "--out", str(out), "--no-pictures", "--quiet"]
+    assert main([*command, "--dicom", str(tmp_path / "d")]) == code
+    assert capfd.readouterr().err.startswith(f"veinfit: {told}")
+    assert list(tmp_path.iterdir()) == []
+    # What an earlier run has written stays.
+    assert main(command) == 0
+    earlier = {path: path.read_bytes() for path in out.iterdir()}
+    quick["result"] = dataclasses.replace(quick["default"], notes=())
+    assert main([*command, "--dicom", str(tmp_path / "d")]) == code
+    assert {path: path.read_bytes() for path in out.iterdir()} == earlier
+
+
+def test_dicom_files_are_made_of_what_is_about_to_be_written(quick, tmp_path):
+    out = tmp_path / "c"
+    command = ["assess", "a.stl", "--out", str(out), "--no-pictures", "--quiet"]
+    for dicom in (out, out / "dicom", tmp_path / "d"):
+        assert main([*command, "--dicom", str(dicom)]) == 0
+        assert (dicom / "report.dcm").is_file() and (out / "case.json").is_file()
+    assert not list(tmp_path.rglob(".veinfit-*"))
+
+
+def test_dicom_files_that_were_written_before_the_case_could_not_be_are_told(
+    quick, tmp_path, capfd
+):
+    out = tmp_path / "c"
+    (out / "veins.csv").mkdir(parents=True)
+    command = ["assess", "a.stl", "--out", str(out), "--no-pictures", "--quiet"]
+    assert main([*command, "--dicom", str(tmp_path / "d")]) == 2
+    (line,) = capfd.readouterr().err.splitlines()
+    assert line.startswith(f"veinfit: error: output {out} cannot be written: ")
+    assert line.endswith(f"; the DICOM files are in {tmp_path / 'd'}")
+    assert (tmp_path / "d" / "report.dcm").is_file() and not (out / "case.json").exists()
 
 
 def test_unwritable_output_is_found_before_the_work(quick, tmp_path):

@@ -65,14 +65,14 @@ def main(argv: Sequence[str] | None = None) -> int:
             print(f"veinfit: error: {error}", file=terminal)
             return EXIT_BAD_INPUT
         except KeyboardInterrupt:
-            print("veinfit: interrupted, nothing written", file=terminal)
+            print("veinfit: interrupted", file=terminal)
             return EXIT_INTERRUPTED
         except Exception as error:
             if arguments.verbose:
                 traceback.print_exc(file=terminal)
             hint = "" if arguments.verbose else "; run again with --verbose for the details"
             told = " ".join(f"{type(error).__name__}: {error}".split())
-            print(f"veinfit: internal error, nothing written: {told}{hint}", file=terminal)
+            print(f"veinfit: internal error: {told}{hint}", file=terminal)
             return EXIT_INTERNAL_ERROR
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -55,6 +56,7 @@ def write_case(
     report: bool = True,
     paper: PaperName = "a4",
     progress: Progress | None = None,
+    when_ready: Callable[[Path], object] | None = None,
 ) -> WrittenCase:
     """Write a case's tables, record, pictures and report, all at once.
 
@@ -72,6 +74,9 @@ def write_case(
         Of ``report.pdf``.
     progress : callable, optional
         Told what is being done, as each stage begins.
+    when_ready : callable, optional
+        Called with the folder in which all files wait, just before they are moved to
+        ``out``. Where it raises, ``out`` is as it was.
 
     Returns
     -------
@@ -120,6 +125,8 @@ def write_case(
         files = tuple(sorted({*names, "case.json"}))
         document = case_document(result, files, picture_notes, _remarks(result))
         (stage / "case.json").write_bytes(case_json(document))
+        if when_ready is not None:
+            when_ready(stage)
     return WrittenCase(out, files, picture_notes)
 
 

@@ -122,14 +122,26 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             image=arguments.image,
             progress=progress,
         )
-        written = write_case(
-            result,
-            arguments.out,
-            pictures=not arguments.no_pictures,
-            paper=arguments.paper,
-            progress=progress,
-        )
-        objects = _write_dicom(result, arguments) if arguments.dicom is not None else ()
+        objects: tuple[str, ...] = ()
+
+        def write_objects(folder: Path) -> None:
+            nonlocal objects
+            if arguments.dicom is not None:
+                objects = _write_dicom(result, arguments, folder)
+
+        try:
+            written = write_case(
+                result,
+                arguments.out,
+                pictures=not arguments.no_pictures,
+                paper=arguments.paper,
+                progress=progress,
+                when_ready=write_objects,
+            )
+        except InputError as error:
+            if not objects:
+                raise
+            raise InputError(f"{error}; the DICOM files are in {arguments.dicom}") from error
     for note in result.all_notes:
         if note.severity == "warning":
             # Before everything else, and even where nothing else is printed.
@@ -157,8 +169,13 @@ def _tell_whole_case(result: CaseResult) -> None:
         print(f"{line.label}, predicted to be sealed antrally: {line.words}")
 
 
-def _write_dicom(result: CaseResult, arguments: argparse.Namespace) -> tuple[str, ...]:
-    """Write a finished case as DICOM, under the study of its image, or else of its labels."""
+def _write_dicom(
+    result: CaseResult, arguments: argparse.Namespace, folder: Path
+) -> tuple[str, ...]:
+    """Write a case as DICOM, under the study of its image, or else of its labels.
+
+    Its files still wait in ``folder``: a source that cannot be read must leave no results.
+    """
     from veinfit.case.dicom_sources import dicom_sources
     from veinfit.io.dicom.writing import write_dicom
     from veinfit.result.fit_rows import fit_row
@@ -168,7 +185,7 @@ def _write_dicom(result: CaseResult, arguments: argparse.Namespace) -> tuple[str
         result.anatomy,
         vein_rows(result.anatomy),
         [fit_row(fit, ()) for fit in result.fits],
-        arguments.out,
+        folder,
         arguments.dicom,
         sources=dicom_sources(
             (arguments.input, *(arguments.also or ())),
