@@ -20,6 +20,7 @@ from printed import pages_of
 from veinfit.desk.site.desk import Desk
 from veinfit.desk.site.site import desk_app, site_of
 from veinfit.desk.store.journal import read_journal
+from veinfit.io.inputs.landmarks import read_landmarks
 from veinfit.review.local_site import LocalSite
 
 pytestmark = pytest.mark.slow
@@ -153,6 +154,22 @@ def test_search_filter_and_cancel(page, client, desk, ready):
     at_state(page, "cancelled")
     page.open(f"{client.site.address}case/waits/", SETTLED)
     at_state(page, "to review")
+
+
+def test_a_landmark_of_a_file_is_taken_away_and_one_that_was_never_shown_stays(
+    page, client, desk, volume
+):
+    client.told("new", {"name": "m"})
+    client.send("m", "b.nii.gz", volume.read_bytes())
+    client.send("m", "marks.csv", b"name,x_mm,y_mm,z_mm\noesophagus,1,2,3\nnerve,4,5,6")
+    page.open(f"{client.site.address}case/m/", SET_UP)
+    # Another window sets one meanwhile.
+    aorta = {"descending_aorta": [[7.0, 8.0, 9.0]]}
+    assert client.told("case/m/landmarks", {"marks": aorta}) == {}
+    page.click("#marks button[aria-label$='oesophagus']")
+    page.wait("document.querySelector('#marks-saved').textContent !== ''")
+    case = desk.case("m")
+    assert list(read_landmarks(case.path / case.options.landmarks)) == ["nerve", "descending_aorta"]
 
 
 def test_the_sample_in_one_click(page, client, desk):
