@@ -27,6 +27,9 @@ TOKEN_BYTES = 24
 PATIENCE_S = 30
 """A connection that says nothing for so long is closed."""
 
+LARGEST_DROPPED = 4_000_000
+"""Bytes of a request that is too large that are still taken, so that the refusal arrives."""
+
 LARGEST_REQUEST = 200_000
 """Bytes of a request in JSON: a hundred corrections take a tenth of it."""
 
@@ -211,6 +214,10 @@ async def json_body(request: Request, most: int = LARGEST_REQUEST) -> dict[str, 
     if not length.isascii() or not length.isdigit():
         raise refused(411)
     if int(length) > most:
+        if int(length) <= LARGEST_DROPPED:
+            # An answer that comes before all is sent may be lost with the connection.
+            async for _ in request.stream():
+                pass
         raise refused(413)
     try:
         body = json.loads(await request.body())
