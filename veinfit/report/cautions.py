@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+
+from veinfit.notes import Note
+
 CAUTIONS: tuple[str, ...] = (
     "A planning aid for research and preparation; not a medical device.",
     "Results depend on the segmentation and on the cardiac phase of the image.",
@@ -14,3 +18,32 @@ PICTURE_CAUTION = (
     "Decisions rest with the licensed physician and local rules."
 )
 """On a picture, which may be shown without its report."""
+
+WARNINGS_IN_SHORT: Mapping[str, str] = {
+    "names": "the frame may be wrong; left and right, and every name, are doubtful",
+}
+"""What a warning says where there is room for a line, by the stage that gives it."""
+
+ANY_WARNING = "all of this is in doubt; the report says why"
+
+
+def warning_line(notes: Iterable[Note]) -> str:
+    """Return the warnings of a case in one short line.
+
+    It stands wherever names stand: a picture or a page may be shown without the first page.
+
+    Parameters
+    ----------
+    notes : iterable of Note
+
+    Returns
+    -------
+    str
+        Empty where no note is a warning.
+    """
+    told = [
+        WARNINGS_IN_SHORT.get(note.stage, ANY_WARNING)
+        for note in notes
+        if note.severity == "warning"
+    ]
+    return f"Warning: {'; '.join(dict.fromkeys(told))}" if told else ""

@@ -33,6 +33,8 @@ DATA = "#0f2a57"
 INK = "#1c232b"
 MUTED = "#4d5863"
 PAPER = "#ffffff"
+ALARM = "#a30000"
+"""What puts all of a case in doubt."""
 DARK_TONES: dict[str, str] = {
     INK: "#f2f4f6",
     MUTED: "#b8c2cc",
@@ -40,6 +42,7 @@ DARK_TONES: dict[str, str] = {
     PLANE: "#cfa6e2",
     BALLOON_LINE: "#7fd0dc",
     LEAK: "#ffffff",
+    ALARM: "#ffa8a0",
 }
 """What stands for the colours of lines and writing on a dark ground."""
 

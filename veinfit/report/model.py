@@ -31,6 +31,8 @@ class Picture:
         in large type. Empty where the picture itself does.
     captioned : bool
         Whether the caption stands in the picture itself.
+    warned : bool
+        Whether a warning stands at its head, above the views.
     """
 
     file: str
@@ -42,6 +44,7 @@ class Picture:
     approach: str = ""
     paper: bytes = field(default=b"", repr=False)
     captioned: bool = True
+    warned: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)

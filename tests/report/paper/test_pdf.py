@@ -270,15 +270,17 @@ def test_the_input_verdict_and_the_approach_come_first(
     assert summary.count("good to 1 mm") == 1
 
 
-def test_a_warning_is_the_first_line(
-    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+def test_a_warning_stands_on_every_page_that_names_veins(
+    anatomy: Anatomy, fits: tuple[Fit, ...], printed: bytes, tmp_path: Path
 ) -> None:
     doubted = replace(
         anatomy, notes=(*anatomy.notes, Note("names", "left may be right", severity="warning"))
     )
     pages = pages_of(write_pdf(report_of(doubted, fits)), tmp_path)
     assert pages[0].startswith("Warning: left may be right")
-    assert not any("left may be right" in page for page in pages[1:])
+    short = "Warning: the frame may be wrong; left and right, and every name, are doubtful"
+    assert len(pages) > 3 and all(page.startswith(short) for page in pages[1:])
+    assert not any("Warning" in page for page in pages_of(printed, tmp_path))
 
 
 @pytest.mark.slow

@@ -13,7 +13,8 @@ from PIL import Image
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.anatomy.wall_parts import vein_vertices
-from veinfit.report.cautions import PICTURE_CAUTION
+from veinfit.notes import Note
+from veinfit.report.cautions import PICTURE_CAUTION, warning_line
 from veinfit.report.charts.standing_alone import with_caution
 from veinfit.report.colours import INK, gap_bands, rgb
 from veinfit.report.pictures.fit_picture import draw_header, fit_layout
@@ -24,7 +25,12 @@ from veinfit.report.pictures.mitral_rim import (
     broken,
     mitral_lines,
 )
-from veinfit.report.pictures.overview import landmarks, overview_caption
+from veinfit.report.pictures.overview import (
+    OverviewLayout,
+    landmarks,
+    overview_caption,
+    overview_layout,
+)
 from veinfit.report.pictures.pictures import draw_pictures
 from veinfit.report.render import vtk_renderer
 from veinfit.report.render.canvas import Canvas
@@ -355,3 +361,36 @@ def test_any_size_and_shape_is_kept(
     pictures = draw_pictures(anatomy, fits[:1], {}, tmp_path, size_px=size, renderer="plain")
     for picture in pictures:
         assert _pixels(tmp_path / picture.file).shape == (size[1], size[0], 3)
+
+
+def test_a_warning_stands_on_every_picture_and_hides_nothing(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    doubt = Note("names", "left may be right", severity="warning")
+    doubted = replace(anatomy, notes=(*anatomy.notes, doubt))
+    lines: list[tuple[Box, str]] = []
+    write = Canvas.write
+
+    def noted(canvas: Canvas, x: float, y: float, text: str, *more: Any, **options: Any) -> Any:
+        written = write(canvas, x, y, text, *more, **options)
+        size, weight = more[0], options.get("bold", False)
+        span = canvas.measure(text, size, bold=weight)
+        lines.append((Box(x, y, x + span.right - span.left, y + span.bottom - span.top), text))
+        return written
+
+    monkeypatch.setattr(Canvas, "write", noted)
+    for size in (SMALL, (400, 300), (900, 400)):
+        lines.clear()
+        drawn = draw_pictures(doubted, fits[:1], {}, tmp_path, size_px=size, renderer="plain")
+        alarms = [(box, text) for box, text in lines if text == warning_line([doubt])]
+        assert len(alarms) == len(drawn) == 2
+        assert all(box.right < size[0] for box, _ in alarms)
+        tops = overview_layout(size, True).areas[0].top, fit_layout(size, True).side.top
+        for (box, _), top, plain in zip(
+            alarms, tops, (overview_layout(size), fit_layout(size)), strict=True
+        ):
+            assert box.bottom < top
+            first = plain.areas[0] if isinstance(plain, OverviewLayout) else plain.side
+            assert top > first.top
+        assert all(one.warned and one.alt.startswith("Warning: ") for one in drawn)
+    assert warning_line(anatomy.notes) == ""

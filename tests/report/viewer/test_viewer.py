@@ -20,6 +20,7 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.mitral_and_septum import SeptalCrossing
 from veinfit.anatomy.model import Anatomy
+from veinfit.notes import Note
 from veinfit.report.colours import CONTACT, rgb
 from veinfit.report.model import Report
 from veinfit.report.render.projection import projection_name
@@ -387,3 +388,12 @@ def test_a_browser_that_cannot_draw_says_so_and_points_to_the_report(page: Path)
             "report.html"
         )
         assert tab.evaluate("document.getElementById('tools').hidden") is True
+
+
+def test_a_warning_stands_above_the_view(report: Report) -> None:
+    doubt = Note("names", "left may be <right>", severity="warning")
+    anatomy = replace(report.result.anatomy, notes=(*report.result.anatomy.notes, doubt))
+    told = write_viewer(replace(report, result=replace(report.result, anatomy=anatomy)))
+    line = '<p class="warning" role="alert"><strong>Warning</strong>: left may be &lt;right&gt;</p>'
+    assert told.index(line) < told.index("<h1>")
+    assert 'class="warning"' not in write_viewer(report)

@@ -23,11 +23,11 @@ from reportlab.platypus import (
     TableStyle,
 )
 
-from veinfit.report.answers.parts import VeinPart, vein_parts
-from veinfit.report.cautions import CAUTIONS
+from veinfit.report.answers.parts import VeinPart, vein_parts, warnings
+from veinfit.report.cautions import CAUTIONS, warning_line
 from veinfit.report.charts.aims import AIM_KEY
 from veinfit.report.charts.image_planes import TITLE as IMAGE_TITLE
-from veinfit.report.colours import INK, MUTED, GapBand, gap_bands
+from veinfit.report.colours import ALARM, INK, MUTED, GapBand, gap_bands
 from veinfit.report.model import Report
 from veinfit.report.paper.paper_drawing import PLAIN
 from veinfit.report.paper.pdf_blocks import (
@@ -65,6 +65,9 @@ PAPERS: dict[PaperName, tuple[float, float]] = {"a4": A4, "letter": LETTER}
 MARGIN = 12 * mm
 FOOT = 9 * mm
 """Height of the line at the foot of each page."""
+
+HEAD = 5 * mm
+"""Height of the line of a warning, which stands on the first page in full."""
 
 NOTES_ON_VEIN = 3
 """So many cautions are printed; other notes are counted, and in report.html."""
@@ -124,13 +127,14 @@ def _binary_streams() -> Iterator[None]:
 def _printed(report: Report, size: tuple[float, float], parts: tuple[VeinPart, ...]) -> bytes:
     """Return the file's content."""
     stream = io.BytesIO()
-    width, height = size[0] - 2 * MARGIN, size[1] - 2 * MARGIN - FOOT
+    alarm = warning_line(warnings(report))
+    width, height = size[0] - 2 * MARGIN, size[1] - 2 * MARGIN - FOOT - bool(alarm) * HEAD
     body = Frame(MARGIN, MARGIN + FOOT, width, height, 0, 0, 0, 0)
     document = BaseDocTemplate(stream, pagesize=size, invariant=1, lang="en", pageCompression=1)
     document.title = f"Balloon seats, {printable(report.case_id) or 'unnamed case'}"
     document.subject = "Predicted balloon seats in the pulmonary veins; " + CAUTIONS[0]
     document.author = document.creator = f"veinfit {printable(report.version)}"
-    foot = _foot(report, size)
+    foot = _foot(report, size, alarm)
     bands = gap_bands(report.result.settings.seating.contact_tolerance_mm)
     document.addPageTemplates(PageTemplate("page", [body], onPage=foot))
     story = [
@@ -142,8 +146,10 @@ def _printed(report: Report, size: tuple[float, float], parts: tuple[VeinPart, .
     return stream.getvalue()
 
 
-def _foot(report: Report, size: tuple[float, float]) -> Callable[[TaggedCanvas, Any], None]:
-    """Return what draws the foot of a page."""
+def _foot(
+    report: Report, size: tuple[float, float], alarm: str
+) -> Callable[[TaggedCanvas, Any], None]:
+    """Return what draws the foot of a page, and ``alarm`` at the head of all but the first."""
     name = shortened(printable(report.case_id), 60) or "Unnamed case"
     line = f"{name}. {CAUTIONS[0]} {CAUTIONS[2]}"
     width = size[0] - 2 * MARGIN
@@ -155,6 +161,9 @@ def _foot(report: Report, size: tuple[float, float]) -> Callable[[TaggedCanvas, 
         canvas.begin_aside()
         if document.page > 1:
             leave_room(canvas, MARGIN, MARGIN - ROOM_PT - 1 * mm, width)
+            if alarm:
+                head = words(alarm, SMALL_PT, ALARM, bold=True)
+                head.drawOn(canvas, MARGIN, size[1] - MARGIN - head.wrapOn(canvas, width, HEAD)[1])
         canvas.setViewerPreference("DisplayDocTitle", "true")
         canvas.setStrokeColor(HexColor(LINE))
         canvas.setLineWidth(0.6)

@@ -17,7 +17,7 @@ from reportlab.platypus import Flowable, Spacer, TableStyle
 
 from veinfit.notes import Note
 from veinfit.report.answers.tables import Row
-from veinfit.report.colours import INK, MUTED, GapBand
+from veinfit.report.colours import ALARM, INK, MUTED, GapBand
 from veinfit.report.paper.fonts import BOLD_FILE, PLAIN_FILE, font_file
 from veinfit.report.paper.paper_drawing import BOLD, PLAIN, SMALLEST_PT, on_paper
 from veinfit.report.paper.tagged import Figures, Layout, Photo, Text
@@ -30,7 +30,6 @@ TYPE_PT, SMALL_PT, HEAD_PT, TITLE_PT = 9.0, SMALLEST_PT, 13.0, 17.0
 """Type sizes."""
 
 ACCENT, LINE, TINT, WARN = "#0d5563", "#c6cdd3", "#eef3f4", "#7a3b00"
-ALARM = "#a30000"
 
 GUTTER = 5 * mm
 
@@ -198,7 +197,7 @@ def _views(shown: ShownPicture) -> tuple[bytes, int, int]:
     from PIL import Image
 
     stream = io.BytesIO()
-    paper = shown.picture.paper
+    paper, warned = shown.picture.paper, shown.picture.warned
     with Image.open(io.BytesIO(paper or shown.content or b"")) as image:
         size = image.size
         if paper and image.format == "JPEG":
@@ -207,9 +206,9 @@ def _views(shown: ShownPicture) -> tuple[bytes, int, int]:
             image.convert("RGB").save(stream, "JPEG", quality=PAPER_QUALITY, subsampling=0)
             return stream.getvalue(), *size
         first, last = (
-            overview_layout(size).areas
+            overview_layout(size, warned).areas
             if not shown.picture.vein
-            else (fit_layout(size).side, fit_layout(size).axial)
+            else (fit_layout(size, warned).side, fit_layout(size, warned).axial)
         )
         views = image.convert("RGB").crop(
             (int(first.left), int(first.top), int(last.right) + 1, int(last.bottom) + 1)

@@ -14,11 +14,10 @@ from veinfit.report.answers.correction_table import COMPARED, correction_rows
 from veinfit.report.answers.parts import VeinPart, case_notes, headlines, unmeasured, warnings
 from veinfit.report.cautions import CAUTIONS
 from veinfit.report.charts.further import crossing_charts, crossing_key
-from veinfit.report.colours import MUTED
+from veinfit.report.colours import ALARM, MUTED
 from veinfit.report.model import Report
 from veinfit.report.paper.pdf_blocks import (
     ACCENT,
-    ALARM,
     GUTTER,
     LINED,
     SMALL_PT,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy
+from veinfit.notes import Note
 from veinfit.report.by_hand import hand_words
 from veinfit.report.colours import (
     INK,
@@ -15,7 +16,13 @@ from veinfit.report.colours import (
     PAPER,
     GapBand,
 )
-from veinfit.report.pictures.caution_line import CAUTION_PX, LINE_PX, write_caution
+from veinfit.report.pictures.caution_line import (
+    CAUTION_PX,
+    LINE_PX,
+    WARNING_PX,
+    write_caution,
+    write_warning,
+)
 from veinfit.report.pictures.fit_axial import draw_axial
 from veinfit.report.pictures.fit_scene import (
     FitFrame,
@@ -63,11 +70,15 @@ class FitLayout:
         return int(width), int(height)
 
 
-def fit_layout(size_px: tuple[int, int]) -> FitLayout:
-    """Divide a picture of ``size_px`` into header, two views and footer."""
+def fit_layout(size_px: tuple[int, int], warned: bool = False) -> FitLayout:
+    """Divide a picture of ``size_px`` into header, two views and footer.
+
+    A warning has a line of the header.
+    """
     u = unit_px(size_px)
     gutter = round(GUTTER_PX * u)
-    top, bottom = round(HEADER_PX * u), size_px[1] - round(FOOTER_PX * u)
+    top = round((HEADER_PX + warned * WARNING_PX) * u)
+    bottom = size_px[1] - round(FOOTER_PX * u)
     width = (size_px[0] - 3 * gutter) // 2
     left, right = gutter, size_px[0] - gutter - width
     return FitLayout(
@@ -91,7 +102,7 @@ def draw_fit(
         canvas.image(image, int(area.left), int(area.top))
         canvas.box(area, "none", edge="#9aa3ab", above=7.0)
     whole = Box(layout.side.left, layout.side.top, layout.axial.right, layout.side.bottom)
-    draw_header(canvas, fit, whole, words, hand_words(anatomy, fit.vein))
+    draw_header(canvas, fit, whole, words, hand_words(anatomy, fit.vein), anatomy.notes)
     view_title(canvas, layout.side, "From the side, near wall cut away")
     view_title(canvas, layout.axial, "From the atrium into the vein")
     draw_side(canvas, anatomy, fit, frame, layout.side, bands, profiles)
@@ -128,11 +139,16 @@ def draw_for_paper(
 
 
 def draw_header(
-    canvas: Canvas, fit: Fit, below: Box, words: ReportSettings, by_hand: str = ""
+    canvas: Canvas,
+    fit: Fit,
+    below: Box,
+    words: ReportSettings,
+    by_hand: str = "",
+    notes: Sequence[Note] = (),
 ) -> None:
     """Write a fit's title and how likely it is to seal above the views, which lie in ``below``.
 
-    ``by_hand`` says what was done to the vein by hand.
+    ``by_hand`` says what was done to the vein by hand; of ``notes`` the warnings are written.
     """
     u = canvas.unit
     x = below.left + 4 * u
@@ -144,12 +160,13 @@ def draw_header(
     draw_sign(canvas, mark(fit, words), np.array([x + radius, 63 * u]), radius)
     said, start = headline(fit, words), x + 30 * u
     _one_line(canvas, start, 50 * u, below.right - start, said, BODY_PX, LINE_PX)
+    write_warning(canvas, x, 82 * u, notes)
 
 
 def view_title(canvas: Canvas, area: Box, words: str) -> None:
     """Write above a view how it is seen."""
     u = canvas.unit
-    canvas.write(area.left + 4 * u, 86 * u, words, SMALL_PX, colour=MUTED, bold=True)
+    canvas.write(area.left + 4 * u, area.top - 32 * u, words, SMALL_PX, colour=MUTED, bold=True)
 
 
 def draw_sign(canvas: Canvas, sign: Mark, centre: np.ndarray, radius: float) -> None:

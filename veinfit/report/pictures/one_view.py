@@ -7,10 +7,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.anatomy.model import Anatomy
 from veinfit.errors import InputError
 from veinfit.notes import Note
 from veinfit.report.by_hand import hand_words
+from veinfit.report.cautions import warning_line
 from veinfit.report.colours import (
     DARK_TONES,
     INK,
@@ -21,6 +22,7 @@ from veinfit.report.colours import (
     GapBand,
     gap_bands,
 )
+from veinfit.report.pictures.caution_line import WARNING_PX
 from veinfit.report.pictures.fit_axial import draw_axial
 from veinfit.report.pictures.fit_picture import (
     FOOTER_PX,
@@ -154,7 +156,7 @@ def draw_still(
     -------
     Drawn
     """
-    frame = _frame(_vein(anatomy, fit), others, look, style)
+    frame = _frame(anatomy, fit, others, look, style)
     drawn, notes = _draw(anatomy, fit, [frame], look, style, labelled=True)
     words = _title(frame, look, style)
     about = f"{fit.vein}, {fit.balloon}, {fit.approach}. {words}."
@@ -184,14 +186,13 @@ def draw_turning(
     -------
     Drawn
     """
-    vein = _vein(anatomy, fit)
-    first = _frame(vein, others, look, style)
+    first = _frame(anatomy, fit, others, look, style)
     camera = first.axial if look.kind == "axis" else first.side
     lao, cranial = viewer_angles(camera.towards)
     looks = [Look("angles", lao + 360.0 * k / frames, cranial) for k in range(frames)]
-    seen = [_frame(vein, others, one, style) for one in looks]
+    seen = [_frame(anatomy, fit, others, one, style) for one in looks]
     scale = max(frame.side.mm_per_px for frame in seen)
-    places = [vein.ostium.centre, *(f.centre for f in others if f.centre is not None)]
+    places = [first.vein.ostium.centre, *(f.centre for f in others if f.centre is not None)]
     middle = np.mean(places, axis=0)
     still = [replace(f, side=replace(f.side, mm_per_px=scale, focal=middle)) for f in seen]
     drawn, notes = _draw(anatomy, fit, still, looks[0], style, labelled=False)
@@ -218,7 +219,7 @@ def draw_growing(anatomy: Anatomy, grown: Sequence[Fit], look: Look, style: Styl
     -------
     Drawn
     """
-    frame = _frame(_vein(anatomy, grown[0]), grown, look, style)
+    frame = _frame(anatomy, grown[0], grown, look, style)
     pictures: list[bytes] = []
     notes: dict[Note, None] = {}
     for fit in grown:
@@ -237,23 +238,20 @@ def draw_growing(anatomy: Anatomy, grown: Sequence[Fit], look: Look, style: Styl
     return Drawn(content, caption, tuple(notes))
 
 
-def _vein(anatomy: Anatomy, fit: Fit) -> Vein:
-    return next(vein for vein in anatomy.veins if vein.name == fit.vein)
-
-
-def _area(canvas: Canvas) -> Box:
+def _area(canvas: Canvas, anatomy: Anatomy) -> Box:
     u = canvas.unit
     gutter = round(GUTTER_PX * u)
     return Box(
         gutter,
-        round(HEADER_PX * u),
+        round((HEADER_PX + bool(warning_line(anatomy.notes)) * WARNING_PX) * u),
         int(canvas.width) - gutter,
         int(canvas.height) - round(FOOTER_PX * u),
     )
 
 
-def _frame(vein: Vein, fits: Sequence[Fit], look: Look, style: Style) -> FitFrame:
-    width, height = (int(n) for n in _area(Canvas(style.size_px)).size)
+def _frame(anatomy: Anatomy, fit: Fit, fits: Sequence[Fit], look: Look, style: Style) -> FitFrame:
+    vein = next(vein for vein in anatomy.veins if vein.name == fit.vein)
+    width, height = (int(n) for n in _area(Canvas(style.size_px), anatomy).size)
     frame = frame_vein(vein, fits, width, height)
     if look.kind != "angles":
         return frame
@@ -340,10 +338,10 @@ def _written(
     labelled: bool,
 ) -> bytes:
     canvas = Canvas(style.size_px, dark=style.dark)
-    area = _area(canvas)
+    area = _area(canvas, anatomy)
     canvas.image(image, int(area.left), int(area.top))
     canvas.box(area, "none", edge="#9aa3ab", above=7.0)
-    draw_header(canvas, fit, area, style.words, hand_words(anatomy, fit.vein))
+    draw_header(canvas, fit, area, style.words, hand_words(anatomy, fit.vein), anatomy.notes)
     view_title(canvas, area, _title(frame, look, style))
     bar = style.scale_bar
     if look.kind == "axis":

@@ -21,7 +21,12 @@ from veinfit.report.colours import (
     WALL_OUTER,
     rgb,
 )
-from veinfit.report.pictures.caution_line import CAUTION_PX, write_caution
+from veinfit.report.pictures.caution_line import (
+    CAUTION_PX,
+    WARNING_PX,
+    write_caution,
+    write_warning,
+)
 from veinfit.report.pictures.mitral_rim import mitral_lines
 from veinfit.report.render.annotations import annotate
 from veinfit.report.render.canvas import BODY_PX, SMALL_PX, TITLE_PX, Canvas, unit_px
@@ -110,11 +115,15 @@ class OverviewLayout:
         return int(width), int(height)
 
 
-def overview_layout(size_px: tuple[int, int]) -> OverviewLayout:
-    """Divide an overview of ``size_px`` into header, two views and footer."""
+def overview_layout(size_px: tuple[int, int], warned: bool = False) -> OverviewLayout:
+    """Divide an overview of ``size_px`` into header, two views and footer.
+
+    A warning has a line of the header.
+    """
     u = unit_px(size_px)
     gutter = round(GUTTER_PX * u)
-    top, bottom = round(HEADER_PX * u), size_px[1] - round(FOOTER_PX * u)
+    top = round((HEADER_PX + warned * WARNING_PX) * u)
+    bottom = size_px[1] - round(FOOTER_PX * u)
     width = (size_px[0] - 3 * gutter) // 2
     right = size_px[0] - gutter - width
     return OverviewLayout(
@@ -218,6 +227,7 @@ def draw_overview(
     canvas = Canvas(layout.size_px)
     u = canvas.unit
     canvas.write(layout.areas[0].left + 4 * u, 4 * u, "Left atrium", TITLE_PX, bold=True)
+    write_warning(canvas, layout.areas[0].left + 4 * u, 50 * u, anatomy.notes)
     named = landmarks(anatomy, structures)
     seen = [
         [seen_at(mark.points, view.camera, solid, scale) for mark in named]
@@ -227,7 +237,7 @@ def draw_overview(
         canvas.image(drawn[k][0], int(area.left), int(area.top))
         canvas.box(area, "none", edge="#9aa3ab", above=7.0)
         title = DIRECTIONS[k][0]
-        canvas.write(area.left + 4 * u, 54 * u, title, SMALL_PX, colour=MUTED, bold=True)
+        canvas.write(area.left + 4 * u, area.top - 32 * u, title, SMALL_PX, colour=MUTED, bold=True)
         camera = views[k].camera
         annotate(canvas, camera, area)
         # What neither view shows is named in the first, and said to be hidden.

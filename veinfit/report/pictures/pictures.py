@@ -12,6 +12,7 @@ import numpy as np
 from veinfit.anatomy.model import Anatomy
 from veinfit.memory import freeing_new_objects
 from veinfit.notes import Note
+from veinfit.report.cautions import warning_line
 from veinfit.report.colours import PAPER, GapBand, gap_bands
 from veinfit.report.model import Picture
 from veinfit.report.pictures.fit_picture import FitLayout, draw_fit, draw_for_paper, fit_layout
@@ -110,7 +111,8 @@ def draw_pictures(
     bands = gap_bands(tolerance)
     shapes = profiles or {}
     settings = words or ReportSettings()
-    layout, over_layout = fit_layout(size_px), overview_layout(size_px)
+    alarm = warning_line(anatomy.notes)
+    layout, over_layout = fit_layout(size_px, bool(alarm)), overview_layout(size_px, bool(alarm))
     drawn = [finite(fit) for fit in fits if any(v.name == fit.vein for v in anatomy.veins)]
     frames = _frames(anatomy, drawn, layout)
 
@@ -124,7 +126,8 @@ def draw_pictures(
         flat = flattened(views, paint(passes, scale), scale)
         pair = [next(flat) for _ in overview]
         png = draw_overview(anatomy, structures, over_layout, overview, pair, scale)
-        pictures = [_written(folder, "overview.png", png, _overview_picture(anatomy, structures))]
+        over = warned(_overview_picture(anatomy, structures), alarm)
+        pictures = [_written(folder, "overview.png", png, over)]
         with freeing_new_objects() as free:
             for fit, name in zip(drawn, _file_names(drawn), strict=True):
                 images = (next(flat)[0], next(flat)[0])
@@ -134,7 +137,7 @@ def draw_pictures(
                 paper = draw_for_paper(
                     anatomy, fit, frames[fit.vein], layout, bands, images, shapes
                 )
-                told = replace(_fit_picture(fit, bands, settings), paper=paper)
+                told = replace(warned(_fit_picture(fit, bands, settings), alarm), paper=paper)
                 pictures.append(_written(folder, name, png, told))
                 free()
         # The renderer is run to its end, so that a late failure is not overlooked.
@@ -212,6 +215,11 @@ def _written(folder: Path, name: str, png: bytes, picture: Picture) -> Picture:
     partial.write_bytes(png)
     partial.replace(target)
     return replace(picture, file=f"{FOLDER}/{name}")
+
+
+def warned(picture: Picture, alarm: str) -> Picture:
+    """Return a picture that tells the warning ``alarm``, if there is one, in its words too."""
+    return replace(picture, alt=f"{alarm}. {picture.alt}", warned=True) if alarm else picture
 
 
 def _overview_picture(anatomy: Anatomy, structures: Mapping[str, Structure]) -> Picture:

@@ -9,6 +9,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from veinfit.report.answers.parts import warnings
 from veinfit.report.cautions import CAUTIONS
 from veinfit.report.model import Report
 from veinfit.report.page.pages import environment, template_text
@@ -45,6 +46,7 @@ def write_viewer(report: Report) -> str:
         .render(
             report=report,
             cautions=CAUTIONS,
+            warnings=warnings(report),
             style=Markup(template_text("viewer.css")),
             scene=embedded_json(viewer_scene(report)),
             script=Markup(script),
