@@ -165,7 +165,7 @@ def _tell_whole_case(result: CaseResult) -> None:
     """Print how many veins are predicted to be sealed antrally, by the sizes at hand."""
     from veinfit.report.answers.case_answer import case_lines
 
-    for line in case_lines(result.expected, len({fit.vein for fit in result.fits})):
+    for line in case_lines(result.expected, result.fits):
         print(f"{line.label}, predicted to be sealed antrally: {line.words}")
 
 

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
+from printed import pages_of
 from report.answers.test_answers import margin
 from report.inputs import report_of
 
 from veinfit.anatomy.model import Anatomy
 from veinfit.report.answers.case_answer import CaseLine, case_lines
 from veinfit.report.page.page import write_page
+from veinfit.report.paper.pdf import write_pdf
 from veinfit.seating.expected import expected_seals
 from veinfit.seating.further import Growth, GrowthStep
 from veinfit.seating.model import Fit
@@ -34,7 +37,7 @@ def counted(fits: tuple[Fit, ...]) -> tuple[Fit, ...]:
 
 
 def told_lines(fits: tuple[Fit, ...]) -> tuple[CaseLine, ...]:
-    return case_lines(expected_seals(fits, steered_tries=3), len({fit.vein for fit in fits}))
+    return case_lines(expected_seals(fits, steered_tries=3), fits)
 
 
 def test_sums_and_products_are_those_made_by_hand(counted: tuple[Fit, ...]) -> None:
@@ -67,3 +70,21 @@ def test_the_page_tells_the_case_and_what_grows(anatomy: Anatomy, counted: tuple
     total = re.search(r"grown to 31( mm)? ([\d.]+)", told)
     assert total is not None
     assert float(total[2]) == pytest.approx(sum(float(one) for one in shown))
+
+
+@pytest.mark.parametrize("both", [True, False])
+def test_what_is_of_one_approach_alone_says_which_where_a_case_has_two(
+    anatomy: Anatomy, counted: tuple[Fit, ...], both: bool, tmp_path: Path
+) -> None:
+    fits = tuple(replace(fit, approach="transseptal") for fit in counted)
+    fits += counted if both else ()
+    by = " transseptal approach," if both else ""
+    assert [line.label for line in told_lines(fits)] == [
+        f"All 4 veins,{by} one try", f"All 4 veins,{by} up to 3 tries"
+    ]  # fmt: skip
+    page = write_page(report_of(anatomy, fits))
+    assert page.count('<p class="by">Transseptal approach</p>') == (4 if both else 0)
+    assert ("All 4 veins, transseptal approach</th>" in page) == both
+    first = pages_of(write_pdf(report_of(anatomy, fits)), tmp_path)[0]
+    assert first.count("Transseptal approach") == (4 if both else 0)
+    assert ("All 4 veins, transseptal" in " ".join(first.split())) == both

@@ -120,4 +120,5 @@ def test_the_map_of_the_septum_has_every_place_once():
     assert "up to 0.50 veins fewer" in said
     assert "the estimated place" in crossing_key(Crossings(places, (best,), True))
     assert "the given place" in crossing_key(Crossings(places, (best,), False))
+    assert "by the transseptal approach" in crossing_key(Crossings(places, (best,), True))
     assert crossing_charts(None) == () and crossing_key(None) == ""

@@ -82,7 +82,6 @@ class SizeAnswer:
     steered: Chance | None
     grown: Chance | None
     grown_to: str
-    best: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +92,8 @@ class Answer:
     ----------
     vein : str
     sizes : tuple of SizeAnswer
-    tie : bool
-        Whether sizes tie.
+    by : str
+        The approach that all of it is for, where the vein has fits by several; else empty.
     apart : str
         By how much their probabilities differ, with the interval of the difference.
     points : tuple of (str, str)
@@ -103,7 +102,7 @@ class Answer:
 
     vein: str
     sizes: tuple[SizeAnswer, ...]
-    tie: bool
+    by: str
     apart: str
     points: tuple[tuple[str, str], ...]
 
@@ -129,14 +128,12 @@ def answer(
     settings : Settings
     """
     led = _led(fits)
-    greatest = max(
-        (f.seal_probability for f in led if f.seal_probability is not None), default=None
-    )
-    sizes = tuple(_size(fit, greatest, settings) for fit in led)
+    sizes = tuple(_size(fit, settings) for fit in led)
     beside = [side for side in sides if side.approach in {fit.approach for fit in led}]
-    ties = any(side.tie for side in beside)
     apart = " ".join(filter(None, map(difference_words, beside)))
-    return Answer(vein, sizes, ties, apart, tuple(_points(sizes, settings)))
+    several = len({fit.approach for fit in fits}) > 1
+    by = f"{led[0].approach.capitalize()} approach" if several else ""
+    return Answer(vein, sizes, by, apart, tuple(_points(sizes, settings)))
 
 
 def in_doubt_first(answers: Sequence[Answer]) -> tuple[Answer, ...]:
@@ -154,7 +151,7 @@ def _led(fits: Sequence[Fit]) -> list[Fit]:
     return led or list(fits)
 
 
-def _size(fit: Fit, greatest: float | None, settings: Settings) -> SizeAnswer:
+def _size(fit: Fit, settings: Settings) -> SizeAnswer:
     steered = fit.steered_seal_probability
     grown, grown_to = _grown_chance(fit)
     return SizeAnswer(
@@ -165,7 +162,6 @@ def _size(fit: Fit, greatest: float | None, settings: Settings) -> SizeAnswer:
         steered=None if steered is None else _chance(fit, "steered_seal_probability", settings),
         grown=grown,
         grown_to=grown_to,
-        best=greatest is not None and fit.seal_probability == greatest,
     )
 
 
@@ -260,7 +256,7 @@ def _push(sizes: Sequence[SizeAnswer], settings: Settings) -> str:
 
 def _decides(sizes: Sequence[SizeAnswer]) -> str:
     """Say what the spread of the leak hangs on, for the size with the greatest probability."""
-    for size in sorted(sizes, key=lambda s: not s.best):
+    for size in sorted(sizes, key=lambda s: -(s.fit.seal_probability or 0.0)):
         if size.fit.margin is None:
             continue
         shares = sorted(size.fit.margin.variance_shares.items(), key=lambda item: -item[1])

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from veinfit.report.wording import MISSING, SPACE, either, number
 from veinfit.seating.expected import Expected
+from veinfit.seating.model import Fit
 
 CASE_KEY = (
     "Expected number of veins with an antral seal (sealed and not deep); in brackets, the "
@@ -58,25 +59,27 @@ class CaseLine:
         return f"{told}. {LEAST_LIKELY}: {self.weakest}."
 
 
-def case_lines(expected: Sequence[Expected], veins: int) -> tuple[CaseLine, ...]:
+def case_lines(expected: Sequence[Expected], fits: Sequence[Fit]) -> tuple[CaseLine, ...]:
     """Return a line for one try and one for several; none where no margin was computed.
 
     Parameters
     ----------
     expected : sequence of Expected
-    veins : int
-        How many veins the case has fits of.
+    fits : sequence of Fit
+        The case's; where they have several approaches, the lines name the one they are for.
 
     Returns
     -------
     tuple of CaseLine
     """
+    veins = len({fit.vein for fit in fits})
+    several = len({fit.approach for fit in fits}) > 1
     by_tries: dict[int, list[Expected]] = {}
     for one in expected:
         by_tries.setdefault(one.tries, []).append(one)
     return tuple(
         CaseLine(
-            _label(tries, choices[0].veins, veins),
+            _label(choices[0], veins, several),
             _tries(tries),
             tuple(
                 Choice(
@@ -112,9 +115,10 @@ def _tries(tries: int) -> str:
     return "one try" if tries == 1 else f"up to {tries} tries"
 
 
-def _label(tries: int, counted: int, veins: int) -> str:
-    which = f"All {veins} veins" if counted == veins else f"{counted} of {veins} veins"
-    return f"{which}, {_tries(tries)}"
+def _label(one: Expected, veins: int, several: bool) -> str:
+    which = f"All {veins} veins" if one.veins == veins else f"{one.veins} of {veins} veins"
+    by = f", {one.approach} approach" if several else ""
+    return f"{which}{by}, {_tries(one.tries)}"
 
 
 def _title(choice: str) -> str:

@@ -220,8 +220,9 @@ def crossing_key(crossings: Crossings | None) -> str:
         return ""
     about = "estimated" if crossings.estimated else "given"
     return (
-        "Predicted number of veins with an antral seal in one try, for places 5 mm apart on the "
-        f"septal wall, seen from outside the atrium. Darker: more. Thick rim: the {about} place. "
+        "Predicted number of veins with an antral seal in one try by the transseptal approach, for "
+        "places 5 mm apart on the septal wall, seen from outside the atrium. Darker: more. "
+        f"Thick rim: the {about} place. "
         "Dashed second rim: the place with the most. Every figure is as uncertain as the "
         "probabilities of one try that it adds up: small differences may be none."
     )

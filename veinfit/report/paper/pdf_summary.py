@@ -79,7 +79,7 @@ def summary(
     blocks += [Spacer(1, 2 * mm), _answers(report, parts, width)]
     blocks.append(words(against_practice(report.result.settings), SMALL_PT, MUTED))
     settings = report.result.settings.report
-    lines = case_lines(report.result.expected, len({fit.vein for fit in report.result.fits}))
+    lines = case_lines(report.result.expected, report.result.fits)
     keys = [NOMINAL_SEAT, *(() if report.result.structures else (NO_NEIGHBOURS,))]
     blocks += [*_case(case_rows(lines), width), Spacer(1, 1 * mm)]
     blocks += [
@@ -158,8 +158,9 @@ def _answer(one: Answer, part: VeinPart) -> list[Any]:
     sure = ": ".join(filter(None, (part.confidence, part.doubt)))
     about = f"ostium {part.size} mm; measurement confidence {sure}"
     name = [words(one.vein, TYPE_PT, bold=True), words(about, SMALL_PT, MUTED)]
-    sizes: list[Flowable] = [labelled(*_size(size), size=SMALL_PT) for size in one.sizes]
-    if not sizes:
+    sizes: list[Flowable] = [words(one.by, SMALL_PT, MUTED)] if one.by else []
+    sizes += [labelled(*_size(size), size=SMALL_PT) for size in one.sizes]
+    if not one.sizes:
         sizes = [words("no balloon was tried", SMALL_PT)]
     if one.apart:
         sizes.append(words(one.apart, SMALL_PT))
