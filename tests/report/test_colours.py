@@ -10,12 +10,15 @@ import pytest
 from PIL import Image
 
 from veinfit.report import colours
+from veinfit.report.charts.aims import aim_key
 from veinfit.report.colours import (
     band_edges,
     colour_of_gap,
+    colour_on_ring,
     contrast,
     gap_bands,
     lightness,
+    over_widest,
     rgb,
 )
 
@@ -138,6 +141,19 @@ def test_bands_follow_each_other_without_a_break() -> None:
     assert bands[0].low_mm is None and bands[-1].high_mm is None
     assert all(a.high_mm == b.low_mm for a, b in itertools.pairwise(bands))
     assert (np.diff(band_edges(bands)) > 0).all()
+
+
+@pytest.mark.parametrize("tolerance", [0.5, 2.5, 3.5])
+def test_what_a_key_says_of_the_darkest_on_a_ring_holds_for_every_wide_gap(
+    tolerance: float,
+) -> None:
+    bands = gap_bands(tolerance)
+    low = float(over_widest(bands).removeprefix("over "))
+    assert low == max(tolerance, 3.0)
+    darkest = {colour_on_ring(gap, bands) for gap in (low + 0.01, 5.0, 5.01, 6.33, 99.0)}
+    assert darkest == {colours.GAP_BANDS[-1][1]}
+    assert colour_on_ring(low, bands) not in darkest
+    assert f"any gap over {low:g} mm" in aim_key(bands)
 
 
 def test_a_gap_at_the_tolerance_is_contact() -> None:

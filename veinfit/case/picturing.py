@@ -10,7 +10,7 @@ from veinfit.anatomy.model import Anatomy
 from veinfit.errors import InputError
 from veinfit.io.results.output import write_file
 from veinfit.notes import Note
-from veinfit.report.charts.aims import AIM_KEY, aim_charts
+from veinfit.report.charts.aims import aim_charts, aim_key
 from veinfit.report.charts.standing_alone import with_caution
 from veinfit.report.colours import gap_bands
 from veinfit.report.pictures.asked import AIM_VIEW, TURN_FRAMES
@@ -174,11 +174,12 @@ def _picture(kind: Literal["png", "gif", "svg"], drawn: Drawn) -> FitPicture:
 
 def _aim_map(anatomy: Anatomy, fit: Fit, seating: SeatingSettings) -> Drawn:
     vein = next(v for v in anatomy.veins if v.name == fit.vein)
-    charts = aim_charts(vein, [fit], gap_bands(seating.contact_tolerance_mm))
+    bands = gap_bands(seating.contact_tolerance_mm)
+    charts = aim_charts(vein, [fit], bands)
     if not charts:
         raise InputError(f"{fit.vein} {fit.balloon} has no aim map; assess the case again")
     ((_, drawing),) = charts
-    return Drawn(with_caution(drawing).file.encode(), f"{drawing.alt} {AIM_KEY}")
+    return Drawn(with_caution(drawing).file.encode(), f"{drawing.alt} {aim_key(bands)}")
 
 
 def _kind(value: object) -> str:

@@ -123,7 +123,21 @@ def colour_on_ring(gap_mm: float, bands: tuple[GapBand, ...]) -> str:
     ring it is the least gap of its direction, and nothing is wider.
     """
     colour = colour_of_gap(gap_mm, bands)
-    return bands[-2].colour if colour == bands[-1].colour else colour
+    return widest_band(bands).colour if colour == bands[-1].colour else colour
+
+
+def widest_band(bands: tuple[GapBand, ...]) -> GapBand:
+    """Return the band with which a ring or a map ends: there it has no upper edge.
+
+    A key beside a ring or a map has to say so, for on the wall the band does end.
+    """
+    return bands[-2] if len(bands) > 2 else bands[-1]
+
+
+def over_widest(bands: tuple[GapBand, ...]) -> str:
+    """Say what the darkest colour stands for on a ring or a map: ``over 3``."""
+    low = widest_band(bands).low_mm
+    return f"over {low or 0.0:g}"
 
 
 def lightness(colour: str) -> float:

@@ -146,8 +146,23 @@ def test_wide_and_missing_gaps_are_not_made_up(anatomy: Anatomy, fits: tuple[Fit
     curves = [_points(p) for p in tree.iter("polyline") if len(_points(p)) > 2]
     curves = [c for c in curves if c[0, 0] != c[-1, 0] and len(c) > 3]
     assert len(curves) == 2  # broken where there are no readings
-    assert f"up to {GREATEST_GAP_MM}" not in _words(tree)
+    assert f"at the top: gaps over {GREATEST_GAP_MM:g} mm" in _words(tree)
     assert "run along its top" in tree.attrib["aria-label"]
+
+
+def test_the_gaps_axis_reaches_what_there_is_or_says_where_it_is_cut(
+    anatomy: Anatomy, fits: tuple[Fit, ...]
+) -> None:
+    fit = replace(fits[0], clock=tuple(replace(r, gap_mm=0.4 * k) for k, r in
+                                       enumerate(fits[0].clock[:17])))  # fmt: skip
+    tree = _tree(gap_chart(anatomy.veins[0], [fit], 0.5))
+    assert not any("at the top" in words for words in _words(tree))
+    (curve,) = (c for c in map(_points, tree.iter("polyline")) if len(c) > 10)
+    assert len(set(curve[:, 1])) == 17  # up to 6.4 mm no two of them share a height
+    missing = replace(fit, clock=(*fit.clock[:-1], replace(fit.clock[-1], gap_mm=np.inf)))
+    assert any(
+        "at the top" in w for w in _words(_tree(gap_chart(anatomy.veins[0], [missing], 0.5)))
+    )
 
 
 def test_without_readings_there_is_no_gap_chart(anatomy: Anatomy, fits: tuple[Fit, ...]) -> None:

@@ -9,7 +9,16 @@ import numpy as np
 
 from veinfit.anatomy.model import Vein
 from veinfit.frames import clock_direction, clock_hours, side_words
-from veinfit.report.colours import CONTACT, INK, LEAK, MUTED, PAPER, GapBand, colour_on_ring
+from veinfit.report.colours import (
+    CONTACT,
+    INK,
+    LEAK,
+    MUTED,
+    PAPER,
+    GapBand,
+    colour_on_ring,
+    over_widest,
+)
 from veinfit.report.render.drawing import Circle, Drawing, Line, Shape, Words, path
 from veinfit.report.render.plot import ticks
 from veinfit.report.wording import SPACE, column_title, either, hours, number
@@ -98,12 +107,14 @@ def _sector_words(group: Sequence[Aim], aims: Sequence[Aim]) -> str:
     return f"points {tilt} {side} ({where}{', in part' if some else ''})"
 
 
-AIM_KEY = (
-    "Direction of the nose around the clock, tilt from the vein's axis outward, seen from the "
-    "atrium. Blue with a dot: antral seal. Blue with a small ring: sealed, but deep. Other "
-    "colours: the widest gap, as in the pictures. Cross: no seat. Large ring: nominal."
-)
-"""What an aim map shows."""
+def aim_key(bands: tuple[GapBand, ...]) -> str:
+    """Return what an aim map shows."""
+    return (
+        "Direction of the nose around the clock, tilt from the vein's axis outward, seen from the "
+        "atrium. Blue with a dot: antral seal. Blue with a small ring: sealed, but deep. Other "
+        f"colours: the widest gap, as in the pictures, but darkest: any gap {over_widest(bands)} "
+        "mm. Cross: no seat. Large ring: nominal."
+    )
 
 
 def aim_charts(

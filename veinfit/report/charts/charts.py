@@ -32,8 +32,9 @@ OSTIUM_PX_PER_MM = 6.5
 CONTACT_SHARE = 0.35
 """How strongly the range of contact is tinted: lines cross it."""
 
-GREATEST_GAP_MM = 6.0
-"""The gap's axis ends here; wider gaps run along the top and are said to."""
+GREATEST_GAP_MM = 10.0
+"""The gap's axis ends here; wider gaps run along the top and are said to: a gap of 40 mm would
+press what decides, near contact, into a line."""
 
 
 def series_style(index: int) -> tuple[str, tuple[float, ...]]:
@@ -194,7 +195,9 @@ def gap_chart(
     widest = float(gaps.max()) if len(gaps) else 1.0
     high = min(GREATEST_GAP_MM, max(2.0, math.ceil(widest)))
     several = len({fit.approach for fit in fits}) > 1
-    below = 20.0 * (len(shown) + 1)
+    infinite = any(not np.isfinite(r.gap_mm) for fit in shown for r in fit.clock)
+    cut = f"at the top: gaps over {high:g} mm" if widest > high or infinite else ""
+    below = 20.0 * (len(shown) + 1 + bool(cut))
     frame = Frame(width, 250 + below, (0.0, 12.0), (low, high), below)
     hours = np.array([0.0, 3.0, 6.0, 9.0, 12.0])
     labels, words = clock_labels(hours.tolist(), vein.axis, width)
@@ -216,7 +219,9 @@ def gap_chart(
     foot = 248.0 + 20 * len(shown)
     parts.append(Area(58, foot + 4, 34, 12, CONTACT, CONTACT_SHARE))
     parts.append(Words(100, foot + 14, f"contact: up to {tolerance_mm:g} mm"))
-    wide = " Gaps wider than the scale run along its top." if widest > high else ""
+    if cut:
+        parts.append(Words(58, foot + 34, cut))
+    wide = " Gaps wider than the scale run along its top." if cut else ""
     return Drawing(
         frame.width, frame.height, tuple(parts),
         f"Least gap around the clock of {vein.name} for {len(shown)} fits, from twelve o'clock "

@@ -20,7 +20,7 @@ from veinfit.report.answers.parts import (
 )
 from veinfit.report.answers.tables import absent_measures
 from veinfit.report.cautions import CAUTIONS
-from veinfit.report.charts.aims import AIM_KEY
+from veinfit.report.charts.aims import aim_key
 from veinfit.report.charts.further import crossing_charts, crossing_key
 from veinfit.report.colours import gap_bands
 from veinfit.report.definitions import DEFINITIONS
@@ -64,6 +64,7 @@ def write_page(report: Report, parts: tuple[VeinPart, ...] | None = None) -> str
     answers = [part.answer for part in parts]
     first = headlines(report)
     alarms = warnings(report)
+    bands = gap_bands(result.settings.seating.contact_tolerance_mm)
     told = {*alarms, *(note for _, note in first)}
     return (
         environment()
@@ -92,8 +93,8 @@ def write_page(report: Report, parts: tuple[VeinPart, ...] | None = None) -> str
             crossings=crossing_charts(result.crossings),
             crossing_key=crossing_key(result.crossings),
             practice=against_practice(result.settings),
-            aim_key=AIM_KEY,
-            bands=gap_bands(result.settings.seating.contact_tolerance_mm),
+            aim_key=aim_key(bands),
+            bands=bands,
             absent=absent_measures(fits) if fits else (),
             settings=_setting_lines(report),
             definitions=DEFINITIONS,

@@ -25,9 +25,9 @@ from reportlab.platypus import (
 
 from veinfit.report.answers.parts import VeinPart, vein_parts, warnings
 from veinfit.report.cautions import CAUTIONS, warning_line
-from veinfit.report.charts.aims import AIM_KEY
+from veinfit.report.charts.aims import aim_key
 from veinfit.report.charts.image_planes import TITLE as IMAGE_TITLE
-from veinfit.report.colours import ALARM, INK, MUTED, GapBand, gap_bands
+from veinfit.report.colours import ALARM, INK, MUTED, GapBand, gap_bands, over_widest
 from veinfit.report.model import Report
 from veinfit.report.paper.paper_drawing import PLAIN
 from veinfit.report.paper.pdf_blocks import (
@@ -81,9 +81,9 @@ MOST_BESIDE = 3
 VIEWS_KEY = (
     "Left: from the side, near wall cut away; arrow, into the vein; violet, ostial plane; "
     "dash-dot, shaft; two-headed arrow, depth of the equator. Right: from the atrium into the "
-    "vein; ring, the gap around the clock. Small circle: a leak, with its width."
+    "vein; ring, the gap around the clock, darkest {over} mm. Small circle: a leak, with its width."
 )
-"""What the two views of a picture are."""
+"""What the two views of a picture are; ``over`` is the gap from which on the ring is darkest."""
 
 MAP_KEY = (
     "Colours as in the pictures. Unrolled wall: dashed, ostial plane; pale line, sealing line; "
@@ -181,7 +181,9 @@ def _foot(
 # ---- a vein ---------------------------------------------------------------------------------
 
 
-def _vein(part: VeinPart, width: float, height: float, bands: Sequence[GapBand]) -> list[Flowable]:
+def _vein(
+    part: VeinPart, width: float, height: float, bands: tuple[GapBand, ...]
+) -> list[Flowable]:
     title = part.vein.name + (f", {part.words}" if part.words else "")
     blocks: list[Flowable] = [
         PageBreak(), Bookmark(part.anchor, part.vein.name),
@@ -199,12 +201,12 @@ def _vein(part: VeinPart, width: float, height: float, bands: Sequence[GapBand])
         if seats:
             told = ", ".join(shown.title for shown in seats)
             blocks += [
-                words(f"{told}. {VIEWS_KEY}", SMALL_PT, MUTED),
+                words(f"{told}. {VIEWS_KEY.format(over=over_widest(bands))}", SMALL_PT, MUTED),
                 gap_key(bands),
                 Spacer(1, 2 * mm),
             ]
     blocks += _tables(part, width, height)
-    return [*blocks, *_drawings(part, width)]
+    return [*blocks, *_drawings(part, width, bands)]
 
 
 def _tables(part: VeinPart, width: float, height: float) -> list[Flowable]:
@@ -248,7 +250,7 @@ def _fits_table(part: VeinPart, width: float) -> Figures:
     return Figures(rows, colWidths=widths, style=TableStyle(style), hAlign="LEFT", repeatRows=1)
 
 
-def _drawings(part: VeinPart, width: float) -> list[Flowable]:
+def _drawings(part: VeinPart, width: float, bands: tuple[GapBand, ...]) -> list[Flowable]:
     """Return a vein's second page: where it seals, what follows, where it touches."""
     blocks: list[Flowable] = [
         PageBreak(), words(f"{part.vein.name}, continued", HEAD_PT, bold=True, role="H2"),
@@ -262,7 +264,7 @@ def _drawings(part: VeinPart, width: float) -> list[Flowable]:
         further.append(titled("Area along the vein", part.profile, half))
     if part.aims:
         maps = [titled(f"Aim map: {title}", drawn, third) for title, drawn in part.aims]
-        blocks += [*rows_of([*maps, ostium], width, 3), words(AIM_KEY, SMALL_PT, MUTED)]
+        blocks += [*rows_of([*maps, ostium], width, 3), words(aim_key(bands), SMALL_PT, MUTED)]
         blocks += [Spacer(1, 1 * mm), *rows_of(further, width, 2)]
     else:
         blocks += rows_of([ostium, *further], width, 2)

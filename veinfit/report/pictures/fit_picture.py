@@ -15,6 +15,8 @@ from veinfit.report.colours import (
     MUTED,
     PAPER,
     GapBand,
+    over_widest,
+    widest_band,
 )
 from veinfit.report.pictures.caution_line import (
     CAUTION_PX,
@@ -107,7 +109,7 @@ def draw_fit(
     view_title(canvas, layout.axial, "From the atrium into the vein")
     draw_side(canvas, anatomy, fit, frame, layout.side, bands, profiles)
     draw_axial(canvas, fit, frame, layout.axial, bands, profiles)
-    draw_footer(canvas, fit, whole, bands)
+    draw_footer(canvas, fit, whole, bands, ring=True)
     return canvas.png()
 
 
@@ -202,19 +204,27 @@ def _one_line(
     canvas.write(x, y, shown, size, bold=bold)
 
 
-def draw_footer(canvas: Canvas, fit: Fit, above: Box, bands: tuple[GapBand, ...]) -> None:
-    """Write the gap's scale, the figures and the cautions below the views, in ``above``."""
+def draw_footer(
+    canvas: Canvas, fit: Fit, above: Box, bands: tuple[GapBand, ...], *, ring: bool
+) -> None:
+    """Write the gap's scale, the figures and the cautions below the views, in ``above``.
+
+    ``ring`` tells whether the ring around the clock is drawn, on which the scale ends earlier.
+    """
     u = canvas.unit
     x, y = above.left + 4 * u, above.bottom + 14 * u
-    canvas.write(x, y + 11 * u, "Gap to the wall, mm", SMALL_PX, bold=True, down="center")
-    x += canvas.measure("Gap to the wall, mm", SMALL_PX, bold=True).right + 16 * u
+    canvas.write(x, y + 11 * u, "Gap, mm", SMALL_PX, bold=True, down="center")
+    x += canvas.measure("Gap, mm", SMALL_PX, bold=True).right + 16 * u
     start, end = x, above.right
     for band in bands:
-        width = canvas.measure(band.label, SMALL_PX).right
+        label = band.label
+        if ring and band is widest_band(bands):
+            label += f"; ring {over_widest(bands)}"
+        width = canvas.measure(label, SMALL_PX).right
         if x + 43 * u + width > end:
             x, y = start, y + 30 * u
         canvas.box(Box(x, y, x + 36 * u, y + 22 * u), band.colour, edge=INK)
-        canvas.write(x + 43 * u, y + 11 * u, band.label, SMALL_PX, down="center")
+        canvas.write(x + 43 * u, y + 11 * u, label, SMALL_PX, down="center")
         x += 43 * u + width + 18 * u
     y += 36 * u
     canvas.wrapped(

@@ -350,7 +350,7 @@ def _written(
         draw_side(canvas, anatomy, fit, frame, area, bands, {}, scale_bar=bar, labelled=labelled)
     else:
         _outside(canvas, anatomy, fit, frame, area, solid, scale, bar)
-    draw_footer(canvas, fit, area, bands)
+    draw_footer(canvas, fit, area, bands, ring=look.kind == "axis")
     return canvas.png()
 
 

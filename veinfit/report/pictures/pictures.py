@@ -13,7 +13,7 @@ from veinfit.anatomy.model import Anatomy
 from veinfit.memory import freeing_new_objects
 from veinfit.notes import Note
 from veinfit.report.cautions import warning_line
-from veinfit.report.colours import PAPER, GapBand, gap_bands
+from veinfit.report.colours import PAPER, GapBand, gap_bands, over_widest
 from veinfit.report.model import Picture
 from veinfit.report.pictures.fit_picture import FitLayout, draw_fit, draw_for_paper, fit_layout
 from veinfit.report.pictures.fit_scene import FitFrame, fit_views, frame_vein
@@ -249,7 +249,8 @@ def _fit_picture(fit: Fit, bands: tuple[GapBand, ...], settings: ReportSettings)
         alt=(
             f"{fit.vein}, {balloon_title(fit)}, {fit.approach}: {seen}, from the side with the "
             "near wall cut away "
-            f"and from the atrium into the vein. The wall is painted with the gap: {scale}. "
+            f"and from the atrium into the vein. The wall is painted with the gap: {scale}; "
+            f"the ring around the clock too, its darkest colour {over_widest(bands)}. "
             f"{headline(fit, settings)}."
         ),
     )

@@ -10,7 +10,7 @@ import numpy as np
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.report.by_hand import dropped, dropped_words, hand_words
-from veinfit.report.charts.aims import AIM_KEY, aim_charts
+from veinfit.report.charts.aims import aim_charts, aim_key
 from veinfit.report.colours import (
     BALLOON,
     BALLOON_LINE,
@@ -92,7 +92,7 @@ def viewer_scene(report: Report) -> dict[str, Any]:
             "line": BALLOON_LINE, "plane": PLANE, "ink": INK, "leak": LEAK, "dropped": MUTED,
         },
         "bands": [{"colour": band.colour, "label": band.label} for band in bands],
-        "aim_key": AIM_KEY,
+        "aim_key": aim_key(bands),
         "edges": [band.high_mm for band in bands[:-1]],
         "wall": pack_mesh(wall),
         "rims": _rims(anatomy),
