@@ -61,6 +61,13 @@ def test_what_needs_care_is_told_and_a_caution(values, said):
     assert said in verdict.note.text and verdict.note.severity == "caution"
 
 
+def test_what_was_found_in_an_input_comes_before_what_is_true_of_all():
+    text = judged(short=("LSPV",), repairs=("2 parts were joined",)).note.text
+    told = ("too short for a certain axis: LSPV", "edges of", "repaired: 2 parts", "errors were")
+    at = [text.index(words) for words in told]
+    assert at == sorted(at) and at[0] == 0
+
+
 def test_costs_lie_between_those_measured():
     rows = np.array(COST_OF_EDGE)
     # No resolution is free, and a coarser one costs no less.

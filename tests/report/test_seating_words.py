@@ -9,6 +9,7 @@ from seating.test_compare import SEATING, TIES, chance, fit, margin
 
 from veinfit.report.seating_words import in_words
 from veinfit.seating.compare import compare
+from veinfit.seating.model import ClockReading
 
 
 def said(first, second):
@@ -101,3 +102,25 @@ def test_nothing_instructs():
     for made in remarks:
         assert not INSTRUCTS.search(made.text), made.text
     assert INSTRUCTS.search("Use the larger balloon.")
+
+
+def clocked(size, open_h):
+    """A seat that leaks, without contact at these hours."""
+    readings = tuple(
+        ClockReading("LSPV", f"{size} mm", "coaxial", float(h), f"side {h}",
+                     2.0 if h in open_h else -1.0, None, None, None, None)
+        for h in range(12)
+    )  # fmt: skip
+    return fit(size, clock=readings)
+
+
+def test_that_neither_seals_is_told_whether_or_not_both_are_open_somewhere():
+    assert said(clocked(28, {3}), clocked(31, {3, 4})).neither == (
+        "open with both: side 3, about 2 to 4 o'clock (30°)"
+    )
+    assert said(clocked(28, {3}), clocked(31, {6})).neither == (
+        "no part of the circumference is open with both"
+    )
+    assert said(fit(28), fit(31)).neither == "neither was read around the clock"
+    sealed = fit(31, occluded=True, sealed=True, leak_width_mm=0.2)
+    assert said(fit(28), sealed).neither == ""

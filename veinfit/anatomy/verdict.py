@@ -146,32 +146,36 @@ def input_verdict(
 
 
 def _sentence(verdict: InputVerdict) -> str:
-    size = f"edges of {verdict.edge_mm:.1f} mm"
-    if verdict.voxel_mm is not None:
-        size = f"voxels of up to {verdict.voxel_mm:.1f} mm ({size} in their surface)"
-    text = f"the input has {size}. "
-    if verdict.d_area_error_mm is None:
-        text += "This is coarser than any resolution tested: the error that it causes is not known"
-    else:
-        text += (
-            f"At this resolution, errors were {verdict.d_area_error_mm:.1f} mm in ostial "
-            f"diameters (median; greatest {verdict.d_area_worst_mm:.1f} mm) and "
-            f"{verdict.position_error_mm:.1f} mm in ostial positions (greatest "
-            f"{verdict.position_worst_mm:.1f} mm), in {verdict.basis}; each vein's own bound is "
-            "told with it"
-        )
-    if verdict.stub_mm:
-        shortest = min(verdict.stub_mm, key=lambda name: verdict.stub_mm[name])
-        text += f"; the shortest vein is {shortest}, {verdict.stub_mm[shortest]:.0f} mm long"
+    """Say what was found in this input first: a page may show the first line alone."""
+    found = []
     if verdict.short_stubs:
-        text += f"; too short for a certain axis: {', '.join(verdict.short_stubs)}"
+        found.append(f"too short for a certain axis: {', '.join(verdict.short_stubs)}")
     if verdict.cut_veins:
-        text += f"; not measured: {', '.join(verdict.cut_veins)}"
+        found.append(f"not measured: {', '.join(verdict.cut_veins)}")
     if verdict.holes_open:
         several = verdict.holes_open > 1
         openings = "further openings belong" if several else "further opening belongs"
         stay = "stay" if several else "stays"
-        text += f"; {verdict.holes_open} {openings} to no vein and {stay} open in the wall"
-    done = len(verdict.repairs)
-    text += f"; repaired: {'; '.join(verdict.repairs)}" if done else "; nothing was repaired"
-    return text
+        found.append(f"{verdict.holes_open} {openings} to no vein and {stay} open in the wall")
+    unknown = verdict.d_area_error_mm is None
+    size = f"edges of {verdict.edge_mm:.1f} mm"
+    if verdict.voxel_mm is not None:
+        size = f"voxels of up to {verdict.voxel_mm:.1f} mm ({size} in their surface)"
+    found.append(f"the input has {size}")
+    if unknown:
+        found[-1] += ", coarser than any resolution tested: the error that it causes is not known"
+    if verdict.stub_mm:
+        shortest = min(verdict.stub_mm, key=lambda name: verdict.stub_mm[name])
+        found.append(f"the shortest vein is {shortest}, {verdict.stub_mm[shortest]:.0f} mm long")
+    repaired = "; ".join(verdict.repairs)
+    found.append(f"repaired: {repaired}" if repaired else "nothing was repaired")
+    text = "; ".join(found)
+    if unknown:
+        return text
+    return (
+        f"{text}. At this resolution, errors were {verdict.d_area_error_mm:.1f} mm in ostial "
+        f"diameters (median; greatest {verdict.d_area_worst_mm:.1f} mm) and "
+        f"{verdict.position_error_mm:.1f} mm in ostial positions (greatest "
+        f"{verdict.position_worst_mm:.1f} mm), in {verdict.basis}; each vein's own bound is told "
+        "with it"
+    )

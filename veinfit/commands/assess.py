@@ -264,7 +264,6 @@ def _side_by_side(result: CaseResult) -> Iterator[str]:
     from veinfit.report.seating_words import in_words
 
     for found in result.comparisons:
-        arcs = "; ".join(arc.words for arc in found.open_arcs)
-        end = f" Neither seals; open with both: {arcs}." if arcs else ""
-        told = in_words(found, result.settings.comparison).summary
-        yield f"{found.vein} ({found.approach}): {told}{end}"
+        told = in_words(found, result.settings.comparison)
+        end = f" Neither seals; {told.neither}." if told.neither else ""
+        yield f"{found.vein} ({found.approach}): {told.summary}{end}"

@@ -11,7 +11,6 @@ from veinfit.frames import clock_words
 from veinfit.report.wording import SPACE, balloon_size, number
 from veinfit.seating.compare import Comparison, Remark
 from veinfit.seating.model import Fit
-from veinfit.seating.seal.arcs import OpenArc
 from veinfit.settings import ComparisonSettings
 
 
@@ -26,13 +25,16 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class SideBySide:
-    """Two balloons before one vein as they are told."""
+    """Two balloons before one vein as they are told.
+
+    ``neither`` says what stays open where neither nominal seat seals; else it is empty.
+    """
 
     first: str
     second: str
     approach: str
     remarks: tuple[Said, ...]
-    open_arcs: tuple[OpenArc, ...]
+    neither: str
 
     @property
     def summary(self) -> str:
@@ -56,7 +58,19 @@ def in_words(found: Comparison, settings: ComparisonSettings) -> SideBySide:
     said = tuple(
         Said(remark.topic, _text(found, remark, settings), remark.tie) for remark in found.remarks
     )
-    return SideBySide(found.first, found.second, found.approach, said, found.open_arcs)
+    return SideBySide(found.first, found.second, found.approach, said, _neither(found))
+
+
+def _neither(found: Comparison) -> str:
+    """Say of two nominal seats that do not seal what both leave open."""
+    if not found.neither_seals:
+        return ""
+    if found.open_arcs:
+        return f"open with both: {'; '.join(arc.words for arc in found.open_arcs)}"
+    if any(fit.clock for fit in found.fits):
+        # Two seats may each touch where the other leaks, and so may contacts at two depths.
+        return "no part of the circumference is open with both"
+    return "neither was read around the clock"
 
 
 def _text(found: Comparison, remark: Remark, settings: ComparisonSettings) -> str:

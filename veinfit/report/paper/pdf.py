@@ -259,6 +259,11 @@ def _drawings(part: VeinPart, width: float, bands: tuple[GapBand, ...]) -> list[
     third, half = (width - 2 * GUTTER) / 3, 0.5 * (width - GUTTER)
     ostium = titled("The ostium to scale", part.ostium, OSTIUM_SHARE * third)
     further = [titled(title, drawn, half) for title, drawn in part.further]
+    beside = _beside(part)
+    if len(further) > 2 and len(further) % 2:
+        # The room beside the last of them: else these few lines would take a page.
+        further.append([Spacer(1, 1 * mm), *beside])
+        beside = []
     # Two pages hold what follows from the seats; how the vein narrows is in report.html.
     if part.profile and len(further) < 2:
         further.append(titled("Area along the vein", part.profile, half))
@@ -275,7 +280,7 @@ def _drawings(part: VeinPart, width: float, bands: tuple[GapBand, ...]) -> list[
         blocks += [*rows_of(maps, width, across), words(MAP_KEY, SMALL_PT, MUTED)]
     elif part.narrow_maps:
         blocks.append(words("The wall unrolled is in report.html.", SMALL_PT, MUTED))
-    blocks += [Spacer(1, 1 * mm), *_beside(part)]
+    blocks += [Spacer(1, 1 * mm), *beside]
     return [*blocks, *note_blocks(part.notes, min(len(part.grave), NOTES_ON_VEIN))]
 
 
@@ -320,8 +325,7 @@ def _beside(part: VeinPart) -> list[Flowable]:
         )
         told = [(f"{remark.topic.capitalize()}:", remark.text) for remark in side.remarks]
         blocks.append(labelled(*told, size=SMALL_PT, colour=INK))
-        if side.open_arcs:
-            arcs = "; ".join(arc.words for arc in side.open_arcs)
-            blocks.append(labelled(("Neither seals:", f"open with both: {arcs}."), size=SMALL_PT))
+        if side.neither:
+            blocks.append(labelled(("Neither seals:", f"{side.neither}."), size=SMALL_PT))
         blocks.append(Spacer(1, 2 * mm))
     return blocks
