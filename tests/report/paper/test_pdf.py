@@ -319,6 +319,20 @@ def test_nothing_lies_over_anything_else_and_nothing_is_too_small(
             assert overlaps(words) == []
 
 
+def test_what_sets_balloons_apart_stands_beside_an_odd_chart(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    """Below them it would begin a page of a few lines; the ostium is the first chart here."""
+    report = report_of(anatomy, fits)
+    parts = vein_parts(report)
+    charts = tuple((f"chart {k}", parts[0].gaps) for k in range(4))
+    for count, beside in ((4, True), (3, False)):
+        told = (replace(parts[0], further=charts[:count]), *parts[1:])
+        ((width, _), words), *_ = words_of(write_pdf(report, parts=told), tmp_path)[2:]
+        (left,) = (at for at, _, _, _, text in words if text == "beside")
+        assert (left > 0.5 * width) == beside
+
+
 def test_notes_that_do_not_fit_are_counted(
     anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
 ) -> None:

@@ -1,4 +1,4 @@
-"""The report on paper: a summary and two pages a vein, with text that can be selected."""
+"""The report on paper: a summary and two pages a vein or more, with text that can be selected."""
 
 from __future__ import annotations
 
@@ -77,6 +77,9 @@ OSTIUM_SHARE = 0.74
 
 MOST_BESIDE = 3
 """Tables of more balloons take the page's whole width."""
+
+BESIDE_A_CHART = 120 * mm
+"""What sets balloons apart stands beside a chart up to this height; there it cannot be broken."""
 
 VIEWS_KEY = (
     "Left: from the side, near wall cut away; arrow, into the vein; violet, ostial plane; "
@@ -260,7 +263,8 @@ def _drawings(part: VeinPart, width: float, bands: tuple[GapBand, ...]) -> list[
     ostium = titled("The ostium to scale", part.ostium, OSTIUM_SHARE * third)
     further = [titled(title, drawn, half) for title, drawn in part.further]
     beside = _beside(part)
-    if len(further) > 2 and len(further) % 2:
+    odd = (len(further) + (not part.aims)) % 2
+    if len(further) > 2 and odd and sum(b.wrap(half, width)[1] for b in beside) <= BESIDE_A_CHART:
         # The room beside the last of them: else these few lines would take a page.
         further.append([Spacer(1, 1 * mm), *beside])
         beside = []
