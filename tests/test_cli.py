@@ -496,3 +496,16 @@ def test_counts_that_no_machine_can_serve_are_refused(command, tmp_path, monkeyp
     told = capfd.readouterr().err.splitlines()[-1]
     assert re.search(r"argument --\w+: '\d+' is no whole number from \d+ to \d+$", told)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_that_neither_balloon_seals_is_said_though_no_arc_is_open_with_both(quick, tmp_path, capfd):
+    """Each touches where the other leaks: without a word it would read as if one sealed."""
+    fits = [dataclasses.replace(handmade.fit(), balloon=f"{mm} mm", balloon_mm=mm, sealed=False,
+                                clock=tuple(dataclasses.replace(one, gap_mm=gap) for one, gap in
+                                            zip(handmade.fit().clock, gaps, strict=False)))
+            for mm, gaps in ((28.0, (2.0, -1.0)), (31.0, (-1.0, 2.0)))]  # fmt: skip
+    quick["result"] = dataclasses.replace(quick["default"], fits=tuple(fits))
+    assert main(["assess", "a.stl", "--out", str(tmp_path / "c"), "--no-pictures"]) == 0
+    assert "Neither seals; no part of the circumference is open with both." in (
+        capfd.readouterr().out
+    )

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from printed import pages_of
 from report.inputs import report_of
 
 from veinfit.anatomy.model import Anatomy
@@ -17,6 +18,7 @@ from veinfit.report.answers.tables import CERTAINTY_MEASURES, MEASURES, VEIN_MEA
 from veinfit.report.colours import contrast
 from veinfit.report.model import Picture, Report, picture_notes, unique_notes
 from veinfit.report.page.page import write_page
+from veinfit.report.paper.pdf import write_pdf
 from veinfit.report.pictures.pictures import draw_pictures
 from veinfit.report.practice import AGAINST_PRACTICE
 from veinfit.result.provenance import InputFile
@@ -407,6 +409,22 @@ def test_both_approaches_are_told_apart(anatomy: Anatomy, fits: tuple[Fit, ...])
     text = Page(write_page(_report(anatomy, both))).text
     assert "28 mm, coaxial" in text and "28 mm, transseptal" in text
     assert "coaxial and a transseptal approach" in text
+
+
+def test_page_and_paper_say_that_neither_seals_though_no_arc_is_open_with_both(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    small, large = (
+        replace(fit, sealed=False, clock=tuple(
+            replace(r, gap_mm=2.0 if k // 10 == where else -1.0) for k, r in enumerate(fit.clock)
+        ))
+        for where, fit in enumerate(fits[:2])
+    )  # fmt: skip
+    report = _report(anatomy, (small, large))
+    page = Page(write_page(report)).text
+    paper = " ".join(" ".join(pages_of(write_pdf(report), tmp_path)).split())
+    assert "Neither seals No part of the circumference is open with both." in page
+    assert "Neither seals: no part of the circumference is open with both." in paper
 
 
 def test_a_probability_is_shown_with_its_bounds(anatomy: Anatomy, fits: tuple[Fit, ...]) -> None:

@@ -17,7 +17,7 @@ from veinfit.notes import Note
 from veinfit.report.cautions import PICTURE_CAUTION, warning_line
 from veinfit.report.charts.standing_alone import with_caution
 from veinfit.report.colours import INK, gap_bands, rgb
-from veinfit.report.pictures.fit_picture import draw_header, fit_layout
+from veinfit.report.pictures.fit_picture import draw_footer, draw_header, fit_layout
 from veinfit.report.pictures.fit_scene import frame_vein, ring_radius_mm
 from veinfit.report.pictures.mitral_rim import (
     DASH_MM,
@@ -394,3 +394,22 @@ def test_a_warning_stands_on_every_picture_and_hides_nothing(
             assert top > first.top
         assert all(one.warned and one.alt.startswith("Warning: ") for one in drawn)
     assert warning_line(anatomy.notes) == ""
+
+
+@pytest.mark.parametrize("ring", [True, False])
+def test_the_scale_below_a_picture_says_where_it_ends_on_the_ring(
+    fits: tuple[Fit, ...], ring: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written: list[str] = []
+    right: list[float] = []
+
+    def noted(canvas: Canvas, x: float, y: float, text: str, size: float, **options: Any) -> None:
+        written.append(text)
+        right.append(x + canvas.measure(text, size, bold=options.get("bold", False)).right)
+
+    monkeypatch.setattr(Canvas, "write", noted)
+    layout = fit_layout((1200, 900))
+    below = Box(layout.side.left, layout.side.top, layout.axial.right, layout.side.bottom)
+    draw_footer(Canvas((1200, 900)), fits[0], below, gap_bands(0.5), ring=ring)
+    assert written[4:7] == ["2–3", "3–5; ring over 3" if ring else "3–5", "over 5 or out of reach"]
+    assert max(right[:7]) < below.right
