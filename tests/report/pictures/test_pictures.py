@@ -19,6 +19,7 @@ from veinfit.report.charts.standing_alone import with_caution
 from veinfit.report.colours import INK, gap_bands, rgb
 from veinfit.report.pictures.fit_picture import draw_footer, draw_header, fit_layout
 from veinfit.report.pictures.fit_scene import frame_vein, ring_radius_mm
+from veinfit.report.pictures.fit_side import equator_end
 from veinfit.report.pictures.mitral_rim import (
     DASH_MM,
     SPACE_MM,
@@ -413,3 +414,10 @@ def test_the_scale_below_a_picture_says_where_it_ends_on_the_ring(
     draw_footer(Canvas((1200, 900)), fits[0], below, gap_bands(0.5), ring=ring)
     assert written[4:7] == ["2–3", "3–5; ring over 3" if ring else "3–5", "over 5 or out of reach"]
     assert max(right[:7]) < below.right
+
+
+def test_the_equator_is_named_where_the_ostial_plane_is_not() -> None:
+    left, right = np.array([130.0, 470.0]), np.array([430.0, 390.0])
+    ends = np.stack([right, left])
+    assert equator_end(ends, np.array([400.0, 100.0]), 60.0) == pytest.approx(left)
+    assert equator_end(ends, np.array([132.0, 440.0]), 60.0) == pytest.approx(right)

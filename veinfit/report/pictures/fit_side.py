@@ -27,6 +27,9 @@ from veinfit.report.wording import leak_mm, number
 from veinfit.seating.model import Fit, Leak
 from veinfit.vectors import FloatArray, unit
 
+APART_PX = 60.0
+"""Places nearer to each other than this are not both named."""
+
 
 def draw_side(
     canvas: Canvas,
@@ -124,6 +127,15 @@ def _equator(fit: Fit, frame: FitFrame) -> FloatArray | None:
     return np.stack([fit.centre - radius * across, fit.centre + radius * across])
 
 
+def equator_end(ends: np.ndarray, other: np.ndarray, apart: float) -> np.ndarray:
+    """Return the end (2,) of the equator that is named: the lower one, unless it is near ``other``.
+
+    There the ostial plane is named, and two leaders from one place look like a bracket.
+    """
+    lower, upper = ends[np.argsort(-ends[:, 1])]
+    return np.asarray(lower if np.linalg.norm(lower - other) >= apart else upper)
+
+
 def _leak_in_profile(
     canvas: Canvas,
     fit: Fit,
@@ -196,5 +208,5 @@ def _side_labels(
         )
     if canvas.terse:
         return
-    end = flat[int(np.argmax(flat[:, 1]))]
+    end = equator_end(flat, anchor, APART_PX * canvas.unit)
     canvas.label(end, "equator", area, SMALL_PX, colour=BALLOON_LINE, avoid=avoid, away_from=centre)
