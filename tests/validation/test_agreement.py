@@ -143,17 +143,79 @@ def test_best_attempt_counts_for_occlusion_and_the_first_for_one_try():
     assert (three.interval.value, three.number) == (0.25**2, 1)
 
 
-def test_a_series_that_was_broken_off_tells_nothing():
-    rows = [
-        seen(2, "c1", grade=2),
-        seen(3, "c1", grade=3, attempt=2),
-        *[seen(4 + k, "c2", grade=1, attempt=k + 1) for k in range(3)],
-        seen(8, "c3", grade=4),
-    ]
-    predictions = [told(f"c{k}", steered_probability=0.5) for k in (1, 2, 3)]
-    found = measures(agreement(join(rows, predictions)))
-    three = found["up to three attempts: observed rate less mean probability"]
-    assert (three.number, three.interval.value) == (2, 0.0)
+def tries(case, *grades):
+    """Attempts of one balloon in one vein, numbered from 1."""
+    line = 100 * int(case[1:])
+    return [seen(line + k, case, grade=g, attempt=k) for k, g in enumerate(grades, 1)]
+
+
+STEERED = "up to three attempts: "
+
+
+def steered_agreement(series):
+    predictions = [told(case, steered_probability=0.5) for case in series]
+    return agreement(join([row for c, g in series.items() for row in tries(c, *g)], predictions))
+
+
+def test_series_that_were_broken_off_bound_the_observed_rate():
+    """By hand: of four, one fails in three attempts, one occludes at once, two are broken off."""
+    found = steered_agreement({"c1": (2, 3), "c2": (1, 1, 1), "c3": (4,), "c4": (1,)})
+    all_rows = {k: m for k, m in measures(found).items() if k.startswith(STEERED)}
+    rates = {k.removeprefix(STEERED): (m.interval.value, m.number) for k, m in all_rows.items()}
+    assert rates == {
+        "share of series broken off": (0.5, 4),
+        "least observed rate, had all broken off failed": (0.25, 4),
+        "greatest observed rate, had all broken off occluded": (0.75, 4),
+    }
+    for measure in all_rows.values():
+        assert measure.note.startswith("Calibration of up to three attempts is left out: more than")
+    (text,) = (t for t in found.warnings if "broken off" in t)
+    assert text.startswith("2 of 4 series of attempts were broken off without occlusion")
+    assert "lies between 0.25 and 0.75" in text and "Calibration of up to three" in text
+
+
+def test_one_attempt_a_balloon_does_not_make_the_observed_rate_one():
+    found = steered_agreement({f"c{k}": (4 if k < 4 else 1,) for k in range(10)})
+    named = measures(found)
+    assert STEERED + "observed rate less mean probability" not in named
+    least = named[STEERED + "least observed rate, had all broken off failed"].interval
+    greatest = named[STEERED + "greatest observed rate, had all broken off occluded"].interval
+    assert (least.value, greatest.value) == (0.4, 1.0)
+
+
+def test_few_series_broken_off_leave_calibration_with_a_word():
+    done = {f"c{k}": (4,) if k % 2 else (1, 1, 1) for k in range(9)}
+    found = steered_agreement({**done, "c9": (1, 2)})
+    score = measures(found)[STEERED + "Brier score"]
+    assert (score.interval.value, score.number) == (0.25, 9)
+    assert score.note.startswith("The observed rate of up to three attempts lies between 0.40 and")
+    assert any(t.startswith("1 of 10 series of attempts was broken off") for t in found.warnings)
+    # Where none is, nothing is said.
+    whole = steered_agreement(done)
+    assert not any("broken off" in text for text in (*whole.warnings, *measures(whole)))
+
+
+def test_series_broken_off_are_told_on_terminal_page_and_in_the_table(tmp_path, capsys):
+    assessed = {"case": {"id": "c1"}, "schema": "veinfit case", "schema_version": "1.0"}
+    margin = {"occluded": {"probability": 0.5}, "steered_occluded": {"probability": 0.7}}
+    fit = {
+        "vein": "LSPV", "balloon": "28 mm", "balloon_mm": 28.0, "approach": "coaxial",
+        "outcome": "seated", "reason": "", "occluded": True, "depth_mm": -6.0, "margin": margin,
+    }  # fmt: skip
+    (tmp_path / "a").mkdir()
+    (tmp_path / "a" / "case.json").write_text(json.dumps({**assessed, "fits": [fit]}))
+    observed = tmp_path / "seen.csv"
+    observed.write_text("case,vein,balloon,attempt,occlusion_grade\nc1,LSPV,28 mm,1,2\n")
+    out = tmp_path / "out"
+    command = ["agree", str(observed), "--predictions", str(tmp_path / "a"), "--out", str(out)]
+    assert main(command) == 0
+    terminal = capsys.readouterr().out
+    page = (out / "agreement.html").read_text(encoding="utf-8")
+    caution = "1 of 1 series of attempts was broken off without occlusion"
+    assert f"caution: {caution}" in terminal and caution in page
+    for text in (terminal, page, (out / "agreement.csv").read_text()):
+        assert STEERED + "share of series broken off" in text
+        assert STEERED + "Brier score" not in text
 
 
 def test_tries_of_another_number_are_held_against_nothing_and_told():

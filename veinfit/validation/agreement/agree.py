@@ -9,6 +9,7 @@ from itertools import pairwise
 
 from veinfit.cohort.statistics import FloatArray, LimitsOfAgreement
 from veinfit.seating.seal.grade import COMPLETE
+from veinfit.validation.agreement.broken_off import series_caution, series_measures
 from veinfit.validation.agreement.join import Joined, Pair
 from veinfit.validation.agreement.measures import (
     FEW,
@@ -87,7 +88,7 @@ def agreement(joined: Joined) -> Agreement:
     for group, pairs in _groups(one_try.pairs):
         measures += calibration(group, first_attempts(pairs))
     for group, pairs in _groups(graded):
-        measures += calibration(group, series(pairs))
+        measures += series_measures(group, series(pairs))
     depth, more = difference("depth, mm", joined.pairs, *DEPTH)
     measures += more
     measures += difference("shift after freezing starts, mm", joined.pairs, *SHIFT)[1]
@@ -102,7 +103,7 @@ def agreement(joined: Joined) -> Agreement:
         depth,
         grade_table(best),
         "occlusion" if kinds <= {"occlusion"} else "seal",
-        tuple(_warnings(joined, best, kinds)),
+        (*_warnings(joined, best, kinds), *series_caution(series(graded))),
     )
 
 

@@ -100,9 +100,10 @@ def patients_of(pairs: Sequence[Pair]) -> list[str]:
     return [p.observed.patient for p in pairs]
 
 
-def _measure(
+def measured(
     name: str, group: str, pairs: Sequence[Pair], plain: Interval, spread: Interval, number: int
 ) -> Measure:
+    """Return a measure with the patients behind it and what weakens it."""
     patients = len(set(patients_of(pairs)))
     notes = []
     if number < FEW:
@@ -135,7 +136,7 @@ def occlusion(group: str, pairs: Sequence[Pair]) -> list[Measure]:
         plain = wilson(int(right[base].sum()), number)
         parts = np.stack([right & base, base], axis=1).astype(float)
         spread = clustered_sums(parts, share, patients_of(pairs))
-        found.append(_measure(name, group, kept, plain, spread, number))
+        found.append(measured(name, group, kept, plain, spread, number))
     return found
 
 
@@ -176,7 +177,7 @@ def _kappa(
         plain = Interval(kappa, max(kappa - reach, -1.0), min(kappa + reach, 1.0))
     cells = np.eye(grades * grades)[first * grades + second]
     spread = clustered_sums(cells, value, patients_of(pairs))
-    return _measure(name, group, pairs, plain, spread, len(pairs))
+    return measured(name, group, pairs, plain, spread, len(pairs))
 
 
 def grade_table(pairs: Sequence[Pair]) -> FloatArray | None:
@@ -203,12 +204,15 @@ class Forecasts:
     came : (N,) array of 0 and 1
     pairs : tuple of Pair
         The row that each rests on.
+    broken_off : tuple of Pair
+        A row of each series that ended before what came of it was known.
     """
 
     of: str
     told: FloatArray
     came: FloatArray
     pairs: tuple[Pair, ...]
+    broken_off: tuple[Pair, ...] = ()
 
 
 ONE_TRY, STEERED = "first attempt", "up to three attempts"
@@ -239,8 +243,9 @@ def of_other_tries(pair: Pair) -> bool:
 def series(pairs: Iterable[Pair]) -> Forecasts:
     """Return whether each balloon occluded each vein within three attempts, beside its probability.
 
-    A series that was broken off before the third attempt without occluding tells neither, and
-    nor does a probability that is known to be of another number of tries.
+    A series that was broken off before the third attempt without occluding tells neither; those
+    that are left occluded more often than all would have. Nor does a probability that is known to
+    be of another number of tries.
     """
     runs: dict[tuple[str, ...], list[Pair]] = {}
     for p in pairs:
@@ -248,7 +253,7 @@ def series(pairs: Iterable[Pair]) -> Forecasts:
         if told_of_three and p.observed.occlusion_grade is not None:
             key = (p.observed.case, p.observed.vein, p.predicted.balloon, p.predicted.approach)
             runs.setdefault(key, []).append(p)
-    told, came, rows = [], [], []
+    told, came, rows, broken_off = [], [], [], []
     for run in runs.values():
         tried = {p.observed.attempt: p for p in run if p.observed.attempt <= STEERED_ATTEMPTS}
         closed = any(grade(p) == COMPLETE for p in tried.values())
@@ -256,7 +261,10 @@ def series(pairs: Iterable[Pair]) -> Forecasts:
             told.append(run[0].predicted.steered_probability)
             came.append(float(closed))
             rows.append(run[0])
-    return Forecasts(STEERED, np.array(told, dtype=float), np.array(came), tuple(rows))
+        else:
+            broken_off.append(run[0])
+    told_of, came_of = np.array(told, dtype=float), np.array(came, dtype=float)
+    return Forecasts(STEERED, told_of, came_of, tuple(rows), tuple(broken_off))
 
 
 def calibration(group: str, forecasts: Forecasts) -> list[Measure]:
@@ -278,13 +286,13 @@ def calibration(group: str, forecasts: Forecasts) -> list[Measure]:
         both = np.stack([values, np.ones(len(pairs))], axis=1)
         spread = clustered_sums(both, statistic, patients_of(pairs))
         title = f"{forecasts.of}: {name}"
-        found.append(_measure(title, group, pairs, Interval(spread.value), spread, len(pairs)))
+        found.append(measured(title, group, pairs, Interval(spread.value), spread, len(pairs)))
     occluded = came > 0.5
     if occluded.any() and not occluded.all():
         title = f"{forecasts.of}: discrimination (area under the curve)"
         plain = clustered_superiority(told, occluded, np.arange(len(told)))
         spread = clustered_superiority(told, occluded, patients_of(pairs))
-        found.append(_measure(title, group, pairs, plain, spread, len(pairs)))
+        found.append(measured(title, group, pairs, plain, spread, len(pairs)))
     return found
 
 
@@ -334,7 +342,7 @@ def difference(
     ):
         spread = clustered_sums(sums, partial(_limit, middle, times), patients_of(rows))
         if plain.value is not None:
-            measures.append(_measure(f"{name}: {title}", "all", rows, plain, spread, len(rows)))
+            measures.append(measured(f"{name}: {title}", "all", rows, plain, spread, len(rows)))
     return found, measures
 
 
@@ -371,4 +379,4 @@ def correlation(pairs: Sequence[Pair], observed: str) -> list[Measure]:
     found = clustered(rank, patients_of(rows))
     words = observed.rpartition("_")[0].replace("_", " ")
     name = f"rank correlation of leak width and {words}"
-    return [_measure(name, "all", rows, Interval(found.value), found, len(rows))]
+    return [measured(name, "all", rows, Interval(found.value), found, len(rows))]

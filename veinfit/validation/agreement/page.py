@@ -266,7 +266,7 @@ def _occlusion(found: Agreement) -> Section:
 
 
 def _probability(found: Agreement) -> Section:
-    measures = _some(found, "Brier", "observed rate", "discrimination")
+    measures = _some(found, "Brier", "observed rate", "discrimination", "broken off")
     if not found.reliability:
         text = ("Too few first attempts have a probability and a grade for a reliability curve.",)
         tables = (_measures("Calibration", measures),) if measures else ()
@@ -303,8 +303,9 @@ def _probability(found: Agreement) -> Section:
     words = (
         "First attempts are compared with the probability of one try; later ones are made only "
         "where the first failed. Whether a balloon occluded within three attempts is compared with "
-        "the probability of up to three steered tries; a series that ended earlier without "
-        "occlusion is not counted.",
+        "the probability of up to three steered tries. What came of a series that ended earlier "
+        "without occlusion is not known: the observed rate has bounds, and where more than a tenth "
+        "of the series are such, there is no calibration.",
         "The Brier score is the mean squared error of the probability: 0 is perfect; that of the "
         "observed rate alone is what a forecast without knowledge gets. Discrimination: 0.5 tells "
         "veins apart no better than chance, 1 always.",
