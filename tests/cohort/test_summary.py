@@ -8,6 +8,8 @@ import json
 import numpy as np
 import pytest
 
+from veinfit.anatomy.naming.frame_check import ALL_AXES, OtherFrame, StatedFrame
+from veinfit.anatomy.vein import CLOSE_RUNNER_UP
 from veinfit.cli import main
 from veinfit.cohort.batch.cases import BatchCase
 from veinfit.cohort.batch.plan import make_plan
@@ -38,12 +40,14 @@ def rows_of(name, fits, veins, leaks=()):
     return {t: [{**dict.fromkeys(COLUMNS[t]), **row} for row in rows[t]] for t in TABLES}
 
 
-def cohort(folder, cases, failed=0):
-    """Write cases as cohort run does."""
+def cohort(folder, cases, failed=0, warned=()):
+    """Write cases as cohort run does; those of the given numbers are in doubt as a whole."""
     folder.mkdir(parents=True, exist_ok=True)
     store = Store(folder)
     (folder / "run.json").write_text(json.dumps(make_plan().as_mapping()))
     entries = [(f"{k:064x}", rows_of(f"c{k}", *case)) for k, case in enumerate(cases)]
+    for k in warned:
+        entries[k][1]["cases"][0]["warnings"] = "the frame may be wrong"
     for k in range(failed):
         rows = rows_of(f"f{k}", [], [])
         rows["cases"][0]["status"] = "failed"
@@ -455,3 +459,35 @@ def test_the_command_says_how_many_veins_it_left_out(tmp_path, capsys):
     assert "4 cases, 4 veins (4 more with a doubtful name left out)" in capsys.readouterr().out
     assert main([*told, "90"]) == 2
     assert "pass 0 to 1" in capsys.readouterr().err
+
+
+def test_cases_in_doubt_are_a_caution_before_all_and_can_be_left_out(tmp_path, capsys):
+    def named(sure):
+        fits, _ = case((True, True), (False, False))
+        return fits, [{"vein": vein, "name_confidence": sure, "confidence": 0.9} for vein in VEINS]
+
+    doubted = named(0.5)
+    folder = cohort(tmp_path / "run", [named(0.95), *[doubted] * 4], warned=(1, 2, 3, 4))
+    out = tmp_path / "out"
+    assert main(["cohort", "summary", str(folder), "--out", str(out)]) == 0
+    first, second, *_ = capsys.readouterr().out.splitlines()
+    assert first == "5 cases, 10 veins"
+    caution = (
+        "4 of 5 cases carry a warning that puts the whole case in doubt, and count in every figure "
+        "(c1: the frame may be wrong; c2: the frame may be wrong; c3: the frame may be wrong; and "
+        "1 more)"
+    )
+    assert second.startswith(f"caution: {caution}")
+    page = (out / "summary.html").read_text(encoding="utf-8")
+    assert page.index(caution) < page.index("<h2>")
+    # The filter of doubtful names leaves them out, and then nothing is said of them.
+    sure = summarise(read_cohort(folder, least_name_confidence=0.9))
+    assert not sure.cohort.warned and not any("in doubt" in text for text in sure.remarks)
+
+
+@pytest.mark.parametrize("axes", ALL_AXES[1:])
+def test_names_in_a_doubted_frame_are_below_the_filter_that_the_caution_tells(axes):
+    for better_by in np.linspace(-1.999, 50.0, 60):
+        other = OtherFrame(axes, float(better_by))
+        assert other.note(StatedFrame("lps")) is not None
+        assert other.most_confidence < CLOSE_RUNNER_UP

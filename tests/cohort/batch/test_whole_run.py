@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import pyarrow.parquet as pq
 import pytest
@@ -12,10 +13,40 @@ import pytest
 from veinfit.case import assess
 from veinfit.cli import main
 from veinfit.cohort.batch.rows import TABLES, case_rows, plain_rows, schema
+from veinfit.commands.cohort.run import _missing as in_one_line
+from veinfit.commands.cohort.run import _summary as summary_of
+from veinfit.notes import Note
 
 QUICK = "[margin]\nsamples = 4\nchains_per_patient = 2\n"
 SAMPLES = Path(__file__).parents[3] / "sample_meshes"
 BY_HAND = SAMPLES / "larkmoor-01.corrections.toml"
+
+
+def test_cases_in_doubt_are_told_at_the_end(folder, run, tmp_path, capsys):
+    inputs = folder(["good-1", *(f"doubted-{k:02d}" for k in range(22))])
+    outcome = run(inputs, tmp_path / "out")
+    assert (outcome.cases, outcome.warned_cases, len(outcome.warned)) == (23, 22, 20)
+    told = summary_of(outcome, tmp_path / "out")
+    assert "22 with a warning that puts the whole case in doubt:\n  doubted-00: the frame" in told
+    assert "and 2 more, in" in told
+    assert in_one_line(outcome).startswith("22 with a warning that puts the whole case in doubt: ")
+    assert "doubted-00, " in in_one_line(outcome) and "good-1" not in told
+    # Gone on with, the run says it again; a cohort without a doubt is silent.
+    assert run(inputs, tmp_path / "out").warned_cases == 22
+    for path in inputs.glob("doubted*"):
+        path.unlink()
+    assert in_one_line(run(inputs, tmp_path / "out")) == ""
+
+
+def test_warnings_of_a_case_stand_apart_from_its_cautions():
+    notes = (Note("names", "turned", severity="warning"), Note("ostium", "soft", "LSPV", "caution"))
+    anatomy = SimpleNamespace(veins=(), corrections=(), ridges=(), unmeasured={})
+    result = SimpleNamespace(
+        provenance=SimpleNamespace(case_id="one", cardiac_phase=None), structures=(),
+        unassessed=(), all_notes=notes, anatomy=anatomy, fits=(),
+    )  # fmt: skip
+    (row,) = case_rows(result)["cases"]
+    assert (row["cautions"], row["warnings"]) == ("turned | LSPV: soft", "turned")
 
 
 @pytest.fixture(scope="module")

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.io.results.margin_record import margin_document
+from veinfit.notes import Note
 from veinfit.result.columns import Kind, arrow_type, column
 from veinfit.result.fit_rows import FIT_COLUMNS, LEAK_COLUMNS, distance_column, fit_row, leak_rows
 from veinfit.result.values import Row, plain_value
@@ -25,8 +26,10 @@ CaseRows = dict[str, list[dict[str, Any]]]
 TABLES = ("cases", "veins", "fits", "leaks")
 CASE_COLUMNS = (
     "case", "key", "status", "reason", "veins", "corrections", "cardiac_phase", "cautions",
+    "warnings",
 )  # fmt: skip
-"""A row a case: ``status`` is ``done``, ``partial`` (some fits not assessed) or ``failed``."""
+"""A row a case: ``status`` is ``done``, ``partial`` (some fits not assessed) or ``failed``;
+``warnings`` put the whole case in doubt, and stand among the ``cautions`` too."""
 RIDGE_COLUMN = "ridge_mm"
 DISTANCES = "distances_mm"
 """Column of the fits' Parquet table that maps each structure to its distance."""
@@ -73,9 +76,8 @@ def case_rows(result: CaseResult) -> CaseRows:
         "veins": len(result.anatomy.veins),
         "corrections": len(result.anatomy.corrections),
         "cardiac_phase": result.provenance.cardiac_phase,
-        "cautions": " | ".join(
-            f"{note.subject}: {note.text}" if note.subject else note.text for note in cautions
-        ),
+        "cautions": _told(cautions),
+        "warnings": _told([note for note in cautions if note.severity == "warning"]),
     }
     ridges = {vein.name: _ridge_mm(vein, result.anatomy) for vein in result.anatomy.veins}
     return {
@@ -89,11 +91,16 @@ def case_rows(result: CaseResult) -> CaseRows:
     }
 
 
+def _told(notes: Iterable[Note]) -> str:
+    return " | ".join(f"{note.subject}: {note.text}" if note.subject else note.text
+                      for note in notes)  # fmt: skip
+
+
 def failed_rows(case: str, reason: str) -> CaseRows:
     """Return the rows of a case about which nothing can be said."""
     row = {"case": case, "status": "failed", "reason": reason, "veins": None, "corrections": None}
     return {
-        "cases": [{**row, "cardiac_phase": None, "cautions": ""}],
+        "cases": [{**row, "cardiac_phase": None, "cautions": "", "warnings": ""}],
         **{table: [] for table in TABLES[1:]},
     }
 

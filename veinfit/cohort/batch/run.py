@@ -49,6 +49,10 @@ class RunOutcome:
         result, with their reasons: the first of them, up to ``LISTED``.
     partial_cases, failed_cases : int
         How many there are of each.
+    warned : mapping of str to str
+        Cases with a warning that puts all of them in doubt, and the warning: the first of
+        them, up to ``LISTED``. They are done, or partial, all the same.
+    warned_cases : int
     """
 
     cases: int
@@ -57,6 +61,8 @@ class RunOutcome:
     failed_cases: int
     partial: dict[str, str]
     failed: dict[str, str]
+    warned: dict[str, str] = field(default_factory=dict)
+    warned_cases: int = 0
 
 
 LISTED = 20
@@ -293,20 +299,27 @@ class _Run:
         """Read from the tables how the cases came out."""
         import pyarrow.parquet as pq
 
-        counts = {"partial": 0, "failed": 0, "done": 0}
-        told: dict[str, dict[str, str]] = {"partial": {}, "failed": {}, "done": {}}
+        counts = {"partial": 0, "failed": 0, "done": 0, "warned": 0}
+        told: dict[str, dict[str, str]] = {name: {} for name in counts}
         for shard in range(len(self.parts)):
             path = self.store.part("cases", shard)
-            for row in pq.read_table(path, columns=["case", "status", "reason"]).to_pylist():
+            for row in pq.read_table(path).to_pylist():
                 status = row["status"]
                 counts[status] += 1
                 if status != "done" and len(told[status]) < LISTED:
                     told[status][row["case"]] = row["reason"]
+                # Parts that an earlier state of this version wrote lack the column.
+                if row.get("warnings"):
+                    counts["warned"] += 1
+                    if len(told["warned"]) < LISTED:
+                        told["warned"][row["case"]] = row["warnings"]
         return RunOutcome(
-            sum(counts.values()),
+            counts["done"] + counts["partial"] + counts["failed"],
             self.worked,
             counts["partial"],
             counts["failed"],
             told["partial"],
             told["failed"],
+            told["warned"],
+            counts["warned"],
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -97,6 +97,9 @@ class Cohort:
     leaks : Leaks
     left_out : int
         Veins that were left out because their name is doubtful.
+    warned : mapping of str to str
+        Cases with a vein that counts and a warning that puts the whole case in doubt, and
+        the warning.
     """
 
     cases: int
@@ -110,6 +113,7 @@ class Cohort:
     structures: tuple[str, ...]
     leaks: Leaks
     left_out: int = 0
+    warned: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_cohort(
@@ -140,7 +144,7 @@ def read_cohort(
 
     _check_folder(folder)
     try:
-        status = ds.dataset(folder / "cases", format="parquet").to_table(columns=["status"])
+        status = ds.dataset(folder / "cases", format="parquet").to_table()
         fits = ds.dataset(folder / "fits", format="parquet").to_table()
         veins = ds.dataset(folder / "veins", format="parquet").to_table(
             columns=["case", "vein", *VEIN_NUMBERS, *QUALITY_NUMBERS]
@@ -183,7 +187,16 @@ def read_cohort(
             _text(leaks["side"]),
         ),
         left_out=every - len(case),
+        warned=_warned(status, set(fits["case"].to_pylist())),
     )  # fmt: skip
+
+
+def _warned(cases: Any, counted: set[str]) -> dict[str, str]:
+    """Return the warnings of cases that count; cohorts of earlier versions tell none apart."""
+    if "warnings" not in cases.column_names:
+        return {}
+    told = zip(cases["case"].to_pylist(), cases["warnings"].to_pylist(), strict=True)
+    return {case: text for case, text in told if text and case in counted}
 
 
 def _joined(table: Any) -> Any:

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from veinfit.anatomy.vein import CLOSE_RUNNER_UP
 from veinfit.cohort.clustered import clustered_sums, clustered_superiority, share
 from veinfit.cohort.statistics import (
     FloatArray,
@@ -41,6 +42,8 @@ PROBABILITIES = {"occluded": "occlusion_probability", "sealed": "seal_probabilit
 PAIRED = ("depth_mm", "antral_area_mm2", "contact_area_mm2", "leak_width_mm")
 """What is compared between two sizes, beside the distances to structures."""
 PREDICTORS = (*VEIN_NUMBERS, "misalignment_deg")
+NAMED = 3
+"""So many cases with a warning are told by name; the table ``cases`` has all."""
 FEWEST_IN_GROUP = 5
 """Below so many veins on one side nothing is said about what goes with a leak."""
 
@@ -244,6 +247,15 @@ def _predictors(cohort: Cohort) -> Iterator[Predictor]:
 
 
 def _remarks(cohort: Cohort, splits: tuple[Split, ...]) -> Iterator[str]:
+    if cohort.warned:
+        first = "; ".join(f"{k}: {text}" for k, text in list(cohort.warned.items())[:NAMED])
+        more = f"; and {len(cohort.warned) - NAMED} more" if len(cohort.warned) > NAMED else ""
+        yield (
+            f"{len(cohort.warned)} of {cohort.cases} cases carry a warning that puts the whole "
+            f"case in doubt, and count in every figure ({first}{more}); "
+            f"--least-name-confidence {CLOSE_RUNNER_UP:g} leaves out their veins, but not those "
+            "that were named by hand"
+        )
     if cohort.failed:
         which = "it is" if cohort.failed == 1 else "they are"
         yield f"{cohort.failed} of {cohort.cases} cases failed; {which} in no figure"

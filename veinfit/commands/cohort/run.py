@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from veinfit.cohort.batch.progress import Progress
     from veinfit.cohort.batch.run import RunOutcome
 
+WARNED = "with a warning that puts the whole case in doubt"
+
 
 def add(commands: Commands) -> None:
     """Add ``cohort run`` to the group."""
@@ -111,8 +113,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         return EXIT_INTERRUPTED
     if not arguments.quiet:
         print(_summary(outcome, arguments.out))
-    elif outcome.failed_cases or outcome.partial_cases:
-        print(f"veinfit: {_missing(outcome)}; see {arguments.out / 'cases'}", file=terminal)
+    elif told := _missing(outcome):
+        print(f"veinfit: {told}; see {arguments.out / 'cases'}", file=terminal)
     return EXIT_SOME_FAILED if outcome.failed_cases or outcome.partial_cases else EXIT_DONE
 
 
@@ -130,9 +132,10 @@ def cohort_progress(arguments: argparse.Namespace, terminal: TextIO) -> Iterator
 
 
 def _missing(outcome: RunOutcome) -> str:
-    """Return the cases that failed and those with fits that could not be assessed, in one line."""
+    """Return the cases that failed, lack fits or are in doubt, in one line; empty without one."""
     told = []
     for count, reasons, words in (
+        (outcome.warned_cases, outcome.warned, WARNED),
         (outcome.failed_cases, outcome.failed, "failed"),
         (outcome.partial_cases, outcome.partial, "with fits that could not be assessed"),
     ):
@@ -145,6 +148,7 @@ def _summary(outcome: RunOutcome, out: Path) -> str:
     """Return what the run did, in lines."""
     told = [f"{outcome.cases} cases, {outcome.worked} of them computed now"]
     for count, reasons, words in (
+        (outcome.warned_cases, outcome.warned, WARNED),
         (outcome.partial_cases, outcome.partial, "with fits that could not be assessed"),
         (outcome.failed_cases, outcome.failed, "failed"),
     ):

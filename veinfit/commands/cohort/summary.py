@@ -81,6 +81,7 @@ def _summary(summary: Summary) -> str:
     from veinfit.report.page.study_page import number
 
     lines = [f"{summary.cohort.cases} cases, {len(summary.cohort.vein)} veins{_left_out(summary)}"]
+    lines += [f"caution: {text}" for text in summary.remarks]
     splits = [s for s in summary.splits if s.verdict == "occluded" and s.number]
     if splits:
         rows: list[tuple[str, ...]] = [("vein", "smaller", "larger", *PARTS, "veins")]
@@ -96,5 +97,4 @@ def _summary(summary: Summary) -> str:
             for w in summary.whole
         ]
         lines += ["expected in a case, antral seals", *aligned(told)]
-    lines += [f"caution: {text}" for text in summary.remarks]
     return "\n".join([*lines, ""])
