@@ -19,6 +19,8 @@ from veinfit.io.inputs.corrections import read_corrections
 from veinfit.seating.balloon_file import parse_balloons
 from veinfit.seating.seat import seat_vein
 
+DOUBTS = 3
+"""Rows that tell how far the measures can be relied on, before those of the measures."""
 VEIN = "RIPV"
 """It points backward: seen from behind its far end lies before everything else."""
 
@@ -108,9 +110,13 @@ def test_a_click_adds_a_vein(page, server, session, target):
     assert (drop.vein, drop.drop) == (VEIN, True)
     assert (add.vein, add.who, add.why) == (VEIN, "reader 2", "missed")
     # The measures shown are those of the vein that was there.
-    shown = page.evaluate("document.querySelector('#measures tbody tr td:last-child').textContent")
-    (before, *_) = session.preview(VEIN, [], seats=False)["rows"]
-    assert shown == before[1]
+    shown = page.evaluate(
+        "[...document.querySelectorAll('#measures tbody tr')].map(r => r.cells[2].textContent)"
+    )
+    rows = session.preview(VEIN, [], seats=False)["rows"]
+    assert shown[DOUBTS:] == [row[1] for row in rows[DOUBTS:]]
+    # As a person clicked it, its name is sure; how far its ostium can be relied on is told too.
+    assert shown[1].startswith("±")
 
     page.click("#undo")
     page.wait(f"!document.querySelector('#veins input:checked').value.startsWith('+') && {SETTLED}")

@@ -18,7 +18,6 @@ from veinfit.errors import InputError
 from veinfit.io.inputs.corrections import corrections_from_mapping, read_corrections
 from veinfit.io.results.corrections_text import corrections_text, entry_values
 from veinfit.labels.image import ImageVolume
-from veinfit.report.answers.tables import measures_beside
 from veinfit.report.model import Report
 from veinfit.report.viewer.viewer_scene import vein_scene
 from veinfit.report.wording import column_title, headline
@@ -26,6 +25,7 @@ from veinfit.review.clicked_place import blood_under, names_at
 from veinfit.review.corrections_file import ABSENT, CorrectionsFile, FileState
 from veinfit.review.image_view import ImageView
 from veinfit.review.merging import combined, differences, merge, same
+from veinfit.review.told_vein import told_vein
 from veinfit.seating.model import Fit
 from veinfit.seating.seat import each_seat
 from veinfit.settings import SeatingSettings
@@ -251,7 +251,7 @@ class ReviewSession:
             return {
                 "name": name,
                 "lost": "" if now is not None else anatomy.unmeasured.get(name, NO_VEIN),
-                "rows": measures_beside(None if added else self._before.get(vein), now),
+                **told_vein(None if added else self._before.get(vein), now, anatomy),
                 "vein": None
                 if now is None
                 else vein_scene(anatomy, now, fits, report, thin_patch=False),

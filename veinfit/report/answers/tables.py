@@ -341,13 +341,17 @@ def ridge_rows(anatomy: Anatomy, vein: Vein) -> tuple[Row, ...]:
     return tuple(rows)
 
 
-def measures_beside(before: Vein | None, now: Vein | None) -> list[list[str]]:
+def measures_beside(
+    before: Vein | None, now: Vein | None, measures: Sequence[Measure] = VEIN_MEASURES
+) -> list[list[str]]:
     """Return the measures of a vein as label, value before and value now.
 
     Parameters
     ----------
     before, now : Vein or None
         A dash stands for the values of None.
+    measures : sequence of Measure
+        Which, in their order.
 
     Returns
     -------
@@ -357,10 +361,11 @@ def measures_beside(before: Vein | None, now: Vein | None) -> list[list[str]]:
     if some is None:
         return []
     columns = [
-        [row.cells[0].text for row in vein_rows(vein)] if vein is not None else None
+        [row.cells[0].text for row in vein_rows(vein, measures)] if vein is not None else None
         for vein in (before, now)
     ]
-    titles = [f"{r.label}, {r.unit}" if r.unit != "1" else r.label for r in vein_rows(some)]
+    lines = vein_rows(some, measures)
+    titles = [f"{r.label}, {r.unit}" if r.unit != "1" else r.label for r in lines]
     return [
         [title, *(column[k] if column else "–" for column in columns)]
         for k, title in enumerate(titles)

@@ -268,6 +268,7 @@
   function show(vein, answer) {
     get("measures").tBodies[0].replaceChildren(...measureLines(answer.rows, make));
     get("measures").hidden = !answer.rows.length;
+    get("cautions").replaceChildren(...answer.cautions.map((text) => make("li", text)));
     if (answer.vein && viewer && entries.isAdded(vein) && !inScene.has(vein)) {
       inScene.set(vein, viewer.addVein({ ...answer.vein, fits: [] }));
       viewer.choose(inScene.get(vein), null);

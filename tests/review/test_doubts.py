@@ -1,0 +1,70 @@
+"""The review page tells of every vein how far its measures can be relied on."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import browser as chrome
+from review.driving import SETTLED, answered, choose, enter, text
+
+from veinfit.notes import Note
+from veinfit.review.session import ReviewSession
+from veinfit.review.told_vein import told_vein
+
+LABELS = (
+    "Measurement confidence",
+    "Ostium's position, 95 % bound, mm",
+    "Axis's direction, 95 % bound, °",
+)
+VEIN = "RSPV"
+
+
+def test_confidence_and_bounds_come_before_the_measures(session: ReviewSession):
+    vein = session.report.result.anatomy.vein(VEIN)
+    confidence, place, axis, size, *_ = session.preview(VEIN, [], seats=False)["rows"]
+    assert [confidence[0], place[0], axis[0]] == list(LABELS)
+    assert confidence[1:] == [f"{vein.confidence:.2f}"] * 2
+    assert place[1:] == [f"±{vein.ostium.error_mm:.1f}"] * 2
+    assert axis[1:] == [f"±{vein.axis_error_deg:.0f}"] * 2
+    assert size[0].endswith("mm") and "bound" not in size[0]
+    # A vein that is not there has a dash, without a sign.
+    assert [row[1] for row in told_vein(None, vein, session.report.result.anatomy)["rows"][:3]] == [
+        "–", "–", "–",
+    ]  # fmt: skip
+
+
+def test_cautions_are_those_of_the_vein_and_of_the_whole_case(session: ReviewSession):
+    anatomy = session.report.result.anatomy
+    own = (Note("ostium", "no clear edge", VEIN, "caution"), Note("ostium", "plain", VEIN))
+    vein = replace(anatomy.vein(VEIN), notes=own)
+    notes = (
+        Note("names", "the frame may be wrong", severity="warning"),
+        Note("surface", "of another", "LSPV", "caution"),
+        Note("surface", "its wall ends early", VEIN, "caution"),
+    )
+    told = told_vein(vein, vein, replace(anatomy, notes=notes))
+    assert told["cautions"] == [
+        "Warning. the frame may be wrong",
+        "Caution. no clear edge",
+        "Caution. its wall ends early",
+    ]
+    assert told_vein(vein, None, replace(anatomy, notes=notes))["cautions"] == []
+
+
+def test_the_page_shows_them_and_a_shift_changes_them(page: chrome.Browser, server, session):
+    page.open(server.address, SETTLED)
+    choose(page, VEIN)
+    rows = "[...document.querySelectorAll('#measures tbody tr')].slice(0, 3)"
+    shown = page.evaluate(f"{rows}.map(r => [...r.cells].map(c => c.textContent))")
+    assert shown == session.preview(VEIN, [], seats=False)["rows"][:3]
+    enter(page, "shift", 3)
+    told = answered(session, VEIN, {"vein": VEIN, "shift_mm": 3.0}, seats=False)
+    wanted = json.dumps([row[2] for row in told["rows"][:3]])
+    assert json.dumps([row[1] for row in told["rows"][:3]]) != wanted
+    page.wait(
+        f"JSON.stringify({rows}.map(r => r.cells[2].textContent)) === JSON.stringify({wanted})"
+    )
+    page.wait(SETTLED)
+    cautions = text(page, "#cautions").splitlines() if told["cautions"] else []
+    assert cautions == told["cautions"]
