@@ -279,7 +279,12 @@ def test_command(study, tmp_path, capsys):
     out = tmp_path / "out"
     assert main(["cohort", "summary", str(study), "--out", str(out)]) == 0
     told = capsys.readouterr().out
-    assert "expected share of veins occluded by" in told
+    # Seals come first on terminal and page, with one figure.
+    seals, occlusions = (
+        told.index(f"expected share of veins {what} in one try of each size")
+        for what in ("with an antral seal", "occluded")
+    )
+    assert seals < occlusions
     assert "not a medical device" in told
     names = {
         "rates",
@@ -298,6 +303,18 @@ def test_command(study, tmp_path, capsys):
     assert sum(float(whole[p.replace(" ", "_")]) for p in PARTS) == pytest.approx(1.0, abs=2e-4)
     assert float(whole["both_low"]) < float(whole["both"]) < float(whole["both_high"])
     page = (out / "summary.html").read_text(encoding="utf-8")
+    row = told[seals:].splitlines()[2].split()
+    first = page[: page.index("<h2>")]
+    adds = row[row.index("mm", row.index("mm") + 1) + 2]
+    assert (
+        f"31 mm alone {adds} (" in first
+        and adds == f"{float(rows['all', 'sealed']['only_larger']):.2f}"
+    )
+    part = page[page.index("<h2>What the second size adds") :]
+    assert part.index("Which size leaves a vein sealed") < part.index("leaves a vein occluded")
+    assert part.index("With an antral seal in one try of each size: LSPV: 31 mm adds") < part.index(
+        "Occluded in one try of each size: LSPV: 31 mm adds"
+    )
     assert page.count("data:image/svg+xml") == 7
     # Practice counts a good seat: sealed and not deep (DESIGN.md, "antral").
     practice = page[page.index(">common practice<") :]
@@ -322,6 +339,10 @@ def test_the_findings_come_first_with_their_figures(tmp_path):
     assert first.startswith("Predicted share of veins that the nominal seat seals: 28 mm 0.89")
     assert "31 mm 0.44" in first and first.endswith("in 9 veins.")
     assert more[0].startswith("The least is predicted for LSPV with 31 mm: 0.00")
+    # The chart shows the vein of one case, which is lower with 28 mm too.
+    assert more[0].endswith(" in 4 veins; veins of a single case are left out.")
+    without = summarise(read_cohort(cohort(tmp_path / "without", [(fits, veins)] * 3)))
+    assert findings(without)[1].endswith(" in 3 veins.")
     assert more[-1] == (
         "Measurement: of 9 veins 8 have a measurement confidence below 0.5 and 1 a doubtful name "
         "(probability below 0.9); 0 seats could not be assessed; 1 of 5 cases failed."
@@ -491,3 +512,15 @@ def test_names_in_a_doubted_frame_are_below_the_filter_that_the_caution_tells(ax
         other = OtherFrame(axes, float(better_by))
         assert other.note(StatedFrame("lps")) is not None
         assert other.most_confidence < CLOSE_RUNNER_UP
+
+
+def test_a_share_without_an_interval_has_no_empty_brackets(tmp_path, capsys):
+    """One case: no interval that is clustered by case can be had."""
+    fits, veins = case((True, False), (True, True))
+    extra = [with_draws("LIPV", size, [0.6, 0.4], [0.8, 0.6]) for size in (28, 31)]
+    folder = cohort(tmp_path / "run", [(fits + extra, [*veins, {"vein": "LIPV"}])])
+    assert main(["cohort", "summary", str(folder), "--out", str(tmp_path / "out")]) == 0
+    page = (tmp_path / "out" / "summary.html").read_text(encoding="utf-8")
+    told = capsys.readouterr().out
+    assert "0.50" in told
+    assert "(–)" not in told and "(–)" not in page

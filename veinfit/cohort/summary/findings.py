@@ -9,7 +9,7 @@ import numpy as np
 from veinfit.anatomy.vein import CLOSE_RUNNER_UP
 from veinfit.cohort.statistics import Interval
 from veinfit.cohort.summary.model import PARTS, Rate, Summary
-from veinfit.report.page.study_page import number, span
+from veinfit.report.page.study_page import with_span
 
 LOW_CONFIDENCE = 0.5
 """A measurement confidence below this counts as low."""
@@ -21,8 +21,7 @@ def findings(summary: Summary) -> tuple[str, ...]:
 
 
 def _told(found: Interval) -> str:
-    bounds = f" ({span(found.low, found.high)})" if found.low is not None else ""
-    return f"{number(found.value)}{bounds}"
+    return with_span(found.value, found.low, found.high)
 
 
 def _share(rate: Rate) -> Interval:
@@ -42,10 +41,12 @@ def _seals(summary: Summary) -> Iterator[str]:
         f"{told}, in {overall[0].number} veins."
     )
     if single:
+        alone = any(rate.vein != "all" and rate.number == 1 for rate in sealed)
         least = min(single, key=lambda rate: _share(rate).value or 0.0)
         yield (
             f"The least is predicted for {least.vein} with {least.balloon}: "
-            f"{_told(_share(least))}, in {least.number} veins."
+            f"{_told(_share(least))}, in {least.number} veins"
+            f"{'; veins of a single case are left out' if alone else ''}."
         )
 
 

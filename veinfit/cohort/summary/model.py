@@ -17,6 +17,9 @@ The defaults of the seating are chosen with an eye on these figures, so that mee
 no evidence."""
 PRACTICE_SIZES = (28.0, 31.0)
 
+SPLIT_ORDER = ("sealed", "occluded")
+"""What is told first of what the second size adds, and what after it: on page and terminal."""
+
 HOURS = 12
 
 
@@ -88,6 +91,14 @@ class Split:
     def gain(self) -> Interval:
         """What the larger adds to the smaller alone."""
         return self.parts["only larger"]
+
+
+def split_words(split: Split) -> str:
+    """Say what is shared: over tries an antral seal, by nominal seats one that may be deep."""
+    if split.basis == "single seat":
+        return f"{split.verdict} by the nominal seat of each size"
+    what = "with an antral seal" if split.verdict == "sealed" else split.verdict
+    return f"{what} in one try of each size"
 
 
 @dataclass(frozen=True, slots=True)

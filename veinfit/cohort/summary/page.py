@@ -8,7 +8,15 @@ from typing import Any
 
 from veinfit.cohort.statistics import Interval
 from veinfit.cohort.summary.findings import findings
-from veinfit.cohort.summary.model import PARTS, PRACTICE, Predictor, Split, Summary
+from veinfit.cohort.summary.model import (
+    PARTS,
+    PRACTICE,
+    SPLIT_ORDER,
+    Predictor,
+    Split,
+    Summary,
+    split_words,
+)
 from veinfit.cohort.summary.plots import (
     difference_plot,
     gain_words,
@@ -28,7 +36,7 @@ from veinfit.report.page.study_page import (
     Table,
     folded_table,
     number,
-    span,
+    with_span,
     write_study_page,
 )
 
@@ -171,8 +179,8 @@ def _closure(summary: Summary) -> Section:
                 r.balloon,
                 r.verdict,
                 f"{r.count} of {r.number}",
-                f"{number(r.seat.value)} ({span(r.seat.low, r.seat.high)})",
-                f"{number(r.expected.value)} ({span(r.expected.low, r.expected.high)})",
+                with_span(r.seat.value, r.seat.low, r.seat.high),
+                with_span(r.expected.value, r.expected.low, r.expected.high),
                 str(r.through),
                 str(r.out_of_reach),
                 str(r.not_assessed),
@@ -202,9 +210,9 @@ def _whole(summary: Summary) -> list[Section]:
         (
             w.choice,
             w.tries,
-            f"{number(w.sealed.value)} ({span(w.sealed.low, w.sealed.high)})",
+            with_span(w.sealed.value, w.sealed.low, w.sealed.high),
             number(w.veins, 1),
-            f"{number(w.every.value)} ({span(w.every.low, w.every.high)})",
+            with_span(w.every.value, w.every.low, w.every.high),
             str(w.cases),
         )
         for w in summary.whole
@@ -219,10 +227,10 @@ def _whole(summary: Summary) -> list[Section]:
 
 
 def _split(summary: Summary) -> Section:
-    splits = [s for s in summary.splits if s.number]
+    splits = [s for v in SPLIT_ORDER for s in summary.splits if s.number and s.verdict == v]
     if not splits:
         return Section("What the second size adds", ("There are no two sizes to compare.",))
-    figures = [f for c in ("occluded", "sealed") if (f := split_plot(summary, c)) is not None]
+    figures = [f for c in SPLIT_ORDER if (f := split_plot(summary, c)) is not None]
     columns = ("vein", "counted", *(_titled(part, splits[0]) for part in PARTS), "veins",
                "nominal seats that differ", "exact p")  # fmt: skip
     rows = [
@@ -231,7 +239,7 @@ def _split(summary: Summary) -> Section:
             (
                 s.vein,
                 s.verdict,
-                *(f"{number(i.value)} ({span(i.low, i.high)})" for i in _parts(s)),
+                *(with_span(i.value, i.low, i.high) for i in _parts(s)),
                 str(s.number),
                 f"{s.counts['only smaller']} only {s.smaller}, "
                 f"{s.counts['only larger']} only {s.larger}",
@@ -255,13 +263,18 @@ def _split(summary: Summary) -> Section:
             )
         )
     bases = " and ".join(BASES[basis] for basis in dict.fromkeys(s.basis for s in splits))
-    gains = [gain_words(s) for s in splits if s.verdict == "occluded" and s.vein != "all"]
+    gains = [
+        f"{words[:1].upper()}{words[1:]}: {'; '.join(gain_words(s) for s in mine)}."
+        for verdict in SPLIT_ORDER
+        if (mine := [s for s in splits if s.verdict == verdict and s.vein != "all"])
+        for words in (split_words(mine[0]),)
+    ]
     text = (
         f"Expected shares rest on {bases}. The exact test is McNemar's, of the nominal seats of "
         "the same veins; over all veins it treats the veins of one case as independent, and no "
         "allowance is made for the number of tests.",
-        "Occluded in one try of each: " + "; ".join(gains) + ".",
-    )  # fmt: skip
+        *gains,
+    )
     return Section(
         "What the second size adds", text, figures, [folded_table("Split", columns, rows)]
     )
@@ -287,7 +300,7 @@ def _differences(summary: Summary) -> Section:
                 title(d.measure),
                 f"{d.larger} less {d.smaller}",
                 str(d.number),
-                f"{number(d.mean.value, k)} ({span(d.mean.low, d.mean.high, k)})",
+                with_span(d.mean.value, d.mean.low, d.mean.high, k),
                 number(d.sd, k),
                 number(d.median, k),
             ),
@@ -305,7 +318,7 @@ def _leaks(summary: Summary) -> Section:
         return Section("Where leaks are", ("There is no leak.",))
     rows = [
         (k.of, (k.vein, k.balloon, k.side, f"{k.leaks} of {k.of}",
-                f"{number(k.share.value)} ({span(k.share.low, k.share.high)})"))
+                with_span(k.share.value, k.share.low, k.share.high)))
         for k in summary.leaks
     ]  # fmt: skip
     columns = ("vein", "balloon", "side", "leaks", "share")
@@ -344,5 +357,5 @@ def _predictor_row(p: Predictor) -> Sequence[str]:
         number(p.mean_leaking, mean_digits(p.measure)),
         number(p.mean_occluded, mean_digits(p.measure)),
         number(p.effect),
-        f"{number(found.value)} ({span(found.low, found.high)})",
+        with_span(found.value, found.low, found.high),
     )

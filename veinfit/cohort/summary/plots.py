@@ -23,7 +23,7 @@ from veinfit.cohort.summary.model import (
 )
 from veinfit.report.charts.charts import SERIES
 from veinfit.report.colours import INK, MUTED
-from veinfit.report.page.study_page import Figure, number, picture, plot, span
+from veinfit.report.page.study_page import Figure, number, picture, plot, with_span
 from veinfit.result.columns import column, names
 
 MARKERS = ("o", "s", "^", "D")
@@ -205,8 +205,7 @@ def difference_plot(summary: Summary) -> Figure | None:
 
 def _difference_words(d: Difference) -> str:
     digits = mean_digits(d.measure)
-    mean = f"{number(d.mean.value, digits)} ({span(d.mean.low, d.mean.high, digits)})"
-    return f"{title(d.measure)}: {mean}"
+    return f"{title(d.measure)}: {with_span(d.mean.value, d.mean.low, d.mean.high, digits)}"
 
 
 def rose_plot(roses: Sequence[Rose]) -> Figure | None:
@@ -289,7 +288,5 @@ def predictor_plot(predictors: Sequence[Predictor]) -> Figure | None:
 def gain_words(split: Split) -> str:
     """Say in a sentence what the larger size adds."""
     gain = split.gain
-    return (
-        f"{split.vein}: {split.larger} adds {number(gain.value)} "
-        f"({span(gain.low, gain.high)}) to {split.smaller} alone"
-    )
+    added = with_span(gain.value, gain.low, gain.high)
+    return f"{split.vein}: {split.larger} adds {added} to {split.smaller} alone"

@@ -65,9 +65,9 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
 
 def _spread(found: Interval) -> str:
-    from veinfit.report.page.study_page import number, span
+    from veinfit.report.page.study_page import with_span
 
-    return f"{number(found.value)} ({span(found.low, found.high)})"
+    return with_span(found.value, found.low, found.high)
 
 
 def _left_out(summary: Summary) -> str:
@@ -77,19 +77,22 @@ def _left_out(summary: Summary) -> str:
 
 def _summary(summary: Summary) -> str:
     """Return the split over all veins and each vein, and the cautions."""
-    from veinfit.cohort.summary.model import PARTS
+    from veinfit.cohort.summary.model import PARTS, SPLIT_ORDER, split_words
     from veinfit.report.page.study_page import number
 
     lines = [f"{summary.cohort.cases} cases, {len(summary.cohort.vein)} veins{_left_out(summary)}"]
     lines += [f"caution: {text}" for text in summary.remarks]
-    splits = [s for s in summary.splits if s.verdict == "occluded" and s.number]
-    if splits:
+    # As the page does: seals first, which is what ablates.
+    for verdict in SPLIT_ORDER:
+        splits = [s for s in summary.splits if s.verdict == verdict and s.number]
+        if not splits:
+            continue
         rows: list[tuple[str, ...]] = [("vein", "smaller", "larger", *PARTS, "veins")]
         rows += [
             (s.vein, s.smaller, s.larger, *(number(s.parts[p].value) for p in PARTS), str(s.number))
             for s in splits
         ]
-        lines += ["expected share of veins occluded by", *aligned(rows)]
+        lines += [f"expected share of veins {split_words(splits[0])}", *aligned(rows)]
     if summary.whole:
         told: list[tuple[str, ...]] = [("choice", "tries", "veins sealed", "of", "all sealed")]
         told += [

@@ -199,3 +199,19 @@ def span(low: float | None, high: float | None, decimals: int = 2) -> str:
     if low is None or high is None:
         return "–"
     return f"{number(low, decimals)} to {number(high, decimals)}"
+
+
+def with_span(value: float | None, low: float | None, high: float | None, decimals: int = 2) -> str:
+    """Return a number with its interval in brackets; without them where there is none.
+
+    Parameters
+    ----------
+    value, low, high : float or None
+    decimals : int
+
+    Returns
+    -------
+    str
+    """
+    bounds = "" if low is None or high is None else f" ({span(low, high, decimals)})"
+    return f"{number(value, decimals)}{bounds}"
