@@ -46,7 +46,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
     if arguments.out is not None:
         check_output(arguments.out, "changes")
-    changes, headlines, differences, page = compare(arguments.before, arguments.after)
+    changes, caution, headlines, differences, page = compare(arguments.before, arguments.after)
     if not arguments.quiet:
         rows = [
             [c.vein, c.balloon, c.approach, c.label, c.unit.replace("1", ""), c.told_before,
@@ -55,6 +55,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             # Of a vein that is gone, or new, the sentences above say so.
             if c.differs and ((c.before and c.after) or c.change)
         ]  # fmt: skip
+        if caution:
+            print(f"caution: {caution}\n")
         print("".join(f"{text}\n" for text in headlines))
         alone = any(c.differs for c in changes)
         none = "No value that both results hold differs." if alone else "No value differs."
@@ -74,8 +76,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 
 def compare(
     before: Path, after: Path
-) -> tuple[Sequence[Change], Sequence[str], Sequence[str], str]:
-    """Return what changed between two finished cases, in sentences, what else differs, the page.
+) -> tuple[Sequence[Change], str, Sequence[str], Sequence[str], str]:
+    """Return what changed between two cases, a caution, sentences, what else differs, the page.
 
     Raises
     ------
@@ -88,6 +90,7 @@ def compare(
         case_differences,
         change_headlines,
         changes_page,
+        input_caution,
     )
 
     documents = read_document(before), read_document(after)
@@ -95,6 +98,7 @@ def compare(
         changes = case_changes(*documents)
         return (
             changes,
+            input_caution(*documents),
             change_headlines(changes, *documents),
             case_differences(*documents),
             changes_page(*documents),

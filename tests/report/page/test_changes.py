@@ -16,6 +16,7 @@ from veinfit.report.page.changes import (
     case_differences,
     change_headlines,
     changes_page,
+    input_caution,
     paired_veins,
 )
 
@@ -142,9 +143,22 @@ def test_what_differs_besides_is_named(documents):
     before, after = documents
     assert case_differences(before, after) == ()
     after["run"]["settings"]["seating"]["push_n"]["value"] = 2.0
-    after["run"]["inputs"][0]["sha256"] = "b" * 64
-    said = case_differences(before, after)
-    assert said[0] == "setting seating.push_n: 1.5 and 2.0" and "input files" in said[1]
+    assert case_differences(before, after) == ("setting seating.push_n: 1.5 and 2.0",)
+
+
+def test_other_input_files_are_told_before_everything_else(documents, tmp_path, capfd):
+    assert input_caution(*documents) == ""
+    documents[1]["run"]["inputs"][0]["sha256"] = "b" * 64
+    for name, document in zip(("a", "b"), documents, strict=True):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "case.json").write_text(json.dumps(document))
+    caution = input_caution(*documents)
+    assert caution.startswith("The two results are of different input files.")
+    assert main(["changes", str(tmp_path / "a"), str(tmp_path / "b")]) == 0
+    printed = capfd.readouterr().out
+    assert printed.startswith(f"caution: {caution}\n") and printed.count("input files") == 1
+    page = changes_page(*documents)
+    assert page.index(caution) < page.index("<h2>") and page.count(caution) == 1
 
 
 def test_the_page_tells_all_and_runs_nothing(documents):

@@ -178,7 +178,7 @@ def _inputs(document: Document) -> list[str]:
 
 
 def case_differences(before: Document, after: Document) -> tuple[str, ...]:
-    """Say what besides the anatomy differs: what makes two results hard to compare.
+    """Say what besides anatomy and input differs: what makes two results hard to compare.
 
     Parameters
     ----------
@@ -205,11 +205,26 @@ def case_differences(before: Document, after: Document) -> tuple[str, ...]:
     balloons = [[b["name"] for b in run["balloons"]] for run in runs]
     if balloons[0] != balloons[1]:
         said.append(f"balloons {', '.join(balloons[0])} and {', '.join(balloons[1])}")
-    if _inputs(before) != _inputs(after):
-        said.append(
-            "the input files: distances between ostia are valid only if both lie in one frame"
-        )
     return tuple(said)
+
+
+def input_caution(before: Document, after: Document) -> str:
+    """Say what other input files do to the comparison, before everything else; else empty.
+
+    Parameters
+    ----------
+    before, after : Document
+
+    Returns
+    -------
+    str
+    """
+    if _inputs(before) == _inputs(after):
+        return ""
+    return (
+        "The two results are of different input files. What changed is told as if both were of "
+        "one heart, and how far ostia moved is valid only if both lie in one frame."
+    )
 
 
 def changes_page(before: Document, after: Document) -> str:
@@ -232,6 +247,7 @@ def changes_page(before: Document, after: Document) -> str:
             # In the order in which veins are told everywhere, not by their letters.
             veins=[list(rows) for _, rows in groupby(changes, lambda c: (c.vein, c.vein_before))],
             headlines=change_headlines(changes, before, after),
+            input_caution=input_caution(before, after),
             differences=case_differences(before, after),
             cautions=CAUTIONS,
             units={"1": "", "deg": "°", "mm2": "mm²"},
