@@ -282,7 +282,14 @@ def septal_crossing_of_two_rows(folder):
 
 
 def impossible_date(folder):
-    return [small_mesh(folder), "--image-date", "2026-02-30"], ["2026-02-30", "YYYY-MM-DD"]
+    return [small_mesh(folder), "--image-date", "2026-02-29"], ["2026-02-29", "no such day"]
+
+
+def date_in_another_form(folder):
+    return [small_mesh(folder), "--image-date", "29.2.2026"], [
+        "29.2.2026",
+        "write it as YYYY-MM-DD",
+    ]
 
 
 def date_to_come(folder):
@@ -308,7 +315,7 @@ CASES = [
     frame_for_a_volume, landmarks_without_a_column, septal_crossing_outside_the_body,
     an_odd_number_of_sectors, tries_that_are_no_power_of_two, grades_out_of_order,
     a_landmark_in_another_unit, septal_crossing_of_two_rows, caval_vein_of_two_rows,
-    impossible_date, date_to_come, case_id_of_two_lines,
+    impossible_date, date_in_another_form, date_to_come, case_id_of_two_lines,
 ]  # fmt: skip
 
 

@@ -22,6 +22,8 @@ from veinfit.errors import InputError
 from veinfit.io.inputs.meshes import read_mesh
 from veinfit.io.results.document import case_schema
 from veinfit.notes import Note
+from veinfit.report.answers.parts import case_notes
+from veinfit.report.model import Report
 from veinfit.result.fit_rows import FIT_COLUMNS
 from veinfit.result.vein_rows import VEIN_COLUMNS
 from veinfit.settings import Settings
@@ -221,6 +223,13 @@ def test_landmarks_become_columns(one_vein, result, mesh, tmp_path):
     assert set(told.structures) == {"oesophagus"}
     assert [note.subject for note in told.notes] == ["septal_crossing"]
     assert told.anatomy.septum.source == "landmark"
+
+
+def test_a_size_given_twice_counts_once_and_the_page_says_so(one_vein, mesh):
+    told = case.assess(mesh, settings=SEATS, balloons=[28, "28 mm"])
+    assert [fit.balloon for fit in told.fits] == ["28 mm"]
+    text = "the balloon 28 mm is given twice and counts once"
+    assert text in {note.text for note in case_notes(Report(told))}
 
 
 def test_a_failing_vein_leaves_the_others(same_anatomy, result, mesh, monkeypatch):

@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 
-from veinfit.case.options import chosen_balloons
+from veinfit.case.options import chosen_balloons, given_twice
 from veinfit.case.stages import read_balloon
 from veinfit.errors import InputError
 from veinfit.seating.balloon import Balloon, sphere
@@ -78,6 +78,13 @@ def test_a_range_of_diameters_is_seated_at_both_ends(tmp_path):
 
 def test_a_balloon_named_twice_is_tried_once():
     assert [balloon.name for balloon in parse_balloons(["23", "23 mm", "31"])] == ["23 mm", "31 mm"]
+
+
+def test_balloons_given_twice_are_named(tmp_path):
+    file = tmp_path / "trial.toml"
+    file.write_text(DESCRIPTION, "utf-8")
+    assert given_twice(["28", 28, "31", file, sphere(40, "wide"), str(file)]) == ("28 mm", "trial")
+    assert given_twice(["28", "31"]) == ()
 
 
 def test_two_different_balloons_of_one_name_are_refused(tmp_path):

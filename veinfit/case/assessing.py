@@ -21,6 +21,7 @@ from veinfit.case.options import (
     chosen_balloons,
     corrections_of,
     files_of,
+    given_twice,
     one_line,
     settings_of,
 )
@@ -161,6 +162,8 @@ def assess(
         )
     give_back_memory()
     notes = (*case.notes, *image_notes, *structure_notes(anatomy, case.structures))
+    for name in given_twice(balloons):
+        notes = (*notes, Note("seating", f"the balloon {name} is given twice and counts once"))
     if "transseptal" in approaches:
         with about_files():
             anatomy, septal_note = with_septum(anatomy, case)

@@ -95,6 +95,12 @@ def chosen_balloons(balloons: Sequence[float | str | Path | Balloon]) -> tuple[B
     return tuple(found.values())
 
 
+def given_twice(balloons: Iterable[float | str | Path | Balloon]) -> tuple[str, ...]:
+    """Return the names of balloons that :func:`chosen_balloons` was given more than once."""
+    names = [size.name for item in balloons for size in chosen_balloons([item])]
+    return tuple(dict.fromkeys(name for name in names if names.count(name) > 1))
+
+
 def balloon_values(balloon: Balloon) -> dict[str, BalloonValue]:
     """Return what the record of a case states of a balloon: all that makes its shape."""
     return {
@@ -159,8 +165,8 @@ def checked_date(text: str | None) -> str | None:
     try:
         # Python reads other forms of ISO 8601 as well, such as 20260131 and 2026-W05.
         given = date.fromisoformat(text) if WRITTEN_DATE.fullmatch(text) else None
-    except ValueError:
-        given = None
+    except ValueError as error:
+        raise InputError(f"image date {text!r}: there is no such day") from error
     if given is None:
         raise InputError(f"image date {text!r} is no date; write it as YYYY-MM-DD")
     # Where the image was made it may be tomorrow already.
