@@ -5,7 +5,7 @@ python pipelines/fit_picture.py ATRIUM VEIN DIAMETER_MM FOLDER
 
 from __future__ import annotations
 
-import sys
+import argparse
 from pathlib import Path
 
 import veinfit
@@ -22,4 +22,9 @@ def fit_picture(atrium: Path, vein: str, diameter_mm: float, folder: Path) -> Pa
 
 
 if __name__ == "__main__":
-    print(fit_picture(Path(sys.argv[1]), sys.argv[2], float(sys.argv[3]), Path(sys.argv[4])))
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("atrium", type=Path)
+    parser.add_argument("vein")
+    parser.add_argument("diameter_mm", type=float)
+    parser.add_argument("folder", type=Path)
+    print(fit_picture(**vars(parser.parse_args())))

@@ -7,7 +7,7 @@ Nothing is seated. An atrium that cannot be used is named with its reason and pa
 
 from __future__ import annotations
 
-import sys
+import argparse
 from pathlib import Path
 
 import pyarrow as pa
@@ -36,4 +36,7 @@ def measure_folder(folder: Path, table: Path) -> int:
 
 
 if __name__ == "__main__":
-    print(f"{measure_folder(Path(sys.argv[1]), Path(sys.argv[2]))} atria measured")
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("table", type=Path)
+    print(f"{measure_folder(**vars(parser.parse_args()))} atria measured")

@@ -8,7 +8,7 @@ ATRIUM is a surface mesh or a label volume; with a label volume, a label map
 
 from __future__ import annotations
 
-import sys
+import argparse
 from pathlib import Path
 
 import veinfit
@@ -27,4 +27,8 @@ def pre_case_report(atrium: Path, folder: Path, case_id: str | None = None) -> N
 
 
 if __name__ == "__main__":
-    pre_case_report(Path(sys.argv[1]), Path(sys.argv[2]), *sys.argv[3:4])
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("atrium", type=Path)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("case_id", nargs="?")
+    pre_case_report(**vars(parser.parse_args()))

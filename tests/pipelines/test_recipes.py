@@ -62,6 +62,23 @@ def test_measure_folder(folder, tmp_path):
     assert all(5.0 < float(r["d_max_mm"]) < 40.0 for r in rows)
 
 
+@pytest.mark.parametrize(
+    ("recipe", "named"),
+    [
+        ("pre_case_report.py", ("atrium", "folder", "case_id")),
+        ("fit_picture.py", ("atrium", "vein", "diameter_mm", "folder")),
+        ("measure_folder.py", ("folder", "table")),
+    ],
+)
+def test_a_recipe_says_how_it_is_used(recipe, named):
+    for arguments, code in (((), 2), (("--help",), 0)):
+        command = [sys.executable, str(PIPELINES / recipe), *arguments]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        told = done.stderr if code else done.stdout
+        assert done.returncode == code and told.startswith(f"usage: {recipe}")
+        assert all(name in told for name in named) and "Traceback" not in told
+
+
 def test_recipes_are_short():
     for path in PIPELINES.glob("*.py"):
         assert len(path.read_text().splitlines()) <= 45, path.name
