@@ -94,7 +94,16 @@ class Split:
 
 
 def split_words(split: Split) -> str:
-    """Say what is shared: over tries an antral seal, by nominal seats one that may be deep."""
+    """Say what is shared: over tries an antral seal, by nominal seats one that may be deep.
+
+    Parameters
+    ----------
+    split : Split
+
+    Returns
+    -------
+    str
+    """
     if split.basis == "single seat":
         return f"{split.verdict} by the nominal seat of each size"
     what = "with an antral seal" if split.verdict == "sealed" else split.verdict

@@ -250,11 +250,13 @@ def _remarks(cohort: Cohort, splits: tuple[Split, ...]) -> Iterator[str]:
     if cohort.warned:
         first = "; ".join(f"{k}: {text}" for k, text in list(cohort.warned.items())[:NAMED])
         more = f"; and {len(cohort.warned) - NAMED} more" if len(cohort.warned) > NAMED else ""
+        carry = "carries a warning that puts the whole case in doubt, and counts"
+        if len(cohort.warned) > 1:
+            carry = "carry a warning that puts the whole case in doubt, and count"
         yield (
-            f"{len(cohort.warned)} of {cohort.cases} cases carry a warning that puts the whole "
-            f"case in doubt, and count in every figure ({first}{more}); "
-            f"--least-name-confidence {CLOSE_RUNNER_UP:g} leaves out their veins, but not those "
-            "that were named by hand"
+            f"{len(cohort.warned)} of {cohort.cases} cases {carry} in every figure "
+            f"({first}{more}); --least-name-confidence {CLOSE_RUNNER_UP:g} leaves out their "
+            "veins, but not those that were named by hand"
         )
     if cohort.failed:
         which = "it is" if cohort.failed == 1 else "they are"
