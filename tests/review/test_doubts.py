@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import pickle
 from dataclasses import replace
 
 import browser as chrome
 from review.driving import SETTLED, answered, choose, enter, text
 
+from veinfit import case
 from veinfit.notes import Note
 from veinfit.review.session import ReviewSession
 from veinfit.review.told_vein import told_vein
@@ -68,3 +70,16 @@ def test_the_page_shows_them_and_a_shift_changes_them(page: chrome.Browser, serv
     page.wait(SETTLED)
     cautions = text(page, "#cautions").splitlines() if told["cautions"] else []
     assert cautions == told["cautions"]
+
+
+def test_a_frame_is_doubted_as_the_run_doubted_it(folder, monkeypatch):
+    """Of a case in RAS: with LPS for its frame a doubt could become a refusal."""
+    asked = []
+    saved = case.load_case(folder)
+    found = pickle.loads((folder.parent / "found.pickle").read_bytes())
+    monkeypatch.setattr(
+        "veinfit.review.session.detect", lambda *given: asked.append(given[2]) or found
+    )
+    stated = replace(saved, provenance=replace(saved.provenance, frame="ras"))
+    ReviewSession(stated, folder / "none.toml", lambda stage: None)
+    assert asked == ["ras"]

@@ -76,10 +76,10 @@ class ReviewSession:
     ) -> None:
         if result.source is None:
             raise InputError("the case does not hold its surface; assess it again")
-        self.target = target
+        self.target, frame = target, result.provenance.frame
         self._result = result
-        # The surface is in LPS already, whatever its file was in.
-        self._found = found or detect(result.source, result.settings, "lps", progress)
+        # The surface is in LPS already; how far its frame is doubted goes by what its file stated.
+        self._found = found or detect(result.source, result.settings, frame, progress)  # type: ignore[arg-type]
         progress("measures")
         self._automatic = replace(measure(self._found), septum=result.anatomy.septum)
         self._before = {vein.name: vein for vein in self._automatic.veins}
