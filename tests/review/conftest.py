@@ -49,7 +49,7 @@ def begin(folder) -> Callable[[], ReviewSession]:
 
     def begin() -> ReviewSession:
         with pytest.MonkeyPatch.context() as patched:
-            patched.setattr("veinfit.review.session.detect", lambda *_: found)
+            patched.setattr("veinfit.review.found_again.detect", lambda *_: found)
             saved = case.load_case(folder)
             return ReviewSession(saved, folder / "corrections.toml", lambda stage: None)
 

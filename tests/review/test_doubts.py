@@ -73,13 +73,26 @@ def test_the_page_shows_them_and_a_shift_changes_them(page: chrome.Browser, serv
 
 
 def test_a_frame_is_doubted_as_the_run_doubted_it(folder, monkeypatch):
-    """Of a case in RAS: with LPS for its frame a doubt could become a refusal."""
+    """Of a case in RAS: a doubt near the limit could become a refusal, from a rounded surface."""
     asked = []
+    warned = Note("names", "the frame may be wrong", severity="warning")
+    again = Note("names", "the frame stays", severity="warning")
     saved = case.load_case(folder)
     found = pickle.loads((folder.parent / "found.pickle").read_bytes())
-    monkeypatch.setattr(
-        "veinfit.review.session.detect", lambda *given: asked.append(given[2]) or found
+    found = replace(found, notes=(again, *found.notes))
+
+    def detect(source, settings, frame, progress):
+        asked.append((source.trust_frame, frame))
+        return found
+
+    monkeypatch.setattr("veinfit.review.found_again.detect", detect)
+    stated = replace(
+        saved,
+        provenance=replace(saved.provenance, frame="ras"),
+        anatomy=replace(saved.anatomy, notes=(warned, *saved.anatomy.notes)),
     )
-    stated = replace(saved, provenance=replace(saved.provenance, frame="ras"))
-    ReviewSession(stated, folder / "none.toml", lambda stage: None)
-    assert asked == ["ras"]
+    session = ReviewSession(stated, folder / "none.toml", lambda stage: None)
+    assert asked == [(True, "ras")]
+    (told, *_) = session.preview(VEIN, [], seats=False)["cautions"]
+    assert told == "Warning. the frame may be wrong"
+    assert not any("stays" in note.text for note in session.report.result.anatomy.notes)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from veinfit.anatomy import detect, measure
+from veinfit.anatomy import measure
 from veinfit.anatomy.corrections.apply import Correction, correct
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.model import Anatomy, Vein
@@ -23,6 +23,7 @@ from veinfit.report.viewer.viewer_scene import vein_scene
 from veinfit.report.wording import column_title, headline
 from veinfit.review.clicked_place import blood_under, names_at
 from veinfit.review.corrections_file import ABSENT, CorrectionsFile, FileState
+from veinfit.review.found_again import found_again
 from veinfit.review.image_view import ImageView
 from veinfit.review.merging import combined, differences, merge, same
 from veinfit.review.told_vein import told_vein
@@ -76,10 +77,9 @@ class ReviewSession:
     ) -> None:
         if result.source is None:
             raise InputError("the case does not hold its surface; assess it again")
-        self.target, frame = target, result.provenance.frame
+        self.target = target
         self._result = result
-        # The surface is in LPS already; how far its frame is doubted goes by what its file stated.
-        self._found = found or detect(result.source, result.settings, frame, progress)  # type: ignore[arg-type]
+        self._found = found or found_again(result, progress)
         progress("measures")
         self._automatic = replace(measure(self._found), septum=result.anatomy.septum)
         self._before = {vein.name: vein for vein in self._automatic.veins}

@@ -71,7 +71,7 @@ def test_what_was_found_once_is_not_found_again(assessed, monkeypatch):
         raise AssertionError("it was found again")
 
     with monkeypatch.context() as without:
-        without.setattr("veinfit.review.session.detect", again)
+        without.setattr("veinfit.review.found_again.detect", again)
         assert opened(first["found"]) == ({**first, "found": None}, preview)
         # Of another surface, other settings or another version it is not taken.
         with pytest.raises(AssertionError, match="again"):
