@@ -54,7 +54,8 @@ def series_caution(series: Forecasts) -> Iterator[str]:
     yield (
         f"{_counted(series)} without occlusion: whether {series.of} would have occluded is not "
         f"known for them. {_bounded(series)}, from all of them failing to all of them occluding in "
-        f"the attempts that were not made.{left_out} The rate of the other series alone is too high"
+        f"the attempts that were not made.{left_out} The rate of the other series alone is biased: "
+        "all that occluded early are among them"
     )
 
 
