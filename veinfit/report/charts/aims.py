@@ -108,7 +108,17 @@ def _sector_words(group: Sequence[Aim], aims: Sequence[Aim]) -> str:
 
 
 def aim_key(bands: tuple[GapBand, ...]) -> str:
-    """Return what an aim map shows."""
+    """Return what an aim map shows.
+
+    Parameters
+    ----------
+    bands : tuple of GapBand
+        Of the gap, as the map is coloured.
+
+    Returns
+    -------
+    str
+    """
     return (
         "Direction of the nose around the clock, tilt from the vein's axis outward, seen from the "
         "atrium. Blue with a dot: antral seal. Blue with a small ring: sealed, but deep. Other "
