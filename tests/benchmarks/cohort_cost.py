@@ -1,7 +1,7 @@
 """What a case of a cohort costs: ``python tests/benchmarks/cohort_cost.py [CASES] [WORKERS]``.
 
 Draws invented atria, runs them as a cohort in this many processes without a margin and with
-one of 32 and of 128 tries, and prints seconds of processor a case, cases a second, the
+one of 64 and of 128 chains of tries, and prints seconds of processor a case, cases a second, the
 greatest memory of a worker and bytes a case. Not a check: the figures are noted in
 pipelines/large_cohorts.md with the machine that they are of.
 """
@@ -23,7 +23,7 @@ from veinfit.cohort.batch.run import run_cohort
 from veinfit.settings import Settings
 from veinfit.synthetic import build, draw_shape
 
-TRIES = (0, 32, 128)
+TRIES = (0, 64, 128)
 
 
 def draw(folder: Path, cases: int) -> None:

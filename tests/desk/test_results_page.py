@@ -150,9 +150,9 @@ def test_cases_are_compared_summed_up_and_held_against_what_was_observed(
         changes = list(csv.DictReader(stream))
     # The same results twice: nothing differs.
     assert changes and all(row["before"] == row["after"] for row in changes)
-    with (made("summary") / "closure.csv").open(newline="") as stream:
-        closure = [row for row in csv.DictReader(stream) if row["vein"] == "LSPV"]
-    assert {row["number"] for row in closure} == {"2"}
+    with (made("summary") / "rates.csv").open(newline="") as stream:
+        rates = [row for row in csv.DictReader(stream) if row["vein"] == "LSPV"]
+    assert {row["number"] for row in rates} == {"2"}
 
     page.click("input[name=study-kind][value=agree]")
     page.click("#study-table")
