@@ -30,9 +30,9 @@ DOUBTED_NAME_CONFIDENCE = 0.5
 """No name is surer than this where another frame fits better, or a mirrored one about as well."""
 
 MIRRORED_COST, EXCHANGED_COST = 1.0, 2.0
-"""Frames are not stated wrongly in every way alike: LPS and RAS are mistaken for each other, and
-exports turn a scene on its side; an axis that is mirrored alone is rarer, and axes that are
-exchanged rarer still (log odds, common practice, no source)."""
+"""Frames are not stated wrongly in every way alike: LPS and RAS are mistaken for each other, and a
+scene may stand on its head. An axis that is mirrored alone is rarer, a scene that lies on its side,
+its axes exchanged, rarer still (log odds; both add up; common practice, no source)."""
 
 REFINED_WITHIN = 25.0
 """Turning the template to the candidates lowers a misfit by up to 22 (eight atria in all 48
