@@ -65,6 +65,9 @@ class RunOutcome:
     warned_cases: int = 0
 
 
+TOLD = ("case", "status", "reason", "warnings")
+"""Columns of the table of cases that tell how they came out."""
+
 LISTED = 20
 """So many cases are told by name in the outcome; the table ``cases`` has all."""
 
@@ -303,12 +306,13 @@ class _Run:
         told: dict[str, dict[str, str]] = {name: {} for name in counts}
         for shard in range(len(self.parts)):
             path = self.store.part("cases", shard)
-            for row in pq.read_table(path).to_pylist():
+            # Parts that an earlier state of this version wrote lack the column of warnings.
+            there = [name for name in TOLD if name in pq.read_schema(path).names]
+            for row in pq.read_table(path, columns=there).to_pylist():
                 status = row["status"]
                 counts[status] += 1
                 if status != "done" and len(told[status]) < LISTED:
                     told[status][row["case"]] = row["reason"]
-                # Parts that an earlier state of this version wrote lack the column.
                 if row.get("warnings"):
                     counts["warned"] += 1
                     if len(told["warned"]) < LISTED:

@@ -144,7 +144,9 @@ def read_cohort(
 
     _check_folder(folder)
     try:
-        status = ds.dataset(folder / "cases", format="parquet").to_table()
+        cases = ds.dataset(folder / "cases", format="parquet")
+        told = [name for name in ("case", "status", "warnings") if name in cases.schema.names]
+        status = cases.to_table(columns=told)
         fits = ds.dataset(folder / "fits", format="parquet").to_table()
         veins = ds.dataset(folder / "veins", format="parquet").to_table(
             columns=["case", "vein", *VEIN_NUMBERS, *QUALITY_NUMBERS]

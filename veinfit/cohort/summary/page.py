@@ -160,7 +160,7 @@ def _page(summary: Summary) -> Page:
         "carry the number of cases alone: not the error of the model, which has not been measured.",
     )
     sections = [
-        _closure(summary),
+        _rates(summary),
         *_whole(summary),
         _split(summary),
         _differences(summary),
@@ -170,7 +170,7 @@ def _page(summary: Summary) -> Page:
     return Page("Summary of a cohort", findings(summary), basis, summary.remarks, sections)
 
 
-def _closure(summary: Summary) -> Section:
+def _rates(summary: Summary) -> Section:
     rows = [
         (
             r.number,
