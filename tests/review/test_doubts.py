@@ -96,3 +96,20 @@ def test_a_frame_is_doubted_as_the_run_doubted_it(folder, monkeypatch):
     (told, *_) = session.preview(VEIN, [], seats=False)["cautions"]
     assert told == "Warning. the frame may be wrong"
     assert not any("stays" in note.text for note in session.report.result.anatomy.notes)
+
+
+def test_veins_that_are_found_otherwise_than_in_the_report_are_told(folder, monkeypatch):
+    saved = case.load_case(folder)
+    found = pickle.loads((folder.parent / "found.pickle").read_bytes())
+    monkeypatch.setattr("veinfit.review.found_again.detect", lambda *_: found)
+    names = [vein.name for vein in saved.anatomy.veins]
+    session = ReviewSession(saved, folder / "none.toml", lambda stage: None)
+    assert not any(
+        "found anew" in text for text in session.preview(VEIN, [], seats=False)["cautions"]
+    )
+    fewer = tuple(vein for vein in saved.anatomy.veins if vein.name != names[0])
+    other = replace(saved, anatomy=replace(saved.anatomy, veins=fewer))
+    session = ReviewSession(other, folder / "none.toml", lambda stage: None)
+    first, *_ = session.preview(VEIN, [], seats=False)["cautions"]
+    assert first.startswith("Warning. found anew from the saved surface the veins are")
+    assert f"not {', '.join(names[1:])} as in the report" in first

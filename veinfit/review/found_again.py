@@ -8,6 +8,7 @@ from veinfit.anatomy import detect
 from veinfit.anatomy.detection import Detection
 from veinfit.case import CaseResult, Progress
 from veinfit.errors import InputError
+from veinfit.notes import Note
 
 
 def found_again(result: CaseResult, progress: Progress) -> Detection:
@@ -37,4 +38,24 @@ def found_again(result: CaseResult, progress: Progress) -> Detection:
     found = detect(source, result.settings, result.provenance.frame, progress)  # type: ignore[arg-type]
     doubts = [note for note in result.anatomy.notes if note.severity == "warning"]
     others = [note for note in found.notes if note.severity != "warning"]
-    return replace(found, notes=(*doubts, *others))
+    return replace(found, notes=(*_otherwise(result, found), *doubts, *others))
+
+
+def _otherwise(result: CaseResult, found: Detection) -> tuple[Note, ...]:
+    """Return a warning where the veins are not those of the report.
+
+    The case keeps its surface in steps of a micrometre. Where names are in doubt that little may
+    change them, and the page would show other veins than the report without a word. What was
+    corrected by hand in the run comes to the page as corrections.
+    """
+    anatomy = result.anatomy
+    measured = [vein.name for vein in anatomy.veins]
+    more = set(found.vein_names) - {*measured, *anatomy.unmeasured}
+    if result.by_hand or not (more or set(measured) - set(found.vein_names)):
+        return ()
+    text = (
+        f"found anew from the saved surface the veins are {', '.join(found.vein_names)}, not "
+        f"{', '.join(measured)} as in the report: the names are at a limit, and every one is "
+        "doubtful"
+    )
+    return (Note("names", text, severity="warning"),)
