@@ -14,8 +14,8 @@ from veinfit.notes import Note
 def found_again(result: CaseResult, progress: Progress) -> Detection:
     """Find what a case was measured from; a frame that the run accepted is not refused.
 
-    How far a frame is doubted is near a limit for some atria, and the saved surface is rounded:
-    the doubts told are those of the run.
+    How far a frame is doubted is near a limit for some atria, and cases of earlier releases keep
+    their surface rounded: the doubts told are those of the run.
 
     Parameters
     ----------
@@ -44,9 +44,9 @@ def found_again(result: CaseResult, progress: Progress) -> Detection:
 def _otherwise(result: CaseResult, found: Detection) -> tuple[Note, ...]:
     """Return a warning where the veins are not those of the report.
 
-    The case keeps its surface in steps of a micrometre. Where names are in doubt that little may
-    change them, and the page would show other veins than the report without a word. What was
-    corrected by hand in the run comes to the page as corrections.
+    Cases of earlier releases keep their surface in steps of a micrometre. Where names are in doubt
+    that little may change them, and the page would show other veins than the report without a
+    word. What was corrected by hand in the run comes to the page as corrections.
     """
     anatomy = result.anatomy
     measured = [vein.name for vein in anatomy.veins]

@@ -11,6 +11,7 @@ import handmade
 import numpy as np
 import pytest
 
+from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.case import CaseResult, load_case
 from veinfit.errors import InputError
 from veinfit.io.results import archive
@@ -18,6 +19,7 @@ from veinfit.io.results.archive import LONG, archived, load_archive
 from veinfit.io.results.archive_types import RENAMED_PARTS, TYPES, type_of
 from veinfit.io.results.tables import case_tables
 from veinfit.labels.image import ImageVolume
+from veinfit.labels.model import LabelBorder
 from veinfit.notes import Note
 from veinfit.seating.uncertainty.aim_field import AimField
 from veinfit.settings import Settings
@@ -65,6 +67,27 @@ def test_long_arrays_come_back_to_half_a_micrometre(tmp_path: Path) -> None:
     # What the steps cannot hold is stored as it is.
     for odd in (np.full(LONG + 1, np.inf), np.full(LONG + 1, 1e9), np.full(LONG + 1, 2**40)):
         assert np.array_equal(through(odd, tmp_path), odd)
+
+
+def test_what_veins_are_found_from_comes_back_to_the_last_bit(tmp_path: Path) -> None:
+    """Of a frame in doubt half a micrometre changed the names that a review found again."""
+    fine = surface(LONG)
+    single = Surface(fine.points.astype(np.float32).astype(float), fine.faces)
+    border = LabelBorder(fine.points[0] / 3, np.array([0.6, 0.0, 0.8]), 212.3)
+    sources = [
+        LumenInput(each, {"RSPV": fine.points / 7}, 0.7, label_borders={"RSPV": border})
+        for each in (fine, single)
+    ]
+    # The same surface elsewhere in a case takes no more room than before.
+    back = through((fine, *sources, fine), tmp_path)
+    assert np.abs(back[0].points - fine.points).max() > 0 and back[3] is back[0]
+    for was, now in zip(sources, back[1:3], strict=True):
+        assert now.surface.points.dtype == np.float64
+        assert np.array_equal(now.surface.points, was.surface.points)
+        assert np.array_equal(now.surface.faces, was.surface.faces)
+        assert np.array_equal(now.hints["RSPV"], was.hints["RSPV"])
+        assert np.array_equal(now.label_borders["RSPV"].centre, border.centre)
+    assert len(archived(sources[1])) < len(archived(sources[0]))
 
 
 def test_what_is_shared_stays_shared_and_the_bytes_are_the_same(tmp_path: Path) -> None:

@@ -1,7 +1,8 @@
 """Archives a case's results in one small file, so that they can be drawn again without a new run.
 
 An archive is a tree of the program's own dataclasses: numbers and words as
-JSON, long arrays beside it in whole micrometres. Types go by names that do not
+JSON, long arrays beside it in whole micrometres, but for what anything is found from again: that is
+kept to the last bit. Types go by names that do not
 change when code moves (:mod:`veinfit.io.results.archive_types`). Nothing in the file is
 run when it is read.
 """
@@ -20,7 +21,7 @@ import numpy as np
 
 from veinfit.errors import InputError
 from veinfit.io.results.archive_check import WrongPart, check_parts
-from veinfit.io.results.archive_types import RENAMED_PARTS, TYPES, type_of
+from veinfit.io.results.archive_types import EXACT, RENAMED_PARTS, TYPES, type_of
 
 FORM = 2
 """Schema version of the file. 1 named a type by its module and class, which moved."""
@@ -57,7 +58,7 @@ def archived(value: Any) -> bytes:
     value : object
         Numbers, texts, None, tuples, lists, mappings with text keys, arrays, and
         dataclasses of this program of such. Lengths in long arrays are rounded
-        to a micrometre.
+        to a micrometre, but in types that are kept exactly.
 
     Returns
     -------
@@ -127,8 +128,10 @@ class _TooLarge(ValueError):
 class _Encoder:
     def __init__(self) -> None:
         self.arrays: dict[str, np.ndarray] = {}
-        self._stored: dict[int, str] = {}
-        self._seen: dict[int, int] = {}
+        # What stands both in an exact part and elsewhere is there twice.
+        self._exact = False
+        self._stored: dict[tuple[int, bool], str] = {}
+        self._seen: dict[tuple[int, bool], int] = {}
 
     def encode(self, value: Any) -> Any:
         if value is None or isinstance(value, (bool, int, float, str)):
@@ -148,26 +151,39 @@ class _Encoder:
         raise TypeError(f"a {type(value).__name__} cannot be archived")
 
     def _object(self, value: Any) -> Any:
-        if id(value) in self._seen:
-            return {"same": self._seen[id(value)]}
         name = _stable_name(type(value))
+        around, self._exact = self._exact, self._exact or name in EXACT
+        key = (id(value), self._exact)
+        if key in self._seen:
+            self._exact = around
+            return {"same": self._seen[key]}
         parts = {f.name: self.encode(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        self._exact = around
         # Numbered when complete, as the decoder does.
-        self._seen[id(value)] = len(self._seen)
+        self._seen[key] = len(self._seen)
         return {"type": name, "parts": parts}
 
     def _array(self, array: np.ndarray) -> Any:
         if array.size <= LONG:
             return {"array": array.tolist(), "kind": array.dtype.str, "shape": list(array.shape)}
-        if id(array) not in self._stored:
-            name = f"a{len(self.arrays)}"
-            self._stored[id(array)] = name
-            self.arrays[name] = _packed(array)
+        key = (id(array), self._exact)
+        if key not in self._stored:
+            self._stored[key] = f"a{len(self.arrays)}"
+            exact = self._exact and array.dtype.kind == "f"
+            self.arrays[self._stored[key]] = _halved(array) if exact else _packed(array)
+        name = self._stored[key]
         return {
-            "stored": self._stored[id(array)],
+            "stored": name,
             "kind": array.dtype.str,
-            "steps": self.arrays[self._stored[id(array)]].dtype == np.int32,
+            "steps": self.arrays[name].dtype == np.int32,
         }
+
+
+def _halved(array: np.ndarray) -> np.ndarray:
+    """Return an array in single precision where that loses nothing, as that of most files."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        single = array.astype(np.float32)
+    return single if np.array_equal(single, array, equal_nan=True) else array
 
 
 def _packed(array: np.ndarray) -> np.ndarray:
@@ -217,11 +233,10 @@ class _Decoder:
         if name not in self._unpacked:
             array = self._stored[name]
             if steps:
-                whole = np.cumsum(array, axis=0, dtype=np.int32)
-                array = whole.astype(kind)
+                array = np.cumsum(array, axis=0, dtype=np.int32)
                 if np.dtype(kind).kind == "f":
-                    array = np.where(whole == NOT_A_NUMBER, np.nan, array * STEP_MM)
-            self._unpacked[name] = array
+                    array = np.where(array == NOT_A_NUMBER, np.nan, array * STEP_MM)
+            self._unpacked[name] = array.astype(kind, copy=False)
         return self._unpacked[name]
 
     def _object(self, name: str, parts: dict[str, Any]) -> Any:

@@ -66,6 +66,10 @@ RENAMED_PARTS: Mapping[str, Mapping[str, str | None]] = {
 }
 """Parts that have another name than in earlier archives, by type; None for those dropped."""
 
+EXACT = frozenset({"LumenInput"})
+"""Types whose arrays are kept to the last bit, with all that they hold: what veins are found from.
+Where names are at a limit, the rounding of a surface changed them."""
+
 
 @cache
 def type_of(name: str) -> Any:
