@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import itertools
 import threading
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -27,24 +27,14 @@ from veinfit.review.found_again import found_again
 from veinfit.review.image_view import ImageView
 from veinfit.review.merging import combined, differences, merge, same
 from veinfit.review.told_vein import told_vein
+from veinfit.review.vein_seats import VeinSeats
 from veinfit.seating.model import Fit
-from veinfit.seating.seat import each_seat
-from veinfit.settings import SeatingSettings
 from veinfit.vectors import FloatArray
 
 DRAFT = {"who": "not stated", "why": "not stated"}
 """Stands for who and why while a correction is only tried; what is saved must state them."""
 
 NO_VEIN = "it is no longer a vein"
-
-
-@dataclass(slots=True, eq=False)
-class _Seats:
-    """Seats in a vein that are worked out when they are asked for, and those that were."""
-
-    vein: Vein
-    fits: Iterator[Fit]
-    done: list[Fit]
 
 
 class ReviewSession:
@@ -83,10 +73,9 @@ class ReviewSession:
         progress("measures")
         self._automatic = replace(measure(self._found), septum=result.anatomy.septum)
         self._before = {vein.name: vein for vein in self._automatic.veins}
-        self._balloons = result.balloons
         self._lock = threading.Lock()
         self._turns, self._newest = itertools.count(1), 0
-        self._seats: _Seats | None = None
+        self._seats = VeinSeats(result)
         self.image_view: ImageView | None = None
         self._last: tuple[str, Anatomy] | None = None
         start = read_corrections(target) if target.exists() else result.by_hand
@@ -136,7 +125,7 @@ class ReviewSession:
             "entries": list(entries),
             "told": {
                 key: [
-                    {"title": column_title(fit, with_approach=len(self._approaches) > 1),
+                    {"title": column_title(fit, with_approach=len(self._seats.approaches) > 1),
                      "verdict": headline(fit, words)}
                     for fit in self._result.fits
                     if fit.vein == name
@@ -246,7 +235,7 @@ class ReviewSession:
                 return {"superseded": True}
             fits: tuple[Fit, ...] = ()
             if seats and now is not None:
-                fits = self._seated(anatomy, now, first)
+                fits = self._seats.seated(anatomy, now, first)
             report = Report(replace(self._result, anatomy=anatomy, fits=fits))
             return {
                 "name": name,
@@ -256,7 +245,7 @@ class ReviewSession:
                 if now is None
                 else vein_scene(anatomy, now, fits, report, thin_patch=False),
                 "seated": seats,
-                "whole": len(fits) == len(self._balloons) * len(self._approaches),
+                "whole": self._seats.are_whole(fits),
             }
 
     def opened(self) -> dict[str, Any]:
@@ -344,27 +333,7 @@ class ReviewSession:
         tuple of Fit
         """
         with self._lock:
-            return self._seated(anatomy, vein, None)
-
-    def _seated(self, anatomy: Anatomy, vein: Vein, first: int | None) -> tuple[Fit, ...]:
-        """Seat the balloons, or those of one size alone; what was seated last is not done again."""
-        each = len(self._approaches)
-        if self._seats is None or self._seats.vein is not vein:
-            size = 0 if first is None else min(first // each, len(self._balloons) - 1)
-            order = (self._balloons[size], *self._balloons[:size], *self._balloons[size + 1 :])
-            fits = each_seat(
-                anatomy, vein, order, nominal_only(self._result.settings.seating), self._approaches,
-                self._result.structures,
-            )  # fmt: skip
-            self._seats = _Seats(vein, fits, [])
-        wanted = None if first is None else max(0, each - len(self._seats.done))
-        self._seats.done.extend(itertools.islice(self._seats.fits, wanted))
-        place = {balloon.name: k for k, balloon in enumerate(self._balloons)}
-        return tuple(sorted(self._seats.done, key=lambda fit: place[fit.balloon]))
-
-    @property
-    def _approaches(self) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(fit.approach for fit in self._result.fits)) or ("coaxial",)
+            return self._seats.seated(anatomy, vein, None)
 
     def corrected(self, corrections: Sequence[Correction]) -> Anatomy:
         """Return the anatomy with corrections; the last ones tried are remembered.
@@ -383,11 +352,6 @@ class ReviewSession:
             # Where the sheath crosses stays as it was in the case.
             self._last = (key, replace(anatomy, septum=self._automatic.septum))
         return self._last[1]
-
-
-def nominal_only(settings: SeatingSettings) -> SeatingSettings:
-    """Return settings that leave out what a review does not show and a drag would wait for."""
-    return replace(settings, growth_in_place=False, crossing_map=False, growth_what_if_mm=0.0)
 
 
 def _parsed(entries: Sequence[Mapping[str, Any]]) -> tuple[Correction, ...]:
