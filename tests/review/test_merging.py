@@ -6,6 +6,7 @@ import pytest
 
 from veinfit.anatomy.corrections.apply import Correction
 from veinfit.io.results.corrections_text import corrections_text
+from veinfit.result.input_mark import InputMark
 from veinfit.review.corrections_file import CorrectionsFile
 from veinfit.review.merging import combined, differences, merge
 
@@ -66,7 +67,7 @@ def test_differences_are_told_vein_by_vein():
 def test_what_a_review_began_with_is_its_own_where_there_is_no_file(tmp_path):
     """A case assessed with corrections; another writes the first file, without them."""
     start = (Correction("LIPV", "reader 1", "a bulge", drop=True),)
-    file = CorrectionsFile(tmp_path / "corrections.toml", start)
+    file = CorrectionsFile(tmp_path / "corrections.toml", start, InputMark("0" * 64, "lps", "mm"))
     mine = file.read()
     assert [entry["vein"] for entry in mine.entries] == ["LIPV"]
     file.path.write_text(corrections_text((Correction("RSPV", "reader 2", "seen", shift_mm=1.0),)))

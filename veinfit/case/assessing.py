@@ -36,6 +36,7 @@ from veinfit.labels.image import ImageVolume
 from veinfit.memory import give_back_memory
 from veinfit.notes import Note
 from veinfit.result.case_result import CaseResult
+from veinfit.result.input_mark import corrections_doubt, input_mark, otherwise
 from veinfit.result.provenance import Provenance
 from veinfit.seating.approach.crossings import crossing_map
 from veinfit.seating.approach.line import approaches_named
@@ -135,8 +136,17 @@ def assess(
     ]
     files = files_of(input, labels, landmarks, corrections, settings, balloons, also, image)
     by_hand = corrections_of(corrections)
+    now = input_mark(files, frame, unit)
+    doubt = corrections_doubt(by_hand.made_on, now)
     versions = program_versions()
-    about_files = partial(_naming_files, input, corrections, landmarks, (labels, *also))
+    about_files = partial(
+        _naming_files,
+        input,
+        corrections,
+        landmarks,
+        (labels, *also),
+        otherwise(by_hand.made_on, now),
+    )
     with about_files():
         case = read_case(
             input,
@@ -155,12 +165,14 @@ def assess(
         tell("reading the image")
         read_from = None if isinstance(input, Surface) else Path(input)
         shown, image_notes = read_case_image(Path(image), read_from, case.lumen.surface)
-    find = partial(find_corrected, corrections=by_hand) if by_hand else find_anatomy
+    find = partial(find_corrected, corrections=by_hand) if len(by_hand) else find_anatomy
     with about_files():
         anatomy = find(
             case.lumen, chosen, frame=frame, progress=lambda stage: tell(f"anatomy: {stage}")
         )
     give_back_memory()
+    if doubt is not None:
+        anatomy = replace(anatomy, notes=(doubt, *anatomy.notes))
     notes = (*case.notes, *image_notes, *structure_notes(anatomy, case.structures))
     for name in given_twice(balloons):
         notes = (*notes, Note("seating", f"the balloon {name} is given twice and counts once"))
@@ -205,7 +217,7 @@ def assess(
         chosen,
         provenance,
         source=case.lumen,
-        by_hand=by_hand,
+        by_hand=by_hand.entries,
         balloons=candidates,
         crossings=crossings,
         image=shown,
@@ -214,13 +226,18 @@ def assess(
 
 @contextmanager
 def _naming_files(
-    input: Any, corrections: Any, landmarks: Any, others: Sequence[Any]
+    input: Any, corrections: Any, landmarks: Any, others: Sequence[Any], foreign: str
 ) -> Iterator[None]:
-    """Have every refusal name the file that it is about: the anatomy knows of no files."""
+    """Have every refusal name the file that it is about: the anatomy knows of no files.
+
+    Where corrections are refused, ``foreign`` tells of which other input they are.
+    """
     try:
         yield
     except InputError as error:
         said = str(error)
+        if foreign and said.startswith("corrections: "):
+            said = f"{said}; {foreign}"
         roles = {
             "corrections: ": ("corrections", corrections),
             "landmark ": ("landmarks", landmarks),
@@ -229,7 +246,7 @@ def _naming_files(
         role, file = roles.get(begin, ("input", input))
         known = [one for one in (input, corrections, landmarks, *others) if _is_path(one)]
         if not _is_path(file) or any(str(one) in said for one in known):
-            raise
+            raise InputError(said) from error
         raise InputError(f"{role} {file}: {said.removeprefix(begin)}") from error
 
 

@@ -11,7 +11,7 @@ from typing import Any
 from veinfit.anatomy.corrections.apply import Correction
 from veinfit.errors import InputError
 from veinfit.io.files import check_file, input_kind
-from veinfit.io.inputs.corrections import read_corrections
+from veinfit.io.inputs.corrections import Corrections, read_corrections
 from veinfit.io.inputs.label_map import read_label_map
 from veinfit.io.results.provenance import input_files, surface_in_memory
 from veinfit.result.provenance import BalloonValue, InputFile
@@ -44,13 +44,11 @@ def settings_of(settings: SettingsLike) -> Settings:
     return settings
 
 
-def corrections_of(
-    given: Path | str | Sequence[Correction] | None,
-) -> tuple[Correction, ...]:
+def corrections_of(given: Path | str | Sequence[Correction] | None) -> Corrections:
     """Return corrections given as such or as a file."""
-    if given is None:
-        return ()
-    return read_corrections(Path(given)) if isinstance(given, (str, Path)) else tuple(given)
+    if isinstance(given, (str, Path)):
+        return read_corrections(Path(given))
+    return given if isinstance(given, Corrections) else Corrections(tuple(given or ()))
 
 
 def chosen_balloons(balloons: Sequence[float | str | Path | Balloon]) -> tuple[Balloon, ...]:

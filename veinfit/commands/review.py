@@ -8,7 +8,14 @@ from pathlib import Path
 from typing import TextIO
 
 from veinfit.commands.exits import EXIT_DONE
-from veinfit.commands.terminal import CAUTION, Commands, add_loudness, note_line, progress_on
+from veinfit.commands.terminal import (
+    CAUTION,
+    Commands,
+    add_loudness,
+    note_line,
+    progress_on,
+    tell_warning,
+)
 
 CORRECTIONS = "corrections.toml"
 """The corrections file's name in the case's folder."""
@@ -53,6 +60,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.case import load_case
     from veinfit.io.inputs.corrections import read_corrections
     from veinfit.io.results.output import check_output_file
+    from veinfit.notes import Note
     from veinfit.review.page import write_review
     from veinfit.review.server import ReviewServer
     from veinfit.review.session import ReviewSession
@@ -73,6 +81,9 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             for note in notes:
                 print(note_line(note), file=terminal)
         session = ReviewSession(result, target, progress or (lambda stage: None))
+        doubt = session.opened()["doubt"]
+        if doubt:
+            tell_warning(Note("corrections", doubt, severity="warning"), terminal)
         if image is not None:
             session.show_image(image)
         server = ReviewServer(session, arguments.case, *write_review(session))

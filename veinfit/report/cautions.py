@@ -21,6 +21,7 @@ PICTURE_CAUTION = (
 
 WARNINGS_IN_SHORT: Mapping[str, str] = {
     "names": "the frame may be wrong; left and right, and every name, are doubtful",
+    "corrections": "the corrections by hand were made on another input, or one read otherwise",
 }
 """What a warning says where there is room for a line, by the stage that gives it."""
 

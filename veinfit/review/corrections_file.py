@@ -14,6 +14,7 @@ from veinfit.errors import InputError
 from veinfit.io.inputs.corrections import read_corrections
 from veinfit.io.results.corrections_text import corrections_text, entry_values
 from veinfit.io.results.output import unwritable, write_file
+from veinfit.result.input_mark import InputMark, corrections_doubt
 from veinfit.review.merging import Entry, combined
 
 ABSENT = ""
@@ -32,15 +33,23 @@ class FileState:
         Of its content; ``ABSENT`` where there is no file.
     fault : str
         Why it cannot be read; empty where it can.
+    doubt : str
+        A warning where it was made on another input; else empty.
     """
 
     entries: tuple[Entry, ...]
     version: str
     fault: str = ""
+    doubt: str = ""
 
     def told(self) -> dict[str, Any]:
         """Return it as the page is told it."""
-        return {"entries": self.entries, "version": self.version, "fault_there": self.fault}
+        return {
+            "entries": self.entries,
+            "version": self.version,
+            "fault_there": self.fault,
+            "doubt": self.doubt,
+        }
 
 
 class CorrectionsFile:
@@ -51,20 +60,29 @@ class CorrectionsFile:
     path : Path
     start : sequence of Correction
         What a review begins with where there is no file.
+    mark : InputMark
+        The input under review.
+    doubt : str
+        What a review is told of ``start``, where that was made on another input.
     """
 
-    def __init__(self, path: Path, start: Sequence[Correction]) -> None:
+    def __init__(
+        self, path: Path, start: Sequence[Correction], mark: InputMark, doubt: str = ""
+    ) -> None:
         self.path = path
-        self._without = _entries(start)
+        self._mark = mark
+        self._without = FileState(_entries(start), ABSENT, doubt=doubt)
         self._known: dict[str, tuple[Entry, ...]] = {}
 
     def read(self) -> FileState:
         """Return what stands in the file now; what was returned once is remembered."""
         version = self._version()
-        state = FileState(self._without, ABSENT)
+        state = self._without
         if version != ABSENT:
             try:
-                state = FileState(_entries(read_corrections(self.path)), version)
+                read = read_corrections(self.path)
+                note = corrections_doubt(read.made_on, self._mark)
+                state = FileState(_entries(read), version, doubt=note.text if note else "")
             except InputError as error:
                 state = FileState((), version, str(error))
         if version != ABSENT:
@@ -97,7 +115,8 @@ class CorrectionsFile:
         InputError
             It cannot be written. The file is then as it was.
         """
-        text = corrections_text(corrections, heading).encode("utf-8") if corrections else None
+        written = corrections_text(corrections, heading, self._mark)
+        text = written.encode("utf-8") if corrections else None
         try:
             before = self.path.read_bytes() if self.path.exists() else None
             if before == text:
@@ -107,7 +126,7 @@ class CorrectionsFile:
                 write_file(self.path, text)
             else:
                 self.path.unlink(missing_ok=True)
-                self._without = ()
+                self._without = FileState((), ABSENT)
         except OSError as error:
             raise unwritable(self.path, error) from error
         return kept

@@ -9,6 +9,7 @@ from veinfit.anatomy.detection import Detection
 from veinfit.case import CaseResult, Progress
 from veinfit.errors import InputError
 from veinfit.notes import Note
+from veinfit.result.input_mark import is_corrections_doubt
 
 
 def found_again(result: CaseResult, progress: Progress) -> Detection:
@@ -36,7 +37,12 @@ def found_again(result: CaseResult, progress: Progress) -> Detection:
     source = replace(result.source, trust_frame=True)
     # The surface is in LPS already; its frame is that of the file.
     found = detect(source, result.settings, result.provenance.frame, progress)  # type: ignore[arg-type]
-    doubts = [note for note in result.anatomy.notes if note.severity == "warning"]
+    # Whether corrections are of another input is told of the file under review, not of the run.
+    doubts = [
+        note
+        for note in result.anatomy.notes
+        if note.severity == "warning" and not is_corrections_doubt(note)
+    ]
     others = [note for note in found.notes if note.severity != "warning"]
     return replace(found, notes=(*_otherwise(result, found), *doubts, *others))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from markupsafe import Markup
@@ -43,6 +44,7 @@ def write_review(session: ReviewSession, back: str = "") -> tuple[str, str]:
         "allowed": [*VEIN_NAMES, "extra-1", "extra-2", "extra-3", APPENDAGE],
         "veins": ["extra-1", "extra-2", "extra-3"],
         "file": session.target.name,
+        "input": asdict(session.mark),
         "run": session.of_run(),
         "image": session.image_view.about() if session.image_view is not None else None,
     }

@@ -21,6 +21,7 @@ from veinfit.labels.image import ImageVolume
 from veinfit.report.model import Report
 from veinfit.report.viewer.viewer_scene import vein_scene
 from veinfit.report.wording import column_title, headline
+from veinfit.result.input_mark import InputMark, is_corrections_doubt, mark_of, otherwise
 from veinfit.review.clicked_place import blood_under, names_at
 from veinfit.review.corrections_file import ABSENT, CorrectionsFile, FileState
 from veinfit.review.found_again import found_again
@@ -78,7 +79,11 @@ class ReviewSession:
         self._seats = VeinSeats(result)
         self.image_view: ImageView | None = None
         self._last: tuple[str, Anatomy] | None = None
-        start = read_corrections(target) if target.exists() else result.by_hand
+        start: Sequence[Correction] = result.by_hand
+        made_on = None
+        if target.exists():
+            there = read_corrections(target)
+            start, made_on = there, there.made_on
         try:
             correct(self._found, self._automatic, start, ridges=False)
         except InputError as error:
@@ -86,8 +91,10 @@ class ReviewSession:
                 raise
             # The anatomy knows of no files.
             told = str(error).removeprefix("corrections: ")
+            foreign = otherwise(made_on, self.mark)
+            told += f"; {foreign}" if foreign else ""
             raise InputError(f"corrections {target}: {told}") from error
-        self._file = CorrectionsFile(target, result.by_hand)
+        self._file = CorrectionsFile(target, result.by_hand, self.mark, _doubt_of_run(result))
 
     @property
     def found(self) -> Detection:
@@ -105,6 +112,11 @@ class ReviewSession:
     def names(self) -> tuple[str, ...]:
         """Names of the automatic result that can be corrected."""
         return (*self._found.vein_names, *(("LAA",) if "LAA" in self._found.roles else ()))
+
+    @property
+    def mark(self) -> InputMark:
+        """The input under review."""
+        return mark_of(self._result.provenance)
 
     def of_run(self) -> dict[str, Any]:
         """Return what the run predicted of each vein, under the name by which the page knows it.
@@ -303,9 +315,12 @@ class ReviewSession:
                 return {"changed": self._merged(entries, base, there)}
             corrections = _parsed(entries)
             self.corrected(corrections)
-            if there.version != ABSENT and same(there.entries, combined(entries)):
+            stays = same(there.entries, combined(entries)) and not there.doubt
+            if there.version != ABSENT and stays:
                 return {**there.told(), "file": self.target.name, "kept": ""}
             lines = differences(there.entries, combined(entries))
+            if there.doubt:
+                lines = (*lines, "the input that was corrected: this one")
             if there.version != ABSENT and not agreed:
                 return {"ask": lines, "fault_there": there.fault, "keep": self._file.backup_name()}
             case = self._result.provenance.case_id
@@ -354,7 +369,12 @@ class ReviewSession:
         return self._last[1]
 
 
-def _parsed(entries: Sequence[Mapping[str, Any]]) -> tuple[Correction, ...]:
+def _doubt_of_run(result: CaseResult) -> str:
+    """Return the run's warning that its corrections were made on another input."""
+    return next((n.text for n in result.anatomy.notes if is_corrections_doubt(n)), "")
+
+
+def _parsed(entries: Sequence[Mapping[str, Any]]) -> Sequence[Correction]:
     return corrections_from_mapping({"correction": [dict(e) for e in entries]}) if entries else ()
 
 

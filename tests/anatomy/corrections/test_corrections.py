@@ -17,6 +17,7 @@ from veinfit.errors import InputError
 from veinfit.frames import clock_direction
 from veinfit.io.inputs.corrections import corrections_from_mapping, read_corrections
 from veinfit.io.results.corrections_text import correction_entry, corrections_text
+from veinfit.result.input_mark import InputMark
 from veinfit.settings import Settings
 from veinfit.vectors import angle_deg
 
@@ -237,7 +238,12 @@ def test_what_is_written_reads_back(tmp_path, veins):
         one("extra-1", add_at=np.array([1.0, 2.0, -3.0])),
     )
     path = tmp_path / "c.toml"
-    path.write_text(corrections_text(said, "Larkmoor, invented\nsecond line"), encoding="utf-8")
+    mark = InputMark("0123456789abcdef" * 4, "ras", "cm")
+    path.write_text(corrections_text(said, "Larkmoor, invented"), encoding="utf-8")
+    assert read_corrections(path).made_on is None
+    text = corrections_text(said, "Larkmoor, invented\nsecond line", mark)
+    path.write_text(text, encoding="utf-8")
+    assert read_corrections(path).made_on == mark
     for read, written in zip(read_corrections(path), said, strict=True):
         for name in ("vein", "who", "why", "rename", "drop", "shift_mm", "tilt_deg"):
             assert getattr(read, name) == getattr(written, name)
@@ -287,6 +293,21 @@ def test_the_entry_to_paste_needs_who_and_why_alone(veins, tmp_path):
         (entry(tilt_deg=3), "go together"),
         (entry(add_at_mm=[1, 2, 3], rename="LIPV"), "has its name in vein"),
         ({"correction": [{"vein": "LSPV", "drop": True}]}, "who is missing"),
+        ({"made_on": "a.ply", **entry(drop=True)}, "made_on is a table, headed [made_on]"),
+        ({"made_on": {}, **entry(drop=True)}, "made_on: input must be the SHA-256"),
+        (
+            {"made_on": {"input": "A" * 64}, **entry(drop=True)},
+            "made_on: input must be the SHA-256",
+        ),
+        ({"made_on": {"imput": "a" * 64}, **entry(drop=True)}, "did you mean input?"),
+        (
+            {"made_on": {"input": "a" * 64, "frame": ["lps"]}, **entry(drop=True)},
+            "made_on: frame ['lps'] is not known; state lps or ras",
+        ),
+        (
+            {"made_on": {"input": "a" * 64, "unit": "inch"}, **entry(drop=True)},
+            "made_on: unit 'inch' is not known; state mm or cm or m or um",
+        ),
         (entry(why="two\nlines", drop=True), "why must be a text of one line"),
     ],
 )

@@ -9,15 +9,24 @@ It is TOML, for example::
     vein = "LSPV"
     shift_mm = 2.0
     why = "the plane lay in the appendage's ridge"
+
+What the program writes also states the input that was corrected, which is not needed::
+
+    [made_on]
+    input = "..."    # its SHA-256, as case.json has it
+    frame = "lps"    # of a mesh, as it was stated
+    unit = "mm"
 """
 
 from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Mapping
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
@@ -25,12 +34,16 @@ from veinfit.anatomy.corrections.apply import Correction
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, Frame, to_lps
 from veinfit.io.files import check_file
+from veinfit.io.inputs.meshes import MM_PER_UNIT
 from veinfit.labels.model import FARTHEST_MM
+from veinfit.result.input_mark import InputMark
 from veinfit.toml import read_toml
 from veinfit.vectors import FloatArray, unit
 from veinfit.vein_names import APPENDAGE, VEIN_NAMES, is_vein_name
 
-FILE_KEYS = ("frame", "who", "why", "correction")
+FILE_KEYS = ("frame", "who", "why", "made_on", "correction")
+MARK_KEYS = ("input", "frame", "unit")
+SHA256 = re.compile(r"[0-9a-f]{64}")
 ENTRY_KEYS = (
     "vein", "rename", "drop", "add_at_mm", "centre_mm", "normal", "shift_mm", "tilt_deg",
     "tilt_toward_h", "who", "why",
@@ -43,7 +56,36 @@ LARGEST_TILT_DEG = 60.0
 """A plane that is moved farther is set by its centre and normal instead."""
 
 
-def read_corrections(path: Path) -> tuple[Correction, ...]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Corrections(Sequence[Correction]):
+    """What a corrections file says; itself the sequence of its corrections.
+
+    Attributes
+    ----------
+    entries : tuple of Correction
+        Places and directions in LPS mm.
+    made_on : InputMark or None
+        The input that was corrected; None where the file does not state it.
+    """
+
+    entries: tuple[Correction, ...]
+    made_on: InputMark | None = None
+
+    @overload
+    def __getitem__(self, index: int) -> Correction: ...
+    @overload
+    def __getitem__(self, index: slice) -> tuple[Correction, ...]: ...
+    def __getitem__(self, index: int | slice) -> Correction | tuple[Correction, ...]:
+        return self.entries[index]
+
+    def __iter__(self) -> Iterator[Correction]:
+        return iter(self.entries)
+
+    def __len__(self) -> int:
+        return len(self.entries)
+
+
+def read_corrections(path: Path) -> Corrections:
     """Read a corrections file.
 
     Parameters
@@ -51,12 +93,13 @@ def read_corrections(path: Path) -> tuple[Correction, ...]:
     path : Path
         TOML with ``frame`` (``lps`` where it is not stated), and a table
         ``[[correction]]`` for each correction; ``who`` and ``why`` stand in
-        each, or once for all of them at the top.
+        each, or once for all of them at the top. ``[made_on]`` may state the
+        input that was corrected.
 
     Returns
     -------
-    tuple of Correction
-        Places and directions in LPS mm.
+    Corrections
+        A sequence of Correction, places and directions in LPS mm.
 
     Raises
     ------
@@ -71,7 +114,7 @@ def read_corrections(path: Path) -> tuple[Correction, ...]:
 
 def corrections_from_mapping(
     content: Mapping[str, Any], source: str = "corrections"
-) -> tuple[Correction, ...]:
+) -> Corrections:
     """Build corrections from nested mappings.
 
     Parameters
@@ -83,8 +126,8 @@ def corrections_from_mapping(
 
     Returns
     -------
-    tuple of Correction
-        Places and directions in LPS mm.
+    Corrections
+        A sequence of Correction, places and directions in LPS mm.
 
     Raises
     ------
@@ -103,6 +146,7 @@ def corrections_from_mapping(
         entries = []
     elif not entries:
         faults.append("holds no [[correction]]")
+    made_on = _mark(content["made_on"], faults) if "made_on" in content else None
     common = {key: content[key] for key in ("who", "why") if key in content}
     found = []
     for number, entry in enumerate(entries, start=1):
@@ -113,7 +157,26 @@ def corrections_from_mapping(
         found.append(correction)
     if faults:
         raise InputError(f"{source}: {'; '.join(faults)}")
-    return tuple(found)
+    return Corrections(tuple(found), made_on)
+
+
+def _mark(values: Any, faults: list[str]) -> InputMark | None:
+    """Return which input was corrected; add to ``faults`` what is wrong with that."""
+    if not isinstance(values, Mapping):
+        faults.append("made_on is a table, headed [made_on]; take it out if it is not known")
+        return None
+    wrong = [f"made_on: {_unknown(k, MARK_KEYS)}" for k in values if k not in MARK_KEYS]
+    digest, frame, unit = values.get("input"), values.get("frame", "lps"), values.get("unit", "mm")
+    if not isinstance(digest, str) or not SHA256.fullmatch(digest):
+        wrong.append(
+            "made_on: input must be the SHA-256 of the input, 64 of 0-9 and a-f; take [made_on] "
+            "out if it is not known"
+        )
+    for key, value, known in (("frame", frame, FRAMES), ("unit", unit, tuple(MM_PER_UNIT))):
+        if value not in known:
+            wrong.append(f"made_on: {key} {value!r} is not known; state {' or '.join(known)}")
+    faults += wrong
+    return None if wrong else InputMark(str(digest), frame, unit)
 
 
 class _Entry:

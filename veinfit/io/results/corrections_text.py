@@ -8,6 +8,7 @@ from typing import Any
 
 from veinfit.anatomy.corrections.apply import Correction
 from veinfit.anatomy.model import Vein
+from veinfit.result.input_mark import InputMark
 
 
 def correction_entry(vein: Vein) -> str:
@@ -44,7 +45,9 @@ def correction_entry(vein: Vein) -> str:
     )
 
 
-def corrections_text(corrections: Sequence[Correction], heading: str = "") -> str:
+def corrections_text(
+    corrections: Sequence[Correction], heading: str = "", made_on: InputMark | None = None
+) -> str:
     """Return a whole corrections file that says what some corrections say, LPS mm.
 
     Parameters
@@ -52,12 +55,22 @@ def corrections_text(corrections: Sequence[Correction], heading: str = "") -> st
     corrections : sequence of Correction
     heading : str
         Goes before them as comments.
+    made_on : InputMark, optional
+        The input that was corrected.
 
     Returns
     -------
     str
     """
     parts = [*(f"# {line}" for line in heading.splitlines()), 'frame = "lps"', ""]
+    if made_on is not None:
+        parts += [
+            "[made_on]",
+            f"input = {_quoted(made_on.sha256)}    # SHA-256 of what was corrected",
+            f"frame = {_quoted(made_on.frame)}",
+            f"unit = {_quoted(made_on.unit)}",
+            "",
+        ]
     for one in corrections:
         parts.append("[[correction]]")
         parts += [f"{key} = {_written(key, value)}" for key, value in entry_values(one).items()]

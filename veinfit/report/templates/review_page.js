@@ -228,6 +228,7 @@
   });
 
   const saving = createSaving({ get, make, send, entries, draftKey: `veinfit ${location.pathname}`,
+    input: review.input,
     fault: (text) => fault("saving", text),
     changed() { if (chosen && entries.of(chosen)) fill(); list(); ask(); } });
 

@@ -3,13 +3,14 @@
  * The corrections file: taken up when the page begins, brought together with what others wrote
  * meanwhile, and replaced only after asking. What is not saved yet outlives a reload of the page.
  */
-const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) => {
+const createSaving = ({ get, make, send, entries, changed, fault, draftKey, input }) => {
+  const read = JSON.stringify(input);
   let version = "", unsaved = false, open = [], saved = [];
 
   const store = {
     put() {
       if (!unsaved) { sessionStorage.removeItem(draftKey); return; }
-      sessionStorage.setItem(draftKey, JSON.stringify({ entries: entries.all(), base: version }));
+      sessionStorage.setItem(draftKey, JSON.stringify({ entries: entries.all(), base: version, read }));
     },
     get: () => JSON.parse(sessionStorage.getItem(draftKey) ?? "null"),
   };
@@ -18,6 +19,8 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) =>
     version = there.version;
     saved = there.version ? there.entries : [];
     entries.set(there.entries);
+    get("doubt").hidden = !there.doubt;
+    get("doubt").textContent = there.doubt ? `Warning: ${there.doubt}` : "";
   }
 
   /* ---- clashes between this page and the file ---- */
@@ -140,6 +143,11 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey }) =>
         entries.set(draft.entries);
         say("Corrections that were not saved yet are restored.");
       } else merged(await send("merge", draft));
+      // The case was run on another input meanwhile.
+      if (draft.read !== read) {
+        say("Corrections that were not saved yet are restored. They were made on another input: "
+          + "look every one over.");
+      }
       return there;
     },
   };
