@@ -20,6 +20,7 @@ from veinfit.commands import exits
 from veinfit.errors import InputError
 from veinfit.io.columns import columns_page, schema_text, with_columns
 from veinfit.io.inputs.corrections import read_corrections
+from veinfit.result.input_mark import InputMark
 from veinfit.seating.balloon_file import FIELDS, balloon_from_mapping
 from veinfit.settings import Settings
 from veinfit.settings.table import settings_page
@@ -127,8 +128,12 @@ def test_every_key_of_a_balloon_file_is_told_and_whether_it_is_needed():
 
 
 def test_corrections_file_is_one(tmp_path):
-    (text,) = (t for t in re.findall(r"```toml\n(.*?)```", part("Input"), re.S) if "frame" in t)
+    told = re.findall(r"```toml\n(.*?)```", part("Input"), re.S)
+    (text,) = (t for t in told if "[[correction]]" in t)
+    (mark,) = (t for t in told if "[made_on]" in t)
+    text += mark.replace("6f1d...", "6f1d" * 16)
     (tmp_path / "c.toml").write_text(text, encoding="utf-8")
+    assert read_corrections(tmp_path / "c.toml").made_on == InputMark("6f1d" * 16, "lps", "mm")
     assert [c.vein for c in read_corrections(tmp_path / "c.toml")] == [
         "LSPV", "RIPV", "extra-1", "RMPV-2", "LIPV",
     ]  # fmt: skip

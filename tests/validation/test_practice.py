@@ -25,7 +25,7 @@ from veinfit.validation.practice import (
     met,
     quantities,
 )
-from veinfit.validation.practice_fit import RANGES, fit_to_practice
+from veinfit.validation.practice_fit import RANGES, PracticeFit, fit_to_practice
 from veinfit.validation.practice_run import halves, with_chains
 from veinfit.validation.practice_table import COLUMNS, Group, practice_csv, practice_markdown
 
@@ -175,3 +175,58 @@ def test_a_folder_without_atria_is_told(tmp_path, capsys):
     assert main(["practice", str(tmp_path / "in"), "--out", str(tmp_path / "out")]) == 2
     assert "holds no case" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+@pytest.fixture
+def no_atria(monkeypatch):
+    """Let the command find and simulate nothing, and fit what it began with."""
+    told = [("one", None), ("two", None), ("three", None), ("four", None)]
+    patched = "veinfit.commands.practice."
+    monkeypatch.setattr(f"{patched}_anatomies", lambda *_: (told, {}))
+    monkeypatch.setattr(f"{patched}_veins", lambda outcomes: "case\n")
+    for module, name, does in (
+        ("practice_table", "practice_csv", lambda groups: "quantity\n"),
+        ("practice_table", "practice_markdown", lambda groups: ""),
+        ("practice", "quantities", lambda outcomes: {}),
+        ("practice_run", "outcomes_of", lambda *_: []),
+        ("growth_table", "growth_rows", lambda grown: [1]),
+        ("growth_table", "growth_csv", lambda rows: "quantity\n"),
+        ("growth_table", "growth_markdown", lambda rows: ""),
+        (
+            "practice_fit",
+            "fit_to_practice",
+            lambda start, *_: PracticeFit(start, {}, {}, {}, {}, np.zeros((0, 0)), ()),
+        ),
+    ):
+        monkeypatch.setattr(f"veinfit.validation.{module}.{name}", does)
+
+
+def test_nothing_of_an_earlier_run_stands_beside_the_results(no_atria, tmp_path, capsys):
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "a.ply").write_bytes(b"")
+    out = tmp_path / "out"
+    asked = ["practice", str(tmp_path / "in"), "--out", str(out), "--workers", "1", "--quiet"]
+    always = {"practice.csv", "veins.csv"}
+    for words, made in (
+        (["--fit", "--growth"], {"fitted.toml", "growth_practice.csv"}),
+        (["--fit"], {"fitted.toml"}),
+        ([], set()),
+    ):
+        assert main([*asked, *words]) == 0
+        (out / "of the user.txt").touch()
+        assert {p.name for p in out.iterdir()} == {*always, *made, "of the user.txt"}
+
+
+@pytest.mark.parametrize("option", ["--settings", "--beside"])
+def test_settings_that_the_run_would_take_away_are_refused(no_atria, tmp_path, capsys, option):
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "a.ply").write_bytes(b"")
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "practice.csv").touch()
+    (out / "fitted.toml").write_text("[margin]\nsamples = 16\n")
+    asked = ["practice", str(tmp_path / "in"), "--out", str(out), "--workers", "1"]
+    assert main([*asked, option, str(out / "fitted.toml")]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert f"{option} {out / 'fitted.toml'} is what an earlier run left" in line
+    assert {p.name for p in out.iterdir()} == {"practice.csv", "fitted.toml"}

@@ -93,6 +93,7 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     from veinfit.validation.practice_table import Group, practice_csv, practice_markdown
 
     check_output(arguments.out, "practice")
+    _keep_given(arguments)
     named = [("defaults" if arguments.settings is None else arguments.settings.name)]
     named += [arguments.beside.name] if arguments.beside else []
     given = [arguments.settings, *([arguments.beside] if arguments.beside else [])]
@@ -132,7 +133,8 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
                 for words, half in (("fitted on", ours), ("held out", others)):
                     told = simulate(half, with_chains(fit.settings, arguments.chains))
                     groups.append(Group("fitted", words, told))
-    with staged_output(arguments.out, command="practice") as folder:
+    # What this run does not make again would tell of another one.
+    with staged_output(arguments.out, (FITTED, GROWTH), command="practice") as folder:
         (folder / TABLE).write_bytes(practice_csv(groups).encode())
         (folder / VEINS).write_bytes(_veins(groups[0].outcomes).encode())
         if fit is not None:
@@ -150,6 +152,16 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
             print(_fitted(fit))
         print(f"Written to {arguments.out}\n\n{CAUTION}")
     return EXIT_SOME_FAILED if failed else EXIT_DONE
+
+
+def _keep_given(arguments: argparse.Namespace) -> None:
+    """Refuse settings that the run itself would replace or take away."""
+    for option, path in (("--settings", arguments.settings), ("--beside", arguments.beside)):
+        if path is not None and path.resolve() == (arguments.out / FITTED).resolve():
+            raise InputError(
+                f"{option} {path} is what an earlier run left in --out, which this one replaces or "
+                "takes away; pass another --out"
+            )
 
 
 def _anatomies(
