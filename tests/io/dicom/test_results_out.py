@@ -83,6 +83,22 @@ def groups(folder, tmp_path):
     return json.loads(out.read_text())["Measurements"]
 
 
+def test_nothing_of_an_earlier_case_stays_beside_a_new_one(objects, source, tmp_path):
+    """Its wall and pictures would pass for those of this one; what others made is no concern."""
+    out = tmp_path / "dicom"
+    out.mkdir()
+    theirs = source.read_bytes()
+    (out / "picture-02.dcm").write_bytes((objects[0] / "picture-01.dcm").read_bytes())
+    (out / "surface-LSPV.dcm").write_bytes((objects[0] / "surface-body.dcm").read_bytes())
+    (out / "picture-03.dcm").write_bytes(theirs)
+    (out / "surface-LIPV.dcm").write_bytes(b"no DICOM at all")
+    (out / "slice-01.dcm").write_bytes((objects[0] / "picture-01.dcm").read_bytes())
+    names = set(written(tmp_path, source))
+    left = {"picture-03.dcm", "surface-LIPV.dcm", "slice-01.dcm"}
+    assert {path.name for path in out.iterdir()} == names | left
+    assert (out / "picture-03.dcm").read_bytes() == theirs
+
+
 def test_the_measures_are_those_of_the_tables(objects, tmp_path):
     found = {g["TrackingIdentifier"]: g for g in groups(objects[0], tmp_path)}
     for row, wanted, key in [

@@ -25,6 +25,9 @@ LABELS = ("SEG", "RTSTRUCT", "")
 """Modalities of what holds no image."""
 
 CAUTION = "predicted from geometry; not for diagnosis on its own"
+MANUFACTURER = "veinfit"
+"""By which a file is known again as written here."""
+
 DUMMY = {"DA": "19000101", "TM": "000000", "DT": "19000101000000"}
 
 
@@ -138,10 +141,10 @@ def finish(ds: Any, study: Study, description: str) -> Any:
     for name, value in study.values.items():
         setattr(ds, name, value)
     ds.SeriesDescription = f"veinfit: {description}; predicted"[:64]
-    ds.Manufacturer, ds.ManufacturerModelName = "veinfit", "veinfit"
+    ds.Manufacturer, ds.ManufacturerModelName = MANUFACTURER, MANUFACTURER
     ds.SoftwareVersions, ds.DeviceSerialNumber = study.version, "0"
     device = Dataset()
-    device.Manufacturer, device.ManufacturerModelName = "veinfit", "veinfit"
+    device.Manufacturer, device.ManufacturerModelName = MANUFACTURER, MANUFACTURER
     device.SoftwareVersions = study.version
     device.ContributionDescription = CAUTION
     device.PurposeOfReferenceCodeSequence = [

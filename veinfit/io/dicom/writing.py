@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
 from veinfit.anatomy.model import Anatomy
-from veinfit.io.dicom.common import need_dicom
+from veinfit.errors import InputError
+from veinfit.io.dicom.common import need_dicom, read_dataset
 from veinfit.io.dicom.documents import (
     WHOLE,
     encapsulated_pdf,
@@ -14,13 +16,16 @@ from veinfit.io.dicom.documents import (
     secondary_capture,
 )
 from veinfit.io.dicom.measurements import measurement_report, ostia_segmentation
-from veinfit.io.dicom.study import Study, study_of
+from veinfit.io.dicom.study import MANUFACTURER, Study, study_of
 from veinfit.io.quiet import captured_warnings
 from veinfit.io.results.output import staged_output
 from veinfit.result.values import Row
 
 FILES = ("measurements.dcm", "ostia.dcm", "surface.dcm", "report.dcm")
 """What is written, besides the pictures and the parts of the surface."""
+
+NAMES = re.compile(r"(measurements|ostia|report|surface(-.+)?|picture-[0-9]+)\.dcm")
+"""All of it."""
 
 
 def write_dicom(
@@ -45,7 +50,8 @@ def write_dicom(
     case_folder : Path
         Holds ``report.pdf`` and ``pictures/``; what is not there is left out.
     out : Path
-        A folder, made where it does not exist.
+        A folder, made where it does not exist. What was written there before for an earlier case
+        or run is removed.
     sources : sequence of Path
         DICOM objects that the results come from; patient and study are those of the first. A new
         study without a name where there is none.
@@ -66,8 +72,25 @@ def write_dicom(
     """
     need_dicom("writing DICOM")
     study = study_of(sources, deidentify=deidentify, version=version, created=created)
-    with staged_output(out) as stage, captured_warnings():
+    with staged_output(out, lambda: _of_earlier_case(out)) as stage, captured_warnings():
         return _write(anatomy, vein_rows, fit_rows, case_folder, stage, study)
+
+
+def _of_earlier_case(out: Path) -> tuple[str, ...]:
+    """Return what was written here before: another patient's wall must not be left beside these.
+
+    A file of such a name that somebody else made is left alone.
+    """
+    named = (path for path in sorted(out.glob("*.dcm")) if NAMES.fullmatch(path.name))
+    return tuple(path.name for path in named if path.is_file() and _is_ours(path))
+
+
+def _is_ours(path: Path) -> bool:
+    try:
+        ds = read_dataset(path, "output", stop_before_pixels=True, specific_tags=["Manufacturer"])
+    except InputError:
+        return False
+    return str(ds.get("Manufacturer", "")) == MANUFACTURER
 
 
 def _write(
