@@ -136,13 +136,20 @@ class CaseReview:
         with self._lock:
             self._may_write()
             self.case.need_open()
-            told = dict(self._ask("save", entries=list(entries), base=base, agreed=agreed))
-            if "kept" in told and "ask" not in told and "changed" not in told:
-                who = ", ".join(sorted({str(e.get("who", "")) for e in entries}))
-                veins = sorted({str(e.get("vein", "")) for e in entries})
-                what = f"corrections of the {self.reader} reader saved"
-                self.case.note(what, who, veins=veins)
-            return told
+            # A process that has to open the case first takes its time: others need not wait.
+            self._ask("opened")
+            # A signature that is given now would be of another file than the one written.
+            with self.case.held_open():
+                return self._saved(list(entries), base, agreed)
+
+    def _saved(self, entries: list[Mapping[str, Any]], base: str, agreed: bool) -> dict[str, Any]:
+        told = dict(self._ask("save", entries=entries, base=base, agreed=agreed))
+        if "kept" in told and "ask" not in told and "changed" not in told:
+            who = ", ".join(sorted({str(e.get("who", "")) for e in entries}))
+            veins = sorted({str(e.get("vein", "")) for e in entries})
+            what = f"corrections of the {self.reader} reader saved"
+            self.case.note(what, who, veins=veins)
+        return told
 
     def preview(
         self,

@@ -128,8 +128,14 @@ class CaseFolder:
         InputError
             The case is signed.
         """
-        with _changing:
+        with self.held():
             self.need_open()
+            yield
+
+    @contextmanager
+    def held(self) -> Iterator[None]:
+        """Keep others of this desk away as :meth:`held_open` does, signed or not."""
+        with _changing:
             yield
 
     def ask(self, options: CaseOptions, who: str = "", what: str = "options stated") -> None:

@@ -82,17 +82,18 @@ def reopen(case: CaseFolder, who: str, reason: str) -> None:
     InputError
         The case is not signed, or who or why is missing.
     """
-    if not case.is_signed:
-        raise InputError("the case is not signed")
-    if not who.strip() or not reason.strip():
-        raise InputError("say who reopens the case, and why")
-    case.note("reopened", who, reason=reason)
-    kept = next(path for k in count(1) if not (path := case.path / f"signed-{k}.json").exists())
-    try:
-        (case.path / SIGNED).rename(kept)
-        put_away(case, kept)
-    except OSError as error:
-        raise unwritable(case.path, error) from error
+    with case.held():
+        if not case.is_signed:
+            raise InputError("the case is not signed")
+        if not who.strip() or not reason.strip():
+            raise InputError("say who reopens the case, and why")
+        case.note("reopened", who, reason=reason)
+        kept = next(path for k in count(1) if not (path := case.path / f"signed-{k}.json").exists())
+        try:
+            (case.path / SIGNED).rename(kept)
+            put_away(case, kept)
+        except OSError as error:
+            raise unwritable(case.path, error) from error
 
 
 def changed_since_signing(case: CaseFolder) -> tuple[str, ...]:

@@ -1,0 +1,38 @@
+"""Two pages of one review: what one saved the other has to see before it writes.
+
+No outside source: the file, and the answers of the session behind both pages.
+"""
+
+from __future__ import annotations
+
+import threading
+
+from veinfit.io.inputs.corrections import read_corrections
+
+ENTRIES = [
+    {"vein": name, "shift_mm": 1.0, "who": f"reader {k}", "why": "seen"}
+    for k, name in enumerate(("RSPV", "RIPV", "LSPV"))
+]
+
+
+def test_of_pages_that_save_at_once_one_writes_and_the_others_are_asked(session, target):
+    base = session.opened()["version"]
+    told: list[dict[str, object]] = []
+    start = threading.Barrier(len(ENTRIES))
+
+    def save(entry):
+        start.wait(30.0)
+        told.append(session.save([entry], base))
+
+    threads = [threading.Thread(target=save, args=(entry,)) for entry in ENTRIES]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(60.0)
+    saved = [one for one in told if "kept" in one]
+    merged = [one["changed"] for one in told if "changed" in one]
+    assert (len(saved), len(merged)) == (1, 2)
+    (written,) = read_corrections(target)
+    for one in merged:
+        assert {e["vein"] for e in one["entries"]} > {written.vein}
+        assert one["version"] == saved[0]["version"]
