@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import threading
 
+from veinfit.anatomy.corrections.apply import Correction
 from veinfit.io.inputs.corrections import read_corrections
+from veinfit.io.results.corrections_text import corrections_text
 
 ENTRIES = [
     {"vein": name, "shift_mm": 1.0, "who": f"reader {k}", "why": "seen"}
@@ -36,3 +38,19 @@ def test_of_pages_that_save_at_once_one_writes_and_the_others_are_asked(session,
     for one in merged:
         assert {e["vein"] for e in one["entries"]} > {written.vein}
         assert one["version"] == saved[0]["version"]
+
+
+def test_what_another_program_writes_in_the_midst_of_a_save_is_seen(session, target, monkeypatch):
+    base = session.opened()["version"]
+    corrected = session.corrected
+
+    def meanwhile(corrections):
+        theirs = Correction("LIPV", "reader 9", "a bulge", drop=True)
+        target.write_text(corrections_text((theirs,)))
+        return corrected(corrections)
+
+    monkeypatch.setattr(session, "corrected", meanwhile)
+    told = session.save([ENTRIES[0]], base)
+    assert {e["vein"] for e in told["changed"]["entries"]} == {"LIPV", "RSPV"}
+    (left,) = read_corrections(target)
+    assert left.who == "reader 9"

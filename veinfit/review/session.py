@@ -315,6 +315,10 @@ class ReviewSession:
                 return {"changed": self._merged(entries, base, there)}
             corrections = _parsed(entries)
             self.corrected(corrections)
+            # That takes a while, and another program may have written meanwhile.
+            there = self._file.read()
+            if there.version != base:
+                return {"changed": self._merged(entries, base, there)}
             stays = same(there.entries, combined(entries)) and not there.doubt
             if there.version != ABSENT and stays:
                 return {**there.told(), "file": self.target.name, "kept": ""}
