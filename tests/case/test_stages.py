@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import handmade
+import nibabel
 import numpy as np
 import pytest
 
@@ -56,6 +57,28 @@ def test_a_file_and_a_surface_in_memory_give_one_anatomy(found, read, wall):
     assert set(by_file.notes) - set(in_memory.notes) == {FROM_READER}
     by_lumen = stages.find_veins(LumenInput(wall))
     assert by_lumen.notes == in_memory.notes
+
+
+@pytest.mark.parametrize("septum", [None, np.full((5, 3), 90.0)])
+def test_a_volume_read_first_and_a_file_give_one_anatomy(found, read, septum):
+    """Remarks of the reader and the labelled septum go with the surface."""
+    read(septum)
+    by_file = stages.find_veins("atrium.nii.gz")
+    in_two_steps = stages.find_veins(stages.read_volume("atrium.nii.gz"))
+    assert FROM_READER in in_two_steps.notes
+    assert in_two_steps.notes == by_file.notes
+
+
+def test_a_volume_says_that_its_reader_was_in_doubt(tmp_path):
+    """A part that is broken off, of 8³ voxels of 1 mm³."""
+    values = np.zeros((60, 60, 60), np.uint8)
+    values[5:45, 5:45, 5:45] = 1
+    values[50:58, 50:58, 50:58] = 1
+    nibabel.save(nibabel.Nifti1Image(values, np.eye(4)), tmp_path / "v.nii.gz")
+    lumen = stages.read_volume(tmp_path / "v.nii.gz")
+    (caution,) = (note for note in lumen.notes if note.severity == "caution")
+    assert "0.51 mL" in caution.text
+    assert repr(lumen).endswith("; 1 caution)")
 
 
 def test_a_labelled_septum_that_is_none_costs_no_veins(found, read):

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from veinfit.labels.model import LabelBorder
+from veinfit.notes import Note
 from veinfit.surface import Surface
 from veinfit.vectors import FloatArray
 
@@ -34,6 +35,10 @@ class LumenInput:
         Voxel centres of the lumen at the border of the volume.
     trust_frame : bool
         The frame is doubted, and not refused, where the anatomy contradicts it.
+    notes : tuple of Note
+        What the readers had to remark, where the surface is handed on by itself.
+    septum_points : (N, 3) array or None
+        Of the labelled septum, likewise; LPS mm.
     """
 
     surface: Surface
@@ -43,8 +48,12 @@ class LumenInput:
     label_borders: Mapping[str, LabelBorder] = field(default_factory=dict)
     label_values: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     image_border_points: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
+    notes: tuple[Note, ...] = ()
+    septum_points: FloatArray | None = None
 
     def __repr__(self) -> str:
         told = f"voxels of {self.resolution_mm:.1f} mm" if self.resolution_mm else "a mesh"
         labels = f"; labels {', '.join(sorted(self.hints))}" if self.hints else ""
-        return f"LumenInput({self.surface!r} from {told}{labels})"
+        doubts = sum(note.severity != "info" for note in self.notes)
+        cautions = f"; {doubts} caution{'s' * (doubts > 1)}" if doubts else ""
+        return f"LumenInput({self.surface!r} from {told}{labels}{cautions})"

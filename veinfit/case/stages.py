@@ -87,7 +87,8 @@ def read_volume(
     Returns
     -------
     LumenInput
-        The surface of the blood in LPS mm, with what the labels tell of its parts.
+        The surface of the blood in LPS mm, with what the labels tell of its parts and of the
+        septum. Its ``notes`` are what the readers remarked: :func:`find_veins` hands them on.
 
     Raises
     ------
@@ -103,7 +104,8 @@ def read_volume(
     ['LIPV', 'LSPV', 'RIPV', 'RMPV', 'RSPV', 'appendage', 'left_atrium']
     """
     chosen = settings_of(settings)
-    return read_case(path, labels=labels, also=also, settings=chosen).lumen
+    case = read_case(path, labels=labels, also=also, settings=chosen)
+    return replace(case.lumen, notes=case.notes, septum_points=case.septum_points)
 
 
 def find_veins(
@@ -175,7 +177,7 @@ mm and faces (F, 3); got a int
         )
     else:
         lumen = atrium if isinstance(atrium, LumenInput) else _lumen(atrium, trust_frame)
-        case = CaseInput(lumen, {}, ())
+        case = CaseInput(lumen, {}, lumen.notes, septum_points=lumen.septum_points)
     anatomy = find_anatomy(case.lumen, chosen, frame=frame, progress=progress)
     anatomy, about_septum = _with_septum_if_any(anatomy, case)
     return replace(anatomy, notes=verdict_first((*anatomy.notes, *case.notes, about_septum)))
