@@ -7,6 +7,8 @@ NIfTI world coordinates are RAS+, which differs by the sign of x and y.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
@@ -209,4 +211,35 @@ def clock_words(clock_h: float) -> str:
     -------
     str
     """
-    return f"{round(clock_h) % 12 or 12}\u00a0o'clock"
+    # Halves go up: to the even hour, two places an hour apart would be told two hours apart.
+    return f"{_named(math.floor(clock_h + 0.5))}\u00a0o'clock"
+
+
+def clock_words_apart(clocks_h: Sequence[float]) -> tuple[str, ...]:
+    """Return clock positions as they are spoken of; to the half hour where one would be told twice.
+
+    Parameters
+    ----------
+    clocks_h : sequence of float
+
+    Returns
+    -------
+    tuple of str
+        Such as ``10 o'clock``, or ``between 10 and 11 o'clock``.
+    """
+    told = [clock_words(hour) for hour in clocks_h]
+    return tuple(
+        _to_half_hour(hour) if told.count(words) > 1 else words
+        for hour, words in zip(clocks_h, told, strict=True)
+    )
+
+
+def _to_half_hour(clock_h: float) -> str:
+    halves = math.floor(2.0 * clock_h + 0.5)
+    if halves % 2 == 0:
+        return clock_words(0.5 * halves)
+    return f"between {_named(halves // 2)} and {_named(halves // 2 + 1)}\u00a0o'clock"
+
+
+def _named(hour: int) -> int:
+    return hour % 12 or 12

@@ -13,6 +13,7 @@ from veinfit.report.wording import (
     headline,
     hours,
     leak_mm,
+    leaks_words,
     likelihood,
     mark,
     number,
@@ -24,7 +25,7 @@ from veinfit.report.wording import (
     verdict,
     verdict_sentence,
 )
-from veinfit.seating.model import ClockReading, Fit
+from veinfit.seating.model import ClockReading, Fit, Leak
 from veinfit.settings import ReportSettings
 
 SETTINGS = ReportSettings()
@@ -50,10 +51,40 @@ def test_numbers(value: float | None, digits: int, text: str) -> None:
 
 @pytest.mark.parametrize(
     ("clock", "text"),
-    [(0.0, "12 o'clock"), (11.97, "12 o'clock"), (0.06, "12 o'clock"), (9.7, "10 o'clock")],
+    [
+        (0.0, "12 o'clock"),
+        (11.97, "12 o'clock"),
+        (0.06, "12 o'clock"),
+        (9.7, "10 o'clock"),
+        (6.5, "7 o'clock"),
+        (7.5, "8 o'clock"),
+        (0.5, "1 o'clock"),
+        (11.5, "12 o'clock"),
+    ],
 )
 def test_hours(clock: float, text: str) -> None:
     assert hours(clock).replace("\u00a0", " ") == text
+
+
+@pytest.mark.parametrize(
+    ("clocks", "told"),
+    [
+        ((6.6, 7.4), ("between 6 and 7", "between 7 and 8")),
+        ((6.6, 7.1), ("between 6 and 7", "7")),
+        ((11.6, 0.4), ("between 11 and 12", "between 12 and 1")),
+        # Those that an hour tells apart stay at the hour.
+        ((6.4, 7.4), ("6", "7")),
+        ((9.6, 3.0, 10.3), ("between 9 and 10", "3", "between 10 and 11")),
+    ],
+)
+def test_neighbouring_leaks_are_told_apart(clocks, told):
+    """Two leaks "inferior, 7 o'clock" would pass for one told twice."""
+    leaks = [
+        Leak("LSPV", "28 mm", "coaxial", k, 1.0, 20.0, 1.0, hour, "inferior", 0.0, 0.0, 0.0)
+        for k, hour in enumerate(clocks, 1)
+    ]
+    places = [words.replace("\u00a0", " ").split("inferior, ")[1] for words in leaks_words(leaks)]
+    assert places == [f"{words} o'clock" for words in told]
 
 
 @pytest.mark.parametrize(

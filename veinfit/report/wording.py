@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import Literal
 
-from veinfit.frames import clock_words
+from veinfit.frames import clock_words, clock_words_apart
 from veinfit.result.columns import column
 from veinfit.seating.likely import as_told
 from veinfit.seating.model import Fit, Leak
@@ -22,7 +22,6 @@ Mark = Literal["full", "half", "empty", "none"]
 """The sign of a probability: a full, a half, an empty circle; a dash where there is none."""
 
 SIGNS: dict[Mark, str] = {"full": "●", "half": "◐", "empty": "○", "none": "–"}
-"""The signs as characters."""
 
 
 def vein_in_words(name: str) -> str:
@@ -333,11 +332,13 @@ def _between_contacts(fit: Fit) -> bool:
     return gap is not None and gap <= 0.0
 
 
-def leak_words(leak: Leak) -> str:
-    """Write one leak's width, arc and place."""
-    return (
+def leaks_words(leaks: Sequence[Leak]) -> tuple[str, ...]:
+    """Write width, arc and place of each leak of a seat; neighbours are told apart."""
+    places = zip(leaks, clock_words_apart([leak.clock_h for leak in leaks]), strict=True)
+    return tuple(
         f"{leak_mm(leak.width_mm)} wide over {number(leak.arc_deg, 0)}°, "
-        f"{place(leak.side, leak.clock_h)}"
+        + ", ".join(filter(None, (leak.side, hour)))
+        for leak, hour in places
     )
 
 

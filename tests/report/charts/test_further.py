@@ -15,6 +15,7 @@ from veinfit.report.charts.further import (
     crossing_key,
     further_charts,
     growth_chart,
+    plan_chart,
     plan_words,
     together_words,
 )
@@ -70,16 +71,31 @@ def test_every_seat_of_a_plan_has_its_band_and_the_line_is_drawn(anatomy):
     bars = [shape for shape in drawn.shapes if isinstance(shape, Area)]
     colours = dict.fromkeys(bar.fill for bar in bars)
     assert len(colours) == 2
-    # 130 of 240 meridians are 26 of 48 bars.
-    assert [sum(bar.fill == one for bar in bars) for one in colours] == [26, 26]
+    # 130 of 240 meridians are 26 of 48 bars; one more is the band of the legend.
+    assert [sum(bar.fill == one for bar in bars) for one in colours] == [27, 27]
+    # Colours may be printed grey: the rims of each band are dashed as its line of the legend is.
+    lines = [shape for shape in drawn.shapes if isinstance(shape, Line)]
+    dashes = [{line.dash for line in lines if line.colour == one} for one in colours]
+    assert all(len(each) == 1 for each in dashes) and dashes[0] != dashes[1]
+    assert [sum(line.colour == one for line in lines) for one in colours] == [3, 3]
     assert any(isinstance(shape, Line) and len(shape.points) == 240 for shape in drawn.shapes)
     said = " ".join(drawn.texts)
     assert "without it 0.10" in said and "without it 0.25" in said
+    assert "no band" not in said
     assert plan_words(PLAN) == (
         "together sealed with probability 0.72; the nominal seats seal the vein"
     )
     leaks = replace(PLAN, open_gap_mm=1.24, open_side="inferior")
     assert plan_words(leaks).endswith("the nominal seats leave 1.2 mm open, inferior")
+
+
+def test_a_seat_of_a_plan_that_touches_nowhere_says_so(anatomy):
+    """Its place in the legend would be looked for in the chart in vain."""
+    vein = anatomy.veins[0]
+    bare = replace(seat(0, 0, 3.0, 0.1), covers_from_h=None, covers_to_h=None)
+    drawn = plan_chart(vein, replace(PLAN, seats=(PLAN.seats[0], bare)))
+    told = [text for text in drawn.texts if "without it" in text or "no band" in text]
+    assert ["no band" in text for text in told] == [False, False, True]
 
 
 def test_the_fewest_seats_are_told_in_one_phrase():

@@ -12,7 +12,7 @@ from veinfit.report.wording import (
     MISSING,
     SPACE,
     hours,
-    leak_words,
+    leaks_words,
     number,
     why_missing,
     yes_no,
@@ -225,8 +225,7 @@ def fit_groups(fits: Sequence[Fit], structures: Sequence[str]) -> tuple[Group, .
             grown = tuple(Cell(yes_no(sealed_once_grown(fit))) for fit in fits)
             rows[item.question].append(Row(f"Sealed if grown by {growth}", "", grown))
     if any(len(fit.leaks) > 1 for fit in fits):
-        told = tuple(Cell("; ".join(leak_words(leak) for leak in fit.leaks) or "none")
-                     for fit in fits)  # fmt: skip
+        told = tuple(Cell("; ".join(leaks_words(fit.leaks)) or "none") for fit in fits)
         rows[WHERE].append(Row("Every leak", "", told))
     named = dict.fromkeys([*structures, *(name for fit in fits for name in fit.distances_mm)])
     near = column("fits", "distance_NAME_mm")

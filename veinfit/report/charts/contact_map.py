@@ -14,13 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from veinfit.anatomy.model import Vein
-from veinfit.frames import clock_hours
+from veinfit.frames import clock_hours, clock_words_apart
 from veinfit.report.colours import INK, LEAK, PAPER, PLANE, GapBand, band_edges, band_palette
 from veinfit.report.pictures.fit_scene import balloon_axis
 from veinfit.report.render.drawing import Circle, Drawing, Pixels, Shape, path
 from veinfit.report.render.plot import WIDE_PX, Frame, clock_labels, ticks
 from veinfit.report.wording import axis_title, column_title
-from veinfit.report.wording import hours as clock_words
 from veinfit.seating.model import Fit
 from veinfit.vectors import FloatArray, IntArray, distinct, unit
 
@@ -238,7 +237,8 @@ def _chart(
         x, y = frame.at(np.array([leak.clock_h]), np.array([depth]))[0].tolist()
         for stroke, thick in ((PAPER, 5.0), (LEAK, 2.4)):
             parts.append(Circle(x, y, 8.0, stroke, thick))
-    told = [f"leak at {clock_words(leak.clock_h)}" for leak in fit.leaks]
+    places = clock_words_apart([leak.clock_h for leak in fit.leaks])
+    told = [f"leak {place if place.startswith('between') else f'at {place}'}" for place in places]
     return Drawing(
         frame.width, frame.height, tuple(parts),
         f"Unrolled wall of {vein.name} with {title}: the clock runs to the right, the depth along "

@@ -20,6 +20,11 @@ from veinfit.vectors import FloatArray, unit
 BARS = 48
 """Bands are drawn as so many bars around the clock."""
 
+BAND_SHARE = 0.4
+"""How strongly a band is tinted: two of them show through one another."""
+
+PLANE_DASH = (6.0, 3.0)
+
 PX_PER_MM = 8.0
 """Scale of the map of the septum: 5 mm hold a figure."""
 
@@ -107,13 +112,13 @@ def plan_chart(vein: Vein, plan: Plan) -> Drawing:
     known = known[np.isfinite(known)]
     low = float(np.floor(min(known.min(initial=-2.0), -2.0)))
     high = float(np.ceil(max(known.max(initial=2.0), 2.0)))
-    below = 20.0 * (len(plan.seats) + 1)
+    below = 20.0 * (len(plan.seats) + sum(map(_is_bare, plan.seats)) + 2)
     frame = Frame(NARROW_PX, 250.0 + below, (0.0, 12.0), (low, high), below)
     hours = [0.0, 3.0, 6.0, 9.0, 12.0]
     labels, words = clock_labels(hours, vein.axis, NARROW_PX)
     parts: list[Shape] = []
     for index, seat in enumerate(plan.seats):
-        parts += _bars(frame, seat.band_from_mm, seat.band_to_mm, series_style(index)[0])
+        parts += _band(frame, seat.band_from_mm, seat.band_to_mm, *series_style(index))
     parts += frame.axes(
         "",
         axis_title("clock", "sealing_depth_mm"),
@@ -123,7 +128,7 @@ def plan_chart(vein: Vein, plan: Plan) -> Drawing:
         words,
         grid=False,
     )
-    parts.append(path(frame.at(np.array([0.0, 12.0]), np.zeros(2)), PLANE, 1.4, dash=(6, 3)))
+    parts.append(path(frame.at(np.array([0.0, 12.0]), np.zeros(2)), PLANE, 1.4, dash=PLANE_DASH))
     parts += _line(frame, (plan.line_mm - vein.ostium.centre) @ vein.ostium.normal)
     y = 258.0
     for index, seat in enumerate(plan.seats):
@@ -131,15 +136,27 @@ def plan_chart(vein: Vein, plan: Plan) -> Drawing:
         without = "" if seat.probability_without is None else (
             f"; without it {number(seat.probability_without, 2)}"
         )  # fmt: skip
+        parts.append(Area(14, y - 10.0, 34, 12.0, colour, BAND_SHARE))
         parts.extend(legend(14, y, colour, dash, f"{seat_words(seat)}{without}"))
         y += 20.0
-    parts.extend(legend(14, y, DATA, (), "line of least gap; dashed: ostial plane"))
+        if _is_bare(seat):
+            parts.append(
+                Words(56, y, "no band: its nominal seat has no cold contact", colour=MUTED)
+            )
+            y += 20.0
+    parts.extend(legend(14, y, DATA, (), "line of least gap"))
+    parts.extend(legend(14, y + 20.0, PLANE, PLANE_DASH, "ostial plane"))
     told = plan_words(plan)
     return Drawing(
         frame.width, frame.height, tuple(parts),
         f"Bands of cold contact of {len(plan.seats)} seats in {vein.name} around the clock, by "
         f"depth along the ostial normal. {told}.",
     )  # fmt: skip
+
+
+def _is_bare(seat: PlanSeat) -> bool:
+    """Whether a seat touches nowhere: it has no band, and nothing else says why."""
+    return not np.isfinite(seat.band_from_mm).any()
 
 
 def together_words(fits: Sequence[Fit]) -> str:
@@ -175,18 +192,31 @@ def plan_words(plan: Plan) -> str:
     return f"{chance}; the nominal seats leave {number(plan.open_gap_mm)} mm open, {plan.open_side}"
 
 
-def _bars(frame: Frame, begin: FloatArray, end: FloatArray, colour: str) -> list[Shape]:
-    """Draw a band as bars around the clock."""
-    each = len(begin) // BARS
+def _band(
+    frame: Frame,
+    begin: FloatArray,
+    end: FloatArray,
+    colour: str,
+    dash: tuple[float, ...],
+) -> list[Shape]:
+    """Draw a band as bars around the clock, its rims dashed as in the legend: in grey too."""
+    low, high = (
+        np.array([edge(own) if np.isfinite(own).any() else np.nan for own in bars])
+        for edge, bars in (
+            (np.nanmin, np.array_split(begin, BARS)),
+            (np.nanmax, np.array_split(end, BARS)),
+        )
+    )
+    hours = 12.0 * np.arange(BARS + 1) / BARS
     parts: list[Shape] = []
-    for bar in range(BARS):
-        own = slice(bar * each, (bar + 1) * each)
-        if not np.isfinite(begin[own]).any():
-            continue
-        low, high = float(np.nanmin(begin[own])), float(np.nanmax(end[own]))
-        hours = 12.0 * np.array([bar, bar + 1]) / BARS
-        (x0, y0), (x1, y1) = frame.at(hours, np.array([high, low])).tolist()
-        parts.append(Area(x0, y0, x1 - x0, max(y1 - y0, 1.0), colour, 0.4))
+    for bar in np.flatnonzero(np.isfinite(low)):
+        (x0, y0), (x1, y1) = frame.at(hours[bar : bar + 2], np.array([high[bar], low[bar]]))
+        parts.append(Area(x0, y0, x1 - x0, max(y1 - y0, 1.0), colour, BAND_SHARE))
+    known = np.flatnonzero(np.isfinite(low))
+    for run in np.split(known, np.flatnonzero(np.diff(known) > 1) + 1):
+        for rim in (low[run], high[run]) if len(run) else ():
+            steps = np.repeat(hours[run[0] : run[-1] + 2], 2)[1:-1]
+            parts.append(path(frame.at(steps, np.repeat(rim, 2)), colour, 1.2, dash=dash))
     return parts
 
 

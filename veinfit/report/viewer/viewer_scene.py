@@ -38,7 +38,7 @@ from veinfit.report.wording import (
     column_title,
     figures,
     headline,
-    leak_words,
+    leaks_words,
     mark,
     number,
     vein_in_words,
@@ -255,6 +255,7 @@ def _gap(fit: Fit, patch: Surface | None, kept: IntArray | None) -> dict[str, An
 def _fit(fit: Fit, report: Report) -> dict[str, Any]:
     section = balloon_section(fit)
     zones = report.result.freezing_zones
+    leaks = sorted(fit.leaks, key=lambda leak: -leak.width_mm)
     return {
         "sign": mark(fit, report.result.settings.report),
         "verdict": headline(fit, report.result.settings.report),
@@ -266,8 +267,8 @@ def _fit(fit: Fit, report: Report) -> dict[str, Any]:
         "rings": np.round(_rings(section, (90.0, *zones.get(fit.balloon, ()))), 3).tolist(),
         "leaks": [
             {"at": _place(np.array([leak.x_mm, leak.y_mm, leak.z_mm])), "text": f"leak {k}",
-             "words": leak_words(leak)}
-            for k, leak in enumerate(sorted(fit.leaks, key=lambda leak: -leak.width_mm), start=1)
+             "words": words}
+            for k, (leak, words) in enumerate(zip(leaks, leaks_words(leaks), strict=True), start=1)
         ],
     }  # fmt: skip
 
