@@ -55,6 +55,11 @@ def work(job: dict[str, Any]) -> Any:
             from veinfit.errors import InputError
 
             raise InputError(OtherFrame(HALF_TURN, 99.0).refusal(StatedFrame("lps")))
+        elif word == "corrections":
+            from veinfit.io.inputs.corrections import read_corrections
+
+            if (folder / "corrections.toml").exists():
+                read_corrections(folder / "corrections.toml")
         elif word == "break":
             raise RuntimeError("something <b>odd</b>")
         else:

@@ -96,8 +96,7 @@ class CorrectionsFile:
 
     def backup_name(self) -> str:
         """Return the name under which the file as it is would be kept: one that is free."""
-        names = (f"{self.path.stem}.backup-{k}{self.path.suffix}" for k in count(1))
-        return next(name for name in names if not self.path.with_name(name).exists())
+        return free_backup(self.path).name
 
     def write(self, corrections: Sequence[Correction], heading: str) -> str:
         """Put corrections into the file, whole or not at all; keep what was there before.
@@ -145,6 +144,21 @@ class CorrectionsFile:
             raise InputError(
                 f"corrections {self.path} cannot be read: {error.strerror or error}"
             ) from error
+
+
+def free_backup(path: Path) -> Path:
+    """Return where a file may be kept beside itself: under a name that is free.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Path
+    """
+    names = (path.with_name(f"{path.stem}.backup-{k}{path.suffix}") for k in count(1))
+    return next(name for name in names if not name.exists())
 
 
 def _entries(corrections: Sequence[Correction]) -> tuple[Entry, ...]:

@@ -51,12 +51,15 @@ class ReviewSession:
         Told the stages of finding the anatomy again.
     found : Detection, optional
         From the very surface and settings of ``result``: then it is not found again.
+    mend : bool
+        Begin also where ``target`` cannot be read or followed: the page says why, and what is
+        wrong can be taken out there.
 
     Raises
     ------
     InputError
         The case does not hold what it was found from, or ``target`` is no
-        corrections file.
+        corrections file, or one that cannot be followed.
     """
 
     def __init__(
@@ -65,6 +68,7 @@ class ReviewSession:
         target: Path,
         progress: Progress,
         found: Detection | None = None,
+        mend: bool = False,
     ) -> None:
         if result.source is None:
             raise InputError("the case does not hold its surface; assess it again")
@@ -79,22 +83,22 @@ class ReviewSession:
         self._seats = VeinSeats(result)
         self.image_view: ImageView | None = None
         self._last: tuple[str, Anatomy] | None = None
-        start: Sequence[Correction] = result.by_hand
-        made_on = None
-        if target.exists():
-            there = read_corrections(target)
-            start, made_on = there, there.made_on
+        if target.exists() and not mend:
+            self._check_file(target)
+        elif not target.exists():
+            correct(self._found, self._automatic, result.by_hand, ridges=False)
+        self._file = CorrectionsFile(target, result.by_hand, self.mark, _doubt_of_run(result))
+
+    def _check_file(self, target: Path) -> None:
+        there = read_corrections(target)
         try:
-            correct(self._found, self._automatic, start, ridges=False)
+            correct(self._found, self._automatic, there, ridges=False)
         except InputError as error:
-            if not target.exists():
-                raise
             # The anatomy knows of no files.
             told = str(error).removeprefix("corrections: ")
-            foreign = otherwise(made_on, self.mark)
+            foreign = otherwise(there.made_on, self.mark)
             told += f"; {foreign}" if foreign else ""
             raise InputError(f"corrections {target}: {told}") from error
-        self._file = CorrectionsFile(target, result.by_hand, self.mark, _doubt_of_run(result))
 
     @property
     def found(self) -> Detection:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from veinfit.anatomy.naming.frame_check import ALL_AXES, OtherFrame, StatedFrame
-from veinfit.desk.site.remedies import page_words, turned
+from veinfit.desk.site.remedies import page_words, remedies, turned
 from veinfit.io.results.output import unwritable
 
 
@@ -33,3 +33,9 @@ def test_what_cannot_be_written_is_told_without_its_path():
     closed = OSError(errno.EROFS, os.strerror(errno.EROFS))
     told = page_words(str(unwritable(Path("/a/b/result"), closed)))
     assert told == f"result cannot be written: {os.strerror(errno.EROFS)}"
+
+
+def test_corrections_that_hinder_a_run_can_be_put_aside():
+    (way,) = remedies("corrections /a/corrections.toml: RMPV is no vein of this case")
+    assert (way.options, way.act) == ({}, "put-aside")
+    assert remedies("input /a/b.ply: no vein was found; add corrections") == ()

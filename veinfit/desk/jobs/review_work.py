@@ -110,7 +110,8 @@ def _session(
     key = _key(result)
     known_found = told is not None and told["key"] == key
     found = pickle.loads(base64.b64decode(told["found"])) if told and known_found else None
-    session = ReviewSession(result, folder / TARGETS[reader], tell, found)
+    # Whoever is at the page has no other way to mend the file.
+    session = ReviewSession(result, folder / TARGETS[reader], tell, found, mend=True)
     if found is None:
         packed = base64.b64encode(pickle.dumps(session.found, PICKLE)).decode("ascii")
         _new.update(key=key, found=packed)

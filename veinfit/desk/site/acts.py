@@ -13,7 +13,7 @@ from veinfit.desk.store.cases import CaseFolder
 from veinfit.desk.store.options import stated
 from veinfit.desk.store.parts import Assigned, known_name
 from veinfit.desk.store.signing import mark_reviewed, reopen, sign
-from veinfit.desk.store.uploads import take_out
+from veinfit.desk.store.uploads import put_aside, take_out
 from veinfit.errors import InputError
 
 LONGEST_TEXT = 300
@@ -144,6 +144,10 @@ def _run(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
     desk.run(case, _who(desk, body))
 
 
+def _put_aside(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> dict[str, Any]:
+    return {"kept": put_aside(case, _who(desk, body))}
+
+
 def _cancel(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
     desk.runs.cancel(case, _who(desk, body))
 
@@ -169,6 +173,7 @@ ACTS: dict[str, Act] = {
     "parts": _parts,
     "landmarks": _landmarks,
     "take-out": _take_out,
+    "put-aside": _put_aside,
     "run": _run,
     "cancel": _cancel,
     "reviewed": _reviewed,

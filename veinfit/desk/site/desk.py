@@ -138,7 +138,8 @@ class Desk:
             told["state"], told["reason"] = unwritten["state"], unwritten["reason"]
         told["remedies"] = [asdict(one) for one in remedies(told["reason"])]
         told["turned"] = turned(told["reason"])
-        told["reason"] = page_words(told["reason"])
+        # The page is the case's own: where it lies on the disk is no help there.
+        told["reason"] = page_words(told["reason"].replace(f"{self.folder / state.name}/", ""))
         progress = self.runs.progress(state.name) if told["state"] == "running" else None
         told["progress"] = None if progress is None else asdict(progress)
         told["picture"] = self._picture(CaseFolder(self.folder / state.name)).is_file()

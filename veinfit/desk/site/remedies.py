@@ -20,10 +20,11 @@ FLAG = re.compile(r"--([a-z][a-z-]*)(?: (ras|lps|mm|cm|um|m)\b)?")
 
 @dataclass(frozen=True, slots=True)
 class Remedy:
-    """One way to mend a failed run: its words, and the options that it states."""
+    """One way to mend a failed run: its words, the options that it states, what is done first."""
 
     words: str
     options: dict[str, Any]
+    act: str = ""
 
 
 def remedies(reason: str) -> tuple[Remedy, ...]:
@@ -37,6 +38,8 @@ def remedies(reason: str) -> tuple[Remedy, ...]:
         elif name == "trust-frame":
             words = "The frame is right all the same: run again"
             found.append(Remedy(words, {"trust_frame": True}))
+    if reason.startswith("corrections "):
+        found.append(Remedy("Put these corrections aside and run again", {}, "put-aside"))
     return tuple({one.words: one for one in found}.values())
 
 

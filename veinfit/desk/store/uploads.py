@@ -13,11 +13,18 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from veinfit.desk.store.cases import INPUTS, OWN_LABELS, OWN_LANDMARKS, CaseFolder
+from veinfit.desk.store.cases import (
+    CORRECTIONS,
+    INPUTS,
+    OWN_LABELS,
+    OWN_LANDMARKS,
+    CaseFolder,
+)
 from veinfit.desk.store.options import CaseOptions, HeldFile
 from veinfit.errors import InputError
 from veinfit.io.files import LARGEST_FILE_BYTES, hash_file
 from veinfit.io.results.output import unwritable
+from veinfit.review.corrections_file import free_backup
 
 ROOM_BYTES = 1 << 28
 """So much of the disk stays free: a run writes some 20 MB, and needs room to exchange files."""
@@ -182,6 +189,45 @@ def take_out(case: CaseFolder, path: str, who: str = "") -> None:
     with case.held_open():
         case.change(without, who, f"file removed: {Path(path).name}")
         file = case.path / path
+        own = case.path / CORRECTIONS
+        with contextlib.suppress(OSError):
+            # The first reader's corrections began as a copy of such a file.
+            if own.read_bytes() == file.read_bytes():
+                own.unlink()
         if file.parent == case.path / INPUTS:
             with contextlib.suppress(OSError):
                 file.unlink(missing_ok=True)
+
+
+def put_aside(case: CaseFolder, who: str = "") -> str:
+    """Take the corrections of the next run away, and keep them under another name beside.
+
+    Parameters
+    ----------
+    case : CaseFolder
+    who : str
+        For the journal.
+
+    Returns
+    -------
+    str
+        The name under which they are kept.
+
+    Raises
+    ------
+    InputError
+        There are none, the case is signed, or the folder cannot be written.
+    """
+    with case.held_open():
+        file = case.path / (case.options.corrections or CORRECTIONS)
+        if not file.is_file():
+            raise InputError("the case has no corrections; load the page again")
+        kept = free_backup(file)
+        try:
+            file.rename(kept)
+        except OSError as error:
+            raise unwritable(case.path, error) from error
+        stated = "corrections of the run stated"
+        case.change(lambda now: replace(now, corrections=""), who, stated)
+        case.note(f"corrections put aside as {kept.name}", who)
+        return kept.name

@@ -55,9 +55,11 @@
     const ways = data.state.remedies;
     if (!ways.length || data.state.state !== "failed") return;
     get("mend").hidden = false;
-    get("mend").append(make("div", "", [], { id: "wrong", className: "row", hidden: true }), make("div", "", ways.map(({ words, options: changes }) => {
+    get("mend").append(make("div", "", [], { id: "wrong", className: "row", hidden: true }), make("div", "", ways.map(({ words, options: changes, act }) => {
       const button = make("button", words, [], { type: "button" });
-      button.addEventListener("click", () => run(changes));
+      button.addEventListener("click", async () => {
+        if (!act || await ask(act, { who: settingUp.who() })) run(changes);
+      });
       return button;
     }), { className: "row" }));
   }

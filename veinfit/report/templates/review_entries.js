@@ -13,6 +13,8 @@ const createEntries = (names) => {
   return {
     of: (key) => (isAdded(key) ? added[place(key)] : found.get(key)),
     isAdded,
+    /* A correction of a vein that is not there: it can be taken out, and nothing else. */
+    isAstray: (key) => isAdded(key) && place(key) >= 0 && !("add_at_mm" in added[place(key)]),
     /* What an entry says without who and why, so that two can be held against each other. */
     said(key) {
       const { who, why, ...rest } = this.of(key) ?? {};
@@ -51,7 +53,7 @@ const createEntries = (names) => {
     /* What became of a vein, in a word or two. */
     state(key) {
       const entry = found.get(key);
-      if (!entry) return "added";
+      if (!entry) return this.isAstray(key) ? "no vein of this case" : "added";
       if (entry.drop) return "dropped";
       const said = entry.rename ? [`now ${entry.rename}`] : [];
       if (["shift_mm", "tilt_deg", "centre_mm"].some((key) => key in entry)) said.push("ostium set");

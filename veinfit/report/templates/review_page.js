@@ -121,11 +121,12 @@
     get("why").value = entry.why ?? "";
     get("plane").hidden = !("centre_mm" in entry);
     for (const id of MOVED) get(id).disabled = get(`${id}-told`).disabled = Boolean(fixed());
-    get("rename").disabled = Boolean(closed) || entry.drop === true;
+    const astray = entries.isAstray(chosen);
+    get("rename").disabled = Boolean(closed) || entry.drop === true || astray;
     get("drop").disabled = Boolean(closed) || chosen === "LAA" || isAdded;
     get("words").disabled = Boolean(closed);
-    get("undo").textContent = isAdded ? "Remove this vein"
-      : "Undo this vein's correction";
+    get("undo").textContent = astray ? "Take this correction out"
+      : isAdded ? "Remove this vein" : "Undo this vein's correction";
     outputs();
     list();
   }
