@@ -23,7 +23,7 @@ SCRIPTS = (
 STYLES = ("viewer.css", "review.css", "review_image.css")
 
 
-def write_review(session: ReviewSession, back: str = "") -> tuple[str, str]:
+def write_review(session: ReviewSession, back: str = "", of: str = "") -> tuple[str, str]:
     """Return the page of a review, and the content security policy to send it with.
 
     Parameters
@@ -31,6 +31,9 @@ def write_review(session: ReviewSession, back: str = "") -> tuple[str, str]:
     session : ReviewSession
     back : str
         Address of the page from which this one is opened, relative to it.
+    of : str
+        Which results it shows, where they may be replaced while it is open: the page sends it
+        along with all that it asks.
 
     Returns
     -------
@@ -44,6 +47,7 @@ def write_review(session: ReviewSession, back: str = "") -> tuple[str, str]:
         "allowed": [*VEIN_NAMES, "extra-1", "extra-2", "extra-3", APPENDAGE],
         "veins": ["extra-1", "extra-2", "extra-3"],
         "file": session.target.name,
+        "of": of,
         "input": asdict(session.mark),
         "run": session.of_run(),
         "image": session.image_view.about() if session.image_view is not None else None,

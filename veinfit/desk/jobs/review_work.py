@@ -45,7 +45,7 @@ def answer(job: dict[str, Any]) -> Any:
     act, entries = job["act"], job.get("entries", ())
     if act == "page":
         tell("page")
-        page, policy = write_review(session, back="../../../case/" + job["back"])
+        page, policy = write_review(session, "../../../case/" + job["back"], job.get("of", ""))
         return {"page": page, "policy": policy, "found": _to_remember()}
     if act == "opened":
         return session.opened()

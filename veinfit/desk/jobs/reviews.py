@@ -73,6 +73,27 @@ class CaseReview:
         self.page: tuple[str, str] | None = None
         self.fault = ""
 
+    @property
+    def of(self) -> str:
+        """Which results its page shows."""
+        return "-".join(map(str, self.mark))
+
+    def need_same(self, of: str) -> None:
+        """Raise InputError where a page shows other results than this review is of.
+
+        What was seen on an earlier atrium would be saved as corrections of this one.
+
+        Parameters
+        ----------
+        of : str
+            As the page has it; one that has nothing is not asked.
+        """
+        if of and of != self.of:
+            raise InputError(
+                "the case was run again after this page was opened: reload it; what is not saved "
+                "yet is kept"
+            )
+
     def open(self) -> None:
         """Begin to open it; :attr:`page` or :attr:`fault` says when that is done."""
         if self._opening is None:
@@ -81,7 +102,8 @@ class CaseReview:
 
     def _open(self) -> None:
         tell_stage(self._stages, [], BEGINNING)
-        job = {"back": f"{quote(self.case.name)}/", "stages": str(self._stages)}
+        back = f"{quote(self.case.name)}/"
+        job = {"back": back, "stages": str(self._stages), "of": self.of}
         try:
             with self._lock:
                 told = self._ask_with_found("page", **job)

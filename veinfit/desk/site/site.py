@@ -263,12 +263,22 @@ class _Site:
         return _json(self._review(request).opening)
 
     def review_corrections(self, request: Request) -> Response:
-        return _json(self._review(request).opened)
+        one = self._review(request)
+
+        def told() -> dict[str, Any]:
+            one.need_same(request.query_params.get("of", ""))
+            return dict(one.opened())
+
+        return _json(told)
 
     async def review_act(self, request: Request) -> Response:
         one = await run_in_threadpool(self._review, request)
         body = await json_body(request)
         act = request.path_params["act"]
+        try:
+            one.need_same(request.query_params.get("of", ""))
+        except InputError as error:
+            return json_answer({"fault": str(error)}, DATA_POLICY)
         answer = await asyncio.to_thread(review_answer, one, act, body)
         names = {str(entry.get("who", "")) for entry in body["entries"]}
         if act == "save" and "fault" not in answer and len(names) == 1:

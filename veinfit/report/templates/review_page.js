@@ -33,8 +33,9 @@
     return element;
   };
   async function send(path, body) {
+    const of = review.of ? `?of=${encodeURIComponent(review.of)}` : "";
     try {
-      const answer = await fetch(path, body && { method: "POST", headers: { "Content-Type":
+      const answer = await fetch(path + of, body && { method: "POST", headers: { "Content-Type":
         "application/json" }, body: JSON.stringify(body) });
       if (answer.ok) return answer.json();
       return { fault: `The review has ended (${answer.status}); start it again.` };
