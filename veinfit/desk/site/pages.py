@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 from collections.abc import Iterator
 from functools import lru_cache
 from importlib import resources
@@ -139,6 +140,7 @@ def case_page(desk: Desk, case: CaseFolder) -> tuple[str, str]:
         signed=signed,
         changed=changed_since_signing(case) if signed else (),
         second=(case.path / SECOND).is_file(),
+        warnings=_warnings(case) if case.has_result else (),
         answers=_answers(case.result) if case.has_result else {"balloons": (), "rows": ()},
     )
 
@@ -160,6 +162,15 @@ def help_page(desk: Desk) -> tuple[str, str]:
     """Return the definitions."""
     likely = f"Words for the predicted probability of a seal. {scale_words(Settings().report)}"
     return _written("help.html.j2", (), {}, root="", definitions=DEFINITIONS, likely=likely)
+
+
+def _warnings(case: CaseFolder) -> tuple[str, ...]:
+    """Return what puts all of a case in doubt: nobody signs without having seen it."""
+    try:
+        notes = json.loads((case.result / "case.json").read_text("utf-8")).get("notes", ())
+        return tuple(str(n["text"]) for n in notes if n["severity"] == "warning")
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return ()
 
 
 def _answers(result: Path) -> dict[str, Any]:
