@@ -7,9 +7,15 @@ from __future__ import annotations
 
 import threading
 
+import browser as chrome
+import pytest
+from review.driving import SETTLED, shift, text
+
 from veinfit.anatomy.corrections.apply import Correction
 from veinfit.io.inputs.corrections import read_corrections
 from veinfit.io.results.corrections_text import corrections_text
+from veinfit.review.page import write_review
+from veinfit.review.server import ReviewServer
 
 ENTRIES = [
     {"vein": name, "shift_mm": 1.0, "who": f"reader {k}", "why": "seen"}
@@ -54,3 +60,22 @@ def test_what_another_program_writes_in_the_midst_of_a_save_is_seen(session, tar
     assert {e["vein"] for e in told["changed"]["entries"]} == {"LIPV", "RSPV"}
     (left,) = read_corrections(target)
     assert left.who == "reader 9"
+
+
+@pytest.mark.slow
+def test_a_page_whose_review_has_ended_says_where_its_work_is(session, folder, target):
+    with chrome.browser(loopback=True) as page:
+        with ReviewServer(session, folder, *write_review(session)) as served:
+            served.start()
+            page.open(served.address, SETTLED)
+            shift(page, "RSPV", 2)
+            served.shutdown()
+        page.click("#save")
+        page.wait("!document.querySelector('#fault').hidden")
+        # Both the save and the preview that follows it fail: that is told once.
+        assert text(page, "#fault") == (
+            "The review has ended; start it again. What is not saved stands on this page alone."
+        )
+        page.wait(SETTLED)
+        assert text(page, "#fault").count("has ended") == 1
+        assert not target.exists()

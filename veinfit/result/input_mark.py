@@ -117,12 +117,15 @@ def corrections_doubt(made_on: InputMark | None, now: InputMark) -> Note | None:
     Note or None
     """
     told = otherwise(made_on, now)
-    if not told:
+    if made_on is None or not told:
         return None
-    what = (
-        "if it is another heart, leave them out; if it is the same one, look every corrected "
-        "vein over in the review and save there, which puts this input in the file"
+    look = (
+        "look every corrected vein over in the review and save there, which puts this input in "
+        "the file"
     )
+    what = f"state frame and unit as they were then, or {look}"
+    if made_on.sha256 != now.sha256:
+        what = f"if it is another heart, leave them out; if it is the same one, {look}"
     return Note(STAGE, f"{told}: {what}", severity="warning")
 
 

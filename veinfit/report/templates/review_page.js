@@ -38,16 +38,16 @@
       const answer = await fetch(path + of, body && { method: "POST", headers: { "Content-Type":
         "application/json" }, body: JSON.stringify(body) });
       if (answer.ok) return answer.json();
-      return { fault: `The review has ended (${answer.status}); start it again.` };
+      return { fault: `The review has ended (${answer.status}); ${saving.left("start it again.")}` };
     } catch {
-      return { fault: "The review has ended; start it again." };
+      return { fault: `The review has ended; ${saving.left("start it again.")}` };
     }
   }
-  /* A preview that is well takes only its own complaint away, not that of a save that failed. */
+  /* A preview that is well takes only its own complaint away. */
   const faults = { saving: "", preview: "", adding: "" };
   function fault(of, text) {
     faults[of] = text ?? "";
-    const said = Object.values(faults).filter(Boolean).join("\n");
+    const said = [...new Set(Object.values(faults).filter(Boolean))].join("\n");
     get("fault").hidden = !said;
     get("fault").textContent = said;
   }

@@ -120,7 +120,8 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey, inpu
     /* Veins whose saved correction was taken back since. */
     gone: () => saved.filter((was) => !entries.all().some((now) => now.vein === was.vein
       && ("add_at_mm" in now) === ("add_at_mm" in was))).map((was) => was.vein),
-    unsaved: () => unsaved,
+    /* Another review has another address: what a browser keeps for this one stays with it. */
+    left: (words) => (unsaved ? `${words} What is not saved stands on this page alone.` : words),
     touch() {
       unsaved = true;
       say("");
