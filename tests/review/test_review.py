@@ -112,6 +112,13 @@ def test_odd_requests_are_refused(server):
     path = f"/{server.token}/preview"
     assert ask(server, "POST", path, ["no"])[0] == 400
     assert ask(server, "POST", path, {"entries": "no"})[0] == 400
+    for odd in (
+        {"shift_mm": float("inf")}, {"shift_mm": float("nan")}, {"who": 5}, {"why": None},
+        {"vein": ["RSPV"]},
+    ):  # fmt: skip
+        for act in ("preview", "merge", "save"):
+            body = {"entries": [{**SHIFT, **odd}]}
+            assert ask(server, "POST", f"/{server.token}/{act}", body)[0] == 400, (act, odd)
     assert ask(server, "POST", path)[0] == 411
     assert ask(server, "POST", path, {"entries": ["x" * 300_000]})[0] == 413
     assert ask(server, "PUT", path, Origin=f"http://{server.host}")[0] == 405

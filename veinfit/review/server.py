@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -165,7 +166,7 @@ def review_answer(session: Reviewing, act: str, body: Mapping[str, Any]) -> dict
         It is no question that the page asks.
     """
     entries = body.get("entries")
-    if not isinstance(entries, list) or not all(isinstance(e, dict) for e in entries):
+    if not isinstance(entries, list) or not all(map(_is_entry, entries)):
         raise refused(400)
     try:
         return _done(session, act, body, entries)
@@ -194,6 +195,18 @@ def _done(
     if act == "save":
         return session.save(entries, base, body.get("agreed") is True)
     raise refused(404)
+
+
+def _is_entry(value: object) -> bool:
+    """Whether a page could have sent it, so that it can be merged with others and sent back."""
+    if not isinstance(value, dict):
+        return False
+    try:
+        # Python reads infinity, which no page writes and no answer may hold.
+        json.dumps(value, allow_nan=False)
+    except ValueError:
+        return False
+    return all(isinstance(value.get(text, ""), str) for text in ("vein", "who", "why"))
 
 
 def _vector(value: object) -> FloatArray:
