@@ -8,6 +8,7 @@ from __future__ import annotations
 import threading
 
 import pytest
+from desk.quick_jobs import write_result
 
 from veinfit.desk.store.cases import CORRECTIONS, SIGNED
 from veinfit.desk.store.signing import reopen
@@ -57,6 +58,20 @@ def test_nobody_signs_between_the_question_and_the_file(desk, ready):
     assert seen == ["saved"] and case.is_signed
     with pytest.raises(InputError, match="signed"):
         review.save([ENTRY])
+
+
+def test_a_page_of_earlier_results_neither_looks_over_nor_signs_the_new_ones(client, ready):
+    case = ready()
+    write_result(case.path / "result")
+    first = client.told("states")["cases"][0]["summary"]["sha256"]
+    write_result(case.path / "result", made="2026-02-02T00:00:00Z")
+    second = client.told("states")["cases"][0]["summary"]["sha256"]
+    asked = {"who": "reader 1", "seen": first}
+    assert "run again after this page" in client.told("case/a/reviewed", asked)["fault"]
+    assert not case.state_file("reviewed.json")
+    assert client.told("case/a/reviewed", {**asked, "seen": second}) == {}
+    assert "run again after this page" in client.told("case/a/sign", asked)["fault"]
+    assert not case.is_signed
 
 
 def test_a_case_is_reopened_once(desk, ready):

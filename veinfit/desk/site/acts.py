@@ -153,11 +153,11 @@ def _cancel(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
 
 
 def _reviewed(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
-    mark_reviewed(case, _who(desk, body))
+    mark_reviewed(case, _who(desk, body), text_of(body, "seen"))
 
 
 def _sign(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:
-    sign(case, _who(desk, body))
+    sign(case, _who(desk, body), text_of(body, "seen"))
 
 
 def _reopen(desk: Desk, case: CaseFolder, body: dict[str, Any]) -> None:

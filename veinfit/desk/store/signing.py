@@ -26,34 +26,50 @@ from veinfit.io.results.output import unwritable
 from veinfit.io.results.provenance import program_versions
 
 
-def mark_reviewed(case: CaseFolder, who: str) -> None:
+def mark_reviewed(case: CaseFolder, who: str, seen: str = "") -> None:
     """State that somebody has looked the present results over.
+
+    Parameters
+    ----------
+    case : CaseFolder
+    who : str
+    seen : str
+        SHA-256 of the ``case.json`` that was looked at; not asked for where empty.
 
     Raises
     ------
     InputError
-        There are none, they are older than what they are made of, or nobody is named.
+        There are none, others were seen, they are older than what they are made of, or nobody is
+        named.
     """
     with case.held_open():
         _need_ready(case, who)
-        digest = hash_file(case.result / "case.json")
+        digest = _seen_digest(case, seen)
         case.put_state(REVIEWED, {"who": who, "time": now(), "result": digest})
         case.note("looked over", who, result=digest)
 
 
-def sign(case: CaseFolder, who: str) -> None:
+def sign(case: CaseFolder, who: str, seen: str = "") -> None:
     """Sign a case: name, time, versions and the hash of every file; it is read-only from then on.
 
     The signature stands on copies of report and PDF, which are hashed too.
 
+    Parameters
+    ----------
+    case : CaseFolder
+    who : str
+    seen : str
+        SHA-256 of the ``case.json`` that was looked at; not asked for where empty.
+
     Raises
     ------
     InputError
-        The present results were not looked over, a run waits, or nobody is named.
+        The present results were not looked over, others were seen, a run waits, or nobody is
+        named.
     """
     with case.held_open():
         _need_ready(case, who)
-        digest = hash_file(case.result / "case.json")
+        digest = _seen_digest(case, seen)
         over = case.state_file(REVIEWED)
         if over.get("result") != digest:
             raise InputError("the present results were not marked as looked over; do that first")
@@ -108,6 +124,17 @@ def changed_since_signing(case: CaseFolder) -> tuple[str, ...]:
         if not same:
             changed.append(name)
     return tuple(changed)
+
+
+def _seen_digest(case: CaseFolder, seen: str) -> str:
+    """Return the hash of the present results; refuse where a page shows earlier ones."""
+    digest = hash_file(case.result / "case.json")
+    if seen and seen != digest:
+        raise InputError(
+            "the case was run again after this page was loaded: load it again and look at the new "
+            "results; nothing was changed"
+        )
+    return digest
 
 
 def _need_ready(case: CaseFolder, who: str) -> None:

@@ -69,8 +69,10 @@
     fault("");
     if (await ask(act, { who: get("who").value, ...more() })) again();
   };
-  on("reviewed", signing("reviewed"));
-  on("sign", signing("sign"));
+  /* What is signed is what this page shows: the case may have been run again in another window. */
+  const seen = () => ({ seen: data.state.summary?.sha256 ?? "" });
+  on("reviewed", signing("reviewed", seen));
+  on("sign", signing("sign", seen));
   on("reopen", signing("reopen", () => ({ reason: get("why").value })));
   on("leave-open", () => leaving.open([data.name], "../../", data.outdated ? [[data.name, data.outdated]] : []));
   on("what-changed", async () => {
