@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ from review.driving import SETTLED, answered, choose, enter, save, text
 
 from veinfit.errors import InputError
 from veinfit.io.inputs.corrections import read_corrections
+from veinfit.review.vein_seats import VeinSeats
 from veinfit.seating.balloon_file import parse_balloons
 from veinfit.seating.seat import seat_vein
 
@@ -50,10 +52,11 @@ def test_only_the_last_question_of_a_drag_is_worked_on(session):
 
 @pytest.mark.slow
 def test_the_balloon_in_view_is_seated_first_and_the_same_as_ever(session, monkeypatch):
-    monkeypatch.setattr(session, "_balloons", parse_balloons(["28", "31"]))
+    two = replace(session._result, balloons=parse_balloons(["28", "31"]))
+    monkeypatch.setattr(session, "_seats", VeinSeats(two))
     entries = [{"vein": VEIN, "shift_mm": 1.0}]
     at_once = session.preview(VEIN, entries, seats=True)
-    session._seats = None
+    monkeypatch.setattr(session, "_seats", VeinSeats(two))
     first = session.preview(VEIN, entries, seats=True, first=1)
     assert at_once["whole"] and not first["whole"]
     assert [fit["diameter"] for fit in first["vein"]["fits"]] == [31.0]
@@ -66,9 +69,9 @@ def test_what_a_drag_leaves_out_changes_no_seat(session):
     """Growth, freezing and places of the crossing are not worked out for a drag."""
     case = session._result
     vein = next(one for one in session._automatic.veins if one.name == VEIN)
-    anatomy, line = session._automatic, session._approaches
+    anatomy, line = session._automatic, session._seats.approaches
     (fit,) = session.seats(anatomy, vein)
-    (full,) = seat_vein(anatomy, vein, session._balloons, case.settings.seating, line)
+    (full,) = seat_vein(anatomy, vein, case.balloons, case.settings.seating, line)
     assert (fit.depth_mm, fit.leak_width_mm, fit.sealed) == (
         full.depth_mm, full.leak_width_mm, full.sealed,
     )  # fmt: skip

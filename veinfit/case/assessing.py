@@ -246,6 +246,8 @@ def _naming_files(
         role, file = roles.get(begin, ("input", input))
         known = [one for one in (input, corrections, landmarks, *others) if _is_path(one)]
         if not _is_path(file) or any(str(one) in said for one in known):
+            if said == str(error):
+                raise
             raise InputError(said) from error
         raise InputError(f"{role} {file}: {said.removeprefix(begin)}") from error
 
