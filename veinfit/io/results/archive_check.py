@@ -38,7 +38,9 @@ SHAPES: Mapping[str, Mapping[str, Shape]] = {
     },
     "LabelBorder": {"centre": POINT, "normal": POINT},
     "LabelOstium": {"centre": POINT, "normal": POINT},
-    "LumenInput": {"hints": ("H", 3), "image_border_points": POINTS},
+    "LumenInput": {
+        "hints": ("H", 3), "image_border_points": POINTS, "septum_points": ("P", 3),
+    },
     "MitralOpening": {"centre": POINT, "normal": POINT, "rim": ("N",)},
     "Ostium": {"centre": POINT, "normal": POINT, "half_turn_points": POINTS},
     "Plan": {"line_mm": POINTS},
