@@ -41,6 +41,19 @@ def test_a_reload_takes_up_the_file_and_what_was_not_saved(page, server, target)
 
 
 @pytest.mark.slow
+def test_what_was_undone_and_a_name_alone_are_nothing_to_lose(page, server, target):
+    page.open(server.address, SETTLED)
+    shift(page, "RSPV", 2)
+    page.click("#undo")
+    choose(page, "RIPV")
+    enter(page, "who", "reader 2")
+    page.click("#told")
+    page.open(server.address, SETTLED)
+    assert page.dialogs == [] and listed(page) == []
+    assert "restored" not in text(page, "#saved")
+
+
+@pytest.mark.slow
 def test_it_asks_before_it_replaces_and_keeps_what_was_there(page, server, target):
     target.write_text(BY_ANOTHER)
     page.open(server.address, SETTLED)

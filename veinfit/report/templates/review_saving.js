@@ -5,7 +5,8 @@
  */
 const createSaving = ({ get, make, send, entries, changed, fault, draftKey, input }) => {
   const read = JSON.stringify(input);
-  let version = "", unsaved = false, open = [], saved = [];
+  let version = "", unsaved = false, open = [], saved = [], begun = "";
+  const written = () => JSON.stringify(entries.all());
 
   const store = {
     put() {
@@ -19,6 +20,7 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey, inpu
     version = there.version;
     saved = there.version ? there.entries : [];
     entries.set(there.entries);
+    begun = written();
     get("doubt").hidden = !there.doubt;
     get("doubt").textContent = there.doubt ? `Warning: ${there.doubt}` : "";
   }
@@ -57,6 +59,7 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey, inpu
   function merged(both) {
     take(both);
     unsaved = true;
+    begun = "";
     clashes(both.clashes);
     say(both.clashes.length
       ? "The file has changed since this page read it. Its corrections are added here."
@@ -123,7 +126,8 @@ const createSaving = ({ get, make, send, entries, changed, fault, draftKey, inpu
     /* Another review has another address: what a browser keeps for this one stays with it. */
     left: (words) => (unsaved ? `${words} What is not saved stands on this page alone.` : words),
     touch() {
-      unsaved = true;
+      // A name alone, or what was undone again, is nothing that could be lost.
+      unsaved = written() !== begun;
       say("");
       fault("");
       get("ask").hidden = true;
