@@ -46,23 +46,27 @@ def test_a_long_veins_axis_is_its_own_however_its_ostium_leans(rng, tilt_deg, ta
 
 @pytest.mark.parametrize("end_mm", [4.0, 5.0, 6.0])
 def test_a_stubs_axis_does_not_follow_the_noise_of_its_wall(rng, end_mm):
+    """Walls scatter by 0.2 mm, as where the same heart is measured again."""
     normal = unit(np.array([0.05, 0.0, 1.0]))
     found = [
-        fit_axis(bare(rough_tube(rng, 0.3)), ostium_across(normal), end_mm * Z, 10.0, end_mm)
+        fit_axis(bare(rough_tube(rng, 0.2)), ostium_across(normal), end_mm * Z, 10.0, end_mm)
         for _ in range(5)
     ]
     assert max(angle_deg(a.direction, b.direction) for a in found for b in found) < 3.0
-    long = fit_axis(bare(rough_tube(rng, 0.3)), ostium_across(normal), 20.0 * Z, 10.0, 20.0)
+    long = fit_axis(bare(rough_tube(rng, 0.2)), ostium_across(normal), 20.0 * Z, 10.0, 20.0)
     assert all(a.error_deg > long.error_deg for a in found)
 
 
 @pytest.mark.parametrize("turned_deg", [0.0, 90.0, 180.0])
 def test_a_short_veins_axis_hardly_turns_with_its_ostium(rng, turned_deg):
-    """A plane that leans by 20 degrees leaves little of a vein of 8 mm clear of it."""
+    """A plane that leans by 20 degrees leaves little of a vein of 8 mm clear of it.
+
+    Its normal, and the way to the vein's end, must not outweigh that little: they turn with it.
+    """
     normal = Rotation.from_euler("ZY", [turned_deg, 20.0], degrees=True).apply(Z)
     axis = fit_axis(bare(rough_tube(rng, 0.1)), ostium_across(normal), 8.0 * Z, 10.0, 8.0)
     assert axis.length_mm < 4.5
-    assert angle_deg(axis.direction, Z) < 3.5
+    assert angle_deg(axis.direction, Z) < 1.5
 
 
 def test_a_vein_of_no_length_has_the_direction_of_its_ostium(rng):

@@ -60,10 +60,11 @@ MIDDLE_ERROR_MM = 0.3
 ALIKE_MM = 1.5
 """Sections nearer to each other than this err alike."""
 
-EXPECTED_ERROR_DEG = 15.0
-"""Standard deviation about the axis of the direction midway between the ostial normal and the way
-from the ostium to the vein's end: where little of the vein is clear of its ostium, the normal
-alone turns the axis with every little change of the surface."""
+EXPECTED_ERROR_DEG = 45.0
+"""The direction midway between the ostial normal and the way from the ostium to the vein's end
+counts as if it erred by this (SD) about the axis. On 107 drawn veins it errs by 11 degrees; yet
+counted as if by 15 it spoilt more axes than it steadied, for it errs with the ostium. On 94 others
+nine axes in ten came within 7.9 degrees of the truth instead of 10.5."""
 
 ERROR_AT_NO_LENGTH_DEG = 39.6
 ERROR_LENGTH_POWER = 0.73
