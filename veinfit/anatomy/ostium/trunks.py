@@ -62,6 +62,10 @@ of the atrium: what no path to a carina confirms is then no common part."""
 MOST_START_ERROR_MM = 9.0
 """Nor is it one where its ostium is known no better than this."""
 
+LONG_MM = 16.0
+"""A common part longer than this is a vein that branches far out: its ostium is sought as that of a
+single one, from its own flare, and is as wide as its own course may widen to."""
+
 LEAST_STATIONS = 3
 """A tube of fewer stations shows no direction."""
 
@@ -130,6 +134,7 @@ def find_trunk(
     limit = max(TRUNK_EXCESS * together, OSTIA_EXCESS * ostia_mm2)
     fork = _fork(part, walked)
     courses = list(_courses(lumen, (part.path, fork), paths, limit))
+    limit = max([limit, *(TRUNK_EXCESS * _typical_mm2(c.tube) for c in courses if _is_long(c))])
     begun: list[Trunk] = []
     for starts in _starts(lumen, part, fork, courses, together, settings):
         found = [
@@ -147,6 +152,14 @@ def find_trunk(
         ]
     # Of a trunk hardly longer than wide the path to its carina may tell less than its own tube.
     return _surest(begun, together) if begun else None
+
+
+def _is_long(course: _Course) -> bool:
+    return course.tube.length_mm > LONG_MM
+
+
+def _typical_mm2(tube: BranchSections) -> float:
+    return float(np.median(tube.areas_mm2))
 
 
 def _is_sound(start: Ostium) -> bool:
@@ -178,8 +191,13 @@ def _starts(
     together: float,
     settings: AnatomySettings,
 ) -> Iterator[list[tuple[BranchSections, Found]]]:
-    """Where to start from: each next kind costs more, or serves the shortest trunks only."""
+    """Where to start from: each next kind costs more, or serves the shortest trunks only.
+
+    Of a long one the profiles from its carina show the wall that turns toward the branches.
+    """
     clearance = BIFURCATION_CLEARANCE_MM
+    if any(map(_is_long, courses)):
+        yield _found([(c.tube, find_ostium(c.tube, settings, clearance)) for c in courses])
     about = [
         (c.tube, find_ostium_about(c.tube, (c.end, c.direction), settings, clearance))
         for c in courses
