@@ -6,7 +6,6 @@ says of each other, such as that the appendage lies in front of the left veins, 
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -60,6 +59,10 @@ LONE_MIDDLE_COST = 6.0
 
 SPLIT_TRUNK_COST = 8.0
 """Cost of naming the branches of a trunk that is surely long enough to be common by definition."""
+
+FAR_MM = 20.0
+"""A vein whose first branch is surely farther out than this is one vein: no set of names takes its
+branches for veins. A tree of branches has more such sets than can be weighed."""
 
 LEAST_LENGTH_SD_MM = 0.8
 """The length of a trunk is known no better than this, nor than its ostium, whose bound is taken as
@@ -189,25 +192,40 @@ def selections_of(
     """Return sets of candidates that do not overlap: each trunk whole, or its branches."""
     singles = [k for k, c in enumerate(candidates) if len(c.members) == 1]
     trunks = [k for k, c in enumerate(candidates) if len(c.members) > 1]
+    far = [set(candidates[k].members) for k in trunks if _branches_far_out(candidates[k])]
+    trunks = [k for k in trunks if not any(set(candidates[k].members) < one for one in far)]
     selections: list[Selection] = []
-    for count in range(len(trunks) + 1):
-        for whole in itertools.combinations(trunks, count):
-            taken = [m for k in whole for m in candidates[k].members]
-            if len(taken) != len(set(taken)):
-                continue
-            chosen = list(whole) + [
-                k for k in singles if candidates[k].members[0] not in set(taken)
-            ]
-            split = sum(
-                (1.0 - antrum_share(candidates[k])) * _long_chance(candidates[k], common_trunk_mm)
-                for k in trunks
-                if k not in whole
-                and candidates[k].hint != SEVERAL_VEINS
-                and candidates[k].common_length_mm >= common_trunk_mm
-                and not any(set(candidates[k].members) < set(candidates[j].members) for j in whole)
-            )
-            selections.append((tuple(chosen), SPLIT_TRUNK_COST * split))
+    for whole in sorted(_apart(candidates, trunks), key=lambda w: (len(w), w)):
+        if any(not any(one <= set(candidates[k].members) for k in whole) for one in far):
+            continue
+        taken = {m for k in whole for m in candidates[k].members}
+        chosen = list(whole) + [k for k in singles if candidates[k].members[0] not in taken]
+        split = sum(
+            (1.0 - antrum_share(candidates[k])) * _long_chance(candidates[k], common_trunk_mm)
+            for k in trunks
+            if k not in whole
+            and candidates[k].hint != SEVERAL_VEINS
+            and candidates[k].common_length_mm >= common_trunk_mm
+            and not any(set(candidates[k].members) < set(candidates[j].members) for j in whole)
+        )
+        selections.append((tuple(chosen), SPLIT_TRUNK_COST * split))
     return selections
+
+
+def _apart(candidates: Sequence[CandidateFeatures], trunks: Sequence[int]) -> list[tuple[int, ...]]:
+    """Return every set of trunks that share no branch, the empty one too."""
+    sets: list[tuple[int, ...]] = [()]
+    for k in trunks:
+        own = set(candidates[k].members)
+        sets += [
+            (*one, k) for one in sets if not any(own & set(candidates[j].members) for j in one)
+        ]
+    return sets
+
+
+def _branches_far_out(trunk: CandidateFeatures) -> bool:
+    surely_mm = trunk.common_length_mm - trunk.ostium_error_mm
+    return surely_mm >= FAR_MM and trunk.hint != SEVERAL_VEINS and antrum_share(trunk) == 0.0
 
 
 def _long_chance(trunk: CandidateFeatures, common_trunk_mm: float) -> float:
