@@ -12,7 +12,7 @@ from veinfit.frames import POSTERIOR, SUPERIOR
 from veinfit.report.render.annotations import annotate
 from veinfit.report.render.canvas import BODY_PX, Canvas
 from veinfit.report.render.drawing import printable, shortened
-from veinfit.report.render.placing import Box
+from veinfit.report.render.placing import Box, enters
 from veinfit.report.render.scene import Camera
 
 WHOLE = Box(0, 0, 600, 450)
@@ -55,6 +55,53 @@ def test_labels_keep_off_what_is_reserved_and_what_is_to_be_seen() -> None:
     assert box is not None
     assert not box.overlaps(kept_free)
     assert box.bottom <= 236
+
+
+def _seen_from(box: Box, anchor: np.ndarray, of: Box) -> bool:
+    """Whether the leader from ``anchor`` to ``box`` meets ``of``, by places along it."""
+    along = np.linspace(anchor, box.nearest(anchor), 400)
+    inside = (along >= [of.left, of.top]) & (along <= [of.right, of.bottom])
+    return bool(inside.all(axis=1).any())
+
+
+def test_no_leader_runs_through_a_label() -> None:
+    """A vein's name stood behind its neighbour's, and its leader struck the other's size out."""
+    rng = np.random.default_rng(7)
+    met = 0
+    for _ in range(20):
+        canvas = Canvas((600, 450))
+        disc = np.stack(np.meshgrid(np.arange(150, 450, 6), np.arange(110, 340, 6)), -1)
+        silhouette = disc.reshape(-1, 2).astype(float)
+        anchors = rng.uniform([160, 120], [300, 230], size=(4, 2))
+        boxes = [
+            canvas.label(
+                anchor, "LSPV", WHOLE, second="15.6 × 13.0 mm", avoid=silhouette,
+                away_from=silhouette.mean(axis=0),
+            )
+            for anchor in anchors
+        ]  # fmt: skip
+        placed = [(a, box) for a, box in zip(anchors, boxes, strict=True) if box is not None]
+        assert len(placed) == 4
+        met += sum(_seen_from(b, a, of) for (a, b), (_, of) in itertools.permutations(placed, 2))
+    assert met == 0
+
+
+@pytest.mark.parametrize(
+    ("box", "runs_through"),
+    [
+        (Box(40, 40, 60, 60), True),
+        (Box(40, 61, 60, 80), False),
+        (Box(110, 40, 130, 60), False),
+        (Box(-20, 40, -10, 60), False),
+    ],
+)
+def test_a_leader_along_an_axis_is_held_against_boxes(box: Box, runs_through: bool) -> None:
+    """Level and upright leaders, the commonest, divide by zero."""
+    low, high = np.array([box.left, box.top]), np.array([box.right, box.bottom])
+    level = np.array([[0.0, 50.0]]), np.array([[100.0, 50.0]])
+    assert enters(*level, low, high).tolist() == [runs_through]
+    upright = tuple(points[:, ::-1] for points in level)
+    assert enters(*upright, low[::-1], high[::-1]).tolist() == [runs_through]
 
 
 def test_a_leader_to_a_place_outside_its_view_stays_inside() -> None:

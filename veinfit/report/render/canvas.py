@@ -68,6 +68,7 @@ class Canvas:
         self._axes.set_axis_off()
         self._renderer: Any = self._agg.get_renderer()
         self._taken: list[Box] = []
+        self._leaders: list[np.ndarray] = []
 
     @property
     def terse(self) -> bool:
@@ -339,6 +340,7 @@ class Canvas:
             self.unit,
             avoid=avoid,
             away_from=away_from,
+            leaders=self._leaders,
         )
         if box is None:
             return None
@@ -347,6 +349,7 @@ class Canvas:
         if leader and np.linalg.norm(end - anchor) > 6 * self.unit:
             # A place outside the view is pointed at from inside: titles lie beyond its edge.
             self.line(np.array([anchor, end]), colour, 1.6, clip=within, above=4.0)
+            self._leaders.append(np.array([anchor, end]))
         self.plate(box)
         y = box.top + pad
         for (words, px, heavy), extent in zip(lines, extents, strict=True):
@@ -359,13 +362,9 @@ class Canvas:
         from matplotlib.patches import Rectangle
 
         item = Rectangle(
-            (box.left, box.top),
-            *box.size,
-            facecolor=self.tone(PAPER),
-            edgecolor="none",
-            alpha=0.82,
-            zorder=4.5,
-        )
+            (box.left, box.top), *box.size,
+            facecolor=self.tone(PAPER), edgecolor="none", alpha=0.82, zorder=4.5,
+        )  # fmt: skip
         self._axes.add_patch(item)
 
     def png(self) -> bytes:

@@ -8,6 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
+THROUGH_A_LABEL, OVER_A_LEADER = 500.0, 150.0
+"""What a leader line through a label, and one over another, are as bad as: pixels of leader line.
+
+The first is worse than a label on the atrium, where its plate leaves it legible.
+"""
+
 
 @dataclass(frozen=True, slots=True)
 class Box:
@@ -63,8 +69,13 @@ def free_place(
     *,
     avoid: np.ndarray | None = None,
     away_from: np.ndarray | None = None,
+    leaders: Sequence[np.ndarray] = (),
 ) -> Box | None:
-    """Return the best free place for a label: near its anchor, else anywhere."""
+    """Return the best free place for a label: near its anchor, else anywhere.
+
+    Its own leader line rather crosses nothing ``occupied``, and none of the ``leaders`` (2, 2)
+    that are drawn already, which in turn rather do not run under it.
+    """
     half = 0.5 * np.array(size)
     low = np.array([within.left, within.top]) + half
     high = np.array([within.right, within.bottom]) - half
@@ -82,6 +93,7 @@ def free_place(
         middles = middles[~clash.any(axis=1)]
         if len(middles):
             cost = _costs(middles, half, anchor, avoid, away_from, unit)
+            cost += _crossings(middles, half, anchor, occupied, leaders)
             x, y = middles[int(np.argmin(cost))].tolist()
             return Box(x - half[0], y - half[1], x + half[0], y + half[1])
     return None
@@ -104,6 +116,51 @@ def _everywhere(low: np.ndarray, high: np.ndarray, step: float) -> np.ndarray:
     """Middles (N, 2) on a grid from ``low`` to ``high``."""
     x, y = np.meshgrid(np.arange(low[0], high[0], step), np.arange(low[1], high[1], step))
     return np.stack([x.ravel(), y.ravel()], axis=1)
+
+
+def _crossings(
+    middles: np.ndarray,
+    half: np.ndarray,
+    anchor: np.ndarray,
+    occupied: Sequence[Box],
+    leaders: Sequence[np.ndarray],
+) -> np.ndarray:
+    """Weigh what a leader from ``anchor`` to each place, and the label there, would cross."""
+    cost = np.zeros(len(middles))
+    ends = np.clip(anchor, middles - half, middles + half)
+    starts = np.broadcast_to(anchor, ends.shape)
+    for box in occupied:
+        # Where the anchor itself lies every leader starts.
+        if not box.holds(Box(anchor[0], anchor[1], anchor[0], anchor[1])):
+            low, high = np.array([box.left, box.top]), np.array([box.right, box.bottom])
+            cost += THROUGH_A_LABEL * enters(starts, ends, low, high)
+    for start, end in leaders:
+        cost += THROUGH_A_LABEL * enters(start, end, middles - half, middles + half)
+        cost += OVER_A_LEADER * _cross(starts, ends, start, end)
+    return cost
+
+
+def enters(starts: np.ndarray, ends: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Whether lines (N, 2) run through rectangles (N, 2); one of either goes with many."""
+    along = ends - starts
+    with np.errstate(divide="ignore", invalid="ignore"):
+        first, last = (low - starts) / along, (high - starts) / along
+    # A line that runs along an axis is between the two sides of the other one, or is not.
+    between = (low <= starts) & (starts <= high)
+    into = np.where(along == 0, np.where(between, 0.0, 2.0), np.minimum(first, last))
+    out = np.where(along == 0, np.where(between, 1.0, -1.0), np.maximum(first, last))
+    return np.asarray(np.maximum(into.max(axis=-1), 0.0) < np.minimum(out.min(axis=-1), 1.0))
+
+
+def _cross(starts: np.ndarray, ends: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndarray:
+    """Whether lines (N, 2) cross the one from ``start`` to ``end``, each within its length."""
+
+    def side(a: np.ndarray, b: np.ndarray, point: np.ndarray) -> np.ndarray:
+        (ax, ay), (bx, by) = np.moveaxis(b - a, -1, 0), np.moveaxis(point - a, -1, 0)
+        return np.asarray(ax * by - ay * bx)
+
+    apart = side(starts, ends, start) * side(starts, ends, end) < 0
+    return np.asarray(apart & (side(start, end, starts) * side(start, end, ends) < 0))
 
 
 def _costs(
