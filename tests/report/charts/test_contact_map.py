@@ -12,11 +12,14 @@ from veinfit.report.charts.contact_map import (
     CELL_MM,
     COLUMNS,
     contact_charts,
+    contact_charts_of_widths,
     contact_map,
     map_pixels,
     shown_depths,
 )
 from veinfit.report.colours import CONTACT, gap_bands, rgb
+from veinfit.report.render.drawing import Words
+from veinfit.report.render.plot import NARROW_PX, WIDE_PX
 from veinfit.seating.model import Fit
 
 ZONE = (0.0, 90.0)
@@ -98,3 +101,18 @@ def test_a_fit_without_a_seat_has_no_map(
     bare = replace(own[0], patch=None, patch_gap_mm=None)
     charts = contact_charts(vein, (bare, own[1]), gap_bands(0.5), {})
     assert [title.replace("\xa0", " ") for title, _ in charts] == ["31 mm"]
+
+
+def test_only_maps_with_room_for_it_have_a_title_upward(
+    anatomy: Anatomy, fits: tuple[Fit, ...]
+) -> None:
+    """Three to a row on paper, it lay on the figures beside it: the key tells what is upward."""
+    vein, own = of_vein(anatomy, fits, "RIPV")
+    four = (*own, *(replace(fit, approach="coaxial") for fit in own))
+    for shown, titled in ((own, (True, True)), (four, (True, False))):
+        found = contact_charts_of_widths(vein, shown, gap_bands(0.5), {}, (WIDE_PX, NARROW_PX))
+        for charts, expected in zip(found, titled, strict=True):
+            assert len(charts) == len(shown)
+            for _, drawing in charts:
+                upward = [s for s in drawing.shapes if isinstance(s, Words) and s.turned]
+                assert bool(upward) == expected

@@ -57,6 +57,30 @@ def test_a_page_of_summary_and_two_a_vein(
         assert first.startswith(name) and second.startswith(f"{name}, continued")
 
 
+@pytest.mark.parametrize("paper", sorted(PAPERS))
+def test_neighbours_and_notes_take_no_further_page(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path, paper: Any
+) -> None:
+    """On the lower of the two papers tables left a first page half empty, words began a fourth."""
+    near = {f"neighbour {k}": 4.2 for k in range(12)}
+    fits = tuple(replace(fit, distances_mm=near) for fit in fits)
+    notes = [Note("ostium", "the wall shows no clear turn " * 3, v.name, "caution")
+             for v in anatomy.veins for _ in range(2)]  # fmt: skip
+    Image.new("RGB", (1200, 900), "#dddddd").save(tmp_path / "x.png")
+    report = report_of(
+        anatomy, fits, notes=tuple(notes), folder=tmp_path,
+        pictures=tuple(Picture("x.png", fit.vein, fit.balloon, "c", "a") for fit in fits),
+        structures={name: anatomy.wall for name in near},
+    )  # fmt: skip
+    pages = pages_of(write_pdf(report, paper), tmp_path)
+    begun = [re.match(r"([LR][SI]PV),", page) for page in pages]
+    assert [found[1] for found in begun if found] == [
+        name for name in ("LSPV", "LIPV", "RSPV", "RIPV") for _ in range(2)
+    ]
+    first = next(k for k, found in enumerate(begun) if found)
+    assert all(begun[first:])
+
+
 def test_title_language_outline_and_metadata_are_there(printed: bytes, tmp_path: Path) -> None:
     (tmp_path / "m.pdf").write_bytes(printed)
     told = subprocess.run(

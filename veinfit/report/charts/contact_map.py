@@ -43,6 +43,9 @@ PIXELS_PER_CELL = 4
 
 MAP_HEIGHT_PX = 160.0
 
+MOST_WITH_A_TITLE = 2
+"""More narrow maps stand three to a row, where a title upward would lie on the figures."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ContactMap:
@@ -184,8 +187,12 @@ def contact_charts_of_widths(
         for fit, found in unrolled
         if found is not None
     ]
+    crowded = len(shown) > MOST_WITH_A_TITLE
     return tuple(
-        tuple((title, _chart(vein, fit, found, bands, title, width)) for fit, title, found in shown)
+        tuple(
+            (title, _chart(vein, fit, found, bands, title, width, crowded and width < WIDE_PX))
+            for fit, title, found in shown
+        )
         for width in widths
     )
 
@@ -211,6 +218,7 @@ def _chart(
     bands: tuple[GapBand, ...],
     title: str,
     across: float,
+    crowded: bool,
 ) -> Drawing:
     # Half a cell to each side: the first and the last column are cut in the middle of twelve.
     half = 6.0 / COLUMNS
@@ -225,9 +233,8 @@ def _chart(
     hours = [0.0, 3.0, 6.0, 9.0]
     labels, words = clock_labels(hours, vein.axis, across)
     heights = ticks(unrolled.low_mm, unrolled.high_mm, 5)
-    parts += frame.axes(
-        "", axis_title("clock", "sealing_depth_mm"), hours, heights, labels, words, grid=False
-    )
+    upward = "" if crowded else axis_title("clock", "sealing_depth_mm")
+    parts += frame.axes("", upward, hours, heights, labels, words, grid=False)
     zero = frame.at(np.array([-half, 12.0 - half]), np.zeros(2))
     parts += [path(zero, PAPER, 4.0), path(zero, PLANE, 2.2, dash=(9, 5))]
     parts += _sealing_line(fit, frame)

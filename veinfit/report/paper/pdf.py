@@ -29,6 +29,7 @@ from veinfit.report.charts.aims import aim_key
 from veinfit.report.charts.image_planes import TITLE as IMAGE_TITLE
 from veinfit.report.colours import ALARM, INK, MUTED, GapBand, gap_bands, over_widest
 from veinfit.report.model import Report
+from veinfit.report.paper.fitting import fitted
 from veinfit.report.paper.paper_drawing import PLAIN
 from veinfit.report.paper.pdf_blocks import (
     ACCENT,
@@ -75,6 +76,9 @@ NOTES_ON_VEIN = 3
 OSTIUM_SHARE = 0.74
 """Width of the drawing of the ostium in its column: as high as the aim maps beside it."""
 
+FITS_SHARE = 0.615
+"""Width of the table of seats, with two columns, beside the measures: few of its lines break."""
+
 MOST_BESIDE = 3
 """Tables of more balloons take the page's whole width."""
 
@@ -89,8 +93,9 @@ VIEWS_KEY = (
 """What the two views of a picture are; ``over`` is the gap from which on the ring is darkest."""
 
 MAP_KEY = (
-    "Colours as in the pictures. Unrolled wall: dashed, ostial plane; pale line, sealing line; "
-    "ring, leak; chequered, contact off the freezing zone; white, no wall there."
+    "Colours as in the pictures. Unrolled wall, depth upward in mm: dashed, ostial plane; pale "
+    "line, sealing line; ring, leak; chequered, contact off the freezing zone; white, no wall "
+    "there."
 )
 """What the unrolled maps show."""
 
@@ -209,14 +214,15 @@ def _vein(
                 Spacer(1, 2 * mm),
             ]
     blocks += _tables(part, width, height)
-    return [*blocks, *_drawings(part, width, bands)]
+    further = fitted(lambda share: _drawings(part, width, bands, share), width, height)
+    return [*blocks, PageBreak(), *further]
 
 
 def _tables(part: VeinPart, width: float, height: float) -> list[Flowable]:
     """Return a vein's predictions and its measures, beside each other where there is room."""
     if not part.fits:
         return _measured(part, 0.5 * (width - GUTTER))
-    left = 0.56 * (width - GUTTER)
+    left = FITS_SHARE * (width - GUTTER)
     if len(part.fits) <= MOST_BESIDE:
         # What stands beside each other stays on one page.
         fits = _fits_table(part, left)
@@ -239,7 +245,7 @@ def _measured(part: VeinPart, width: float) -> list[Flowable]:
 
 def _fits_table(part: VeinPart, width: float) -> Figures:
     count = len(part.fits)
-    label = 0.44 if count < 3 else 0.34
+    label = 0.49 if count < 3 else 0.34
     rows: list[list[Any]] = [["", *(words(c, SMALL_PT, bold=True) for c in part.columns)]]
     style = list(LINED)
     for group in part.groups:
@@ -253,13 +259,18 @@ def _fits_table(part: VeinPart, width: float) -> Figures:
     return Figures(rows, colWidths=widths, style=TableStyle(style), hAlign="LEFT", repeatRows=1)
 
 
-def _drawings(part: VeinPart, width: float, bands: tuple[GapBand, ...]) -> list[Flowable]:
-    """Return a vein's second page: where it seals, what follows, where it touches."""
+def _drawings(
+    part: VeinPart, width: float, bands: tuple[GapBand, ...], share: float
+) -> list[Flowable]:
+    """Return a vein's second page: where it seals, what follows, where it touches.
+
+    Drawings take ``share`` of the width that there is for them.
+    """
     blocks: list[Flowable] = [
-        PageBreak(), words(f"{part.vein.name}, continued", HEAD_PT, bold=True, role="H2"),
+        words(f"{part.vein.name}, continued", HEAD_PT, bold=True, role="H2"),
         Spacer(1, 1 * mm),
-    ]  # fmt: skip
-    third, half = (width - 2 * GUTTER) / 3, 0.5 * (width - GUTTER)
+    ]
+    third, half = share * (width - 2 * GUTTER) / 3, share * 0.5 * (width - GUTTER)
     ostium = titled("The ostium to scale", part.ostium, OSTIUM_SHARE * third)
     further = [titled(title, drawn, half) for title, drawn in part.further]
     beside = _beside(part)

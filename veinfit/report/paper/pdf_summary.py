@@ -16,6 +16,7 @@ from veinfit.report.cautions import CAUTIONS
 from veinfit.report.charts.further import crossing_charts, crossing_key
 from veinfit.report.colours import ALARM, MUTED
 from veinfit.report.model import Report
+from veinfit.report.paper.fitting import fitted
 from veinfit.report.paper.pdf_blocks import (
     ACCENT,
     GUTTER,
@@ -103,15 +104,20 @@ def summary(
     used = sum(block.wrap(width, height)[1] for block in (*blocks, *below, *key, origin))
     room = min(max(height - used - 4 * mm, LEAST_OVERVIEW), GREATEST_OVERVIEW)
     atrium = picture_rows(picture, width, room, "No overview picture was made.")
-    return [*blocks, *below, *atrium, *key, *_septum(report, width), origin]
+    above = [*blocks, *below, *atrium, *key]
+    last = fitted(lambda share: [*_septum(report, width, share), origin], width, height, above)
+    return [*above, *last]
 
 
-def _septum(report: Report, width: float) -> list[Flowable]:
-    """Return the maps of the places of the septal crossing, two beside each other."""
+def _septum(report: Report, width: float, share: float) -> list[Flowable]:
+    """Return the maps of the places of the septal crossing, two beside each other.
+
+    They take ``share`` of the width that there is for them.
+    """
     drawn = crossing_charts(report.result.crossings)
     if not drawn:
         return []
-    half = 0.5 * (width - GUTTER)
+    half = share * 0.5 * (width - GUTTER)
     return [
         words("Where the septum is crossed", TYPE_PT, ACCENT, bold=True, role="H2"),
         words(crossing_key(report.result.crossings), SMALL_PT, MUTED),

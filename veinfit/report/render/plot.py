@@ -77,8 +77,9 @@ class Frame:
         if across:
             middle = 0.5 * (self._left + self._right)
             parts.append(Words(middle, self._bottom + 38, across, anchor="middle"))
-        y = 0.5 * (self._top + self._bottom)
-        parts.append(Words(14, y, up, anchor="middle", turned=True))
+        if up:
+            y = 0.5 * (self._top + self._bottom)
+            parts.append(Words(14, y, up, anchor="middle", turned=True))
         return parts
 
     def _tick(
