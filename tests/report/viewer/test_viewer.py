@@ -324,6 +324,29 @@ def test_names_and_letters_are_those_of_the_pictures(tab: Browser) -> None:
             assert word == side_letters(sign * np.array(state[key])), (lao, cranial, kind)
 
 
+def test_the_key_explains_every_line_and_names_keep_off_the_projection(tab: Browser) -> None:
+    said = tab.evaluate("document.getElementById('signs').innerText")
+    for line in ("shaft and equator", "ostium of a vein", "rim of the mitral opening"):
+        assert line in said
+    box = (
+        "(() => {const b = document.querySelector('%s').getBoundingClientRect();"
+        "return [b.left, b.top, b.right, b.bottom]; })()"
+    )
+    corner = tab.evaluate(box % ".projection")
+    # A name that is moved there: its own place lies under the corner's words.
+    moved = tab.evaluate(
+        "(() => { const overlay = document.createElement('div'), stage = document.getElementById("
+        "'stage'); stage.append(overlay); overlay.className = 'names';"
+        "createNames(overlay, () => [30, 20, 0])({ view: { right: [1, 0, 0], up: [0, 0, 1] },"
+        "w: 800, h: 600, px: 0.1, before: -1, wall: null,"
+        "marks: [{ text: 'RSPV', kind: 'name', places: [[0, 0, 0]] }] });"
+        "const b = overlay.querySelector('.name').getBoundingClientRect(); overlay.remove();"
+        "return [b.left, b.top, b.right, b.bottom]; })()"
+    )
+    assert moved[0] < corner[2]
+    assert moved[1] >= corner[3] - 1.0
+
+
 @pytest.mark.slow
 def test_names_do_not_lie_over_each_other_on_a_small_screen(tab: Browser) -> None:
     tab.size(390, 844)

@@ -81,6 +81,12 @@ def test_every_seat_of_a_plan_has_a_colour_and_triangles_of_its_own(
     assert min(counts) > 20
     assert len(plan["line"]) == 1 and plan["line"][0][0] == plan["line"][0][-1]
     assert plan_scenes(vein, [fit], None) == []
+    # Two buttons of one name could not be told apart where both approaches have a plan.
+    other = replace(fit, approach="transseptal")
+    titles = [
+        one["title"] for one in plan_scenes(vein, [replace(fit, approach="coaxial"), other], patch)
+    ]
+    assert titles == ["2 seats together, coaxial", "2 seats together, transseptal"]
 
 
 @pytest.mark.slow

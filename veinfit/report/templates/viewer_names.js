@@ -24,7 +24,7 @@ const createNames = (() => {
         "side south"]];
       for (const [direction, , , kind] of sides) word(letters(direction), kind);
       scaleBar(w, px);
-      const taken = [];
+      const taken = [], corner = cornerWords();
       const front = wall ? nearest(wall, before, w, h, Math.max(GRID_PX, WALL_STEP_MM / px)) : null;
       const placed = marks.map((mark) => ({ ...mark, ...spotOf(mark, before, front, w, h) }))
         .filter(({ spot }) => spot)
@@ -36,7 +36,8 @@ const createNames = (() => {
         const x = Math.max(2, Math.min(w - sw - 2, spot[0] - sw / 2));
         // Leaks and single places are named above their dot.
         const high = kind === "leak" || kind === "mark" ? sh + 8 : sh / 2;
-        const y = Math.max(2, Math.min(h - sh - 2, spot[1] - high));
+        let y = Math.max(2, Math.min(h - sh - 2, spot[1] - high));
+        if (x < corner[0] && y < corner[1]) y = corner[1];
         // A name that would lie over one nearer to the viewer is left out until there is room.
         if (taken.some(([a, b, c, d]) => x < a + c && a < x + sw && y < b + d && b < y + sh)) {
           span.remove();
@@ -45,6 +46,12 @@ const createNames = (() => {
         taken.push([x, y, sw, sh]);
         span.style.transform = `translate(${x}px, ${y}px)`;
       }
+    }
+    /* How far right and down the name of the projection reaches in its corner. */
+    function cornerWords() {
+      const words = overlay.parentElement?.querySelector(".projection");
+      return words ? [words.offsetLeft + words.offsetWidth, words.offsetTop + words.offsetHeight]
+        : [0, 0];
     }
     /* How near to the viewer the wall lies, on a grid as coarse as its points, however near. */
     function nearest(p, before, w, h, cell) {

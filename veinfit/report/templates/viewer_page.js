@@ -154,6 +154,7 @@
       "widest place of a leak"],
     [scene.marks.length, "dot", scene.marks[0]?.colour, "where the sheath crosses the septum"],
     [true, "line", colours.plane, "ostium of a vein or the appendage"],
+    [scene.veins.some((v) => v.fits.length), "line", colours.line, "shaft and equator of a balloon"],
     [scene.dropped.length, "line", colours.dropped, "ostium of what was dropped by hand"],
     [scene.names.some((name) => name.text === "MV"), "line", colours.ink,
       "rim of the mitral opening (MV), broken where estimated"],

@@ -67,19 +67,23 @@ def plan_scenes(vein: Vein, fits: Sequence[Fit], patch: Surface | None) -> list[
     patch : Surface or None
         The wall near the vein as it is drawn.
     """
-    plans = [plan for fit in fits if fit.plans for plan in fit.plans.plans]
+    several = len({fit.approach for fit in fits}) > 1
+    plans = [
+        (plan, f", {fit.approach}" if several else "")
+        for fit in fits if fit.plans for plan in fit.plans.plans
+    ]  # fmt: skip
     if patch is None:
         return []
     reach = 0.5 * max(fit.balloon_mm for fit in fits) + BAND_REACH_MM
     return [
         {
-            "title": f"{len(plan.seats)} seats together",
+            "title": f"{len(plan.seats)} seats together{beside}",
             "words": plan_words(plan),
             "line": _line(plan),
             "seats": [_seat(vein, seat, index, patch, reach)
                       for index, seat in enumerate(plan.seats)],
         }
-        for plan in plans
+        for plan, beside in plans
     ]  # fmt: skip
 
 
