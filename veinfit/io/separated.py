@@ -44,6 +44,24 @@ def decoded(content: bytes, source: str) -> str:
     return text
 
 
+def comment(line: str) -> str | None:
+    """Return a comment with its sign; None where a line is none.
+
+    Spreadsheets put one that holds a separator or a quotation mark into quotation marks, and
+    fill its row up to the width of the table.
+
+    Parameters
+    ----------
+    line : str
+
+    Returns
+    -------
+    str or None
+    """
+    text = line.strip()
+    return text.strip('"').rstrip(SEPARATORS + '" ') if text.startswith(("#", '"#')) else None
+
+
 def separator_of(header: str) -> str:
     """Return the sign that stands most often in a header; a comma where none does.
 

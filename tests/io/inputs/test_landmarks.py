@@ -52,6 +52,7 @@ def test_ras_is_turned_into_lps(tmp_path):
     [
         "\ufeff# frame: LPS\n" + HEADER + ROWS,
         ("# Larkmoor, invented\n#Frame = lps,,,\n\n" + HEADER + ROWS).replace("\n", "\r\n"),
+        ('"# by hand, in mm",,\r\n"#frame: lps";;;\r\n' + HEADER + ROWS),
         (HEADER + ROWS).replace(",", " , "),
         "\n\n" + HEADER + "\n" + ROWS.replace("\n", "\n\n") + "# the end\n",
         HEADER.upper().replace("NAME", "Name") + ROWS,
@@ -91,6 +92,7 @@ def test_numbers_survive_exactly(tmp_path_factory, points, frame):
     ("text", "says"),
     [
         ("# frame: lpi\n" + HEADER + ROWS, "line 1: frame 'lpi' is not known"),
+        ('"# frame: lpi";;;\n' + HEADER + ROWS, "line 1: frame 'lpi' is not known"),
         ("# frame:\n" + HEADER + ROWS, "line 1: frame '' is not known"),
         ("# frame: ras\n# frame: lps\n" + HEADER + ROWS, "several frames"),
         ("name,x_mm,y_mm\na,1,2\n", "line 1: the header lacks z_mm"),

@@ -51,6 +51,16 @@ def test_a_table_as_spreadsheets_save_it(tmp_path, separator, encoding):
     assert (row.vein, row.occlusion_grade, row.seating_depth_mm) == ("LSPV", 4, -6.5)
 
 
+@pytest.mark.parametrize("separator", ",;\t")
+def test_comments_that_a_spreadsheet_has_saved(tmp_path, separator):
+    """It puts one that holds a separator into quotation marks, and pads its row."""
+    head = separator.join(["case", "vein", "balloon", "occlusion_grade", ""])
+    row = separator.join(["c1", "LSPV", "28 mm", "4", ""])
+    said = f'"# occlusion_grade: 4 complete, 3 small leak"{3 * separator}'
+    (found,) = read_observed(write(tmp_path, f"{said}\r\n{head}\r\n{row}\r\n{said}\r\n")).rows
+    assert (found.line, found.occlusion_grade) == (3, 4)
+
+
 @pytest.mark.parametrize(
     ("row", "told"),
     [
@@ -62,6 +72,7 @@ def test_a_table_as_spreadsheets_save_it(tmp_path, separator, encoding):
         ("c,LSPV,28,1,sideways,4,", "approach 'sideways' is not known"),
         ("c,LSPV,28,1,,,", "nothing was observed"),
         ("c,LSPV,28,1,,,-6,5", "more values than columns; write decimals with a point"),
+        ("c,LSPV,28,1,,-6,5,", "more values than columns; write decimals with a point"),
         ("c,LSPV,28,1,,,deep", "seating_depth_mm 'deep' is not a number"),
         ("c,LSPV,28,1,,,600", "outside -60 to 60"),
         (",LSPV,28,1,,4,", "case is empty"),

@@ -23,7 +23,7 @@ import numpy as np
 from veinfit.errors import InputError
 from veinfit.frames import FRAMES, Frame, to_lps
 from veinfit.io.files import LARGEST_TABLE_BYTES, read_bytes
-from veinfit.io.separated import as_number, cells, decoded, header_cells, separator_of
+from veinfit.io.separated import as_number, cells, comment, decoded, header_cells, separator_of
 from veinfit.labels.model import is_structure_name
 from veinfit.vectors import FloatArray
 
@@ -91,7 +91,7 @@ def read_landmarks(path: Path) -> Landmarks:
     text = decoded(read_bytes(path, "landmarks", LARGEST_TABLE_BYTES), source)
     lines = list(enumerate(text.splitlines(), start=1))
     frame = _stated_frame(lines, source)
-    rows = [(n, line) for n, line in lines if line.strip() and not line.lstrip().startswith("#")]
+    rows = [(n, line) for n, line in lines if line.strip() and comment(line) is None]
     if not rows:
         raise InputError(
             f"{source}: holds no rows; give {','.join(COLUMNS)} and one row for each point"
@@ -120,7 +120,7 @@ def _stated_frame(lines: list[tuple[int, str]], source: str) -> Frame:
     """Return the frame that a comment states; LPS where none does."""
     stated: dict[str, int] = {}
     for number, line in lines:
-        found = re.fullmatch(r"\s*#\s*frame\s*[:=]\s*(.*?)[\s,;]*", line, re.I)
+        found = re.fullmatch(r"#\s*frame\s*[:=]\s*(.*?)\s*", comment(line) or "", re.I)
         if found:
             stated.setdefault(found.group(1).strip().lower(), number)
     if len(stated) > 1:

@@ -23,7 +23,7 @@ from typing import get_args
 
 from veinfit.errors import InputError
 from veinfit.io.files import LARGEST_TABLE_BYTES, read_bytes
-from veinfit.io.separated import as_number, cells, decoded, header_cells, separator_of
+from veinfit.io.separated import as_number, cells, comment, decoded, header_cells, separator_of
 from veinfit.seating.kinds import Approach
 from veinfit.vein_names import is_vein_name
 
@@ -139,7 +139,7 @@ def read_observed(path: Path) -> ObservedTable:
     source = f"observations {path}"
     text = decoded(read_bytes(path, "observations", LARGEST_TABLE_BYTES), source)
     lines = [(n, line) for n, line in enumerate(text.splitlines(), start=1)]
-    kept = [(n, s) for n, s in lines if s.strip(" ,;\t") and not s.lstrip().startswith("#")]
+    kept = [(n, s) for n, s in lines if s.strip(" ,;\t") and comment(s) is None]
     if not kept:
         raise InputError(f"{source}: holds no rows; begin with {','.join(COLUMNS)}")
     separator = separator_of(kept[0][1])
@@ -188,7 +188,8 @@ def _header(names: list[str], where: str) -> tuple[list[str], tuple[str, ...]]:
 
 def _row(line: int, names: Sequence[str], values: Sequence[str], separator: str) -> ObservedRow:
     """Return a row, or raise ValueError saying what is wrong with it."""
-    if any(values[len(names) :]):
+    # Where a decimal comma parts a number all behind it are one column off, the last one empty.
+    if len(values) > len(names) if separator == "," else any(values[len(names) :]):
         raise ValueError("more values than columns; write decimals with a point")
     given = dict(zip(names, values, strict=False))
     for name in NEEDED:
