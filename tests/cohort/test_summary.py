@@ -22,9 +22,11 @@ from veinfit.cohort.summary import plots
 from veinfit.cohort.summary.data import read_cohort
 from veinfit.cohort.summary.findings import findings
 from veinfit.cohort.summary.model import PARTS, Rose
+from veinfit.cohort.summary.page import COLUMNS as SUMMARY_COLUMNS
 from veinfit.cohort.summary.page import write_summary
 from veinfit.cohort.summary.summarise import summarise
 from veinfit.errors import InputError
+from veinfit.frames import clock_words
 
 VEINS = ("LSPV", "RIPV")
 
@@ -178,6 +180,31 @@ def test_leaks_by_hour_for_a_vein_and_in_words_for_all(tmp_path):
     assert (rose.words[0], rose.words[3]) == ("superior", "posterior")
     pooled = {k.side: (k.leaks, k.of) for k in found.leaks if k.vein == "all"}
     assert pooled == {"superior": (4, 8), "anterior": (2, 8), "posterior": (2, 8)}
+
+
+def test_an_hour_is_the_one_that_the_report_tells(tmp_path):
+    """Half way between two hours the report tells the later one, not the even one."""
+    fits, veins = case((False, True), (False, True))
+    hours = (2.5, 3.5, 11.5)
+    leaks = [{"vein": "LSPV", "balloon": "28 mm", "leak": k, "clock_h": h, "side": "anterior"}
+             for k, h in enumerate(hours)]  # fmt: skip
+    found = summarise(read_cohort(cohort(tmp_path / "run", [(fits, veins, leaks)])))
+    rose = only(found.roses, vein="LSPV", balloon="28 mm")
+    assert [h or 12 for h, n in enumerate(rose.counts) if n] == [12, 3, 4]
+    for hour in hours:
+        told = int(clock_words(hour).split("\xa0")[0])
+        assert rose.counts[told % 12] == 1 and rose.words[told % 12] == "anterior"
+
+
+def test_a_table_without_a_row_has_its_columns(tmp_path):
+    """Nothing leaks: a reader that asks for a column by name still finds it."""
+    write_summary(
+        summarise(read_cohort(cohort(tmp_path / "run", [case((True, True), (True, True))]))),
+        tmp_path,
+    )
+    for name in ("leak_sides", "leak_hours", "predictors"):
+        with (tmp_path / f"{name}.csv").open() as stream:
+            assert list(csv.reader(stream)) == [list(SUMMARY_COLUMNS[name])]
 
 
 def test_a_leak_is_as_long_in_every_vein_and_rings_say_what_they_count(monkeypatch):

@@ -26,6 +26,11 @@ if TYPE_CHECKING:
 
 TABLE, VEINS, FITTED = "practice.csv", "veins.csv", "fitted.toml"
 GROWTH = "growth_practice.csv"
+_OF_A_SIZE = ("seal_probability", "occluded_in_three", "tries", "distal_edge_mm", "depth_mm")
+VEIN_COLUMNS = (
+    "case", "vein", "ovality", *(f"{part}_{size}" for size in (28, 31) for part in _OF_A_SIZE),
+)  # fmt: skip
+"""Of ``veins.csv``."""
 TRIALS, CHAINS = 30, 16
 MOST_TRIALS, MOST_CHAINS = 100_000, 65_536
 """More take months, and memory that no machine has; chains are bounded as margin.samples is."""
@@ -196,9 +201,7 @@ def _veins(outcomes: Sequence[VeinOutcome]) -> str:
     """Return a row a vein of the first settings as CSV."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    head = ["case", "vein", "ovality"]
-    parts = ("seal_probability", "occluded_in_three", "tries", "distal_edge_mm", "depth_mm")
-    writer.writerow([*head, *(f"{part}_{size}" for size in ("28", "31") for part in parts)])
+    writer.writerow(VEIN_COLUMNS)
     for one in outcomes:
         row = [one.case, one.vein, f"{one.ovality:.4f}"]
         for told in (one.small, one.large):

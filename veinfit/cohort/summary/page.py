@@ -48,6 +48,38 @@ BASES = {
 }
 
 
+def _with_ends(name: str) -> tuple[str, str, str]:
+    """Return the columns of a value with its interval."""
+    return name, f"{name}_low", f"{name}_high"
+
+
+COLUMNS: Mapping[str, tuple[str, ...]] = {
+    "rates": (
+        "vein", "balloon", "verdict", "number", "count", "not_assessed", "passes_through",
+        "cannot_reach", *_with_ends("seat_share"), *_with_ends("expected"),
+    ),
+    "expected": (
+        "choice", "tries", "cases", "veins", *_with_ends("expected_sealed"),
+        *_with_ends("all_sealed"),
+    ),
+    "split": (
+        "vein", "smaller", "larger", "verdict", "number", "basis", *_with_ends("only_smaller"),
+        *_with_ends("only_larger"), *_with_ends("both"), *_with_ends("neither"),
+        "seats_only_smaller", "seats_only_larger", "seats_both", "seats_neither", "seats_exact_p",
+    ),
+    "differences": (
+        "vein", "smaller", "larger", "measure", "number", *_with_ends("mean"), "sd", "median",
+    ),
+    "leak_sides": ("vein", "balloon", "side", "leaks", "of", *_with_ends("share")),
+    "leak_hours": ("vein", "balloon", "hour", "leaks", "side"),
+    "predictors": (
+        "vein", "balloon", "measure", "leaking", "occluded", "mean_leaking", "mean_occluded",
+        "hedges_g", *_with_ends("superiority"),
+    ),
+}  # fmt: skip
+"""Of every table, also of one without a row: readers ask for columns by name."""
+
+
 def write_summary(summary: Summary, out: Path) -> tuple[str, ...]:
     """Write tables and page into a folder, all at once; return the names of the files.
 
@@ -136,7 +168,7 @@ def summary_tables(
         "leak_hours": hours,
         "predictors": predictors,
     }
-    return {name: (tuple(rows[0]) if rows else ("vein",), rows) for name, rows in found.items()}
+    return {name: (COLUMNS[name], rows) for name, rows in found.items()}
 
 
 def _name(part: str) -> str:
@@ -144,7 +176,7 @@ def _name(part: str) -> str:
 
 
 def _spread(name: str, found: Interval) -> Mapping[str, float | None]:
-    return {name: found.value, f"{name}_low": found.low, f"{name}_high": found.high}
+    return dict(zip(_with_ends(name), (found.value, found.low, found.high), strict=True))
 
 
 # ---- page -----------------------------------------------------------------------------------

@@ -206,15 +206,19 @@ def _roses(cohort: Cohort) -> Iterator[Rose]:
         words = tuple(_usual_side(cohort, of_vein, hour) for hour in range(HOURS))
         for size in cohort.sizes:
             mine = of_vein & (leaks.balloon == size.balloon)
-            hours = np.round(leaks.clock_h[mine]).astype(int) % HOURS
-            counts = np.bincount(hours, minlength=HOURS)
+            counts = np.bincount(_told_hours(leaks.clock_h[mine]), minlength=HOURS)
             yield Rose(vein, size.balloon, tuple(int(n) for n in counts), words)
+
+
+def _told_hours(clock_h: FloatArray) -> IntArray:
+    """Return the hours (N,) by which reports name places: half way goes to the later one."""
+    return np.floor(clock_h + 0.5).astype(np.intp) % HOURS
 
 
 def _usual_side(cohort: Cohort, of_vein: BoolArray, hour: int) -> str:
     """Return the words that leaks at an hour of a vein most often have; empty without a leak."""
     leaks = cohort.leaks
-    near = of_vein & (np.round(leaks.clock_h).astype(int) % HOURS == hour)
+    near = of_vein & (_told_hours(leaks.clock_h) == hour)
     words, counts = np.unique(leaks.side[near], return_counts=True)
     return str(words[np.argmax(counts)]) if len(words) else ""
 
