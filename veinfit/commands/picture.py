@@ -58,11 +58,11 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
     """Run ``picture`` and return its exit code."""
     kind = arguments.out.suffix.lower()
     aim = arguments.view.strip().lower() == AIM_VIEW
-    if aim != (kind == ".svg") or kind not in (".png", ".gif", ".svg"):
-        raise InputError(
-            f"output {arguments.out} must end in .png or .gif, and in .svg with "
-            f"--view {AIM_VIEW} alone"
-        )
+    if aim and kind != ".svg":
+        raise InputError(f"output {arguments.out} must end in .svg with --view {AIM_VIEW}")
+    if not aim and kind not in (".png", ".gif"):
+        more = f"; .svg is for --view {AIM_VIEW}" if kind == ".svg" else ""
+        raise InputError(f"output {arguments.out} must end in .png or .gif{more}")
     if arguments.growth and kind != ".gif":
         raise InputError(f"output {arguments.out} must end in .gif with --growth")
     if not 8 <= arguments.frames <= 120:

@@ -38,6 +38,24 @@ def test_cases_in_doubt_are_told_at_the_end(folder, run, tmp_path, capsys):
     assert in_one_line(run(inputs, tmp_path / "out")) == ""
 
 
+def test_cases_that_are_no_longer_among_the_inputs_are_told(folder, run, tmp_path):
+    """Their rows went without a word where a run was given a part of the list."""
+    inputs = folder([f"good-{k}" for k in range(9)])
+    assert run(inputs, tmp_path / "out").dropped == ()
+    for k in (1, 6):
+        (inputs / f"good-{k}.stl").unlink()
+    (inputs / "good-7.stl").rename(inputs / "renamed.stl")
+    outcome = run(inputs, tmp_path / "out")
+    assert (outcome.cases, outcome.worked) == (7, 1)
+    assert outcome.dropped == ("good-1", "good-6", "good-7")
+    told = summary_of(outcome, tmp_path / "out")
+    assert "3 cases of the run before are not among the inputs now" in told
+    assert "taken out: good-1, good-6, good-7\n" in told
+    # Told once: they are gone.
+    again = run(inputs, tmp_path / "out")
+    assert again.dropped == () and "run before" not in summary_of(again, tmp_path / "out")
+
+
 def test_warnings_of_a_case_stand_apart_from_its_cautions():
     notes = (Note("names", "turned", severity="warning"), Note("ostium", "soft", "LSPV", "caution"))
     anatomy = SimpleNamespace(veins=(), corrections=(), ridges=(), unmeasured={})

@@ -53,6 +53,8 @@ class RunOutcome:
         Cases with a warning that puts all of them in doubt, and the warning: the first of
         them, up to ``LISTED``. They are done, or partial, all the same.
     warned_cases : int
+    dropped : tuple of str
+        Cases of an earlier run that are not among the cases of this one: their rows are gone.
     """
 
     cases: int
@@ -63,6 +65,7 @@ class RunOutcome:
     failed: dict[str, str]
     warned: dict[str, str] = field(default_factory=dict)
     warned_cases: int = 0
+    dropped: tuple[str, ...] = ()
 
 
 TOLD = ("case", "status", "reason", "warnings")
@@ -181,6 +184,7 @@ class _Run:
         self.progress = progress
         self.patience_s = patience_s
         self.worked = 0
+        self.dropped: set[str] = set()
         self._open: dict[int, _Part] = {}
         self._guard = threading.Lock()
 
@@ -215,6 +219,7 @@ class _Run:
             if keys is None:
                 self.store.remove(shard)
             elif keys.keys() != mine:
+                self.dropped |= keys.keys() - homes.keys()
                 self.store.unpack(shard, homes)
 
     def _pending(
@@ -326,4 +331,5 @@ class _Run:
             told["failed"],
             told["warned"],
             counts["warned"],
+            tuple(sorted(self.dropped)),
         )

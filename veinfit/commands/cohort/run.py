@@ -157,5 +157,10 @@ def _summary(outcome: RunOutcome, out: Path) -> str:
             told += [f"  {case}: {reason}" for case, reason in reasons.items()]
             if count > len(reasons):
                 told.append(f"  and {count - len(reasons)} more, in {out / 'cases'}")
+    if outcome.dropped:
+        told.append(
+            f"{len(outcome.dropped)} cases of the run before are not among the inputs now; their "
+            f"rows are taken out: {shortened(outcome.dropped)}"
+        )
     told += [f"Written to {out}", "", CAUTION]
     return "\n".join(told)
