@@ -411,10 +411,20 @@ def test_no_case_is_left_where_its_dicom_files_cannot_be_made(
 def test_dicom_files_are_made_of_what_is_about_to_be_written(quick, tmp_path):
     out = tmp_path / "c"
     command = ["assess", "a.stl", "--out", str(out), "--no-pictures", "--quiet"]
-    for dicom in (out, out / "dicom", tmp_path / "d"):
+    for dicom in (out / "dicom", tmp_path / "d"):
         assert main([*command, "--dicom", str(dicom)]) == 0
         assert (dicom / "report.dcm").is_file() and (out / "case.json").is_file()
     assert not list(tmp_path.rglob(".veinfit-*"))
+
+
+def test_dicom_files_have_a_folder_of_their_own(quick, tmp_path, capfd):
+    """In that of the results the next case without --dicom would stand beside them."""
+    out = tmp_path / "c"
+    command = ["assess", "a.stl", "--out", str(out), "--no-pictures", "--quiet"]
+    assert main([*command, "--dicom", str(out / ".." / "c")]) == 2
+    (line,) = capfd.readouterr().err.splitlines()
+    assert line.endswith("is the folder of the results; pass a folder of its own")
+    assert not out.exists()
 
 
 def test_dicom_files_that_were_written_before_the_case_could_not_be_are_told(

@@ -100,6 +100,11 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
         from veinfit.io.dicom.common import need_dicom
 
         need_dicom("--dicom")
+        if arguments.dicom.resolve() == arguments.out.resolve():
+            # A later run without --dicom would leave the objects of this case beside its results.
+            raise InputError(
+                f"--dicom {arguments.dicom} is the folder of the results; pass a folder of its own"
+            )
         check_output(arguments.dicom)
     elif arguments.deidentify:
         raise InputError("--deidentify is for what --dicom writes; pass --dicom DIR too")
