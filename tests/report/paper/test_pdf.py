@@ -81,6 +81,22 @@ def test_neighbours_and_notes_take_no_further_page(
     assert all(begun[first:])
 
 
+@pytest.mark.parametrize("paper", sorted(PAPERS))
+def test_the_number_of_a_page_stands_apart_on_the_line_of_the_foot(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path, paper: Any
+) -> None:
+    """It touched the last word of some names, and stood a quarter of a line higher."""
+    for length in range(4, 16):
+        report = report_of(anatomy, fits[:1], case_id="x" * length)
+        for (_, _), words in words_of(write_pdf(report, paper), tmp_path)[:1]:
+            at = next(k for k, word in enumerate(words) if word[4] == "of" and word[1] > 700)
+            left, _, _, bottom, number = words[at - 1]
+            beside = [w for w in words if abs(w[3] - bottom) < 4 and w[2] <= left]
+            assert number == "1" and len(beside) > 8
+            assert max(w[2] for w in beside) < left - 5
+            assert all(w[3] == pytest.approx(bottom, abs=0.05) for w in beside)
+
+
 def test_title_language_outline_and_metadata_are_there(printed: bytes, tmp_path: Path) -> None:
     (tmp_path / "m.pdf").write_bytes(printed)
     told = subprocess.run(

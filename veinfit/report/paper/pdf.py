@@ -177,7 +177,7 @@ def _foot(
         canvas.setLineWidth(0.6)
         canvas.line(MARGIN, MARGIN + FOOT - 2, size[0] - MARGIN, MARGIN + FOOT - 2)
         said, top, aside = words(line, SMALL_PT, MUTED), MARGIN + FOOT - 4, width - 16 * mm
-        said.drawOn(canvas, MARGIN, top - said.wrapOn(canvas, aside, FOOT)[1])
+        said.drawOn(canvas, MARGIN, top - said.wrapOn(canvas, aside - 3 * mm, FOOT)[1])
         canvas.number_of_pages(
             f"{document.page} of ", (MARGIN + aside, top), PLAIN, SMALL_PT, HexColor(MUTED)
         )

@@ -14,7 +14,7 @@ from typing import Any
 from reportlab.graphics import shapes
 from reportlab.lib.colors import Color
 from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFName, PDFString
-from reportlab.pdfbase.pdfmetrics import getAscent, stringWidth
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Image, Paragraph, Table
 
@@ -109,7 +109,8 @@ class TaggedCanvas(Canvas):  # type: ignore[misc]
         """
         self._counts = font, size, colour
         across, top = corner
-        baseline = top - getAscent(font, size)
+        # Where the library's paragraphs have it: the line goes on beside one.
+        baseline = top - size
         self.saveState()
         self.setFont(font, size)
         self.setFillColor(colour)
