@@ -122,6 +122,23 @@ def test_predictions_lead_with_their_intervals(documents):
     assert "0.30 (0.20 to 0.40)" in page
 
 
+def test_intervals_that_overlap_are_said_to_and_no_more(documents):
+    """Each may lie outside the other's interval, which it was said to lie within."""
+    for document, (middle, low, high) in zip(
+        documents, ((0.42, 0.25, 0.61), (0.17, 0.09, 0.28)), strict=True
+    ):
+        document["fits"][0] |= {"seal_probability": middle, "seal_probability_low": low,
+                                "seal_probability_high": high, "sealed": True}  # fmt: skip
+        other = document["fits"][0] | {"approach": "transseptal"}
+        document["fits"].append(other)
+    told = change_headlines(case_changes(*documents), *documents)
+    for line, approach in zip(told, ("coaxial", "transseptal"), strict=False):
+        assert line == (
+            f"LSPV, 28 mm, {approach}: predicted probability of an antral seal in one try 0.17 "
+            "(0.09 to 0.28), before 0.42 (0.25 to 0.61), intervals overlap."
+        )
+
+
 def test_a_balloon_without_a_seat_is_told_by_what_becomes_of_it(documents):
     before, after = documents
     after["fits"][0] |= {"outcome": "passes through", "sealed": None}

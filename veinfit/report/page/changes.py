@@ -291,12 +291,13 @@ def change_headlines(
     groups: dict[tuple[str, str, str], dict[str, Change]] = {}
     for one in changes:
         groups.setdefault((one.vein, one.balloon, one.approach), {})[one.quantity] = one
-    fits = [_fit_headline(key, group) for key, group in groups.items() if key[1]]
+    several = len({key[2] for key in groups if key[1]}) > 1
+    fits = [_fit_headline(key, group, several) for key, group in groups.items() if key[1]]
     veins = [_vein_headline(group, dropped) for key, group in groups.items() if not key[1]]
     return tuple(filter(None, (*fits, *veins)))
 
 
-def _fit_headline(key: tuple[str, str, str], group: Mapping[str, Change]) -> str:
+def _fit_headline(key: tuple[str, str, str], group: Mapping[str, Change], several: bool) -> str:
     vein, balloon, approach = key
     chance, seats = group["seal_probability"], _seats(group)
     if not all(seats):
@@ -310,7 +311,8 @@ def _fit_headline(key: tuple[str, str, str], group: Mapping[str, Change]) -> str
         )
     if seats[0] != seats[1]:
         said.append(f"nominal seat {seats[1]}, before {seats[0]}")
-    who = ", ".join((vein, balloon, *(() if approach == DEFAULT_APPROACH else (approach,))))
+    beside = (approach,) if several or approach != DEFAULT_APPROACH else ()
+    who = ", ".join((vein, balloon, *beside))
     return f"{who}: {'; '.join(said)}." if said else ""
 
 
@@ -331,8 +333,7 @@ def _apart(chance: Change) -> str:
     if not all(bounds):
         return ""
     low, high, other_low, other_high = map(float, bounds)
-    share = other_low <= high and low <= other_high
-    return ", within each other's intervals" if share else ", intervals apart"
+    return f", intervals {'overlap' if other_low <= high and low <= other_high else 'apart'}"
 
 
 def _vein_headline(group: Mapping[str, Change], dropped: Iterable[str]) -> str:
