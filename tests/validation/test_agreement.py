@@ -14,6 +14,7 @@ import pytest
 from veinfit.cli import main
 from veinfit.errors import InputError
 from veinfit.io.inputs.observed import ObservedRow
+from veinfit.validation.agreement import page as agreement_page
 from veinfit.validation.agreement.agree import agreement
 from veinfit.validation.agreement.join import join
 from veinfit.validation.predictions import Prediction, read_predictions
@@ -327,6 +328,21 @@ def test_reliability_of_probabilities_that_are_right():
     # E[p (1 - p)] of a uniform p is 1/6.
     assert score.interval.value == pytest.approx(1 / 6, abs=0.015)
     assert score.clustered.low < 1 / 6 < score.clustered.high
+
+
+def test_the_key_of_the_reliability_curve_lies_beside_it(monkeypatch):
+    """Intervals of some tables reach every corner, and lay under it."""
+    rows = [seen(k + 2, f"c{k}", grade=4 if k % 3 else 1) for k in range(40)]
+    found = agreement(join(rows, [told(f"c{k}", probability=0.3 + k / 100) for k in range(40)]))
+    drawn = []
+    monkeypatch.setattr(agreement_page, "picture", lambda one: drawn.append(one) or "")
+    agreement_page._probability(found)
+    (drawing,) = drawn
+    drawing.canvas.draw()
+    (axes,) = drawing.axes
+    key = axes.get_legend().get_window_extent()
+    assert not key.overlaps(axes.patch.get_window_extent())
+    assert drawing.bbox.x0 <= key.x0 and key.x1 <= drawing.bbox.x1 and key.y1 <= drawing.bbox.y1
 
 
 def test_equal_probabilities_stay_in_one_group():

@@ -289,7 +289,8 @@ def _probability(found: Agreement) -> Section:
             xlabel=f"predicted probability of {found.probability_of}",
             ylabel="share of first attempts that occluded",
         )  # fmt: skip
-        axes.legend(loc="upper left")
+        # Beside the curve: within it intervals of some tables reach every corner.
+        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2)
         source = picture(drawing)
     figure = Figure(
         "Reliability curve",
