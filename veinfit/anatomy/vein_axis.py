@@ -64,8 +64,8 @@ EXPECTED_ERROR_DEG = 30.0
 """The direction midway between the ostial normal and the way from the ostium to the vein's end
 counts as if it erred by this (SD) about the axis. On 107 drawn veins it errs by 11 degrees; yet
 counted as if by 15 it spoilt more axes than it steadied: it errs with the ostium. On 94 others
-nine axes in ten came within 8.1 degrees of the truth instead of 10.5. On rounded stubs of two hearts
-imaged outside the body less than this let axes turn with the mesh."""
+nine axes in ten came within 8.1 degrees of the truth instead of 10.5. On rounded stubs of two
+hearts imaged outside the body less than this let axes turn with the mesh."""
 
 ERROR_AT_NO_LENGTH_DEG = 39.6
 ERROR_LENGTH_POWER = 0.73
