@@ -68,7 +68,7 @@ class Canvas:
         self._axes.set_axis_off()
         self._renderer: Any = self._agg.get_renderer()
         self._taken: list[Box] = []
-        self._leaders: list[np.ndarray] = []
+        self._labels: list[tuple[Box, np.ndarray]] = []
 
     @property
     def terse(self) -> bool:
@@ -340,16 +340,16 @@ class Canvas:
             self.unit,
             avoid=avoid,
             away_from=away_from,
-            leaders=self._leaders,
+            labels=self._labels,
         )
         if box is None:
             return None
         self._taken.append(box)
         end = box.nearest(anchor)
+        self._labels.append((box, np.array([anchor, end])))
         if leader and np.linalg.norm(end - anchor) > 6 * self.unit:
             # A place outside the view is pointed at from inside: titles lie beyond its edge.
             self.line(np.array([anchor, end]), colour, 1.6, clip=within, above=4.0)
-            self._leaders.append(np.array([anchor, end]))
         self.plate(box)
         y = box.top + pad
         for (words, px, heavy), extent in zip(lines, extents, strict=True):

@@ -69,12 +69,12 @@ def free_place(
     *,
     avoid: np.ndarray | None = None,
     away_from: np.ndarray | None = None,
-    leaders: Sequence[np.ndarray] = (),
+    labels: Sequence[tuple[Box, np.ndarray]] = (),
 ) -> Box | None:
     """Return the best free place for a label: near its anchor, else anywhere.
 
-    Its own leader line rather crosses nothing ``occupied``, and none of the ``leaders`` (2, 2)
-    that are drawn already, which in turn rather do not run under it.
+    Its leader line rather crosses none of the ``labels`` that are there, nor their own lines
+    (2, 2), which in turn rather do not run under it.
     """
     half = 0.5 * np.array(size)
     low = np.array([within.left, within.top]) + half
@@ -93,7 +93,7 @@ def free_place(
         middles = middles[~clash.any(axis=1)]
         if len(middles):
             cost = _costs(middles, half, anchor, avoid, away_from, unit)
-            cost += _crossings(middles, half, anchor, occupied, leaders)
+            cost += _crossings(middles, half, anchor, labels)
             x, y = middles[int(np.argmin(cost))].tolist()
             return Box(x - half[0], y - half[1], x + half[0], y + half[1])
     return None
@@ -122,19 +122,15 @@ def _crossings(
     middles: np.ndarray,
     half: np.ndarray,
     anchor: np.ndarray,
-    occupied: Sequence[Box],
-    leaders: Sequence[np.ndarray],
+    labels: Sequence[tuple[Box, np.ndarray]],
 ) -> np.ndarray:
     """Weigh what a leader from ``anchor`` to each place, and the label there, would cross."""
     cost = np.zeros(len(middles))
     ends = np.clip(anchor, middles - half, middles + half)
     starts = np.broadcast_to(anchor, ends.shape)
-    for box in occupied:
-        # Where the anchor itself lies every leader starts.
-        if not box.holds(Box(anchor[0], anchor[1], anchor[0], anchor[1])):
-            low, high = np.array([box.left, box.top]), np.array([box.right, box.bottom])
-            cost += THROUGH_A_LABEL * enters(starts, ends, low, high)
-    for start, end in leaders:
+    for box, (start, end) in labels:
+        low, high = np.array([box.left, box.top]), np.array([box.right, box.bottom])
+        cost += THROUGH_A_LABEL * enters(starts, ends, low, high)
         cost += THROUGH_A_LABEL * enters(start, end, middles - half, middles + half)
         cost += OVER_A_LEADER * _cross(starts, ends, start, end)
     return cost
