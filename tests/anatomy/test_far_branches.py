@@ -1,0 +1,87 @@
+"""Veins that branch far from the atrium, as in most tomographies, have their ostia at it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from anatomy.test_hard_veins import (
+    BAG_MM,
+    EDGE_MM,
+    LEFT_LOWER,
+    LEFT_UPPER,
+    RIGHT_LOWER,
+    RIGHT_UPPER,
+    on_bag,
+)
+
+from veinfit.anatomy import find_anatomy
+from veinfit.anatomy.lumen_input import LumenInput
+from veinfit.anatomy.naming.assignment import selections_of
+from veinfit.anatomy.naming.features import CandidateFeatures
+from veinfit.labels import LabelVolume, lumen_input
+from veinfit.settings import Settings
+from veinfit.vectors import perpendicular_basis, unit
+
+FAR_MM = 34.0
+TWIG_MM = 14.0
+TAPER = 0.4
+TWIG_SHARE = 0.45
+
+
+def rod(points, begin, end, radius):
+    along = unit(end - begin)
+    at = np.clip((points - begin) @ along, 0.0, np.linalg.norm(end - begin))
+    return np.linalg.norm(points - begin - at[:, None] * along, axis=1) < radius
+
+
+def atrium_with_twigs(*veins):
+    """A bag, its veins, and at the end of each two thin branches; no labels."""
+    half = np.array([90, 75, 80])
+    index = np.indices(2 * half + 1).reshape(3, -1).T
+    points = (index - half) * EDGE_MM
+    mitral = unit(np.array([0.38, -0.45, -0.80]))
+    values = (((points / BAG_MM) ** 2).sum(axis=1) < 1.0) & (points @ mitral < 17.0)
+    for _, place, direction, semi_axes, _ in veins:
+        axis = unit(np.asarray(direction, dtype=float))
+        aside, across = perpendicular_basis(axis)
+        d = points - on_bag(place)
+        along = d @ axis
+        wide = 1.0 - TAPER * np.clip(along / FAR_MM, 0.0, 1.0)
+        round_it = ((d @ aside) / semi_axes[0]) ** 2 + ((d @ across) / semi_axes[1]) ** 2
+        values |= (round_it < wide**2) & (along > -15.0) & (along < FAR_MM)
+        end = on_bag(place) + (FAR_MM - 4.0) * axis
+        for side in (-1.0, 1.0):
+            tip = end + TWIG_MM * unit(axis + 0.7 * side * aside)
+            values |= rod(points, end, tip, TWIG_SHARE * semi_axes[1])
+    affine = np.diag([EDGE_MM] * 3 + [1.0])
+    affine[:3, 3] = -half * EDGE_MM
+    return LabelVolume(values.astype(np.uint8).reshape(2 * half + 1), affine)
+
+
+@pytest.mark.slow
+def test_a_vein_that_branches_far_out_has_its_ostium_at_the_atrium():
+    """Profiles from the carina outward to the atrium met the flare of the branches first."""
+    veins = (LEFT_UPPER, LEFT_LOWER, RIGHT_UPPER, RIGHT_LOWER)
+    settings = Settings()
+    read = lumen_input(atrium_with_twigs(*veins), None, settings.surface)
+    anatomy = find_anatomy(LumenInput(read.surface, resolution_mm=EDGE_MM), settings)
+    assert {v.name for v in anatomy.veins} == {v[0] for v in veins}
+    for name, place, direction, semi_axes, _ in veins:
+        vein = anatomy.vein(name)
+        away = vein.ostium.centre - on_bag(place)
+        assert abs(away @ unit(np.asarray(direction))) < 6.0
+        assert vein.ostium.measures.d_area_mm > 2.0 * semi_axes[1]
+        assert len(vein.branches) == 2
+        assert vein.trunk_length_mm == pytest.approx(FAR_MM, abs=8.0)
+
+
+@pytest.mark.parametrize(("common_mm", "sets"), [(30.0, 1), (22.0, 2)])
+def test_branches_of_a_vein_that_surely_branches_far_out_are_no_veins(common_mm, sets):
+    """Its ostium is known to 5 mm: what is 30 mm long is surely longer than 20, 22 is not."""
+    up, out = np.array([0.5, 0.0, 0.85]), np.array([0.7, 0.0, 0.7])
+    branches = [CandidateFeatures((k,), up, out, 6.0, True, True, 2.0, None) for k in (0, 1)]
+    trunk = CandidateFeatures(
+        (0, 1), up, out, 15.0, True, True, 2.0, common_mm, ostium_error_mm=5.0
+    )
+    chosen = [one for one, _ in selections_of([*branches, trunk], 10.0)]
+    assert len(chosen) == sets and (2,) in chosen
