@@ -15,6 +15,7 @@ from anatomy.test_hard_veins import (
 )
 
 from veinfit.anatomy import find_anatomy
+from veinfit.anatomy.branches.finding import _twigs
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.naming.assignment import selections_of
 from veinfit.anatomy.naming.features import CandidateFeatures
@@ -85,3 +86,13 @@ def test_branches_of_a_vein_that_surely_branches_far_out_are_no_veins(common_mm,
     )
     chosen = [one for one, _ in selections_of([*branches, trunk], 10.0)]
     assert len(chosen) == sets and (2,) in chosen
+
+
+def test_of_a_tree_of_branches_the_first_that_parts_far_out_is_kept():
+    """Two veins: the second leaves the body, 20 mm from its core, and so parts near to it."""
+    join = np.array([0.0, 60.0, 75.0, 90.0, 20.0, 80.0, 70.0])
+    joins = [None, 0, 1, 0, 0, 4, 5]
+    leaves = range(len(join))
+    assert _twigs(leaves, join, joins, 50.0) == {2, 3, 5}
+    assert _twigs([0, 1, 2, 4, 5], join, joins, 50.0) == {2}
+    assert _twigs(leaves, join, joins, 100.0) == set()

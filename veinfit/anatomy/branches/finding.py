@@ -50,6 +50,10 @@ CARINA_CELLS = 0.25
 """Cells that lie as near to both branches as the nearest one, to this share of a cell, are the
 carina."""
 
+FAR_OUT_MM = 30.0
+"""Blind branches that part so far past the largest sphere, or farther, tell of no ostium but where
+their vein first branches: of each vein the first one is kept. A tree of branches took minutes."""
+
 LEAST_SHARED_MM = 1.0
 """Branches whose common part persists for less than this, one band, leave the body side by side."""
 
@@ -95,11 +99,13 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
         paths.nearest_cell(o.centre - o.normal * 0.5 * spheres.step_mm) for o in openings
     ]
     owner = _leaves_at_openings(spheres, tips, reach, openings)
+    blind = [k for k in range(len(tips)) if k not in owner and reach[k] >= LEAST_REACH_MM]
+    twigs = _twigs(blind, join, joins, greatest + FAR_OUT_MM)
     found: list[Branch] = []
     number: dict[int, int] = {}
     for leaf in range(len(tips)):
         opening = owner.get(leaf)
-        if opening is None and reach[leaf] < LEAST_REACH_MM:
+        if opening is None and (reach[leaf] < LEAST_REACH_MM or leaf in twigs):
             continue
         cell = tips[leaf] if opening is None else opening_cells[opening]
         number[leaf] = len(found)
@@ -133,6 +139,26 @@ def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Bra
     branches = tuple(replace(b, joins=_surviving(b.joins, joins, number)) for b in found)
     shared = tuple(_shared_part(spheres, depth, branches, group) for group in _groups(branches))
     return Branches(centre, greatest, branches, shared, paths)
+
+
+def _twigs(
+    blind: Sequence[int], join: FloatArray, joins: Sequence[int | None], far_mm: float
+) -> set[int]:
+    """Return the blind leaves that part far out from a vein that has branched there before."""
+
+    def parts_far_out(leaf: int) -> bool:
+        return joins[leaf] is not None and join[leaf] >= far_mm
+
+    branched: set[int] = set()
+    twigs: set[int] = set()
+    for leaf in sorted(filter(parts_far_out, blind), key=lambda k: (join[k], k)):
+        vein: int = leaf
+        while parts_far_out(vein):
+            vein = joins[vein]  # type: ignore[assignment]
+        if vein in branched:
+            twigs.add(leaf)
+        branched.add(vein)
+    return twigs
 
 
 def find_bulges(spheres: InscribedSpheres, branches: Branches) -> Branches:
