@@ -196,14 +196,19 @@ def _starts(
     Of a long one the profiles from its carina show the wall that turns toward the branches.
     """
     clearance = BIFURCATION_CLEARANCE_MM
-    if any(map(_is_long, courses)):
-        yield _found([(c.tube, find_ostium(c.tube, settings, clearance)) for c in courses])
-    about = [
-        (c.tube, find_ostium_about(c.tube, (c.end, c.direction), settings, clearance))
-        for c in courses
-    ]
-    yield _found(about)
-    yield _found([(c.tube, find_ostium(c.tube, settings, clearance)) for c in courses])
+
+    def from_carina() -> list[tuple[BranchSections, Found]]:
+        lines = [(c.tube, (c.end, c.direction)) for c in courses]
+        return _found(
+            [(tube, find_ostium_about(tube, line, settings, clearance)) for tube, line in lines]
+        )
+
+    def from_flare() -> list[tuple[BranchSections, Found]]:
+        return _found([(c.tube, find_ostium(c.tube, settings, clearance)) for c in courses])
+
+    is_long = any(map(_is_long, courses))
+    for starts in (from_flare, from_carina) if is_long else (from_carina, from_flare):
+        yield starts()
     stub = _stub(lumen, part, fork, together)
     line = (stub.end, stub.direction)
     yield _found([(stub.tube, find_ostium_about(stub.tube, line, settings, clearance))])
