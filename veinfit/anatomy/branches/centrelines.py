@@ -36,6 +36,10 @@ ROUNDS = 3
 WIDEST_SHARE = 1.6
 """A section this many times the ostium's area has left the vein."""
 
+LEAST_CLEAR = 3
+"""From so many sections that lie clear of the ostium on, they alone guide the curve: those that
+reach through it into the flare lean the next round's over, which then lean farther."""
+
 ALONE_MM = 0.3
 """A curve shorter than this is a point."""
 
@@ -89,17 +93,20 @@ def follow_vein(
             break
         stations = resample(curve, section_step_mm)
         directions = tangents(stations) if len(stations) > 1 else ostium.normal[None]
-        centroids = [ostium.centre]
+        middles, clear = [], []
         for point, tangent in zip(stations[1:], directions[1:], strict=True):
             station = section_at(wall, point, tangent)
             if station is None or station.touches_cap:
                 continue
             if station.area_mm2 > WIDEST_SHARE * ostium.measures.area_mm2:
                 continue
-            centroids.append(station.centroid)
-        if end is not None:
-            centroids.append(end)
-        curve = _in_order(np.array(centroids), ostium.normal)
+            middles.append(station.centroid)
+            past = (station.contour.points - ostium.centre) @ ostium.normal
+            clear.append(bool(past.min() > 0.0))
+        if sum(clear) >= LEAST_CLEAR:
+            middles = [m for m, is_clear in zip(middles, clear, strict=True) if is_clear]
+        last = [] if end is None else [end]
+        curve = _in_order(np.array([ostium.centre, *middles, *last]), ostium.normal)
         curve = smooth(resample(curve, STEP_MM), SMOOTHING_MM, STEP_MM)
     s = arc_length(curve)
     line = Centreline(curve, s)
