@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from atria import open_surface
 
+from veinfit import Settings
+from veinfit.anatomy import candidates
 from veinfit.anatomy.branches.blind_ends import starts_at
 from veinfit.anatomy.branches.branch_sections import BranchSections
+from veinfit.anatomy.branches.finding import find_branches
 from veinfit.anatomy.branches.flat_ends import FlatEnd
-from veinfit.anatomy.branches.lumen import Wall
+from veinfit.anatomy.branches.inscribed import inscribed_spheres
+from veinfit.anatomy.branches.lumen import Wall, prepare_lumen
+from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.surface import Surface
 from veinfit.surface.contours import enters
 
@@ -61,3 +67,26 @@ def test_what_starts_at_a_cut_is_no_wider_than_what_the_cut_ends(
     top, up = np.array([0.0, 0.0, 20.0]), np.array([0.0, 0.0, 1.0])
     end = FlatEnd(top, up, np.zeros(0, dtype=bool), np.pi / 4 * 13.0**2)
     assert starts_at(tube, top, (top, up), end) == starts
+
+
+def test_only_a_short_vein_is_searched_from_its_cut(monkeypatch):
+    # From the cut of a long one the sectors end in its taper, far from the atrium.
+    lumen, _ = prepare_lumen(open_surface("four", 3), Settings().surface)
+    branches = find_branches(inscribed_spheres(lumen.wall.surface), lumen.openings)
+    searched = []
+
+    def watched(tube, *others):
+        searched.append(tube.length_mm)
+        return OstiumFailure("as told")
+
+    monkeypatch.setattr(candidates, "find_ostium", lambda *_, **__: OstiumFailure("as told"))
+    monkeypatch.setattr(candidates, "find_ostium_about", watched)
+    found = [
+        candidates.single_candidate(lumen, branches, k, Settings().anatomy)
+        for k, branch in enumerate(branches.branches)
+        if branch.opening is not None
+    ]
+    lengths = [c.tube.length_mm for c in found if c.tube is not None]
+    assert sorted(searched) == sorted(x for x in lengths if x <= candidates.LONG_MM)
+    assert searched
+    assert len(searched) < len(lengths)

@@ -201,7 +201,7 @@ def single_candidate(
         )
     if walked is not None and not tube.is_longer_than_wide and is_in_atrium(found, walked):
         found = OstiumFailure(NO_SECTION)
-    if isinstance(found, OstiumFailure) and cut is not None:
+    if isinstance(found, OstiumFailure) and cut is not None and tube.length_mm <= LONG_MM:
         # A stub so short that its sections mislead: it was cut square to something.
         found = find_ostium_about(tube, cut, settings, END_CLEARANCE_MM)
     by_turn = None if isinstance(found, OstiumFailure) else found
