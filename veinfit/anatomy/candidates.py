@@ -92,6 +92,8 @@ class Candidate:
         Where a blind branch was cut flat.
     border : (centre, normal) or None
         Of the vein's own label.
+    perturbed : tuple of Candidate
+        The same on perturbed walls, in whose middle its ostium was placed.
     """
 
     members: tuple[int, ...]
@@ -105,6 +107,7 @@ class Candidate:
     end: FlatEnd | None = None
     border: Line | None = None
     common_mm: float | None = None
+    perturbed: tuple[Candidate, ...] = ()
 
     @property
     def has_turn(self) -> bool:
@@ -153,6 +156,7 @@ def single_candidate(
     border: Line | None = None,
     rivals: Sequence[FloatArray] = (),
     from_tip: bool = False,
+    about_leaning: bool = True,
 ) -> Candidate:
     """Walk one branch and give it an ostium.
 
@@ -169,6 +173,8 @@ def single_candidate(
         Paths into other veins: its ostium takes none of them in.
     from_tip : bool
         What was walked lies in the atrium: only sections square to the way to its tip are its own.
+    about_leaning : bool
+        Whether leaning axes and walks count too.
     """
     branch = branches.branches[index]
     opening = None if branch.opening is None else lumen.openings[branch.opening]
@@ -192,13 +198,12 @@ def single_candidate(
         tube = tube_of_sections(walked, wall, path)
     if tube is None:
         return Candidate((index,), None, None, None, NO_SECTION, (), end=end)
-    found = find_ostium(tube, settings, rivals=rivals)
+    found = find_ostium(tube, settings, rivals=rivals, about_leaning=about_leaning)
     waist = None if walked is None else walked.waist_index()
     if walked is not None and waist is not None and lies_past(found, walked, waist):
         tube = tube_of_sections(walked, wall, path)
-        found = find_ostium(
-            tube_of_sections(walked.past(waist), wall, path), settings, rivals=rivals
-        )
+        part = tube_of_sections(walked.past(waist), wall, path)
+        found = find_ostium(part, settings, rivals=rivals, about_leaning=about_leaning)
     if walked is not None and not tube.is_longer_than_wide and is_in_atrium(found, walked):
         found = OstiumFailure(NO_SECTION)
     if isinstance(found, OstiumFailure) and cut is not None and tube.length_mm <= LONG_MM:
@@ -208,7 +213,7 @@ def single_candidate(
     if by_turn is not None and not _parts(by_turn[0], branch.path):
         by_turn = None
     walks: Sequence[Widening] = [] if walked is None else [walked]
-    if line is not None and (by_turn is None or not is_sharp(by_turn[0])):
+    if about_leaning and line is not None and (by_turn is None or not is_sharp(by_turn[0])):
         walks = leaning(wall, line[0], _direction(line[1], tube, by_turn), rivals) or walks
         bent = around_bends(walks, wall, line[0], tube, rivals)
         walks = walks if by_turn is None and not bent else bent
@@ -254,6 +259,7 @@ def parted(
     candidates: Sequence[Candidate],
     veins: Mapping[str, int],
     settings: AnatomySettings,
+    about_leaning: bool = True,
 ) -> tuple[tuple[Candidate, ...], frozenset[str]]:
     """Part the ostia of single veins from the other veins.
 
@@ -268,6 +274,8 @@ def parted(
     veins : mapping of str to int
         Which of them are veins, by name.
     settings : AnatomySettings
+    about_leaning : bool
+        Whether leaning axes and walks count too.
 
     Returns
     -------
@@ -304,7 +312,9 @@ def parted(
             continue
         paths = [branches.branches[m].path for r in rivals for m in candidates[veins[r]].members]
         member, border = candidates[k].members[0], candidates[k].border
-        alone = single_candidate(lumen, branches, member, settings, border, paths, from_tip)
+        alone = single_candidate(
+            lumen, branches, member, settings, border, paths, from_tip, about_leaning
+        )
         result[k] = alone if alone.ostium is not None else candidates[k]
     return tuple(result), frozenset(shared)
 

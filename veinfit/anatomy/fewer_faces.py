@@ -28,13 +28,18 @@ def for_finding(lumen: Lumen) -> Lumen:
 
     Its openings are those of the given one, whose rims are numbered on that one's surface.
     """
+    return with_faces(lumen, ENOUGH_FACES)
+
+
+def with_faces(lumen: Lumen, faces: int) -> Lumen:
+    """Return a lumen with about so many faces, the same where it has hardly more or fewer."""
     wall = lumen.wall
-    if len(wall.surface.faces) < WORTH_IT * ENOUGH_FACES:
+    if len(wall.surface.faces) < WORTH_IT * faces:
         return lumen
     part = wall.surface
     if wall.is_cap.any():
         part, _ = select_faces(part, ~wall.is_cap)
-    fewer = with_fewer_faces(part, ENOUGH_FACES)
+    fewer = with_fewer_faces(part, faces)
     if fewer is None:
         return lumen
     closed, cap = cap_loops(fewer, boundary_loops(fewer))

@@ -28,6 +28,7 @@ from veinfit.anatomy.naming.missing_veins import absent_notes, labelled_but_miss
 from veinfit.anatomy.naming.names import CandidateFeatures, Naming
 from veinfit.anatomy.oblique_cuts import oblique_cut_notes
 from veinfit.anatomy.ostium.label_ostia import label_ostia, label_words
+from veinfit.anatomy.perturbed_walls import in_the_middle
 from veinfit.anatomy.ridges import ridge_widths
 from veinfit.anatomy.vein import measure_vein
 from veinfit.anatomy.vein_axis import SHORTEST_AXIS_MM
@@ -144,6 +145,8 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     veins = {role: index for role, index in roles.items() if role not in (APPENDAGE, MITRAL)}
     candidates, shared = parted(rough, branches, candidates, veins, settings.anatomy)
     roles = {role: index for role, index in roles.items() if role not in shared}
+    own = {name: index for name, index in veins.items() if name not in shared}
+    candidates = in_the_middle(rough, spheres, branches, candidates, own, settings.anatomy)
     tell("wall")
     give_back_memory()
     if rough is not lumen:

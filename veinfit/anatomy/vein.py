@@ -22,12 +22,17 @@ from veinfit.anatomy.model import Ostium, Vein
 from veinfit.anatomy.naming.diameters import UNUSUAL_CONFIDENCE, unusual_diameter
 from veinfit.anatomy.naming.names import NO_VEIN
 from veinfit.anatomy.ostium.certainty import wider_for_voxels
+from veinfit.anatomy.perturbed_walls import counts
 from veinfit.anatomy.vein_axis import Axis, fit_axis, trunk_axis
 from veinfit.anatomy.wall_opening import end_rims
 from veinfit.frames import frontal_angle_deg, transverse_angle_deg
 from veinfit.notes import Note
-from veinfit.vectors import FloatArray
+from veinfit.vectors import FloatArray, unit
 from veinfit.vein_names import APPENDAGE, MIDDLE_VEINS, MITRAL, TRUNK_BRANCHES
+
+OTHER_AXES_SHARE = 0.5
+"""The axes from ostia on perturbed walls count together as much as that from the ostium taken: more
+moved the farthest axes of drawn veins away from the truth."""
 
 EXTRA_NAME_CONFIDENCE = 0.5
 """An extra vein is a vein for sure, but its name says little."""
@@ -135,7 +140,10 @@ def _courses(
         length = float(course.centreline.s_mm[-1])
         last = tube.centres[0] if end is None else end
         flat = _end_normal(found, candidate)
-        return course, fit_axis(wall, ostium, last, axis_mm, length, flat), length
+        axis = fit_axis(wall, ostium, last, axis_mm, length, flat)
+        if candidate.perturbed and not ostium.by_hand:
+            axis = _axis_in_the_middle(candidate, axis, (end, flat), axis_mm)
+        return course, axis, length
     course = follow_vein(tube.wall, ostium, tube.centres, tube.centres[0], step, rounds=0)
     assert candidate.carina_mm is not None and candidate.bifurcation is not None
     paths = [branches[m].path for m in candidate.members]
@@ -148,6 +156,31 @@ def _courses(
         course = continue_into_branch(course, near, ostium, centres, end, step)
     axis = trunk_axis(ostium, sections, axis_mm, candidate.carina_mm)
     return course, axis, candidate.carina_mm
+
+
+def _axis_in_the_middle(
+    candidate: Candidate,
+    axis: Axis,
+    cut: tuple[FloatArray | None, FloatArray | None],
+    axis_mm: float,
+) -> Axis:
+    """Return an axis turned to the middle of those from the ostia on perturbed walls.
+
+    All are fitted to the vein's own wall. ``cut`` is the middle (3,) of the vein's end and its
+    normal (3,), None where it has none.
+    """
+    assert candidate.tube is not None and candidate.ostium is not None
+    end, flat = cut
+    others = []
+    for other in candidate.perturbed:
+        assert other.tube is not None and other.ostium is not None
+        wall = wall_beside(replace(other.tube, wall=candidate.tube.wall), other.ostium)
+        last = other.tube.centres[0] if end is None else end
+        reach = float(np.linalg.norm(last - other.ostium.centre))
+        others.append(fit_axis(wall, other.ostium, last, axis_mm, reach, flat).direction)
+    share = OTHER_AXES_SHARE * counts(candidate.ostium)
+    mean = np.mean(others, axis=0)
+    return replace(axis, direction=unit((1.0 - share) * axis.direction + share * mean))
 
 
 def _cut_end(found: Detection, member: int) -> FloatArray | None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+import numpy as np
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.inscribed import InscribedSpheres, distances_from, path_costs
@@ -49,3 +50,23 @@ def paths_from(spheres: InscribedSpheres, centre: FloatArray) -> PathTree:
     costs = spheres.graph(path_costs(spheres))
     _, predecessor = distances_from(costs, tree.query(centre[None])[1])
     return PathTree(spheres.points, predecessor, tree, spheres.step_mm)
+
+
+def perturbed_paths(
+    paths: PathTree, spheres: InscribedSpheres, costs: FloatArray, dearer: FloatArray
+) -> PathTree:
+    """Find paths anew where what a step from each cell costs is multiplied.
+
+    Parameters
+    ----------
+    paths : PathTree
+        Those of the costs as they are; the new ones begin where they do.
+    spheres : InscribedSpheres
+    costs : (E,) array
+        From cell to neighbour, of :func:`path_costs`.
+    dearer : (N,) array
+        What they are multiplied by, a number a cell.
+    """
+    source = np.flatnonzero(paths.predecessor < 0)
+    _, predecessor = distances_from(spheres.graph(costs * dearer[spheres.cells()]), source)
+    return replace(paths, predecessor=predecessor)

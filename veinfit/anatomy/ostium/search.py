@@ -83,6 +83,7 @@ def find_ostium(
     settings: AnatomySettings,
     clearance_mm: float = END_CLEARANCE_MM,
     rivals: Sequence[FloatArray] = (),
+    about_leaning: bool = True,
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Place the ostium of one tube, whose profiles keep ``clearance_mm`` from its distal end.
 
@@ -97,6 +98,8 @@ def find_ostium(
     clearance_mm : float
     rivals : sequence of (N, 3) array
         Paths from the body out into other veins: none passes through the ostium.
+    about_leaning : bool
+        Whether leaning axes count too.
     """
     s = arc_length(tube.centres)
     if len(tube.centres) < 3:
@@ -124,7 +127,12 @@ def find_ostium(
             for each in settled
             if np.linalg.norm(each.plane.centre - settled[0].plane.centre) < AGREED_MM
         ]
-        ostium = middle_ostium(tube, settled[0], rivals)
+        one = settled[0]
+        ostium = (
+            middle_ostium(tube, one, rivals)
+            if about_leaning
+            else ostium_in_plane(tube, one.plane, one.turns, rivals)
+        )
         settled = [each for each in settled if each not in alike]
         if isinstance(ostium, OstiumFailure):
             failures.append(ostium)
