@@ -22,7 +22,6 @@ from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import (
     any_corner,
-    edge_graph,
     edges,
     face_areas,
     face_middles,
@@ -30,7 +29,7 @@ from veinfit.surface.mesh import (
     select_faces,
 )
 from veinfit.surface.refine import refine
-from veinfit.vectors import BoolArray, FloatArray, IntArray
+from veinfit.vectors import BoolArray, FloatArray, IntArray, lengths
 
 TOUCH_MARGIN_MM = 3.0
 """Walls are in the patch that come within this distance of a ball on the guide."""
@@ -107,17 +106,17 @@ def wall_patch(
     """
     wall, lid_ends = wall_before(anatomy, vein)
     guide = guide_of(vein)
-    over_wall = _distance_over_wall(wall, vein)
-    near_vertex = over_wall <= largest_radius_mm + settings.patch_margin_mm
-    near: BoolArray = any_corner(wall.faces, near_vertex)
+    near_mm = largest_radius_mm + settings.patch_margin_mm
+    near: BoolArray = any_corner(wall.faces, _distance_over_wall(wall, vein, near_mm) <= near_mm)
     reach = largest_radius_mm + TOUCH_MARGIN_MM
     path = guide.sampled(
         vein.ostium.centre - largest_radius_mm * vein.axis,
         largest_radius_mm + settings.greatest_depth_mm,
         SAMPLE_STEP_MM,
     )
-    distance, _ = cKDTree(path).query(wall.points, distance_upper_bound=reach)
-    close: BoolArray = np.asarray(distance) < reach
+    close = _in_box_about(path, reach, wall.points)
+    distance, _ = cKDTree(path).query(wall.points[close], distance_upper_bound=reach)
+    close[close] = np.asarray(distance) < reach
     chosen: BoolArray = near | any_corner(wall.faces, close)
 
     coarse, vertices = select_faces(wall, chosen)
@@ -125,13 +124,13 @@ def wall_patch(
     surface = refined.surface
     coarse_pairs, _, coarse_counts = edges(coarse)
     outline = coarse_pairs[coarse_counts == 1]
-    cut_here = ~np.isin(_edge_keys(vertices[outline], wall), _open_edge_keys(wall))
+    cut_here = _goes_on(wall, vertices[outline], ~chosen)
 
     node, rim_links, pieces = _fold_rest(wall, chosen, vertices)
     added = len(surface.points) - len(vertices)
     node[node >= len(vertices)] += added
     rim_links[:, 1] += added
-    vein_ends, atrium_ends = _ends(anatomy, vein, wall, lid_ends, over_wall)
+    vein_ends, atrium_ends = _ends(anatomy, vein, wall, lid_ends)
     links, _, _ = edges(surface)
     # The edges of the wall itself, a cut end or a hole: not where the patch was cut out of it.
     wall_outline = outline[~cut_here]
@@ -204,18 +203,36 @@ def _first_within(points: FloatArray, path: FloatArray, radius_mm: float) -> Int
     return first
 
 
-def _distance_over_wall(wall: Surface, vein: Vein) -> FloatArray:
-    """Distance (V,) along the edges of the wall from the contour of a vein's ostium."""
-    graph = edge_graph(wall)
+def _distance_over_wall(wall: Surface, vein: Vein, limit_mm: float = np.inf) -> FloatArray:
+    """Distance (V,) along the edges of the wall from the contour of a vein's ostium.
+
+    Infinite beyond a limit: what lies farther off in a straight line is not even looked at.
+    """
     contour = vein.ostium.contour.points
-    gap, seed = cKDTree(wall.points).query(contour)
-    n = len(wall.points)
-    start = sparse.csr_matrix(
-        (np.maximum(gap, 1e-9), (np.full(len(seed), n), seed)), shape=(n + 1, n + 1)
-    )
-    start.sum_duplicates()
-    rows = sparse.block_diag([graph, sparse.csr_matrix((1, 1))], format="csr") + start
-    return np.asarray(csgraph.dijkstra(rows, directed=True, indices=n))[:n]
+    inside = _in_box_about(contour, limit_mm, wall.points)
+    number = np.cumsum(inside) - 1
+    n = int(number[-1]) + 1
+    gap, seed = cKDTree(wall.points[inside]).query(contour)
+    pairs, _, _ = edges(wall)
+    pairs = pairs[inside[pairs[:, 0]] & inside[pairs[:, 1]]]
+    length = lengths(wall.points[pairs[:, 0]] - wall.points[pairs[:, 1]])
+    a, b = number[pairs].T
+    # All paths begin at one more node, which is as far from each seed as the contour is.
+    rows, columns = np.r_[a, b, np.full(len(seed), n)], np.r_[b, a, seed]
+    weight = np.r_[length, length, np.maximum(gap, 1e-9)]
+    graph = sparse.csr_matrix((weight, (rows, columns)), shape=(n + 1, n + 1))
+    result = np.full(len(wall.points), np.inf)
+    result[inside] = csgraph.dijkstra(graph, directed=True, indices=n, limit=limit_mm)[:n]
+    return result
+
+
+def _in_box_about(points: FloatArray, reach_mm: float, others: FloatArray) -> BoolArray:
+    """Tell which of other points (V, 3) lie in the box about points (N, 3), and some beside it."""
+    low, high = points.min(axis=0) - reach_mm, points.max(axis=0) + reach_mm
+    inside: BoolArray = np.ones(len(others), dtype=bool)
+    for column, least, most in zip(others.T, low, high, strict=True):
+        inside &= (column >= least) & (column <= most)
+    return inside
 
 
 def _edge_keys(pairs: IntArray, wall: Surface) -> IntArray:
@@ -223,9 +240,14 @@ def _edge_keys(pairs: IntArray, wall: Surface) -> IntArray:
     return np.asarray(low * np.int64(len(wall.points)) + high)
 
 
-def _open_edge_keys(wall: Surface) -> IntArray:
-    pairs, _, counts = edges(wall)
-    return _edge_keys(pairs[counts == 1], wall)
+def _goes_on(wall: Surface, outline: IntArray, outside: BoolArray) -> BoolArray:
+    """Tell of which edges (E, 2) some of the faces ``outside`` (F,) have one too."""
+    marked = np.zeros(len(wall.points), dtype=np.int8)
+    marked[outline] = 1
+    beside = sum(marked[column] for column in wall.by_corner) >= 2
+    faces = wall.faces[outside & beside]
+    sides = faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    return np.isin(_edge_keys(outline, wall), _edge_keys(sides, wall))
 
 
 def _nodes(node: IntArray, vertices: IntArray) -> IntArray:
@@ -272,17 +294,21 @@ def _fold_rest(
     graph = sparse.csr_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
     _, label = csgraph.connected_components(graph, directed=False)
     node = np.full(n, -1, dtype=np.int64)
-    used = np.unique(outside)
+    is_used = np.zeros(n, dtype=bool)
+    is_used[outside] = True
+    used = np.flatnonzero(is_used)
     pieces, piece = np.unique(label[used], return_inverse=True)
     node[used] = len(vertices) + piece
-    rim = np.isin(used, vertices)
+    in_patch = np.zeros(n, dtype=bool)
+    in_patch[vertices] = True
+    rim = in_patch[used]
     links = np.stack([np.searchsorted(vertices, used[rim]), node[used[rim]]], axis=1)
     node[vertices] = np.arange(len(vertices))
     return node, links, len(pieces)
 
 
 def _ends(
-    anatomy: Anatomy, vein: Vein, wall: Surface, rims_and_lids: IntArray, over_wall: FloatArray
+    anatomy: Anatomy, vein: Vein, wall: Surface, rims_and_lids: IntArray
 ) -> tuple[IntArray, IntArray]:
     """Wall vertices at the vein's distal ends, and at the ends of all that counts as atrium.
 
@@ -308,6 +334,8 @@ def _ends(
         atrium_ends = _joined([pairs[counts == 1].ravel()], vein_ends)
         atrium_ends = atrium_ends[before[atrium_ends]]
     if not len(atrium_ends):
+        over_wall = _distance_over_wall(wall, vein)
+        over_wall = _distance_over_wall(wall, vein)
         far = np.where(np.isfinite(over_wall) & before, over_wall, -1.0)
         atrium_ends = np.array([int(np.argmax(far))])
     return vein_ends, atrium_ends
