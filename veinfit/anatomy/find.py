@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.branch_sections import section_at, tangents
 from veinfit.anatomy.branches.cut_off import opened_at_cuts
-from veinfit.anatomy.branches.finding import find_branches
+from veinfit.anatomy.branches.finding import find_branches, join_tree
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
 from veinfit.anatomy.branches.labelled_veins import APPENDAGE_LABEL, LabelHints, with_labelled
 from veinfit.anatomy.branches.lumen import Lumen, prepare_lumen
@@ -118,10 +118,11 @@ def detect(lumen_input: LumenInput, settings: Settings, frame: Frame, tell: Prog
     give_back_memory()
     spheres = inscribed_spheres(rough.wall.surface)
     give_back_memory()
-    lumen, rough = opened_at_cuts(lumen, rough, spheres)
+    tree = join_tree(spheres)
+    lumen, rough = opened_at_cuts(lumen, rough, tree)
     give_back_memory()
     labels = LabelHints(lumen_input.hints)
-    branches = with_labelled(find_branches(spheres, lumen.openings), labels)
+    branches = with_labelled(find_branches(tree, lumen.openings), labels)
     tell("names")
     stated = StatedFrame(
         frame, lumen_input.resolution_mm is not None, lumen_input.trust_frame, flat_side(spheres)

@@ -7,7 +7,7 @@ import pytest
 from voxels import ball, grid, tube
 
 from veinfit.anatomy.branches.cut_off import cut_at, opened_at_cuts
-from veinfit.anatomy.branches.finding import find_branches
+from veinfit.anatomy.branches.finding import find_branches, join_tree
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
 from veinfit.anatomy.branches.lumen import prepare_lumen
 from veinfit.labels import lumen_surface
@@ -29,7 +29,7 @@ def opened(inside, edges=(0.7, 0.7, 0.7)):
     volume = grid(edges, 90.0, np.random.default_rng(3))
     lumen, _ = prepare_lumen(lumen_surface(mask, volume.affine, SETTINGS.surface), SETTINGS.surface)
     spheres = inscribed_spheres(lumen.wall.surface)
-    return lumen, opened_at_cuts(lumen, lumen, spheres)[0], spheres
+    return lumen, opened_at_cuts(lumen, lumen, join_tree(spheres))[0], spheres
 
 
 def stub(end_mm, lean_deg=0.0):
@@ -57,7 +57,7 @@ def test_a_closed_stub_becomes_an_opening(end_mm, lean_deg, edge_mm):
     assert opening.diameter_mm == pytest.approx(
         VEIN_MM * (1.0 + 0.5 * (1.0 / np.cos(np.radians(lean_deg)) - 1.0)), abs=0.7
     )
-    (branch,) = find_branches(spheres, after.openings).branches
+    (branch,) = find_branches(join_tree(spheres), after.openings).branches
     assert branch.opening == 0
     beyond = face_middles(after.wall.surface)[after.is_lid]
     assert ((beyond - opening.centre) @ normal).min() > -0.3

@@ -6,7 +6,7 @@ import trimesh
 from voxels import ball, grid, tube
 
 from veinfit.anatomy.branches.branch_sections import BranchSections
-from veinfit.anatomy.branches.finding import find_branches
+from veinfit.anatomy.branches.finding import find_branches, join_tree
 from veinfit.anatomy.branches.flat_ends import find_flat_end, flat_end_at
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
 from veinfit.anatomy.branches.lumen import Wall, prepare_lumen
@@ -32,7 +32,7 @@ def single_branch(beyond, edges, body_mm=BODY_MM, vein_mm=VEIN_MM):
     mask = volume.sample(lambda points: body(points) | (vein(points) & ~beyond(points)))
     surface = lumen_surface(mask, volume.affine, SETTINGS.surface)
     lumen, _ = prepare_lumen(surface, SETTINGS.surface)
-    branches = find_branches(inscribed_spheres(lumen.wall.surface), lumen.openings)
+    branches = find_branches(join_tree(inscribed_spheres(lumen.wall.surface)), lumen.openings)
     (only,) = find_candidates(lumen, branches, SETTINGS.anatomy)
     return only
 

@@ -12,9 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.anatomy.branches.end_cuts import ROUNDED_RIM_MM, EndCut, cut_and_parents
-from veinfit.anatomy.branches.finding import least_tips
+from veinfit.anatomy.branches.finding import JoinTree
 from veinfit.anatomy.branches.flat_ends import piece_of
-from veinfit.anatomy.branches.inscribed import InscribedSpheres
 from veinfit.anatomy.branches.lumen import Lumen, Wall, opening_of
 from veinfit.surface.mesh import face_areas, face_middles, face_normals, select_faces
 from veinfit.surface.openings import boundary_loops
@@ -78,7 +77,7 @@ class _Cut:
         return away < SAME_CUT * max(self.radius_mm, other.radius_mm)
 
 
-def opened_at_cuts(lumen: Lumen, fewer: Lumen, spheres: InscribedSpheres) -> tuple[Lumen, Lumen]:
+def opened_at_cuts(lumen: Lumen, fewer: Lumen, tree: JoinTree) -> tuple[Lumen, Lumen]:
     """Take the flat ends of blind stubs for what they are: openings that the input closes.
 
     Parameters
@@ -86,8 +85,8 @@ def opened_at_cuts(lumen: Lumen, fewer: Lumen, spheres: InscribedSpheres) -> tup
     lumen : Lumen
     fewer : Lumen
         The same with fewer faces, or the same: the cuts are sought there.
-    spheres : InscribedSpheres
-        Inside it.
+    tree : JoinTree
+        What leaves its body.
 
     Returns
     -------
@@ -95,7 +94,7 @@ def opened_at_cuts(lumen: Lumen, fewer: Lumen, spheres: InscribedSpheres) -> tup
         Closed as before; what lies beyond each cut is a cap.
     """
     cuts: list[_Cut] = []
-    for tip in least_tips(spheres, LEAST_REACH_MM):
+    for tip in tree.places(LEAST_REACH_MM):
         if any(np.linalg.norm(tip - cap, axis=1).min() < OPENING_MM for cap in _caps(lumen)):
             continue
         cut = cut_at(fewer.wall, tip)

@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 from veinfit.anatomy.branches.inscribed import InscribedSpheres, distances_from
 from veinfit.anatomy.branches.model import Bifurcation, Branch, Branches, Opening, SharedPart
 from veinfit.anatomy.branches.paths import paths_from
-from veinfit.vectors import BoolArray, FloatArray
+from veinfit.vectors import BoolArray, FloatArray, dots
 
 CORE_SHARE = 0.85
 """Cells whose sphere has this share of the largest radius are the body's core."""
@@ -58,42 +58,55 @@ LEAST_SHARED_MM = 1.0
 """Branches whose common part persists for less than this, one band, leave the body side by side."""
 
 
-def least_tips(spheres: InscribedSpheres, least_reach_mm: float) -> FloatArray:
-    """Return the farthest cells (N, 3) of all parts that leave the body, the least of them too.
+@dataclass(frozen=True, slots=True, eq=False)
+class JoinTree:
+    """What leaves the body, the least of it too, and where it joins.
 
-    Parameters
+    Attributes
     ----------
     spheres : InscribedSpheres
-    least_reach_mm : float
-        A part reaches so far past its join.
-
-    Returns
-    -------
-    (N, 3) array
-        Farthest-reaching first, mm.
+    depth_mm : (N,) array
+        Distance of every cell from the body's core, through the lumen.
+    tips : tuple of L int
+        The farthest cell of each part.
+    reach_mm, join_mm : (L,) array
+        How far it reaches past its join, and how far that is from the core.
+    joins : tuple of L (int or None)
+        The part that each joins.
     """
-    depth = _depths(spheres)
-    tips, reach, _, _ = _join_tree(spheres, depth)
-    order = np.argsort(-reach, kind="stable")
-    return np.asarray(spheres.points[np.array(tips)[order[reach[order] >= least_reach_mm]]])
+
+    spheres: InscribedSpheres
+    depth_mm: FloatArray
+    tips: tuple[int, ...]
+    reach_mm: FloatArray
+    join_mm: FloatArray
+    joins: tuple[int | None, ...]
+
+    def places(self, least_reach_mm: float) -> FloatArray:
+        """Return the tips (N, 3) of parts that reach so far past their join, farthest first, mm."""
+        order = np.argsort(-self.reach_mm, kind="stable")
+        reaching = order[self.reach_mm[order] >= least_reach_mm]
+        return np.asarray(self.spheres.points[np.array(self.tips)[reaching]])
 
 
-def _depths(spheres: InscribedSpheres) -> FloatArray:
-    """Return the distance (N,) of every cell from the body's core, through the lumen, mm."""
+def join_tree(spheres: InscribedSpheres) -> JoinTree:
+    """Find what leaves the body, however short it is."""
     core = np.flatnonzero(spheres.radius_mm >= CORE_SHARE * float(spheres.radius_mm.max()))
-    return distances_from(spheres.graph(spheres.length_mm), core)[0]
+    depth = distances_from(spheres.graph(spheres.length_mm), core)[0]
+    tips, reach, join, joins = _join_tree(spheres, depth)
+    return JoinTree(spheres, depth, tuple(tips), reach, join, tuple(joins))
 
 
-def find_branches(spheres: InscribedSpheres, openings: Sequence[Opening]) -> Branches:
+def find_branches(tree: JoinTree, openings: Sequence[Opening]) -> Branches:
     """Find every part of the lumen that leaves the body.
 
     Each opening is the tip of a branch of its own, however short; blind parts
     are branches from ``LEAST_REACH_MM`` on.
     """
+    spheres, depth = tree.spheres, tree.depth_mm
+    tips, reach, join, joins = tree.tips, tree.reach_mm, tree.join_mm, tree.joins
     greatest = float(spheres.radius_mm.max())
     centre = spheres.points[spheres.radius_mm >= CENTRE_SHARE * greatest].mean(axis=0)
-    depth = _depths(spheres)
-    tips, reach, join, joins = _join_tree(spheres, depth)
     paths = paths_from(spheres, centre)
     opening_cells = [
         paths.nearest_cell(o.centre - o.normal * 0.5 * spheres.step_mm) for o in openings
@@ -166,8 +179,8 @@ def find_bulges(spheres: InscribedSpheres, branches: Branches) -> Branches:
 
     A stub that was cut off short and smoothed is one.
     """
-    depth = _depths(spheres)
-    tips, reach, join, _ = _join_tree(spheres, depth)
+    tree = join_tree(spheres)
+    tips, reach, join, depth = tree.tips, tree.reach_mm, tree.join_mm, tree.depth_mm
     paths = branches.paths
     return branches.with_more(
         [
@@ -292,10 +305,11 @@ def _carina(
 def _nearest(spheres: InscribedSpheres, chosen: BoolArray, point: FloatArray) -> int:
     """Return the chosen cell nearest to a point."""
     cells = np.flatnonzero(chosen)
-    return int(cells[cKDTree(spheres.points[cells]).query(point)[1]])
+    offset = spheres.points[cells] - point
+    return int(cells[np.argmin(dots(offset, offset))])
 
 
-def _surviving(leaf: int | None, joins: list[int | None], number: dict[int, int]) -> int | None:
+def _surviving(leaf: int | None, joins: Sequence[int | None], number: dict[int, int]) -> int | None:
     """Index among the kept branches of the one that a leaf's chain of joins ends in."""
     while leaf is not None and leaf not in number:
         leaf = joins[leaf]
