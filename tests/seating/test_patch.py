@@ -50,6 +50,21 @@ def test_the_patch_reaches_as_far_over_the_wall_as_it_should():
     assert whole == pytest.approx(total_area(phantom.anatomy.wall))
 
 
+def test_how_densely_the_ostium_is_drawn_does_not_count():
+    # Many points of its contour are nearest to one vertex: the nearest of them tells how far it is.
+    phantom = hole(9.0, edge_mm=1.0, plate_mm=70.0, tube_mm=12.0)
+    ostium = phantom.vein.ostium
+    points = ostium.contour.points
+    ahead = np.roll(points, -1, axis=0)
+    dense = np.concatenate(
+        [points + share * (ahead - points) for share in np.arange(0.0, 1.0, 0.1)]
+    )
+    contour = replace(ostium.contour, points=dense)
+    vein = replace(phantom.vein, ostium=replace(ostium, contour=contour))
+    one, other = (wall_patch(phantom.anatomy, v, 14.0, SETTINGS) for v in (phantom.vein, vein))
+    assert np.array_equal(one.near, other.near)
+
+
 def test_the_rest_counts_as_wide_open_on_the_way_to_the_atrium():
     phantom = hole(9.0, edge_mm=1.0, plate_mm=70.0, tube_mm=12.0)
     patch = wall_patch(phantom.anatomy, phantom.vein, 14.0, SETTINGS)

@@ -218,8 +218,10 @@ def _distance_over_wall(wall: Surface, vein: Vein, limit_mm: float = np.inf) -> 
     length = lengths(wall.points[pairs[:, 0]] - wall.points[pairs[:, 1]])
     a, b = number[pairs].T
     # All paths begin at one more node, which is as far from each seed as the contour is.
-    rows, columns = np.r_[a, b, np.full(len(seed), n)], np.r_[b, a, seed]
-    weight = np.r_[length, length, np.maximum(gap, 1e-9)]
+    nearest = np.lexsort((gap, seed))
+    seeds, first = np.unique(seed[nearest], return_index=True)
+    rows, columns = np.r_[a, b, np.full(len(seeds), n)], np.r_[b, a, seeds]
+    weight = np.r_[length, length, np.maximum(gap[nearest[first]], 1e-9)]
     graph = sparse.csr_matrix((weight, (rows, columns)), shape=(n + 1, n + 1))
     result = np.full(len(wall.points), np.inf)
     result[inside] = csgraph.dijkstra(graph, directed=True, indices=n, limit=limit_mm)[:n]
