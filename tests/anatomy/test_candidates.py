@@ -10,7 +10,7 @@ from veinfit import Settings
 from veinfit.anatomy import candidates
 from veinfit.anatomy.branches.blind_ends import starts_at
 from veinfit.anatomy.branches.branch_sections import BranchSections
-from veinfit.anatomy.branches.finding import find_branches
+from veinfit.anatomy.branches.finding import find_branches, join_tree
 from veinfit.anatomy.branches.flat_ends import FlatEnd
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
 from veinfit.anatomy.branches.lumen import Wall, prepare_lumen
@@ -72,7 +72,7 @@ def test_what_starts_at_a_cut_is_no_wider_than_what_the_cut_ends(
 def test_only_a_short_vein_is_searched_from_its_cut(monkeypatch):
     # From the cut of a long one the sectors end in its taper, far from the atrium.
     lumen, _ = prepare_lumen(open_surface("four", 3), Settings().surface)
-    branches = find_branches(inscribed_spheres(lumen.wall.surface), lumen.openings)
+    branches = find_branches(join_tree(inscribed_spheres(lumen.wall.surface)), lumen.openings)
     searched = []
 
     def watched(tube, *others):
