@@ -13,14 +13,24 @@ from anatomy.test_hard_veins import (
     RIGHT_UPPER,
     on_bag,
 )
+from handmade import circle
 
 from veinfit.anatomy import find_anatomy
-from veinfit.anatomy.branches.finding import _twigs
+from veinfit.anatomy.branches.branch_sections import BranchSections
+from veinfit.anatomy.branches.finding import _twigs, find_branches, join_tree
+from veinfit.anatomy.branches.inscribed import inscribed_spheres
+from veinfit.anatomy.branches.lumen import Wall
+from veinfit.anatomy.branches.model import Opening
 from veinfit.anatomy.lumen_input import LumenInput
+from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.naming.assignment import selections_of
 from veinfit.anatomy.naming.features import CandidateFeatures
+from veinfit.anatomy.ostium.search import _goes_on
+from veinfit.anatomy.ostium.trunks import _as_long, _Course
 from veinfit.labels import LabelVolume, lumen_input
 from veinfit.settings import Settings
+from veinfit.surface import Surface
+from veinfit.surface.cleaning import clean_surface
 from veinfit.vectors import perpendicular_basis, unit
 
 FAR_MM = 34.0
@@ -96,3 +106,63 @@ def test_of_a_tree_of_branches_the_first_that_parts_far_out_is_kept():
     assert _twigs(leaves, join, joins, 50.0) == {2, 3, 5}
     assert _twigs([0, 1, 2, 4, 5], join, joins, 50.0) == {2}
     assert _twigs(leaves, join, joins, 100.0) == set()
+
+
+@pytest.mark.slow
+def test_an_opening_far_out_along_a_branch_is_the_branchs():
+    """Cut open side by side two ends are the farthest places of one branch only."""
+    read = lumen_input(atrium_with_twigs(LEFT_UPPER), None, Settings().surface)
+    tree = join_tree(inscribed_spheres(clean_surface(read.surface, Settings().surface).surface))
+    axis = unit(np.asarray(LEFT_UPPER[2], dtype=float))
+    aside, _ = perpendicular_basis(axis)
+    end = on_bag(LEFT_UPPER[1]) + (FAR_MM - 4.0) * axis
+    way = unit(axis + 0.7 * aside)
+
+    def opened(at_mm):
+        centre = end + at_mm * way
+        return Opening(centre, way, 4.0, centre[None] + 40.0 * way)
+
+    far = find_branches(tree, [opened(TWIG_MM - 3.0)])
+    (one,) = (k for k, b in enumerate(far.branches) if b.opening == 0)
+    assert far.branches[one].joins is not None
+    assert any(one in part.members for part in far.shared)
+    near = find_branches(tree, [opened(-20.0)])
+    (one,) = (b for b in near.branches if b.opening == 0)
+    assert one.joins is None
+
+
+@pytest.mark.parametrize(
+    ("diameters_mm", "goes_on"),
+    [
+        # Twelve mm of a vein as wide as at the ostium.
+        ([9.0] * 4 + [10.0] * 13, True),
+        # It widens into the atrium.
+        ([9.0] * 4 + [10.0 + k for k in range(13)], False),
+        # Its tube ends here: the atrium begins.
+        ([9.0] * 4 + [10.0] * 6, False),
+    ],
+)
+def test_where_a_vein_goes_on_as_narrow_no_ostium_is(diameters_mm, goes_on):
+    z = 3.5 - np.arange(len(diameters_mm), dtype=float)
+    centres = z[:, None] * np.array([0.0, 0.0, 1.0])
+    nothing = Wall(Surface(np.zeros((0, 3)), np.zeros((0, 3), dtype=int)), np.zeros(0, dtype=bool))
+    areas = np.pi / 4.0 * np.array(diameters_mm) ** 2
+    tube = BranchSections(centres, areas, float(z[0] - z[-1]), nothing, centres)
+    contour, measures = circle((0.0, 0.0, 0.0), (0.0, 0.0, 1.0), 10.0)
+    normal = np.array([0.0, 0.0, 1.0])
+    ostium = Ostium(np.zeros(3), normal, contour, measures, contour.points, 0.2, 5.0, 0.5)
+    assert _goes_on(tube, ostium) == goes_on
+
+
+def test_beside_a_long_course_one_that_left_it_tells_nothing():
+    def course(length_mm):
+        centres = np.arange(length_mm, 0.0, -1.0)[:, None] * np.array([0.0, 0.0, 1.0])
+        wall = Wall(Surface(np.zeros((0, 3)), np.zeros((0, 3), dtype=int)), np.zeros(0, dtype=bool))
+        areas = np.full(len(centres), 80.0)
+        tube = BranchSections(centres, areas, length_mm, wall, centres)
+        return _Course(tube, centres[0], np.array([0.0, 0.0, 1.0]))
+
+    long, bent, short = course(30.0), course(8.0), course(14.0)
+    assert list(_as_long([long, bent])) == [long]
+    assert list(_as_long([short, bent])) == [short, bent]
+    assert list(_as_long([])) == []

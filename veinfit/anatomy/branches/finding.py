@@ -138,6 +138,7 @@ def find_branches(tree: JoinTree, openings: Sequence[Opening]) -> Branches:
         if index in taken:
             continue
         cell = opening_cells[index]
+        far_out = depth[cell] >= greatest + FAR_OUT_MM
         found.append(
             Branch(
                 tip=opening_found.centre,
@@ -146,12 +147,21 @@ def find_branches(tree: JoinTree, openings: Sequence[Opening]) -> Branches:
                 join_mm=float(depth[cell]),
                 depth_mm=float(depth[cell]),
                 opening=index,
-                joins=None,
+                joins=_leaf_past(spheres, depth, cell, tips) if far_out else None,
             )
         )
     branches = tuple(replace(b, joins=_surviving(b.joins, joins, number)) for b in found)
     shared = tuple(_shared_part(spheres, depth, branches, group) for group in _groups(branches))
     return Branches(centre, greatest, branches, shared, paths)
+
+
+def _leaf_past(
+    spheres: InscribedSpheres, depth: FloatArray, cell: int, tips: Sequence[int]
+) -> int | None:
+    """Return the farthest leaf beyond a cell that is none itself, as where a branch is cut open."""
+    piece = spheres.pieces_of(depth >= depth[cell])
+    beyond = [leaf for leaf, tip in enumerate(tips) if piece[tip] == piece[cell]]
+    return max(beyond, key=lambda leaf: depth[tips[leaf]], default=None)
 
 
 def _twigs(

@@ -74,6 +74,11 @@ AGREED_MM = 0.02
 AS_SURE_MM = 2.0
 """... and as sure as each other where their bounds differ by no more than this."""
 
+GOES_ON_MM = 10.0
+GOES_ON_SHARE = 1.3
+"""Where a vein's own tube goes on for so long without growing to so many times its area, half turns
+before it are those of a taper or of a branch."""
+
 SETTLED_MM = 0.05
 """The plane has settled when its centre moves less than this between rounds."""
 
@@ -134,11 +139,25 @@ def find_ostium(
             else ostium_in_plane(tube, one.plane, one.turns, rivals)
         )
         settled = [each for each in settled if each not in alike]
+        if not isinstance(ostium, OstiumFailure) and _goes_on(tube, ostium[0]):
+            ostium = OstiumFailure("the vein goes on past it as narrow as it is there")
         if isinstance(ostium, OstiumFailure):
             failures.append(ostium)
         else:
             found.append(ostium)
     return _agreed(found) if found else failures[0]
+
+
+def _goes_on(tube: BranchSections, ostium: Ostium) -> bool:
+    """Whether a vein goes on past an ostium, toward the body, as narrow as it is there."""
+    past = (tube.centres - ostium.centre) @ ostium.normal < 0.0
+    if not past.any():
+        return False
+    centres = tube.centres[int(np.argmax(past)) :]
+    areas = tube.areas_mm2[int(np.argmax(past)) :]
+    s = arc_length(centres)
+    near = s <= GOES_ON_MM
+    return bool(s[-1] > GOES_ON_MM and areas[near].max() < GOES_ON_SHARE * areas[0])
 
 
 def _agreed(

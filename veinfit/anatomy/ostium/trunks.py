@@ -21,10 +21,12 @@ from veinfit.anatomy.branches.branch_sections import (
 from veinfit.anatomy.branches.finding import BEYOND_BIFURCATION_MM, LEAD_MM
 from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.model import SharedPart
+from veinfit.anatomy.branches.widening import leaning
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.anatomy.ostium.search import find_ostium, find_ostium_about, settle_before_bifurcation
-from veinfit.anatomy.ostium.sections import Found
+from veinfit.anatomy.ostium.sections import Found, is_sharp, weighed
+from veinfit.anatomy.walked_aslant import around_bends
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
 from veinfit.surface.contours import convexity, passes
@@ -65,6 +67,9 @@ MOST_START_ERROR_MM = 9.0
 LONG_MM = 16.0
 """A common part longer than this is a vein that branches far out: its ostium is sought as that of a
 single one, from its own flare, and is as wide as its own course may widen to."""
+
+AS_LONG_SHARE = 0.5
+"""Beside a long course one that ends in less than this share of its length tells no ostium."""
 
 LEAST_STATIONS = 3
 """A tube of fewer stations shows no direction."""
@@ -133,8 +138,9 @@ def find_trunk(
     together = sum(_area_at_bifurcation(tube) for tube in walked)
     limit = max(TRUNK_EXCESS * together, OSTIA_EXCESS * ostia_mm2)
     fork = _fork(part, walked)
-    courses = list(_courses(lumen, (part.path, fork), paths, limit))
+    courses = _as_long(list(_courses(lumen, (part.path, fork), paths, limit)))
     limit = max([limit, *(TRUNK_EXCESS * _typical_mm2(c.tube) for c in courses if _is_long(c))])
+    is_long = any(map(_is_long, courses))
     begun: list[Trunk] = []
     for starts in _starts(lumen, part, fork, courses, together, settings):
         found = [
@@ -147,11 +153,21 @@ def find_trunk(
         begun += [
             trunk
             for tube, (ostium, notes) in starts
-            if _is_sound(ostium)
+            if _is_sound(ostium, is_long)
             and (trunk := _before_carina(part, tube, ostium, notes, paths, limit)) is not None
         ]
+        if is_long and begun:
+            break  # What the other starts see of a long one is its branches.
     # Of a trunk hardly longer than wide the path to its carina may tell less than its own tube.
     return _surest(begun, together) if begun else None
+
+
+def _as_long(courses: Sequence[_Course]) -> Sequence[_Course]:
+    """Leave out those that stop in a part where another goes on: they left it at a bend."""
+    longest = max((c.tube.length_mm for c in courses), default=0.0)
+    if longest <= LONG_MM:
+        return courses
+    return [c for c in courses if c.tube.length_mm >= AS_LONG_SHARE * longest]
 
 
 def _is_long(course: _Course) -> bool:
@@ -162,9 +178,9 @@ def _typical_mm2(tube: BranchSections) -> float:
     return float(np.median(tube.areas_mm2))
 
 
-def _is_sound(start: Ostium) -> bool:
+def _is_sound(start: Ostium, of_a_long_part: bool) -> bool:
     turns = start.evidence is None or start.evidence.share >= LEAST_START_SHARE
-    return turns and start.error_mm <= MOST_START_ERROR_MM
+    return (turns or of_a_long_part) and start.error_mm <= MOST_START_ERROR_MM
 
 
 def _surest(trunks: Sequence[Trunk], together_mm2: float) -> Trunk:
@@ -204,7 +220,7 @@ def _starts(
         )
 
     def from_flare() -> list[tuple[BranchSections, Found]]:
-        return _found([(c.tube, find_ostium(c.tube, settings, clearance)) for c in courses])
+        return _found([(c.tube, _from_flare(c, settings)) for c in courses])
 
     is_long = any(map(_is_long, courses))
     for starts in (from_flare, from_carina) if is_long else (from_carina, from_flare):
@@ -212,6 +228,21 @@ def _starts(
     stub = _stub(lumen, part, fork, together)
     line = (stub.end, stub.direction)
     yield _found([(stub.tube, find_ostium_about(stub.tube, line, settings, clearance))])
+
+
+def _from_flare(course: _Course, settings: AnatomySettings) -> Found | OstiumFailure:
+    """Place the ostium of a course by its own flare; of a long one as of a single vein."""
+    found = find_ostium(course.tube, settings, BIFURCATION_CLEARANCE_MM)
+    if not _is_long(course):
+        return found
+    by_turn = None if isinstance(found, OstiumFailure) else found
+    if by_turn is not None and is_sharp(by_turn[0]):
+        return by_turn
+    wall = course.tube.wall
+    walks = leaning(wall, course.end, course.direction, ())
+    bent = around_bends(walks, wall, course.end, course.tube, ())
+    walks = walks if by_turn is None and not bent else list(bent)
+    return weighed(wall, by_turn, walks, None, ()) or found
 
 
 def _found(
