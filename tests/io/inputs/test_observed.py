@@ -68,6 +68,7 @@ def test_comments_that_a_spreadsheet_has_saved(tmp_path, separator):
         ("c,LSPV,28,1,,5,", "occlusion_grade 5 is outside 1 to 4; 4 is complete"),
         ("c,LSPV,28,1,,3.5,", "occlusion_grade '3.5' is not a whole number"),
         ("c,LSPV,28,1,,IV,", "occlusion_grade 'IV' is not a whole number"),
+        ("c,LSPV,28,1,,inf,", "occlusion_grade 'inf' is not a whole number"),
         ("c,LSPV,28,0,,4,", "attempt '0' is not 1, 2, ..."),
         ("c,LSPV,28,1,sideways,4,", "approach 'sideways' is not known"),
         ("c,LSPV,28,1,,,", "nothing was observed"),

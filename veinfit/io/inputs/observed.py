@@ -232,7 +232,7 @@ def _value(name: str, text: str, separator: str) -> float | None:
         return None
     low, high = OBSERVATIONS[name]
     value = as_number(text, separator)
-    if name == "occlusion_grade" and (math.isnan(value) or value != round(value)):
+    if name == "occlusion_grade" and not value.is_integer():
         raise ValueError(f"occlusion_grade {text!r} is not a whole number from 1 to 4")
     if math.isnan(value):
         raise ValueError(f"{name} {text!r} is not a number")
