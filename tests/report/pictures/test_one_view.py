@@ -6,6 +6,7 @@ import io
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -29,11 +30,13 @@ from veinfit.report.colours import (
     rgb,
 )
 from veinfit.report.pictures.one_view import Style, draw_growing, draw_still, draw_turning
+from veinfit.report.render.canvas import Canvas
 from veinfit.report.render.look import Look, parse_look
 from veinfit.report.render.projection import projection_name, viewer_angles
 from veinfit.result.provenance import Provenance
 from veinfit.seating.model import Fit
 from veinfit.settings import Settings
+from veinfit.vectors import unit
 
 SMALL = Style(size_px=(480, 360), renderer="plain")
 
@@ -278,3 +281,40 @@ def test_bad_requests_are_told_in_one_line(
     error = capfd.readouterr().err
     assert error.count("\n") == 1 and told in error
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_plane_seen_from_its_face_is_drawn_as_the_ostium_that_lies_in_it(
+    anatomy: Anatomy, vein_fits: tuple[Fit, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its line across the cut lay far beside the vein, and the depth's arrow was too short."""
+    fit = vein_fits[0]
+    vein = next(v for v in anatomy.veins if v.name == fit.vein)
+    assert fit.centre is not None and fit.depth_mm is not None and abs(fit.depth_mm) > 2.0
+    written: list[str] = []
+    lines: list[tuple[np.ndarray, dict[str, Any]]] = []
+    text, line = Canvas.write, Canvas.line
+
+    def noted(canvas: Canvas, x: float, y: float, words: str, *more: Any, **options: Any) -> Any:
+        written.append(words)
+        return text(canvas, x, y, words, *more, **options)
+
+    def drawn(canvas: Canvas, points: np.ndarray, colour: str, *more: Any, **options: Any) -> Any:
+        if colour == PLANE and "dash" in options:
+            lines.append((np.asarray(points), options))
+        return line(canvas, points, colour, *more, **options)
+
+    monkeypatch.setattr(Canvas, "write", noted)
+    monkeypatch.setattr(Canvas, "line", drawn)
+    across = unit(np.cross(vein.ostium.normal, [0.0, 0.0, 1.0]))
+    for share, face_on in ((1.0, True), (0.8, True), (0.6, False), (0.0, False)):
+        towards = -share * vein.ostium.normal + np.sqrt(1.0 - share**2) * across
+        written.clear()
+        lines.clear()
+        draw_still(anatomy, fit, vein_fits, Look("angles", *viewer_angles(towards)), SMALL)
+        assert ("ostium" in written) is face_on and ("ostial plane" in written) is not face_on
+        assert any(words.startswith("depth ") for words in written) is not face_on
+        ((points, options),) = lines
+        assert options.get("closed", False) is face_on
+        assert len(points) == (len(vein.ostium.contour.points) if face_on else 2)
+        if face_on:
+            assert (points > 0).all() and (points < SMALL.size_px).all()

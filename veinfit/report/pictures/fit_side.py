@@ -30,6 +30,10 @@ from veinfit.vectors import FloatArray, unit
 APART_PX = 60.0
 """Places nearer to each other than this are not both named."""
 
+FACE_ON = 0.7
+"""From this cosine between line of sight and normal on a plane is seen from its face: where it
+crosses the cut says nothing of where it lies, and depths along its normal look too short."""
+
 
 def draw_side(
     canvas: Canvas,
@@ -61,7 +65,11 @@ def draw_side(
         painted = means <= band_edges(bands)[-1]
         shades = [colour_of_gap(value, bands) for value in means[painted]]
         canvas.segments(at(ends[painted]), shades, 7.0, casing=INK, clip=area, above=1.6)
-    _side_plane(canvas, fit, frame, area, at)
+    if _seen_from_face(frame.vein.ostium.normal, frame):
+        ring = at(frame.vein.ostium.contour.points)
+        canvas.line(ring, PLANE, 2.6, dash=(12.0, 6.0), closed=True, clip=area, above=2.2)
+    else:
+        canvas.line(at(plane_trace(fit, frame)), PLANE, 2.6, dash=(12.0, 6.0), clip=area, above=2.2)
     outline = outline_of(fit, at, profiles)
     if outline is not None:
         canvas.line(outline, BALLOON_LINE, 3.0, clip=area, closed=True)
@@ -90,9 +98,8 @@ def draw_side(
     _side_labels(canvas, fit, frame, area, at, avoid)
 
 
-def _side_plane(canvas: Canvas, fit: Fit, frame: FitFrame, area: Box, at: Flatten) -> None:
-    ends = plane_trace(fit, frame)
-    canvas.line(at(ends), PLANE, 2.6, dash=(12.0, 6.0), clip=area, above=2.2)
+def _seen_from_face(normal: FloatArray, frame: FitFrame) -> bool:
+    return bool(abs(normal @ frame.side.towards) > FACE_ON)
 
 
 def plane_trace(fit: Fit, frame: FitFrame) -> FloatArray:
@@ -120,7 +127,7 @@ def _balloon_lines(canvas: Canvas, fit: Fit, area: Box, at: Flatten) -> None:
 
 
 def _equator(fit: Fit, frame: FitFrame) -> FloatArray | None:
-    if fit.centre is None:
+    if fit.centre is None or _seen_from_face(balloon_axis(fit), frame):
         return None
     across = unit(np.cross(balloon_axis(fit), frame.side.towards))
     radius = 0.5 * fit.balloon_mm
@@ -180,24 +187,25 @@ def _side_labels(
     canvas: Canvas, fit: Fit, frame: FitFrame, area: Box, at: Flatten, avoid: np.ndarray
 ) -> None:
     project = at
-    ends = project(plane_trace(fit, frame))
+    ostium = frame.vein.ostium
+    face_on = _seen_from_face(ostium.normal, frame)
+    ends = project(ostium.contour.points if face_on else plane_trace(fit, frame))
     inside = [e for e in ends if area.holds(Box(e[0], e[1], e[0], e[1]))]
     middle = ends.mean(axis=0)
     # The end with more room around it, toward the picture's rim.
     anchor = max(inside, key=lambda e: e[1], default=middle)
     if not canvas.terse:
-        canvas.label(
-            anchor, "ostial plane", area, SMALL_PX, colour=PLANE, avoid=avoid, away_from=middle
-        )
-    equator = _equator(fit, frame)
-    if equator is None or fit.centre is None:
+        words = "ostium" if face_on else "ostial plane"
+        canvas.label(anchor, words, area, SMALL_PX, colour=PLANE, avoid=avoid, away_from=middle)
+    if fit.centre is None:
         return
-    flat = project(equator)
-    canvas.line(flat, BALLOON_LINE, 2.2, dash=(8.0, 5.0), casing=None, clip=area, above=1.9)
+    equator = _equator(fit, frame)
+    flat = None if equator is None else project(equator)
+    if flat is not None:
+        canvas.line(flat, BALLOON_LINE, 2.2, dash=(8.0, 5.0), casing=None, clip=area, above=1.9)
     centre = project(fit.centre)
-    ostium = frame.vein.ostium
     foot = fit.centre - ((fit.centre - ostium.centre) @ ostium.normal) * ostium.normal
-    if fit.depth_mm is not None and abs(fit.depth_mm) > 2.0:
+    if fit.depth_mm is not None and abs(fit.depth_mm) > 2.0 and not face_on:
         arrow(canvas, project(foot), centre, INK, 2.2, both=True, clip=area)
         canvas.label(
             0.5 * (project(foot) + centre),
@@ -206,7 +214,7 @@ def _side_labels(
             SMALL_PX,
             avoid=avoid,
         )
-    if canvas.terse:
+    if canvas.terse or flat is None:
         return
     end = equator_end(flat, anchor, APART_PX * canvas.unit)
     canvas.label(end, "equator", area, SMALL_PX, colour=BALLOON_LINE, avoid=avoid, away_from=centre)
