@@ -133,6 +133,20 @@ def test_sites_and_answers_are_coded(objects, tmp_path):
     assert answers["SEALED"] == "373067005"
 
 
+def test_a_length_to_the_end_of_the_data_is_told_as_such(objects, tmp_path):
+    """Without it the archive holds another figure than the report: at least so much."""
+    found = {g["TrackingIdentifier"]: g for g in groups(objects[0], tmp_path)}
+    yes_no = {True: "373066001", False: "373067005"}
+    told = {
+        row["vein"]: item["conceptValue"]["CodeValue"]
+        for row in VEINS
+        for item in found[f"{row['vein']} ostium"]["qualitativeEvaluations"]
+        if item["conceptCode"]["CodeValue"] == "AT_LEAST"
+    }
+    assert told == {row["vein"]: yes_no[row["trunk_at_least"]] for row in VEINS}
+    assert set(told.values()) <= set(yes_no.values()) and told
+
+
 def items_of(ds, kind):
     if ds.get("ValueType") == kind:
         yield ds
@@ -309,7 +323,8 @@ def test_private_codes_are_told():
         for triple, _ in table.values()
         if triple[1] == known.SCHEME
     }
-    private |= {t[0] for t in (*known.FIT_ANSWERS.values(), *known.OUTCOMES.values())}
+    answers = (known.VEIN_ANSWERS, known.FIT_ANSWERS, known.OUTCOMES)
+    private |= {triple[0] for table in answers for triple in table.values()}
     assert [code for code in private if f"`{code}`" not in text] == []
 
 

@@ -82,6 +82,11 @@ VEIN_MEASURES: Mapping[str, tuple[Triple, Triple]] = {
 }
 """Columns of ``veins.csv`` that are written, with concept and unit."""
 
+VEIN_ANSWERS: Mapping[str, Triple] = {
+    "trunk_at_least": ("AT_LEAST", SCHEME, "Length ends with the data: the vein goes on"),
+}
+"""Columns of ``veins.csv`` that are true or false."""
+
 FIT_MEASURES: Mapping[str, tuple[Triple, Triple]] = {
     "balloon_mm": (("BALLOON", SCHEME, "Diameter of the balloon"), MM),
     "misalignment_deg": (("MISALIGNMENT", SCHEME, "Angle of shaft and vein's axis"), DEGREE),
@@ -89,14 +94,28 @@ FIT_MEASURES: Mapping[str, tuple[Triple, Triple]] = {
     "nose_depth_mm": (("NOSE_DEPTH", SCHEME, "Predicted depth of the balloon's nose"), MM),
     "contact_area_mm2": (("CONTACT_AREA", SCHEME, "Predicted contact area"), MM2),
     "contact_arc_deg": (("CONTACT_ARC", SCHEME, "Predicted contact arc"), DEGREE),
-    "leak_width_mm": (("LEAK_WIDTH", SCHEME, "Predicted leak width"), MM),
+    "leak_width_mm": (("LEAK_WIDTH", SCHEME, "Predicted leak width, or gap in contact"), MM),
     "leak_area_mm2": (("LEAK_AREA", SCHEME, "Predicted leak orifice"), MM2),
     "antral_area_mm2": (("ANTRAL_AREA", SCHEME, "Predicted antral area"), MM2),
     "push_to_seal_n": (("PUSH", SCHEME, "Predicted least push that seals"), NEWTON),
     "seal_probability": (("P_SEAL", SCHEME, "Probability of an antral seal in one try"), NUMBER),
-    "seal_probability_low": (("P_SEAL_LOW", SCHEME, "Its lower bound"), NUMBER),
-    "seal_probability_high": (("P_SEAL_HIGH", SCHEME, "Its upper bound"), NUMBER),
+    "seal_probability_low": (
+        ("P_SEAL_LOW", SCHEME, "Probability of an antral seal, lower bound"),
+        NUMBER,
+    ),
+    "seal_probability_high": (
+        ("P_SEAL_HIGH", SCHEME, "Probability of an antral seal, upper bound"),
+        NUMBER,
+    ),
     "occlusion_probability": (("P_OCCLUDE", SCHEME, "Probability of occlusion, one try"), NUMBER),
+    "occlusion_probability_low": (
+        ("P_OCCLUDE_LOW", SCHEME, "Probability of occlusion, lower bound"),
+        NUMBER,
+    ),
+    "occlusion_probability_high": (
+        ("P_OCCLUDE_HIGH", SCHEME, "Probability of occlusion, upper bound"),
+        NUMBER,
+    ),
 }
 """Columns of ``fits.csv`` that are written."""
 

@@ -70,6 +70,7 @@ def measurement_report(
                 finding_type=_code(known.OSTIUM),
                 finding_sites=[_site(vein.name)],
                 measurements=_measured(row, known.VEIN_MEASURES),
+                qualitative_evaluations=_answers(row, known.VEIN_ANSWERS),
             )
         )
     for row in fit_rows:
@@ -79,7 +80,7 @@ def measurement_report(
                 finding_type=_code(known.SEAT),
                 finding_sites=[_site(str(row["vein"]))],
                 measurements=_measured(row, known.FIT_MEASURES),
-                qualitative_evaluations=_answers(row),
+                qualitative_evaluations=[*_answers(row, known.FIT_ANSWERS), *_outcome(row)],
             )
         )
     report = sr.MeasurementReport(
@@ -226,15 +227,21 @@ def _measured(row: Row, wanted: Mapping[str, tuple[known.Triple, known.Triple]])
     return found
 
 
-def _answers(row: Row) -> list[Any]:
+def _answers(row: Row, wanted: Mapping[str, known.Triple]) -> list[Any]:
+    """Return what a row says yes or no to."""
     from highdicom.sr import QualitativeEvaluation
 
-    found = [
+    return [
         QualitativeEvaluation(_code(concept), _code(known.YES_NO[value]))
-        for column, concept in known.FIT_ANSWERS.items()
+        for column, concept in wanted.items()
         if isinstance(value := row.get(column), bool)
     ]
+
+
+def _outcome(row: Row) -> list[Any]:
+    from highdicom.sr import QualitativeEvaluation
+
     outcome = known.OUTCOMES.get(str(row.get("outcome")))
-    if outcome is not None:
-        found.append(QualitativeEvaluation(_code(known.OUTCOME), _code(outcome)))
-    return found
+    if outcome is None:
+        return []
+    return [QualitativeEvaluation(_code(known.OUTCOME), _code(outcome))]
