@@ -24,9 +24,6 @@ DECIMALS_BY_SUFFIX = (("_mm2", 2), ("_mm", 3), ("_deg", 2), ("_h", 2), ("_ml", 2
 OTHER_DECIMALS = 4
 """Decimals of ratios, probabilities and confidences."""
 
-MORE_THAN_SHOWN = 2
-"""Files hold so many decimals more than reports show; of leak widths one."""
-
 
 def decimals(name: str) -> int:
     """Return how many decimals a number of this column name is written with.
@@ -75,7 +72,8 @@ def _rounded(number: float, digits: int) -> float:
     0.85501 with four decimals is 0.8551: 0.8550 lies between 0.85 and 0.86, and reads as either.
     """
     told = round(number, digits)
-    if round(told, digits - MORE_THAN_SHOWN) != round(number, digits - MORE_THAN_SHOWN):
+    # Reports show one or two decimals fewer, and whoever reads a file may show less.
+    if any(round(told, fewer) != round(number, fewer) for fewer in range(digits)):
         told = round(told + math.copysign(10.0**-digits, number - told), digits)
     return told + 0.0
 
