@@ -29,8 +29,8 @@ from veinfit.report.pictures.shown import ShownPicture, shown_pictures
 from veinfit.report.render.drawing import Drawing
 from veinfit.report.render.plot import NARROW_PX, WIDE_PX
 from veinfit.report.seating_words import SideBySide, in_words
+from veinfit.report.vein_doubt import doubt_words
 from veinfit.report.wording import (
-    SPACE,
     Mark,
     column_title,
     headline,
@@ -49,19 +49,6 @@ HEADLINES: tuple[tuple[str, str, str], ...] = (
 """Notes that stand on the first screen: what the input is worth, how it lies, from
 where the sheath comes.
 A label, and the note's attribute and value by which it is known."""
-
-
-LOW_CONFIDENCE = 0.5
-"""Below it the first screen says why."""
-
-
-UNCLEAR: dict[str, str] = {
-    "half_turn_in_part": "a clear turn of the wall on one side alone",
-    "area_gradient": "no clear turn of the wall",
-    "separation": "no clear turn of the wall",
-    "label_border": "placed at the border of its label",
-}
-"""What makes an ostium unclear, by the way in which it was placed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +139,7 @@ def _vein_part(report: Report, vein: Vein, index: int, fits: tuple[Fit, ...]) ->
         size=f"{number(measures.d_max_mm)} × {number(measures.d_min_mm)}",
         ovality=number(measures.ovality, 2),
         confidence=number(vein.confidence, 2) + (f" ({by_hand})" if by_hand else ""),
-        doubt=_doubt(vein),
+        doubt=doubt_words(vein),
         error=number(vein.ostium.error_mm),
         branches=", ".join(vein.branches),
         answer=answer(vein.name, fits, sides, report.result.settings),
@@ -178,19 +165,6 @@ def _vein_part(report: Report, vein: Vein, index: int, fits: tuple[Fit, ...]) ->
         correction=correction_entry(vein),
         notes=unique_notes(own),
     )
-
-
-def _doubt(vein: Vein) -> str:
-    """Say what makes a measurement confidence low; empty where it is not."""
-    if vein.confidence >= LOW_CONFIDENCE:
-        return ""
-    if vein.name_confidence <= vein.confidence:
-        return "the name is in doubt"
-    if vein.ostium.kind == "set_by_hand":
-        return ""
-    bound = f"ostium ±{number(vein.ostium.error_mm)}{SPACE}mm"
-    why = UNCLEAR.get(vein.ostium.kind)
-    return f"{bound}, {why}" if why else bound
 
 
 def unmeasured(report: Report) -> tuple[tuple[str, str], ...]:

@@ -33,6 +33,7 @@ from veinfit.report.pictures.fit_side import draw_side
 from veinfit.report.render.canvas import BODY_PX, SMALL_PX, TITLE_PX, Canvas, unit_px
 from veinfit.report.render.drawing import printable, shortened
 from veinfit.report.render.placing import Box
+from veinfit.report.vein_doubt import doubt_of
 from veinfit.report.wording import (
     Mark,
     balloon_title,
@@ -109,7 +110,8 @@ def draw_fit(
     view_title(canvas, layout.axial, "From the atrium into the vein")
     draw_side(canvas, anatomy, fit, frame, layout.side, bands, profiles)
     draw_axial(canvas, fit, frame, layout.axial, bands, profiles)
-    draw_footer(canvas, fit, whole, bands, ring=True)
+    doubt = doubt_of(anatomy.veins, fit.vein)
+    draw_footer(canvas, fit, whole, bands, ring=True, doubt=doubt)
     return canvas.png()
 
 
@@ -205,11 +207,18 @@ def _one_line(
 
 
 def draw_footer(
-    canvas: Canvas, fit: Fit, above: Box, bands: tuple[GapBand, ...], *, ring: bool
+    canvas: Canvas,
+    fit: Fit,
+    above: Box,
+    bands: tuple[GapBand, ...],
+    *,
+    ring: bool,
+    doubt: str = "",
 ) -> None:
     """Write the gap's scale, the figures and the cautions below the views, in ``above``.
 
-    ``ring`` tells whether the ring around the clock is drawn, on which the scale ends earlier.
+    ``ring`` tells whether the ring around the clock is drawn, on which the scale ends earlier;
+    ``doubt`` what is uncertain of the vein.
     """
     u = canvas.unit
     x, y = above.left + 4 * u, above.bottom + 14 * u
@@ -229,7 +238,7 @@ def draw_footer(
     y += 36 * u
     canvas.wrapped(
         Box(above.left + 4 * u, y, above.right, canvas.height),
-        figures(fit),
+        doubt + figures(fit),
         SMALL_PX,
         lines=4,
     )

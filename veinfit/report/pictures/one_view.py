@@ -66,6 +66,7 @@ from veinfit.report.render.projection import (
     viewer_up,
 )
 from veinfit.report.render.scene import Camera, Raster, View, passes_of
+from veinfit.report.vein_doubt import doubt_of
 from veinfit.report.wording import figures, headline, leak_mm
 from veinfit.seating.model import Fit
 from veinfit.settings import ReportSettings
@@ -160,7 +161,9 @@ def draw_still(
     drawn, notes = _draw(anatomy, fit, [frame], look, style, labelled=True)
     words = _title(frame, look, style)
     about = f"{fit.vein}, {fit.balloon}, {fit.approach}. {words}."
-    caption = f"{about} {headline(fit, style.words)}. {figures(fit)}"
+    caption = (
+        f"{about} {headline(fit, style.words)}. {doubt_of(anatomy.veins, fit.vein)}{figures(fit)}"
+    )
     return Drawn(drawn[0], caption, notes)
 
 
@@ -199,7 +202,7 @@ def draw_turning(
     caption = (
         f"{fit.vein}, {fit.balloon}, {fit.approach}, turning once, "
         f"from {projection_name(lao, cranial)}. "
-        f"{headline(fit, style.words)}. {figures(fit)}"
+        f"{headline(fit, style.words)}. {doubt_of(anatomy.veins, fit.vein)}{figures(fit)}"
     )
     return Drawn(moving(drawn, gap_bands(style.contact_tolerance_mm)), caption, notes)
 
@@ -231,7 +234,7 @@ def draw_growing(anatomy: Anatomy, grown: Sequence[Fit], look: Look, style: Styl
     caption = (
         f"{first.vein}, {first.balloon} to {last.balloon_mm:g} mm, {first.approach}. "
         f"{_title(frame, look, style)}. At {last.balloon_mm:g} mm: "
-        f"{told_last[0].lower()}{told_last[1:]}"
+        f"{told_last[0].lower()}{told_last[1:]} {doubt_of(anatomy.veins, first.vein)}".rstrip()
     )
     held = [picture for picture in pictures for _ in range(HOLD_FRAMES)]
     content = moving([*held, *held[::-1]], gap_bands(style.contact_tolerance_mm))
@@ -350,7 +353,8 @@ def _written(
         draw_side(canvas, anatomy, fit, frame, area, bands, {}, scale_bar=bar, labelled=labelled)
     else:
         _outside(canvas, anatomy, fit, frame, area, solid, scale, bar)
-    draw_footer(canvas, fit, area, bands, ring=look.kind == "axis")
+    doubt = doubt_of(anatomy.veins, fit.vein)
+    draw_footer(canvas, fit, area, bands, ring=look.kind == "axis", doubt=doubt)
     return canvas.png()
 
 

@@ -42,6 +42,7 @@ from veinfit.report.render.scene import (
     tube,
     upright,
 )
+from veinfit.report.vein_doubt import doubt_words
 from veinfit.report.wording import number
 from veinfit.seating.neighbours import Structure
 from veinfit.surface import Surface
@@ -333,4 +334,6 @@ def overview_caption(anatomy: Anatomy) -> str:
     ]
     by_hand += [f"{one.vein} dropped by hand" for one in dropped(anatomy)]
     more += f" Corrected: {'; '.join(by_hand)}." if by_hand else ""
+    doubts = [f"{v.name}: {words}" for v in anatomy.veins if (words := doubt_words(v))]
+    more += f" In doubt: {'; '.join(doubts)}." if doubts else ""
     return f"Left atrium of {number(anatomy.volume_ml, 0)} ml with {count}{sizes}.{more}"

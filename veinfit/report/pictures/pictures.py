@@ -28,6 +28,7 @@ from veinfit.report.pictures.overview import (
 from veinfit.report.render import plain_renderer, vtk_renderer
 from veinfit.report.render.composite import flatten
 from veinfit.report.render.scene import Raster, Renderer, View, passes_of
+from veinfit.report.vein_doubt import doubt_of
 from veinfit.report.wording import balloon_title, figures, headline, safe_file_name
 from veinfit.seating.kinds import DEFAULT_APPROACH
 from veinfit.seating.model import Fit
@@ -137,7 +138,9 @@ def draw_pictures(
                 paper = draw_for_paper(
                     anatomy, fit, frames[fit.vein], layout, bands, images, shapes
                 )
-                told = replace(warned(_fit_picture(fit, bands, settings), alarm), paper=paper)
+                told = replace(
+                    warned(_fit_picture(anatomy, fit, bands, settings), alarm), paper=paper
+                )
                 pictures.append(_written(folder, name, png, told))
                 free()
         # The renderer is run to its end, so that a late failure is not overlooked.
@@ -233,7 +236,9 @@ def _overview_picture(anatomy: Anatomy, structures: Mapping[str, Structure]) -> 
     )
 
 
-def _fit_picture(fit: Fit, bands: tuple[GapBand, ...], settings: ReportSettings) -> Picture:
+def _fit_picture(
+    anatomy: Anatomy, fit: Fit, bands: tuple[GapBand, ...], settings: ReportSettings
+) -> Picture:
     seen = (
         "the balloon, transparent, against the wall"
         if fit.centre is not None
@@ -245,7 +250,7 @@ def _fit_picture(fit: Fit, bands: tuple[GapBand, ...], settings: ReportSettings)
         vein=fit.vein,
         balloon=fit.balloon,
         approach=fit.approach,
-        caption=f"{headline(fit, settings)}. {figures(fit)}",
+        caption=f"{headline(fit, settings)}. {doubt_of(anatomy.veins, fit.vein)}{figures(fit)}",
         alt=(
             f"{fit.vein}, {balloon_title(fit)}, {fit.approach}: {seen}, from the side with the "
             "near wall cut away "

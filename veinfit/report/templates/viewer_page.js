@@ -71,6 +71,7 @@
     }
     box.append(make("h2", vein.words ? `${vein.name}, ${vein.words}` : vein.name));
     box.append(make("p", `${vein.size}.${vein.told ? ` Corrected: ${vein.told}.` : ""}`));
+    if (vein.doubt) box.append(make("p", vein.doubt));
     if (!fit) { box.append(make("p", "No balloon was tried in this vein.")); return; }
     if (plan !== null) {
       const chosen = vein.plans[plan];

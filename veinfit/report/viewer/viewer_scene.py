@@ -27,6 +27,7 @@ from veinfit.report.model import Report
 from veinfit.report.pictures.fit_scene import balloon_axis, balloon_section, frame_vein
 from veinfit.report.pictures.mitral_rim import mitral_lines
 from veinfit.report.pictures.overview import landmarks
+from veinfit.report.vein_doubt import doubt_of
 from veinfit.report.viewer.viewer_further import growth_scene, plan_scenes
 from veinfit.report.viewer.viewer_packing import (
     pack_gap,
@@ -222,6 +223,7 @@ def vein_scene(
         "words": vein_in_words(vein.name),
         "told": hand_words(anatomy, vein.name),
         "size": f"Ostium {size}, ovality {number(ostium.measures.ovality, 2)}",
+        "doubt": doubt_of([vein], vein.name).rstrip(),
         "centre": _place(ostium.centre),
         "normal": _direction(ostium.normal),
         "axis": _direction(vein.axis),
