@@ -20,7 +20,7 @@ from reportlab.graphics import shapes
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from veinfit.anatomy.model import Anatomy
+from veinfit.anatomy.model import Anatomy, AppliedCorrection
 from veinfit.notes import Note
 from veinfit.report.answers.parts import vein_parts
 from veinfit.report.charts.image_planes import TITLE
@@ -234,6 +234,35 @@ def test_the_map_of_the_septum_is_on_paper(
     text = " ".join(pages_of(write_pdf(report), tmp_path)[:2])
     assert "Where the septum is crossed" in text and "the estimated place" in text
     assert {"2.00", "2.50", "1.50"} <= set(re.findall(r"\d\.\d\d", text))
+
+
+@pytest.mark.slow
+def test_the_map_of_the_septum_is_on_the_page_of_its_title(
+    anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path: Path
+) -> None:
+    """Whatever stands before it: title and key ended one page, the map began the next."""
+    grid = [(x, y) for x in range(-15, 20, 5) for y in range(-15, 20, 5)]
+    places = tuple(
+        CrossingPlace(0.0, x, y, "28 mm", 2.0 + 0.01 * x, dict.fromkeys(("LSPV",), 1.0))
+        for x, y in grid
+    )
+    crossings = Crossings(places, (BestCrossing("28 mm", 0.0, 15.0, 0.0, 2.15, 2.0, 0.5),), True)
+    vein, *_ = anatomy.veins
+    apart = set()
+    for lines in range(0, 44, 4):
+        one = AppliedCorrection(
+            vein.name, "ostium moved", who="reader 2", why="seen otherwise " * 8 * lines,
+            automatic=vein, corrected=vein,
+        )  # fmt: skip
+        told = replace(anatomy, corrections=(one,))
+        pages = pages_of(write_pdf(report_of(told, fits, crossings=crossings), parts=()), tmp_path)
+        at = [
+            [k for k, page in enumerate(pages) if words in page]
+            for words in ("Where the septum is crossed", "5 mm from the best")
+        ]
+        assert at[0] == at[1] and len(at[0]) == 1, lines
+        apart.add(at[0][0])
+    assert apart == {0, 1}
 
 
 def test_the_overview_says_from_where_it_is_seen_and_what_its_lines_are(

@@ -118,9 +118,12 @@ def _septum(report: Report, width: float, share: float) -> list[Flowable]:
     if not drawn:
         return []
     half = share * 0.5 * (width - GUTTER)
+    title = words("Where the septum is crossed", TYPE_PT, ACCENT, bold=True, role="H2")
+    key = words(crossing_key(report.result.crossings), SMALL_PT, MUTED)
+    title.keepWithNext = key.keepWithNext = True
     return [
-        words("Where the septum is crossed", TYPE_PT, ACCENT, bold=True, role="H2"),
-        words(crossing_key(report.result.crossings), SMALL_PT, MUTED),
+        title,
+        key,
         *rows_of([titled(title, drawing, half) for title, drawing in drawn], width, 2),
         Spacer(1, 2 * mm),
     ]
