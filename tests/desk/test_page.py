@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import threading
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,6 +18,7 @@ from desk.using import SET_UP, SETTLED, at_state, enter, give, text
 from few_tries import NO_MARGIN
 from printed import pages_of
 
+from veinfit.desk.site import site as site_pages
 from veinfit.desk.site.desk import Desk
 from veinfit.desk.site.site import desk_app, site_of
 from veinfit.desk.store.journal import read_journal
@@ -306,3 +308,26 @@ def test_from_a_dropped_mesh_to_a_signed_report(page, real, tmp_path, monkeypatc
     page.open(page.evaluate("document.querySelector('.links a').href"))
     signed = text(page, ".signed")
     assert "Signed by reader 1, 20" in signed and "UTC" in signed and record in signed
+
+
+def test_a_run_that_is_asked_for_while_files_are_read_begins_when_they_are(
+    page, client, desk, volume, monkeypatch
+):
+    """It was refused for a left atrium that nobody stated, and the refusal stayed."""
+    read, held = threading.Event(), site_pages.set_up
+
+    def slow(*given):
+        assert read.wait(60)
+        return held(*given)
+
+    monkeypatch.setattr(site_pages, "set_up", slow)
+    labels = volume.with_name("b.labels.toml")
+    labels.write_text("[labels]\nleft_atrium = 1\nappendage = 4\n")
+    page.open(client.site.address)
+    give(page, "#files", volume, labels)
+    page.wait(f"location.pathname.endsWith('/case/b/') && {SETTLED}")
+    page.click("#run")
+    assert text(page, "#run-told") == "The files are being read…"
+    read.set()
+    at_state(page, "to review")
+    assert page.evaluate("document.querySelector('#fault').hidden") is True

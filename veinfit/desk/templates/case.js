@@ -44,6 +44,9 @@
   async function run(more = {}) {
     fault("");
     get("run").disabled = true;
+    // Until the files are read nobody knows what is still missing.
+    get("run-told").textContent = get("setup-busy").textContent;
+    await settingUp.loaded();
     // Parts that were named and not saved yet are meant.
     if (await settingUp.saveNamed() && await settingUp.state({ ...options(), ...more }) && await ask("run", { who: settingUp.who() })) again();
     get("run").disabled = false;

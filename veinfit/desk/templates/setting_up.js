@@ -158,7 +158,9 @@ const settingUp = (() => {
       still("As a left atrium would lie, from the front.", axes));
     get("wrong").hidden = false;
   }
-  async function load() {
+  let loading = Promise.resolve();
+  const load = () => (loading = readFiles());
+  async function readFiles() {
     document.body.dataset.ready = "begun";
     get("setup-busy").textContent = "The files are being read…";
     told = await ask("setup");
@@ -227,5 +229,5 @@ const settingUp = (() => {
       addMark(numbers);
     });
   }
-  return { start, load, state, who, saveNamed };
+  return { start, load, loaded: () => loading, state, who, saveNamed };
 })();
