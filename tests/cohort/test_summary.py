@@ -167,6 +167,21 @@ def test_differences_are_paired(tmp_path):
     assert not [d for d in found.differences if d.measure == "antral_area_mm2"]
 
 
+def test_a_balloon_without_a_seat_has_no_depth_to_compare(tmp_path):
+    """What cannot reach comes to rest far before the vein; that went into the mean of the seats."""
+    cases = []
+    for k in range(10):
+        far = {"outcome": "cannot reach", "occluded": None, "sealed": None} if k < 2 else {}
+        depth = -30.0 if k < 2 else -7.0
+        small, large = fit("LSPV", 28, True, depth_mm=-5.0), fit("LSPV", 31, True, depth_mm=depth)
+        cases.append(([small, {**large, **far}], []))
+    found = summarise(read_cohort(cohort(tmp_path / "run", cases)))
+    depth = only(found.differences, vein="all", measure="depth_mm")
+    assert (depth.number, depth.mean.value) == (8, -2.0)
+    rate = only(found.rates, vein="all", balloon="31 mm", verdict="occluded")
+    assert (rate.number, rate.out_of_reach) == (10, 2)
+
+
 def test_leaks_by_hour_for_a_vein_and_in_words_for_all(tmp_path):
     def leak(vein, hour, side):
         return {"vein": vein, "balloon": "28 mm", "leak": 1, "clock_h": hour, "side": side}

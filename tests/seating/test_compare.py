@@ -187,3 +187,13 @@ def test_what_both_have_is_remarked_on():
     ]  # fmt: skip
     bare = compare(fit(28, depth_mm=None), fit(31, antral_area_mm2=None), SEATING, TIES).remarks
     assert [one.topic for one in bare] == ["seal"]
+
+
+@pytest.mark.parametrize("outcome", ["cannot reach", "passes through"])
+def test_a_balloon_without_a_seat_has_no_depth_to_compare(outcome):
+    """It comes to rest somewhere all the same, and the page told how much farther back."""
+    lost = fit(31, outcome=outcome, depth_mm=-29.6, sealed=None, occluded=None)
+    found = compare(fit(28), lost, SEATING, TIES)
+    assert found.depth_difference_mm is None
+    assert "depth" not in [one.topic for one in found.remarks]
+    assert compare(fit(28), fit(31, depth_mm=-12.0), SEATING, TIES).depth_difference_mm == -2.0

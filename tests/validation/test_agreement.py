@@ -421,6 +421,13 @@ def test_predictions_from_a_table(tmp_path):
     assert second.occluded is False
 
 
+def test_a_balloon_that_cannot_reach_has_no_seating_depth(tmp_path):
+    """It comes to rest before the vein; that went into the bias of depths."""
+    far = told(occluded=None, outcome="cannot reach", depth_mm=-29.6, probability=0.1)
+    (found,) = read_predictions(fits_csv(tmp_path / "fits.csv", [far]))
+    assert found.depth_mm is None and found.occluded is False
+
+
 def test_predictions_from_assessed_cases(tmp_path):
     fit = {
         "vein": "LSPV", "balloon": "28 mm", "balloon_mm": 28.0, "approach": "coaxial",

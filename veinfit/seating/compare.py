@@ -17,6 +17,9 @@ from veinfit.seating.seal.arcs import OpenArc, open_arcs
 from veinfit.seating.uncertainty.split import Difference, difference, joint
 from veinfit.settings import ComparisonSettings, SeatingSettings
 
+NO_SEAT = ("passes through", "cannot reach")
+"""Outcomes of a balloon that does not lie in the vein."""
+
 Topic = Literal["seal", "margin", "both tries", "depth", "antral area", "neighbour"]
 
 
@@ -83,7 +86,7 @@ class Comparison:
     @property
     def depth_difference_mm(self) -> float | None:
         """Depth of the larger one's equator less that of the smaller one's."""
-        first, second = (fit.depth_mm for fit in self.fits)
+        first, second = map(_seated_depth_mm, self.fits)
         return None if first is None or second is None else second - first
 
     @property
@@ -156,7 +159,7 @@ def _remarks(
         yield Remark("margin", _chances_tie(apart, settings))
     if split is not None:
         yield Remark("both tries")
-    if first.depth_mm is not None and second.depth_mm is not None:
+    if _seated_depth_mm(first) is not None and _seated_depth_mm(second) is not None:
         yield Remark("depth")
     if first.antral_area_mm2 is not None and second.antral_area_mm2 is not None:
         yield Remark("antral area")
@@ -167,9 +170,12 @@ def _remarks(
 
 def _seals(fit: Fit) -> bool | None:
     """Whether a balloon seals; one without a seat does not."""
-    if fit.outcome in ("passes through", "cannot reach"):
-        return False
-    return fit.sealed
+    return False if fit.outcome in NO_SEAT else fit.sealed
+
+
+def _seated_depth_mm(fit: Fit) -> float | None:
+    """Depth of a seat; what cannot reach the vein rests somewhere too, but is none."""
+    return None if fit.outcome in NO_SEAT else fit.depth_mm
 
 
 def _seals_tie(first: Fit, second: Fit, settings: ComparisonSettings) -> bool:

@@ -209,6 +209,8 @@ def _prediction(row: Mapping[str, Any]) -> Prediction:
     steered = values.pop("steered_occlusion_probability")
     if values["outcome"] in ("passes through", "cannot reach"):
         values["occluded"] = False
+        # Where it comes to rest before the vein is no depth of a seat.
+        values["depth_mm"] = None
     grade = values["occlusion_grade"]
     return Prediction(
         **{

@@ -19,7 +19,7 @@ from veinfit.cohort.statistics import (
     standardised_difference,
     wilson,
 )
-from veinfit.cohort.summary.data import VEIN_NUMBERS, Cohort, Size
+from veinfit.cohort.summary.data import NOT_CLOSED, VEIN_NUMBERS, Cohort, Size
 from veinfit.cohort.summary.model import (
     HOURS,
     PARTS,
@@ -164,8 +164,11 @@ def _splits(cohort: Cohort) -> Iterator[Split]:
 def _differences(cohort: Cohort) -> Iterator[Difference]:
     measures = (*PAIRED, *(f"distance_{name}_mm" for name in cohort.structures))
     for smaller, larger in pairwise(cohort.sizes):
+        # What cannot reach the vein comes to rest somewhere all the same: that is no seat.
+        seated = ~np.isin(smaller.outcome, NOT_CLOSED) & ~np.isin(larger.outcome, NOT_CLOSED)
         for measure in measures:
             gaps = larger.numbers[measure] - smaller.numbers[measure]
+            gaps = np.where(seated, gaps, math.nan)
             for vein, mine in vein_groups(cohort):
                 values = gaps[mine]
                 known = values[np.isfinite(values)]
