@@ -345,6 +345,26 @@ def test_the_key_of_the_reliability_curve_lies_beside_it(monkeypatch):
     assert drawing.bbox.x0 <= key.x0 and key.x1 <= drawing.bbox.x1 and key.y1 <= drawing.bbox.y1
 
 
+def test_the_numbers_of_the_reliability_curve_lie_beside_all_else(monkeypatch):
+    """Groups of nearly one probability had theirs under each other's intervals."""
+    rows = [seen(k + 2, f"c{k}", grade=4 if k % 3 else 1) for k in range(100)]
+    crowded = [told(f"c{k}", probability=0.6 + k / 1000) for k in range(100)]
+    found = agreement(join(rows, crowded))
+    drawn = []
+    monkeypatch.setattr(agreement_page, "picture", lambda one: drawn.append(one) or "")
+    agreement_page._probability(found)
+    (drawing,) = drawn
+    drawing.canvas.draw()
+    (axes,) = drawing.axes
+    boxes = [text.get_window_extent() for text in axes.texts]
+    assert [text.get_text() for text in axes.texts] == [str(b.number) for b in found.reliability]
+    assert len(boxes) > 5 and not any(
+        one.overlaps(other) for k, one in enumerate(boxes) for other in boxes[:k]
+    )
+    highest = max(line.get_window_extent().y1 for line in axes.lines)
+    assert all(box.y0 >= highest for box in boxes)
+
+
 def test_equal_probabilities_stay_in_one_group():
     rows = [seen(k + 2, f"c{k}", grade=4 if k % 2 else 1) for k in range(40)]
     found = agreement(join(rows, [told(f"c{k}", probability=0.5) for k in range(40)]))

@@ -7,6 +7,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
+from scipy.optimize import isotonic_regression
 
 from veinfit.io.cells import csv_table
 from veinfit.io.inputs.observed import GRADES
@@ -42,6 +43,8 @@ LEFT_OUT_COLUMNS = ("line", "case", "vein", "balloon", "approach", "attempt", "r
 BIN_COLUMNS = ("low", "high", "predicted", "observed", "observed_low", "observed_high", "number")
 ALL = "all"
 """The group of every row."""
+NUMBERS_APART = 0.06
+"""Between numbers in a row above the reliability curve, as a share of its axis."""
 
 FILES = ("agreement.csv", "agreement.html", "calibration.csv", "left_out.csv", "pairs.csv")
 """What is written."""
@@ -281,11 +284,14 @@ def _probability(found: Agreement) -> Section:
             x, y, np.maximum([y - low, high - y], 0.0), color=DATA, marker="o", capsize=3,
             label="observed, with Wilson intervals",
         )  # fmt: skip
-        for b in found.reliability:
-            axes.annotate(str(b.number), (b.predicted, b.observed.value), (6, -12),
-                          textcoords="offset points", color=MUTED)  # fmt: skip
+        # In a row of their own: beside the points they lay under the intervals of others.
+        apart = NUMBERS_APART * np.arange(len(x))
+        across = isotonic_regression(x - apart).x + apart
+        for b, place, end in zip(found.reliability, across, high, strict=True):
+            axes.plot([b.predicted, place], [end, 1.05], color=MUTED, linewidth=0.5)
+            axes.annotate(str(b.number), (place, 1.06), ha="center", color=MUTED)
         axes.set(
-            xlim=(-0.02, 1.02), ylim=(-0.02, 1.02), aspect="equal",
+            xlim=(-0.02, 1.02), ylim=(-0.02, 1.12), aspect="equal",
             xlabel=f"predicted probability of {found.probability_of}",
             ylabel="share of first attempts that occluded",
         )  # fmt: skip
@@ -296,7 +302,7 @@ def _probability(found: Agreement) -> Section:
         "Reliability curve",
         source,
         "First attempts in groups of equal number by their predicted probability; the number of "
-        "attempts stands beside each point.",
+        "attempts stands above each point.",
         "Reliability curve: "
         + "; ".join(f"{b.predicted:.2f} predicted, {number(b.observed.value)} observed of "
                     f"{b.number}" for b in found.reliability),
