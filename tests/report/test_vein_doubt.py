@@ -105,3 +105,21 @@ def test_in_the_3d_view(doubted: Anatomy, fits: tuple[Fit, ...], tmp_path: Path)
     assert f"0.04: ostium ±10.5{SPACE}mm, {UNCLEAR[LONGEST]}." in told["LSPV"]
     assert "Measurement confidence 0.45: the name is in doubt." in told["RIPV"]
     assert "confidence" not in told["LIPV"] and "confidence" not in told["RSPV"]
+
+
+def test_why_there_is_no_seat_is_written_whole(
+    doubted: Anatomy, fits: tuple[Fit, ...], lines: list[str], tmp_path: Path
+) -> None:
+    """The header's line was cut in the midst of the reason."""
+    reason = (
+        "wall before the ostium stops the balloon: its nose comes to rest 15 mm before the ostial "
+        "plane; more than 10 mm counts as not reached"
+    )
+    fit = replace(
+        next(fit for fit in fits if fit.vein == "LSPV"),
+        outcome="cannot reach", reason=reason, occluded=None, sealed=None, leak_width_mm=None,
+        contact_arc_deg=None, contact_area_mm2=None, antral_area_mm2=None, deep=None, leaks=(),
+        clock=(),
+    )  # fmt: skip
+    draw_pictures(doubted, (fit,), {}, tmp_path, renderer="plain")
+    assert f"W{reason[1:]}. " in " ".join(lines)

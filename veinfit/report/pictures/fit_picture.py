@@ -206,6 +206,13 @@ def _one_line(
     canvas.write(x, y, shown, size, bold=bold)
 
 
+def _why_no_seat(fit: Fit) -> str:
+    """Say in a sentence why there is no seat: the header has no room for all of it."""
+    if fit.outcome == "seated" or not fit.reason:
+        return ""
+    return f"{fit.reason[:1].upper()}{fit.reason[1:]}. "
+
+
 def draw_footer(
     canvas: Canvas,
     fit: Fit,
@@ -238,7 +245,7 @@ def draw_footer(
     y += 36 * u
     canvas.wrapped(
         Box(above.left + 4 * u, y, above.right, canvas.height),
-        doubt + figures(fit),
+        f"{doubt}{_why_no_seat(fit)}{figures(fit)}",
         SMALL_PX,
         lines=4,
     )
