@@ -189,10 +189,18 @@ def _fields(
 def _moved(
     candidate: Candidate, others: Sequence[Candidate], rivals: Sequence[FloatArray]
 ) -> Candidate:
-    """Return a candidate whose ostium lies in the middle of its own and those of ``others``."""
+    """Return a candidate whose ostium lies in the middle of its own and those of ``others``.
+
+    What lies farther off than its bound is another place, as where branches come in.
+    """
     own, tube = candidate.ostium, candidate.tube
     assert own is not None and tube is not None
-    ostia = [own, *(c.ostium for c in others if c.ostium is not None)]
+    near = [
+        c
+        for c in others
+        if c.ostium is not None and np.linalg.norm(c.ostium.centre - own.centre) <= own.error_mm
+    ]
+    ostia = [own, *(c.ostium for c in near if c.ostium is not None)]
     middle, weights = middle_of(np.array([each.centre for each in ostia]))
     share = counts(own)
     centre = own.centre + share * (middle - own.centre)
@@ -214,7 +222,7 @@ def _moved(
             measures=measure_contour(contour.points, square),
         )
         if ostium.measures.area_mm2 <= most_mm2 and _paths_through(ostium, rivals) <= taken:
-            return replace(candidate, ostium=ostium, perturbed=tuple(others))
+            return replace(candidate, ostium=ostium, perturbed=tuple(near))
     return candidate
 
 

@@ -139,7 +139,7 @@ def find_ostium(
             else ostium_in_plane(tube, one.plane, one.turns, rivals)
         )
         settled = [each for each in settled if each not in alike]
-        if not isinstance(ostium, OstiumFailure) and _goes_on(tube, ostium[0]):
+        if not isinstance(ostium, OstiumFailure) and goes_on(tube, ostium[0]):
             ostium = OstiumFailure("the vein goes on past it as narrow as it is there")
         if isinstance(ostium, OstiumFailure):
             failures.append(ostium)
@@ -148,8 +148,11 @@ def find_ostium(
     return _agreed(found) if found else failures[0]
 
 
-def _goes_on(tube: BranchSections, ostium: Ostium) -> bool:
-    """Whether a vein goes on past an ostium, toward the body, as narrow as it is there."""
+def goes_on(tube: BranchSections, ostium: Ostium) -> bool:
+    """Whether a vein goes on past an ostium, toward the body, as narrow as it is there.
+
+    ``tube`` is the vein's, or that of a common part.
+    """
     past = (tube.centres - ostium.centre) @ ostium.normal < 0.0
     if not past.any():
         return False

@@ -24,7 +24,12 @@ from veinfit.anatomy.branches.model import SharedPart
 from veinfit.anatomy.branches.widening import leaning
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.plane import OstiumFailure
-from veinfit.anatomy.ostium.search import find_ostium, find_ostium_about, settle_before_bifurcation
+from veinfit.anatomy.ostium.search import (
+    find_ostium,
+    find_ostium_about,
+    goes_on,
+    settle_before_bifurcation,
+)
 from veinfit.anatomy.ostium.sections import Found, is_sharp, weighed
 from veinfit.anatomy.walked_aslant import around_bends
 from veinfit.notes import Note
@@ -138,9 +143,11 @@ def find_trunk(
     together = sum(_area_at_bifurcation(tube) for tube in walked)
     limit = max(TRUNK_EXCESS * together, OSTIA_EXCESS * ostia_mm2)
     fork = _fork(part, walked)
-    courses = _as_long(list(_courses(lumen, (part.path, fork), paths, limit)))
+    courses = list(_courses(lumen, (part.path, fork), paths, limit))
+    far_out = part.length_mm > LONG_MM and any(map(_is_long, courses))
+    if far_out:
+        courses = _as_long(courses)
     limit = max([limit, *(TRUNK_EXCESS * _typical_mm2(c.tube) for c in courses if _is_long(c))])
-    is_long = any(map(_is_long, courses))
     begun: list[Trunk] = []
     for starts in _starts(lumen, part, fork, courses, together, settings):
         found = [
@@ -153,20 +160,18 @@ def find_trunk(
         begun += [
             trunk
             for tube, (ostium, notes) in starts
-            if _is_sound(ostium, is_long)
+            if _is_sound(ostium, far_out)
             and (trunk := _before_carina(part, tube, ostium, notes, paths, limit)) is not None
         ]
-        if is_long and begun:
+        if far_out and begun:
             break  # What the other starts see of a long one is its branches.
     # Of a trunk hardly longer than wide the path to its carina may tell less than its own tube.
     return _surest(begun, together) if begun else None
 
 
-def _as_long(courses: Sequence[_Course]) -> Sequence[_Course]:
+def _as_long(courses: Sequence[_Course]) -> list[_Course]:
     """Leave out those that stop in a part where another goes on: they left it at a bend."""
-    longest = max((c.tube.length_mm for c in courses), default=0.0)
-    if longest <= LONG_MM:
-        return courses
+    longest = max(c.tube.length_mm for c in courses)
     return [c for c in courses if c.tube.length_mm >= AS_LONG_SHARE * longest]
 
 
@@ -178,9 +183,9 @@ def _typical_mm2(tube: BranchSections) -> float:
     return float(np.median(tube.areas_mm2))
 
 
-def _is_sound(start: Ostium, of_a_long_part: bool) -> bool:
+def _is_sound(start: Ostium, far_out: bool) -> bool:
     turns = start.evidence is None or start.evidence.share >= LEAST_START_SHARE
-    return (turns or of_a_long_part) and start.error_mm <= MOST_START_ERROR_MM
+    return (turns or far_out) and start.error_mm <= MOST_START_ERROR_MM
 
 
 def _surest(trunks: Sequence[Trunk], together_mm2: float) -> Trunk:
@@ -220,7 +225,7 @@ def _starts(
         )
 
     def from_flare() -> list[tuple[BranchSections, Found]]:
-        return _found([(c.tube, _from_flare(c, settings)) for c in courses])
+        return _found([(c.tube, _from_flare(c, part, settings)) for c in courses])
 
     is_long = any(map(_is_long, courses))
     for starts in (from_flare, from_carina) if is_long else (from_carina, from_flare):
@@ -230,10 +235,12 @@ def _starts(
     yield _found([(stub.tube, find_ostium_about(stub.tube, line, settings, clearance))])
 
 
-def _from_flare(course: _Course, settings: AnatomySettings) -> Found | OstiumFailure:
-    """Place the ostium of a course by its own flare; of a long one as of a single vein."""
+def _from_flare(
+    course: _Course, part: SharedPart, settings: AnatomySettings
+) -> Found | OstiumFailure:
+    """Place the ostium of a course by its own flare; of a long part as of a single vein."""
     found = find_ostium(course.tube, settings, BIFURCATION_CLEARANCE_MM)
-    if not _is_long(course):
+    if not (_is_long(course) and part.length_mm > LONG_MM):
         return found
     by_turn = None if isinstance(found, OstiumFailure) else found
     if by_turn is not None and is_sharp(by_turn[0]):
@@ -279,7 +286,7 @@ def _before_carina(
     """Return the trunk with an ostium that lies before the carina and holds all paths."""
     length = part.bifurcation.length_from(ostium.centre, ostium.normal)
     holds = all(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in paths)
-    if length <= 0 or ostium.measures.area_mm2 > limit_mm2 or not holds:
+    if length <= 0 or ostium.measures.area_mm2 > limit_mm2 or not holds or goes_on(tube, ostium):
         return None
     return Trunk(tube, ostium, notes, length, 1.0)
 
