@@ -29,6 +29,7 @@ from veinfit.report.paper.paper_drawing import PLAIN, SMALLEST_PT, on_paper
 from veinfit.report.paper.pdf import MARGIN, PAPERS, write_pdf
 from veinfit.report.paper.pdf_blocks import PICTURES_ACROSS, register_fonts
 from veinfit.report.pictures.fit_picture import PAPER_SHARE
+from veinfit.report.practice import HELD_OUT
 from veinfit.result.provenance import InputFile
 from veinfit.seating.further import BestCrossing, CrossingPlace, Crossings
 from veinfit.seating.model import Fit
@@ -316,7 +317,7 @@ def test_the_summary_answers_for_every_fit(
 def test_figures_of_the_default_settings_are_not_told_of_others(
     anatomy: Anatomy, fits: tuple[Fit, ...], printed: bytes, tmp_path: Path
 ) -> None:
-    assert "28 mm alone seals 0.25" in pages_of(printed, tmp_path)[0]
+    assert f"28 mm alone seals {HELD_OUT.only_smaller:.2f}" in pages_of(printed, tmp_path)[0]
     hard = Settings.from_mapping({"seating": {"ring_stiffness_kpa_per_mm": 4.0}})
     summary = pages_of(write_pdf(report_of(anatomy, fits, settings=hard)), tmp_path)[0]
     assert "alone seals" not in summary and "differs from them" in summary
