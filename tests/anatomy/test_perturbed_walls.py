@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 from veinfit import Settings
 from veinfit.anatomy import find, perturbed_walls
 from veinfit.anatomy.lumen_input import LumenInput
-from veinfit.anatomy.perturbed_walls import LOOSE_MM, SURE_MM, counts, middle_of
+from veinfit.anatomy.perturbed_walls import LOOSE_MM, SURE_MM, middle_of, middle_share
 from veinfit.surface.contours import passes
 
 
@@ -89,5 +89,23 @@ def test_no_ostium_takes_in_a_vein_that_it_did_not(runs):
 def test_the_share_grows_with_the_bound(runs):
     ostium = next(o for c in runs["before"] if (o := c.ostium) is not None)
     bounds = [SURE_MM - 1.0, SURE_MM, 0.5 * (SURE_MM + LOOSE_MM), LOOSE_MM, LOOSE_MM + 3.0]
-    shares = [counts(replace(ostium, error_mm=bound)) for bound in bounds]
+    shares = [middle_share(replace(ostium, error_mm=bound)) for bound in bounds]
     assert shares == pytest.approx([0.0, 0.0, 0.5, 1.0, 1.0])
+
+
+def test_what_lies_farther_off_than_the_bound_does_not_count(runs):
+    candidate = next(
+        c for c in runs["before"] if c.ostium is not None and c.ostium.error_mm > SURE_MM
+    )
+    own = candidate.ostium
+
+    def away(share):
+        centre = own.centre + share * own.error_mm * own.normal
+        return replace(candidate, ostium=replace(own, centre=centre))
+
+    far = perturbed_walls._moved(candidate, [away(-1.5)] * 4, [])
+    assert far.perturbed == ()
+    assert np.linalg.norm(far.ostium.centre - own.centre) < 0.01
+    near = perturbed_walls._moved(candidate, [away(-0.2)] * 4, [])
+    assert len(near.perturbed) == 4
+    assert np.linalg.norm(near.ostium.centre - own.centre) > 0.01

@@ -330,16 +330,22 @@ def test_reliability_of_probabilities_that_are_right():
     assert score.clustered.low < 1 / 6 < score.clustered.high
 
 
-def test_the_key_of_the_reliability_curve_lies_beside_it(monkeypatch):
-    """Intervals of some tables reach every corner, and lay under it."""
-    rows = [seen(k + 2, f"c{k}", grade=4 if k % 3 else 1) for k in range(40)]
-    found = agreement(join(rows, [told(f"c{k}", probability=0.3 + k / 100) for k in range(40)]))
+def reliability_curve(found, monkeypatch):
+    """The drawn reliability curve and its axes."""
     drawn = []
     monkeypatch.setattr(agreement_page, "picture", lambda one: drawn.append(one) or "")
     agreement_page._probability(found)
     (drawing,) = drawn
     drawing.canvas.draw()
     (axes,) = drawing.axes
+    return drawing, axes
+
+
+def test_the_key_of_the_reliability_curve_lies_beside_it(monkeypatch):
+    """Intervals of some tables reach every corner, and lay under it."""
+    rows = [seen(k + 2, f"c{k}", grade=4 if k % 3 else 1) for k in range(40)]
+    found = agreement(join(rows, [told(f"c{k}", probability=0.3 + k / 100) for k in range(40)]))
+    drawing, axes = reliability_curve(found, monkeypatch)
     key = axes.get_legend().get_window_extent()
     assert not key.overlaps(axes.patch.get_window_extent())
     assert drawing.bbox.x0 <= key.x0 and key.x1 <= drawing.bbox.x1 and key.y1 <= drawing.bbox.y1
@@ -350,12 +356,7 @@ def test_the_numbers_of_the_reliability_curve_lie_beside_all_else(monkeypatch):
     rows = [seen(k + 2, f"c{k}", grade=4 if k % 3 else 1) for k in range(100)]
     crowded = [told(f"c{k}", probability=0.6 + k / 1000) for k in range(100)]
     found = agreement(join(rows, crowded))
-    drawn = []
-    monkeypatch.setattr(agreement_page, "picture", lambda one: drawn.append(one) or "")
-    agreement_page._probability(found)
-    (drawing,) = drawn
-    drawing.canvas.draw()
-    (axes,) = drawing.axes
+    _, axes = reliability_curve(found, monkeypatch)
     boxes = [text.get_window_extent() for text in axes.texts]
     assert [text.get_text() for text in axes.texts] == [str(b.number) for b in found.reliability]
     assert len(boxes) > 5 and not any(

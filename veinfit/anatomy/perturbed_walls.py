@@ -57,7 +57,6 @@ MIDDLE_ROUNDS = 50
 BACK_SHARES = (0.0, 0.25, 0.5, 0.75)
 """Where the plane in the middle cuts more than the vein it is drawn back by these shares."""
 
-
 WIDER_SHARE = 1.2
 """A contour of more than so many times the area of the widest of all holds more than the vein."""
 
@@ -94,7 +93,7 @@ def in_the_middle(
         for k in veins.values()
         if (ostium := candidates[k].ostium) is not None
         and len(candidates[k].members) == 1
-        and counts(ostium) > 0.0
+        and middle_share(ostium) > 0.0
     ]
     if not singles:
         return tuple(candidates)
@@ -124,7 +123,7 @@ def in_the_middle(
     return tuple(result)
 
 
-def counts(ostium: Ostium) -> float:
+def middle_share(ostium: Ostium) -> float:
     """Return how much what perturbed walls tell counts for an ostium, 0 to 1: by its bound."""
     return float(np.clip((ostium.error_mm - SURE_MM) / (LOOSE_MM - SURE_MM), 0.0, 1.0))
 
@@ -203,7 +202,7 @@ def _moved(
     ]
     ostia = [own, *(c.ostium for c in near if c.ostium is not None)]
     middle, weights = middle_of(np.array([each.centre for each in ostia]))
-    share = counts(own)
+    share = middle_share(own)
     centre = own.centre + share * (middle - own.centre)
     normal = unit(weights @ np.array([each.normal for each in ostia]))
     normal = unit((1.0 - share) * own.normal + share * normal)

@@ -22,7 +22,7 @@ from veinfit.anatomy.model import Ostium, Vein
 from veinfit.anatomy.naming.diameters import UNUSUAL_CONFIDENCE, unusual_diameter
 from veinfit.anatomy.naming.names import NO_VEIN
 from veinfit.anatomy.ostium.certainty import wider_for_voxels
-from veinfit.anatomy.perturbed_walls import counts
+from veinfit.anatomy.perturbed_walls import middle_share
 from veinfit.anatomy.vein_axis import Axis, fit_axis, trunk_axis
 from veinfit.anatomy.wall_opening import end_rims
 from veinfit.frames import frontal_angle_deg, transverse_angle_deg
@@ -178,7 +178,7 @@ def _axis_in_the_middle(
         last = other.tube.centres[0] if end is None else end
         reach = float(np.linalg.norm(last - other.ostium.centre))
         others.append(fit_axis(wall, other.ostium, last, axis_mm, reach, flat).direction)
-    share = OTHER_AXES_SHARE * counts(candidate.ostium)
+    share = OTHER_AXES_SHARE * middle_share(candidate.ostium)
     mean = np.mean(others, axis=0)
     return replace(axis, direction=unit((1.0 - share) * axis.direction + share * mean))
 
