@@ -49,8 +49,8 @@ MOST_MEMBERS = 4
 
 
 LONG_MM = 16.0
-"""The direction of a vein shorter than this is that of its ostium too, of the shortest half. A longer
-one is not searched from its cut: its taper there looks like an ostium."""
+"""The direction of a vein shorter than this is that of its ostium too, of the shortest half. A
+longer one is not searched from its cut: its taper there looks like an ostium."""
 
 SURE_OSTIUM = 0.8
 """What comes through an ostium of this confidence is a branch of its vein."""
