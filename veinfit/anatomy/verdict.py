@@ -12,10 +12,10 @@ from veinfit.surface import Surface
 from veinfit.surface.mesh import edges
 
 COST_OF_EDGE: tuple[tuple[float, float, float, float, float], ...] = (
-    (0.5, 0.40, 8.07, 0.67, 8.08),
-    (1.0, 0.45, 8.07, 0.67, 8.08),
-    (2.0, 0.49, 8.07, 0.67, 8.08),
-    (3.0, 0.55, 8.32, 0.83, 8.08),
+    (0.5, 0.49, 7.64, 0.79, 7.94),
+    (1.0, 0.49, 7.64, 0.79, 7.94),
+    (2.0, 0.49, 7.64, 0.79, 7.94),
+    (3.0, 0.71, 7.64, 0.96, 7.94),
 )
 """Edge length of a mesh, then the errors of d_area and of the ostium's place, median and greatest.
 
