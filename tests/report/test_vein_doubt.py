@@ -21,17 +21,19 @@ from veinfit.report.wording import SPACE
 from veinfit.seating.model import Fit
 
 LONGEST = max(UNCLEAR, key=lambda kind: len(UNCLEAR[kind]))
+BOTH = f"the name is in doubt, ostium ±10.5 mm, {UNCLEAR[LONGEST]}"
 
 
 @pytest.fixture
 def doubted(anatomy: Anatomy) -> Anatomy:
-    """LSPV's ostium is unclear, RIPV's name is in doubt, the others are sure."""
+    """LSPV's ostium and name are unclear, RIPV's name is in doubt, the others are sure."""
     told = []
     for vein in anatomy.veins:
         ostium = replace(vein.ostium, confidence=0.8)
         sure = 0.9
         if vein.name == "LSPV":
             ostium = replace(ostium, confidence=0.04, error_mm=10.5, kind=LONGEST)  # type: ignore[arg-type]
+            sure = 0.3
         if vein.name == "RIPV":
             sure = 0.45
         told.append(replace(vein, ostium=ostium, name_confidence=sure))
@@ -55,7 +57,7 @@ def lines(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
 def test_in_words(doubted: Anatomy) -> None:
     words = {vein.name: doubt_words(vein).replace(SPACE, " ") for vein in doubted.veins}
     assert words == {
-        "LSPV": f"ostium ±10.5 mm, {UNCLEAR[LONGEST]}",
+        "LSPV": BOTH,
         "LIPV": "",
         "RSPV": "",
         "RIPV": "the name is in doubt",
@@ -74,7 +76,7 @@ def test_on_the_pictures_with_the_longest_of_captions(
     )
     drawn = draw_pictures(doubted, shown, {}, tmp_path, renderer="plain")
     captions = {one.vein: one.caption.replace(SPACE, " ") for one in drawn}
-    unclear = f"Measurement confidence 0.04: ostium ±10.5 mm, {UNCLEAR[LONGEST]}. "
+    unclear = f"Measurement confidence 0.04: {BOTH}. "
     assert unclear in captions["LSPV"] and "the leak running between contacts" in captions["LSPV"]
     assert "Measurement confidence 0.45: the name is in doubt. " in captions["RIPV"]
     assert "confidence" not in captions["LIPV"]
@@ -85,9 +87,7 @@ def test_on_the_pictures_with_the_longest_of_captions(
 
 def test_on_the_overview(doubted: Anatomy, anatomy: Anatomy) -> None:
     caption = overview_caption(doubted).replace(SPACE, " ")
-    assert caption.endswith(
-        f" In doubt: LSPV: ostium ±10.5 mm, {UNCLEAR[LONGEST]}; RIPV: the name is in doubt."
-    )
+    assert caption.endswith(f" In doubt: LSPV: {BOTH}; RIPV: the name is in doubt.")
     assert "In doubt" not in overview_caption(
         replace(doubted, veins=tuple(v for v in doubted.veins if v.name in {"LIPV", "RSPV"}))
     )
@@ -102,7 +102,7 @@ def test_in_the_3d_view(doubted: Anatomy, fits: tuple[Fit, ...], tmp_path: Path)
         for k, vein in enumerate(doubted.veins):
             tab.click(f"#veins label:nth-of-type({k + 2}) input")
             told[vein.name] = tab.evaluate("document.getElementById('told').textContent")
-    assert f"0.04: ostium ±10.5{SPACE}mm, {UNCLEAR[LONGEST]}." in told["LSPV"]
+    assert f"0.04: {BOTH.replace(' mm', SPACE + 'mm')}." in told["LSPV"]
     assert "Measurement confidence 0.45: the name is in doubt." in told["RIPV"]
     assert "confidence" not in told["LIPV"] and "confidence" not in told["RSPV"]
 

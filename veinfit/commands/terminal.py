@@ -8,7 +8,7 @@ import os
 import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO, TypeAlias
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO, TypeAlias
 
 if TYPE_CHECKING:
     from veinfit.notes import Note
@@ -23,7 +23,7 @@ CAUTION = (
 
 
 class Parser(argparse.ArgumentParser):
-    """A parser to which two things are errors that argparse passes.
+    """A parser that tells an error in one line, and two errors that argparse passes.
 
     An option given twice, unless it gathers values; and a path without a name, as a variable of the
     shell leaves it that is not set: that would be the folder at hand.
@@ -33,6 +33,11 @@ class Parser(argparse.ArgumentParser):
         super().__init__(*args, **kwargs)
         self.register("action", None, _Once)
         self.register("type", Path, _named_path)
+
+    def error(self, message: str) -> NoReturn:
+        """End with exit code 2 and one line; the usage, several lines long, stands in the help."""
+        told = message.removeprefix("argument ")
+        self.exit(2, f"{self.prog}: error: {told}; see {self.prog} --help\n")
 
 
 def _named_path(text: str) -> Path:

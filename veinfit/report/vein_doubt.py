@@ -21,15 +21,13 @@ UNCLEAR: dict[str, str] = {
 
 def doubt_words(vein: Vein) -> str:
     """Say what makes a measurement confidence low; empty where it is not."""
-    if vein.confidence >= LOW_CONFIDENCE:
-        return ""
-    if vein.name_confidence <= vein.confidence:
-        return "the name is in doubt"
-    if vein.ostium.kind == "set_by_hand":
-        return ""
-    bound = f"ostium ±{number(vein.ostium.error_mm)}{SPACE}mm"
-    why = UNCLEAR.get(vein.ostium.kind)
-    return f"{bound}, {why}" if why else bound
+    doubts = []
+    if vein.name_confidence < LOW_CONFIDENCE:
+        doubts.append("the name is in doubt")
+    if vein.ostium.confidence < LOW_CONFIDENCE and vein.ostium.kind != "set_by_hand":
+        doubts.append(f"ostium ±{number(vein.ostium.error_mm)}{SPACE}mm")
+        doubts += filter(None, [UNCLEAR.get(vein.ostium.kind)])
+    return ", ".join(doubts)
 
 
 def doubt_of(veins: Iterable[Vein], name: str) -> str:
