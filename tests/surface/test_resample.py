@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 from surface.shapes import sphere
+from vtkmodules.vtkFiltersCore import vtkImplicitPolyDataDistance, vtkQuadricDecimation
 
 from veinfit.surface import Surface
 from veinfit.surface.mesh import edges, enclosed_volume, select_faces
 from veinfit.surface.openings import boundary_loops, loop_diameter
 from veinfit.surface.refine import refine
 from veinfit.surface.resample import with_fewer_faces
+from veinfit.surface.vtk_bridge import poly_data, triangle_arrays
 
 
 @pytest.fixture(scope="module")
@@ -47,6 +51,34 @@ def test_the_same_surface_gives_the_same_faces(ball):
     one, two = (with_fewer_faces(ball, 2500) for _ in range(2))
     assert np.array_equal(one.points, two.points)
     assert np.array_equal(one.faces, two.faces)
+
+
+def test_as_near_to_the_surface_as_another_library(ball):
+    thin = vtkQuadricDecimation()
+    thin.SetInputData(poly_data(ball.points, ball.faces))
+    thin.SetTargetReduction(1.0 - 3000 / len(ball.faces))
+    thin.VolumePreservationOn()
+    thin.Update()
+    other = Surface(*triangle_arrays(thin.GetOutput()))
+    ours, theirs = (
+        np.percentile(_distances(ball.points, fewer), 95.0)
+        for fewer in (with_fewer_faces(ball, 3000), other)
+    )
+    assert ours < 1.1 * theirs
+
+
+def test_several_at_once_do_not_mix(ball):
+    alone = [with_fewer_faces(ball, 1000 + 200 * k).points for k in range(6)]
+    with ThreadPoolExecutor(6) as pool:
+        at_once = list(pool.map(lambda k: with_fewer_faces(ball, 1000 + 200 * k).points, range(6)))
+    assert all(np.array_equal(a, b) for a, b in zip(alone, at_once, strict=True))
+
+
+def _distances(points, surface):
+    """Distances (N,) of points from a surface."""
+    distance = vtkImplicitPolyDataDistance()
+    distance.SetInput(poly_data(surface.points, surface.faces))
+    return np.abs([distance.EvaluateFunction(point) for point in points])
 
 
 def test_nothing_is_returned_where_an_opening_would_be_lost():

@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
-from vtkmodules.vtkFiltersCore import vtkQuadricDecimation
+from threading import Lock
+
+import fast_simplification
+import numpy as np
 
 from veinfit.surface.cleaning import face_neighbours, part_touching_sheets
 from veinfit.surface.mesh import Surface, edges, renumbered
 from veinfit.surface.openings import boundary_loops
-from veinfit.surface.vtk_bridge import poly_data, triangle_arrays
 from veinfit.vectors import FloatArray, IntArray
+
+GREED = 5.0
+"""How fast the library lets edges move the surface farther, round by round: its own 7 leaves old
+vertices a tenth farther from the new surface, 3 ends with twice as many faces as asked for."""
+
+_one_at_a_time = Lock()
+"""The library keeps the surface in one place between its calls."""
 
 
 def with_fewer_faces(surface: Surface, faces: int) -> Surface | None:
     """Return the same shape with about so many faces, flat parts losing most of them.
 
-    Edges are collapsed where that moves the surface least [1]_. Of surfaces with 142,000 and
-    163,000 faces brought to 25,000, 95 % of the old vertices lie within 0.014 mm of the new
-    surface.
+    Edges are collapsed where that moves the surface little [1]_, in rounds that let them move it
+    farther and farther. Of surfaces with 170,000 and 256,000 faces brought to 25,000, 95 % of the
+    old vertices lie within 0.014 mm of the new surface and all within 0.032 mm.
 
     Parameters
     ----------
@@ -37,20 +46,22 @@ def with_fewer_faces(surface: Surface, faces: int) -> Surface | None:
     """
     if faces >= len(surface.faces):
         return surface
-    points, corners = _thinned(surface, 1.0 - faces / len(surface.faces))
+    points, corners = _thinned(surface, faces)
     vertices, corners = renumbered(corners, len(points))
     fewer = Surface(points[vertices], corners)
     return fewer if _is_clean(fewer, len(boundary_loops(surface))) else None
 
 
-def _thinned(surface: Surface, share: float) -> tuple[FloatArray, IntArray]:
-    """Return points (V, 3) and triangles (F, 3) after a share of them was taken away."""
-    thin = vtkQuadricDecimation()
-    thin.SetInputData(poly_data(surface.points, surface.faces))
-    thin.SetTargetReduction(share)
-    thin.VolumePreservationOn()
-    thin.Update()
-    return triangle_arrays(thin.GetOutput())
+def _thinned(surface: Surface, faces: int) -> tuple[FloatArray, IntArray]:
+    """Return points (V, 3) and triangles (F, 3) of about so many faces."""
+    with _one_at_a_time:
+        points, corners = fast_simplification.simplify(
+            np.array(surface.points),
+            np.array(surface.faces, dtype=np.int32),
+            target_count=faces,
+            agg=GREED,
+        )
+    return points, np.asarray(corners, dtype=np.int64)
 
 
 def _is_clean(surface: Surface, openings: int) -> bool:

@@ -13,7 +13,7 @@ from veinfit.io.files import hash_file, is_dicom
 from veinfit.result.provenance import InputFile
 from veinfit.surface import Surface
 
-LIBRARIES = ("numpy", "scipy", "vtk", "trimesh", "nibabel", "matplotlib")
+LIBRARIES = ("numpy", "scipy", "vtk", "trimesh", "fast-simplification", "nibabel", "matplotlib")
 """Libraries whose versions are recorded with a case."""
 
 
