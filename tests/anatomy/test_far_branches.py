@@ -25,8 +25,8 @@ from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.naming.assignment import selections_of
 from veinfit.anatomy.naming.features import CandidateFeatures
-from veinfit.anatomy.ostium.search import goes_on
-from veinfit.anatomy.ostium.trunks import _as_long, _Course
+from veinfit.anatomy.ostium.going_on import goes_on
+from veinfit.anatomy.ostium.trunks import Trunk, _as_long, _Course, _goes_on
 from veinfit.labels import LabelVolume, lumen_input
 from veinfit.settings import Settings
 from veinfit.surface import Surface
@@ -136,6 +136,10 @@ def test_an_opening_far_out_along_a_branch_is_the_branchs():
     [
         # Twelve mm of a vein as wide as at the ostium.
         ([9.0] * 4 + [10.0] * 13, True),
+        # It widens by a branch, and then goes on as it is.
+        ([9.0] * 4 + [10.0, 11.5] + [13.0] * 13, True),
+        # What is so much wider is the atrium, however long.
+        ([9.0] * 4 + [10.0, 11.5] + [15.0] * 13, False),
         # It widens into the atrium.
         ([9.0] * 4 + [10.0 + k for k in range(13)], False),
         # Its tube ends here: the atrium begins.
@@ -143,15 +147,30 @@ def test_an_opening_far_out_along_a_branch_is_the_branchs():
     ],
 )
 def test_where_a_vein_goes_on_as_narrow_no_ostium_is(diameters_mm, on):
+    assert goes_on(tube_of(diameters_mm), across_at_zero()) == on
+
+
+def test_where_another_course_of_a_common_part_goes_on_no_ostium_is():
+    """A course that left its part at a bend saw the flare of a branch there."""
+    short, long = tube_of([9.0] * 4 + [10.0] * 6), tube_of([9.0] * 4 + [10.0] * 17)
+    trunk = Trunk(short, across_at_zero(), (), 8.0, 1.0)
+    assert not _goes_on([short], trunk)
+    assert _goes_on([short, long], trunk)
+
+
+def tube_of(diameters_mm):
+    """A straight tube along z with sections every mm, the first 3.5 mm above zero."""
     z = 3.5 - np.arange(len(diameters_mm), dtype=float)
     centres = z[:, None] * np.array([0.0, 0.0, 1.0])
     nothing = Wall(Surface(np.zeros((0, 3)), np.zeros((0, 3), dtype=int)), np.zeros(0, dtype=bool))
     areas = np.pi / 4.0 * np.array(diameters_mm) ** 2
-    tube = BranchSections(centres, areas, float(z[0] - z[-1]), nothing, centres)
+    return BranchSections(centres, areas, float(z[0] - z[-1]), nothing, centres)
+
+
+def across_at_zero():
     contour, measures = circle((0.0, 0.0, 0.0), (0.0, 0.0, 1.0), 10.0)
     normal = np.array([0.0, 0.0, 1.0])
-    ostium = Ostium(np.zeros(3), normal, contour, measures, contour.points, 0.2, 5.0, 0.5)
-    assert goes_on(tube, ostium) == on
+    return Ostium(np.zeros(3), normal, contour, measures, contour.points, 0.2, 5.0, 0.5)
 
 
 def test_beside_a_long_course_one_that_left_it_tells_nothing():

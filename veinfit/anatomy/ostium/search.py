@@ -11,6 +11,7 @@ from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections,
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.model import Bifurcation
 from veinfit.anatomy.model import Ostium
+from veinfit.anatomy.ostium.going_on import goes_on
 from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns, half_turns_from_each
 from veinfit.anatomy.ostium.leaning import (
     AXIS_SPAN_MM,
@@ -74,11 +75,6 @@ AGREED_MM = 0.02
 AS_SURE_MM = 2.0
 """... and as sure as each other where their bounds differ by no more than this."""
 
-GOES_ON_MM = 10.0
-GOES_ON_SHARE = 1.3
-"""Where a vein's own tube goes on for so long without growing to so many times its area, half turns
-before it are those of a taper or of a branch."""
-
 SETTLED_MM = 0.05
 """The plane has settled when its centre moves less than this between rounds."""
 
@@ -110,57 +106,14 @@ def find_ostium(
     if len(tube.centres) < 3:
         return OstiumFailure("the stub is too short to show the vein's direction")
     search = _Search(tube, s, settings, clearance_mm)
-    settled: list[Settled] = []
-    failures: list[OstiumFailure] = []
     starts = _starts(tube, s)
-    for at in starts:
-        result = search.follow(at)
-        if isinstance(result, OstiumFailure):
-            failures.append(result)
-        else:
-            settled.append(result)
-    if not settled:
+    found, failures = search.ostia(starts, rivals, about_leaning)
+    if not found:
         # A tip that tapers widens too: where all starts lie in it, those past it are tried.
-        for at in np.arange(max(starts) + NEXT_START_MM, s[-1], NEXT_START_MM):
-            result = search.follow(float(at))
-            if not isinstance(result, OstiumFailure):
-                settled.append(result)
-    found: list[tuple[Ostium, tuple[Note, ...]]] = []
-    while settled:
-        alike = [
-            each
-            for each in settled
-            if np.linalg.norm(each.plane.centre - settled[0].plane.centre) < AGREED_MM
-        ]
-        one = settled[0]
-        ostium = (
-            middle_ostium(tube, one, rivals)
-            if about_leaning
-            else ostium_in_plane(tube, one.plane, one.turns, rivals)
-        )
-        settled = [each for each in settled if each not in alike]
-        if not isinstance(ostium, OstiumFailure) and goes_on(tube, ostium[0]):
-            ostium = OstiumFailure("the vein goes on past it as narrow as it is there")
-        if isinstance(ostium, OstiumFailure):
-            failures.append(ostium)
-        else:
-            found.append(ostium)
+        past = np.arange(max(starts) + NEXT_START_MM, s[-1], NEXT_START_MM).tolist()
+        found, more = search.ostia(past, rivals, about_leaning)
+        failures = [*failures, *more]
     return _agreed(found) if found else failures[0]
-
-
-def goes_on(tube: BranchSections, ostium: Ostium) -> bool:
-    """Whether a vein goes on past an ostium, toward the body, as narrow as it is there.
-
-    ``tube`` is the vein's, or that of a common part.
-    """
-    past = (tube.centres - ostium.centre) @ ostium.normal < 0.0
-    if not past.any():
-        return False
-    centres = tube.centres[int(np.argmax(past)) :]
-    areas = tube.areas_mm2[int(np.argmax(past)) :]
-    s = arc_length(centres)
-    near = s <= GOES_ON_MM
-    return bool(s[-1] > GOES_ON_MM and areas[near].max() < GOES_ON_SHARE * areas[0])
 
 
 def _agreed(
@@ -286,6 +239,39 @@ class _Search:
     s: FloatArray
     settings: AnatomySettings
     clearance_mm: float
+
+    def ostia(
+        self, starts: Sequence[float], rivals: Sequence[FloatArray], about_leaning: bool
+    ) -> tuple[list[tuple[Ostium, tuple[Note, ...]]], list[OstiumFailure]]:
+        """Return the ostia to which starts lead, one a plane, and why others lead to none."""
+        settled: list[Settled] = []
+        failures: list[OstiumFailure] = []
+        for at in starts:
+            result = self.follow(at)
+            if isinstance(result, OstiumFailure):
+                failures.append(result)
+            else:
+                settled.append(result)
+        found: list[tuple[Ostium, tuple[Note, ...]]] = []
+        while settled:
+            one = settled[0]
+            settled = [
+                each
+                for each in settled
+                if not np.linalg.norm(each.plane.centre - one.plane.centre) < AGREED_MM
+            ]
+            ostium = (
+                middle_ostium(self.tube, one, rivals)
+                if about_leaning
+                else ostium_in_plane(self.tube, one.plane, one.turns, rivals)
+            )
+            if not isinstance(ostium, OstiumFailure) and goes_on(self.tube, ostium[0]):
+                ostium = OstiumFailure("the vein goes on past it as narrow as it is there")
+            if isinstance(ostium, OstiumFailure):
+                failures.append(ostium)
+            else:
+                found.append(ostium)
+        return found, failures
 
     def follow(self, at: float) -> Settled | OstiumFailure:
         """Follow one start, an arc length from the distal end, until its plane settles."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from veinfit.anatomy.branches.branch_sections import BranchSections
+from veinfit.anatomy.branches.branch_sections import BranchSections, tangents
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.widening import Widening
 from veinfit.anatomy.model import Contour, Ostium, OstiumKind
@@ -239,6 +239,13 @@ def _note(kind: OstiumKind) -> Note:
     words = WORDS.get(kind, "")
     text = f"the wall shows no clear turn into the atrium; the ostium was placed {words}"
     return Note("ostium", text, severity="caution")
+
+
+def where_it_ends(tube: BranchSections) -> Found | None:
+    """Return the ostium where a long vein's sections cease to be its own, if any surrounds it."""
+    normal = tangents(tube.centres)[-1]
+    d_mm = float(np.sqrt(4.0 / np.pi * tube.areas_mm2[-1]))
+    return _alone(tube.wall, _Place(tube.centres[-1], -normal, d_mm, "separation"))
 
 
 def tube_of_sections(walked: Widening, wall: Wall, path: FloatArray) -> BranchSections:

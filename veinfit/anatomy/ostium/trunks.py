@@ -23,14 +23,14 @@ from veinfit.anatomy.branches.lumen import Lumen
 from veinfit.anatomy.branches.model import SharedPart
 from veinfit.anatomy.branches.widening import leaning
 from veinfit.anatomy.model import Ostium
+from veinfit.anatomy.ostium.going_on import goes_on
 from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.anatomy.ostium.search import (
     find_ostium,
     find_ostium_about,
-    goes_on,
     settle_before_bifurcation,
 )
-from veinfit.anatomy.ostium.sections import Found, is_sharp, weighed
+from veinfit.anatomy.ostium.sections import Found, is_sharp, weighed, where_it_ends
 from veinfit.anatomy.walked_aslant import around_bends
 from veinfit.notes import Note
 from veinfit.settings import AnatomySettings
@@ -149,11 +149,13 @@ def find_trunk(
         courses = _as_long(courses)
     limit = max([limit, *(TRUNK_EXCESS * _typical_mm2(c.tube) for c in courses if _is_long(c))])
     begun: list[Trunk] = []
+    along = [course.tube for course in courses]
     for starts in _starts(lumen, part, fork, courses, together, settings):
         found = [
             trunk
             for tube, start in starts
             if (trunk := _settled(part, tube, start, paths, limit, settings)) is not None
+            and not _goes_on(along, trunk)
         ]
         if found:
             return _surest(found, together)
@@ -162,11 +164,17 @@ def find_trunk(
             for tube, (ostium, notes) in starts
             if _is_sound(ostium, far_out)
             and (trunk := _before_carina(part, tube, ostium, notes, paths, limit)) is not None
+            and not _goes_on(along, trunk)
         ]
         if far_out and begun:
             break  # What the other starts see of a long one is its branches.
     # Of a trunk hardly longer than wide the path to its carina may tell less than its own tube.
     return _surest(begun, together) if begun else None
+
+
+def _goes_on(along: Sequence[BranchSections], trunk: Trunk) -> bool:
+    """Whether a common part goes on past an ostium, along the course of it or another."""
+    return any(goes_on(tube, trunk.ostium) for tube in (trunk.tube, *along))
 
 
 def _as_long(courses: Sequence[_Course]) -> list[_Course]:
@@ -230,6 +238,8 @@ def _starts(
     is_long = any(map(_is_long, courses))
     for starts in (from_flare, from_carina) if is_long else (from_carina, from_flare):
         yield starts()
+    if is_long and part.length_mm > LONG_MM:
+        return
     stub = _stub(lumen, part, fork, together)
     line = (stub.end, stub.direction)
     yield _found([(stub.tube, find_ostium_about(stub.tube, line, settings, clearance))])
@@ -249,7 +259,10 @@ def _from_flare(
     walks = leaning(wall, course.end, course.direction, ())
     bent = around_bends(walks, wall, course.end, course.tube, ())
     walks = walks if by_turn is None and not bent else list(bent)
-    return weighed(wall, by_turn, walks, None, ()) or found
+    weighted = weighed(wall, by_turn, walks, None, ())
+    if weighted is None or goes_on(course.tube, weighted[0]):
+        weighted = by_turn or where_it_ends(course.tube)
+    return weighted or found
 
 
 def _found(
@@ -286,7 +299,7 @@ def _before_carina(
     """Return the trunk with an ostium that lies before the carina and holds all paths."""
     length = part.bifurcation.length_from(ostium.centre, ostium.normal)
     holds = all(passes(w, ostium.contour.points, ostium.centre, ostium.normal) for w in paths)
-    if length <= 0 or ostium.measures.area_mm2 > limit_mm2 or not holds or goes_on(tube, ostium):
+    if length <= 0 or ostium.measures.area_mm2 > limit_mm2 or not holds:
         return None
     return Trunk(tube, ostium, notes, length, 1.0)
 
