@@ -10,9 +10,10 @@ from veinfit import Settings
 from veinfit.anatomy import candidates
 from veinfit.anatomy.branches.blind_ends import starts_at
 from veinfit.anatomy.branches.branch_sections import BranchSections
-from veinfit.anatomy.branches.finding import find_branches, join_tree
+from veinfit.anatomy.branches.finding import find_branches
 from veinfit.anatomy.branches.flat_ends import FlatEnd
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
+from veinfit.anatomy.branches.join_tree import join_tree
 from veinfit.anatomy.branches.lumen import Wall, prepare_lumen
 from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.surface import Surface

@@ -17,8 +17,9 @@ from handmade import circle
 
 from veinfit.anatomy import find_anatomy
 from veinfit.anatomy.branches.branch_sections import BranchSections
-from veinfit.anatomy.branches.finding import _twigs, find_branches, join_tree
+from veinfit.anatomy.branches.finding import _twigs, find_branches
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
+from veinfit.anatomy.branches.join_tree import FAR_OUT_MM, join_tree
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.model import Opening
 from veinfit.anatomy.lumen_input import LumenInput
@@ -126,9 +127,11 @@ def test_an_opening_far_out_along_a_branch_is_the_branchs():
     (one,) = (k for k, b in enumerate(far.branches) if b.opening == 0)
     assert far.branches[one].joins is not None
     assert any(one in part.members for part in far.shared)
-    near = find_branches(tree, [opened(-20.0)])
-    (one,) = (b for b in near.branches if b.opening == 0)
-    assert one.joins is None
+    for at_mm, a_branchs in ((-10.0, True), (-20.0, False)):
+        near = find_branches(tree, [opened(at_mm)])
+        (one,) = (b for b in near.branches if b.opening == 0)
+        assert one.depth_mm < near.body_radius_mm + FAR_OUT_MM
+        assert (one.joins is not None) == a_branchs
 
 
 @pytest.mark.parametrize(

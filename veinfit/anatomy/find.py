@@ -10,8 +10,9 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.branches.branch_sections import section_at, tangents
 from veinfit.anatomy.branches.cut_off import opened_at_cuts
-from veinfit.anatomy.branches.finding import find_branches, join_tree
+from veinfit.anatomy.branches.finding import find_branches
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
+from veinfit.anatomy.branches.join_tree import join_tree
 from veinfit.anatomy.branches.labelled_veins import APPENDAGE_LABEL, LabelHints, with_labelled
 from veinfit.anatomy.branches.lumen import Lumen, prepare_lumen
 from veinfit.anatomy.branches.model import Branches

@@ -7,8 +7,9 @@ import pytest
 from voxels import ball, grid, tube
 
 from veinfit.anatomy.branches.cut_off import cut_at, opened_at_cuts
-from veinfit.anatomy.branches.finding import find_branches, join_tree
+from veinfit.anatomy.branches.finding import find_branches
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
+from veinfit.anatomy.branches.join_tree import join_tree
 from veinfit.anatomy.branches.lumen import prepare_lumen
 from veinfit.labels import lumen_surface
 from veinfit.settings import Settings

@@ -6,9 +6,10 @@ import trimesh
 from voxels import ball, grid, tube
 
 from veinfit.anatomy.branches.branch_sections import BranchSections
-from veinfit.anatomy.branches.finding import find_branches, join_tree
+from veinfit.anatomy.branches.finding import find_branches
 from veinfit.anatomy.branches.flat_ends import find_flat_end, flat_end_at
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
+from veinfit.anatomy.branches.join_tree import join_tree
 from veinfit.anatomy.branches.lumen import Wall, prepare_lumen
 from veinfit.anatomy.candidates import find_candidates
 from veinfit.labels import lumen_surface

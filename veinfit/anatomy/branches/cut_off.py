@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.anatomy.branches.end_cuts import ROUNDED_RIM_MM, EndCut, cut_and_parents
-from veinfit.anatomy.branches.finding import JoinTree
 from veinfit.anatomy.branches.flat_ends import piece_of
+from veinfit.anatomy.branches.join_tree import JoinTree
 from veinfit.anatomy.branches.lumen import Lumen, Wall, opening_of
 from veinfit.surface.mesh import face_areas, face_middles, face_normals, select_faces
 from veinfit.surface.openings import boundary_loops

@@ -1,10 +1,4 @@
-"""Branches of the lumen: everything that leaves the atrial body, as a tree.
-
-The distance through the lumen from the body's core grows along every branch.
-Where the far part of the lumen falls into separate pieces there are separate
-branches; the tree of how those pieces join, nearer and nearer to the core, is
-the tree of the branches (a join tree of the distance).
-"""
+"""Branches of the lumen: everything that leaves the atrial body, as a tree."""
 
 from __future__ import annotations
 
@@ -14,22 +8,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
-from veinfit.anatomy.branches.inscribed import InscribedSpheres, distances_from
+from veinfit.anatomy.branches.inscribed import InscribedSpheres
+from veinfit.anatomy.branches.join_tree import BAND_MM, FAR_OUT_MM, JoinTree, join_tree
 from veinfit.anatomy.branches.model import Bifurcation, Branch, Branches, Opening, SharedPart
+from veinfit.anatomy.branches.open_ends import branch_cut_at, leaves_at_openings
 from veinfit.anatomy.branches.paths import paths_from
 from veinfit.vectors import BoolArray, FloatArray, dots
 
-CORE_SHARE = 0.85
-"""Cells whose sphere has this share of the largest radius are the body's core."""
-
 CENTRE_SHARE = 0.7
 """The body's centre is the mean of the cells whose sphere has this share of the largest."""
-
-BAND_MM = 1.0
-"""Width of a distance band: joins are known to about this."""
-
-CAP_CELLS = 2.5
-"""A tip within this many cells of a cap ends there."""
 
 LEAST_REACH_MM = 4.0
 """A part that reaches less far than this past its join is a bulge of the wall."""
@@ -50,51 +37,8 @@ CARINA_CELLS = 0.25
 """Cells that lie as near to both branches as the nearest one, to this share of a cell, are the
 carina."""
 
-FAR_OUT_MM = 30.0
-"""Blind branches that part so far past the largest sphere, or farther, tell of no ostium but where
-their vein first branches: of each vein the first one is kept. A tree of branches took minutes."""
-
 LEAST_SHARED_MM = 1.0
 """Branches whose common part persists for less than this, one band, leave the body side by side."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class JoinTree:
-    """What leaves the body, the least of it too, and where it joins.
-
-    Attributes
-    ----------
-    spheres : InscribedSpheres
-    depth_mm : (N,) array
-        Distance of every cell from the body's core, through the lumen.
-    tips : tuple of L int
-        The farthest cell of each part.
-    reach_mm, join_mm : (L,) array
-        How far it reaches past its join, and how far that is from the core.
-    joins : tuple of L (int or None)
-        The part that each joins.
-    """
-
-    spheres: InscribedSpheres
-    depth_mm: FloatArray
-    tips: tuple[int, ...]
-    reach_mm: FloatArray
-    join_mm: FloatArray
-    joins: tuple[int | None, ...]
-
-    def places(self, least_reach_mm: float) -> FloatArray:
-        """Return the tips (N, 3) of parts that reach so far past their join, farthest first, mm."""
-        order = np.argsort(-self.reach_mm, kind="stable")
-        reaching = order[self.reach_mm[order] >= least_reach_mm]
-        return np.asarray(self.spheres.points[np.array(self.tips)[reaching]])
-
-
-def join_tree(spheres: InscribedSpheres) -> JoinTree:
-    """Find what leaves the body, however short it is."""
-    core = np.flatnonzero(spheres.radius_mm >= CORE_SHARE * float(spheres.radius_mm.max()))
-    depth = distances_from(spheres.graph(spheres.length_mm), core)[0]
-    tips, reach, join, joins = _join_tree(spheres, depth)
-    return JoinTree(spheres, depth, tuple(tips), reach, join, tuple(joins))
 
 
 def find_branches(tree: JoinTree, openings: Sequence[Opening]) -> Branches:
@@ -111,7 +55,7 @@ def find_branches(tree: JoinTree, openings: Sequence[Opening]) -> Branches:
     opening_cells = [
         paths.nearest_cell(o.centre - o.normal * 0.5 * spheres.step_mm) for o in openings
     ]
-    owner = _leaves_at_openings(spheres, tips, reach, openings)
+    owner = leaves_at_openings(spheres, tips, reach, openings)
     blind = [k for k in range(len(tips)) if k not in owner and reach[k] >= LEAST_REACH_MM]
     twigs = _twigs(blind, join, joins, greatest + FAR_OUT_MM)
     found: list[Branch] = []
@@ -138,7 +82,6 @@ def find_branches(tree: JoinTree, openings: Sequence[Opening]) -> Branches:
         if index in taken:
             continue
         cell = opening_cells[index]
-        far_out = depth[cell] >= greatest + FAR_OUT_MM
         found.append(
             Branch(
                 tip=opening_found.centre,
@@ -147,7 +90,7 @@ def find_branches(tree: JoinTree, openings: Sequence[Opening]) -> Branches:
                 join_mm=float(depth[cell]),
                 depth_mm=float(depth[cell]),
                 opening=index,
-                joins=_leaf_past(spheres, depth, cell, tips) if far_out else None,
+                joins=branch_cut_at(tree, cell, number),
             )
         )
     branches = tuple(replace(b, joins=_surviving(b.joins, joins, number)) for b in found)
@@ -155,19 +98,13 @@ def find_branches(tree: JoinTree, openings: Sequence[Opening]) -> Branches:
     return Branches(centre, greatest, branches, shared, paths)
 
 
-def _leaf_past(
-    spheres: InscribedSpheres, depth: FloatArray, cell: int, tips: Sequence[int]
-) -> int | None:
-    """Return the farthest leaf beyond a cell that is none itself, as where a branch is cut open."""
-    piece = spheres.pieces_of(depth >= depth[cell])
-    beyond = [leaf for leaf, tip in enumerate(tips) if piece[tip] == piece[cell]]
-    return max(beyond, key=lambda leaf: depth[tips[leaf]], default=None)
-
-
 def _twigs(
     blind: Sequence[int], join: FloatArray, joins: Sequence[int | None], far_mm: float
 ) -> set[int]:
-    """Return the blind leaves that part far out from a vein that has branched there before."""
+    """Return the blind leaves that part far out from a vein that has branched there before.
+
+    They tell of no ostium; a tree of branches took minutes.
+    """
 
     def parts_far_out(leaf: int) -> bool:
         return joins[leaf] is not None and join[leaf] >= far_mm
@@ -324,77 +261,3 @@ def _surviving(leaf: int | None, joins: Sequence[int | None], number: dict[int, 
     while leaf is not None and leaf not in number:
         leaf = joins[leaf]
     return None if leaf is None else number[leaf]
-
-
-def _join_tree(
-    spheres: InscribedSpheres, depth: FloatArray
-) -> tuple[list[int], FloatArray, FloatArray, list[int | None]]:
-    """Leaves of the join tree of ``depth``: tip cell, reach, join depth, branch joined."""
-    band = np.floor(depth / BAND_MM).astype(np.int32)
-    i, j = spheres.cells(), spheres.neighbours
-    before, after = band[i], band[j]
-    count, piece = spheres.pieces(before == after)
-    outward = before < after
-    across = np.unique(piece[i[outward]] * np.int64(count) + piece[j[outward]])
-    across = np.stack([across // count, across % count], axis=1)
-    piece_band = np.zeros(count, dtype=np.int64)
-    piece_band[piece] = band
-    order = np.lexsort((-depth, piece))
-    first = np.r_[True, np.diff(piece[order]) != 0]
-    far_cell = order[first]
-    neighbours: list[list[int]] = [[] for _ in range(count)]
-    for a, b in across.tolist():
-        neighbours[a].append(b)
-        neighbours[b].append(a)
-    sweep = np.lexsort((far_cell, -piece_band))
-    root: dict[int, int] = {}
-    leaf_of: dict[int, int] = {}
-    tips: list[int] = []
-    join: list[float] = []
-    joins: list[int | None] = []
-
-    def find(p: int) -> int:
-        while root[p] != p:
-            root[p] = root[root[p]]
-            p = root[p]
-        return p
-
-    for p in sweep.tolist():
-        root[p] = p
-        groups = {find(q) for q in neighbours[p] if q in root and q != p}
-        groups = {g for g in groups if g != p}
-        if not groups:
-            leaf_of[p] = len(tips)
-            tips.append(int(far_cell[p]))
-            join.append(0.0)
-            joins.append(None)
-            continue
-        ranked = sorted(groups, key=lambda g: (-depth[tips[leaf_of[g]]], leaf_of[g]))
-        senior = ranked[0]
-        for g in ranked[1:]:
-            join[leaf_of[g]] = float((piece_band[p] + 1) * BAND_MM)
-            joins[leaf_of[g]] = leaf_of[senior]
-            root[g] = senior
-        root[p] = senior
-    join_array = np.array(join)
-    reach = depth[np.array(tips)] - join_array
-    return tips, reach, join_array, joins
-
-
-def _leaves_at_openings(
-    spheres: InscribedSpheres,
-    tips: Sequence[int],
-    reach: FloatArray,
-    openings: Sequence[Opening],
-) -> dict[int, int]:
-    """Which leaf ends at which opening: the farthest-reaching one whose tip lies at its cap."""
-    owner: dict[int, int] = {}
-    tree = cKDTree(spheres.points[np.array(tips)])
-    for index, opening in enumerate(openings):
-        near = np.unique(
-            np.concatenate(tree.query_ball_point(opening.cap_points, CAP_CELLS * spheres.step_mm))
-        )
-        free = [leaf for leaf in near.astype(int).tolist() if leaf not in owner]
-        if free:
-            owner[max(free, key=lambda leaf: reach[leaf])] = index
-    return owner
