@@ -97,9 +97,16 @@ def _beyond(
     seeds = seeds[past[seeds]]
     if not len(seeds):
         return np.zeros(0, dtype=np.int64)
-    pairs = wall.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
-    pairs = pairs[past[pairs].all(axis=1)]
-    n = len(wall.points)
-    graph = sparse.coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
+    # Numbered anew: most of the wall does not lie past the plane, and costs nothing then.
+    number = np.cumsum(past) - 1
+    in_part = past[wall.faces]
+    first, second = (
+        np.concatenate([number[wall.faces[in_part[:, i] & in_part[:, j], k]] for i, j, k in sides])
+        for sides in (((0, 1, 0), (1, 2, 1), (2, 0, 2)), ((0, 1, 1), (1, 2, 2), (2, 0, 0)))
+    )
+    count = int(number[-1]) + 1
+    graph = sparse.coo_matrix((np.ones(len(first)), (first, second)), shape=(count, count))
     _, part = csgraph.connected_components(graph, directed=False)
-    return np.flatnonzero(past & np.isin(part, np.unique(part[seeds])))
+    joined = np.zeros(int(part.max()) + 1, dtype=bool)
+    joined[part[number[seeds]]] = True
+    return np.flatnonzero(past)[joined[part]]

@@ -91,6 +91,7 @@ def fit_layout(size_px: tuple[int, int], warned: bool = False) -> FitLayout:
 
 def draw_fit(
     anatomy: Anatomy,
+    cut_wall: FloatArray,
     fit: Fit,
     frame: FitFrame,
     layout: FitLayout,
@@ -99,7 +100,10 @@ def draw_fit(
     profiles: Mapping[str, FloatArray],
     words: ReportSettings,
 ) -> bytes:
-    """Write on the two flat views of a fit and return the picture as PNG."""
+    """Write on the two flat views of a fit and return the picture as PNG.
+
+    ``cut_wall`` is the wall in the cut, from ``side_cut``.
+    """
     canvas = Canvas(layout.size_px)
     for image, area in zip(images, (layout.side, layout.axial), strict=True):
         canvas.image(image, int(area.left), int(area.top))
@@ -108,7 +112,7 @@ def draw_fit(
     draw_header(canvas, fit, whole, words, hand_words(anatomy, fit.vein), anatomy.notes)
     view_title(canvas, layout.side, "From the side, near wall cut away")
     view_title(canvas, layout.axial, "From the atrium into the vein")
-    draw_side(canvas, anatomy, fit, frame, layout.side, bands, profiles)
+    draw_side(canvas, cut_wall, fit, frame, layout.side, bands, profiles)
     draw_axial(canvas, fit, frame, layout.axial, bands, profiles)
     doubt = doubt_of(anatomy.veins, fit.vein)
     draw_footer(canvas, fit, whole, bands, ring=True, doubt=doubt)
@@ -116,7 +120,7 @@ def draw_fit(
 
 
 def draw_for_paper(
-    anatomy: Anatomy,
+    cut_wall: FloatArray,
     fit: Fit,
     frame: FitFrame,
     layout: FitLayout,
@@ -137,7 +141,7 @@ def draw_for_paper(
     for image, area in zip(images, (side, axial), strict=True):
         canvas.image(image, int(area.left), 0)
         canvas.box(area, "none", edge="#9aa3ab", above=7.0)
-    draw_side(canvas, anatomy, fit, frame, side, bands, profiles)
+    draw_side(canvas, cut_wall, fit, frame, side, bands, profiles)
     draw_axial(canvas, fit, frame, axial, bands, profiles)
     return canvas.jpeg(PAPER_QUALITY)
 

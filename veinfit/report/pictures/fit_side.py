@@ -35,9 +35,15 @@ FACE_ON = 0.7
 crosses the cut says nothing of where it lies, and depths along its normal look too short."""
 
 
+def side_cut(anatomy: Anatomy, fit: Fit, frame: FitFrame) -> FloatArray:
+    """Return the lines (S, 2, 3) in which the view from the side cuts the wall, mm."""
+    wall = wall_under(anatomy, fit, frame)
+    return plane_segments(wall, cut_origin(fit, frame), frame.side.towards)[0]
+
+
 def draw_side(
     canvas: Canvas,
-    anatomy: Anatomy,
+    cut_wall: FloatArray,
     fit: Fit,
     frame: FitFrame,
     area: Box,
@@ -47,7 +53,10 @@ def draw_side(
     scale_bar: bool = True,
     labelled: bool = True,
 ) -> None:
-    """Write on the view from the side: cut, plane, balloon, leak, depth."""
+    """Write on the view from the side: cut, plane, balloon, leak, depth.
+
+    ``cut_wall`` is what :func:`side_cut` returns.
+    """
     camera = frame.side
     corner = np.array([area.left, area.top])
 
@@ -56,9 +65,9 @@ def draw_side(
 
     annotate(canvas, camera, area, scale_bar=scale_bar)
     origin, towards = cut_origin(fit, frame), camera.towards
-    wall_lines, _ = plane_segments(wall_under(anatomy, fit, frame), origin, towards)
-    canvas.segments(at(wall_lines), [INK], 2.6, clip=area, above=1.5)
-    cut = [at(wall_lines).reshape(-1, 2)]
+    wall_lines = at(cut_wall)
+    canvas.segments(wall_lines, [INK], 2.6, clip=area, above=1.5)
+    cut = [wall_lines.reshape(-1, 2)]
     if fit.patch is not None and fit.patch_gap_mm is not None:
         gap = finite_gap(fit.patch_gap_mm)
         ends, means = plane_segments(fit.patch, origin, towards, gap)

@@ -41,7 +41,7 @@ from veinfit.report.pictures.fit_scene import (
     whole_view,
 )
 from veinfit.report.pictures.fit_shared import leak_point
-from veinfit.report.pictures.fit_side import draw_side
+from veinfit.report.pictures.fit_side import draw_side, side_cut
 from veinfit.report.pictures.moving import moving
 from veinfit.report.pictures.overview import NAME_LENGTH, landmarks, seen_at
 from veinfit.report.pictures.pictures import (
@@ -350,7 +350,8 @@ def _written(
     if look.kind == "axis":
         draw_axial(canvas, fit, frame, area, bands, {}, scale_bar=bar)
     elif style.cutaway:
-        draw_side(canvas, anatomy, fit, frame, area, bands, {}, scale_bar=bar, labelled=labelled)
+        cut = side_cut(anatomy, fit, frame)
+        draw_side(canvas, cut, fit, frame, area, bands, {}, scale_bar=bar, labelled=labelled)
     else:
         _outside(canvas, anatomy, fit, frame, area, solid, scale, bar)
     doubt = doubt_of(anatomy.veins, fit.vein)
@@ -373,16 +374,14 @@ def _outside(
     annotate(canvas, camera, area, scale_bar=scale_bar)
     _visible_line(canvas, frame.vein.ostium.contour.points, camera, solid, scale, area)
     for leak in sorted(fit.leaks, key=lambda one: -one.width_mm):
-        spot = seen_at(leak_point(leak)[None], camera, solid, scale)
-        if spot is None:
+        if (spot := seen_at(leak_point(leak)[None], camera, solid, scale)) is None:
             continue
         at, u = spot + corner, canvas.unit
         canvas.circle(at, 12 * u, edge=PAPER, width=6.0, clip=area, above=3.0)
         canvas.circle(at, 12 * u, edge=LEAK, width=3.0, clip=area, above=3.1)
         canvas.label(at, f"leak {leak_mm(leak.width_mm)}", area, BODY_PX, bold=True)
     for named in landmarks(anatomy, {}):
-        spot = seen_at(named.points, camera, solid, scale)
-        if spot is not None:
+        if (spot := seen_at(named.points, camera, solid, scale)) is not None:
             canvas.circle(spot + corner, 4 * canvas.unit, INK, clip=area, above=4.0)
             text = shortened(printable(named.text), NAME_LENGTH)
             told = named.figures if named.figures.endswith("by hand") else ""

@@ -218,7 +218,7 @@ def landmarks(anatomy: Anatomy, structures: Mapping[str, Structure]) -> list[Lan
 
 def draw_overview(
     anatomy: Anatomy,
-    structures: Mapping[str, Structure],
+    named: Sequence[Landmark],
     layout: OverviewLayout,
     views: Sequence[View],
     drawn: Sequence[tuple[np.ndarray, Raster]],
@@ -229,7 +229,6 @@ def draw_overview(
     u = canvas.unit
     canvas.write(layout.areas[0].left + 4 * u, 4 * u, "Left atrium", TITLE_PX, bold=True)
     write_warning(canvas, layout.areas[0].left + 4 * u, 50 * u, anatomy.notes)
-    named = landmarks(anatomy, structures)
     seen = [
         [seen_at(mark.points, view.camera, solid, scale) for mark in named]
         for view, (_, solid) in zip(views, drawn, strict=True)

@@ -18,7 +18,9 @@ from veinfit.report.model import Picture
 from veinfit.report.pictures.fit_picture import FitLayout, draw_fit, draw_for_paper, fit_layout
 from veinfit.report.pictures.fit_scene import FitFrame, fit_views, frame_vein
 from veinfit.report.pictures.fit_shared import finite_gap
+from veinfit.report.pictures.fit_side import side_cut
 from veinfit.report.pictures.overview import (
+    Landmark,
     draw_overview,
     landmarks,
     overview_caption,
@@ -119,25 +121,25 @@ def draw_pictures(
 
     overview = overview_views(anatomy, structures, over_layout)
     views = [*overview]
+    cuts = []
     for fit in drawn:
         views += fit_views(anatomy, fit, frames[fit.vein], bands, shapes)
+        # While the wall has this balloon's shape; it is drawn twice.
+        cuts.append(side_cut(anatomy, fit, frames[fit.vein]))
     passes = tuple(one for view in views for one in passes_of(view))
 
     def draw(paint: Renderer, scale: int) -> tuple[Picture, ...]:
         flat = flattened(views, paint(passes, scale), scale)
         pair = [next(flat) for _ in overview]
-        png = draw_overview(anatomy, structures, over_layout, overview, pair, scale)
-        over = warned(_overview_picture(anatomy, structures), alarm)
+        named = landmarks(anatomy, structures)
+        png = draw_overview(anatomy, named, over_layout, overview, pair, scale)
+        over = warned(_overview_picture(anatomy, named), alarm)
         pictures = [_written(folder, "overview.png", png, over)]
         with freeing_new_objects() as free:
-            for fit, name in zip(drawn, _file_names(drawn), strict=True):
-                images = (next(flat)[0], next(flat)[0])
-                png = draw_fit(
-                    anatomy, fit, frames[fit.vein], layout, bands, images, shapes, settings
-                )
-                paper = draw_for_paper(
-                    anatomy, fit, frames[fit.vein], layout, bands, images, shapes
-                )
+            for fit, cut, name in zip(drawn, cuts, _file_names(drawn), strict=True):
+                frame, images = frames[fit.vein], (next(flat)[0], next(flat)[0])
+                png = draw_fit(anatomy, cut, fit, frame, layout, bands, images, shapes, settings)
+                paper = draw_for_paper(cut, fit, frame, layout, bands, images, shapes)
                 told = replace(
                     warned(_fit_picture(anatomy, fit, bands, settings), alarm), paper=paper
                 )
@@ -225,14 +227,14 @@ def warned(picture: Picture, alarm: str) -> Picture:
     return replace(picture, alt=f"{alarm}. {picture.alt}", warned=True) if alarm else picture
 
 
-def _overview_picture(anatomy: Anatomy, structures: Mapping[str, Structure]) -> Picture:
-    named = ", ".join(mark.text for mark in landmarks(anatomy, structures))
+def _overview_picture(anatomy: Anatomy, named: Sequence[Landmark]) -> Picture:
+    names = ", ".join(mark.text for mark in named)
     return Picture(
         file="",
         vein="",
         balloon="",
         caption=overview_caption(anatomy),
-        alt=f"The left atrium from behind and from the front; named are {named or 'no parts'}.",
+        alt=f"The left atrium from behind and from the front; named are {names or 'no parts'}.",
     )
 
 

@@ -52,20 +52,21 @@ class Camera:
         """Unit vector to the right of the picture."""
         return np.cross(self.up, self.towards)
 
+    def across(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return pixels to the right and pixels down, (...) each, of points (..., 3)."""
+        d = np.asarray(points, dtype=float) - self.focal
+        return (
+            d @ self.right / self.mm_per_px + self.width_px / 2,
+            -(d @ self.up) / self.mm_per_px + self.height_px / 2,
+        )
+
     def project(self, points: FloatArray) -> FloatArray:
         """Return (..., 3): pixels to the right, pixels down, and mm away from the viewer.
 
         The distance is counted from the focal point and may be negative.
         """
         d = np.asarray(points, dtype=float) - self.focal
-        return np.stack(
-            [
-                d @ self.right / self.mm_per_px + self.width_px / 2,
-                -(d @ self.up) / self.mm_per_px + self.height_px / 2,
-                -(d @ self.towards),
-            ],
-            axis=-1,
-        )
+        return np.stack([*self.across(points), -(d @ self.towards)], axis=-1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -308,7 +309,8 @@ def plane_segments(
     """
     height = (surface.points - origin) @ unit(normal)
     above = height >= 0
-    crossing = np.flatnonzero(np.ptp(above[surface.faces].astype(np.int8), axis=1))
+    first, second, third = above[surface.faces].T
+    crossing = np.flatnonzero((first != second) | (first != third))
     ends = np.empty((len(crossing), 2, 3))
     at_ends = np.zeros((len(crossing), 2))
     filled = np.zeros(len(crossing), dtype=np.int64)

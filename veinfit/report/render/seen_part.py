@@ -52,9 +52,8 @@ def seen_part(layer: Layer, camera: Camera) -> tuple[Layer, FloatArray]:
 def _seen(layer: Layer, camera: Camera) -> BoolArray:
     """Which faces (F,) may leave a mark on the picture."""
     surface = layer.surface
-    x, y, _ = camera.project(surface.points).T
+    x, y = camera.across(surface.points)
     faces = surface.faces.T
-    seen: BoolArray = np.ones(faces.shape[1], dtype=bool)
     outside = [
         x < -OUTSIDE_PX,
         x > camera.width_px + OUTSIDE_PX,
@@ -64,9 +63,12 @@ def _seen(layer: Layer, camera: Camera) -> BoolArray:
     if layer.clip is not None:
         origin, normal = layer.clip
         outside.append((surface.points - origin) @ unit(normal) > CUT_MM)
-    for side in outside:
-        if side.any():
-            seen &= ~(side[faces[0]] & side[faces[1]] & side[faces[2]])
+    # A bit for each side: a face with all corners beyond one of them cannot be seen.
+    beyond = np.zeros(len(surface.points), dtype=np.uint8)
+    for bit, side in enumerate(outside):
+        beyond |= side.astype(np.uint8) << bit
+    first, second, third = (beyond[corner] for corner in faces)
+    seen: BoolArray = (first & second & third) == 0
     if layer.cull != "none":
         own = np.flatnonzero(seen)
         (x0, x1, x2), (y0, y1, y2) = ([part[corner[own]] for corner in faces] for part in (x, y))
