@@ -13,6 +13,7 @@ from veinfit.report.render.annotations import annotate
 from veinfit.report.render.canvas import BODY_PX, Canvas
 from veinfit.report.render.drawing import printable, shortened
 from veinfit.report.render.placing import Box, enters
+from veinfit.report.render.png_file import png_file
 from veinfit.report.render.scene import Camera
 
 WHOLE = Box(0, 0, 600, 450)
@@ -167,6 +168,43 @@ def test_the_same_drawing_gives_the_same_bytes_without_a_time_or_a_name() -> Non
     first = draw()
     assert first == draw()
     assert set(_chunks(first)) <= {b"IHDR", b"pHYs", b"IDAT", b"IEND"}
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (3, 7), (90, 121)])
+def test_a_png_file_holds_the_pixels_and_their_size_on_paper(shape: tuple[int, int]) -> None:
+    """Read by another library."""
+    pixels = np.random.default_rng(3).integers(0, 255, (*shape, 3), dtype=np.uint8)
+    with Image.open(io.BytesIO(png_file(pixels, 100))) as read:
+        read.load()
+        assert (read.format, read.mode) == ("PNG", "RGB")
+        assert read.info["dpi"] == pytest.approx((100, 100), abs=0.02)
+        assert np.array_equal(np.asarray(read), pixels)
+
+
+def test_lines_of_one_colour_are_drawn_together_and_each_keeps_its_place() -> None:
+    canvas = Canvas((600, 450))
+    x = np.arange(50.0, 350.0, 50.0)
+    ends = np.stack([np.stack([x, x * 0 + 100], 1), np.stack([x + 20, x * 0 + 100], 1)], 1)
+    colours = ["#ff0000", "#ff0000", "#0000ff", "#ff0000", "#ff0000", "#ff0000"]
+    canvas.segments(ends, colours, 6.0)
+    canvas.segments(ends + [0, 100], ["#00ff00"], 6.0)
+    shown = np.asarray(Image.open(io.BytesIO(canvas.png())))
+    middles, gaps = (x + 10).astype(int), (x + 35).astype(int)
+    wanted = [[int(c[1:3], 16), int(c[3:5], 16), int(c[5:7], 16)] for c in colours]
+    assert np.array_equal(shown[100, middles], wanted)
+    assert (shown[200, middles] == [0, 255, 0]).all()
+    assert (shown[100, gaps] == 255).all() and (shown[200, gaps] == 255).all()
+
+
+@pytest.mark.parametrize("across", ["left", "center", "right"])
+@pytest.mark.parametrize("down", ["top", "center", "bottom"])
+def test_what_is_written_lies_in_its_box(across: str, down: str) -> None:
+    canvas = Canvas((600, 450))
+    box = canvas.text(300, 220, "Hg 12", BODY_PX, across=across, down=down, bold=True)
+    rows, columns = np.nonzero((np.asarray(Image.open(io.BytesIO(canvas.png()))) < 250).any(-1))
+    assert box.left - 1 <= columns.min() and columns.max() <= box.right + 1
+    assert box.top - 1 <= rows.min() and rows.max() <= box.bottom + 1
+    assert np.ptp(columns) > 0.9 * box.size[0] - 2
 
 
 def test_an_image_lies_pixel_for_pixel() -> None:

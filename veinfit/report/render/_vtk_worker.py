@@ -61,10 +61,15 @@ def main(folder: Path) -> None:
         colour, depth = _read(window)
         for actor in actors:
             renderer.RemoveActor(actor)
-        np.save(folder / COLOUR.format(index), colour)
+        np.save(folder / COLOUR.format(index), _first_channel(colour) if one["grey"] else colour)
         np.save(folder / DEPTH.format(index), depth)
         (folder / DONE.format(index)).touch()
     del vtkmodules
+
+
+def _first_channel(colour: np.ndarray) -> np.ndarray:
+    """Return (H, W, 1): all that there is to tell of grey, a third of what is written and read."""
+    return np.ascontiguousarray(colour[..., :1])
 
 
 def _aim(view: Any, camera: dict[str, Any]) -> None:
@@ -116,14 +121,14 @@ def _actor(layer: dict[str, Any], arrays: Any) -> Any:
 
 
 def _poly_data(arrays: Any, layer: dict[str, Any]) -> Any:
-    from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray
+    from vtkmodules.util.numpy_support import numpy_to_vtk
     from vtkmodules.vtkCommonCore import vtkPoints
     from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
 
     number = layer["number"]
     points, cells, data = vtkPoints(), vtkCellArray(), vtkPolyData()
     points.SetData(numpy_to_vtk(arrays[f"points-{number}"], deep=1))
-    cells.SetData(3, numpy_to_vtkIdTypeArray(arrays[f"faces-{number}"].ravel(), deep=1))
+    cells.SetData(3, numpy_to_vtk(arrays[f"faces-{number}"].ravel(), deep=1))
     data.SetPoints(points)
     data.SetPolys(cells)
     data.GetPointData().SetNormals(numpy_to_vtk(arrays[f"normals-{number}"], deep=1))
@@ -167,7 +172,7 @@ def _read(window: Any) -> tuple[np.ndarray, np.ndarray]:
     depth += near
     depth -= STAND_OFF_MM
     depth[z >= 1.0] = np.inf
-    return np.ascontiguousarray(colour), depth
+    return colour, depth
 
 
 if __name__ == "__main__":

@@ -11,6 +11,7 @@ import numpy as np
 from veinfit.report.colours import DARK_TONES, INK, PAPER
 from veinfit.report.render.drawing import printable
 from veinfit.report.render.placing import Box, free_place
+from veinfit.report.render.png_file import png_file
 from veinfit.report.render.quiet_fonts import without_warnings
 from veinfit.report.render.wrapping import broken
 
@@ -23,8 +24,14 @@ BODY_PX, SMALL_PX, TITLE_PX = 22.0, 19.0, 34.0
 _MEASURED: dict[tuple[str, float, bool], tuple[float, float]] = {}
 """Widths and heights of texts that were measured, by text, size in pixels and weight."""
 
-_PT_PER_PX = 0.72
-"""Points a pixel on the canvas, whose resolution is 100 pixels an inch."""
+_SHARE_BEFORE = {"left": 0.0, "top": 0.0, "center": 0.5, "right": 1.0, "bottom": 1.0}
+"""Share of a line's width or height that lies before the place at which it is written."""
+
+PX_AN_INCH = 100
+"""Resolution of the canvas."""
+
+_PT_PER_PX = 72 / PX_AN_INCH
+"""Points a pixel on the canvas."""
 
 
 def unit_px(size_px: tuple[int, int]) -> float:
@@ -56,9 +63,8 @@ class Canvas:
         self._tones = DARK_TONES if dark else {}
         self.unit = unit or unit_px(size_px)
         self._least_px = least_px
-        self._figure = Figure(
-            figsize=(self.width / 100, self.height / 100), dpi=100, facecolor=self.tone(PAPER)
-        )
+        inches = self.width / PX_AN_INCH, self.height / PX_AN_INCH
+        self._figure = Figure(inches, dpi=PX_AN_INCH, facecolor=self.tone(PAPER))
         # The library has no types.
         agg: Any = FigureCanvasAgg
         self._agg = agg(self._figure)
@@ -137,19 +143,19 @@ class Canvas:
         clip: Box | None = None,
         above: float = 2.0,
     ) -> None:
-        """Draw separate lines (S, 2, 2), a colour each."""
-        from matplotlib.collections import LineCollection
+        """Draw separate lines (S, 2, 2), in a colour for all or one each."""
+        from matplotlib.patches import PathPatch
+
+        from veinfit.report.render.joined_lines import joined
 
         rounds = [] if casing is None else [([casing], width + 3.0)]
-        for k, (shades, thick) in enumerate([*rounds, (list(colours), width)]):
-            item = LineCollection(
-                list(ends),
-                colors=[self.tone(shade) for shade in shades],
-                linewidths=thick * self.unit * _PT_PER_PX,
-                capstyle="round",
-                zorder=above + 0.01 * k,
-            )
-            self._add(item, clip)
+        for k, (shades, thick) in enumerate([*rounds, (colours, width)]):
+            for shade, path in joined(ends, shades):
+                item = PathPatch(
+                    path, fill=False, edgecolor=self.tone(shade), capstyle="round",
+                    linewidth=thick * self.unit * _PT_PER_PX, zorder=above + 0.01 * k,
+                )  # fmt: skip
+                self._add(item, clip)
 
     def polygon(
         self,
@@ -207,7 +213,8 @@ class Canvas:
         key = (text, round(max(size * self.unit, self._least_px), 3), bold)
         if key not in _MEASURED:
             item = self._written(0, 0, text, size, bold=bold)
-            extent = self._extent(item)
+            with without_warnings():
+                extent = item.get_window_extent(self._renderer)
             item.remove()
             _MEASURED[key] = (float(extent.width), float(extent.height))
         width, height = _MEASURED[key]
@@ -215,13 +222,11 @@ class Canvas:
 
     def text(self, x: float, y: float, text: str, size: float = BODY_PX, **look: Any) -> Box:
         """Do what :meth:`write` does, and return the line's box."""
-        extent = self._extent(self._written(x, y, text, size, **look))
-        return Box(
-            float(extent.x0),
-            self.height - float(extent.y1),
-            float(extent.x1),
-            self.height - float(extent.y0),
-        )
+        self._written(x, y, text, size, **look)
+        width, height = self.measure(text, size, bold=look.get("bold", False)).size
+        left = x - _SHARE_BEFORE[look.get("across", "left")] * width
+        top = y - _SHARE_BEFORE[look.get("down", "top")] * height
+        return Box(left, top, left + width, top + height)
 
     def write(self, x: float, y: float, text: str, size: float = BODY_PX, **look: Any) -> None:
         """Write one line; where its box is not asked for, that takes half the time.
@@ -369,25 +374,22 @@ class Canvas:
 
     def png(self) -> bytes:
         """Return the picture as PNG: the same bytes for the same drawing."""
-        return self._file("PNG", compress_level=4)
+        return png_file(self._pixels(), PX_AN_INCH)
 
     def jpeg(self, quality: int) -> bytes:
         """Return the picture as JPEG of a quality of 100, with colours as fine as lines."""
-        return self._file("JPEG", quality=quality, subsampling=0)
-
-    def _file(self, kind: str, **options: Any) -> bytes:
         from PIL import Image
 
-        with without_warnings():
-            self._agg.draw()
-        stream = io.BytesIO()
-        pixels = np.ascontiguousarray(np.asarray(self._agg.buffer_rgba())[..., :3])
-        Image.fromarray(pixels).save(stream, kind, dpi=(100, 100), **options)
+        stream, dpi = io.BytesIO(), (PX_AN_INCH, PX_AN_INCH)
+        drawn = Image.fromarray(self._pixels())
+        drawn.save(stream, "JPEG", dpi=dpi, quality=quality, subsampling=0)
         return stream.getvalue()
 
-    def _extent(self, item: Any) -> Any:
+    def _pixels(self) -> np.ndarray:
+        """Return the picture, (H, W, 3) uint8."""
         with without_warnings():
-            return item.get_window_extent(self._renderer)
+            self._agg.draw()
+        return np.ascontiguousarray(np.asarray(self._agg.buffer_rgba())[..., :3])
 
     def _add(self, item: Any, clip: Box | None) -> None:
         self._axes.add_artist(item)

@@ -94,7 +94,7 @@ def _run(folder: Path, environment: dict[str, str], count: int) -> Iterator[Rast
         for index in range(count):
             _await(child, folder / worker.DONE.format(index), index)
             colour, depth = (folder / name.format(index) for name in (worker.COLOUR, worker.DEPTH))
-            raster = Raster(np.load(colour), np.load(depth))
+            raster = Raster(_three_channels(np.load(colour)), np.load(depth))
             if index == 0 and not np.isfinite(raster.depth).any():
                 raise GraphicsUnavailable("nothing was drawn")
             colour.unlink()
@@ -108,6 +108,11 @@ def _run(folder: Path, environment: dict[str, str], count: int) -> Iterator[Rast
     finally:
         child.kill()
         child.wait()
+
+
+def _three_channels(colour: np.ndarray) -> np.ndarray:
+    """Return (H, W, 3) of what has one channel for grey, or three."""
+    return np.broadcast_to(colour, (*colour.shape[:2], 3))
 
 
 def _await(child: subprocess.Popen[bytes], file: Path, index: int) -> None:
@@ -165,6 +170,7 @@ def _described(
                     "height": camera.height_px * scale,
                 },
                 "lights": lights,
+                "grey": one.facing_light,
                 "layers": layers,
             }
         )
@@ -181,11 +187,12 @@ def _describe(layer: Layer, camera: Camera, arrays: zipfile.ZipFile, number: int
     """Describe a layer; what can be seen of it goes into the file of arrays under its number."""
     shift = -layer.set_back_mm * camera.towards
     part, normals = seen_part(layer, camera)
-    _keep(arrays, f"points-{number}", part.surface.points)
-    _keep(arrays, f"faces-{number}", part.surface.faces)
-    _keep(arrays, f"normals-{number}", normals)
+    # The graphics library itself draws with so many digits: twice as many only take time.
+    _keep(arrays, f"points-{number}", part.surface.points.astype(np.float32))
+    _keep(arrays, f"faces-{number}", part.surface.faces.astype(np.int32))
+    _keep(arrays, f"normals-{number}", normals.astype(np.float32))
     if part.values is not None:
-        _keep(arrays, f"values-{number}", np.asarray(part.values, dtype=np.float64))
+        _keep(arrays, f"values-{number}", np.asarray(part.values, dtype=np.float32))
     return {
         "number": number,
         "valued": part.values is not None,
