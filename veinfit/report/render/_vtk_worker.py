@@ -61,15 +61,14 @@ def main(folder: Path) -> None:
         colour, depth = _read(window)
         for actor in actors:
             renderer.RemoveActor(actor)
-        np.save(folder / COLOUR.format(index), _first_channel(colour) if one["grey"] else colour)
+        if one["grey"]:
+            # All that there is to tell of grey: a third of what is written and read.
+            colour = colour[..., :1]
+        # In the order of the file: else it is written in many small pieces.
+        np.save(folder / COLOUR.format(index), np.ascontiguousarray(colour))
         np.save(folder / DEPTH.format(index), depth)
         (folder / DONE.format(index)).touch()
     del vtkmodules
-
-
-def _first_channel(colour: np.ndarray) -> np.ndarray:
-    """Return (H, W, 1): all that there is to tell of grey, a third of what is written and read."""
-    return np.ascontiguousarray(colour[..., :1])
 
 
 def _aim(view: Any, camera: dict[str, Any]) -> None:
