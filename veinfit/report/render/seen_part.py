@@ -53,7 +53,7 @@ def _seen(layer: Layer, camera: Camera) -> BoolArray:
     """Which faces (F,) may leave a mark on the picture."""
     surface = layer.surface
     x, y = camera.across(surface.points)
-    faces = surface.faces.T
+    faces = surface.by_corner
     outside = [
         x < -OUTSIDE_PX,
         x > camera.width_px + OUTSIDE_PX,
