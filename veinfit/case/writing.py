@@ -109,7 +109,7 @@ def write_case(
         if pictures:
             give_back_memory()
             tell("pictures")
-            drawn, picture_notes = _draw(result, stage)
+            drawn, picture_notes = _draw(result, stage, report)
             if result.image is not None:
                 drawn += draw_image_planes(result.anatomy, result.fits, result.image, stage)
         if report:
@@ -178,7 +178,9 @@ def _without_lumen(result: CaseResult) -> CaseResult:
     return replace(result, image=None, anatomy=replace(result.anatomy, lumen=result.anatomy.wall))
 
 
-def _draw(result: CaseResult, folder: Path) -> tuple[tuple[Picture, ...], tuple[Note, ...]]:
+def _draw(
+    result: CaseResult, folder: Path, for_report: bool
+) -> tuple[tuple[Picture, ...], tuple[Note, ...]]:
     """Draw the pictures; a case without them is still a case."""
     try:
         drawn = draw_pictures(
@@ -188,6 +190,7 @@ def _draw(result: CaseResult, folder: Path) -> tuple[tuple[Picture, ...], tuple[
             folder,
             contact_tolerance_mm=result.settings.seating.contact_tolerance_mm,
             words=result.settings.report,
+            for_report=for_report,
         )
     except OSError as error:
         raise unwritable(folder.parent.parent, error) from error

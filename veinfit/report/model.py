@@ -29,6 +29,9 @@ class Picture:
     paper : bytes
         What stands on paper in its place, as PNG or JPEG: its views with few words
         in large type. Empty where the picture itself does.
+    page : bytes
+        What stands in a page in its place, as WebP: the same, smaller. Empty where that was not
+        made; it then is made of the file.
     captioned : bool
         Whether the caption stands in the picture itself.
     warned : bool
@@ -43,6 +46,7 @@ class Picture:
     notes: tuple[Note, ...] = ()
     approach: str = ""
     paper: bytes = field(default=b"", repr=False)
+    page: bytes = field(default=b"", repr=False)
     captioned: bool = True
     warned: bool = False
 

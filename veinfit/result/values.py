@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -25,6 +26,7 @@ OTHER_DECIMALS = 4
 """Decimals of ratios, probabilities and confidences."""
 
 
+@lru_cache(maxsize=1024)
 def decimals(name: str) -> int:
     """Return how many decimals a number of this column name is written with.
 
@@ -73,8 +75,10 @@ def _rounded(number: float, digits: int) -> float:
     """
     told = round(number, digits)
     # Reports show one or two decimals fewer, and whoever reads a file may show less.
-    if any(round(told, fewer) != round(number, fewer) for fewer in range(digits)):
-        told = round(told + math.copysign(10.0**-digits, number - told), digits)
+    for fewer in range(digits):
+        if round(told, fewer) != round(number, fewer):
+            told = round(told + math.copysign(10.0**-digits, number - told), digits)
+            break
     return told + 0.0
 
 

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import io
 import signal
 import textwrap
 from collections.abc import Callable
@@ -33,6 +34,7 @@ from veinfit.report.pictures.overview import (
     overview_layout,
 )
 from veinfit.report.pictures.pictures import draw_pictures
+from veinfit.report.pictures.shown import ShownPicture
 from veinfit.report.render import vtk_renderer
 from veinfit.report.render.canvas import Canvas
 from veinfit.report.render.drawing import Drawing, printable
@@ -58,8 +60,22 @@ def drawn(
     anatomy: Anatomy, fits: tuple[Fit, ...], tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[Path, tuple]:
     folder = tmp_path_factory.mktemp("case")
-    pictures = draw_pictures(anatomy, fits[:2], {}, folder, renderer="plain")
+    pictures = draw_pictures(anatomy, fits[:2], {}, folder, renderer="plain", for_report=True)
     return folder, pictures
+
+
+def test_a_page_shows_what_the_file_holds(drawn: tuple[Path, tuple]) -> None:
+    """What is made for the page while the pixels are at hand is what the file would give."""
+    folder, pictures = drawn
+    for picture in pictures:
+        content = (folder / picture.file).read_bytes()
+        shown = [ShownPicture(one, "", content) for one in (picture, replace(picture, page=b""))]
+        assert picture.page[8:12] == b"WEBP"
+        assert shown[0].source == shown[1].source
+        with Image.open(io.BytesIO(picture.page)) as small:
+            off = np.asarray(small.convert("RGB")) - _pixels(folder / picture.file).astype(float)
+        assert np.abs(off).mean() < 2.0
+    assert ShownPicture(pictures[0], "", None).source == ""
 
 
 def test_one_overview_and_one_picture_for_each_fit(drawn: tuple[Path, tuple]) -> None:

@@ -99,8 +99,8 @@ def draw_fit(
     images: tuple[np.ndarray, np.ndarray],
     profiles: Mapping[str, FloatArray],
     words: ReportSettings,
-) -> bytes:
-    """Write on the two flat views of a fit and return the picture as PNG.
+) -> np.ndarray:
+    """Write on the two flat views of a fit and return the picture, (H, W, 3) uint8.
 
     ``cut_wall`` is the wall in the cut, from ``side_cut``.
     """
@@ -116,7 +116,7 @@ def draw_fit(
     draw_axial(canvas, fit, frame, layout.axial, bands, profiles)
     doubt = doubt_of(anatomy.veins, fit.vein)
     draw_footer(canvas, fit, whole, bands, ring=True, doubt=doubt)
-    return canvas.png()
+    return canvas.pixels()
 
 
 def draw_for_paper(

@@ -223,8 +223,8 @@ def draw_overview(
     views: Sequence[View],
     drawn: Sequence[tuple[np.ndarray, Raster]],
     scale: int,
-) -> bytes:
-    """Write on the flat views of the overview and return it as PNG."""
+) -> np.ndarray:
+    """Write on the flat views of the overview and return its pixels, (H, W, 3) uint8."""
     canvas = Canvas(layout.size_px)
     u = canvas.unit
     canvas.write(layout.areas[0].left + 4 * u, 4 * u, "Left atrium", TITLE_PX, bold=True)
@@ -261,7 +261,7 @@ def draw_overview(
         lines=5,
     )
     write_caution(canvas, layout.areas[0].left + 4 * u)
-    return canvas.png()
+    return canvas.pixels()
 
 
 def _silhouette(solid: Raster, area: Box, scale: int) -> np.ndarray:

@@ -27,8 +27,11 @@ from veinfit.report.pictures.overview import (
     overview_layout,
     overview_views,
 )
+from veinfit.report.pictures.shown import for_page
 from veinfit.report.render import plain_renderer, vtk_renderer
+from veinfit.report.render.canvas import PX_AN_INCH
 from veinfit.report.render.composite import flatten
+from veinfit.report.render.png_file import png_file
 from veinfit.report.render.scene import Raster, Renderer, View, passes_of
 from veinfit.report.vein_doubt import doubt_of
 from veinfit.report.wording import balloon_title, figures, headline, safe_file_name
@@ -65,6 +68,7 @@ def draw_pictures(
     contact_tolerance_mm: float | None = None,
     words: ReportSettings | None = None,
     profiles: Mapping[str, FloatArray] | None = None,
+    for_report: bool = False,
 ) -> tuple[Picture, ...]:
     """Draw the overview and one picture for each fit, as PNG.
 
@@ -89,6 +93,8 @@ def draw_pictures(
     profiles : mapping of str to (N, 2) array, optional
         Half sections, by balloon name, of balloons that are no spheres: place
         along the shaft, from back to nose, and distance from it, mm.
+    for_report : bool
+        Whether a page is made of them too.
 
     Returns
     -------
@@ -132,18 +138,18 @@ def draw_pictures(
         flat = flattened(views, paint(passes, scale), scale)
         pair = [next(flat) for _ in overview]
         named = landmarks(anatomy, structures)
-        png = draw_overview(anatomy, named, over_layout, overview, pair, scale)
+        pixels = draw_overview(anatomy, named, over_layout, overview, pair, scale)
         over = warned(_overview_picture(anatomy, named), alarm)
-        pictures = [_written(folder, "overview.png", png, over)]
+        pictures = [_written(folder, "overview.png", pixels, over, for_report)]
         with freeing_new_objects() as free:
             for fit, cut, name in zip(drawn, cuts, _file_names(drawn), strict=True):
                 frame, images = frames[fit.vein], (next(flat)[0], next(flat)[0])
-                png = draw_fit(anatomy, cut, fit, frame, layout, bands, images, shapes, settings)
+                pixels = draw_fit(anatomy, cut, fit, frame, layout, bands, images, shapes, settings)
                 paper = draw_for_paper(cut, fit, frame, layout, bands, images, shapes)
                 told = replace(
                     warned(_fit_picture(anatomy, fit, bands, settings), alarm), paper=paper
                 )
-                pictures.append(_written(folder, name, png, told))
+                pictures.append(_written(folder, name, pixels, told, for_report))
                 free()
         # The renderer is run to its end, so that a late failure is not overlooked.
         for _ in flat:
@@ -214,12 +220,16 @@ def _file_names(fits: Sequence[Fit]) -> Iterator[str]:
         yield f"{name}.png"
 
 
-def _written(folder: Path, name: str, png: bytes, picture: Picture) -> Picture:
+def _written(
+    folder: Path, name: str, pixels: np.ndarray, picture: Picture, for_report: bool
+) -> Picture:
     target = folder / FOLDER / name
     partial = target.with_suffix(".part")
-    partial.write_bytes(png)
+    partial.write_bytes(png_file(pixels, PX_AN_INCH))
     partial.replace(target)
-    return replace(picture, file=f"{FOLDER}/{name}")
+    # While the pixels are at hand: to unpack them from the file again takes as long.
+    page = for_page(pixels) if for_report else b""
+    return replace(picture, file=f"{FOLDER}/{name}", page=page)
 
 
 def warned(picture: Picture, alarm: str) -> Picture:

@@ -7,14 +7,17 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from veinfit.report.model import Picture, Report
 from veinfit.report.wording import balloon_title
 
 EMBEDDED_QUALITY = 90
 """Quality, of 100, of the pictures inside the page: no loss that can be seen at their size."""
 
-METHOD = 2
-"""How hard the pictures inside the page are pressed, of 6: half the time of 4 for 3 % more room."""
+METHOD = 0
+"""How hard the pictures inside the page are pressed, of 6: a third of the time of 4 for an eighth
+more room, and no less like the pictures."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +33,9 @@ class ShownPicture:
         """The picture as a data address; empty where the file is missing."""
         if self.content is None:
             return ""
-        kind, content = _smaller(self.content)
+        kind, content = "webp", self.picture.page
+        if not content:
+            kind, content = _smaller(self.content)
         return f"data:image/{kind};base64,{base64.b64encode(content).decode('ascii')}"
 
 
@@ -59,11 +64,20 @@ def _smaller(png: bytes) -> tuple[str, bytes]:
 
     The files beside the report stay as they are, without loss.
     """
+    from PIL import Image
+
+    with Image.open(io.BytesIO(png)) as image:
+        content = for_page(np.asarray(image.convert("RGB")))
+    return ("webp", content) if content else ("png", png)
+
+
+def for_page(pixels: np.ndarray) -> bytes:
+    """Return (H, W, 3) uint8 pixels as WebP; nothing where the library was built without it."""
     from PIL import Image, features
 
     if not features.check("webp"):
-        return "png", png
+        return b""
     stream = io.BytesIO()
-    with Image.open(io.BytesIO(png)) as image:
-        image.convert("RGB").save(stream, format="WEBP", quality=EMBEDDED_QUALITY, method=METHOD)
-    return "webp", stream.getvalue()
+    picture = Image.fromarray(pixels)
+    picture.save(stream, format="WEBP", quality=EMBEDDED_QUALITY, method=METHOD)
+    return stream.getvalue()

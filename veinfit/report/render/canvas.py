@@ -374,18 +374,18 @@ class Canvas:
 
     def png(self) -> bytes:
         """Return the picture as PNG: the same bytes for the same drawing."""
-        return png_file(self._pixels(), PX_AN_INCH)
+        return png_file(self.pixels(), PX_AN_INCH)
 
     def jpeg(self, quality: int) -> bytes:
         """Return the picture as JPEG of a quality of 100, with colours as fine as lines."""
         from PIL import Image
 
         stream, dpi = io.BytesIO(), (PX_AN_INCH, PX_AN_INCH)
-        drawn = Image.fromarray(self._pixels())
+        drawn = Image.fromarray(self.pixels())
         drawn.save(stream, "JPEG", dpi=dpi, quality=quality, subsampling=0)
         return stream.getvalue()
 
-    def _pixels(self) -> np.ndarray:
+    def pixels(self) -> np.ndarray:
         """Return the picture, (H, W, 3) uint8."""
         with without_warnings():
             self._agg.draw()
