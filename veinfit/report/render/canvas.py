@@ -58,6 +58,7 @@ class Canvas:
     ) -> None:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
+        from matplotlib.transforms import Affine2D
 
         self.width, self.height = size_px
         self._tones = DARK_TONES if dark else {}
@@ -68,10 +69,8 @@ class Canvas:
         # The library has no types.
         agg: Any = FigureCanvasAgg
         self._agg = agg(self._figure)
-        self._axes = self._figure.add_axes((0, 0, 1, 1))
-        self._axes.set_xlim(0, self.width)
-        self._axes.set_ylim(self.height, 0)
-        self._axes.set_axis_off()
+        # Straight onto the figure: axes would cut everything at their rim a second time.
+        self._to_figure = Affine2D().scale(1.0, -1.0).translate(0.0, self.height)
         self._renderer: Any = self._agg.get_renderer()
         self._taken: list[Box] = []
         self._labels: list[tuple[Box, np.ndarray]] = []
@@ -250,7 +249,9 @@ class Canvas:
         halo: bool = False,
         above: float = 5.0,
     ) -> Any:
-        item: Any = self._axes.text(
+        from matplotlib.text import Text
+
+        item: Any = Text(
             x,
             y,
             printable(text),
@@ -269,6 +270,7 @@ class Canvas:
             item.set_path_effects(
                 [withStroke(linewidth=3.2 * self.unit, foreground=self.tone(PAPER))]
             )
+        self._add(item)
         return item
 
     def wrapped(
@@ -370,7 +372,7 @@ class Canvas:
             (box.left, box.top), *box.size,
             facecolor=self.tone(PAPER), edgecolor="none", alpha=0.82, zorder=4.5,
         )  # fmt: skip
-        self._axes.add_patch(item)
+        self._add(item)
 
     def png(self) -> bytes:
         """Return the picture as PNG: the same bytes for the same drawing."""
@@ -391,10 +393,11 @@ class Canvas:
             self._agg.draw()
         return np.ascontiguousarray(np.asarray(self._agg.buffer_rgba())[..., :3])
 
-    def _add(self, item: Any, clip: Box | None) -> None:
-        self._axes.add_artist(item)
+    def _add(self, item: Any, clip: Box | None = None) -> None:
+        item.set_transform(self._to_figure)
+        self._figure.add_artist(item)
         if clip is not None:
-            from matplotlib.transforms import Bbox, TransformedBbox
+            from matplotlib.transforms import Bbox
 
-            area = Bbox([[clip.left, clip.bottom], [clip.right, clip.top]])
-            item.set_clip_box(TransformedBbox(area, self._axes.transData))
+            low, high = self.height - clip.bottom, self.height - clip.top
+            item.set_clip_box(Bbox([[clip.left, low], [clip.right, high]]))
