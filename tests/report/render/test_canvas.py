@@ -119,7 +119,7 @@ def test_a_leader_to_a_place_outside_its_view_stays_inside() -> None:
 def test_text_is_measured_as_it_is_drawn() -> None:
     canvas = Canvas((600, 450))
     measured = canvas.measure("depth −13.2 mm", BODY_PX, bold=True)
-    drawn = canvas.text(100, 100, "depth −13.2 mm", BODY_PX, bold=True)
+    drawn = canvas.write(100, 100, "depth −13.2 mm", BODY_PX, bold=True)
     assert drawn.size == pytest.approx((measured.right, measured.bottom), abs=1.0)
 
 
@@ -129,7 +129,7 @@ def test_nothing_is_written_smaller_than_the_least_size() -> None:
     assert large.terse and not plain.terse
     assert large.measure("depth", 12.0) == plain.measure("depth", 40.0)
     assert large.measure("depth", 50.0) == plain.measure("depth", 50.0)
-    assert large.text(5, 5, "depth", 12.0).size == plain.text(5, 5, "depth", 40.0).size
+    assert large.write(5, 5, "depth", 12.0).size == plain.write(5, 5, "depth", 40.0).size
 
 
 @pytest.mark.parametrize("text", ["a few words and then some more of them", "x" * 200, ""])
@@ -153,7 +153,7 @@ def test_control_characters_and_dollars_are_drawn_as_they_are() -> None:
     assert printable("a\nb\tc\u202ed") == "a b c d"
     canvas = Canvas((600, 450))
     # A dollar would begin a formula, and an unfinished one is an error.
-    canvas.text(10, 10, "cost $x^{ and \u4e2d\u6587")
+    canvas.write(10, 10, "cost $x^{ and \u4e2d\u6587")
     assert canvas.png().startswith(b"\x89PNG")
 
 
@@ -162,7 +162,7 @@ def test_the_same_drawing_gives_the_same_bytes_without_a_time_or_a_name() -> Non
         canvas = Canvas((600, 450))
         canvas.image(np.full((100, 200, 3), 90, dtype=np.uint8), 20, 30)
         canvas.line(np.array([[0.0, 0.0], [600.0, 450.0]]), dash=(6, 4))
-        canvas.text(50, 50, "RIPV")
+        canvas.write(50, 50, "RIPV")
         return canvas.png()
 
     first = draw()
@@ -200,7 +200,7 @@ def test_lines_of_one_colour_are_drawn_together_and_each_keeps_its_place() -> No
 @pytest.mark.parametrize("down", ["top", "center", "bottom"])
 def test_what_is_written_lies_in_its_box(across: str, down: str) -> None:
     canvas = Canvas((600, 450))
-    box = canvas.text(300, 220, "Hg 12", BODY_PX, across=across, down=down, bold=True)
+    box = canvas.write(300, 220, "Hg 12", BODY_PX, across=across, down=down, bold=True)
     rows, columns = np.nonzero((np.asarray(Image.open(io.BytesIO(canvas.png()))) < 250).any(-1))
     assert box.left - 1 <= columns.min() and columns.max() <= box.right + 1
     assert box.top - 1 <= rows.min() and rows.max() <= box.bottom + 1

@@ -111,7 +111,7 @@ def _clock_ring(
         canvas.line(np.stack([inner, outer]), INK, 3.0, casing=None, above=3.8)
         spot = _ring_point(h, middle, radius - 26 * u)
         canvas.reserve(
-            canvas.text(
+            canvas.write(
                 float(spot[0]), float(spot[1]), str(h or 12), BODY_PX,
                 across="center", down="center", bold=True, halo=True,
             )

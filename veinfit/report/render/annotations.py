@@ -26,7 +26,7 @@ def _scale_bar(canvas: Canvas, camera: Camera, area: Box) -> None:
     canvas.line(np.array([[x, y], [x + length, y]]), INK, 4.0, above=6.0)
     for end in (x, x + length):
         canvas.line(np.array([[end, y - 6 * u], [end, y + 6 * u]]), INK, 3.0, above=6.0)
-    written = canvas.text(
+    written = canvas.write(
         x + length / 2, y - 9 * u, f"{SCALE_BAR_MM:g} mm", SMALL_PX,
         across="center", down="bottom", halo=True, above=6.0,
     )  # fmt: skip
@@ -45,7 +45,7 @@ def _letters(canvas: Canvas, camera: Camera, area: Box) -> None:
         (-camera.up, (middle_x, area.bottom - 8 * u), "center", "bottom"),
     ):
         canvas.reserve(
-            canvas.text(
+            canvas.write(
                 *at, side_letters(direction), BODY_PX,
                 across=across, down=down, bold=True, halo=True, above=6.0,
             )

@@ -21,8 +21,9 @@ DESIGN_SIZE = (1200, 900)
 BODY_PX, SMALL_PX, TITLE_PX = 22.0, 19.0, 34.0
 """Type sizes: still readable where two pictures of 1200 pixels share a page's width."""
 
-_MEASURED: dict[tuple[str, float, bool], tuple[float, float]] = {}
-"""Widths and heights of texts that were measured, by text, size in pixels and weight."""
+_MEASURED: dict[tuple[str, float, bool], tuple[float, float, float]] = {}
+"""Widths of texts that were measured, and their heights above and below the base of their letters,
+by text, size in pixels and weight."""
 
 _SHARE_BEFORE = {"left": 0.0, "top": 0.0, "center": 0.5, "right": 1.0, "bottom": 1.0}
 """Share of a line's width or height that lies before the place at which it is written."""
@@ -209,38 +210,40 @@ class Canvas:
 
     def measure(self, text: str, size: float = BODY_PX, *, bold: bool = False) -> Box:
         """Return the box of ``text`` with its upper left corner at the origin."""
+        width, rise, fall = self._measured(text, size, bold)
+        return Box(0.0, 0.0, width, rise + fall)
+
+    def _measured(self, text: str, size: float, bold: bool) -> tuple[float, float, float]:
+        """Return a line's width, and its height above and below the base of its letters."""
         key = (text, round(max(size * self.unit, self._least_px), 3), bold)
         if key not in _MEASURED:
-            item = self._written(0, 0, text, size, bold=bold)
+            from matplotlib.text import Text
+
+            item: Any = Text(
+                0.0, 0.0, printable(text), va="baseline",
+                fontproperties=self._font(size, bold), parse_math=False,
+            )  # fmt: skip
+            item.set_figure(self._figure)
             with without_warnings():
                 extent = item.get_window_extent(self._renderer)
-            item.remove()
-            _MEASURED[key] = (float(extent.width), float(extent.height))
-        width, height = _MEASURED[key]
-        return Box(0.0, 0.0, width, height)
+            _MEASURED[key] = (float(extent.width), float(extent.y1), -float(extent.y0))
+        return _MEASURED[key]
 
-    def text(self, x: float, y: float, text: str, size: float = BODY_PX, **look: Any) -> Box:
-        """Do what :meth:`write` does, and return the line's box."""
-        self._written(x, y, text, size, **look)
-        width, height = self.measure(text, size, bold=look.get("bold", False)).size
-        left = x - _SHARE_BEFORE[look.get("across", "left")] * width
-        top = y - _SHARE_BEFORE[look.get("down", "top")] * height
-        return Box(left, top, left + width, top + height)
+    def _font(self, size: float, bold: bool) -> Any:
+        from matplotlib.font_manager import FontProperties
 
-    def write(self, x: float, y: float, text: str, size: float = BODY_PX, **look: Any) -> None:
-        """Write one line; where its box is not asked for, that takes half the time.
+        return FontProperties(
+            family="DejaVu Sans",
+            weight="bold" if bold else "normal",
+            size=max(size * self.unit, self._least_px) * _PT_PER_PX,
+        )
 
-        ``look`` is ``colour``, ``across`` and ``down``, ``bold``, ``halo`` (sets it off from the
-        picture) and ``above``.
-        """
-        self._written(x, y, text, size, **look)
-
-    def _written(
+    def write(
         self,
         x: float,
         y: float,
         text: str,
-        size: float,
+        size: float = BODY_PX,
         *,
         colour: str = INK,
         across: str = "left",
@@ -248,30 +251,23 @@ class Canvas:
         bold: bool = False,
         halo: bool = False,
         above: float = 5.0,
-    ) -> Any:
-        from matplotlib.text import Text
+    ) -> Box:
+        """Write one line and return its box; a ``halo`` sets it off from the picture."""
+        from veinfit.report.render.written_line import WrittenLine
 
-        item: Any = Text(
-            x,
-            y,
+        width, rise, fall = self._measured(text, size, bold)
+        left = x - _SHARE_BEFORE[across] * width
+        top = y - _SHARE_BEFORE[down] * (rise + fall)
+        item = WrittenLine(
             printable(text),
-            fontsize=max(size * self.unit, self._least_px) * _PT_PER_PX,
-            color=self.tone(colour),
-            ha=across,
-            va=down,
-            fontweight="bold" if bold else "normal",
-            fontfamily="DejaVu Sans",
-            parse_math=False,
-            zorder=above,
+            (left, self.height - top - rise),
+            self._font(size, bold),
+            self.tone(colour),
+            halo=(3.2 * self.unit, self.tone(PAPER)) if halo else None,
         )
-        if halo:
-            from matplotlib.patheffects import withStroke
-
-            item.set_path_effects(
-                [withStroke(linewidth=3.2 * self.unit, foreground=self.tone(PAPER))]
-            )
-        self._add(item)
-        return item
+        item.set_zorder(above)
+        self._figure.add_artist(item)
+        return Box(left, top, left + width, top + rise + fall)
 
     def wrapped(
         self, area: Box, text: str, size: float = SMALL_PX, *, colour: str = INK, lines: int = 3
