@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 
+import numpy as np
+
 from veinfit.report.colours import GapBand
 
 FRAME_MS = 90
@@ -12,6 +14,10 @@ FRAME_MS = 90
 
 GIF_COLOURS = 255
 """Colours of a moving picture, one palette for all its frames."""
+
+BESIDE = 9
+"""A colour of the palette so near to a band's, of 255 in each channel, becomes it: colours are
+looked up in steps of 4, and such a one could take the band's place."""
 
 
 def moving(frames: Sequence[bytes], bands: Sequence[GapBand]) -> bytes:
@@ -37,9 +43,13 @@ def moving(frames: Sequence[bytes], bands: Sequence[GapBand]) -> bytes:
     for k, image in enumerate(chosen):
         strip.paste(image, (0, k * height))
     by_area = strip.quantize(GIF_COLOURS - len(bands), method=Image.Quantize.MEDIANCUT)
-    colours = by_area.getpalette() or []
+    colours = np.array(by_area.getpalette() or [], dtype=int).reshape(-1, 3)
+    kept = np.array([ImageColor.getrgb(band.colour)[:3] for band in bands], dtype=int)
+    off = np.abs(colours[:, None] - kept).max(axis=2)
+    beside = off.min(axis=1) <= BESIDE
+    colours[beside] = kept[off[beside].argmin(axis=1)]
     palette = Image.new("P", (1, 1))
-    palette.putpalette([*colours, *(c for b in bands for c in ImageColor.getrgb(b.colour)[:3])])
+    palette.putpalette([*colours.ravel().tolist(), *kept.ravel().tolist()])
     flat = [image.quantize(palette=palette, dither=Image.Dither.NONE) for image in images]
     stream = io.BytesIO()
     flat[0].save(
