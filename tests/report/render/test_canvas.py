@@ -172,7 +172,6 @@ def test_the_same_drawing_gives_the_same_bytes_without_a_time_or_a_name() -> Non
 
 @pytest.mark.parametrize("shape", [(1, 1), (3, 7), (90, 121)])
 def test_a_png_file_holds_the_pixels_and_their_size_on_paper(shape: tuple[int, int]) -> None:
-    """Read by another library."""
     pixels = np.random.default_rng(3).integers(0, 255, (*shape, 3), dtype=np.uint8)
     with Image.open(io.BytesIO(png_file(pixels, 100))) as read:
         read.load()
