@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from seating.phantoms import Phantom, as_phantom, ellipse, hole, loft, revolve, walk
 
-from veinfit.seating.patch import can_press, wall_patch
+from veinfit.seating.patch import can_press, rest_can_press, wall_patch
 from veinfit.seating.seal.paths import widest_path
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
@@ -113,7 +113,7 @@ def carina(gap_mm):
 def test_the_far_side_of_a_carina_does_not_press():
     phantom, _ = carina(1.0)
     patch = wall_patch(phantom.anatomy, phantom.vein, 14.0, SETTINGS)
-    pressing, rest_pressing = can_press(patch, 14.0, 14.0)
+    pressing, rest_pressing = can_press(patch, 14.0, 14.0), rest_can_press(patch, 14.0)
     middle = patch.surface.points[patch.surface.faces].mean(axis=1)
     own = np.linalg.norm(middle[:, :2], axis=1) < 9.01
     beside = ~own & (middle[:, 2] < -0.1)
@@ -129,7 +129,7 @@ def test_the_far_side_of_a_carina_does_not_press():
 def test_a_plate_presses_also_once_the_centre_has_passed_it():
     phantom = hole(9.0, plate_mm=20.0, tube_mm=20.0)
     patch = wall_patch(phantom.anatomy, phantom.vein, 14.0, SETTINGS)
-    pressing, _ = can_press(patch, 14.0, 14.0)
+    pressing = can_press(patch, 14.0, 14.0)
     assert pressing.all(), "the choice is made once, so the energy has no jump"
 
 
@@ -155,5 +155,5 @@ def test_an_opposite_wall_is_in_the_patch_and_presses():
     high = patch.surface.points[patch.surface.faces][:, :, 2].min(axis=1) > 20.0
     assert high.any()
     assert not patch.near[high].any()
-    pressing, _ = can_press(patch, 14.0, 14.0)
+    pressing = can_press(patch, 14.0, 14.0)
     assert pressing[high].all()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,12 +25,13 @@ from veinfit.surface.mesh import (
     any_corner,
     edges,
     face_areas,
+    face_corners,
     face_middles,
     face_normals,
     select_faces,
 )
 from veinfit.surface.refine import refine
-from veinfit.vectors import BoolArray, FloatArray, IntArray, lengths
+from veinfit.vectors import BoolArray, FloatArray, IntArray, cross, dots, lengths
 
 TOUCH_MARGIN_MM = 3.0
 """Walls are in the patch that come within this distance of a ball on the guide."""
@@ -39,6 +41,9 @@ ON_PLANE_MM = 1e-6
 
 SAMPLE_STEP_MM = 1.0
 """Distance between the places on the guide at which a ball is looked at."""
+
+PLACES_AT_ONCE = 8
+"""So many places in a row are looked at together before each by itself."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,8 +166,8 @@ def wall_patch(
     )
 
 
-def can_press(patch: WallPatch, radius_mm: float, back_mm: float) -> tuple[BoolArray, BoolArray]:
-    """Tell which faces of the patch and of the rest a ball can press from the blood's side.
+def can_press(patch: WallPatch, radius_mm: float, back_mm: float) -> BoolArray:
+    """Tell which faces of the patch a ball can press from the blood's side.
 
     A thin wall between two lumens, such as a carina, has two sides; a ball in one
     lumen presses the near side, and what of the far side lies inside the ball is
@@ -172,35 +177,67 @@ def can_press(patch: WallPatch, radius_mm: float, back_mm: float) -> tuple[BoolA
     the blood's side of the face's plane. Faces that the ball never meets on its
     path are judged from the start. The choice is fixed for a vein and a balloon,
     so that the energy stays smooth.
+
+    Parameters
+    ----------
+    patch : WallPatch
+    radius_mm : float
+        Of the ball.
+    back_mm : float
+        How far before the ostium it starts, along the vein's axis.
+
+    Returns
+    -------
+    (F,) array
     """
     middle = face_middles(patch.surface)
     start = patch.centre - back_mm * patch.axis
     path = patch.guide.sampled(start, 3.0 * radius_mm, SAMPLE_STEP_MM)
     met = _first_within(middle, path, radius_mm)
-    met_from = np.where((met >= 0)[:, None], path[met], start)
-    rest = face_middles(patch.rest) - start
-    return (
-        np.einsum("ij,ij->i", middle - met_from, patch.normals) > 0.0,
-        np.einsum("ij,ij->i", rest, face_normals(patch.rest)) > 0.0,
-    )
+    offset = middle - start
+    ever = np.flatnonzero(met >= 0)
+    offset[ever] = middle[ever] - path[met[ever]]
+    return np.asarray(dots(offset, patch.normals) > 0.0)
+
+
+def rest_can_press(patch: WallPatch, back_mm: float) -> BoolArray:
+    """Tell which faces (F,) of the rest face the blood ``back_mm`` before the ostium.
+
+    No ball on the guide meets them: they are judged from the start, as :func:`can_press` does.
+    """
+    start = patch.centre - back_mm * patch.axis
+    first, second, third = face_corners(patch.rest)
+    across = cross(second - first, third - first)
+    return np.asarray(dots((first + second + third) / 3.0 - start, across) > 0.0)
 
 
 def _first_within(points: FloatArray, path: FloatArray, radius_mm: float) -> IntArray:
     """Return the first place (K, 3) of a path within a radius of each point (N, 3); -1 for none."""
     first = np.full(len(points), -1, dtype=np.int64)
-    waiting = np.arange(len(points))
     # Axis by axis: rows of three take several times as long.
     columns = [np.ascontiguousarray(column) for column in points.T]
-    for number, place in enumerate(path):
-        square = (columns[0] - place[0]) ** 2
-        for axis in (1, 2):
-            square += (columns[axis] - place[axis]) ** 2
-        within = square < radius_mm**2
-        if within.any():
-            first[waiting[within]] = number
-            waiting = waiting[~within]
-            columns = [column[~within] for column in columns]
+    for begin in range(0, len(path), PLACES_AT_ONCE):
+        places = path[begin : begin + PLACES_AT_ONCE]
+        # Most points are near none of some places in a row: one ball about these tells that.
+        middle = places.mean(axis=0)
+        reach = radius_mm + float(lengths(places - middle).max()) + ON_PLANE_MM
+        waiting = np.flatnonzero((_squares_from(columns, middle) < reach**2) & (first < 0))
+        own = [column[waiting] for column in columns]
+        for number, place in enumerate(places, start=begin):
+            within = _squares_from(own, place) < radius_mm**2
+            if within.any():
+                first[waiting[within]] = number
+                waiting = waiting[~within]
+                own = [column[~within] for column in own]
     return first
+
+
+def _squares_from(columns: Sequence[FloatArray], place: FloatArray) -> FloatArray:
+    """Squared distances (N,) of points, given axis by axis, from a place (3,)."""
+    square = (columns[0] - place[0]) ** 2
+    for axis in (1, 2):
+        square += (columns[axis] - place[axis]) ** 2
+    return np.asarray(square)
 
 
 def _distance_over_wall(wall: Surface, vein: Vein, limit_mm: float = np.inf) -> FloatArray:

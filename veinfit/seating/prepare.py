@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -24,12 +24,11 @@ from veinfit.seating.mechanics.modes import (
     weight_of,
 )
 from veinfit.seating.mechanics.walls import BalloonWall
-from veinfit.seating.patch import WallPatch, can_press, wall_patch
-from veinfit.seating.seal.gap import touchable_vertices
+from veinfit.seating.patch import WallPatch, can_press, rest_can_press, wall_patch
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
-from veinfit.surface.mesh import face_areas, face_vectors, select_faces
-from veinfit.vectors import BoolArray, FloatArray, lengths, unit
+from veinfit.surface.mesh import any_corner, face_areas, face_vectors, select_faces
+from veinfit.vectors import BoolArray, FloatArray, IntArray, lengths, unit
 
 RING_DIAMETERS = 0.6
 """Wall within so many greatest diameters of the ostial centre has the ring's stiffness, ..."""
@@ -56,6 +55,10 @@ class PreparedVein:
         Closed surface of the blood: how far a balloon can be backed off.
     axis_distance_mm : float
         How far the blood reaches back from the ostium along the vein's axis.
+    stiffness : (V,) array
+        k of the points of the patch, N/mm³.
+    rest : BalloonWall
+        Of the wall outside the patch what balloons can press: the same for all of them.
     """
 
     vein: Vein
@@ -63,6 +66,9 @@ class PreparedVein:
     modes: ShapeModes
     lumen: Surface
     axis_distance_mm: float
+    stiffness: FloatArray
+    rest: BalloonWall
+    _gathered: dict[float, BalloonWall] = field(default_factory=dict, repr=False)
 
     @property
     def seed(self) -> str:
@@ -134,6 +140,49 @@ class PreparedVein:
         """Points of the patch (V,) that lie on an edge of the wall."""
         return sharp_points(self.patch.surface.points, self.patch.surface.faces)
 
+    def sharp_among(self, faces: IntArray, vertices: IntArray, left: IntArray) -> BoolArray:
+        """Points (K,) that lie on an edge of a part of the patch.
+
+        Only beside what is left out do they have other neighbours than on the whole of it.
+
+        Parameters
+        ----------
+        faces : (F, 3) array
+            Of the part, by the places of its vertices.
+        vertices : (K,) array
+            Their numbers in the patch.
+        left : (L,) array
+            The faces that are left out.
+
+        Returns
+        -------
+        (K,) array
+        """
+        surface = self.patch.surface
+        beside = np.zeros(len(surface.points), dtype=bool)
+        beside[surface.faces[left]] = True
+        beside = beside[vertices]
+        result = self.sharp[vertices]
+        around = faces[any_corner(faces, beside)]
+        anew = sharp_points(surface.points[vertices], around)
+        result[beside] = anew[beside]
+        return result
+
+    def gathered_rest(self, size_mm: float) -> BalloonWall:
+        """Return the rest in cells of about that size: gathered once for all balloons.
+
+        Parameters
+        ----------
+        size_mm : float
+
+        Returns
+        -------
+        BalloonWall
+        """
+        if size_mm not in self._gathered:
+            self._gathered[size_mm] = self.rest.gathered(size_mm, self.patch.centre, self.axes)
+        return self._gathered[size_mm]
+
     @cached_property
     def sector(self) -> FloatArray:
         """Angle of each point of the patch about the vein's axis (V,), radians."""
@@ -153,13 +202,16 @@ class BalloonContact:
     touchable : (V,) bool array
         Vertices of the patch that it can press.
     wall : BalloonWall
-        All wall that it can press.
+        All wall that it can press: that of the patch, then the rest.
+    own : BalloonWall
+        That of the patch alone.
     """
 
     balloon: Balloon
     pressing: BoolArray
     touchable: BoolArray
     wall: BalloonWall
+    own: BalloonWall
 
 
 def prepare(
@@ -181,37 +233,68 @@ def prepare(
     """
     patch = wall_patch(anatomy, vein, largest_radius_mm, settings)
     distance = shaft_distance_mm(anatomy.lumen, line_through_ostium("coaxial", vein, vein.axis))
-    modes = _modes(vein, patch.surface.points, settings)
-    return PreparedVein(vein, patch, modes, anatomy.lumen, distance)
+    points = patch.surface.points
+    facing = rest_can_press(patch, nominal_back_mm(distance, largest_radius_mm))
+    rest, _ = select_faces(patch.rest, facing)
+    return PreparedVein(
+        vein,
+        patch,
+        _modes(vein, points, settings),
+        anatomy.lumen,
+        distance,
+        wall_stiffness(vein, points, settings),
+        BalloonWall.of_triangles(
+            points=rest.points,
+            faces=rest.faces,
+            areas=face_areas(rest),
+            stiffness=wall_stiffness(vein, rest.points, settings),
+            law=IndentationLaw(settings.locking_depth_mm),
+            modes=_modes(vein, rest.points, settings),
+        ),
+    )
 
 
 def balloon_contact(
     prepared: PreparedVein, balloon: Balloon, settings: SeatingSettings
 ) -> BalloonContact:
     """Find the wall that a balloon can press."""
-    patch = prepared.patch
-    shape = balloon.shape
+    patch, shape = prepared.patch, balloon.shape
     back = nominal_back_mm(prepared.axis_distance_mm, shape.nose_mm)
-    pressing, rest_pressing = can_press(patch, shape.reach_mm, back)
+    pressing = can_press(patch, shape.reach_mm, back)
     near, kept = select_faces(patch.surface, pressing)
-    rest, _ = select_faces(patch.rest, rest_pressing)
-    points = np.concatenate([near.points, rest.points])
-    own, other = prepared.modes.of(kept), _modes(prepared.vein, rest.points, settings)
-    modes = replace(
-        own,
-        first=np.concatenate([own.first, other.first], axis=1),
-        second=np.concatenate([own.second, other.second], axis=1),
-        greatest_move_mm=max(own.greatest_move_mm, other.greatest_move_mm),
-    )
-    wall = BalloonWall.of_triangles(
-        points=points,
-        faces=np.concatenate([near.faces, rest.faces + len(near.points)]),
-        areas=np.concatenate([face_areas(near), face_areas(rest)]),
-        stiffness=wall_stiffness(prepared.vein, points, settings),
+    own = BalloonWall.of_triangles(
+        points=near.points,
+        faces=near.faces,
+        areas=patch.areas[pressing],
+        stiffness=prepared.stiffness[kept],
         law=IndentationLaw(settings.locking_depth_mm),
-        modes=modes,
+        modes=prepared.modes.of(kept),
     )
-    return BalloonContact(balloon, pressing, touchable_vertices(patch, pressing), wall)
+    touchable = np.zeros(len(patch.surface.points), dtype=bool)
+    touchable[kept] = True
+    return BalloonContact(balloon, pressing, touchable, own.beside(prepared.rest), own)
+
+
+def gathered_contact(
+    prepared: PreparedVein, contact: BalloonContact, size_mm: float
+) -> BalloonContact:
+    """Return the same contact with its wall in cells of about that size, as points alone.
+
+    Parameters
+    ----------
+    prepared : PreparedVein
+    contact : BalloonContact
+    size_mm : float
+
+    Returns
+    -------
+    BalloonContact
+    """
+    own, kept = contact.own, np.flatnonzero(contact.touchable)
+    sharp = prepared.sharp_among(own.faces, kept, np.flatnonzero(~contact.pressing))
+    gathered = own.gathered(size_mm, prepared.patch.centre, prepared.axes, sharp)
+    wall = gathered.beside(prepared.gathered_rest(size_mm))
+    return replace(contact, wall=wall, own=gathered)
 
 
 def wall_stiffness(vein: Vein, points: FloatArray, settings: SeatingSettings) -> FloatArray:

@@ -93,6 +93,15 @@ class ShapeModes:
         """Return the modes of some of the points (numbers or marks of V)."""
         return replace(self, first=self.first[:, kept], second=self.second[:, kept])
 
+    def and_of(self, other: ShapeModes) -> ShapeModes:
+        """Return the modes of these points and of others after them, of the same vein."""
+        return replace(
+            self,
+            first=np.concatenate([self.first, other.first], axis=1),
+            second=np.concatenate([self.second, other.second], axis=1),
+            greatest_move_mm=max(self.greatest_move_mm, other.greatest_move_mm),
+        )
+
 
 def no_modes(count: int) -> ShapeModes:
     """Return a wall of ``count`` points that keeps its shape."""

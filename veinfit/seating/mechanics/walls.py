@@ -72,7 +72,9 @@ class BalloonWall:
         modes : ShapeModes
         """
         share = np.bincount(faces.ravel(), np.repeat(areas / 3.0, 3), minlength=len(points))
-        weights = areas * stiffness[faces].mean(axis=1) if len(faces) else np.zeros(0)
+        # Column by column: a mean along rows of three takes several times as long.
+        a, b, c = (stiffness.take(column) for column in faces.T)
+        weights = areas * ((a + b + c) / 3.0)
         return cls(points, share * stiffness, faces, weights, law, modes)
 
     @property
@@ -115,13 +117,45 @@ class BalloonWall:
             modes=self.modes.of(used),
         )
 
-    def gathered(self, size_mm: float, origin: FloatArray, axes: FloatArray) -> BalloonWall:
+    def beside(self, other: BalloonWall) -> BalloonWall:
+        """Return this wall and another one before the same vein, in this order, as one.
+
+        Parameters
+        ----------
+        other : BalloonWall
+            With the same law and the same modes.
+
+        Returns
+        -------
+        BalloonWall
+        """
+        if not len(other.points):
+            return self
+        return replace(
+            self,
+            points=np.concatenate([self.points, other.points]),
+            point_weights=np.concatenate([self.point_weights, other.point_weights]),
+            faces=np.concatenate([self.faces, other.faces + len(self.points)]),
+            face_weights=np.concatenate([self.face_weights, other.face_weights]),
+            modes=self.modes.and_of(other.modes),
+        )
+
+    def gathered(
+        self,
+        size_mm: float,
+        origin: FloatArray,
+        axes: FloatArray,
+        sharp: BoolArray | None = None,
+    ) -> BalloonWall:
         """Return the same wall in cells of about ``size_mm``, as points alone.
 
-        ``origin`` (3,) and ``axes`` (3, 3) lay the cells out; see ``coarse.gather``.
+        ``origin`` (3,) and ``axes`` (3, 3) lay the cells out, points that are ``sharp`` (V,) stay
+        by themselves; see ``coarse.gather``.
         """
+        if not len(self.points):
+            return self
         corners = np.concatenate([self.faces[:, [k, (k + 1) % 3]] for k in range(3)])
-        alone = sharp_points(self.points, self.faces)
+        alone = sharp_points(self.points, self.faces) if sharp is None else sharp
         cells = gather(self.points - origin, corners, size_mm, axes, alone)
         weights = np.maximum(self.point_weights, np.finfo(float).tiny)
         modes = self.modes

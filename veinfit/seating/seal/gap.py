@@ -45,13 +45,6 @@ class GapField:
         return self.open_mm <= 0.0
 
 
-def touchable_vertices(patch: WallPatch, pressing: BoolArray) -> BoolArray:
-    """Vertices (V,) of at least one face (F,) that can press."""
-    result = np.zeros(len(patch.surface.points), dtype=bool)
-    result[patch.surface.faces[pressing]] = True
-    return result
-
-
 def gap_field(
     patch: WallPatch,
     touchable: BoolArray,

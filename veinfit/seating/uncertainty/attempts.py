@@ -21,7 +21,13 @@ from veinfit.seating.mechanics.attempt import (
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.joined import can_be_joined, each_closes, joined
 from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, Exit, minimise
-from veinfit.seating.prepare import BalloonContact, PreparedVein, balloon_batch, balloon_contact
+from veinfit.seating.prepare import (
+    BalloonContact,
+    PreparedVein,
+    balloon_batch,
+    balloon_contact,
+    gathered_contact,
+)
 from veinfit.seating.seal.closure import ClosureWall, closure_wall
 from veinfit.seating.seal.reach import missing_on_path
 from veinfit.seating.uncertainty.read_off import lies_deep, read_off
@@ -384,8 +390,8 @@ def simulator(
     Simulator
     """
     contact = balloon_contact(prepared, balloon, seating)
-    cell, centre = seating.cell_mm, prepared.patch.centre
-    coarse = replace(contact, wall=contact.wall.gathered(cell, centre, prepared.axes))
+    cell = seating.cell_mm
+    coarse = gathered_contact(prepared, contact, cell)
     one = balloon_batch(prepared, coarse, [line], seating, exact=False)
     reserve = 4.0 * margin.surface_offset_sd_mm
     closure = closure_wall(
