@@ -22,8 +22,7 @@ from veinfit.seating.neighbours import FreezingZone, Structure, distances_mm
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.prepare import PreparedVein, balloon_batch
 from veinfit.seating.seal.antral import antral_area_mm2, contact_area_mm2, contact_ring_deg
-from veinfit.seating.seal.clock import clock_readings, contact_arc_deg, meridians, read_clock
-from veinfit.seating.seal.closure import closure_wall
+from veinfit.seating.seal.clock import clock_of, clock_readings, contact_arc_deg
 from veinfit.seating.seal.gap import GapField, gap_field
 from veinfit.seating.seal.grade import is_deep, occlusion_grade
 from veinfit.seating.seal.orifice import cut_graph
@@ -143,11 +142,10 @@ def _nominal(
     """
     settings, balloon = simulated.seating, simulated.balloon
     known = np.fmin(rough.push_to_occlude_n, batch.push_n)
-    closure = closure_wall(prepared, simulated.contact, balloon.shape.reach_mm)
 
     def closes(which: IntArray, place: FloatArray) -> tuple[BoolArray, BoolArray]:
         reach, shaft = batch.reach_mm[which], batch.direction[which]
-        return closure.closed_by(balloon, settings.contact_tolerance_mm, reach, shaft, place)
+        return simulated.fine.closed_by(balloon, settings.contact_tolerance_mm, reach, shaft, place)
 
     begin = rough.place.copy()
     if rough.outcome[0] != SEATED:
@@ -219,7 +217,7 @@ def _read(
             "does not count for the seal"
         )
         fit = replace(fit, notes=(*fit.notes, Note("seating", text, patch.vein, "caution")))
-    seal = find_seal(patch, field, settings.contact_tolerance_mm)
+    seal = find_seal(patch, field, settings.contact_tolerance_mm, simulated.fine.wall)
     said = verdict(patch, field)
     reason = why_not_assessed(seal, said)
     if reason:
@@ -260,7 +258,7 @@ def _shape_notes(vein: str, balloon: Balloon, amplitude: FloatArray) -> tuple[No
 def _read_seal(patch: WallPatch, simulated: Simulator, fit: Fit, gaps: GapField, seal: Seal) -> Fit:
     settings, balloon, approach = simulated.seating, simulated.balloon, simulated.line.kind
     tolerance, pressing = settings.contact_tolerance_mm, simulated.contact.pressing
-    clock = read_clock(patch, meridians(patch), gaps, tolerance)
+    clock = clock_of(patch, gaps, tolerance)
     leaks = (
         ()
         if seal.occluded
@@ -313,6 +311,7 @@ def _with_freezing(
             freeze_drift(
                 prepared,
                 simulated.contact.touchable,
+                simulated.fine.wall,
                 grown,
                 growth,
                 pushed.resized(grown.shape.reach_mm),

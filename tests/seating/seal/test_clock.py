@@ -11,7 +11,14 @@ from seating.phantoms import DOWN, hole
 from veinfit.frames import clock_hours, side_words
 from veinfit.seating.balloon import sphere
 from veinfit.seating.patch import wall_patch
-from veinfit.seating.seal.clock import MERIDIANS, ClockSeal, contact_arc_deg, meridians
+from veinfit.seating.seal.clock import (
+    MERIDIANS,
+    ClockSeal,
+    clock_of,
+    contact_arc_deg,
+    meridians,
+    read_clock,
+)
 from veinfit.seating.seal.gap import gap_field
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import SeatingSettings
@@ -77,3 +84,20 @@ def test_readings_name_the_side_that_leaks():
         offset = np.array([leak.x_mm, leak.y_mm, 0.0])
         assert leak.side == side_words(offset)
         assert leak.clock_h == pytest.approx(float(clock_hours(offset, phantom.vein.axis)))
+
+
+@pytest.mark.parametrize(
+    "centre",
+    [
+        pytest.param([0.0, 0.0, 11.0], id="beside the wall all round"),
+        pytest.param([4.0, 0.0, 11.0], id="far from it on one side"),
+    ],
+)
+def test_wall_far_from_the_balloon_changes_no_reading(centre):
+    phantom = hole(9.0, edge_mm=1.0, plate_mm=16.0, tube_mm=6.0)
+    patch = wall_patch(phantom.anatomy, phantom.vein, 14.0, SETTINGS)
+    touchable = np.ones(len(patch.surface.points), dtype=bool)
+    field = gap_field(patch, touchable, sphere(28), np.array(centre), DOWN, 0.5)
+    told, known = clock_of(patch, field, 0.5), read_clock(patch, meridians(patch), field, 0.5)
+    for name in ClockSeal.__slots__:
+        assert getattr(told, name) == pytest.approx(getattr(known, name), abs=1e-12, nan_ok=True)

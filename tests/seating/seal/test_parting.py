@@ -30,16 +30,17 @@ def parted(links, closed):
     return not nx.has_path(graph, SIDE * SIDE, SIDE * SIDE + 1)
 
 
+@pytest.mark.parametrize("rows", [1, 6])
 @pytest.mark.parametrize("seed", range(4))
-def test_whether_contact_parts_the_ends_is_what_a_search_of_each_graph_tells(seed):
+def test_whether_contact_parts_the_ends_is_what_a_search_of_each_graph_tells(seed, rows):
     """Asked again and again, of more and more of the wall."""
     rng = np.random.default_rng(seed)
     links = grid()
     parting = Parting(links, SIDE * SIDE + 2, SIDE * SIDE)
     assert parting.joined
     found = []
-    for share in (0.1, 0.4, 0.45, 0.5, 0.3):
-        closed = rng.random((6, SIDE * SIDE)) < share
+    for share in (0.1, 0.4, 0.45, 0.5, 0.3, 0.5, 0.4):
+        closed = rng.random((rows, SIDE * SIDE)) < share
         told = parting.parted(closed)
         assert told.tolist() == [parted(links, one) for one in closed]
         found += told.tolist()

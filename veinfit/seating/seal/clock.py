@@ -12,11 +12,14 @@ from veinfit.seating.kinds import Approach
 from veinfit.seating.model import ClockReading
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.gap import GapField
-from veinfit.surface.mesh import edges
-from veinfit.vectors import FloatArray, IntArray
+from veinfit.surface.mesh import any_corner, edges
+from veinfit.vectors import BoolArray, FloatArray, IntArray, dots
 
 MERIDIANS = 240
 """Half planes about the axis, 1.5 degrees apart: 0.2 mm on a vein of 17 mm."""
+
+CLOSE_MM = 3.0
+"""Wall is looked at first that is no farther than this beyond contact."""
 
 READ_EVERY = 5
 """Every fifth meridian, each quarter of an hour, becomes a reading."""
@@ -61,22 +64,35 @@ def meridian_hours() -> FloatArray:
     return np.linspace(0.0, 12.0, MERIDIANS, endpoint=False)
 
 
-def meridians(patch: WallPatch) -> Meridians:
-    """Cut the wall around a vein's ostium along its meridians."""
+def meridians(patch: WallPatch, among: BoolArray | None = None) -> Meridians:
+    """Cut the wall around a vein's ostium along its meridians.
+
+    Parameters
+    ----------
+    patch : WallPatch
+    among : (F,) array, optional
+        The faces to cut; all near the ostium where None.
+    """
     surface = patch.surface
     twelve = clock_direction(0.0, patch.axis)
     three = clock_direction(3.0, patch.axis)
-    offset = surface.points - patch.centre
-    angle = np.arctan2(offset @ three, offset @ twelve)
     pairs, face_edges, _ = edges(surface)
+    face_edges = face_edges[patch.near if among is None else among]
     used = np.zeros(len(pairs), dtype=bool)
-    used[face_edges[patch.near]] = True
+    used[face_edges] = True
     edge_index = np.flatnonzero(used)
+    ends = pairs[edge_index]
+    cut = np.zeros(len(surface.points), dtype=bool)
+    cut[ends] = True
+    vertices = np.flatnonzero(cut)
+    offset = np.empty_like(surface.points)
+    offset[vertices] = own = surface.points[vertices] - patch.centre
     step = 2.0 * np.pi / MERIDIANS
     # The next half plane from each vertex on: an edge crosses those between its ends', and
     # whatever the rounding, each half plane crosses two edges of a face or none.
-    following = np.ceil(angle / step).astype(np.int64)
-    begin, end = following[pairs[edge_index]].T
+    following = np.zeros(len(surface.points), dtype=np.int64)
+    following[vertices] = np.ceil(np.arctan2(own @ three, own @ twelve) / step).astype(np.int64)
+    begin, end = following[ends].T
     turn = np.mod(end - begin + MERIDIANS // 2, MERIDIANS) - MERIDIANS // 2
     first, number = np.minimum(begin, begin + turn), np.abs(turn)
     row = np.repeat(np.arange(len(edge_index)), number)
@@ -85,13 +101,13 @@ def meridians(patch: WallPatch) -> Meridians:
     meridian = np.mod(plane, MERIDIANS)
     across = plane * step + 0.5 * np.pi
     side = np.cos(across)[:, None] * twelve + np.sin(across)[:, None] * three
-    edge = pairs[edge_index[row]]
-    a = np.einsum("ij,ij->i", offset[edge[:, 0]], side)
-    b = np.einsum("ij,ij->i", offset[edge[:, 1]], side)
+    edge = ends[row]
+    a = dots(offset.take(edge[:, 0], axis=0), side)
+    b = dots(offset.take(edge[:, 1], axis=0), side)
     share = np.clip(np.divide(a, a - b, out=np.zeros_like(a), where=a != b), 0.0, 1.0)
-    ends = surface.points[edge]
-    position = ends[:, 0] + share[:, None] * (ends[:, 1] - ends[:, 0])
-    segment = _segments(face_edges[patch.near], edge_index[row], meridian, len(pairs))
+    first = surface.points.take(edge[:, 0], axis=0)
+    position = first + share[:, None] * (surface.points.take(edge[:, 1], axis=0) - first)
+    segment = _segments(face_edges, edge_index[row], meridian, len(pairs))
     return Meridians(edge, share, meridian, segment, position)
 
 
@@ -173,6 +189,25 @@ def read_clock(
     atrial, distal = np.where(touched, atrial, np.nan), np.where(touched, distal, np.nan)
     width = np.where(touched, width, np.nan)
     return ClockSeal(least, ring, atrial, distal, width, 0.5 * (atrial + distal))
+
+
+def clock_of(patch: WallPatch, field: GapField, tolerance_mm: float) -> ClockSeal:
+    """Read the gap along every meridian of a patch; see :func:`read_clock`.
+
+    Where every meridian comes near the balloon, wall far from it tells nothing more and is not
+    looked at.
+
+    Parameters
+    ----------
+    patch : WallPatch
+    field : GapField
+    tolerance_mm : float
+    """
+    beside = patch.near & any_corner(patch.surface.faces, field.gap_mm <= CLOSE_MM + tolerance_mm)
+    seal = read_clock(patch, meridians(patch, beside), field, tolerance_mm)
+    if (seal.least_gap_mm <= CLOSE_MM + tolerance_mm).all():
+        return seal
+    return read_clock(patch, meridians(patch), field, tolerance_mm)
 
 
 def _part_below(

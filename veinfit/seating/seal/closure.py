@@ -262,52 +262,77 @@ def closure_wall(
     begin = patch.centre - (reach_mm + NEAR_MM) * patch.axis
     path = patch.guide.sampled(begin, reach_mm + 4.0 * NEAR_MM, 1.0)
     distance, _ = cKDTree(path).query(points, distance_upper_bound=reach_mm + NEAR_MM)
-    near = np.isfinite(distance) & contact.touchable
-    ends = np.zeros(len(points), dtype=bool)
-    for nodes in (patch.vein_nodes, patch.atrium_nodes):
-        ends[nodes[nodes < len(points)]] = True
-    rims = np.zeros(len(points), dtype=bool)
-    for one in patch.missing:
-        rims[one.rim] = True
+    wall = reduce_wall(patch, np.isfinite(distance) & contact.touchable)
     own = np.zeros(len(points), dtype=bool)
     own[patch.surface.faces[patch.near]] = True
-    sector = ((prepared.sector + np.pi) / (2.0 * np.pi) * SECTORS).astype(int) % SECTORS
-    wall = reduce_wall(patch, near)
     kept = wall.kept
-    modes = prepared.modes.of(kept)
-    if cell_mm > 0.0:
-        # Each link's second node is the greater one.
-        inner = wall.links[wall.links[:, 1] < len(kept)]
-        # Wall that is missing or an end stays apart from what is not.
-        kinds = rims[kept].astype(np.int8) + 2 * ends[kept]
-        inner = inner[kinds[inner[:, 0]] == kinds[inner[:, 1]]]
-        cells = gather(
-            points[kept] - patch.centre, inner, cell_mm, prepared.axes, prepared.sharp[kept]
-        )
-        weight = np.ones(len(kept))
-        first, second = (
-            np.stack([cells.means(f, weight) for f in fields])
-            if modes.count
-            else np.zeros((0, cells.count, 3))
-            for fields in (modes.first, modes.second)
-        )
-        modes = replace(modes, first=first, second=second)
-        stands = np.full(cells.count, -1)
-        stands[cells.label] = np.arange(len(kept))
-        place = cells.means(points[kept], weight)
-        wall = _gathered(wall, cells, stands)
-        kept = wall.kept
-    else:
-        place = points[kept]
+    sector = (prepared.sector[kept] + np.pi) / (2.0 * np.pi) * SECTORS
+    fine = ClosureWall(
+        wall,
+        points[kept],
+        contact.touchable[kept],
+        own[kept],
+        sector.astype(int) % SECTORS,
+        prepared.modes.of(kept),
+        _with_ends(wall),
+    )
+    return gathered_closure(prepared, fine, cell_mm) if cell_mm > 0.0 else fine
+
+
+def gathered_closure(prepared: PreparedVein, fine: ClosureWall, cell_mm: float) -> ClosureWall:
+    """Return the same wall in cells of about ``cell_mm``.
+
+    Parameters
+    ----------
+    prepared : PreparedVein
+    fine : ClosureWall
+        With every vertex.
+    cell_mm : float
+    """
+    patch, wall, kept = prepared.patch, fine.wall, fine.wall.kept
+    kinds = np.zeros(len(patch.surface.points), dtype=np.int8)
+    for one in patch.missing:
+        kinds[one.rim] = 1
+    ends = np.concatenate([patch.vein_nodes, patch.atrium_nodes])
+    kinds[np.unique(ends[ends < len(kinds)])] += 2
+    kinds = kinds[kept]
+    # Each link's second node is the greater one. Wall that is missing or an end stays apart from
+    # what is not.
+    inner = wall.links[wall.links[:, 1] < len(kept)]
+    inner = inner[kinds[inner[:, 0]] == kinds[inner[:, 1]]]
+    sharp = prepared.sharp[kept]
+    cells = gather(fine.points - patch.centre, inner, cell_mm, prepared.axes, sharp)
+    modes, weight = fine.modes, np.ones(len(kept))
+    first, second = (
+        np.stack([cells.means(f, weight) for f in fields])
+        if modes.count
+        else np.zeros((0, cells.count, 3))
+        for fields in (modes.first, modes.second)
+    )
+    stands = np.full(cells.count, -1)
+    stands[cells.label] = np.arange(len(kept))
+    gathered = _gathered(wall, cells, stands)
+    return ClosureWall(
+        gathered,
+        cells.means(fine.points, weight),
+        fine.touchable[stands],
+        fine.near[stands],
+        fine.sector[stands],
+        replace(modes, first=first, second=second),
+        _with_ends(gathered),
+    )
+
+
+def _with_ends(wall: ReducedWall) -> IntArray:
+    """Links (E, 2) of a reduced wall and of two nodes more: the vein's ends and the atrium."""
     vein, atrium = wall.node_count, wall.node_count + 1
-    links = np.concatenate(
+    return np.concatenate(
         [
             wall.links,
             np.stack([wall.vein_nodes, np.full(len(wall.vein_nodes), vein)], axis=1),
             np.stack([wall.atrium_nodes, np.full(len(wall.atrium_nodes), atrium)], axis=1),
         ]
     )
-    return ClosureWall(wall, place, contact.touchable[kept], own[kept], sector[kept], modes, links)
 
 
 def _gathered(wall: ReducedWall, cells: Cells, stands: IntArray) -> ReducedWall:
@@ -327,4 +352,5 @@ def _gathered(wall: ReducedWall, cells: Cells, stands: IntArray) -> ReducedWall:
             replace(one, rim=np.unique(node[one.rim]), nodes=np.unique(node[one.nodes]))
             for one in wall.missing
         ),
+        node=np.empty(0, dtype=np.int64),
     )

@@ -55,6 +55,9 @@ class Parting:
         """
         ever: BoolArray = np.asarray(closed.any(axis=0))
         if (ever & ~self._kept[: len(ever)]).any():
+            if len(closed) <= FEW_GRAPHS:
+                # Folding takes longer than to follow so few.
+                return np.array([self._is_parted(row) for row in closed], dtype=bool)
             self._fold(self._kept | self._around(ever))
         fold, rows = self._folded, len(closed)
         is_open = np.ones((rows, fold.nodes), dtype=bool)
@@ -64,6 +67,23 @@ class Parting:
             return ~fold.joined(is_open, int(vein), int(atrium))
         piece = fold.side_by_side(is_open)
         return np.asarray(piece[:, vein] != piece[:, atrium])
+
+    def _is_parted(self, closed: BoolArray) -> bool:
+        """Tell the same of one balloon (K,) on all of the wall."""
+        is_open = np.ones(self._count, dtype=bool)
+        is_open[: len(closed)] = ~closed
+        a, b = self._ends
+        usable = is_open.take(a)
+        usable &= is_open.take(b)
+        own = np.flatnonzero(usable)
+        _, piece = components(np.stack([a.take(own), b.take(own)], axis=1), self._count)
+        return bool(piece[-2] != piece[-1])
+
+    @cached_property
+    def _ends(self) -> tuple[IntArray, IntArray]:
+        """Return the nodes of each link, ordered by the first."""
+        order = np.argsort(self._links[:, 0], kind="stable")
+        return self._links[order, 0], self._links[order, 1]
 
     def _around(self, contact: BoolArray) -> BoolArray:
         """Return closed vertices (K,) and those near them, as nodes."""
@@ -213,6 +233,14 @@ def components(links: IntArray, count: int) -> tuple[int, IntArray]:
     links : (E, 2) array
     count : int
     """
-    ones = np.ones(len(links), dtype=np.int8)
-    graph = sparse.csr_matrix((ones, (links[:, 0], links[:, 1])), shape=(count, count))
+    one, other = links.T
+    if (one[1:] < one[:-1]).any():
+        order = np.argsort(one, kind="stable")
+        one, other = one[order], other[order]
+    begin = np.zeros(count + 1, dtype=np.int32)
+    np.cumsum(np.bincount(one, minlength=count), out=begin[1:])
+    # Links in their order need not be sorted by the library again.
+    graph = sparse.csr_matrix(
+        (np.ones(len(one)), other.astype(np.int32), begin), shape=(count, count)
+    )
     return csgraph.connected_components(graph, directed=False)

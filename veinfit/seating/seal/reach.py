@@ -44,6 +44,25 @@ def _before_mm(patch: WallPatch, noses: FloatArray) -> FloatArray:
     return np.asarray((patch.centre - noses) @ patch.normal)
 
 
+def before_ostium(prepared: PreparedVein, centres: FloatArray) -> BoolArray:
+    """Tell which places (N, 3) lie no farther from the vein's axis than the ostium is wide.
+
+    Parameters
+    ----------
+    prepared : PreparedVein
+    centres : (N, 3) array
+        Of balloons, mm.
+
+    Returns
+    -------
+    (N,) array
+    """
+    axis = prepared.patch.axis
+    offset = centres - prepared.patch.centre
+    aside = np.linalg.norm(offset - (offset @ axis)[:, None] * axis, axis=1)
+    return np.asarray(aside <= 0.5 * prepared.vein.ostium.measures.d_max_mm)
+
+
 def missing_on_path(prepared: PreparedVein, contact: BalloonContact) -> str:
     """Say whether missing wall might have held a balloon that passes, and not deep in the vein.
 

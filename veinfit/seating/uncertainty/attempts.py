@@ -28,8 +28,8 @@ from veinfit.seating.prepare import (
     balloon_contact,
     gathered_contact,
 )
-from veinfit.seating.seal.closure import ClosureWall, closure_wall
-from veinfit.seating.seal.reach import missing_on_path
+from veinfit.seating.seal.closure import ClosureWall, closure_wall, gathered_closure
+from veinfit.seating.seal.reach import before_ostium, missing_on_path
 from veinfit.seating.uncertainty.read_off import lies_deep, read_off
 from veinfit.seating.uncertainty.readings import (
     CANNOT_REACH,
@@ -58,6 +58,9 @@ class Simulator:
     one : BalloonBatch
         The balloon without any perturbation.
     closure : ClosureWall
+        In cells.
+    fine : ClosureWall
+        The same with every vertex.
     distance_mm : float
         How far the blood reaches back from the ostium along the shaft.
     seating : SeatingSettings
@@ -75,6 +78,7 @@ class Simulator:
     line: ApproachLine
     one: BalloonBatch
     closure: ClosureWall
+    fine: ClosureWall
     distance_mm: float
     seating: SeatingSettings
     margin: MarginSettings
@@ -224,12 +228,7 @@ class Simulator:
         -------
         (K,) array
         """
-        vein = self.prepared.vein
-        offset = place[:, :3] - self.prepared.patch.centre
-        axis = self.prepared.patch.axis
-        aside = np.linalg.norm(offset - (offset @ axis)[:, None] * axis, axis=1)
-        within = aside <= 0.5 * vein.ostium.measures.d_max_mm
-        return np.asarray(within & bool(self.missing_on_path))
+        return before_ostium(self.prepared, place[:, :3]) & bool(self.missing_on_path)
 
     def closes(
         self, batch: BalloonBatch, which: IntArray, place: FloatArray
@@ -248,8 +247,8 @@ class Simulator:
         -------
         occlude, seal : (K,) array
         """
-        reach, shaft = batch.reach_mm[which], batch.direction[which]
-        tolerance = self.seating.contact_tolerance_mm
+        reach, tolerance = batch.reach_mm[which], self.seating.contact_tolerance_mm
+        shaft = batch.direction[which]
         return self.closure.closed_by(self.balloon, tolerance, reach, shaft, place)
 
     def closes_antrally(
@@ -394,9 +393,8 @@ def simulator(
     coarse = gathered_contact(prepared, contact, cell)
     one = balloon_batch(prepared, coarse, [line], seating, exact=False)
     reserve = 4.0 * margin.surface_offset_sd_mm
-    closure = closure_wall(
-        prepared, contact, max(balloon.shape.reach_mm, grows_to_mm) + reserve, cell
-    )
+    fine = closure_wall(prepared, contact, max(balloon.shape.reach_mm, grows_to_mm) + reserve)
+    closure = gathered_closure(prepared, fine, cell)
     distance = prepared.distance_mm(line) if distance_mm is None else distance_mm
     lost = missing_on_path(prepared, contact)
-    return Simulator(prepared, contact, line, one, closure, distance, seating, margin, lost)
+    return Simulator(prepared, contact, line, one, closure, fine, distance, seating, margin, lost)
