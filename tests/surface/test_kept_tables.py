@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
+from surface.shapes import sphere
 
 from veinfit.surface import Surface
-from veinfit.surface.mesh import TABLES
+from veinfit.surface.mesh import TABLES, select_faces
+from veinfit.surface.part_edges import keep_edges
 
 
 def triangle() -> Surface:
@@ -39,3 +42,16 @@ def test_what_is_known_of_the_faces_goes_with_them_to_other_places() -> None:
     moved = one.moved_to(one.points * 2.0)
     assert moved.kept("edge_table") is table and moved.kept("by_corner") is None
     assert moved.area_mm2 == pytest.approx(400.0, rel=1e-12)
+
+
+def test_edges_of_a_part_are_those_that_it_has_by_itself(rng: np.random.Generator) -> None:
+    whole = sphere(10.0, 8, 16)
+    kept = rng.random(len(whole.faces)) < 0.7
+    part, vertices = select_faces(whole, kept)
+    number = np.full(len(whole.points), -1)
+    number[vertices] = np.arange(len(vertices))
+    known = Surface(part.points, part.faces).edge_table
+    keep_edges(part, whole, kept, number)
+    assert 1 in known[2] and 2 in known[2]
+    for told, wanted in zip(part.edge_table, known, strict=True):
+        np.testing.assert_array_equal(told, wanted)

@@ -19,6 +19,7 @@ from veinfit.seating.seal.missing_wall import (
     wall_before,
     wall_ends,
 )
+from veinfit.seating.seal.parting import components
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import (
@@ -41,6 +42,9 @@ ON_PLANE_MM = 1e-6
 
 SAMPLE_STEP_MM = 1.0
 """Distance between the places on the guide at which a ball is looked at."""
+
+BESIDE_MM = 3.0
+"""Points of an ostium's contour lie nearer than this to points of most walls."""
 
 PLACES_AT_ONCE = 8
 """So many places in a row are looked at together before each by itself."""
@@ -120,8 +124,7 @@ def wall_patch(
         SAMPLE_STEP_MM,
     )
     close = _in_box_about(path, reach, wall.points)
-    distance, _ = cKDTree(path).query(wall.points[close], distance_upper_bound=reach)
-    close[close] = np.asarray(distance) < reach
+    close[close] = _first_within(wall.points[close], path, reach) >= 0
     chosen: BoolArray = near | any_corner(wall.faces, close)
 
     coarse, vertices = select_faces(wall, chosen)
@@ -249,7 +252,7 @@ def _distance_over_wall(wall: Surface, vein: Vein, limit_mm: float = np.inf) -> 
     inside = _in_box_about(contour, limit_mm, wall.points)
     number = np.cumsum(inside) - 1
     n = int(number[-1]) + 1
-    gap, seed = cKDTree(wall.points[inside]).query(contour)
+    gap, seed = _nearest(wall.points[inside], contour)
     pairs, _, _ = edges(wall)
     pairs = pairs[inside[pairs[:, 0]] & inside[pairs[:, 1]]]
     length = lengths(wall.points[pairs[:, 0]] - wall.points[pairs[:, 1]])
@@ -263,6 +266,17 @@ def _distance_over_wall(wall: Surface, vein: Vein, limit_mm: float = np.inf) -> 
     result = np.full(len(wall.points), np.inf)
     result[inside] = csgraph.dijkstra(graph, directed=True, indices=n, limit=limit_mm)[:n]
     return result
+
+
+def _nearest(points: FloatArray, places: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Distance (N,) to the nearest of some points (V, 3) from each place (N, 3), and its number."""
+    beside = np.flatnonzero(_in_box_about(places, BESIDE_MM, points))
+    if len(beside):
+        gap, nearest = cKDTree(points[beside]).query(places)
+        if float(gap.max()) < BESIDE_MM:
+            return gap, beside[nearest]
+    gap, nearest = cKDTree(points).query(places)
+    return gap, np.asarray(nearest)
 
 
 def _in_box_about(points: FloatArray, reach_mm: float, others: FloatArray) -> BoolArray:
@@ -327,14 +341,15 @@ def _fold_rest(
     count : int
         Number of pieces.
     """
-    outside = wall.faces[~chosen]
     n = len(wall.points)
-    pairs = outside[:, [0, 1, 1, 2]].reshape(-1, 2)
-    graph = sparse.csr_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
-    _, label = csgraph.connected_components(graph, directed=False)
+    outside = np.flatnonzero(~chosen)
+    pairs, face_edges, _ = edges(wall)
+    beyond = np.zeros(len(pairs), dtype=bool)
+    beyond[face_edges.take(outside, axis=0)] = True
+    _, label = components(pairs[beyond], n)
     node = np.full(n, -1, dtype=np.int64)
     is_used = np.zeros(n, dtype=bool)
-    is_used[outside] = True
+    is_used[wall.faces.take(outside, axis=0)] = True
     used = np.flatnonzero(is_used)
     pieces, piece = np.unique(label[used], return_inverse=True)
     node[used] = len(vertices) + piece

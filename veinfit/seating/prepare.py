@@ -299,9 +299,12 @@ def gathered_contact(
 
 def wall_stiffness(vein: Vein, points: FloatArray, settings: SeatingSettings) -> FloatArray:
     """Return k (V,), N/mm³, at wall points (V, 3): the ring's near the ostium, else the body's."""
-    far = np.linalg.norm(points - vein.ostium.centre, axis=1) / vein.ostium.measures.d_max_mm
-    ring = weight_of(far, RING_DIAMETERS, BODY_DIAMETERS)
-    before = (points - vein.ostium.centre) @ vein.ostium.normal < 0.0
+    offset = points - vein.ostium.centre
+    far = lengths(offset) / vein.ostium.measures.d_max_mm
+    ring = np.zeros(len(points))
+    near = np.flatnonzero(far < BODY_DIAMETERS)
+    ring[near] = weight_of(far[near], RING_DIAMETERS, BODY_DIAMETERS)
+    before = offset @ vein.ostium.normal < 0.0
     ring = np.where(before, ring, 1.0)
     body_k, ring_k = settings.body_stiffness_kpa_per_mm, settings.ring_stiffness_kpa_per_mm
     return np.asarray(NEWTON_PER_KPA_MM2 * (body_k + ring * (ring_k - body_k)))

@@ -28,8 +28,10 @@ def boundary_loops(surface: Surface) -> list[IntArray]:
     """
     f = surface.faces
     _, face_edges, counts = edges(surface)
-    free = counts[face_edges] == 1
-    following = dict(zip(f[free].tolist(), f[:, [1, 2, 0]][free].tolist(), strict=True))
+    free = np.flatnonzero((counts == 1).take(face_edges.ravel()))
+    face, corner = np.divmod(free, 3)
+    begin, end = f[face, corner], f[face, (corner + 1) % 3]
+    following = dict(zip(begin.tolist(), end.tolist(), strict=True))
     loops: list[IntArray] = []
     while following:
         first, vertex = following.popitem()

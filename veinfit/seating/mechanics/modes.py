@@ -19,7 +19,7 @@ from scipy.optimize import brentq
 from veinfit.anatomy.model import Vein
 from veinfit.seating.mechanics.shape import TINY
 from veinfit.surface import Surface
-from veinfit.vectors import BoolArray, FloatArray, IntArray
+from veinfit.vectors import BoolArray, FloatArray, IntArray, lengths
 
 WHOLE_DIAMETERS = 0.55
 """Wall within so many greatest diameters of the ostial centre takes part in full, ..."""
@@ -129,15 +129,18 @@ def modes_about(vein: Vein, points: FloatArray) -> ShapeModes:
         return no_modes(len(points))
     ostium = vein.ostium
     offset = points - ostium.centre
-    far = np.linalg.norm(offset, axis=1) / ostium.measures.d_max_mm
-    weight = weight_of(far, WHOLE_DIAMETERS, NO_DIAMETERS)
+    far = lengths(offset) / ostium.measures.d_max_mm
+    # Most of a wall lies too far off to take part.
+    own = np.flatnonzero(far < NO_DIAMETERS)
+    offset, weight = offset[own], weight_of(far[own], WHOLE_DIAMETERS, NO_DIAMETERS)
     lean = float(vein.axis @ ostium.normal)
     in_plane = offset - np.outer((offset @ ostium.normal) / lean, vein.axis)
-    first = (weight * (in_plane @ long))[:, None] * long
-    second = (weight * (in_plane @ short))[:, None] * short
+    first, second = np.zeros_like(points), np.zeros_like(points)
+    first[own] = (weight * (in_plane @ long))[:, None] * long
+    second[own] = (weight * (in_plane @ short))[:, None] * short
     low = -min(limit, LEAST_NARROWING * narrow)
     ends = np.abs(table(np.array([low, limit])) if len(points) else np.zeros((2, 2))).max(axis=0)
-    move = ends[0] * np.linalg.norm(first, axis=1) + ends[1] * np.linalg.norm(second, axis=1)
+    move = ends[0] * lengths(first[own]) + ends[1] * lengths(second[own])
     return ShapeModes(
         first[None],
         second[None],

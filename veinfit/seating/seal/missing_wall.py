@@ -20,6 +20,7 @@ from veinfit.frames import side_words
 from veinfit.seating.seal.paths import connected_to
 from veinfit.surface import Surface
 from veinfit.surface.openings import boundary_loops, loop_diameter
+from veinfit.surface.part_edges import keep_edges
 from veinfit.vectors import BoolArray, FloatArray, IntArray, unit
 
 Kind = Literal["vein", "atrium", "hole"]
@@ -274,7 +275,8 @@ def wall_before(anatomy: Anatomy, vein: Vein) -> tuple[Surface, IntArray]:
             continue
         members = np.flatnonzero(label == piece)
         ends.append(members[[int(np.argmax(away[members]))]])
-    lids = lids[~np.isin(label[lids[:, 0]], own)]
+    kept = ~np.isin(label[lids[:, 0]], own)
+    lids = lids[kept]
     used = np.unique(lids)
     added = used[used >= len(wall.points)]
     number = np.arange(len(given.points))
@@ -283,6 +285,8 @@ def wall_before(anatomy: Anatomy, vein: Vein) -> tuple[Surface, IntArray]:
         np.concatenate([wall.points, given.points[added]]),
         np.concatenate([wall.faces, number[lids]]),
     )
+    every = np.concatenate([np.ones(len(wall.faces), dtype=bool), kept])
+    keep_edges(surface, given, every, number)
     return surface, number[_joined(ends)]
 
 
