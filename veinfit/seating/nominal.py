@@ -217,7 +217,7 @@ def _read(
             "does not count for the seal"
         )
         fit = replace(fit, notes=(*fit.notes, Note("seating", text, patch.vein, "caution")))
-    seal = find_seal(patch, field, settings.contact_tolerance_mm, simulated.fine.wall)
+    seal = find_seal(patch, field, settings.contact_tolerance_mm)
     said = verdict(patch, field)
     reason = why_not_assessed(seal, said)
     if reason:
@@ -311,7 +311,6 @@ def _with_freezing(
             freeze_drift(
                 prepared,
                 simulated.contact.touchable,
-                simulated.fine.wall,
                 grown,
                 growth,
                 pushed.resized(grown.shape.reach_mm),

@@ -25,10 +25,7 @@ from veinfit.surface import Surface
 from veinfit.surface.mesh import (
     any_corner,
     edges,
-    face_areas,
     face_corners,
-    face_middles,
-    face_normals,
     select_faces,
 )
 from veinfit.surface.refine import refine
@@ -69,7 +66,6 @@ class WallPatch:
     near : (F,) bool array
         Faces within reach of the ostium over the wall; the others are opposite
         walls that a balloon can touch.
-    areas, normals : (F,), (F, 3) array
     links : (E, 2) array
         Pairs of neighbouring nodes; nodes from V on are the pieces of the rest.
     node_count : int
@@ -89,8 +85,6 @@ class WallPatch:
     guide: Guide
     surface: Surface
     near: BoolArray
-    areas: FloatArray
-    normals: FloatArray
     links: IntArray
     node_count: int
     vein_nodes: IntArray
@@ -158,9 +152,7 @@ def wall_patch(
         guide=guide,
         surface=surface,
         near=near[chosen][refined.parent],
-        areas=face_areas(surface),
-        normals=face_normals(surface),
-        links=np.concatenate([links, rim_links]),
+        links=_in_order(np.concatenate([links, rim_links])),
         node_count=len(surface.points) + pieces,
         vein_nodes=_nodes(node, vein_ends),
         atrium_nodes=_nodes(node, atrium_ends),
@@ -193,14 +185,15 @@ def can_press(patch: WallPatch, radius_mm: float, back_mm: float) -> BoolArray:
     -------
     (F,) array
     """
-    middle = face_middles(patch.surface)
+    first, second, third = face_corners(patch.surface)
+    middle, across = (first + second + third) / 3.0, cross(second - first, third - first)
     start = patch.centre - back_mm * patch.axis
     path = patch.guide.sampled(start, 3.0 * radius_mm, SAMPLE_STEP_MM)
     met = _first_within(middle, path, radius_mm)
     offset = middle - start
     ever = np.flatnonzero(met >= 0)
     offset[ever] = middle[ever] - path[met[ever]]
-    return np.asarray(dots(offset, patch.normals) > 0.0)
+    return np.asarray(dots(offset, across) > 0.0)
 
 
 def rest_can_press(patch: WallPatch, back_mm: float) -> BoolArray:
@@ -307,6 +300,11 @@ def _nodes(node: IntArray, vertices: IntArray) -> IntArray:
     """Nodes of some wall vertices; a vertex of no face has none."""
     found = node[vertices]
     return np.unique(found[found >= 0])
+
+
+def _in_order(links: IntArray) -> IntArray:
+    """Return links (E, 2) ordered by their first nodes: graphs of them are made without sorting."""
+    return links[np.argsort(links[:, 0], kind="stable")]
 
 
 def _outline(coarse: Surface, halved: IntArray, edges_of_interest: IntArray) -> BoolArray:

@@ -27,7 +27,7 @@ from veinfit.seating.mechanics.walls import BalloonWall
 from veinfit.seating.patch import WallPatch, can_press, rest_can_press, wall_patch
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
-from veinfit.surface.mesh import any_corner, face_areas, face_vectors, select_faces
+from veinfit.surface.mesh import any_corner, face_areas, select_faces
 from veinfit.vectors import BoolArray, FloatArray, IntArray, lengths, unit
 
 RING_DIAMETERS = 0.6
@@ -121,11 +121,7 @@ class PreparedVein:
         if not np.any(amplitude):
             return self.patch
         points = self.patch.surface.points + self.modes.displacement(amplitude)
-        surface = self.patch.surface.moved_to(points)
-        across = face_vectors(surface)
-        return replace(
-            self.patch, surface=surface, areas=0.5 * lengths(across), normals=unit(across)
-        )
+        return replace(self.patch, surface=self.patch.surface.moved_to(points))
 
     @cached_property
     def axes(self) -> FloatArray:
@@ -134,6 +130,11 @@ class PreparedVein:
         axis = self.patch.axis
         long = unit(long - (long @ axis) * axis)
         return np.stack([long, np.cross(axis, long), axis])
+
+    @cached_property
+    def areas(self) -> FloatArray:
+        """Areas (F,) of the faces of the patch, mm²."""
+        return face_areas(self.patch.surface)
 
     @cached_property
     def sharp(self) -> BoolArray:
@@ -265,7 +266,7 @@ def balloon_contact(
     own = BalloonWall.of_triangles(
         points=near.points,
         faces=near.faces,
-        areas=patch.areas[pressing],
+        areas=prepared.areas[pressing],
         stiffness=prepared.stiffness[kept],
         law=IndentationLaw(settings.locking_depth_mm),
         modes=prepared.modes.of(kept),

@@ -10,7 +10,6 @@ from veinfit.seating.mechanics.minimise import AT_REST, WENT_THROUGH, minimise
 from veinfit.seating.model import FreezeDrift
 from veinfit.seating.prepare import PreparedVein
 from veinfit.seating.seal.gap import gap_field
-from veinfit.seating.seal.reduced import ReducedWall
 from veinfit.seating.seal.seal import Seal, find_seal, verdict, why_not_assessed
 from veinfit.settings import SeatingSettings
 from veinfit.vectors import BoolArray, FloatArray
@@ -24,7 +23,6 @@ def constant_size(seal: Seal) -> FreezeDrift:
 def freeze_drift(
     prepared: PreparedVein,
     touchable: BoolArray,
-    reduced: ReducedWall,
     grown: Balloon,
     growth_mm: float,
     batch: BalloonBatch,
@@ -38,8 +36,6 @@ def freeze_drift(
     prepared : PreparedVein
     touchable : (V,) bool array
         Vertices that the balloon can press.
-    reduced : ReducedWall
-        The patch without what lies far from the vein.
     grown : Balloon
         As it is once freezing has started.
     growth_mm : float
@@ -59,7 +55,7 @@ def freeze_drift(
     patch = prepared.shaped(rest.place[0, 3:])
     centre = rest.place[0, :3]
     field = gap_field(patch, touchable, grown, centre, batch.direction[0], tolerance)
-    seal = find_seal(patch, field, tolerance, reduced)
+    seal = find_seal(patch, field, tolerance)
     shift = float(np.linalg.norm(centre - place[:3]))
     if why_not_assessed(seal, verdict(patch, field)):
         return FreezeDrift(growth_mm, "not assessed", shift)

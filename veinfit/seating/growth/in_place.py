@@ -272,7 +272,7 @@ def _read(
     )
     if why_not_reached(patch, nose, settings):
         return replace(step, outcome="cannot reach", occluded=False, sealed=False)
-    seal = find_seal(patch, field, tolerance, simulator.fine.wall)
+    seal = find_seal(patch, field, tolerance)
     if why_not_assessed(seal, verdict(patch, field)):
         return replace(step, outcome="not assessed")
     side = ""

@@ -352,5 +352,4 @@ def _gathered(wall: ReducedWall, cells: Cells, stands: IntArray) -> ReducedWall:
             replace(one, rim=np.unique(node[one.rim]), nodes=np.unique(node[one.nodes]))
             for one in wall.missing
         ),
-        node=np.empty(0, dtype=np.int64),
     )

@@ -76,7 +76,7 @@ class Parting:
         usable = is_open.take(a)
         usable &= is_open.take(b)
         own = np.flatnonzero(usable)
-        _, piece = components(np.stack([a.take(own), b.take(own)], axis=1), self._count)
+        _, piece = components_of(a.take(own), b.take(own), self._count)
         return bool(piece[-2] != piece[-1])
 
     @cached_property
@@ -133,8 +133,10 @@ class Folded:
         kept : (N,) bool array
         """
         own = np.flatnonzero(kept)
-        always = ~(kept[links[:, 0]] | kept[links[:, 1]])
-        _, piece = components(links[always], len(kept))
+        one, other = np.ascontiguousarray(links.T)
+        at_kept = kept.take(one) | kept.take(other)
+        always = np.flatnonzero(~at_kept)
+        _, piece = components_of(one.take(always), other.take(always), len(kept))
         # Pieces keep their order; each is known by a number, so nothing need be sorted.
         there = np.zeros(len(kept), dtype=bool)
         there[piece[~kept]] = True
@@ -143,7 +145,8 @@ class Folded:
         node[~kept] = (np.cumsum(there) - 1)[piece[~kept]]
         node[own] = pieces + np.arange(len(own))
         nodes = pieces + len(own)
-        a, b = node[links[~always]].T
+        rest = np.flatnonzero(at_kept)
+        a, b = node.take(one.take(rest)), node.take(other.take(rest))
         key = distinct(np.minimum(a, b) * nodes + np.maximum(a, b))
         return cls(node, pieces, nodes, own, key // nodes, key % nodes)
 
@@ -233,7 +236,19 @@ def components(links: IntArray, count: int) -> tuple[int, IntArray]:
     links : (E, 2) array
     count : int
     """
-    one, other = links.T
+    one, other = np.ascontiguousarray(links.T)
+    return components_of(one, other, count)
+
+
+def components_of(one: IntArray, other: IntArray, count: int) -> tuple[int, IntArray]:
+    """Return the same for links from the one nodes (E,) to the other ones (E,).
+
+    Parameters
+    ----------
+    one, other : (E,) array
+        Quickest where the first rise.
+    count : int
+    """
     if (one[1:] < one[:-1]).any():
         order = np.argsort(one, kind="stable")
         one, other = one[order], other[order]

@@ -34,9 +34,6 @@ class ReducedWall:
     vein_nodes, atrium_nodes : (N,) array
     missing : tuple of MissingWall
         Of the patch, in these nodes.
-    node : (N,) array
-        What each node of the patch has become; those of its vertices come first. Empty where the
-        nodes were gathered since.
     """
 
     kept: IntArray
@@ -45,7 +42,6 @@ class ReducedWall:
     vein_nodes: IntArray
     atrium_nodes: IntArray
     missing: tuple[MissingWall, ...]
-    node: IntArray
 
     def widest(self, clearance: FloatArray) -> tuple[float, int]:
         """Width of the widest path for clearances (K,), and the patch vertex where it is narrow.
@@ -101,5 +97,4 @@ def reduce_wall(patch: WallPatch, near: BoolArray) -> ReducedWall:
             )
             for wall in patch.missing
         ),
-        node=node,
     )

@@ -16,8 +16,9 @@ from veinfit.seating.mechanics.shape import Shape, gaps_mm
 from veinfit.seating.model import Leak
 from veinfit.seating.patch import WallPatch
 from veinfit.seating.seal.gap import GapField
-from veinfit.seating.seal.missing_wall import WallGraph, in_play, separation
+from veinfit.seating.seal.missing_wall import in_play, separation
 from veinfit.seating.seal.orifice import CutGraph, Line, least_open_line
+from veinfit.seating.seal.parting import Folded
 from veinfit.seating.seal.paths import (
     WIDE_MM,
     WidestPath,
@@ -26,10 +27,9 @@ from veinfit.seating.seal.paths import (
     widest_path,
     widest_widths,
 )
-from veinfit.seating.seal.reduced import ReducedWall
 from veinfit.seating.seal.straighten import straightened_area
 from veinfit.surface.mesh import any_corner
-from veinfit.vectors import BoolArray, FloatArray, IntArray, unit
+from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct, unit
 
 LEAST_LEAK_MM2 = 1e-3
 """Parts of the line around a vein that are open over less than this are no leak of their own."""
@@ -58,9 +58,7 @@ class Seal:
     open_to_atrium: BoolArray
 
 
-def find_seal(
-    patch: WallPatch, field: GapField, tolerance_mm: float, reduced: ReducedWall | None = None
-) -> Seal:
+def find_seal(patch: WallPatch, field: GapField, tolerance_mm: float) -> Seal:
     """Follow the widest path from a vein's ends to the atrium past a balloon.
 
     Parameters
@@ -69,53 +67,35 @@ def find_seal(
     field : GapField
     tolerance_mm : float
         A gap up to this counts as contact.
-    reduced : ReducedWall, optional
-        The patch with what lies far from the vein folded away, which takes less time. Where the
-        balloon comes near that, or leaves a wider leak, the patch itself is looked at.
     """
-    if reduced is not None:
-        there = np.ones(len(field.gap_mm), dtype=bool)
-        there[reduced.kept] = False
-        if float(field.gap_mm[there].min(initial=np.inf)) > WIDE_MM:
-            seal = _seal_on(reduced, reduced.kept, reduced.node[: len(there)], field, tolerance_mm)
-            if seal.leak_width_mm <= WIDE_MM and seal.narrowest >= 0:
-                return seal
-    every = np.arange(len(field.gap_mm))
-    return _seal_on(patch, every, every, field, tolerance_mm)
-
-
-def _seal_on(
-    graph: WallGraph, kept: IntArray, node: IntArray, field: GapField, tolerance_mm: float
-) -> Seal:
-    """Read a seal on some nodes.
-
-    Parameters
-    ----------
-    graph : WallGraph
-    kept : (K,) array
-        The vertices of the patch that its first nodes are.
-    node : (V,) array
-        The node that each vertex of the patch belongs to.
-    field : GapField
-        Of the patch.
-    tolerance_mm : float
-    """
-    widths, narrowest = widest_widths(
-        graph.links,
-        of_nodes(field.gap_mm[kept], graph.node_count)[None],
-        graph.vein_nodes,
-        graph.atrium_nodes,
-        (tolerance_mm, WIDE_MM),
-    )
-    width, narrow = float(widths[0]), int(narrowest[0])
-    is_open = of_nodes(field.warm_open_mm[kept], graph.node_count) > 0.0
-    from_atrium = connected_to(graph.links, is_open, graph.atrium_nodes)
+    count = patch.node_count
+    # What is far from the balloon is open whatever is asked: it is folded away first.
+    near = of_nodes(field.gap_mm, count) <= max(WIDE_MM, tolerance_mm)
+    fold = Folded.of(patch.links, near)
+    links = np.stack([fold.low, fold.high], axis=1)
+    vein, atrium = (distinct(fold.node[ends]) for ends in (patch.vein_nodes, patch.atrium_nodes))
+    gap, warm = (np.full(fold.nodes, np.inf) for _ in range(2))
+    gap[fold.pieces :] = field.gap_mm[fold.own]
+    warm[fold.pieces :] = field.warm_open_mm[fold.own]
+    widths, narrowest = widest_widths(links, gap[None], vein, atrium, (tolerance_mm,))
+    own = np.concatenate([np.full(fold.pieces, -1), fold.own, [-1]])
+    width, narrow = float(widths[0]), int(own[narrowest[0]])
+    if width == np.inf:
+        widths, narrowest = widest_widths(
+            patch.links,
+            of_nodes(field.gap_mm, count)[None],
+            patch.vein_nodes,
+            patch.atrium_nodes,
+            (WIDE_MM,),
+        )
+        width, narrow = float(widths[0]), int(narrowest[0])
+    from_atrium = connected_to(links, warm > 0.0, atrium)
     return Seal(
         occluded=width <= tolerance_mm,
-        sealed=not from_atrium[graph.vein_nodes].any(),
+        sealed=not from_atrium[vein].any(),
         leak_width_mm=max(width, 0.0),
-        narrowest=int(kept[narrow]) if 0 <= narrow < len(kept) else narrow,
-        open_to_atrium=from_atrium[node],
+        narrowest=narrow,
+        open_to_atrium=from_atrium[fold.node[: len(field.gap_mm)]],
     )
 
 
