@@ -26,6 +26,9 @@ SEARCH_STEP_MM = 0.5
 CLEAR_MM = 0.05
 """A balloon that the walls have pushed off counts as clear when they press it less deep."""
 
+GATHERED_MM = 0.25
+"""The same place presses a balloon at most so much deeper before the refined wall than before the
+gathered one, whose points are means."""
 
 BACKED_OFF_NOTE_MM = 10.0
 """A balloon that starts farther back than this says so."""
@@ -123,7 +126,7 @@ def find_starts(
     if about is not None:
         near = pushed_off(left, np.array([about[number].centre for number in left]))
         # The same search before much the same wall would find the same again.
-        as_known = [k for k in left if near[k].pressed_mm <= about[k].pressed_mm + CLEAR_MM]
+        as_known = [k for k in left if near[k].pressed_mm <= about[k].pressed_mm + GATHERED_MM]
         found |= {number: near[number] for number in as_known}
         left = [number for number in left if number not in found]
     near = pushed_off(left, nominal[left])
