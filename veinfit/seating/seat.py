@@ -19,14 +19,19 @@ from veinfit.seating.neighbours import Structure
 from veinfit.seating.nominal import growth_mm, seat_balloon
 from veinfit.seating.plans.plan import Tried, plans_of
 from veinfit.seating.prepare import prepare
-from veinfit.seating.uncertainty.attempts import Simulator, simulator
+from veinfit.seating.uncertainty.attempts import Simulator, simulator, tries_together
 from veinfit.seating.uncertainty.made import (
     TriesMade,
     field_without_course,
     first_tries_of,
     with_margins,
 )
+from veinfit.seating.uncertainty.readings import Readings
+from veinfit.seating.uncertainty.unknowns import TryInputs
 from veinfit.settings import MarginSettings, SeatingSettings
+
+Key = tuple[int, int]
+"""Numbers of a balloon and of a line."""
 
 RESERVE_SD = 4.0
 """The wall reaches so many standard deviations of the surface offset past the largest balloon."""
@@ -66,7 +71,9 @@ def seat_vein(
     InputError
         There is no such approach.
     """
-    return tuple(each_seat(anatomy, vein, balloons, settings, approaches, structures, margin))
+    return tuple(
+        each_seat(anatomy, vein, balloons, settings, approaches, structures, margin, at_once=True)
+    )
 
 
 def each_seat(
@@ -77,6 +84,7 @@ def each_seat(
     approaches: Iterable[str] = ("coaxial",),
     structures: Mapping[str, Structure] | None = None,
     margin: MarginSettings | None = None,
+    at_once: bool = False,
 ) -> Iterator[Fit]:
     """Yield the fits of :func:`seat_vein` one by one, each worked out when it is asked for.
 
@@ -94,6 +102,9 @@ def each_seat(
         Neighbours whose distance is told.
     margin : MarginSettings, optional
         Without it no probability is told.
+    at_once : bool
+        All will be asked for: tries of all sizes are made side by side, which takes less time in
+        all and more until the first.
 
     Yields
     ------
@@ -122,11 +133,16 @@ def each_seat(
         grown_mm = larger.shape.reach_mm if larger is not None else 0.0
         return simulator(prepared, balloon, line, settings, margin, distances[number], grown_mm)
 
-    seats: dict[tuple[int, int], tuple[Simulator, Fit, TriesMade | None]] = {}
+    seats: dict[Key, tuple[Simulator, Fit, TriesMade | None]] = {}
+    keys = list(product(range(len(balloons)), range(len(lines))))
+    simulators = {key: ready_for(*key) for key in keys if margin.samples or at_once}
+    if at_once and not margin.samples:
+        still = still_tries(simulators)
+        for key, ready in simulators.items():
+            fit = seat_balloon(prepared, ready, structures, still.get(key))
+            seats[key] = ready, fit, None
     if margin.samples:
         # The tries of all sizes are made side by side.
-        keys = list(product(range(len(balloons)), range(len(lines))))
-        simulators = {key: ready_for(*key) for key in keys}
         reaches = {key: reach for key in keys if (reach := directions[key[1]]) is not None}
         tries = first_tries_of([(simulators[key], reach) for key, reach in reaches.items()])
         begun = dict(zip(reaches, tries, strict=True))
@@ -158,6 +174,23 @@ def each_seat(
                 plans, seen = plans_of(tried[number], reach, settings.plan_below_probability)
                 fit = replace(fit, plans=plans, notes=(*fit.notes, *seen))
             yield replace(fit, notes=(*fit.notes, *about))
+
+
+def still_tries(simulators: Mapping[Key, Simulator]) -> dict[Key, Readings]:
+    """Make one try without any perturbation with each balloon in one vein that has a course.
+
+    Parameters
+    ----------
+    simulators : mapping to Simulator
+
+    Returns
+    -------
+    dict to Readings
+        Without leak widths.
+    """
+    own = {key: one for key, one in simulators.items() if not one.line.cannot_reach}
+    asked = [(one, TryInputs.still(one.line.direction[None]), 0) for one in own.values()]
+    return dict(zip(own, tries_together(asked), strict=True))
 
 
 def _growth_notes(fit: Fit, grown: Growth | None) -> tuple[Note, ...]:

@@ -20,7 +20,13 @@ from seating.test_seat import with_hole
 
 from veinfit.seating.balloon import sphere
 from veinfit.seating.patch import wall_patch
-from veinfit.seating.seal.missing_wall import MissingWall, in_play, separation, wall_before
+from veinfit.seating.seal.missing_wall import (
+    MissingWall,
+    in_play,
+    separation,
+    settled,
+    wall_before,
+)
 from veinfit.seating.seal.reduced import reduce_wall
 from veinfit.seating.seat import seat_vein
 from veinfit.settings import SeatingSettings
@@ -52,6 +58,31 @@ class Strip:
             MissingWall(kind, kind, np.array(rim), np.array(rim), np.zeros((1, 3)))
             for kind, rim in missing
         )
+
+
+def test_many_balloons_are_settled_where_both_verdicts_of_each_are_known(rng):
+    """A ladder of two rails, with a hole between and wall that ends along both its ends."""
+    count = 24
+    rail = np.arange(count // 2)
+    strip = Strip(count, ("vein", rail[:2]), ("atrium", rail[-2:]), ("hole", [4, 5, 17, 18]))
+    strip.links = np.concatenate(
+        [
+            np.stack([rail[:-1], rail[1:]], axis=1),
+            np.stack([rail[:-1], rail[1:]], axis=1) + count // 2,
+            np.stack([rail, rail + count // 2], axis=1),
+        ]
+    )
+    strip.vein_nodes, strip.atrium_nodes = rail[[0]], rail[[-1]]
+    gap = rng.uniform(-1.0, 1.0, (400, count))
+    past = rng.uniform(0.0, 0.5, (400, 3))
+    cold = rng.random((400, count)) < 0.8
+    told = settled(strip, gap, past, cold)
+    wanted = [
+        all(separation(strip, closed, g, p).known for closed in (g <= 0.0, (g <= 0.0) & c))
+        for g, p, c in zip(gap, past, cold, strict=True)
+    ]
+    assert told.tolist() == wanted
+    assert True in wanted and False in wanted
 
 
 def parted(strip, open_mm, past=0.0):

@@ -170,36 +170,56 @@ def separation(
         As of :func:`in_play`, by which parts of a rim could be in contact if wall went on.
     """
     play = in_play(graph.missing, open_mm, past_mm)
-    is_open = np.ones(graph.node_count, dtype=bool)
-    is_open[: len(closed)] = ~closed
     if not any(play):
-        parted = _parted(graph.links, is_open, graph.vein_nodes, graph.atrium_nodes)
+        parted = _parted(graph.links, _open(graph, closed), graph.vein_nodes, graph.atrium_nodes)
         return Separation(parted, parted)
+    if_open = _parted_if_open(graph, closed, play)
+    return Separation(if_open, if_open or _parted_if_closed(graph, closed, open_mm, past_mm, play))
+
+
+def _open(graph: WallGraph, closed: BoolArray) -> BoolArray:
+    result = np.ones(graph.node_count, dtype=bool)
+    result[: len(closed)] = ~closed
+    return result
+
+
+def _parted_if_open(graph: WallGraph, closed: BoolArray, play: Sequence[bool]) -> bool:
+    """Tell whether contact parts vein from atrium with the missing wall in play wide open."""
     links, vein, atrium = [graph.links], [graph.vein_nodes], [graph.atrium_nodes]
-    may_close = {"vein": [np.empty(0, dtype=np.int64)], "atrium": [np.empty(0, dtype=np.int64)]}
     hub = graph.node_count
-    for wall, past, touched in zip(graph.missing, past_mm, play, strict=True):
-        if not touched:
-            continue
-        links.append(np.stack([np.full(len(wall.nodes), hub), wall.nodes], axis=1))
-        if wall.kind != "hole":
-            (vein if wall.kind == "vein" else atrium).append(np.array([hub]))
-            may_close[wall.kind].append(wall.rim[_may_close(wall, open_mm, past)])
-        hub += 1
+    for wall, touched in zip(graph.missing, play, strict=True):
+        if touched:
+            links.append(np.stack([np.full(len(wall.nodes), hub), wall.nodes], axis=1))
+            if wall.kind != "hole":
+                (vein if wall.kind == "vein" else atrium).append(np.array([hub]))
+            hub += 1
     hubs = np.ones(hub - graph.node_count, dtype=bool)
-    if_open = _parted(
+    return _parted(
         np.concatenate(links),
-        np.concatenate([is_open, hubs]),
+        np.concatenate([_open(graph, closed), hubs]),
         np.concatenate(vein),
         np.concatenate(atrium),
     )
-    if_closed = if_open or _parted(
+
+
+def _parted_if_closed(
+    graph: WallGraph,
+    closed: BoolArray,
+    open_mm: FloatArray,
+    past_mm: FloatArray,
+    play: Sequence[bool],
+) -> bool:
+    """Tell whether contact parts vein from atrium with the missing wall in play closed by it."""
+    may_close = {"vein": [np.empty(0, dtype=np.int64)], "atrium": [np.empty(0, dtype=np.int64)]}
+    for wall, past, touched in zip(graph.missing, past_mm, play, strict=True):
+        if touched and wall.kind != "hole":
+            may_close[wall.kind].append(wall.rim[_may_close(wall, open_mm, past)])
+    return _parted(
         graph.links,
-        is_open,
+        _open(graph, closed),
         np.setdiff1d(graph.vein_nodes, np.concatenate(may_close["vein"])),
         np.setdiff1d(graph.atrium_nodes, np.concatenate(may_close["atrium"])),
     )
-    return Separation(if_open, if_closed)
 
 
 def settled(
@@ -223,12 +243,19 @@ def settled(
     """
     known: BoolArray = np.ones(len(open_mm), dtype=bool)
     for number, (gap, past) in enumerate(zip(open_mm, past_mm, strict=True)):
-        if any(in_play(graph.missing, gap, past)):
-            closed = gap <= 0.0
-            known[number] = all(
-                separation(graph, contact, gap, past).known
-                for contact in (closed, closed & cold[number])
-            )
+        play = in_play(graph.missing, gap, past)
+        if not any(play):
+            continue
+        contact = gap <= 0.0
+        closed = contact & cold[number]
+        # Cold contact is part of all contact: what all of it leaves open at best is open, and
+        # what the cold part closes at worst is closed.
+        if not _parted_if_closed(graph, contact, gap, past, play):
+            continue
+        if _parted_if_open(graph, closed, play):
+            continue
+        occludes = _parted_if_open(graph, contact, play)
+        known[number] = occludes and not _parted_if_closed(graph, closed, gap, past, play)
     return known
 
 

@@ -389,12 +389,11 @@ def simulator(
     Simulator
     """
     contact = balloon_contact(prepared, balloon, seating)
-    cell = seating.cell_mm
-    coarse = gathered_contact(prepared, contact, cell)
+    coarse = gathered_contact(prepared, contact, seating.cell_mm)
     one = balloon_batch(prepared, coarse, [line], seating, exact=False)
     reserve = 4.0 * margin.surface_offset_sd_mm
     fine = closure_wall(prepared, contact, max(balloon.shape.reach_mm, grows_to_mm) + reserve)
-    closure = gathered_closure(prepared, fine, cell)
+    closure = gathered_closure(prepared, fine, seating.cell_mm)
     distance = prepared.distance_mm(line) if distance_mm is None else distance_mm
     lost = missing_on_path(prepared, contact)
     return Simulator(prepared, contact, line, one, closure, fine, distance, seating, margin, lost)
