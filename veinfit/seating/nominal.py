@@ -151,6 +151,8 @@ def _nominal(
     if rough.outcome[0] != SEATED:
         begin = np.zeros((1, batch.unknowns))
         begin[0, :3] = start
+    else:
+        simulated.fine.expect(balloon, batch.reach_mm, batch.direction, rough.place)
     done = attempt(
         batch,
         begin,

@@ -47,6 +47,17 @@ def test_whether_contact_parts_the_ends_is_what_a_search_of_each_graph_tells(see
     assert True in found and False in found
 
 
+def test_contact_that_was_expected_and_contact_beside_it_are_told_alike():
+    links = grid()
+    parting = Parting(links, SIDE * SIDE + 2, SIDE * SIDE)
+    row, column = np.divmod(np.arange(SIDE * SIDE), SIDE)
+    parting.expect((row >= 3) & (row <= 5))
+    for rows in ([3, 4, 5], [4], [6, 7], [2, 3]):
+        ring = np.isin(row, rows)
+        for closed, told in ((ring, True), (ring & (column != 4), False)):
+            assert parting.parted(closed[None])[0] == told == parted(links, closed)
+
+
 def test_ends_that_nothing_joins_are_known_to_be_apart():
     links = grid()
     assert not Parting(links[:-SIDE], SIDE * SIDE + 2, SIDE * SIDE).joined

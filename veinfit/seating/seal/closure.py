@@ -24,6 +24,9 @@ NEAR_MM = 5.0
 POINTS_AT_ONCE = 12_000
 """So many pairs of a balloon and a vertex, and what is worked out of them, stay in the cache."""
 
+EXPECTED_MM = 2.0
+"""A balloon that is pushed a little farther or less touches wall that is nearer than this."""
+
 SECTORS = 48
 """Directions around the vein in which the deepest contact is looked for."""
 
@@ -201,6 +204,15 @@ class ClosureWall:
         if len(may):
             result[may] = self._parting.parted(closed[may])
         return result
+
+    def expect(
+        self, balloon: Balloon, reach_mm: FloatArray, shaft: FloatArray, place: FloatArray
+    ) -> None:
+        """Make ready for contact of one balloon near a place; see :meth:`measured`.
+
+        That saves time, and changes no answer.
+        """
+        self._parting.expect(self.gaps(balloon, reach_mm, shaft, place)[0] <= EXPECTED_MM)
 
     @cached_property
     def _parting(self) -> Parting:

@@ -68,6 +68,17 @@ class Parting:
         piece = fold.side_by_side(is_open)
         return np.asarray(piece[:, vein] != piece[:, atrium])
 
+    def expect(self, contact: BoolArray) -> None:
+        """Fold what is not in some contact (K,), which is looked for to stay within it.
+
+        Parameters
+        ----------
+        contact : (K,) array
+        """
+        kept = np.zeros(self._count, dtype=bool)
+        kept[: len(contact)] = contact
+        self._fold(self._kept | kept)
+
     def _is_parted(self, closed: BoolArray) -> bool:
         """Tell the same of one balloon (K,) on all of the wall."""
         is_open = np.ones(self._count, dtype=bool)
