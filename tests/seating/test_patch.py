@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from seating.phantoms import Phantom, as_phantom, ellipse, hole, loft, revolve, walk
 
-from veinfit.seating.patch import can_press, rest_can_press, wall_patch
+from veinfit.seating.patch import wall_patch
+from veinfit.seating.pressing import can_press, first_within, rest_can_press
 from veinfit.seating.seal.paths import widest_path
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
@@ -157,3 +158,13 @@ def test_an_opposite_wall_is_in_the_patch_and_presses():
     assert not patch.near[high].any()
     pressing = can_press(patch, 14.0, 14.0)
     assert pressing[high].all()
+
+
+def test_where_a_path_first_comes_near_a_point_is_what_a_look_at_all_of_it_tells(rng):
+    step = rng.normal(size=(45, 3))
+    path = np.cumsum(step / np.linalg.norm(step, axis=1)[:, None], axis=0)
+    points = path.mean(axis=0) + 12.0 * rng.normal(size=(3000, 3))
+    near = np.linalg.norm(points[:, None] - path, axis=2) < 6.0
+    known = np.where(near.any(axis=1), near.argmax(axis=1), -1)
+    assert (known == -1).any() and len(np.unique(known)) > 10
+    np.testing.assert_array_equal(first_within(points, path, 6.0), known)

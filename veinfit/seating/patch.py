@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +11,8 @@ from scipy.spatial import cKDTree
 
 from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.seating.mechanics.guide import Guide, guide_of
+from veinfit.seating.pieces import components
+from veinfit.seating.pressing import SAMPLE_STEP_MM, first_within
 from veinfit.seating.seal.missing_wall import (
     MissingWall,
     WallEnd,
@@ -19,17 +20,15 @@ from veinfit.seating.seal.missing_wall import (
     wall_before,
     wall_ends,
 )
-from veinfit.seating.seal.parting import components
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
 from veinfit.surface.mesh import (
     any_corner,
     edges,
-    face_corners,
     select_faces,
 )
 from veinfit.surface.refine import refine
-from veinfit.vectors import BoolArray, FloatArray, IntArray, cross, dots, lengths
+from veinfit.vectors import BoolArray, FloatArray, IntArray, lengths
 
 TOUCH_MARGIN_MM = 3.0
 """Walls are in the patch that come within this distance of a ball on the guide."""
@@ -37,14 +36,8 @@ TOUCH_MARGIN_MM = 3.0
 ON_PLANE_MM = 1e-6
 """Wall this close to the plane across the ostium counts as before it."""
 
-SAMPLE_STEP_MM = 1.0
-"""Distance between the places on the guide at which a ball is looked at."""
-
 BESIDE_MM = 3.0
 """Points of an ostium's contour lie nearer than this to points of most walls."""
-
-PLACES_AT_ONCE = 8
-"""So many places in a row are looked at together before each by itself."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,7 +111,7 @@ def wall_patch(
         SAMPLE_STEP_MM,
     )
     close = _in_box_about(path, reach, wall.points)
-    close[close] = _first_within(wall.points[close], path, reach) >= 0
+    close[close] = first_within(wall.points[close], path, reach) >= 0
     chosen: BoolArray = near | any_corner(wall.faces, close)
 
     coarse, vertices = select_faces(wall, chosen)
@@ -159,81 +152,6 @@ def wall_patch(
         rest=select_faces(wall, ~chosen)[0],
         missing=tuple(missing(end) for end in ends),
     )
-
-
-def can_press(patch: WallPatch, radius_mm: float, back_mm: float) -> BoolArray:
-    """Tell which faces of the patch a ball can press from the blood's side.
-
-    A thin wall between two lumens, such as a carina, has two sides; a ball in one
-    lumen presses the near side, and what of the far side lies inside the ball is
-    the neighbour's wall that gives way along with it, not a second wall. A face
-    counts as pressed from the blood where the ball, carried along the guide from
-    ``back_mm`` before the ostium into the vein, meets it first with its centre on
-    the blood's side of the face's plane. Faces that the ball never meets on its
-    path are judged from the start. The choice is fixed for a vein and a balloon,
-    so that the energy stays smooth.
-
-    Parameters
-    ----------
-    patch : WallPatch
-    radius_mm : float
-        Of the ball.
-    back_mm : float
-        How far before the ostium it starts, along the vein's axis.
-
-    Returns
-    -------
-    (F,) array
-    """
-    first, second, third = face_corners(patch.surface)
-    middle, across = (first + second + third) / 3.0, cross(second - first, third - first)
-    start = patch.centre - back_mm * patch.axis
-    path = patch.guide.sampled(start, 3.0 * radius_mm, SAMPLE_STEP_MM)
-    met = _first_within(middle, path, radius_mm)
-    offset = middle - start
-    ever = np.flatnonzero(met >= 0)
-    offset[ever] = middle[ever] - path[met[ever]]
-    return np.asarray(dots(offset, across) > 0.0)
-
-
-def rest_can_press(patch: WallPatch, back_mm: float) -> BoolArray:
-    """Tell which faces (F,) of the rest face the blood ``back_mm`` before the ostium.
-
-    No ball on the guide meets them: they are judged from the start, as :func:`can_press` does.
-    """
-    start = patch.centre - back_mm * patch.axis
-    first, second, third = face_corners(patch.rest)
-    across = cross(second - first, third - first)
-    return np.asarray(dots((first + second + third) / 3.0 - start, across) > 0.0)
-
-
-def _first_within(points: FloatArray, path: FloatArray, radius_mm: float) -> IntArray:
-    """Return the first place (K, 3) of a path within a radius of each point (N, 3); -1 for none."""
-    first = np.full(len(points), -1, dtype=np.int64)
-    # Axis by axis: rows of three take several times as long.
-    columns = [np.ascontiguousarray(column) for column in points.T]
-    for begin in range(0, len(path), PLACES_AT_ONCE):
-        places = path[begin : begin + PLACES_AT_ONCE]
-        # Most points are near none of some places in a row: one ball about these tells that.
-        middle = places.mean(axis=0)
-        reach = radius_mm + float(lengths(places - middle).max()) + ON_PLANE_MM
-        waiting = np.flatnonzero((_squares_from(columns, middle) < reach**2) & (first < 0))
-        own = [column[waiting] for column in columns]
-        for number, place in enumerate(places, start=begin):
-            within = _squares_from(own, place) < radius_mm**2
-            if within.any():
-                first[waiting[within]] = number
-                waiting = waiting[~within]
-                own = [column[~within] for column in own]
-    return first
-
-
-def _squares_from(columns: Sequence[FloatArray], place: FloatArray) -> FloatArray:
-    """Squared distances (N,) of points, given axis by axis, from a place (3,)."""
-    square = (columns[0] - place[0]) ** 2
-    for axis in (1, 2):
-        square += (columns[axis] - place[axis]) ** 2
-    return np.asarray(square)
 
 
 def _distance_over_wall(wall: Surface, vein: Vein, limit_mm: float = np.inf) -> FloatArray:

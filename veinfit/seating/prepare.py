@@ -24,10 +24,11 @@ from veinfit.seating.mechanics.modes import (
     weight_of,
 )
 from veinfit.seating.mechanics.walls import BalloonWall
-from veinfit.seating.patch import WallPatch, can_press, rest_can_press, wall_patch
+from veinfit.seating.patch import WallPatch, wall_patch
+from veinfit.seating.pressing import can_press, rest_can_press
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface
-from veinfit.surface.mesh import any_corner, face_areas, select_faces
+from veinfit.surface.mesh import any_corner, edges, face_areas, select_faces
 from veinfit.vectors import BoolArray, FloatArray, IntArray, lengths, unit
 
 RING_DIAMETERS = 0.6
@@ -293,7 +294,11 @@ def gathered_contact(
     """
     own, kept = contact.own, np.flatnonzero(contact.touchable)
     sharp = prepared.sharp_among(own.faces, kept, np.flatnonzero(~contact.pressing))
-    gathered = own.gathered(size_mm, prepared.patch.centre, prepared.axes, sharp)
+    pairs, face_edges, _ = edges(prepared.patch.surface)
+    used = np.zeros(len(pairs), dtype=bool)
+    used[face_edges[contact.pressing]] = True
+    links = (np.cumsum(contact.touchable) - 1).take(pairs[used])
+    gathered = own.gathered(size_mm, prepared.patch.centre, prepared.axes, sharp, links)
     wall = gathered.beside(prepared.gathered_rest(size_mm))
     return replace(contact, wall=wall, own=gathered)
 

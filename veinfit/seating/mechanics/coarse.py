@@ -8,9 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import sparse
-from scipy.sparse import csgraph
 
+from veinfit.seating.pieces import components_of
 from veinfit.vectors import BoolArray, FloatArray, IntArray, row_keys
 
 SHARP_MM = 0.15
@@ -102,10 +101,7 @@ def gather(
         Points that are gathered with no other.
     """
     cube = row_keys(np.floor(points @ axes.T / size_mm + 0.5).astype(np.int64) + FAR_CELLS)
-    a, b = links.T
+    a, b = np.ascontiguousarray(links.T)
     same = (cube[a] == cube[b]) & ~(alone[a] | alone[b])
-    a, b = a[same], b[same]
-    n = len(points)
-    graph = sparse.csr_matrix((np.ones(len(a), dtype=np.int8), (a, b)), shape=(n, n))
-    count, label = csgraph.connected_components(graph, directed=False)
+    count, label = components_of(a[same], b[same], len(points))
     return Cells(np.asarray(label, dtype=np.int64), int(count))

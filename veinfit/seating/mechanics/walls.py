@@ -146,17 +146,19 @@ class BalloonWall:
         origin: FloatArray,
         axes: FloatArray,
         sharp: BoolArray | None = None,
+        links: IntArray | None = None,
     ) -> BalloonWall:
         """Return the same wall in cells of about ``size_mm``, as points alone.
 
         ``origin`` (3,) and ``axes`` (3, 3) lay the cells out, points that are ``sharp`` (V,) stay
-        by themselves; see ``coarse.gather``.
+        by themselves, ``links`` (E, 2) are its edges, where they are known; see ``coarse.gather``.
         """
         if not len(self.points):
             return self
-        corners = np.concatenate([self.faces[:, [k, (k + 1) % 3]] for k in range(3)])
+        if links is None:
+            links = np.concatenate([self.faces[:, [k, (k + 1) % 3]] for k in range(3)])
         alone = sharp_points(self.points, self.faces) if sharp is None else sharp
-        cells = gather(self.points - origin, corners, size_mm, axes, alone)
+        cells = gather(self.points - origin, links, size_mm, axes, alone)
         weights = np.maximum(self.point_weights, np.finfo(float).tiny)
         modes = self.modes
         first, second = (

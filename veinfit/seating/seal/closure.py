@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.coarse import Cells, gather
@@ -14,6 +13,7 @@ from veinfit.seating.mechanics.modes import ShapeModes
 from veinfit.seating.mechanics.near import Squares
 from veinfit.seating.mechanics.shape import TINY, Sphere
 from veinfit.seating.prepare import BalloonContact, PreparedVein
+from veinfit.seating.pressing import first_within
 from veinfit.seating.seal.parting import Parting
 from veinfit.seating.seal.reduced import ReducedWall, reduce_wall
 from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct_pairs
@@ -273,8 +273,9 @@ def closure_wall(
     points = patch.surface.points
     begin = patch.centre - (reach_mm + NEAR_MM) * patch.axis
     path = patch.guide.sampled(begin, reach_mm + 4.0 * NEAR_MM, 1.0)
-    distance, _ = cKDTree(path).query(points, distance_upper_bound=reach_mm + NEAR_MM)
-    wall = reduce_wall(patch, np.isfinite(distance) & contact.touchable)
+    near = contact.touchable.copy()
+    near[near] = first_within(points[near], path, reach_mm + NEAR_MM) >= 0
+    wall = reduce_wall(patch, near)
     own = np.zeros(len(points), dtype=bool)
     own[patch.surface.faces[patch.near]] = True
     kept = wall.kept

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from veinfit.seating.patch import WallPatch
+from veinfit.seating.pieces import components
 from veinfit.seating.seal.missing_wall import MissingWall
-from veinfit.seating.seal.parting import components
 from veinfit.seating.seal.paths import WidestPath, of_nodes, widest_path, widest_widths
 from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct_pairs
 
