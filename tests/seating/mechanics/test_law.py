@@ -28,6 +28,9 @@ def test_at_the_locking_depth_the_pressure_is_twice_and_the_slope_four_times_the
     locking, linear, depth = IndentationLaw(0.75), IndentationLaw(), np.array(0.75)
     assert locking.pressure(depth) == pytest.approx(2.0 * linear.pressure(depth))
     assert locking.slope(depth) == pytest.approx(4.0 * linear.slope(depth))
+    for law in (locking, linear):
+        alone = law.energy(depth), law.pressure(depth), law.slope(depth)
+        assert law.terms(depth) == pytest.approx(alone, rel=1e-14)
 
 
 def test_a_kilopascal_over_a_square_millimetre_is_a_millinewton():

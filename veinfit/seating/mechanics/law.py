@@ -39,6 +39,12 @@ class IndentationLaw:
         """Return w″/k at depths of 0 mm and more."""
         return 1.0 + 3.0 * depth * depth * self._inverse
 
+    def terms(self, depth: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return all three at once, at depths of 0 mm and more."""
+        square = depth * depth
+        locking = square * self._inverse
+        return 0.5 * square * (1.0 + 0.5 * locking), depth * (1.0 + locking), 1.0 + 3.0 * locking
+
     @property
     def _inverse(self) -> float:
         return self.locking_depth_mm**-2

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from veinfit.seating.mechanics.shape import TINY, PlacedBalloons, Sphere, depth_terms
-from veinfit.seating.mechanics.walls import BalloonWall, over_triangles
+from veinfit.seating.mechanics.walls import BalloonWall, over_pressed
 from veinfit.surface.mesh import any_corner
 from veinfit.vectors import BoolArray, FloatArray
 
@@ -69,18 +69,21 @@ def _of_one(wall: BalloonWall, balloon: PlacedBalloons, result: Derivatives) -> 
         depth, by_centre, bend = depth_terms(shape, at.T, shaft)
         depth, slope = depth + (reach_mm - shape.reach_mm), -by_centre.T
     own = np.concatenate([-slope, np.einsum("mkp,kp->mp", moves, slope)])
-    value, force, stiff = over_triangles(
-        wall.law, depth[corners], stiffness * wall.face_weights[kept]
+    pressed, value, force, stiff = over_pressed(
+        wall.law, depth.take(corners), stiffness * wall.face_weights[kept]
     )
+    corners = np.ascontiguousarray(corners.take(pressed, axis=0).T)
     energy, gradient, hessian = result
     energy += value.sum()
     # Corners of several faces are one point: what depends on the point alone is done once.
     pull = np.bincount(corners.ravel(), force.ravel(), minlength=len(depth))
     gradient += own @ pull
-    rows = own.take(corners.T, axis=1)
-    for corner in range(3):
-        bent = sum(stiff[:, corner, other] * rows[:, other] for other in range(3))
-        hessian += rows[:, corner] @ bent.T
+    rows = [own.take(corner, axis=1) for corner in corners]
+    for number, row in enumerate(rows):
+        bent = stiff[3 * number] * rows[0]
+        bent += stiff[3 * number + 1] * rows[1]
+        bent += stiff[3 * number + 2] * rows[2]
+        hessian += row @ bent.T
     if isinstance(shape, Sphere):
         hessian += _turned(pull / distance, own, moves)
     else:
@@ -96,9 +99,10 @@ def _of_one(wall: BalloonWall, balloon: PlacedBalloons, result: Derivatives) -> 
 def _moves(wall: BalloonWall, place: FloatArray, used: BoolArray) -> tuple[FloatArray, FloatArray]:
     """First and second derivative (M, 3, P) of the used ones of the points by each amplitude."""
     modes = wall.modes
-    result = np.empty((2, modes.count, 3, np.count_nonzero(used)))
+    kept = np.flatnonzero(used)
+    result = np.empty((2, modes.count, 3, len(kept)))
     for m in range(modes.count):
-        one, two = modes.first[m][used].T, modes.second[m][used].T
+        one, two = (field[m].take(kept, axis=0).T for field in (modes.first, modes.second))
         for order in (1, 2):
             rate = modes.factors(place[:, 3:], order)[0, m]
             result[order - 1, m] = rate[0] * one + rate[1] * two

@@ -101,8 +101,8 @@ def _sphere(
     weight = pairs.of_each(balloons.stiffness) * pairs.columns[3]
     over = 1.0 / np.maximum(distance, TINY)
     ray = [part * over for part in at]
-    force, stiff = weight * law.pressure(depth), weight * law.slope(depth)
-    energy[pressing] = np.add.reduceat(weight * law.energy(depth), first)
+    value, force, stiff = (weight * term for term in law.terms(depth))
+    energy[pressing] = np.add.reduceat(value, first)
     turn = force * over
     steep = stiff + turn
     moves, bends = _moves(pairs, place, wall.modes)
@@ -139,8 +139,8 @@ def _turned(
     weight = pairs.of_each(balloons.stiffness) * pairs.columns[3]
     depth, slope, bend = depth_terms(shape, np.stack(at, axis=-1), balloons.shaft[ball])
     depth, slope = depth + (reach_mm - shape.reach_mm)[ball], -slope
-    force, stiff = weight * law.pressure(depth), weight * law.slope(depth)
-    energy[pressing] = np.add.reduceat(weight * law.energy(depth), first)
+    value, force, stiff = (weight * term for term in law.terms(depth))
+    energy[pressing] = np.add.reduceat(value, first)
     jacobian = np.zeros((len(ball), n, 3))
     jacobian[:, :3] = -np.eye(3)
     moves, bends = _moves(pairs, place, wall.modes)

@@ -177,9 +177,9 @@ class BalloonWall:
         )
 
 
-def over_triangles(
+def over_pressed(
     law: IndentationLaw, depth: FloatArray, weights: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
     """Integrate a law over the pressed parts of triangles.
 
     Parameters
@@ -192,33 +192,37 @@ def over_triangles(
 
     Returns
     -------
-    energy : (F,) array
+    pressed : (K,) array
+        The triangles that are pressed, in any order.
+    energy : (K,) array
         N·mm.
-    force, stiffness : (F, 3), (F, 3, 3) array
-        Its first and second derivatives by the depth at each triangle's corners.
+    force, stiffness : (3, K), (9, K) array
+        Its first and second derivatives by the depth at each triangle's corners: corner by
+        corner, so that loops run along the triangles.
     """
-    count = len(depth)
-    energy, force, stiffness = np.zeros(count), np.zeros((3, count)), np.zeros((9, count))
     inside = depth > 0.0
     corners_inside = inside[:, 0].astype(np.int8) + inside[:, 1] + inside[:, 2]
     whole = np.flatnonzero(corners_inside == 3)
-    told = _over_whole(law, depth[whole].T, weights[whole])
-    energy[whole], force[:, whole], stiffness[:, whole] = told
+    told = _over_whole(law, depth.take(whole, axis=0).T, weights[whole])
     partly = np.flatnonzero((corners_inside == 1) | (corners_inside == 2))
-    if len(partly):
-        # Each part is a triangle of its own, pressed as a whole.
-        parts = parts_above(depth[partly])
-        face, corners = partly[parts.face], parts.corners
-        # Where a part's corner lies on the contact line rounding may leave δ at −1e-16.
-        at = np.maximum(np.einsum("nck,nk->cn", corners, depth[face]), 0.0)
-        value, pressed, bent = _over_whole(law, at, parts.share * weights[face])
-        pressed = np.einsum("cn,nck->kn", pressed, corners)
-        bent = corners.transpose(0, 2, 1) @ bent.T.reshape(-1, 3, 3) @ corners
-        energy[partly] = np.bincount(parts.face, value, minlength=len(partly))
-        for whole_of, of_parts in ((force, pressed), (stiffness, bent.reshape(-1, 9).T)):
-            for row, one in zip(whole_of, of_parts, strict=True):
-                row[partly] = np.bincount(parts.face, one, minlength=len(partly))
-    return energy, force.T, np.moveaxis(stiffness.reshape(3, 3, count), 2, 0)
+    if not len(partly):
+        return whole, *told
+    # Each part is a triangle of its own, pressed as a whole.
+    parts = parts_above(depth[partly])
+    face, corners = partly[parts.face], parts.corners
+    # Where a part's corner lies on the contact line rounding may leave δ at −1e-16.
+    at = np.maximum(np.einsum("nck,nk->cn", corners, depth[face]), 0.0)
+    value, force, bent = _over_whole(law, at, parts.share * weights[face])
+    force = np.einsum("cn,nck->kn", force, corners)
+    bent = corners.transpose(0, 2, 1) @ bent.T.reshape(-1, 3, 3) @ corners
+    of_parts = np.concatenate([value[None], force, bent.reshape(-1, 9).T])
+    sums = [np.bincount(parts.face, one, minlength=len(partly)) for one in of_parts]
+    return (
+        np.concatenate([whole, partly]),
+        np.concatenate([told[0], sums[0]]),
+        np.concatenate([told[1], sums[1:4]], axis=1),
+        np.concatenate([told[2], sums[4:]], axis=1),
+    )
 
 
 def _over_whole(
@@ -234,10 +238,11 @@ def _over_whole(
     force, stiffness : (3, F), (9, F) array
     """
     at = RULE_POINTS @ depth
+    energy, pressure, slope = law.terms(at)
     return (
-        weights * (RULE_WEIGHTS @ law.energy(at)),
-        weights * (WEIGHTED_POINTS @ law.pressure(at)),
-        weights * (WEIGHTED_PRODUCTS @ law.slope(at)),
+        weights * (RULE_WEIGHTS @ energy),
+        weights * (WEIGHTED_POINTS @ pressure),
+        weights * (WEIGHTED_PRODUCTS @ slope),
     )
 
 
