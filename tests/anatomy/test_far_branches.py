@@ -142,7 +142,9 @@ def test_an_opening_far_out_along_a_branch_is_the_branchs():
         # It widens by a branch, and then goes on as it is.
         ([9.0] * 4 + [10.0, 11.5] + [13.0] * 13, True),
         # What is so much wider is the atrium, however long.
-        ([9.0] * 4 + [10.0, 11.5] + [15.0] * 13, False),
+        ([9.0] * 4 + [10.0, 12.0] + [17.0] * 13, False),
+        # So is what is too wide for a vein.
+        ([18.0] * 4 + [20.0, 22.0] + [25.0] * 13, False),
         # It widens into the atrium.
         ([9.0] * 4 + [10.0 + k for k in range(13)], False),
         # Its tube ends here: the atrium begins.
@@ -150,13 +152,22 @@ def test_an_opening_far_out_along_a_branch_is_the_branchs():
     ],
 )
 def test_where_a_vein_goes_on_as_narrow_no_ostium_is(diameters_mm, on):
-    assert goes_on(tube_of(diameters_mm), across_at_zero()) == on
+    assert goes_on(tube_of(diameters_mm), across_at_zero(diameters_mm[4])) == on
+
+
+def test_what_begins_past_an_ostium_tells_nothing_of_it():
+    """So does the course of a short common part that runs in the atrium alone."""
+    tube, ostium = tube_of([12.0] * 17), across_at_zero(10.0)
+    inside = BranchSections(
+        tube.centres[4:], tube.areas_mm2[4:], tube.length_mm, tube.wall, tube.path
+    )
+    assert goes_on(tube, ostium) and not goes_on(inside, ostium)
 
 
 def test_where_another_course_of_a_common_part_goes_on_no_ostium_is():
     """A course that left its part at a bend saw the flare of a branch there."""
     short, long = tube_of([9.0] * 4 + [10.0] * 6), tube_of([9.0] * 4 + [10.0] * 17)
-    trunk = Trunk(short, across_at_zero(), (), 8.0, 1.0)
+    trunk = Trunk(short, across_at_zero(10.0), (), 8.0, 1.0)
     assert not _goes_on([short], trunk)
     assert _goes_on([short, long], trunk)
 
@@ -170,8 +181,8 @@ def tube_of(diameters_mm):
     return BranchSections(centres, areas, float(z[0] - z[-1]), nothing, centres)
 
 
-def across_at_zero():
-    contour, measures = circle((0.0, 0.0, 0.0), (0.0, 0.0, 1.0), 10.0)
+def across_at_zero(diameter_mm):
+    contour, measures = circle((0.0, 0.0, 0.0), (0.0, 0.0, 1.0), diameter_mm)
     normal = np.array([0.0, 0.0, 1.0])
     return Ostium(np.zeros(3), normal, contour, measures, contour.points, 0.2, 5.0, 0.5)
 
