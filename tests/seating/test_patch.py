@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from seating.phantoms import Phantom, as_phantom, ellipse, hole, loft, revolve, walk
 
+from veinfit.seating.first_met import first_within
 from veinfit.seating.patch import wall_patch
-from veinfit.seating.pressing import can_press, first_within, rest_can_press
+from veinfit.seating.pressing import can_press, rest_can_press
 from veinfit.seating.seal.paths import widest_path
 from veinfit.settings import SeatingSettings
 from veinfit.surface import Surface

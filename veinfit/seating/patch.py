@@ -10,9 +10,9 @@ from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
 from veinfit.anatomy.model import Anatomy, Vein
+from veinfit.seating.first_met import SAMPLE_STEP_MM, first_within
 from veinfit.seating.mechanics.guide import Guide, guide_of
 from veinfit.seating.pieces import components
-from veinfit.seating.pressing import SAMPLE_STEP_MM, first_within
 from veinfit.seating.seal.missing_wall import (
     MissingWall,
     WallEnd,
@@ -304,7 +304,6 @@ def _ends(
         atrium_ends = _joined([pairs[counts == 1].ravel()], vein_ends)
         atrium_ends = atrium_ends[before[atrium_ends]]
     if not len(atrium_ends):
-        over_wall = _distance_over_wall(wall, vein)
         over_wall = _distance_over_wall(wall, vein)
         far = np.where(np.isfinite(over_wall) & before, over_wall, -1.0)
         atrium_ends = np.array([int(np.argmax(far))])

@@ -8,12 +8,12 @@ from functools import cached_property
 import numpy as np
 
 from veinfit.seating.balloon import Balloon
+from veinfit.seating.first_met import first_within
 from veinfit.seating.mechanics.coarse import Cells, gather
 from veinfit.seating.mechanics.modes import ShapeModes
 from veinfit.seating.mechanics.near import Squares
 from veinfit.seating.mechanics.shape import TINY, Sphere
 from veinfit.seating.prepare import BalloonContact, PreparedVein
-from veinfit.seating.pressing import first_within
 from veinfit.seating.seal.parting import Parting
 from veinfit.seating.seal.reduced import ReducedWall, reduce_wall
 from veinfit.vectors import BoolArray, FloatArray, IntArray, distinct_pairs
