@@ -15,12 +15,7 @@ import numpy as np
 
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.model import Ostium, Section
-from veinfit.surface.contours import (
-    contour_centroid,
-    in_plane,
-    polygon_area,
-    section_around,
-)
+from veinfit.surface.contours import centroid_and_area, section_around
 from veinfit.vectors import BoolArray, FloatArray, angle_deg, unit
 
 SHORTEST_AXIS_MM = 2.0
@@ -253,13 +248,12 @@ def _middles(
             if first is not None:
                 break
             continue
-        area = abs(polygon_area(in_plane(contour.points, point, axis)))
+        here, area = centroid_and_area(contour.points, axis)
         clear = float(((contour.points - ostium.centre) @ ostium.normal).min())
         if area > WIDEST_SHARE * ostium.measures.area_mm2 or clear < 0.0:
             if first is not None:
                 break
             continue
-        here = contour_centroid(contour.points, axis)
         if rows and np.linalg.norm(here - middle) > FARTHEST_STEP_MM:
             break
         rows.append((float(z), here, area, clear, contour.points))

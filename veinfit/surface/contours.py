@@ -13,6 +13,9 @@ from veinfit.surface.cuts import PlaneContour, cut_faces, join
 from veinfit.surface.mesh import Surface
 from veinfit.vectors import BoolArray, FloatArray, IntArray, perpendicular_basis
 
+NO_AREA_MM2 = 1e-12
+"""A contour around less than half of this has no middle of its area."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ContourMeasures:
@@ -76,18 +79,6 @@ def polygon_area(flat: FloatArray) -> float:
     return 0.5 * float(inner + x[-1] * y[0] - y[-1] * x[0])
 
 
-def polygon_centroid(flat: FloatArray) -> FloatArray:
-    """Centroid (2,) of the area inside a closed (N, 2) polygon."""
-    shift = flat.mean(axis=0)
-    p = flat - shift
-    q = _following(p)
-    cross = p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1]
-    total = cross.sum()
-    if abs(total) < 1e-12:
-        return shift
-    return shift + ((p + q) * cross[:, None]).sum(axis=0) / (3.0 * total)
-
-
 def surrounds(flat: FloatArray, point: FloatArray) -> bool:
     """Whether a closed (N, 2) polygon winds around ``point`` (2,)."""
     p = flat - point
@@ -118,10 +109,37 @@ def contour_centroid(points: FloatArray, normal: FloatArray) -> FloatArray:
     -------
     (3,) array
     """
-    origin = points.mean(axis=0)
+    return centroid_and_area(points, normal)[0]
+
+
+def centroid_and_area(points: FloatArray, normal: FloatArray) -> tuple[FloatArray, float]:
+    """Centroid of the area inside a closed plane contour, and that area.
+
+    Parameters
+    ----------
+    points : (N, 3) array
+    normal : (3,) array
+        Unit normal of their plane.
+
+    Returns
+    -------
+    centroid : (3,) array
+    area_mm2 : float
+    """
+    # One look at the contour for both: walks along veins ask for them some thousand times a case.
+    origin = np.add.reduce(points) / len(points)
     e1, e2 = perpendicular_basis(normal)
-    u, v = polygon_centroid(in_plane(points, origin, normal))
-    return origin + u * e1 + v * e2
+    offset = points - origin
+    x, y = offset @ e1, offset @ e2
+    cross = x[:-1] * y[1:] - x[1:] * y[:-1]
+    last = float(x[-1] * y[0] - x[0] * y[-1])
+    double = float(np.add.reduce(cross)) + last
+    if abs(double) < NO_AREA_MM2:
+        return origin, 0.5 * abs(double)
+    u = float(cross @ (x[:-1] + x[1:])) + last * float(x[-1] + x[0])
+    v = float(cross @ (y[:-1] + y[1:])) + last * float(y[-1] + y[0])
+    centroid = origin + (u / (3.0 * double)) * e1 + (v / (3.0 * double)) * e2
+    return centroid, 0.5 * abs(double)
 
 
 def crossings(
@@ -250,32 +268,54 @@ def section_around(surface: Surface, point: FloatArray, normal: FloatArray) -> P
         return contour_around(join(surface, segments, face), point, normal)
     starting = segments.entered(surface)
     flat = in_plane(starting, point, normal)
-    # What winds around the point crosses the ray from it along the first axis.
-    u, v = flat[:, 0], flat[:, 1]
-    below = v < 0
-    on_ray = (below != below.take(following)) & (np.maximum(u, u.take(following)) >= 0)
+    crossed = _ray_crossed(flat, following)
     next_of = following.tolist()
-    best: tuple[float, IntArray] | None = None
-    for begin in np.flatnonzero(on_ray).tolist():
-        if not on_ray[begin]:
-            continue  # on a curve that was looked at
+    around: list[IntArray] = []
+    looked_at: set[int] = set()
+    for begin in crossed:
+        if begin in looked_at:
+            continue
         chain, segment = [begin], next_of[begin]
         while segment >= 0 and segment != begin:
             chain.append(segment)
             segment = next_of[segment]
-        index = np.array(chain)
-        on_ray[index] = False
-        if segment < 0 or len(chain) < 3:
-            continue
-        polygon = flat.take(index, axis=0)
-        if surrounds(polygon, np.zeros(2)):
-            area = abs(polygon_area(polygon))
-            if best is None or area < best[0]:
-                best = (area, index)
-    if best is None:
+        on_it = crossed.keys() & set(chain)
+        looked_at |= on_it
+        if segment == begin and len(chain) >= 3 and sum(crossed[k] for k in on_it):
+            around.append(np.array(chain))
+    if not around:
         return None
-    index = np.roll(best[1], -int(np.argmin(best[1])))
+    index = around[0]
+    if len(around) > 1:
+        areas = [abs(polygon_area(flat[each])) for each in around]
+        index = around[areas.index(min(areas))]
+    first = int(index.argmin())
+    index = np.concatenate([index[first:], index[:first]])
     return PlaneContour(starting.take(index, axis=0), face.take(index), True)
+
+
+def _ray_crossed(flat: FloatArray, following: IntArray) -> dict[int, int]:
+    """Tell where curves of points (N, 2) cross the ray from the origin along the first axis.
+
+    What winds around the origin crosses it more often one way than the other.
+
+    Returns
+    -------
+    dict of int to int
+        By the point before the crossing 1 for one that rises, -1 for one that falls.
+    """
+    below = flat[:, 1] < 0.0
+    a = np.flatnonzero(below != below.take(following))
+    crossed: dict[int, int] = {}
+    ends = zip(a.tolist(), flat.take(a, axis=0).tolist(), strict=True)
+    others = flat.take(following.take(a), axis=0).tolist()
+    for (k, (x, y)), (u, v) in zip(ends, others, strict=True):
+        turn = x * v - y * u
+        if turn > 0.0 and y < 0.0:
+            crossed[k] = 1
+        elif turn < 0.0 <= y:
+            crossed[k] = -1
+    return crossed
 
 
 def convexity(points: FloatArray, normal: FloatArray) -> float:

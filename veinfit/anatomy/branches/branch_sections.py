@@ -8,12 +8,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from veinfit.anatomy.branches.lumen import Lumen, Wall
-from veinfit.surface.contours import (
-    contour_centroid,
-    in_plane,
-    polygon_area,
-    section_around,
-)
+from veinfit.surface.contours import centroid_and_area, section_around
 from veinfit.surface.cuts import PlaneContour
 from veinfit.vectors import FloatArray, lengths, unit
 
@@ -153,13 +148,13 @@ def section_at(wall: Wall, point: FloatArray, tangent: FloatArray) -> Station | 
     contour = section_around(wall.surface, point, tangent)
     if contour is None:
         return None
-    flat = in_plane(contour.points, point, tangent)
+    centroid, area_mm2 = centroid_and_area(contour.points, tangent)
     return Station(
         point=point,
         tangent=tangent,
         contour=contour,
-        centroid=contour_centroid(contour.points, tangent),
-        area_mm2=abs(polygon_area(flat)),
+        centroid=centroid,
+        area_mm2=area_mm2,
         touches_cap=bool(wall.is_cap[contour.faces].any()),
     )
 

@@ -14,13 +14,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.spatial.transform import Rotation
 
 from veinfit.anatomy.branches.lumen import Wall
-from veinfit.surface.contours import (
-    contour_centroid,
-    in_plane,
-    passes,
-    polygon_area,
-    section_around,
-)
+from veinfit.surface.contours import centroid_and_area, passes, section_around
 from veinfit.surface.cuts import PlaneContour
 from veinfit.vectors import FloatArray, unit
 
@@ -147,9 +141,13 @@ def leaning(
     axis: FloatArray,
     rivals: Sequence[FloatArray],
     course: FloatArray | None = None,
+    first: Widening | None = None,
 ) -> list[Widening]:
-    """Walk about directions that lean all around from ``axis``; parameters as of ``widening``."""
-    first = widening(wall, end, axis, rivals, course)
+    """Walk about directions that lean all around from ``axis``; parameters as of ``widening``.
+
+    ``first`` is the walk about the axis itself where it is known already.
+    """
+    first = first or widening(wall, end, axis, rivals, course)
     if first is None:
         return []
     slender = first.length_mm / float(np.median(first.diameters_mm))
@@ -209,8 +207,7 @@ def widening(
             if step * STEP_MM > RAGGED_MM:
                 break
             continue
-        d = _diameter_mm(contour, point, axis)
-        middle = contour_centroid(contour.points, axis)
+        middle, d = _middle_and_diameter(contour, axis)
         passed = any(passes(path, contour.points, point, axis) for path in rivals)
         if passed or (
             diameters and (d - diameters[-1] > JUMP_MM or np.linalg.norm(middle - point) > ASIDE_MM)
@@ -233,7 +230,7 @@ def widening(
         contour, point = at_cap
         if not any(passes(path, contour.points, point, axis) for path in rivals):
             centres, axes, contours, parted = [point], [axis], [contour], True
-            diameters = [_diameter_mm(contour, point, axis)]
+            diameters = [_middle_and_diameter(contour, axis)[1]]
     if not centres:
         return None
     return Widening(np.array(axes), np.array(centres), np.array(diameters), contours, parted)
@@ -259,5 +256,6 @@ def _narrowest_mm(diameters: Sequence[float]) -> float:
     return min(d for d in diameters if d >= ROUNDED_SHARE * first)
 
 
-def _diameter_mm(contour: PlaneContour, point: FloatArray, axis: FloatArray) -> float:
-    return float(np.sqrt(4.0 * abs(polygon_area(in_plane(contour.points, point, axis))) / np.pi))
+def _middle_and_diameter(contour: PlaneContour, axis: FloatArray) -> tuple[FloatArray, float]:
+    middle, area_mm2 = centroid_and_area(contour.points, axis)
+    return middle, float(np.sqrt(4.0 * area_mm2 / np.pi))
