@@ -9,7 +9,7 @@ direction is where it first stops growing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -123,10 +123,11 @@ def half_turns_from_each(
         if not len(profiles.sectors):
             continue
         lead = max(int(min(VEIN_DIRECTION_MM, start / 3.0) / PROFILE_STEP_MM), 1)
-        for row, r, z, start_deg, end_deg, steepness in _turns(_resampled(profiles), lead):
-            sector = profiles.sectors[row]
-            point = origin + r * out[sector] + z * axis
-            found[sector] = HalfTurn(point, start_deg, end_deg, steepness)
+        rows, (r, z), told = _turns(_resampled(profiles), lead)
+        chosen = profiles.sectors[rows]
+        points = origin + r[:, None] * out[chosen] + z[:, None] * axis
+        for sector, point, angles in zip(chosen.tolist(), points, told.T.tolist(), strict=True):
+            found[sector] = HalfTurn(point, *angles)
     return result
 
 
@@ -181,10 +182,9 @@ def _profiles(fan: _Fan, sectors: int, start: float) -> _Profiles:
     """
     curves, z, r, onward, step = fan.curves, fan.z, fan.r, fan.onward, fan.step
     # Where a curve crosses the height: after which point, how far out, and toward where.
-    a = np.flatnonzero(curves.following >= 0)
+    above = z >= start
+    a = np.flatnonzero((above != above[curves.following]) & (curves.following >= 0))
     b = curves.following[a]
-    crossing = (z[a] >= start) != (z[b] >= start)
-    a, b = a[crossing], b[crossing]
     t = (start - z[a]) / (z[b] - z[a])
     radius = r[a] + t * (r[b] - r[a])
     first = np.where(z[b] < z[a], b, a + len(z))
@@ -215,12 +215,12 @@ def _onward(curves: FanCurves, wall: Wall) -> tuple[IntArray, FloatArray]:
     """Return where a walk goes on to from each point (2 N,) and how far; see :class:`_Fan`."""
     n = len(curves.points)
     # A curve runs on in a point's own face, back in that of the point before.
-    with_curve = np.where(wall.is_cap[curves.faces], -1, curves.following)
+    is_cap = wall.is_cap[curves.faces]
+    with_curve = np.where(is_cap, -1, curves.following)
     before = curves.previous
-    against = np.where((before < 0) | wall.is_cap[curves.faces[before]], -1, before + n)
-    onward = np.concatenate([with_curve, against])
-    here = np.tile(curves.points, (2, 1))
-    return onward, lengths(here[onward] - here)
+    against = np.where((before < 0) | is_cap[before], -1, before + n)
+    ahead = lengths(curves.points[curves.following] - curves.points)
+    return np.concatenate([with_curve, against]), np.concatenate([ahead, ahead[before]])
 
 
 def _walks(onward: IntArray, step: FloatArray, firsts: IntArray) -> tuple[IntArray, IntArray]:
@@ -285,22 +285,20 @@ def _resampled(profiles: _Profiles) -> _Resampled:
     return _Resampled(rows, counts, np.stack([np.interp(at, s, r), np.interp(at, s, z)]))
 
 
-def _turns(
-    resampled: _Resampled, lead: int
-) -> Iterator[tuple[int, float, float, float, float, float]]:
+def _turns(resampled: _Resampled, lead: int) -> tuple[IntArray, FloatArray, FloatArray]:
     """Find the half turn of profiles whose first ``lead`` points show the vein's direction.
 
-    Yields
-    ------
-    row : int
-        The profile.
-    r, z : float
-        Where the half turn is, mm.
-    start_deg, end_deg, steepness_mm : float
-        As of a :class:`HalfTurn`.
+    Returns
+    -------
+    rows : (K,) array
+        The profiles that have one.
+    rz : (2, K) array
+        Where it is: distance out and height, mm.
+    told : (3, K) array
+        ``start_deg``, ``end_deg``, ``steepness_mm`` as of a :class:`HalfTurn`.
     """
     if not len(resampled.rows):
-        return
+        return resampled.rows, np.zeros((2, 0)), np.zeros((3, 0))
     angle = _walk_angles(resampled)
     every = np.arange(len(angle))
     start_deg = np.median(angle[:, :lead], axis=1)
@@ -318,16 +316,12 @@ def _turns(
     here = _last_crossings(turn, 0.5 * (start_deg + end_deg))
     length = _last_crossings(turn, end_deg - third) - _last_crossings(turn, start_deg + third)
     steepness = np.where(np.isnan(length), 0.0, length * PROFILE_STEP_MM)
-    for k in np.flatnonzero((end_deg - start_deg >= LEAST_TURN_DEG) & ~np.isnan(here)).tolist():
-        r, z = (float(np.interp(here[k], index, course)) for course in resampled.rz[:, k])
-        yield (
-            int(resampled.rows[k]),
-            r,
-            z,
-            float(start_deg[k]),
-            float(end_deg[k]),
-            float(steepness[k]),
-        )
+    k = np.flatnonzero((end_deg - start_deg >= LEAST_TURN_DEG) & ~np.isnan(here))
+    at = here[k].astype(np.int64)
+    following = np.minimum(at + 1, angle.shape[1] - 1)
+    low, high = resampled.rz[:, k, at], resampled.rz[:, k, following]
+    rz = (high - low) * (here[k] - at) + low
+    return resampled.rows[k], rz, np.stack([start_deg[k], end_deg[k], steepness[k]])
 
 
 def _turn_peaks(angle: FloatArray, start_deg: FloatArray) -> IntArray:
