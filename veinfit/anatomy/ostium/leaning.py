@@ -15,6 +15,7 @@ import numpy as np
 from veinfit.anatomy.branches.branch_sections import BranchSections
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.model import Ostium
+from veinfit.anatomy.ostium.certainty import Evidence
 from veinfit.anatomy.ostium.half_turn import HalfTurn, half_turns
 from veinfit.anatomy.ostium.plane import (
     OstiumFailure,
@@ -125,8 +126,9 @@ def middle_ostium(
     ostium, notes = result
     assert ostium.evidence is not None
     spread = max(abs(float((p.centre - first.centre) @ first.normal)) for p, _ in every)
-    middle = _middle(tube, every, plane.residual_mm, rivals) or ostium
-    return with_evidence(middle, replace(ostium.evidence, spread_mm=spread)), notes
+    evidence = replace(ostium.evidence, spread_mm=spread)
+    middle = _middle(tube, every, plane.residual_mm, rivals, evidence)
+    return middle or with_evidence(ostium, evidence), notes
 
 
 def _of_tube(tube: BranchSections, settled: Settled) -> Known:
@@ -160,8 +162,9 @@ def _middle(
     planes: Sequence[tuple[Plane, _Turns]],
     residual_mm: float,
     rivals: Sequence[FloatArray],
+    evidence: Evidence,
 ) -> Ostium | None:
-    """Return the ostium in the middle of those in some planes; None without."""
+    """Return the ostium in the middle of those in some planes, its evidence given; None without."""
     placed = [
         (contour_centroid(found[0].points, plane.normal), plane.normal)
         for plane, turns in planes
@@ -174,7 +177,7 @@ def _middle(
     middle, normal = centres.mean(axis=0), unit(normals.mean(axis=0))
     height = float((dots(centres - middle, normals) / (normals @ normal)).mean())
     plane = Plane(middle + height * normal, normal, residual_mm)
-    result = ostium_in_plane(tube, plane, planes[0][1], rivals, MIDDLE_STRAY_MM)
+    result = ostium_in_plane(tube, plane, planes[0][1], rivals, MIDDLE_STRAY_MM, evidence)
     return None if isinstance(result, OstiumFailure) else result[0]
 
 

@@ -58,6 +58,7 @@ def ostium_in_plane(
     turns: Sequence[HalfTurn | None],
     rivals: Sequence[FloatArray] = (),
     stray_mm: float = STRAY_MM,
+    evidence: Evidence | None = None,
 ) -> tuple[Ostium, tuple[Note, ...]] | OstiumFailure:
     """Return the ostium in a plane, moved into the vein until its contour is the vein's alone.
 
@@ -73,6 +74,8 @@ def ostium_in_plane(
         Paths from the body out into other veins: none passes through the ostium.
     stray_mm : float
         Room of the contour past the half-turn points, besides a share of their mean radius.
+    evidence : Evidence, optional
+        Where it is known already; without it that of the half-turn points is worked out.
     """
     points = np.array([t.point for t in turns if t is not None])
     (placed,) = contours_in_plane(tube, plane, turns, rivals, SHIFT_STEP_MM, (stray_mm,))
@@ -86,7 +89,11 @@ def ostium_in_plane(
             "atrium, its contour would include more than this vein"
         )
         notes = (Note("ostium", text),)
-    return _describe(contour, plane, turns, points, shift), notes
+    if evidence is None:
+        moved, tilted = stability(points, plane)
+        share = len(points) / len(turns)
+        evidence = Evidence(moved, tilted, plane.residual_mm, share, shift)
+    return _describe(contour, plane, turns, points, evidence), notes
 
 
 def contours_in_plane(
@@ -155,11 +162,9 @@ def _describe(
     plane: Plane,
     turns: Sequence[HalfTurn | None],
     points: FloatArray,
-    shift: float,
+    evidence: Evidence,
 ) -> Ostium:
     share = len(points) / len(turns)
-    moved, tilted = stability(points, plane)
-    evidence = Evidence(moved, tilted, plane.residual_mm, share, shift)
     measures = measure_contour(contour.points, plane.normal)
     return Ostium(
         centre=contour_centroid(contour.points, plane.normal),
