@@ -215,7 +215,9 @@ def single_candidate(
         by_turn = None
     walks: Sequence[Widening] = [] if walked is None else [walked]
     if about_leaning and line is not None and (by_turn is None or not is_sharp(by_turn[0])):
-        walks = leaning(wall, line[0], _direction(line[1], tube, by_turn), rivals) or walks
+        direction = _direction(line[1], tube, by_turn)
+        along = walked if direction is line[1] else None
+        walks = leaning(wall, line[0], direction, rivals, first=along) or walks
         bent = around_bends(walks, wall, line[0], tube, rivals)
         walks = walks if by_turn is None and not bent else bent
     found = weighed(wall, by_turn, walks, border, rivals) or found
@@ -226,9 +228,9 @@ def single_candidate(
 
 def _direction(axis: FloatArray, tube: BranchSections, by_turn: Found | None) -> FloatArray:
     """Return the direction (3,) of a vein at its end; the shorter it is, the more its ostium's."""
-    if by_turn is None:
+    if by_turn is None or tube.length_mm >= LONG_MM:
         return axis
-    share = max(1.0 - tube.length_mm / LONG_MM, 0.0)
+    share = 1.0 - tube.length_mm / LONG_MM
     return unit((1.0 - 0.5 * share) * axis + 0.5 * share * by_turn[0].normal)
 
 
