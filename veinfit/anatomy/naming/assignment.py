@@ -256,6 +256,7 @@ def _assign(
     nothing = 1e3 * (1 - np.eye(len(chosen))) + np.diag(misfits.nothing[list(chosen)])
     rotation, tilt, costs = about, 0.0, upright
     result: Fit | None = None
+    before: dict[str, int] | None = None
     for _ in range(4 if refine else 1):
         cost = costs[at] + blind[:, columns]
         for index, role in forbidden:
@@ -279,10 +280,12 @@ def _assign(
             result = Fit(taken, total, rotation, chosen, missing, behind)
         elif refine:
             break
-        if refine:
-            rotation = _turn(misfits.places, taken, about)
-            tilt = float(np.degrees((rotation * about.inv()).magnitude()))
-            costs = misfits.turned(rotation)
+        if not refine or taken == before:
+            break  # The same roles turn the template alike.
+        before = taken
+        rotation = _turn(misfits.places, taken, about)
+        tilt = float(np.degrees((rotation * about.inv()).magnitude()))
+        costs = misfits.turned(rotation)
     assert result is not None
     return result
 
