@@ -241,9 +241,9 @@ def _walks(onward: IntArray, step: FloatArray, firsts: IntArray) -> tuple[IntArr
     going = True
     while going:
         # Each round walks as far again: a jump is as many steps as there are already.
-        walks = np.concatenate([walks, jump[walks]], axis=1)
-        jump = jump[jump]
-        travelled = np.cumsum(step[walks[:, :-1]], axis=1)
+        walks = np.concatenate([walks, jump.take(walks)], axis=1)
+        jump = jump.take(jump)
+        travelled = np.cumsum(step.take(walks[:, :-1]), axis=1)
         goes_on = (walks[:, 1:] != end) & (walks[:, 1:] != walks[:, :1])
         goes_on[:, 1:] &= travelled[:, :-1] < REACH_MM
         whole = goes_on.all(axis=1)

@@ -121,14 +121,16 @@ def contours_in_plane(
         For each room the contour, and how far the plane was moved, mm.
     """
     ring = in_plane(np.array([t.point for t in turns if t is not None]), plane.centre, plane.normal)
-    share_mm = STRAY_SHARE * float(np.linalg.norm(ring, axis=1).mean())
+    ring_mm = np.linalg.norm(ring, axis=1)
+    share_mm = STRAY_SHARE * float(ring_mm.mean())
+    around = _all_around(ring, ring_mm)
     found: list[tuple[PlaneContour, float] | None] = [None] * len(strays_mm)
     for shift in np.arange(0.0, FARTHEST_SHIFT_MM + 0.01, step_mm):
         centre = plane.centre + shift * plane.normal
         contour = section_around(tube.wall.surface, centre, plane.normal)
         if contour is None or bool(tube.wall.is_cap[contour.faces].any()):
             continue
-        past_mm = _past_ring_mm(contour.points, ring, plane)
+        past_mm = _past_ring_mm(contour.points, around, plane)
         within = [
             k
             for k, stray_mm in enumerate(strays_mm)
@@ -142,19 +144,29 @@ def contours_in_plane(
     return found
 
 
-def _past_ring_mm(contour: FloatArray, ring: FloatArray, plane: Plane) -> float:
-    """How far a contour (N, 3) reaches at most outside the ring (K, 2) of half-turn points."""
-    ring_radius = np.linalg.norm(ring, axis=1)
-    ring_angle = np.arctan2(ring[:, 1], ring[:, 0])
-    order = np.argsort(ring_angle)
-    flat = in_plane(contour, plane.centre, plane.normal)
-    expected = np.interp(
-        np.arctan2(flat[:, 1], flat[:, 0]),
-        ring_angle[order],
-        ring_radius[order],
-        period=2.0 * np.pi,
+def _all_around(ring: FloatArray, ring_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the angles of a ring's points (K, 2), rising past a whole turn, and their radii."""
+    turn = 2.0 * np.pi
+    angle = np.arctan2(ring[:, 1], ring[:, 0]) % turn
+    order = np.argsort(angle)
+    angle, radius = angle[order], ring_mm[order]
+    return (
+        np.concatenate([angle[-1:] - turn, angle, angle[:1] + turn]),
+        np.concatenate([radius[-1:], radius, radius[:1]]),
     )
-    return float((np.linalg.norm(flat, axis=1) - expected).max())
+
+
+def _past_ring_mm(
+    contour: FloatArray, around: tuple[FloatArray, FloatArray], plane: Plane
+) -> float:
+    """How far a contour (N, 3) reaches at most outside the ring of half-turn points.
+
+    ``around`` is the ring as of :func:`_all_around`: a plane that is moved asks for it each time.
+    """
+    flat = in_plane(contour, plane.centre, plane.normal)
+    x, y = flat[:, 0], flat[:, 1]
+    expected = np.interp(np.arctan2(y, x) % (2.0 * np.pi), *around)
+    return float((np.sqrt(x * x + y * y) - expected).max())
 
 
 def _describe(
