@@ -504,7 +504,7 @@ def test_counts_that_no_machine_can_serve_are_refused(command, tmp_path, monkeyp
         main(command.split())
     assert left.value.code == 2
     told = capfd.readouterr().err.splitlines()[-1]
-    assert re.search(r"argument --\w+: '\d+' is no whole number from \d+ to \d+$", told)
+    assert re.search(r"error: --\w+: '\d+' is no whole number from \d+ to \d+; see ", told)
     assert list(tmp_path.iterdir()) == []
 
 
