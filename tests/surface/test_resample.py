@@ -9,7 +9,7 @@ import pytest
 from surface.shapes import sphere
 from vtkmodules.vtkFiltersCore import vtkImplicitPolyDataDistance, vtkQuadricDecimation
 
-from veinfit.surface import Surface
+from veinfit.surface import Surface, resample
 from veinfit.surface.mesh import edges, enclosed_volume, select_faces
 from veinfit.surface.openings import boundary_loops, loop_diameter
 from veinfit.surface.refine import refine
@@ -72,6 +72,22 @@ def test_several_at_once_do_not_mix(ball):
     with ThreadPoolExecutor(6) as pool:
         at_once = list(pool.map(lambda k: with_fewer_faces(ball, 1000 + 200 * k).points, range(6)))
     assert all(np.array_equal(a, b) for a, b in zip(alone, at_once, strict=True))
+
+
+def test_many_faces_are_thinned_in_a_process_of_their_own_alike(ball, monkeypatch):
+    here = with_fewer_faces(ball, 3000)
+    monkeypatch.setattr(resample, "MOST_FACES_HERE", 1000)
+    there = with_fewer_faces(ball, 3000)
+    assert np.array_equal(here.points, there.points) and np.array_equal(here.faces, there.faces)
+    tried = []
+
+    def none_to_be_had(command, **options):
+        tried.append(command)
+        raise OSError("no more processes")
+
+    monkeypatch.setattr(resample.subprocess, "run", none_to_be_had)
+    again = with_fewer_faces(ball, 3000)
+    assert len(tried) == 1 and np.array_equal(here.points, again.points)
 
 
 def _distances(points, surface):

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import io
+import subprocess
+import sys
 from threading import Lock
 
-import fast_simplification
 import numpy as np
 
+from veinfit.surface import _thinning_worker as worker
 from veinfit.surface.cleaning import face_neighbours, part_touching_sheets
 from veinfit.surface.mesh import Surface, edges, renumbered
 from veinfit.surface.openings import boundary_loops
@@ -15,6 +18,13 @@ from veinfit.vectors import FloatArray, IntArray
 GREED = 5.0
 """How fast the library lets edges move the surface farther, round by round: its own 7 leaves old
 vertices a tenth farther from the new surface, 3 ends with twice as many faces as asked for."""
+
+MOST_FACES_HERE = 60_000
+"""The library keeps some 250 bytes a face for good: more faces are thinned in a process of its own,
+which costs 0.15 s."""
+
+ALLOWANCE_S = 60.0
+"""Such a process ends in a second."""
 
 _one_at_a_time = Lock()
 """The library keeps the surface in one place between its calls."""
@@ -54,14 +64,30 @@ def with_fewer_faces(surface: Surface, faces: int) -> Surface | None:
 
 def _thinned(surface: Surface, faces: int) -> tuple[FloatArray, IntArray]:
     """Return points (V, 3) and triangles (F, 3) of about so many faces."""
-    with _one_at_a_time:
-        points, corners = fast_simplification.simplify(
-            np.array(surface.points),
-            np.array(surface.faces, dtype=np.int32),
-            target_count=faces,
-            agg=GREED,
+    points, given = np.array(surface.points), np.array(surface.faces, dtype=np.int32)
+    fewer = _thinned_apart(points, given, faces) if len(given) > MOST_FACES_HERE else None
+    if fewer is None:
+        with _one_at_a_time:
+            fewer = worker.thinned(points, given, faces, GREED)
+    return fewer[0], np.asarray(fewer[1], dtype=np.int64)
+
+
+def _thinned_apart(
+    points: FloatArray, given: np.ndarray, faces: int
+) -> tuple[FloatArray, np.ndarray] | None:
+    """Do the same in a process of its own; None where none can be had."""
+    job = io.BytesIO()
+    np.savez(job, points=points, faces=given, wanted=faces, greed=GREED)
+    # -P: the worker's own folder must not come before the standard library.
+    command = [sys.executable, "-P", str(worker.__file__)]
+    try:
+        done = subprocess.run(
+            command, input=job.getvalue(), capture_output=True, timeout=ALLOWANCE_S, check=True
         )
-    return points, np.asarray(corners, dtype=np.int64)
+        with np.load(io.BytesIO(done.stdout)) as fewer:
+            return fewer["points"], fewer["faces"]
+    except (OSError, subprocess.SubprocessError, ValueError, KeyError, EOFError):
+        return None
 
 
 def _is_clean(surface: Surface, openings: int) -> bool:

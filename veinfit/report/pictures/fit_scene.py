@@ -23,7 +23,6 @@ from veinfit.report.colours import (
     band_palette,
     rgb,
 )
-from veinfit.report.pictures.covered_wall import uncovered
 from veinfit.report.render.scene import (
     Camera,
     Layer,
@@ -303,8 +302,11 @@ def _wall_layers(
     """Return the wall seen from the blood, painted, and seen from outside, bare."""
     back = SET_BACK_MM
     # The patch has the wall's own triangles, or parts of them, nearer to the viewer.
-    bare = wall if fit.patch is None else uncovered(wall, fit.patch)
-    layers = [plain_layer(bare, WALL_INNER, cull="facing", clip=clip, set_back_mm=back)]
+    layers = [
+        plain_layer(
+            wall, WALL_INNER, cull="facing", clip=clip, set_back_mm=back, covered_by=fit.patch
+        )
+    ]
     if outside:
         layers.append(plain_layer(wall, WALL_OUTER, cull="averted", clip=clip, set_back_mm=back))
     if fit.patch is None:

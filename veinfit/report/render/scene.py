@@ -90,6 +90,9 @@ class Layer:
     set_back_mm : float
         Drawn this much further from the viewer, so that a layer on the same
         place wins; nothing moves sideways in a parallel projection.
+    covered_by : Surface or None
+        A finer copy of a part of the surface that another layer draws over it: that part need not
+        be drawn.
     """
 
     surface: Surface
@@ -100,6 +103,7 @@ class Layer:
     clip: tuple[FloatArray, FloatArray] | None = None
     ambient: float = 0.5
     set_back_mm: float = 0.0
+    covered_by: Surface | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

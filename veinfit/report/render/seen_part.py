@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from veinfit.report.render.covered_wall import uncovered
 from veinfit.report.render.scene import Camera, Layer
 from veinfit.surface import Surface
 from veinfit.surface.mesh import any_corner, vertex_normals
@@ -32,12 +33,16 @@ def seen_part(layer: Layer, camera: Camera) -> tuple[Layer, FloatArray]:
     Returns
     -------
     part : Layer
-        The same pixels: only triangles that are turned away, cut away or outside the picture
-        are missing.
+        The same pixels: only triangles that are turned away, cut away, covered or outside the
+        picture are missing.
     normals : (V, 3) array
         Of the part's points, by all triangles of the whole layer.
     """
     surface = layer.surface
+    if layer.covered_by is not None:
+        # Only now: what is left of the walls of all pictures at once would take much memory.
+        surface = uncovered(surface, layer.covered_by)
+        layer = replace(layer, surface=surface, covered_by=None)
     seen = np.flatnonzero(_seen(layer, camera))
     used = np.zeros(len(surface.points), dtype=bool)
     used[surface.faces[seen]] = True

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from veinfit.frames import SUPERIOR
-from veinfit.report.pictures.covered_wall import uncovered
 from veinfit.report.render import plain_renderer
+from veinfit.report.render.covered_wall import uncovered
 from veinfit.report.render.scene import (
     Camera,
     Pass,
