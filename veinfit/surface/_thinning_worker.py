@@ -15,14 +15,21 @@ import numpy as np
 def thinned(
     points: np.ndarray, faces: np.ndarray, wanted: int, greed: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return points (V, 3) and triangles (F, 3) of about so many faces.
+    """Take faces off a surface, until about so many are left.
 
     Parameters
     ----------
     points : (V, 3) float64 array
     faces : (F, 3) int32 array
     wanted : int
+        Faces to be left.
     greed : float
+        How fast edges may move the surface farther, round by round.
+
+    Returns
+    -------
+    points : (V', 3) array
+    faces : (F', 3) array
     """
     fewer: tuple[np.ndarray, np.ndarray] = fast_simplification.simplify(
         points, faces, target_count=wanted, agg=greed
