@@ -35,7 +35,13 @@ class Parser(argparse.ArgumentParser):
         self.register("type", Path, _named_path)
 
     def error(self, message: str) -> NoReturn:
-        """End with exit code 2 and one line; the usage, several lines long, stands in the help."""
+        """End with exit code 2 and one line; the usage, several lines long, stands in the help.
+
+        Parameters
+        ----------
+        message : str
+            Of the library, what is wrong.
+        """
         told = message.removeprefix("argument ")
         self.exit(2, f"{self.prog}: error: {told}; see {self.prog} --help\n")
 
