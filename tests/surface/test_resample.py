@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -85,9 +86,15 @@ def test_many_faces_are_thinned_in_a_process_of_their_own_alike(ball, monkeypatc
         tried.append(command)
         raise OSError("no more processes")
 
-    monkeypatch.setattr(resample.subprocess, "run", none_to_be_had)
-    again = with_fewer_faces(ball, 3000)
-    assert len(tried) == 1 and np.array_equal(here.points, again.points)
+    def killed_while_it_wrote(command, **options):
+        tried.append(command)
+        return subprocess.CompletedProcess(command, 0, b"PK\x03\x04 cut short", b"")
+
+    for fails in (none_to_be_had, killed_while_it_wrote):
+        monkeypatch.setattr(resample.subprocess, "run", fails)
+        again = with_fewer_faces(ball, 3000)
+        assert np.array_equal(here.points, again.points)
+    assert len(tried) == 2
 
 
 def _distances(points, surface):

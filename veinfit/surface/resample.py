@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import subprocess
 import sys
+import zipfile
 from threading import Lock
 
 import numpy as np
@@ -86,7 +87,14 @@ def _thinned_apart(
         )
         with np.load(io.BytesIO(done.stdout)) as fewer:
             return fewer["points"], fewer["faces"]
-    except (OSError, subprocess.SubprocessError, ValueError, KeyError, EOFError):
+    except (
+        OSError,
+        subprocess.SubprocessError,
+        zipfile.BadZipFile,
+        ValueError,
+        KeyError,
+        EOFError,
+    ):
         return None
 
 
