@@ -15,6 +15,7 @@ from veinfit.report.render.scene import (
     revolved,
     sphere_profile,
 )
+from veinfit.report.render.seen_part import seen_part
 from veinfit.surface import Surface
 from veinfit.surface.mesh import select_faces, vertex_normals
 from veinfit.surface.refine import refine
@@ -68,3 +69,15 @@ def test_a_patch_of_another_wall_covers_nothing() -> None:
     moved = Surface(patch.points + 1e-9, patch.faces)
     assert uncovered(WALL, moved) is WALL
     assert uncovered(WALL, Surface(np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64))) is WALL
+
+
+def test_what_is_covered_is_not_handed_to_the_renderer() -> None:
+    patch = _patch(WALL)
+    whole, covered, less = (
+        seen_part(plain_layer(wall, "#c08040", covered_by=by), CAMERA)
+        for wall, by in ((WALL, None), (WALL, patch), (uncovered(WALL, patch), None))
+    )
+    assert len(covered[0].surface.faces) < 0.85 * len(whole[0].surface.faces)
+    assert np.array_equal(covered[0].surface.points, less[0].surface.points)
+    assert np.array_equal(covered[0].surface.faces, less[0].surface.faces)
+    assert np.array_equal(covered[1], less[1])
