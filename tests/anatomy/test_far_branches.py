@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from anatomy.profiles import bare, revolved
 from anatomy.test_hard_veins import (
     BAG_MM,
     EDGE_MM,
@@ -14,14 +15,16 @@ from anatomy.test_hard_veins import (
     on_bag,
 )
 from handmade import circle
+from scipy.spatial import cKDTree
 
-from veinfit.anatomy import find_anatomy
-from veinfit.anatomy.branches.branch_sections import BranchSections
+from veinfit.anatomy import candidates, find_anatomy
+from veinfit.anatomy.branches.branch_sections import BranchSections, walk_tube
 from veinfit.anatomy.branches.finding import _twigs, find_branches
 from veinfit.anatomy.branches.inscribed import inscribed_spheres
 from veinfit.anatomy.branches.join_tree import FAR_OUT_MM, join_tree
-from veinfit.anatomy.branches.lumen import Wall
-from veinfit.anatomy.branches.model import Opening
+from veinfit.anatomy.branches.lumen import Lumen, Wall
+from veinfit.anatomy.branches.model import Branch, Branches, Opening
+from veinfit.anatomy.branches.paths import PathTree
 from veinfit.anatomy.lumen_input import LumenInput
 from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.naming.assignment import selections_of
@@ -147,6 +150,10 @@ def test_an_opening_far_out_along_a_branch_is_the_branchs():
         ([18.0] * 4 + [20.0, 22.0] + [25.0] * 13, False),
         # It widens into the atrium.
         ([9.0] * 4 + [10.0 + k for k in range(13)], False),
+        # It tapers on and on, slowly ...
+        ([9.0] * 4 + [10.0 + 0.2 * k for k in range(24)], True),
+        # ... and no slower than an antrum does.
+        ([9.0] * 4 + [10.0 + 0.3 * k for k in range(24)], False),
         # Its tube ends here: the atrium begins.
         ([9.0] * 4 + [10.0] * 6, False),
     ],
@@ -162,6 +169,42 @@ def test_what_begins_past_an_ostium_tells_nothing_of_it():
         tube.centres[4:], tube.areas_mm2[4:], tube.length_mm, tube.wall, tube.path
     )
     assert goes_on(tube, ostium) and not goes_on(inside, ostium)
+
+
+def test_walks_that_end_before_the_ostium_of_a_long_vein_do_not_tell_it(monkeypatch):
+    """Walks go in for 35 mm from the tip: there they see no more than where the vein tapers."""
+    monkeypatch.setattr(candidates, "is_sharp", lambda ostium: False)
+    vein = lumen_about(thin_mm=(46.0, 7.0), wide_mm=(36.0, 9.0), tip_mm=64.0)
+    found = candidates.single_candidate(*vein, 0, Settings().anatomy)
+    assert found.ostium.centre[2] < 6.0
+
+
+def test_a_thin_branch_is_no_rounded_end():
+    """What is narrower by half over 20 mm at the tip of a vein belongs to it."""
+    lumen, branches = lumen_about(thin_mm=(38.0, 5.0), wide_mm=(34.0, 9.0), tip_mm=62.0)
+    tube = walk_tube(lumen, branches.branches[0].path)
+    assert tube.centres[0, 2] > 50.0
+    assert tube.centres[-1, 2] < 8.0
+
+
+def lumen_about(thin_mm, wide_mm, tip_mm):
+    """A vein about z that opens into a wall at z = 0, and its one branch, which ends blind.
+
+    ``thin_mm`` and ``wide_mm`` are the height and the radius where its taper ends and begins.
+    """
+    radius = wide_mm[1]
+    arc = np.linspace(0.0, np.pi / 2, 12)[:-1]
+    ring = np.stack([radius + 5.0 * (1 - np.sin(arc)), 5.0 * (1 - np.cos(arc))], axis=1)
+    plate = np.stack([np.arange(45.0, radius + 5.2, -0.5)] * 2, axis=1) * [1.0, 0.0]
+    up = np.arange(5.0, tip_mm, 0.5)
+    heights, radii = zip(wide_mm, thin_mm, strict=True)
+    below_tip = np.clip(1.0 - (tip_mm - up) / thin_mm[1], 0.0, 1.0)
+    wide = np.interp(up, heights, radii) * np.sqrt(1.0 - below_tip**2)
+    wall = bare(revolved(np.concatenate([plate, ring, np.stack([wide, up], axis=1)])))
+    path = np.outer(np.arange(-20.0, tip_mm, 0.5), [0.0, 0.0, 1.0])
+    branch = Branch(path[-1], path, tip_mm, 0.0, tip_mm + 20.0, None, None)
+    paths = PathTree(path, np.arange(-1, len(path) - 1), cKDTree(path), 0.5)
+    return Lumen(wall, (), 100.0), Branches(path[0], 20.0, (branch,), (), paths)
 
 
 def test_where_another_course_of_a_common_part_goes_on_no_ostium_is():

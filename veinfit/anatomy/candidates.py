@@ -9,11 +9,8 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
-from veinfit.anatomy.branches.blind_ends import DIRECTION_MM, end_and_tube, starts_at
+from veinfit.anatomy.branches.blind_ends import Line, end_and_tube, end_line, starts_at
 from veinfit.anatomy.branches.branch_sections import (
-    STATION_MM,
     WALL_REACH_MM,
     BranchSections,
     walk_from_end,
@@ -22,16 +19,16 @@ from veinfit.anatomy.branches.branch_sections import (
 from veinfit.anatomy.branches.flat_ends import FlatEnd
 from veinfit.anatomy.branches.labelled_veins import LabelHints
 from veinfit.anatomy.branches.lumen import Lumen
-from veinfit.anatomy.branches.model import Bifurcation, Branch, Branches, SharedPart
+from veinfit.anatomy.branches.model import Bifurcation, Branches, SharedPart
 from veinfit.anatomy.branches.widening import Widening, leaning
 from veinfit.anatomy.model import Ostium
+from veinfit.anatomy.ostium.going_on import goes_on
 from veinfit.anatomy.ostium.plane import OstiumFailure, known_for
 from veinfit.anatomy.ostium.search import END_CLEARANCE_MM, find_ostium, find_ostium_about
 from veinfit.anatomy.ostium.sections import Found, is_sharp, tube_of_sections, weighed
 from veinfit.anatomy.ostium.trunks import find_trunk
 from veinfit.anatomy.walked_aslant import (
     WIDEST_MM,
-    Line,
     around_bends,
     is_in_atrium,
     lies_past,
@@ -194,7 +191,7 @@ def single_candidate(
         tube = None  # what was walked lies in the atrium
     path = branch.path[::-1]
     wall = tube.wall if tube is not None else lumen.wall.near(path, WALL_REACH_MM)
-    line, walked = walked_in(wall, _end_line(branch, tube, cut, border), cut, tube, rivals)
+    line, walked = walked_in(wall, end_line(branch, tube, cut, border), cut, tube, rivals)
     if tube is None and walked is not None:
         tube = tube_of_sections(walked, wall, path)
     if tube is None:
@@ -221,6 +218,9 @@ def single_candidate(
         bent = around_bends(walks, wall, line[0], tube, rivals)
         walks = walks if by_turn is None and not bent else bent
     found = weighed(wall, by_turn, walks, border, rivals) or found
+    if by_turn is not None and not isinstance(found, OstiumFailure) and goes_on(tube, found[0]):
+        # What the walks told is a taper.
+        found = weighed(wall, by_turn, [], border, rivals) or found
     # The farthest cell of an oblique cut lies in its corner, past its middle.
     last = branch.tip if cut is None else cut[0]
     return replace(with_ostium(index, tube, last, found, end), border=border)
@@ -237,23 +237,6 @@ def _direction(axis: FloatArray, tube: BranchSections, by_turn: Found | None) ->
 def _parts(ostium: Ostium, path: FloatArray) -> bool:
     """Whether an ostium parts the ``path`` from the body into the vein from the atrium."""
     return enters(path, ostium.contour.points, ostium.centre, ostium.normal)
-
-
-def _end_line(
-    branch: Branch, tube: BranchSections | None, cut: Line | None, border: Line | None
-) -> Line | None:
-    """Return the middle of a branch's end and the vein's direction there."""
-    if tube is not None and len(tube.centres) >= 4:
-        first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
-        axis = unit(first[0] - first[-1])
-        beyond = 0.0 if cut is None else float((cut[0] - first[0]) @ axis)
-        return first[0] + beyond * axis, axis
-    if cut is not None:
-        return cut
-    if border is not None:
-        return branch.tip, border[1]
-    behind = branch.path[np.linalg.norm(branch.path - branch.tip, axis=1) > DIRECTION_MM]
-    return (branch.tip, unit(branch.tip - behind[-1])) if len(behind) else None
 
 
 def parted(

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from veinfit.anatomy.branches.blind_ends import Line
 from veinfit.anatomy.branches.branch_sections import STATION_MM, BranchSections
 from veinfit.anatomy.branches.lumen import Wall
 from veinfit.anatomy.branches.widening import (
@@ -42,9 +43,6 @@ ON_MM = 3.0
 ON_SHARE = 1.15
 """A walk that ends although the vein's tube goes on so far, and is no wider there than this many
 times its last section, has left a bend and not the vein."""
-
-Line = tuple[FloatArray, FloatArray]
-"""A point (3,) and a direction (3,)."""
 
 
 def walked_in(

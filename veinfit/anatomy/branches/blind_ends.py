@@ -17,6 +17,9 @@ from veinfit.anatomy.branches.model import Branch, Branches
 from veinfit.anatomy.branches.widening import widening
 from veinfit.vectors import FloatArray, angle_deg, unit
 
+Line = tuple[FloatArray, FloatArray]
+"""A point (3,) and a direction (3,)."""
+
 DIRECTION_MM = 8.0
 """A vein's direction at its end is taken over so much of it."""
 
@@ -159,3 +162,36 @@ def starts_at(
     first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
     lean_deg = min(float(angle_deg(first[0] - first[-1], cut[1])), SIDE_WALL_DEG)
     return bool(away < FAR_START_MM + _radius_mm(end, tube) * np.tan(np.radians(lean_deg)))
+
+
+def end_line(
+    branch: Branch, tube: BranchSections | None, cut: Line | None, border: Line | None
+) -> Line | None:
+    """Return the middle (3,) of a branch's end and the vein's direction (3,) there.
+
+    Parameters
+    ----------
+    branch : Branch
+    tube : BranchSections or None
+        What was walked from its end.
+    cut : (centre, normal) or None
+        None for a rounded end.
+    border : (centre, normal) or None
+        Of its own label.
+
+    Returns
+    -------
+    (point, direction) or None
+        None for a branch too short to have a direction.
+    """
+    if tube is not None and len(tube.centres) >= 4:
+        first = tube.centres[: round(DIRECTION_MM / STATION_MM) + 1]
+        axis = unit(first[0] - first[-1])
+        beyond = 0.0 if cut is None else float((cut[0] - first[0]) @ axis)
+        return first[0] + beyond * axis, axis
+    if cut is not None:
+        return cut
+    if border is not None:
+        return branch.tip, border[1]
+    behind = branch.path[np.linalg.norm(branch.path - branch.tip, axis=1) > DIRECTION_MM]
+    return (branch.tip, unit(branch.tip - behind[-1])) if len(behind) else None

@@ -24,6 +24,9 @@ WALL_REACH_MM = 32.0
 BLIND_END_SHARE = 0.7
 """A rounded end counts as tube from the section with this share of the typical area."""
 
+ROUNDED_END_MM = 8.0
+"""No end is rounded over more than this: narrower sections over a greater length are a branch's."""
+
 SETTLED_GROWTH = 1.35
 """Sections have settled when they grow by less than this over two stations."""
 
@@ -332,6 +335,8 @@ def _without_blind_end(stations: list[Station]) -> list[Station]:
     if len(stations) < 4:
         return stations
     areas = np.array([s.area_mm2 for s in stations])
-    typical = float(np.median(areas))
-    full = np.flatnonzero(areas >= BLIND_END_SHARE * typical)
+    full = np.flatnonzero(areas >= BLIND_END_SHARE * np.median(areas))
+    longest = round(ROUNDED_END_MM / STATION_MM)
+    if full[0] > longest:
+        full = np.flatnonzero(areas >= BLIND_END_SHARE * np.median(areas[:longest]))
     return stations[int(full[0]) :] if len(stations) - full[0] >= 2 else stations

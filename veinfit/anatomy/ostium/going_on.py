@@ -10,11 +10,11 @@ from veinfit.anatomy.branches.branch_sections import (
     arc_length,
 )
 from veinfit.anatomy.model import Ostium
+from veinfit.vectors import FloatArray
 
-GOES_ON_MM = 10.0
-GOES_ON_SHARE = 1.3
-"""Where a vein's own tube goes on for so long without growing to so many times its area, half turns
-before it are those of a taper or of a branch ..."""
+GOES_ON = ((10.0, 1.3), (20.0, 2.0))
+"""Where a vein's own tube goes on for so many mm without growing to so many times its area, half
+turns before it are those of a taper or of a branch ..."""
 
 GOES_ON_MOST = 2.5
 """... but what is so many times larger than they tell, or wider than any tube, is the atrium."""
@@ -32,11 +32,21 @@ def goes_on(tube: BranchSections, ostium: Ostium) -> bool:
     areas = tube.areas_mm2[first:]
     s = arc_length(tube.centres[first:])
     most_mm2 = min(GOES_ON_MOST * ostium.measures.area_mm2, WIDEST_TUBE_MM2)
-    ahead = np.searchsorted(s, s + GOES_ON_MM, side="right")
+    return any(_stays(areas, s, length, share, most_mm2) for length, share in GOES_ON)
+
+
+def _stays(areas: FloatArray, s: FloatArray, length_mm: float, share: float, most: float) -> bool:
+    """Whether areas (N,) at arc lengths ``s`` stay within ``share`` over some ``length_mm``.
+
+    Only before they have grown to ``most``, mm2.
+    """
+    ahead = np.searchsorted(s, s + length_mm, side="right")
     for k, end in enumerate(ahead.tolist()):
-        widest = areas[k:end].max()
-        if end == len(s) or widest > most_mm2:
+        if end == len(s):
             return False
-        if widest < GOES_ON_SHARE * areas[k:end].min():
+        widest = areas[k:end].max()
+        if widest > most:
+            return False
+        if widest < share * areas[k:end].min():
             return True
     return False
