@@ -143,6 +143,9 @@ def test_the_record_is_held_to_its_schema_as_a_whole_validator_does(record):
     schema = case_schema()
     whole = jsonschema.Draft202012Validator(schema)
     assert whole.is_valid(record) and not schema_fault(record, schema)
+    # The whole validator takes a tenth of a second for all veins and fits.
+    record = with_two_of_a_kind(record)
+    assert whole.is_valid(record) and not schema_fault(record, schema)
     kinds = kinds_of_places(record)
     rng = random.Random(7)
     # A whole number beyond all others is valid there, and no use here.
@@ -154,6 +157,16 @@ def test_the_record_is_held_to_its_schema_as_a_whole_validator_does(record):
         assert whole.is_valid(wrong) == (not fault), (how, fault)
         valid += not fault
     assert 15 <= valid <= 150
+
+
+def with_two_of_a_kind(value):
+    """The same record with two objects at most in each list of objects."""
+    if isinstance(value, dict):
+        return {key: with_two_of_a_kind(each) for key, each in value.items()}
+    if isinstance(value, list):
+        kept = value[:2] if any(isinstance(each, dict) for each in value) else value
+        return [with_two_of_a_kind(each) for each in kept]
+    return value
 
 
 def test_a_record_of_another_version_may_have_and_lack_parts(record):
