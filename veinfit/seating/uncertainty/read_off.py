@@ -2,25 +2,50 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 import numpy as np
 
+from veinfit.seating.balloon import Balloon
 from veinfit.seating.mechanics.batch import BalloonBatch
 from veinfit.seating.mechanics.shape import gaps_mm
+from veinfit.seating.prepare import PreparedVein
+from veinfit.seating.seal.closure import ClosureWall
 from veinfit.seating.seal.grade import DEEP_BY_PLANE
 from veinfit.seating.seal.missing_wall import settled
 from veinfit.seating.seal.paths import WIDE_MM
 from veinfit.seating.seal.reach import reached
 from veinfit.seating.uncertainty.readings import CANNOT_REACH, NOT_ASSESSED, SEATED, Readings
+from veinfit.settings import MarginSettings, SeatingSettings
 from veinfit.vectors import BoolArray, FloatArray, IntArray
 
-if TYPE_CHECKING:
-    from veinfit.seating.uncertainty.attempts import Simulator
+
+class BalloonBefore(Protocol):
+    """One balloon before one vein: what tells what it closes where it rests."""
+
+    @property
+    def balloon(self) -> Balloon:
+        """Return the balloon."""
+
+    @property
+    def prepared(self) -> PreparedVein:
+        """Return the vein."""
+
+    @property
+    def closure(self) -> ClosureWall:
+        """Return the wall on which closure is read, in cells."""
+
+    @property
+    def seating(self) -> SeatingSettings:
+        """Return the settings of seats."""
+
+    @property
+    def margin(self) -> MarginSettings:
+        """Return the settings of tries."""
 
 
 def read_off(
-    one: Simulator,
+    one: BalloonBefore,
     batch: BalloonBatch,
     place: FloatArray,
     outcome: IntArray,
@@ -90,7 +115,7 @@ def read_off(
 
 
 def _past_rims(
-    one: Simulator, batch: BalloonBatch, rest: IntArray, place: FloatArray
+    one: BalloonBefore, batch: BalloonBatch, rest: IntArray, place: FloatArray
 ) -> FloatArray:
     """How far balloons (K,) reach past the rims (M,) at which wall is missing: (K, M), mm."""
     shape, missing = one.balloon.shape, one.closure.wall.missing
@@ -104,13 +129,13 @@ def _past_rims(
 
 
 def lies_deep(
-    one: Simulator, gap: FloatArray, polar: FloatArray, place: FloatArray, tolerance: float
+    one: BalloonBefore, gap: FloatArray, polar: FloatArray, place: FloatArray, tolerance: float
 ) -> BoolArray:
     """Tell which balloons lie deep, by their contact ring or as the setting has it.
 
     Parameters
     ----------
-    one : Simulator
+    one : BalloonBefore
     gap, polar : (N, K) array
         At the wall's vertices, mm and degrees from the nose.
     place : (N, 3 + M) array
@@ -130,6 +155,8 @@ def lies_deep(
     return np.asarray((depth > 0.0) | (ring > seating.deep_ring_angle_deg))
 
 
-def _noses(one: Simulator, batch: BalloonBatch, rest: IntArray, place: FloatArray) -> FloatArray:
+def _noses(
+    one: BalloonBefore, batch: BalloonBatch, rest: IntArray, place: FloatArray
+) -> FloatArray:
     nose_mm = batch.shape.nose_mm + batch.reach_mm[rest] - batch.shape.reach_mm
     return np.asarray(place[rest, :3] + nose_mm[:, None] * batch.direction[rest])
