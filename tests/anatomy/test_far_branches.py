@@ -49,7 +49,7 @@ def rod(points, begin, end, radius):
     return np.linalg.norm(points - begin - at[:, None] * along, axis=1) < radius
 
 
-def atrium_with_twigs(*veins):
+def atrium_with_twigs(*veins, twig_share=TWIG_SHARE, taper=TAPER):
     """A bag, its veins, and at the end of each two thin branches; no labels."""
     half = np.array([90, 75, 80])
     index = np.indices(2 * half + 1).reshape(3, -1).T
@@ -61,24 +61,34 @@ def atrium_with_twigs(*veins):
         aside, across = perpendicular_basis(axis)
         d = points - on_bag(place)
         along = d @ axis
-        wide = 1.0 - TAPER * np.clip(along / FAR_MM, 0.0, 1.0)
+        wide = 1.0 - taper * np.clip(along / FAR_MM, 0.0, 1.0)
         round_it = ((d @ aside) / semi_axes[0]) ** 2 + ((d @ across) / semi_axes[1]) ** 2
         values |= (round_it < wide**2) & (along > -15.0) & (along < FAR_MM)
         end = on_bag(place) + (FAR_MM - 4.0) * axis
         for side in (-1.0, 1.0):
             tip = end + TWIG_MM * unit(axis + 0.7 * side * aside)
-            values |= rod(points, end, tip, TWIG_SHARE * semi_axes[1])
+            values |= rod(points, end, tip, twig_share * semi_axes[1])
     affine = np.diag([EDGE_MM] * 3 + [1.0])
     affine[:3, 3] = -half * EDGE_MM
     return LabelVolume(values.astype(np.uint8).reshape(2 * half + 1), affine)
 
 
 @pytest.mark.slow
-def test_a_vein_that_branches_far_out_has_its_ostium_at_the_atrium():
+@pytest.mark.parametrize(
+    ("twig_share", "taper"),
+    [
+        (TWIG_SHARE, TAPER),
+        # Thin for their vein, or worn by coarse voxels.
+        (0.25, 0.1),
+    ],
+)
+def test_a_vein_that_branches_far_out_has_its_ostium_at_the_atrium(twig_share, taper):
     """Profiles from the carina outward to the atrium met the flare of the branches first."""
     veins = (LEFT_UPPER, LEFT_LOWER, RIGHT_UPPER, RIGHT_LOWER)
     settings = Settings()
-    read = lumen_input(atrium_with_twigs(*veins), None, settings.surface)
+    read = lumen_input(
+        atrium_with_twigs(*veins, twig_share=twig_share, taper=taper), None, settings.surface
+    )
     anatomy = find_anatomy(LumenInput(read.surface, resolution_mm=EDGE_MM), settings)
     assert {v.name for v in anatomy.veins} == {v[0] for v in veins}
     for name, place, direction, semi_axes, _ in veins:
@@ -144,7 +154,9 @@ def test_an_opening_far_out_along_a_branch_is_the_branchs():
         ([9.0] * 4 + [10.0] * 13, True),
         # It widens by a branch, and then goes on as it is.
         ([9.0] * 4 + [10.0, 11.5] + [13.0] * 13, True),
-        # What is so much wider is the atrium, however long.
+        # So it does where a thin branch comes into a vein ...
+        ([6.0] * 4 + [6.5, 9.0, 12.0] + [13.0] * 13, True),
+        # ... but what is wider than a vein and so much wider is the atrium, however long.
         ([9.0] * 4 + [10.0, 12.0] + [17.0] * 13, False),
         # So is what is too wide for a vein.
         ([18.0] * 4 + [20.0, 22.0] + [25.0] * 13, False),
@@ -184,6 +196,14 @@ def test_a_thin_branch_is_no_rounded_end():
     lumen, branches = lumen_about(thin_mm=(38.0, 5.0), wide_mm=(34.0, 9.0), tip_mm=62.0)
     tube = walk_tube(lumen, branches.branches[0].path)
     assert tube.centres[0, 2] > 50.0
+    assert tube.centres[-1, 2] < 8.0
+
+
+def test_a_walk_from_a_short_thin_branch_goes_on_in_its_vein():
+    """Where it widens by more than any vein's swelling it has not entered the body."""
+    lumen, branches = lumen_about(thin_mm=(38.0, 3.0), wide_mm=(34.0, 7.0), tip_mm=46.0)
+    tube = walk_tube(lumen, branches.branches[0].path)
+    assert tube.centres[0, 2] > 40.0
     assert tube.centres[-1, 2] < 8.0
 
 

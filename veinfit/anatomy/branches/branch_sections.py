@@ -45,6 +45,11 @@ WIDEST_TUBE_MM2 = np.pi / 4.0 * 24.0**2
 """... unless over the second half of so much of its path its area grows by less than this: then it
 was the swelling of a vein, which is no wider than the last where it swells."""
 
+STAYS_SHARE = 1.3
+VEIN_MM2 = np.pi / 4.0 * 16.0**2
+"""Or unless farther on its area does not grow to so many times over as much of its path: what is
+then no wider than the second is a vein, however thin the branch that came into it."""
+
 LARGEST_STEP_MM = 5.0
 """Centroids of neighbouring stations of one tube lie closer than this."""
 
@@ -319,15 +324,25 @@ def _goes_on(wall: Wall, path: FloatArray, directions: FloatArray, area: float) 
     So does a vein past an elbow, or past where a branch comes in; the atrium widens on.
     """
     steps = round(GOES_ON_MM / STATION_MM)
-    if len(path) <= steps or area > WIDEST_TUBE_MM2:
+    if area > WIDEST_TUBE_MM2:
         return False
-    areas = []
-    for point, tangent in zip(path[1 : steps + 1], directions[1 : steps + 1], strict=True):
+    areas: list[float] = []
+    for point, tangent in zip(path[1 : 2 * steps + 1], directions[1:], strict=False):
         station = section_at(wall, point, tangent)
-        if station is None or station.touches_cap or station.area_mm2 > WIDENING * area:
+        if station is None or station.touches_cap:
             return False
         areas.append(station.area_mm2)
-    return areas[-1] < WIDER_NO_MORE * max(areas[: steps // 2])
+        if max(areas) > max(WIDENING * area, VEIN_MM2):
+            return False
+        last = areas[-steps:]
+        if len(last) < steps:
+            continue
+        if max(last) < min(STAYS_SHARE * min(last), VEIN_MM2):
+            return True
+        swells = len(areas) == steps and max(areas) <= WIDENING * area
+        if swells and areas[-1] < WIDER_NO_MORE * max(areas[: steps // 2]):
+            return True
+    return False
 
 
 def _without_blind_end(stations: list[Station]) -> list[Station]:

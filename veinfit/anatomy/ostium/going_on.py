@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import (
+    GOES_ON_MM,
+    STAYS_SHARE,
+    VEIN_MM2,
     WIDEST_TUBE_MM2,
     BranchSections,
     arc_length,
@@ -12,12 +15,13 @@ from veinfit.anatomy.branches.branch_sections import (
 from veinfit.anatomy.model import Ostium
 from veinfit.vectors import FloatArray
 
-GOES_ON = ((10.0, 1.3), (20.0, 2.0))
+GOES_ON = ((GOES_ON_MM, STAYS_SHARE), (20.0, 2.0))
 """Where a vein's own tube goes on for so many mm without growing to so many times its area, half
 turns before it are those of a taper or of a branch ..."""
 
 GOES_ON_MOST = 2.5
-"""... but what is so many times larger than they tell, or wider than any tube, is the atrium."""
+"""... but what is so many times larger than they tell, or wider than any tube, is the atrium,
+unless it is no wider than a vein."""
 
 
 def goes_on(tube: BranchSections, ostium: Ostium) -> bool:
@@ -31,7 +35,7 @@ def goes_on(tube: BranchSections, ostium: Ostium) -> bool:
         return False
     areas = tube.areas_mm2[first:]
     s = arc_length(tube.centres[first:])
-    most_mm2 = min(GOES_ON_MOST * ostium.measures.area_mm2, WIDEST_TUBE_MM2)
+    most_mm2 = max(min(GOES_ON_MOST * ostium.measures.area_mm2, WIDEST_TUBE_MM2), VEIN_MM2)
     return any(_stays(areas, s, length, share, most_mm2) for length, share in GOES_ON)
 
 

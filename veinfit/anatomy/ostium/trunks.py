@@ -10,6 +10,7 @@ import numpy as np
 from veinfit.anatomy.branches.branch_sections import (
     PATH_SMOOTHING_MM,
     WALL_REACH_MM,
+    WIDEST_TUBE_MM2,
     BranchSections,
     arc_length,
     resample,
@@ -143,7 +144,9 @@ def find_trunk(
     together = sum(_area_at_bifurcation(tube) for tube in walked)
     limit = max(TRUNK_EXCESS * together, OSTIA_EXCESS * ostia_mm2)
     fork = _fork(part, walked)
-    courses = list(_courses(lumen, (part.path, fork), paths, limit))
+    # Where a long part branches its branches may be thin, or worn by coarse voxels.
+    widest = max(limit, WIDEST_TUBE_MM2) if part.length_mm > LONG_MM else limit
+    courses = list(_courses(lumen, (part.path, fork), paths, widest))
     far_out = part.length_mm > LONG_MM and any(map(_is_long, courses))
     if far_out:
         courses = _as_long(courses)
