@@ -257,9 +257,7 @@ class ReviewSession:
                 "name": name,
                 "lost": "" if now is not None else anatomy.unmeasured.get(name, NO_VEIN),
                 **told_vein(None if added else self._before.get(vein), now, anatomy),
-                "vein": None
-                if now is None
-                else vein_scene(anatomy, now, fits, report, thin_patch=False),
+                "vein": None if now is None else vein_scene(anatomy, now, fits, report),
                 "seated": seats,
                 "whole": self._seats.are_whole(fits),
             }

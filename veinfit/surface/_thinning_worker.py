@@ -1,4 +1,4 @@
-"""Thins the surface that comes in, in a process of its own: what the library takes it keeps.
+"""Thins the surfaces that come in, in a process of its own: what the library takes it keeps.
 
 Started by ``veinfit/surface/resample.py``; imports nothing of the package.
 """
@@ -7,9 +7,13 @@ from __future__ import annotations
 
 import io
 import sys
+from typing import Any
 
 import fast_simplification
 import numpy as np
+
+POINTS, FACES = "points-{}", "faces-{}"
+"""Names of the arrays of each surface, as they come and as they go."""
 
 
 def thinned(
@@ -38,14 +42,16 @@ def thinned(
 
 
 def main() -> None:
-    """Read a surface from standard input, and write what is left of it to standard output."""
+    """Read surfaces from standard input, and write what is left of them to standard output."""
     given = np.load(io.BytesIO(sys.stdin.buffer.read()))
-    points, faces = thinned(
-        given["points"], given["faces"], int(given["wanted"]), float(given["greed"])
-    )
+    left: dict[str, Any] = {}
+    for k, wanted in enumerate(given["wanted"]):
+        points, faces = given[POINTS.format(k)], given[FACES.format(k)]
+        fewer = thinned(points, faces, int(wanted), float(given["greed"]))
+        left[POINTS.format(k)], left[FACES.format(k)] = fewer
     written = io.BytesIO()
-    np.savez(written, points=points, faces=faces)
-    sys.stdout.buffer.write(written.getvalue())
+    np.savez(written, **left)
+    sys.stdout.buffer.write(written.getbuffer())
 
 
 if __name__ == "__main__":

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from veinfit.surface.mesh import Surface, edges
-from veinfit.vectors import FloatArray, IntArray, unit
+from veinfit.vectors import BoolArray, FloatArray, IntArray, unit
 
 
 def boundary_loops(surface: Surface) -> list[IntArray]:
@@ -44,6 +44,53 @@ def boundary_loops(surface: Surface) -> list[IntArray]:
     # Start each loop at its smallest index: the order of a dict must not show in results.
     loops = [np.roll(loop, -int(np.argmin(loop))) for loop in loops]
     return sorted(loops, key=lambda loop: (-loop_length(surface, loop), int(loop[0])))
+
+
+def rim_vertices(surface: Surface) -> BoolArray:
+    """Tell which vertices (V,) lie on a rim, without a table of edges.
+
+    Inside, each neighbour comes once before and once after another as one goes around a vertex,
+    face by face; at a rim one comes only before, and one only after.
+
+    Parameters
+    ----------
+    surface : Surface
+        Clean, as for :func:`boundary_loops`.
+
+    Returns
+    -------
+    (V,) bool array
+        False for vertices that no face uses.
+    """
+    faces = surface.by_corner
+    left = sum(
+        np.bincount(faces[k], weights=faces[k - 2] - faces[k - 1], minlength=len(surface.points))
+        for k in range(3)
+    )
+    return np.asarray(left != 0)
+
+
+def rim_edges(surface: Surface) -> IntArray:
+    """Return the edges (R, 2) of rims as their faces run along them, without a table of edges.
+
+    Parameters
+    ----------
+    surface : Surface
+        Clean, as for :func:`boundary_loops`.
+
+    Returns
+    -------
+    (R, 2) array
+        Vertex indices.
+    """
+    on_rim = rim_vertices(surface)
+    first, second, third = (on_rim[corner] for corner in surface.by_corner)
+    near = surface.faces[first.astype(np.int8) + second + third >= 2]
+    runs = near[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    runs = runs[on_rim[runs].all(axis=1)]
+    count = len(surface.points)
+    there, back = runs @ [count, 1], runs @ [1, count]
+    return np.asarray(runs[~np.isin(there, back)])
 
 
 def loop_length(surface: Surface, loop: IntArray) -> float:

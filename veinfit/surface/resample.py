@@ -6,7 +6,9 @@ import io
 import subprocess
 import sys
 import zipfile
+from collections.abc import Sequence
 from threading import Lock
+from typing import Any
 
 import numpy as np
 
@@ -57,36 +59,62 @@ def with_fewer_faces(surface: Surface, faces: int) -> Surface | None:
     """
     if faces >= len(surface.faces):
         return surface
-    points, corners = _thinned(surface, faces)
+    ((points, corners),) = thinned_arrays([surface], [faces])
     vertices, corners = renumbered(corners, len(points))
     fewer = Surface(points[vertices], corners)
     return fewer if _is_clean(fewer, len(boundary_loops(surface))) else None
 
 
-def _thinned(surface: Surface, faces: int) -> tuple[FloatArray, IntArray]:
-    """Return points (V, 3) and triangles (F, 3) of about so many faces."""
-    points, given = np.array(surface.points), np.array(surface.faces, dtype=np.int32)
-    fewer = _thinned_apart(points, given, faces) if len(given) > MOST_FACES_HERE else None
+def thinned_arrays(
+    surfaces: Sequence[Surface], faces: Sequence[int]
+) -> list[tuple[FloatArray, IntArray]]:
+    """Take faces off surfaces, whatever becomes of their openings.
+
+    All in one process of their own where one of them has many.
+
+    Parameters
+    ----------
+    surfaces : sequence of Surface
+    faces : sequence of int
+        About so many are left of each.
+
+    Returns
+    -------
+    list of tuple
+        Points (V, 3) and triangles (F, 3), mm, of each; not all points need be used.
+    """
+    given = [
+        (np.array(one.points), np.array(one.faces, dtype=np.int32), wanted)
+        for one, wanted in zip(surfaces, faces, strict=True)
+    ]
+    many = any(len(corners) > MOST_FACES_HERE for _, corners, _ in given)
+    fewer = _thinned_apart(given) if many else None
     if fewer is None:
         with _one_at_a_time:
-            fewer = worker.thinned(points, given, faces, GREED)
-    return fewer[0], np.asarray(fewer[1], dtype=np.int64)
+            fewer = [worker.thinned(*one, GREED) for one in given]
+    return [(points, np.asarray(corners, dtype=np.int64)) for points, corners in fewer]
 
 
 def _thinned_apart(
-    points: FloatArray, given: np.ndarray, faces: int
-) -> tuple[FloatArray, np.ndarray] | None:
-    """Do the same in a process of its own; None where none can be had."""
+    given: Sequence[tuple[FloatArray, np.ndarray, int]],
+) -> list[tuple[FloatArray, np.ndarray]] | None:
+    """Do it in a process of its own; None where none can be had."""
     job = io.BytesIO()
-    np.savez(job, points=points, faces=given, wanted=faces, greed=GREED)
+    arrays: dict[str, Any] = {}
+    for k, (points, faces, _) in enumerate(given):
+        arrays[worker.POINTS.format(k)], arrays[worker.FACES.format(k)] = points, faces
+    np.savez(job, wanted=[one[2] for one in given], greed=GREED, **arrays)
     # -P: the worker's own folder must not come before the standard library.
     command = [sys.executable, "-P", str(worker.__file__)]
     try:
         done = subprocess.run(
-            command, input=job.getvalue(), capture_output=True, timeout=ALLOWANCE_S, check=True
+            command, input=job.getbuffer(), capture_output=True, timeout=ALLOWANCE_S, check=True
         )
         with np.load(io.BytesIO(done.stdout)) as fewer:
-            return fewer["points"], fewer["faces"]
+            return [
+                (fewer[worker.POINTS.format(k)], fewer[worker.FACES.format(k)])
+                for k in range(len(given))
+            ]
     except (
         OSError,
         subprocess.SubprocessError,

@@ -7,6 +7,7 @@ from functools import lru_cache
 import numpy as np
 
 from veinfit.surface import Surface
+from veinfit.surface.openings import rim_vertices
 from veinfit.vectors import BoolArray, FloatArray
 
 MIX = 0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9
@@ -54,19 +55,10 @@ def _within(points: FloatArray, patch: Surface) -> BoolArray:
 
 
 def _inside(patch: Surface) -> BoolArray:
-    """Tell which vertices are not on the rim.
-
-    Inside, each neighbour comes once before and once after another as one goes around a vertex,
-    face by face; at a rim one comes only before, and one only after.
-    """
-    faces = patch.by_corner
-    left = sum(
-        np.bincount(faces[k], weights=faces[k - 2] - faces[k - 1], minlength=len(patch.points))
-        for k in range(3)
-    )
+    """Tell which vertices faces use that are not on the rim."""
     used = np.zeros(len(patch.points), dtype=bool)
     used[patch.faces] = True
-    return np.asarray(used & (left == 0))
+    return np.asarray(used & ~rim_vertices(patch))
 
 
 def _mixed(points: FloatArray) -> np.ndarray:

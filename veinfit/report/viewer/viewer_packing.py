@@ -7,11 +7,13 @@ less on an atrium, and large surfaces are thinned; nothing is measured on them.
 from __future__ import annotations
 
 import base64
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from veinfit.surface import Surface
+from veinfit.surface.rim_keeping import with_fewer_faces_and_rims
 from veinfit.surface.vtk_bridge import without_flat_vertices
 from veinfit.vectors import FloatArray, IntArray
 
@@ -57,11 +59,16 @@ def pack_mesh(surface: Surface) -> dict[str, Any]:
     }
 
 
+def shown_gap(gap_mm: FloatArray) -> FloatArray:
+    """Return gaps (V,) as they can be shown, mm: within bounds, NaN as out of reach."""
+    shown = np.nan_to_num(gap_mm, nan=GREATEST_GAP_MM, posinf=GREATEST_GAP_MM)
+    return np.asarray(np.clip(shown, LEAST_GAP_MM, GREATEST_GAP_MM))
+
+
 def pack_gap(gap_mm: FloatArray) -> dict[str, Any]:
     """Return gaps at vertices (V,) as ``low``, ``step`` and base64; NaN is out of reach."""
     step = (GREATEST_GAP_MM - LEAST_GAP_MM) / STEPS
-    shown = np.nan_to_num(gap_mm, nan=GREATEST_GAP_MM, posinf=GREATEST_GAP_MM)
-    steps = np.rint((np.clip(shown, LEAST_GAP_MM, GREATEST_GAP_MM) - LEAST_GAP_MM) / step)
+    steps = np.rint((shown_gap(gap_mm) - LEAST_GAP_MM) / step)
     return {"low": LEAST_GAP_MM, "step": step, "data": base64_of(steps.astype("<u2"))}
 
 
@@ -77,6 +84,27 @@ def pack_moves(moved: FloatArray) -> dict[str, Any]:
         "which": base64_of(which.astype("<u4")),
         "by": base64_of(steps[which]),
     }
+
+
+def few_faces(surfaces: Sequence[Surface], most: Sequence[int]) -> list[Surface]:
+    """Return surfaces with about so many triangles at most, their rims where they are.
+
+    Parameters
+    ----------
+    surfaces : sequence of Surface
+    most : sequence of int
+        For each.
+
+    Returns
+    -------
+    list of Surface
+    """
+    fewer = with_fewer_faces_and_rims(surfaces, most)
+    # What that library cannot bring down soundly, another can: slower, and less near to it.
+    return [
+        thinned(whole, faces)[0] if few is None else few
+        for whole, faces, few in zip(surfaces, most, fewer, strict=True)
+    ]
 
 
 def thinned(surface: Surface, most_faces: float) -> tuple[Surface, IntArray]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -30,10 +29,11 @@ from veinfit.report.pictures.overview import landmarks
 from veinfit.report.vein_doubt import doubt_of
 from veinfit.report.viewer.viewer_further import growth_scene, plan_scenes
 from veinfit.report.viewer.viewer_packing import (
+    few_faces,
     pack_gap,
     pack_mesh,
     pack_moves,
-    thinned,
+    shown_gap,
 )
 from veinfit.report.wording import (
     column_title,
@@ -48,7 +48,8 @@ from veinfit.seating.mechanics.modes import shaped_wall
 from veinfit.seating.model import Fit
 from veinfit.seating.neighbours import Structure
 from veinfit.surface import Surface
-from veinfit.vectors import FloatArray, IntArray
+from veinfit.surface.rim_keeping import Places, places_on
+from veinfit.vectors import FloatArray
 from veinfit.vein_names import MITRAL
 
 WALL_FACES, PATCH_FACES, STRUCTURE_FACES = 60_000, 24_000, 15_000
@@ -84,7 +85,7 @@ def viewer_scene(report: Report) -> dict[str, Any]:
     anatomy = result.anatomy
     bands = gap_bands(result.settings.seating.contact_tolerance_mm)
     low, high = anatomy.wall.points.min(axis=0), anatomy.wall.points.max(axis=0)
-    wall, _ = thinned(anatomy.wall, WALL_FACES)
+    wall, patches, bodies = _drawn_surfaces(report)
     return {
         "centre": _place(0.5 * (low + high)),
         "radius": round(0.5 * float(np.linalg.norm(high - low)), 2),
@@ -106,21 +107,45 @@ def viewer_scene(report: Report) -> dict[str, Any]:
         ],
         "marks": _marks(anatomy),
         "structures": [
-            _structure(name, shape, k) for k, (name, shape) in enumerate(result.structures.items())
+            _structure(name, shape, bodies.get(name), k)
+            for k, (name, shape) in enumerate(result.structures.items())
         ],
-        "veins": [_vein_in_wall(report, vein, wall) for vein in anatomy.veins],
+        "veins": [
+            _vein_in_wall(report, vein, wall, patches.get(vein.name)) for vein in anatomy.veins
+        ],
     }  # fmt: skip
 
 
-def _vein_in_wall(report: Report, vein: Vein, wall: Surface) -> dict[str, Any]:
+def _drawn_surfaces(report: Report) -> tuple[Surface, dict[str, Surface], dict[str, Surface]]:
+    """Return the wall, that near each vein, and structures, with as few faces as are drawn."""
+    result = report.result
+    drawn = [(vein.name, _drawn_patch(_fits_of(report, vein))) for vein in result.anatomy.veins]
+    patches = {name: fit.patch for name, fit in drawn if fit is not None and fit.patch is not None}
+    bodies = {
+        name: shape for name, shape in result.structures.items() if isinstance(shape, Surface)
+    }
+    most = [WALL_FACES, *(PATCH_FACES for _ in patches), *(STRUCTURE_FACES for _ in bodies)]
+    # All at once: many faces take a process of its own.
+    few = few_faces([result.anatomy.wall, *patches.values(), *bodies.values()], most)
+    near, beside = few[1 : len(patches) + 1], few[len(patches) + 1 :]
+    return few[0], dict(zip(patches, near, strict=True)), dict(zip(bodies, beside, strict=True))
+
+
+def _fits_of(report: Report, vein: Vein) -> tuple[Fit, ...]:
+    return tuple(fit for fit in report.result.fits if fit.vein == vein.name)
+
+
+def _vein_in_wall(
+    report: Report, vein: Vein, wall: Surface, patch: Surface | None
+) -> dict[str, Any]:
     """Return a vein of the scene, and how the wall gives way to the balloon in it alone.
 
     Its patch is a part of the wall in this shape: in another one the wall would lie before it
     in places and cover its colours.
     """
-    fits = tuple(fit for fit in report.result.fits if fit.vein == vein.name)
+    fits = _fits_of(report, vein)
     drawn = _drawn_patch(fits)
-    told = vein_scene(report.result.anatomy, vein, fits, report)
+    told = vein_scene(report.result.anatomy, vein, fits, report, patch)
     if drawn is None:
         return told
     shaped = shaped_wall(wall, vein, drawn.shape_amplitudes)
@@ -176,24 +201,26 @@ def _marks(anatomy: Anatomy) -> list[dict[str, Any]]:
     return [{"text": f"septal crossing, {how}", "at": _place(anatomy.septum.point), "colour": MARK}]
 
 
-def _structure(name: str, shape: Structure, index: int) -> dict[str, Any]:
+def _structure(name: str, shape: Structure, few: Surface | None, index: int) -> dict[str, Any]:
+    """Return a structure of the scene, a body with few faces."""
     told: dict[str, Any] = {
         "name": name.replace("_", " "),
         "colour": STRUCTURE_TINTS[index % len(STRUCTURE_TINTS)],
     }
     if isinstance(shape, Surface):
-        thin, _ = thinned(shape, STRUCTURE_FACES)
-        return {**told, "places": _places(shape.points), "mesh": pack_mesh(thin)}
+        body = pack_mesh(few or shape)
+        return {**told, "places": _places(shape.points), "mesh": body}
     return {**told, "places": _places(shape), "line": _line(shape)}
 
 
 def vein_scene(
-    anatomy: Anatomy, vein: Vein, fits: Sequence[Fit], report: Report, thin_patch: bool = True
+    anatomy: Anatomy,
+    vein: Vein,
+    fits: Sequence[Fit],
+    report: Report,
+    few: Surface | None = None,
 ) -> dict[str, Any]:
     """Return one vein of the scene with its fits.
-
-    Thinning the wall near it takes a third of a second: a page that is answered on this machine
-    does without.
 
     Parameters
     ----------
@@ -202,7 +229,9 @@ def vein_scene(
     fits : sequence of Fit
         Of this vein.
     report : Report
-    thin_patch : bool
+    few : Surface, optional
+        The wall near the vein with fewer faces. Without it all are drawn: a page that is answered
+        on this machine need not be small.
 
     Returns
     -------
@@ -213,8 +242,8 @@ def vein_scene(
     largest = max([fit.balloon_mm for fit in fits] or [ostium.measures.d_max_mm * 1.4])
     drawn = _drawn_patch(fits)
     patch = None if drawn is None else drawn.patch
-    most = PATCH_FACES if thin_patch else math.inf
-    thin, kept = thinned(patch, most) if patch is not None else (None, None)
+    shown = few or patch
+    places = None if patch is None or few is None else places_on(patch, few.points)
     several = len({fit.approach for fit in report.result.fits}) > 1
     bands = gap_bands(report.result.settings.seating.contact_tolerance_mm)
     size = f"{number(ostium.measures.d_max_mm)} × {number(ostium.measures.d_min_mm)} mm"
@@ -231,27 +260,29 @@ def vein_scene(
         "view": round(0.5 * VIEW_MARGIN * largest, 2),
         "reach": round(0.5 * ostium.measures.d_max_mm + 6.0, 2),
         "contour": _line(ostium.contour.points),
-        "patch": None if thin is None else pack_mesh(thin),
+        "patch": None if shown is None else pack_mesh(shown),
         "fits": [
             {
                 **_fit(fit, report),
                 "title": column_title(fit, with_approach=several),
-                "gap": _gap(fit, patch, kept),
+                "gap": _gap(fit, patch, places),
                 "growth": growth_scene(fit),
                 "aim": "".join(drawing.file for _, drawing in aim_charts(vein, [fit], bands)),
             }
             for fit in fits
         ],
-        "plans": plan_scenes(vein, fits, thin),
+        "plans": plan_scenes(vein, fits, shown),
     }
 
 
-def _gap(fit: Fit, patch: Surface | None, kept: IntArray | None) -> dict[str, Any] | None:
-    if patch is None or kept is None or fit.patch_gap_mm is None:
+def _gap(fit: Fit, patch: Surface | None, places: Places | None) -> dict[str, Any] | None:
+    """Pack a fit's gaps at the vertices of the patch, or at places on it."""
+    if patch is None or fit.patch_gap_mm is None:
         return None
     if fit.patch is None or len(fit.patch_gap_mm) != len(patch.points):
         return None
-    return pack_gap(fit.patch_gap_mm[kept])
+    gap_mm = shown_gap(fit.patch_gap_mm)
+    return pack_gap(gap_mm if places is None else places.of(gap_mm))
 
 
 def _fit(fit: Fit, report: Report) -> dict[str, Any]:
