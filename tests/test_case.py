@@ -28,6 +28,8 @@ from veinfit.result.fit_rows import FIT_COLUMNS
 from veinfit.result.vein_rows import VEIN_COLUMNS
 from veinfit.settings import Settings
 from veinfit.surface import Surface
+from veinfit.surface.mesh import TABLES as TABLES_KEPT
+from veinfit.surface.mesh import edges
 
 FEW = Settings.from_mapping(tomllib.loads(whole_job.FEW))
 """As in the whole job."""
@@ -310,6 +312,30 @@ def test_a_later_run_replaces_an_earlier_one(result, tmp_path):
     left = {p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file()}
     assert left == {*files, "remarks.txt"}
     assert set(files) == {*TABLES, "case.json", "case.npz"}
+
+
+@pytest.mark.slow
+def test_tables_of_surfaces_are_forgotten_while_files_are_written(result, tmp_path, monkeypatch):
+    """They take a tenth of a job's memory, and drawing and writing need them no more."""
+    patches = [fit.patch for fit in result.fits if fit.patch is not None]
+    shown = [result.anatomy.wall, result.anatomy.lumen, *patches]
+    for surface in shown:
+        assert len(edges(surface)[0]) and len(surface.by_corner)
+    kept = {}
+
+    def look(name, then):
+        def looked(*given):
+            kept[name] = {
+                table for one in shown for table in TABLES_KEPT if one.kept(table) is not None
+            }
+            return then(*given)
+
+        monkeypatch.setattr(writing, name, looked)
+
+    look("case_tables", writing.case_tables)
+    look("archived", writing.archived)
+    case.write_case(result, tmp_path / "case", pictures=False)
+    assert kept == {"case_tables": set(), "archived": set()}
 
 
 @pytest.mark.slow

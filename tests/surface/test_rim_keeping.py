@@ -99,7 +99,7 @@ def test_nothing_is_returned_where_an_opening_would_close(cup, monkeypatch):
 
     ball = refine(sphere(20.0), 3.0).surface
     monkeypatch.setattr(
-        rim_keeping, "thinned_arrays", lambda surfaces, faces: [(ball.points, ball.faces)]
+        rim_keeping, "thinned_arrays", lambda surfaces, faces, prepared: [(ball.points, ball.faces)]
     )
     assert with_fewer_faces_and_rims([cup], [3000]) == [None]
 

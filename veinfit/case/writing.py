@@ -12,7 +12,7 @@ from veinfit.io.results.archive import archived, load_archive
 from veinfit.io.results.document import case_document, case_json, files_of_earlier_run
 from veinfit.io.results.output import staged_output, unwritable
 from veinfit.io.results.tables import case_tables
-from veinfit.memory import give_back_memory
+from veinfit.memory import freeing_new_objects, give_back_memory
 from veinfit.notes import Note
 from veinfit.report.answers.parts import vein_parts
 from veinfit.report.charts.image_planes import draw_image_planes
@@ -102,6 +102,7 @@ def write_case(
     with staged_output(
         out, supersedes=lambda: files_of_earlier_run(out), last="case.json", command="assess"
     ) as stage:
+        _drop_tables(result)
         for name, content in case_tables(result).items():
             (stage / name).write_bytes(content)
         drawn: tuple[Picture, ...] = ()
@@ -116,10 +117,17 @@ def write_case(
             give_back_memory()
             tell("report")
             told = Report(result, drawn, picture_notes, stage, VIEWER)
-            parts = vein_parts(told)
-            (stage / "report.html").write_bytes(write_page(told, parts).encode())
-            (stage / "report.pdf").write_bytes(write_pdf(told, paper, parts))
+            with freeing_new_objects() as free:
+                parts = vein_parts(told)
+                give_back_memory()
+                (stage / "report.html").write_bytes(write_page(told, parts).encode())
+                (stage / "report.pdf").write_bytes(write_pdf(told, paper, parts))
+                del parts
+                # What is laid out on paper holds itself in circles.
+                free()
             (stage / VIEWER).write_bytes(write_viewer(told).encode())
+            _drop_tables(result)
+            give_back_memory()
         (stage / ARCHIVE).write_bytes(archived(_without_lumen(result)))
         names = [p.relative_to(stage).as_posix() for p in stage.rglob("*") if p.is_file()]
         files = tuple(sorted({*names, "case.json"}))
@@ -165,6 +173,13 @@ def load_case(folder: Path | str) -> CaseResult:
     if not isinstance(result, CaseResult):
         raise InputError(f"{path / ARCHIVE} holds no case; assess the case again")
     return result
+
+
+def _drop_tables(result: CaseResult) -> None:
+    """Forget what was looked up of surfaces: what follows asks for little of it, of few faces."""
+    patches = (fit.patch for fit in result.fits if fit.patch is not None)
+    for surface in (result.anatomy.wall, result.anatomy.lumen, *patches):
+        surface.drop_tables()
 
 
 def _remarks(result: CaseResult) -> list[list[str]]:

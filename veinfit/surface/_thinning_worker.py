@@ -15,6 +15,9 @@ import numpy as np
 POINTS, FACES = "points-{}", "faces-{}"
 """Names of the arrays of each surface, as they come and as they go."""
 
+WANTED, GREED = "wanted", "greed"
+"""Names of what is asked for: faces of each surface, and one number for all."""
+
 
 def thinned(
     points: np.ndarray, faces: np.ndarray, wanted: int, greed: float
@@ -45,9 +48,9 @@ def main() -> None:
     """Read surfaces from standard input, and write what is left of them to standard output."""
     given = np.load(io.BytesIO(sys.stdin.buffer.read()))
     left: dict[str, Any] = {}
-    for k, wanted in enumerate(given["wanted"]):
+    for k, wanted in enumerate(given[WANTED]):
         points, faces = given[POINTS.format(k)], given[FACES.format(k)]
-        fewer = thinned(points, faces, int(wanted), float(given["greed"]))
+        fewer = thinned(points, faces, int(wanted), float(given[GREED]))
         left[POINTS.format(k)], left[FACES.format(k)] = fewer
     written = io.BytesIO()
     np.savez(written, **left)

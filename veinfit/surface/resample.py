@@ -6,9 +6,8 @@ import io
 import subprocess
 import sys
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from threading import Lock
-from typing import Any
 
 import numpy as np
 
@@ -66,7 +65,9 @@ def with_fewer_faces(surface: Surface, faces: int) -> Surface | None:
 
 
 def thinned_arrays(
-    surfaces: Sequence[Surface], faces: Sequence[int]
+    surfaces: Sequence[Surface],
+    faces: Sequence[int],
+    prepared: Callable[[Surface], Surface] = lambda surface: surface,
 ) -> list[tuple[FloatArray, IntArray]]:
     """Take faces off surfaces, whatever becomes of their openings.
 
@@ -77,33 +78,43 @@ def thinned_arrays(
     surfaces : sequence of Surface
     faces : sequence of int
         About so many are left of each.
+    prepared : callable
+        What is thinned in a surface's place, asked for one after the other; faces that it has more
+        are left besides.
 
     Returns
     -------
     list of tuple
         Points (V, 3) and triangles (F, 3), mm, of each; not all points need be used.
     """
-    given = [
-        (np.array(one.points), np.array(one.faces, dtype=np.int32), wanted)
-        for one, wanted in zip(surfaces, faces, strict=True)
-    ]
-    many = any(len(corners) > MOST_FACES_HERE for _, corners, _ in given)
-    fewer = _thinned_apart(given) if many else None
+
+    def given() -> Iterator[tuple[FloatArray, np.ndarray, int]]:
+        for one, wanted in zip(surfaces, faces, strict=True):
+            whole = prepared(one)
+            more = len(whole.faces) - len(one.faces)
+            yield np.array(whole.points), np.array(whole.faces, dtype=np.int32), wanted + more
+
+    many = any(len(one.faces) > MOST_FACES_HERE for one in surfaces)
+    fewer = _thinned_apart(given()) if many else None
     if fewer is None:
         with _one_at_a_time:
-            fewer = [worker.thinned(*one, GREED) for one in given]
+            fewer = [worker.thinned(*one, GREED) for one in given()]
     return [(points, np.asarray(corners, dtype=np.int64)) for points, corners in fewer]
 
 
 def _thinned_apart(
-    given: Sequence[tuple[FloatArray, np.ndarray, int]],
+    given: Iterator[tuple[FloatArray, np.ndarray, int]],
 ) -> list[tuple[FloatArray, np.ndarray]] | None:
     """Do it in a process of its own; None where none can be had."""
     job = io.BytesIO()
-    arrays: dict[str, Any] = {}
-    for k, (points, faces, _) in enumerate(given):
-        arrays[worker.POINTS.format(k)], arrays[worker.FACES.format(k)] = points, faces
-    np.savez(job, wanted=[one[2] for one in given], greed=GREED, **arrays)
+    asked = []
+    with zipfile.ZipFile(job, "w") as arrays:
+        for k, (points, corners, wanted) in enumerate(given):
+            _put(arrays, worker.POINTS.format(k), points)
+            _put(arrays, worker.FACES.format(k), corners)
+            asked.append(wanted)
+        _put(arrays, worker.WANTED, np.array(asked))
+        _put(arrays, worker.GREED, np.array(GREED))
     # -P: the worker's own folder must not come before the standard library.
     command = [sys.executable, "-P", str(worker.__file__)]
     try:
@@ -113,7 +124,7 @@ def _thinned_apart(
         with np.load(io.BytesIO(done.stdout)) as fewer:
             return [
                 (fewer[worker.POINTS.format(k)], fewer[worker.FACES.format(k)])
-                for k in range(len(given))
+                for k in range(len(asked))
             ]
     except (
         OSError,
@@ -124,6 +135,12 @@ def _thinned_apart(
         EOFError,
     ):
         return None
+
+
+def _put(arrays: zipfile.ZipFile, name: str, values: np.ndarray) -> None:
+    """Put an array into an open file of arrays, as ``numpy.load`` reads it."""
+    with arrays.open(f"{name}.npy", "w", force_zip64=True) as file:
+        np.lib.format.write_array(file, values, allow_pickle=False)
 
 
 def _is_clean(surface: Surface, openings: int) -> bool:

@@ -10,7 +10,7 @@ from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from veinfit.surface.mesh import Surface, edges, renumbered, vertex_normals
+from veinfit.surface.mesh import Surface, any_corner, edges, renumbered, vertex_normals
 from veinfit.surface.openings import rim_edges, rim_vertices
 from veinfit.surface.resample import thinned_arrays
 from veinfit.vectors import FloatArray, IntArray, dots
@@ -76,13 +76,12 @@ def with_fewer_faces_and_rims(
     """
     result: list[Surface | None] = list(surfaces)
     large = [k for k, one in enumerate(surfaces) if len(one.faces) > faces[k]]
-    skirted = [_with_skirts(surfaces[k]) for k in large]
-    wanted = [
-        faces[k] + len(one.faces) - len(surfaces[k].faces)
-        for k, one in zip(large, skirted, strict=True)
-    ]
-    for k, (points, corners) in zip(large, thinned_arrays(skirted, wanted), strict=True):
+    thinned = thinned_arrays(
+        [surfaces[k] for k in large], [faces[k] for k in large], prepared=_with_skirts
+    )
+    for k, (points, corners) in zip(large, thinned, strict=True):
         result[k] = _without_skirts(points, corners, _openings(surfaces[k]))
+        surfaces[k].drop_tables()  # it has as many faces as ever, and is not looked up again soon
     return result
 
 
@@ -92,7 +91,11 @@ def _with_skirts(surface: Surface) -> Surface:
     if not len(runs):
         return surface
     rim, place = np.unique(runs, return_inverse=True)
-    hung = surface.points[rim] + SKIRT_MM * vertex_normals(surface)[rim]
+    on_rim = np.zeros(len(surface.points), dtype=bool)
+    on_rim[rim] = True
+    # Of the few faces there alone.
+    around = Surface(surface.points, surface.faces[any_corner(surface.faces, on_rim)])
+    hung = surface.points[rim] + SKIRT_MM * vertex_normals(around)[rim]
     start, end = runs.T
     below, beside = len(surface.points) + place.reshape(-1, 2).T
     strip = np.concatenate(

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from veinfit.anatomy.model import Anatomy
-from veinfit.memory import freeing_new_objects
+from veinfit.memory import freeing_new_objects, give_back_memory
 from veinfit.notes import Note
 from veinfit.report.cautions import warning_line
 from veinfit.report.colours import PAPER, GapBand, gap_bands, over_widest
@@ -133,6 +133,8 @@ def draw_pictures(
         # While the wall has this balloon's shape; it is drawn twice.
         cuts.append(side_cut(anatomy, fit, frames[fit.vein]))
     passes = tuple(one for view in views for one in passes_of(view))
+    anatomy.wall.drop_tables()
+    give_back_memory()
 
     def draw(paint: Renderer, scale: int) -> tuple[Picture, ...]:
         flat = flattened(views, paint(passes, scale), scale)

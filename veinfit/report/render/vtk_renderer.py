@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 
+from veinfit.memory import give_back_memory
 from veinfit.report.render import _vtk_worker as worker
 from veinfit.report.render.plain_renderer import KEY_LIGHT
 from veinfit.report.render.scene import Camera, Layer, Pass, Raster
@@ -52,6 +53,7 @@ def paint(passes: tuple[Pass, ...], scale: int = 2) -> Iterator[Raster]:
     with tempfile.TemporaryDirectory(prefix="veinfit-") as name:
         folder = Path(name)
         _write_job(passes, scale, folder)
+        give_back_memory()
         faults = []
         for environment in _environments():
             handed_on = False
