@@ -92,10 +92,13 @@ def contact_map(
     # The first cell has twelve o'clock in its middle.
     column = np.floor(hours / 12.0 * COLUMNS + 0.5).astype(np.int64) % COLUMNS
     inside = (row >= 0) & (row < rows)
-    # Of all places in a cell the one of least gap is put there last.
-    order = np.flatnonzero(inside)[np.argsort(gap[inside], kind="stable")[::-1]]
+    cell = row[inside] * COLUMNS + column[inside]
+    least = np.full(rows * COLUMNS, np.inf)
+    np.minimum.at(least, cell, gap[inside])
+    # Of all places in a cell the one of least gap, and of these the first, which is put there last.
+    nearest = np.flatnonzero(gap[inside] == least[cell])[::-1]
     best = np.full(rows * COLUMNS, -1)
-    best[row[order] * COLUMNS + column[order]] = order
+    best[cell[nearest]] = np.flatnonzero(inside)[nearest]
     found = np.flatnonzero(best >= 0)
     best = best[found]
     grid = np.full(rows * COLUMNS, np.nan)
