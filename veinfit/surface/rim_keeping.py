@@ -60,7 +60,7 @@ def with_fewer_faces_and_rims(
     across the surface costs it nothing. So a skirt is hung on each rim, upright on the surface,
     which makes the rim an edge like any other, and is taken off afterwards. Of walls of 51,000 to
     222,000 faces brought to 24,000 and 60,000, all vertices lie within 0.014 mm of the new surface
-    and all of the rim within 0.017 mm of the new rim; without skirts that is 0.6 mm.
+    and all of the rim within 0.06 mm of the new rim; without skirts that is 0.6 mm.
 
     Parameters
     ----------
