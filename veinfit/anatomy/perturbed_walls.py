@@ -11,7 +11,7 @@ less; the sure ostia of drawn atria lie farther off in such a middle and so stay
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -68,6 +68,7 @@ def in_the_middle(
     candidates: Sequence[Candidate],
     veins: Mapping[str, int],
     settings: AnatomySettings,
+    only: Collection[str] | None = None,
 ) -> tuple[Candidate, ...]:
     """Move the ostia of single veins to the middle of those on perturbed walls.
 
@@ -82,6 +83,8 @@ def in_the_middle(
     veins : mapping of str to int
         Which of them are veins, by name.
     settings : AnatomySettings
+    only : collection of str, optional
+        Names of the veins whose ostia may be moved; by default all.
 
     Returns
     -------
@@ -90,8 +93,9 @@ def in_the_middle(
     """
     singles = [
         k
-        for k in veins.values()
-        if (ostium := candidates[k].ostium) is not None
+        for name, k in veins.items()
+        if (only is None or name in only)
+        and (ostium := candidates[k].ostium) is not None
         and len(candidates[k].members) == 1
         and middle_share(ostium) > 0.0
     ]

@@ -13,6 +13,7 @@ from veinfit.anatomy.corrections import added_vein
 from veinfit.anatomy.corrections.apply import Correction, correct
 from veinfit.anatomy.corrections.hand_set import HAND_SET_ERROR_MM
 from veinfit.anatomy.lumen_input import LumenInput
+from veinfit.anatomy.perturbed_walls import middle_share
 from veinfit.errors import InputError
 from veinfit.frames import clock_direction
 from veinfit.io.inputs.corrections import corrections_from_mapping, read_corrections
@@ -158,6 +159,64 @@ def test_a_branch_that_was_not_seen_is_followed_from_a_point(found, automatic, v
         veins["RSPV"].ostium.measures.d_area_mm, abs=0.7
     )
     assert len(by_name(result)["RSPV"].end_rims) == 1
+
+
+def blinded(found, name):
+    """Return what would have been found had the search missed a vein, and the way into it."""
+    index = found.roles[name]
+    seen = found.candidates[index]
+    lost = replace(seen, tube=None, ostium=None)
+    candidates = tuple(lost if k == index else c for k, c in enumerate(found.candidates))
+    roles = {k: v for k, v in found.roles.items() if k != name}
+    past = (seen.tube.path - seen.ostium.centre) @ seen.ostium.normal
+    return replace(found, candidates=candidates, roles=roles), seen.tube.path, past
+
+
+@pytest.fixture(scope="module")
+def parallel():
+    """An atrium whose left superior vein runs beside the appendage."""
+    surface = atria.atrium("four", 1).open_surface()
+    return detect(LumenInput(surface), Settings(), "lps", lambda stage: None)
+
+
+@pytest.mark.parametrize("past_mm", [8.0, 12.0])
+def test_a_point_lies_in_no_neighbour_that_a_plane_through_both_cuts(parallel, past_mm):
+    blind, path, past = blinded(parallel, "LSPV")
+    point = path[np.argmin(np.abs(past - past_mm))]
+    added = added_vein.with_part(blind, "LSPV", point)
+    ostium = added.candidates[added.roles["LSPV"]].ostium
+    old = parallel.candidates[parallel.roles["LSPV"]].ostium
+    assert np.linalg.norm(ostium.centre - old.centre) < 1.0
+    # What does lie in the appendage still is its.
+    tube = parallel.candidates[parallel.roles["LAA"]].tube
+    with pytest.raises(InputError, match="lies in LAA"):
+        added_vein.with_part(blind, "LSPV", tube.centres[len(tube.centres) // 2])
+
+
+def test_an_added_vein_has_its_unsure_ostium_steadied_like_one_that_was_found(parallel):
+    blind, path, past = blinded(parallel, "RSPV")
+    point = path[np.argmin(np.abs(past - 5.0))]
+    old = parallel.candidates[parallel.roles["RSPV"]].ostium
+    alone = added_vein.with_part(blind, "RSPV", point)
+    alone = alone.candidates[alone.roles["RSPV"]].ostium
+    assert middle_share(alone) > 0.5
+    automatic = measure(blind)
+    result = correct(blind, automatic, [one("RSPV", add_at=point)])
+    ostium = by_name(result)["RSPV"].ostium
+    off = [np.linalg.norm(each.centre - old.centre) for each in (alone, ostium)]
+    assert off[1] < 0.5 < 1.0 < off[0]
+    before = by_name(automatic)
+    assert all(same(vein, before[vein.name]) for vein in result.veins if vein.name != "RSPV")
+
+
+def test_an_added_vein_whose_ostium_is_set_keeps_it(parallel):
+    blind, path, past = blinded(parallel, "RSPV")
+    point = path[np.argmin(np.abs(past - 5.0))]
+    old = parallel.candidates[parallel.roles["RSPV"]].ostium
+    entry = one("RSPV", add_at=point, centre=old.centre, normal=old.normal)
+    ostium = by_name(correct(blind, measure(blind), [entry]))["RSPV"].ostium
+    assert np.linalg.norm(ostium.centre - old.centre) < 0.1
+    assert ostium.by_hand
 
 
 def test_a_point_from_which_no_ostium_can_be_told_is_refused_with_a_remedy(

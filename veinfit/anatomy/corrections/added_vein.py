@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 
 import numpy as np
 
 from veinfit.anatomy.branches.branch_sections import BranchSections, arc_length, tangents
+from veinfit.anatomy.branches.inscribed import inscribed_spheres
 from veinfit.anatomy.branches.model import Branch
+from veinfit.anatomy.branches.paths import paths_from
 from veinfit.anatomy.candidates import single_candidate
 from veinfit.anatomy.detection import Detection
+from veinfit.anatomy.fewer_faces import for_finding, on_all_faces
+from veinfit.anatomy.perturbed_walls import in_the_middle, middle_share
 from veinfit.anatomy.walked_aslant import WIDEST_MM
 from veinfit.errors import InputError
-from veinfit.surface.contours import in_plane, polygon_area, section_around
+from veinfit.surface.contours import in_plane, polygon_area, section_around, surrounds
 from veinfit.vectors import FloatArray
 from veinfit.vein_names import MITRAL, TRUNK_BRANCHES
 
@@ -49,6 +54,50 @@ def with_part(found: Detection, name: str, point: FloatArray) -> Detection:
     return replace(found, roles={**found.roles, name: index})
 
 
+def steadied(found: Detection, names: Collection[str]) -> Detection:
+    """Place the ostia of added veins as those that were found by themselves are placed.
+
+    Where they are not sure they are moved to the middle of those on perturbed walls.
+    The grid of the lumen is filled anew: keeping it costs every case memory for what few need.
+
+    Parameters
+    ----------
+    found : Detection
+        With the added veins among its roles.
+    names : collection of str
+        Of the added veins whose ostia nobody has set by hand.
+    """
+    candidates = found.candidates
+    unsure = [
+        name
+        for name in names
+        if (ostium := candidates[found.roles[name]].ostium) is not None
+        and middle_share(ostium) > 0.0
+    ]
+    if not unsure:
+        return found
+    rough = for_finding(found.lumen)
+    spheres = inscribed_spheres(rough.wall.surface)
+    paths = paths_from(spheres, found.branches.body_centre)
+    veins = {name: found.roles[name] for name in found.vein_names}
+    moved = in_the_middle(
+        rough,
+        spheres,
+        replace(found.branches, paths=paths),
+        candidates,
+        veins,
+        found.settings.anatomy,
+        only=unsure,
+    )
+    return replace(
+        found,
+        candidates=tuple(
+            one if one is before else on_all_faces(one, found.lumen)
+            for one, before in zip(moved, candidates, strict=True)
+        ),
+    )
+
+
 def _known_part(found: Detection, name: str, point: FloatArray) -> int | None:
     """Index of the candidate in whose tube a point lies; a trunk where a trunk is asked for."""
     is_trunk = name in TRUNK_BRANCHES
@@ -74,8 +123,11 @@ def _in_tube(tube: BranchSections, point: FloatArray) -> float | None:
     contour = section_around(tube.wall.surface, point, direction)
     if contour is None:
         return None
-    area = abs(polygon_area(in_plane(contour.points, point, direction)))
-    return float(distance[k]) if area <= SAME_TUBE * tube.areas_mm2[k] else None
+    flat = in_plane(contour.points, point, direction)
+    # The plane through a tube cuts its neighbours too: in them the contour leaves out its middle.
+    if not surrounds(flat, in_plane(tube.centres[k][None], point, direction)[0]):
+        return None
+    return float(distance[k]) if abs(polygon_area(flat)) <= SAME_TUBE * tube.areas_mm2[k] else None
 
 
 def _new_part(found: Detection, name: str, point: FloatArray, place: str) -> tuple[Detection, int]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from veinfit.anatomy.corrections.added_vein import with_part
+from veinfit.anatomy.corrections.added_vein import steadied, with_part
 from veinfit.anatomy.corrections.hand_set import described_move, hand_set_ostium, moved_plane
 from veinfit.anatomy.detection import Detection
 from veinfit.anatomy.find import (
@@ -285,6 +285,10 @@ def _with_roles(
     for correction in corrections:
         if correction.add_at is not None:
             changed = with_part(changed, correction.vein, correction.add_at)
+    # What was a vein before already lies where its ostium was steadied.
+    known = set(found.roles.values())
+    new = {c.vein for c in corrections if c.add_at is not None and not c.sets_ostium}
+    changed = steadied(changed, {name for name in new if changed.roles[name] not in known})
     automatic = found.naming.confidence
     confidence = {new: automatic[old] for old, new in names.items() if old in automatic}
     confidence |= {c.rename or c.vein: CERTAIN_NAME for c in corrections if c.names_vein}
