@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import argparse
 import io
 
+import pytest
+
 from veinfit.cohort.batch.progress import Bar, Lines, clock_words
+from veinfit.commands.cohort.run import cohort_progress
 
 
 def test_lines_tell_count_failures_and_time_left():
@@ -43,3 +47,18 @@ def test_bar_tells_the_same():
     assert "3/3" in told
     assert "1 failed" in told
     assert "the [disk] is full" in told
+
+
+@pytest.mark.parametrize(("quiet", "lines"), [(True, 1), (False, 4)])
+def test_a_run_that_stands_still_says_so_however_quiet_it_is(quiet, lines):
+    stream = io.StringIO()
+    asked = argparse.Namespace(quiet=quiet, verbose=False)
+    with cohort_progress(asked, stream) as progress:
+        progress.start(1)
+        progress.say("a remark")
+        progress.warn("the disk is full: waiting")
+        progress.finished(failed=False)
+        progress.close()
+    told = stream.getvalue().splitlines()
+    assert "veinfit: the disk is full: waiting" in told
+    assert len(told) == lines

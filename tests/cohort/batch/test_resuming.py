@@ -212,10 +212,11 @@ def test_full_disk_is_waited_for(folder, run, tmp_path, monkeypatch):
     monkeypatch.setattr(store_module.os, "fsync", full)
     said = []
     progress = Silent()
-    progress.say = said.append
+    progress.warn = said.append
     run(inputs, out, progress=progress, patience_s=5.0)
     assert left == [0]
-    assert any("No space left on device: waiting" in text for text in said)
+    waiting = f"No space left on device: waiting for free space in {out}, 5 s at most"
+    assert set(said) == {waiting}
     run(inputs, tmp_path / "whole")
     assert content(out) == content(tmp_path / "whole")
 

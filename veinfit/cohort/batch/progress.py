@@ -48,6 +48,14 @@ class Progress(Protocol):
         text : str
         """
 
+    def warn(self, text: str) -> None:
+        """Tell what is told also where little is: the run stands still.
+
+        Parameters
+        ----------
+        text : str
+        """
+
     def close(self) -> None:
         """Say no more."""
 
@@ -67,8 +75,22 @@ class Silent:
     def say(self, text: str) -> None:
         """Take note of nothing."""
 
+    def warn(self, text: str) -> None:
+        """Take note of nothing."""
+
     def close(self) -> None:
         """Take note of nothing."""
+
+
+class Warnings(Silent):
+    """Prints warnings alone."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def warn(self, text: str) -> None:
+        """Print a line."""
+        print(f"veinfit: {text}", file=self._stream, flush=True)
 
 
 class _Count:
@@ -147,6 +169,10 @@ class Lines:
         """Print a line."""
         print(f"veinfit: {text}", file=self._stream, flush=True)
 
+    def warn(self, text: str) -> None:
+        """Print a line."""
+        self.say(text)
+
     def close(self) -> None:
         """Say no more."""
 
@@ -193,6 +219,10 @@ class Bar:
     def say(self, text: str) -> None:
         """Print a line above the bar."""
         self._bar.console.print(f"veinfit: {text}", markup=False, highlight=False)
+
+    def warn(self, text: str) -> None:
+        """Print a line above the bar."""
+        self.say(text)
 
     def close(self) -> None:
         """Leave the bar as it is."""

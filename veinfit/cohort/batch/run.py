@@ -15,7 +15,7 @@ from veinfit.cohort.batch.cluster import run_cluster
 from veinfit.cohort.batch.csv_files import csv_names, write_csv
 from veinfit.cohort.batch.lock import held
 from veinfit.cohort.batch.plan import SHARD_CASES, RunPlan, Task, case_key, plan_digest, shards
-from veinfit.cohort.batch.progress import Progress, Silent
+from veinfit.cohort.batch.progress import Progress, Silent, clock_words
 from veinfit.cohort.batch.rows import failed_rows
 from veinfit.cohort.batch.run_file import RUN_FILE, check_run, run_json
 from veinfit.cohort.batch.store import Store, replace_file
@@ -296,7 +296,10 @@ class _Run:
                         "kept: correct this and run the same command again"
                     ) from error
                 if not told:
-                    self.progress.say(f"{why}: waiting for free space in {self.store.out}")
+                    self.progress.warn(
+                        f"{why}: waiting for free space in {self.store.out}, "
+                        f"{clock_words(self.patience_s)} at most"
+                    )
                     told = True
                 time.sleep(min(WAIT_S, max(self.patience_s / 10, 0.01)))
 

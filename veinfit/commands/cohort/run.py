@@ -121,10 +121,10 @@ def run(arguments: argparse.Namespace, terminal: TextIO) -> int:
 @contextlib.contextmanager
 def cohort_progress(arguments: argparse.Namespace, terminal: TextIO) -> Iterator[Progress]:
     """Show how far a cohort is, as asked for."""
-    from veinfit.cohort.batch.progress import Bar, Lines, Silent
+    from veinfit.cohort.batch.progress import Bar, Lines, Warnings
 
     if arguments.quiet:
-        yield Silent()
+        yield Warnings(terminal)
     elif arguments.verbose or not terminal.isatty():
         yield Lines(terminal)
     else:
