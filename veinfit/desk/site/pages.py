@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
@@ -25,8 +26,8 @@ from veinfit.labels.model import LABEL_NAMES
 from veinfit.report.cautions import CAUTIONS
 from veinfit.report.definitions import DEFINITIONS
 from veinfit.report.viewer.viewer import embedded_json, script_hash, viewer_script
-from veinfit.report.wording import likelihood, scale_words
-from veinfit.settings import Settings
+from veinfit.report.wording import likelihood, number, scale_words, told_interval
+from veinfit.settings import ReportSettings, Settings
 
 FRONT_SCRIPTS = ("desk.js", "taking_in.js", "leaving.js", "study.js", "front.js")
 CASE_SCRIPTS = (
@@ -39,6 +40,9 @@ CASE_SCRIPTS = (
     "case.js",
 )
 
+NO_ANSWERS: Mapping[str, Any] = {"balloons": (), "rows": (), "approach": ""}
+THRESHOLDS = ("likely_from", "unlikely_to")
+"""Settings of the report on which its words hang."""
 PART_NAMES = tuple((name, IN_WORDS.get(name, "")) for name in (*LABEL_NAMES, *NEIGHBOURS))
 """What a part can be, each with what its name stands for."""
 
@@ -141,7 +145,7 @@ def case_page(desk: Desk, case: CaseFolder) -> tuple[str, str]:
         changed=changed_since_signing(case) if signed else (),
         second=(case.path / SECOND).is_file(),
         warnings=_warnings(case) if case.has_result else (),
-        answers=_answers(case.result) if case.has_result else {"balloons": (), "rows": ()},
+        answers=_answers(case.result) if case.has_result else NO_ANSWERS,
     )
 
 
@@ -173,13 +177,17 @@ def _warnings(case: CaseFolder) -> tuple[str, ...]:
         return ()
 
 
-def _answers(result: Path) -> dict[str, Any]:
+def _answers(result: Path) -> Mapping[str, Any]:
     """Return what the results say of each vein, in short, from their tables."""
     try:
         veins = {row["vein"]: row for row in _rows(result / "veins.csv")}
         fits = list(_rows(result / "fits.csv"))
     except (OSError, KeyError):
-        return {"balloons": (), "rows": ()}
+        return NO_ANSWERS
+    # The first approach is the headline of the case; the other one is for reference.
+    approaches = list(dict.fromkeys(row.get("approach", "") for row in fits))
+    fits = [row for row in fits if row.get("approach", "") in approaches[:1]]
+    settings = _word_thresholds(result)
     balloons = list(dict.fromkeys(row["balloon"] for row in fits))
     names = dict.fromkeys([*veins, *(row["vein"] for row in fits)])
     rows = []
@@ -193,14 +201,25 @@ def _answers(result: Path) -> dict[str, Any]:
                 if vein
                 else "not measured",
                 "confidence": f"{float(vein['confidence']):.2f}" if vein else "",
-                "cells": [_chance(mine.get(balloon)) for balloon in balloons],
+                "cells": [_chance(mine.get(balloon), settings) for balloon in balloons],
             }
         )
-    return {"balloons": balloons, "rows": rows}
+    told = approaches[0] if len(approaches) > 1 else ""
+    return {"balloons": balloons, "rows": rows, "approach": told}
 
 
-def _chance(row: dict[str, str] | None) -> str:
-    """Say how likely one try is to seal, in the report's words."""
+def _word_thresholds(result: Path) -> ReportSettings:
+    """Return the settings from which the words of a case's report were made."""
+    usual = Settings().report
+    try:
+        told = json.loads((result / "case.json").read_text("utf-8"))["run"]["settings"]["report"]
+        return replace(usual, **{name: float(told[name]["value"]) for name in THRESHOLDS})
+    except (OSError, ValueError, KeyError, TypeError):
+        return usual
+
+
+def _chance(row: dict[str, str] | None, settings: ReportSettings) -> str:
+    """Say how likely one try is to seal antrally, in the report's words."""
     if row is None:
         return ""
     if row["outcome"] != "seated":
@@ -208,9 +227,9 @@ def _chance(row: dict[str, str] | None) -> str:
     if not row["seal_probability"]:
         return "nominal seat sealed" if row["sealed"] == "true" else "nominal seat not sealed"
     value = float(row["seal_probability"])
-    bounds = [float(row[f"seal_probability_{end}"] or value) for end in ("low", "high")]
-    word = likelihood(value, Settings().report, (bounds[0], bounds[1]))
-    return f"{word} {value:.2f} ({bounds[0]:.2f} to {bounds[1]:.2f})"
+    low, high = (float(row[f"seal_probability_{end}"] or value) for end in ("low", "high"))
+    word = likelihood(value, settings, (low, high))
+    return f"{word} {number(value, 2)} ({told_interval(value, settings, (low, high))})"
 
 
 def _rows(path: Path) -> Iterator[dict[str, str]]:
