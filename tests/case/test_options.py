@@ -12,7 +12,7 @@ import jsonschema
 import numpy as np
 import pytest
 
-from veinfit.case.options import balloon_values, checked_date, chosen_balloons, files_of
+from veinfit.case.options import balloon_values, checked_date, chosen_balloons, files_of, one_line
 from veinfit.errors import InputError
 from veinfit.io.results.archive import archived, load_archive
 from veinfit.io.results.document import case_document, case_schema
@@ -100,3 +100,18 @@ def test_a_date_has_one_form(text):
 def test_a_date_of_the_form_passes():
     assert checked_date("2026-01-05") == "2026-01-05"
     assert checked_date(None) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("", "must be a text of one line, of letters that can be printed"),
+        ("two\nlines", "must be a text of one line"),
+        # As an umlaut comes from a terminal whose language setting is not UTF-8.
+        ("F\udcc3\udca4ll", "language setting here cannot read; choose one with UTF-8"),
+    ],
+)
+def test_a_text_that_cannot_stand_on_results_is_refused_with_what_to_do(text, told):
+    with pytest.raises(InputError, match=told):
+        one_line("case id", text)
+    assert one_line("case id", "F\u00e4ll 1") == "F\u00e4ll 1"

@@ -137,7 +137,13 @@ def one_line(what: str, text: str | None) -> str | None:
     """
     if text is None or (text.strip() and text.isprintable()):
         return text
-    raise InputError(f"{what} {text!r} must be a text of one line")
+    if any("\ud800" <= letter <= "\udfff" for letter in text):
+        # What the system could not decode stands as a half of a pair of code units.
+        raise InputError(
+            f"{what} {text!r} has letters that the language setting here cannot read; choose one "
+            "with UTF-8, such as LC_ALL=C.UTF-8, or leave them out"
+        )
+    raise InputError(f"{what} {text!r} must be a text of one line, of letters that can be printed")
 
 
 def checked_date(text: str | None) -> str | None:
