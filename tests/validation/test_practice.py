@@ -16,7 +16,7 @@ from scipy.stats.contingency import association
 
 from veinfit.cli import main
 from veinfit.settings import Settings, with_values
-from veinfit.validation import practice
+from veinfit.validation import practice, practice_table
 from veinfit.validation.practice import (
     TARGETS,
     SizeOutcome,
@@ -150,7 +150,12 @@ def test_the_table_tells_every_target_with_its_verdict_and_source(monkeypatch):
         assert row["met"] == str(met(target, told[target.name])).lower()
     assert float(first["both"]["value"]) == pytest.approx(told["both"], abs=1e-4)
     assert (first["both"]["cases"], first["both"]["veins"]) == ("10", "10")
+    # What rounds to nothing has no sign, neither in the table nor for a reader.
+    nearly = dict.fromkeys(told, (-0.00004, 0.0))
+    monkeypatch.setattr(practice_table, "intervals", lambda outcomes: nearly)
+    assert "-0.00" not in practice_csv(groups)
     text = practice_markdown(groups)
+    assert "(0.00 to 0.00)" in text and "-0.00" not in text
     assert "held out (4 atria, 4 veins)" in text
     assert text.count("\n") == 2 + len(first)
 

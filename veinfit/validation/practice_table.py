@@ -117,8 +117,13 @@ def _range(low: float, high: float) -> str:
 
 
 def _cell(value: float) -> str:
-    return f"{value:.4f}" if math.isfinite(value) else ""
+    return f"{_without_sign_of_zero(value, 4):.4f}" if math.isfinite(value) else ""
 
 
 def _short(value: float) -> str:
-    return f"{value + 0.0:.2f}" if math.isfinite(value) else "none"
+    return f"{_without_sign_of_zero(value, 2):.2f}" if math.isfinite(value) else "none"
+
+
+def _without_sign_of_zero(value: float, digits: int) -> float:
+    # Adding zero takes the sign from what rounding has made none, and from nothing else.
+    return round(value, digits) + 0.0

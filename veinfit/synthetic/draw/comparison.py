@@ -75,7 +75,7 @@ class Row:
             "vein": self.vein, "measure": self.measure, "unit": self.unit,
             "cases": str(self.cases), "realised_cases": str(self.realised_cases),
             "source": self.source,
-            "deviation": "" if self.deviation is None else f"{self.deviation + 0.0:.2f}",
+            "deviation": "" if self.deviation is None else f"{round(self.deviation, 2) + 0.0:.2f}",
             **{name: "" if x is None else f"{x:.4g}" for name, x in numbers.items()},
         }  # fmt: skip
         return tuple(text[column] for column in COLUMNS)
