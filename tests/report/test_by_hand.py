@@ -65,7 +65,19 @@ def test_in_the_picture(corrected: Report) -> None:
     told = {one.text: one.figures for one in landmarks(corrected.result.anatomy, {})}
     assert told["LSPV"].endswith("mm, by hand") and told["LIPV"] == "dropped by hand"
     assert told["RIPV"].endswith(" mm")
+    # The ostium that was found stays one that was found, whatever the vein is called.
+    assert told["RSPV"].endswith("mm, renamed by hand")
     assert "LIPV dropped by hand" in overview_caption(corrected.result.anatomy)
+
+
+def test_a_vein_that_was_added_has_an_ostium_that_was_found(anatomy: Anatomy) -> None:
+    (vein,) = (vein for vein in anatomy.veins if vein.name == "LSPV")
+    added = AppliedCorrection(
+        "LSPV", "added from a point inside it", who="reader 2", why="missed",
+        automatic=None, corrected=vein,
+    )  # fmt: skip
+    told = {one.text: one.figures for one in landmarks(replace(anatomy, corrections=(added,)), {})}
+    assert told["LSPV"].endswith("mm, added by hand")
 
 
 def test_in_the_3d_view(corrected: Report) -> None:

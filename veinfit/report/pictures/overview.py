@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from veinfit.anatomy.model import Anatomy
+from veinfit.anatomy.model import Anatomy, Vein
 from veinfit.anatomy.wall_parts import appendage_vertices, vein_vertices, wall_parts
 from veinfit.frames import POSTERIOR, SUPERIOR
 from veinfit.report.by_hand import dropped, hand_words
@@ -186,6 +186,14 @@ def _layers(anatomy: Anatomy) -> list[Layer]:
     return layers
 
 
+def _by_hand(anatomy: Anatomy, vein: Vein) -> str:
+    """Say what a person did, without letting an ostium pass for set that was found."""
+    if vein.ostium.by_hand:
+        return ", by hand"
+    words = hand_words(anatomy, vein.name)
+    return f", {words.split()[0]} by hand" if words else ""
+
+
 def landmarks(anatomy: Anatomy, structures: Mapping[str, Structure]) -> list[Landmark]:
     """Return all that the overview names."""
     wall = anatomy.wall
@@ -195,8 +203,7 @@ def landmarks(anatomy: Anatomy, structures: Mapping[str, Structure]) -> list[Lan
         part = vein_vertices(wall, vein)
         points = wall.points[part] if len(part) else vein.ostium.contour.points
         size = f"{number(m.d_max_mm)} × {number(m.d_min_mm)} mm"
-        by_hand = ", by hand" if hand_words(anatomy, vein.name) else ""
-        named.append(Landmark(vein.name, points, size + by_hand))
+        named.append(Landmark(vein.name, points, size + _by_hand(anatomy, vein)))
     for one in dropped(anatomy):
         if one.automatic is not None:
             points = one.automatic.ostium.contour.points
