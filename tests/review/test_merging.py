@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import errno
+import os
+from pathlib import Path
+
 import pytest
 
 from veinfit.anatomy.corrections.apply import Correction
+from veinfit.errors import InputError
 from veinfit.io.results.corrections_text import corrections_text
 from veinfit.result.input_mark import InputMark
 from veinfit.review.corrections_file import CorrectionsFile
@@ -73,3 +78,24 @@ def test_what_a_review_began_with_is_its_own_where_there_is_no_file(tmp_path):
     file.path.write_text(corrections_text((Correction("RSPV", "reader 2", "seen", shift_mm=1.0),)))
     both = merge(file.entries_of(mine.version), mine.entries, file.read().entries)
     assert [entry["vein"] for entry in both.entries] == ["RSPV", "LIPV"] and not both.clashes
+
+
+@pytest.mark.parametrize("why", [errno.ENOSPC, errno.EROFS])
+def test_a_file_that_cannot_be_written_is_as_it_was_and_says_how_to_go_on(
+    tmp_path, monkeypatch, why
+):
+    path = tmp_path / "corrections.toml"
+    file = CorrectionsFile(path, (), InputMark("0" * 64, "lps", "mm"))
+    file.write((Correction("LIPV", "reader 1", "a bulge", drop=True),), "# before")
+    before = path.read_bytes()
+
+    def full(self, content):
+        raise OSError(why, os.strerror(why))
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(InputError, match=f"{os.strerror(why)}; .* save again$") as told:
+        file.write((Correction("LIPV", "reader 1", "it is one", rename="RMPV"),), "# after")
+    # A page has no options of a command.
+    assert "--" not in str(told.value)
+    assert path.read_bytes() == before
+    assert [one.name for one in tmp_path.iterdir()] == [path.name]

@@ -13,7 +13,7 @@ from veinfit.anatomy.corrections.apply import Correction
 from veinfit.errors import InputError
 from veinfit.io.inputs.corrections import read_corrections
 from veinfit.io.results.corrections_text import corrections_text, entry_values
-from veinfit.io.results.output import unwritable, write_file
+from veinfit.io.results.output import write_file
 from veinfit.result.input_mark import InputMark, corrections_doubt
 from veinfit.review.merging import Entry, combined
 
@@ -126,8 +126,15 @@ class CorrectionsFile:
             else:
                 self.path.unlink(missing_ok=True)
                 self._without = FileState((), ABSENT)
-        except OSError as error:
-            raise unwritable(self.path, error) from error
+        except (OSError, InputError) as error:
+            why = error if isinstance(error, OSError) else error.__cause__
+            if not isinstance(why, OSError):
+                raise
+            # No page has an option --out to pass; what it holds is not lost by this.
+            raise InputError(
+                f"corrections {self.path} cannot be written: {why.strerror or why}; the file is "
+                "as it was: make room for it, or let it be written, and save again"
+            ) from why
         return kept
 
     def _keep(self, content: bytes) -> str:
