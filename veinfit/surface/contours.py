@@ -80,7 +80,19 @@ def polygon_area(flat: FloatArray) -> float:
 
 
 def surrounds(flat: FloatArray, point: FloatArray) -> bool:
-    """Whether a closed (N, 2) polygon winds around ``point`` (2,)."""
+    """Whether a closed polygon winds around a point of its plane.
+
+    Parameters
+    ----------
+    flat : (N, 2) array
+        The polygon's corners, mm.
+    point : (2,) array
+        In the same coordinates.
+
+    Returns
+    -------
+    bool
+    """
     p = flat - point
     x, y = p[:, 0], p[:, 1]
     if x.min() > 0.0 or x.max() < 0.0 or y.min() > 0.0 or y.max() < 0.0:

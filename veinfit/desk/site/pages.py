@@ -26,7 +26,7 @@ from veinfit.labels.model import LABEL_NAMES
 from veinfit.report.cautions import CAUTIONS
 from veinfit.report.definitions import DEFINITIONS
 from veinfit.report.viewer.viewer import embedded_json, script_hash, viewer_script
-from veinfit.report.wording import likelihood, number, scale_words, told_interval
+from veinfit.report.wording import WIDE, likelihood, scale_words
 from veinfit.settings import ReportSettings, Settings
 
 FRONT_SCRIPTS = ("desk.js", "taking_in.js", "leaving.js", "study.js", "front.js")
@@ -229,7 +229,9 @@ def _chance(row: dict[str, str] | None, settings: ReportSettings) -> str:
     value = float(row["seal_probability"])
     low, high = (float(row[f"seal_probability_{end}"] or value) for end in ("low", "high"))
     word = likelihood(value, settings, (low, high))
-    return f"{word} {number(value, 2)} ({told_interval(value, settings, (low, high))})"
+    # As on the report: where the interval alone makes it uncertain, that is said.
+    wide = "" if word == likelihood(value, settings) else f", {WIDE}"
+    return f"{word} {value:.2f} ({low:.2f} to {high:.2f}{wide})"
 
 
 def _rows(path: Path) -> Iterator[dict[str, str]]:
