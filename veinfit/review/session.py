@@ -83,6 +83,7 @@ class ReviewSession:
         self._seats = VeinSeats(result)
         self.image_view: ImageView | None = None
         self._last: tuple[str, Anatomy] | None = None
+        self._added: dict[object, Detection] = {}
         if target.exists() and not mend:
             self._check_file(target)
         elif not target.exists():
@@ -369,7 +370,9 @@ class ReviewSession:
         """
         key = corrections_text(corrections)
         if self._last is None or self._last[0] != key:
-            anatomy = correct(self._found, self._automatic, corrections, ridges=False)
+            anatomy = correct(
+                self._found, self._automatic, corrections, ridges=False, added=self._added
+            )
             # Where the sheath crosses stays as it was in the case.
             self._last = (key, replace(anatomy, septum=self._automatic.septum))
         return self._last[1]

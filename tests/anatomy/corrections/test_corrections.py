@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from veinfit.anatomy import detect, measure
-from veinfit.anatomy.corrections import added_vein
+from veinfit.anatomy.corrections import added_vein, apply
 from veinfit.anatomy.corrections.apply import Correction, correct
 from veinfit.anatomy.corrections.hand_set import HAND_SET_ERROR_MM
 from veinfit.anatomy.lumen_input import LumenInput
@@ -207,6 +207,27 @@ def test_an_added_vein_has_its_unsure_ostium_steadied_like_one_that_was_found(pa
     assert off[1] < 0.5 < 1.0 < off[0]
     before = by_name(automatic)
     assert all(same(vein, before[vein.name]) for vein in result.veins if vein.name != "RSPV")
+
+
+def test_whoever_corrects_again_does_not_wait_for_what_was_added_before(parallel, monkeypatch):
+    blind, path, past = blinded(parallel, "RSPV")
+    add = one("RSPV", add_at=path[np.argmin(np.abs(past - 5.0))])
+    automatic, calls, kept = measure(blind), [], {}
+    steadied = apply.steadied
+    monkeypatch.setattr(apply, "steadied", lambda *a: calls.append(1) or steadied(*a))
+
+    def after(*entries):
+        return by_name(correct(blind, automatic, entries, False, kept))
+
+    alone = after(add)["RSPV"]
+    moved = after(add, one("LIPV", shift_mm=1.0))
+    assert len(calls) == 1
+    assert np.array_equal(moved["RSPV"].ostium.centre, alone.ostium.centre)
+    assert moved["LIPV"].ostium.by_hand
+    # Another point, and another set of veins, are other questions.
+    after(one("RSPV", add_at=path[np.argmin(np.abs(past - 8.0))]))
+    after(add, one("LIPV", drop=True))
+    assert len(calls) == 3 and len(kept) == 1
 
 
 def test_an_added_vein_whose_ostium_is_set_keeps_it(parallel):

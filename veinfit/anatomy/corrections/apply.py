@@ -124,6 +124,7 @@ def correct(
     automatic: Anatomy,
     corrections: Sequence[Correction],
     ridges: bool = True,
+    added: dict[object, Detection] | None = None,
 ) -> Anatomy:
     """Apply corrections to an anatomy that was found automatically.
 
@@ -136,6 +137,9 @@ def correct(
         Names are those of the automatic result, whatever their order.
     ridges : bool
         Whether to measure the ridges between ostia too, which takes half of the time.
+    added : dict, optional
+        Of whoever corrects the same ``found`` again and again: holds what was found with the
+        veins added that were asked for last, so that a drag of another vein waits for none.
 
     Returns
     -------
@@ -154,7 +158,7 @@ def correct(
     _check(found, corrections)
     before = {vein.name: vein for vein in automatic.veins}
     names = _new_names(found, corrections)
-    changed = _with_roles(found, corrections, names)
+    changed = _with_roles(found, corrections, names, {} if added is None else added)
     changed, touched = _with_ostia(changed, before, names, corrections)
     # A dropped vein's end stays cut: the wall is then the same, vertex by vertex.
     if _blind_veins(changed) - _blind_veins(found):
@@ -275,20 +279,23 @@ def _new_name(correction: Correction, names: Mapping[str, str]) -> str:
 
 
 def _with_roles(
-    found: Detection, corrections: Sequence[Correction], names: Mapping[str, str]
+    found: Detection,
+    corrections: Sequence[Correction],
+    names: Mapping[str, str],
+    added: dict[object, Detection],
 ) -> Detection:
     """Rename, drop and add."""
     roles = {new: found.roles[old] for old, new in names.items()}
     if MITRAL in found.roles:
         roles[MITRAL] = found.roles[MITRAL]
-    changed = replace(found, roles=roles)
-    for correction in corrections:
-        if correction.add_at is not None:
-            changed = with_part(changed, correction.vein, correction.add_at)
-    # What was a vein before already lies where its ostium was steadied.
-    known = set(found.roles.values())
-    new = {c.vein for c in corrections if c.add_at is not None and not c.sets_ostium}
-    changed = steadied(changed, {name for name in new if changed.roles[name] not in known})
+    points = {c.vein: c.add_at for c in corrections if c.add_at is not None}
+    asked = tuple((name, tuple(point.tolist())) for name, point in points.items())
+    unset = {c.vein for c in corrections if c.add_at is not None and not c.sets_ostium}
+    key = (tuple(roles.items()), asked, frozenset(unset))
+    if (changed := added.get(key)) is None:
+        changed = _with_added(replace(found, roles=roles), found, points, unset)
+        added.clear()
+        added[key] = changed
     automatic = found.naming.confidence
     confidence = {new: automatic[old] for old, new in names.items() if old in automatic}
     confidence |= {c.rename or c.vein: CERTAIN_NAME for c in corrections if c.names_vein}
@@ -296,6 +303,17 @@ def _with_roles(
         confidence[MITRAL] = automatic[MITRAL]
     naming = replace(found.naming, roles=changed.roles, confidence=confidence)
     return replace(changed, naming=naming)
+
+
+def _with_added(
+    changed: Detection, found: Detection, points: Mapping[str, FloatArray], unset: set[str]
+) -> Detection:
+    """Add veins, and steady the ostia of those, ``unset``, that nobody has set by hand."""
+    for name, point in points.items():
+        changed = with_part(changed, name, point)
+    # What was a vein before already lies where its ostium was steadied.
+    known = set(found.roles.values())
+    return steadied(changed, {name for name in unset if changed.roles[name] not in known})
 
 
 def _with_ostia(
