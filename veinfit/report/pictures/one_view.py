@@ -46,6 +46,7 @@ from veinfit.report.pictures.moving import moving
 from veinfit.report.pictures.overview import NAME_LENGTH, landmarks, seen_at
 from veinfit.report.pictures.pictures import (
     COARSE,
+    GREATEST_PX,
     SMALLEST_PX,
     SMOOTH,
     RendererName,
@@ -71,9 +72,6 @@ from veinfit.report.wording import figures, headline, leak_mm
 from veinfit.seating.model import Fit
 from veinfit.settings import ReportSettings
 from veinfit.vectors import FloatArray
-
-GREATEST_PX = 4000
-"""Above this a picture's passes do not fit into the memory of a small machine."""
 
 HOLD_FRAMES = 4
 """Each diameter of a growing balloon is shown so many times as long."""

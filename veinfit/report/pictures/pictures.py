@@ -56,6 +56,9 @@ SYSTEM_PACKAGES = "libegl1 libegl-mesa0 libgl1-mesa-dri"
 SMALLEST_PX = (400, 300)
 """Below this size the writing does not fit."""
 
+GREATEST_PX = 4000
+"""Above this a picture's passes do not fit into the memory of a small machine."""
+
 
 def draw_pictures(
     anatomy: Anatomy,
