@@ -30,6 +30,7 @@ from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.naming.assignment import selections_of
 from veinfit.anatomy.naming.features import CandidateFeatures
 from veinfit.anatomy.ostium.going_on import goes_on
+from veinfit.anatomy.ostium.plane import OstiumFailure
 from veinfit.anatomy.ostium.trunks import Trunk, _as_long, _Course, _goes_on
 from veinfit.labels import LabelVolume, lumen_input
 from veinfit.settings import Settings
@@ -183,9 +184,15 @@ def test_what_begins_past_an_ostium_tells_nothing_of_it():
     assert goes_on(tube, ostium) and not goes_on(inside, ostium)
 
 
-def test_walks_that_end_before_the_ostium_of_a_long_vein_do_not_tell_it(monkeypatch):
-    """Walks go in for 35 mm from the tip: there they see no more than where the vein tapers."""
+@pytest.mark.parametrize("turns", [True, False])
+def test_walks_that_end_before_the_ostium_of_a_long_vein_do_not_tell_it(monkeypatch, turns):
+    """Walks go in for 35 mm from the tip: there they see no more than where the vein tapers.
+
+    Where the wall's turns tell nothing either, it is where the vein's own sections end.
+    """
     monkeypatch.setattr(candidates, "is_sharp", lambda ostium: False)
+    if not turns:
+        monkeypatch.setattr(candidates, "find_ostium", lambda *_, **__: OstiumFailure("as told"))
     vein = lumen_about(thin_mm=(46.0, 7.0), wide_mm=(36.0, 9.0), tip_mm=64.0)
     found = candidates.single_candidate(*vein, 0, Settings().anatomy)
     assert found.ostium.centre[2] < 6.0

@@ -25,7 +25,13 @@ from veinfit.anatomy.model import Ostium
 from veinfit.anatomy.ostium.going_on import goes_on
 from veinfit.anatomy.ostium.plane import OstiumFailure, known_for
 from veinfit.anatomy.ostium.search import END_CLEARANCE_MM, find_ostium, find_ostium_about
-from veinfit.anatomy.ostium.sections import Found, is_sharp, tube_of_sections, weighed
+from veinfit.anatomy.ostium.sections import (
+    Found,
+    is_sharp,
+    tube_of_sections,
+    weighed,
+    where_it_ends,
+)
 from veinfit.anatomy.ostium.trunks import find_trunk
 from veinfit.anatomy.walked_aslant import (
     WIDEST_MM,
@@ -218,9 +224,10 @@ def single_candidate(
         bent = around_bends(walks, wall, line[0], tube, rivals)
         walks = walks if by_turn is None and not bent else bent
     found = weighed(wall, by_turn, walks, border, rivals) or found
-    if by_turn is not None and not isinstance(found, OstiumFailure) and goes_on(tube, found[0]):
+    if not isinstance(found, OstiumFailure) and goes_on(tube, found[0]):
         # What the walks told is a taper.
-        found = weighed(wall, by_turn, [], border, rivals) or found
+        told = weighed(wall, by_turn, [], border, rivals)
+        found = told or where_it_ends(tube) or found
     # The farthest cell of an oblique cut lies in its corner, past its middle.
     last = branch.tip if cut is None else cut[0]
     return replace(with_ostium(index, tube, last, found, end), border=border)
